@@ -1,0 +1,1 @@
+"""Artefacts for devices, one file per kind."""

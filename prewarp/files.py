@@ -1,0 +1,191 @@
+"""Reading with limits, writing beside then renaming, hashes. Knows nothing of what the files mean."""
+
+import hashlib
+import io
+import json
+import os
+import shutil
+import tempfile
+import zipfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.errors import InputFileError
+
+MEBIBYTE = 1 << 20
+MAX_ARRAYS = 4096
+# Fixed time stamp of the entries of an NPZ file (the earliest that zip can hold): same input, same bytes.
+_ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
+
+
+def require_file(path: Path, /, *, limit_bytes: int, what: str) -> int:
+    """Return the size of `path`; raise `InputFileError` when it is missing, not a file, empty or too large."""
+    try:
+        size = path.stat().st_size
+    except (OSError, ValueError) as cause:
+        raise InputFileError(f"{path}: {what} not found. Check the path.", path=str(path)) from cause
+    if not path.is_file():
+        raise InputFileError(f"{path}: this is not a file; expected {what}.", path=str(path))
+    if size == 0:
+        raise InputFileError(f"{path}: the file is empty; expected {what}.", path=str(path))
+    if size > limit_bytes:
+        raise InputFileError(
+            f"{path}: {size / MEBIBYTE:.1f} MiB; {what} may be at most {limit_bytes / MEBIBYTE:.0f} MiB.",
+            path=str(path),
+        )
+    return size
+
+
+def read_bytes(path: Path, /, *, limit_bytes: int, what: str) -> bytes:
+    """Return the content of a file no larger than `limit_bytes`."""
+    require_file(path, limit_bytes=limit_bytes, what=what)
+    try:
+        return path.read_bytes()
+    except OSError as cause:
+        raise InputFileError(f"{path}: cannot be read ({cause.strerror}).", path=str(path)) from cause
+
+
+def write_bytes(path: Path, data: bytes, /) -> None:
+    """Write `data` to a temporary file beside `path`, flush it to disk, then rename it into place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def write_text(path: Path, text: str, /) -> None:
+    """Write UTF-8 text with `write_bytes`."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def json_text(value: object, /) -> str:
+    """Return `value` as JSON with stable order and a final newline; NaN is refused (write None instead)."""
+    return json.dumps(value, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+@contextmanager
+def output_folder(path: Path, /, *, overwrite: bool = True) -> Iterator[Path]:
+    """Yield a temporary folder beside `path`; rename it into place on success, remove it on any failure.
+
+    An existing folder is replaced only if it is empty or holds the marker `.prewarp`, so that a mistyped
+    `-o` never wipes a folder that this package did not write.
+    """
+    marker = ".prewarp"
+    if path.exists():
+        ours = path.is_dir() and ((path / marker).exists() or not any(path.iterdir()))
+        if not (overwrite and ours):
+            raise InputFileError(
+                f"{path}: exists and was not written by prewarp. Name another output folder.", path=str(path)
+            )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    working = Path(tempfile.mkdtemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent))
+    try:
+        (working / marker).write_text("written by prewarp; may be replaced by it\n", encoding="utf-8")
+        yield working
+        os.chmod(working, 0o755)
+        if path.exists():
+            shutil.rmtree(path)
+        os.replace(working, path)
+    except BaseException:
+        shutil.rmtree(working, ignore_errors=True)
+        raise
+
+
+def sha256_of_bytes(data: bytes, /) -> str:
+    """Return the SHA-256 of `data` as 64 hexadecimal digits."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def sha256_of_file(path: Path, /) -> str:
+    """Return the SHA-256 of a file, read in blocks."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def npz_bytes(arrays: Mapping[str, np.ndarray], /) -> bytes:
+    """Return the arrays as an NPZ file whose bytes depend on their content alone (no time stamps, no pickles)."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        for name, array in arrays.items():
+            entry = io.BytesIO()
+            np.lib.format.write_array(entry, np.ascontiguousarray(array), allow_pickle=False)
+            info = zipfile.ZipInfo(f"{name}.npy", date_time=_ZIP_EPOCH)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(info, entry.getvalue())
+    return buffer.getvalue()
+
+
+def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndarray]:
+    """Return the arrays of an NPZ file; no pickles, and nothing is allocated before its size was checked.
+
+    `limit_bytes` bounds the file and, apart from it, the sum of the unpacked arrays. The size in each array's
+    own header must agree with the size of its entry, so a small file cannot ask for a large allocation.
+    """
+    require_file(path, limit_bytes=limit_bytes, what=what)
+    arrays: dict[str, np.ndarray] = {}
+    try:
+        with zipfile.ZipFile(path) as archive:
+            entries = archive.infolist()
+            if len(entries) > MAX_ARRAYS:
+                raise InputFileError(
+                    f"{path}: {len(entries)} arrays; at most {MAX_ARRAYS} are accepted.", path=str(path)
+                )
+            total = sum(entry.file_size for entry in entries)
+            if total > limit_bytes:
+                raise InputFileError(
+                    f"{path}: unpacks to {total / MEBIBYTE:.0f} MiB; {what} may hold at most "
+                    f"{limit_bytes / MEBIBYTE:.0f} MiB.",
+                    path=str(path),
+                )
+            for entry in entries:
+                arrays[entry.filename.removesuffix(".npy")] = _read_entry(archive, entry, path)
+    except InputFileError:
+        raise
+    # zipfile, zlib and numpy raise many kinds of error on damaged bytes; each means the same to the reader.
+    except Exception as cause:
+        raise InputFileError(
+            f"{path}: not a readable NPZ file ({type(cause).__name__}: {cause}); expected {what}. Write it again.",
+            path=str(path),
+        ) from cause
+    return arrays
+
+
+def _read_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, path: Path) -> np.ndarray:
+    with archive.open(entry) as stream:
+        version = np.lib.format.read_magic(stream)
+        read_header = (
+            np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+        )
+        shape, fortran_order, dtype = read_header(stream)
+        if dtype.hasobject:
+            raise InputFileError(
+                f"{path}: array '{entry.filename}' holds Python objects, which are never loaded.",
+                path=str(path),
+            )
+        count = 1
+        for length in shape:
+            count *= int(length)
+        if count * dtype.itemsize > entry.file_size:
+            raise InputFileError(
+                f"{path}: array '{entry.filename}' claims more data than its entry holds.", path=str(path)
+            )
+        data = stream.read(count * dtype.itemsize + 1)
+    if len(data) != count * dtype.itemsize:
+        raise InputFileError(
+            f"{path}: array '{entry.filename}' holds {len(data)} bytes; its shape {shape} needs "
+            f"{count * dtype.itemsize}.",
+            path=str(path),
+        )
+    array = np.frombuffer(data, dtype=dtype)
+    return array.reshape(shape, order="F" if fortran_order else "C").copy()

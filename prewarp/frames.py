@@ -1,0 +1,69 @@
+"""Frames and units: the one implementation of the conventions in the design's section 2.
+
+=================  ==========  ===================================================================
+quantity           symbol      convention
+=================  ==========  ===================================================================
+panel pixel        u, v        px; origin at the top-left corner of the active area; the first
+                               pixel's centre is (0.5, 0.5); v runs down
+viewing direction  tx, ty      tangents X/Z, Y/Z; +x to the wearer's right, +y up, +z forward
+direction cosine   qx, qy      X/R, Y/R with R = sqrt(X^2 + Y^2 + Z^2); |q| < 1 looks forward
+pupil position     x, y, z     mm from the eye-box centre, same axes; +z is toward the optics
+angular error                  angle between unit vectors, arcmin; never a difference of tangents
+image distance     D           dioptres, 1/L; 0 is at infinity
+=================  ==========  ===================================================================
+
+Last axis is the vector, all others are batch.
+"""
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+
+ARCMIN_PER_RADIAN = 180.0 * 60.0 / np.pi
+
+
+def degrees_from_tangent(tangent: FloatArray, /) -> FloatArray:
+    """Return atan of each tangent, in degrees: the `dir_x_deg`, `dir_y_deg` that people read."""
+    return np.degrees(np.arctan(tangent))
+
+
+def tangent_from_degrees(degrees: FloatArray, /) -> FloatArray:
+    """Return the tangent of each angle given in degrees; inverse of `degrees_from_tangent`."""
+    return np.tan(np.radians(degrees))
+
+
+def cosine_from_tangent(tangent: FloatArray, /) -> FloatArray:
+    """Return direction cosines q = t / sqrt(1 + |t|^2), shape (..., 2)."""
+    return tangent / np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1, keepdims=True))
+
+
+def tangent_from_cosine(cosine: FloatArray, /) -> FloatArray:
+    """Return tangents t = q / sqrt(1 - |q|^2), shape (..., 2); NaN where |q| >= 1 (not forward)."""
+    squared = 1.0 - np.sum(cosine * cosine, axis=-1, keepdims=True)
+    return cosine / np.sqrt(np.where(squared > 0.0, squared, np.nan))
+
+
+def unit_from_tangent(tangent: FloatArray, /) -> FloatArray:
+    """Return unit vectors (..., 3) that look along tangents (..., 2)."""
+    ones = np.ones((*tangent.shape[:-1], 1))
+    vector = np.concatenate([tangent, ones], axis=-1)
+    return vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+
+
+def arcmin_between(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
+    """Return the angle between two viewing directions, arcmin, shape (...).
+
+    Computed as atan2(|a x b|, a . b) of the vectors (tx, ty, 1): exact for tiny and for large angles.
+    """
+    ax, ay = tangent[..., 0], tangent[..., 1]
+    bx, by = other[..., 0], other[..., 1]
+    cross = np.sqrt((ay - by) ** 2 + (bx - ax) ** 2 + (ax * by - ay * bx) ** 2)
+    return np.arctan2(cross, 1.0 + ax * bx + ay * by) * ARCMIN_PER_RADIAN
+
+
+def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
+    """Return where the ray through `pupil_mm` (..., 3) along `tangent` (..., 2) crosses z = 0, (..., 2) mm.
+
+    A ray does not bend between two pupil positions on it: (x - z tx, y - z ty) (design's section 3).
+    """
+    return pupil_mm[..., :2] - pupil_mm[..., 2:] * tangent
