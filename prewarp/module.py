@@ -1,0 +1,268 @@
+"""The description of a display module: eyes, channels, panels, colours, eye box, content.
+
+Read from a TOML file (see `calib/` for two whole ones)::
+
+    name = "pilot-visor"
+    [eye_box]
+    half_x_mm = 5.0              # half_y_mm, half_z_mm
+    [content]
+    projection = "flat"          # or "equidistant"; width_px, height_px, field_x_deg
+    [colour.R]
+    wavelength_nm = 630.0
+    [channel.inner]
+    eye = "right"                # or "left"
+    [channel.inner.panel]
+    width_px = 2560              # height_px, pitch_um, bit_depth
+    encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
+    [channel.inner.reach]
+    dir_x_deg = [-40.0, 6.0]     # dir_y_deg
+
+Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames and
+units: `prewarp.frames`.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.checks import FloatArray, nearest_name
+from prewarp.content import PROJECTIONS, ContentProjection
+from prewarp.errors import ModuleError
+from prewarp.rules import Choice, Name, Number, Numbers, Text
+from prewarp.tables import Table, checked, read_toml, validate
+
+EYES = ("left", "right")
+ENCODINGS = ("srgb", "power", "table")
+MAX_CHANNELS = 16
+MAX_COLOURS = 8
+_ANGLE = Number(-85.0, 85.0, "degrees")
+
+
+@dataclass(frozen=True)
+class Colour:
+    """One colour of the panels; `wavelength_nm` is the centroid of its spectrum."""
+
+    name: str = checked(Name())
+    wavelength_nm: float = checked(Number(380.0, 780.0, "nm"))
+
+    def __post_init__(self) -> None:
+        validate(self, ModuleError)
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One panel: active area, encoding and bit depth.
+
+    `encoding` is "srgb" (IEC 61966-2-1), "power" (linear light = code ** `gamma`) or "table": `table` holds the
+    measured linear light at codes spread evenly from 0 to the highest, strictly increasing, ending at 1.
+    """
+
+    width_px: int = checked(Number(16, 32768, "px", whole=True))
+    height_px: int = checked(Number(16, 32768, "px", whole=True))
+    pitch_um: float = checked(Number(0.5, 1000.0, "um"))
+    encoding: str = checked(Choice(ENCODINGS))
+    bit_depth: int = checked(Number(6, 16, "bit", whole=True))
+    gamma: float | None = checked(Number(1.0, 4.0), default=None)
+    table: tuple[float, ...] | None = checked(
+        Numbers(Number(0.0, 1.0), 2, 65536, increasing=True), default=None
+    )
+
+    def __post_init__(self) -> None:
+        validate(self, ModuleError)
+        for name, encoding in (("gamma", "power"), ("table", "table")):
+            given, needed = getattr(self, name) is not None, self.encoding == encoding
+            if given != needed:
+                problem = "is missing; expected it" if needed else "is given; expected it only"
+                raise ModuleError(f"{name} {problem} with encoding = '{encoding}'.", key=name)
+        if self.table is not None and self.table[-1] != 1.0:
+            raise ModuleError(
+                f"table ends at {self.table[-1]:g}; expected 1 at the highest code.", key="table"
+            )
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height, px."""
+        return self.width_px, self.height_px
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Nominal reach: the directions that a channel is meant to show, degrees (atan of each tangent), eye frame."""
+
+    dir_x_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
+    dir_y_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
+
+    def __post_init__(self) -> None:
+        validate(self, ModuleError)
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One panel seen through its own optics."""
+
+    name: str = checked(Name())
+    eye: str = checked(Choice(EYES))
+    panel: Panel
+    reach: Reach
+
+    def __post_init__(self) -> None:
+        validate(self, ModuleError)
+
+
+@dataclass(frozen=True)
+class EyeBox:
+    """Half sizes of the box of pupil positions, mm, about the eye-box centre."""
+
+    half_x_mm: float = checked(Number(0.0, 50.0, "mm"))
+    half_y_mm: float = checked(Number(0.0, 50.0, "mm"))
+    half_z_mm: float = checked(Number(0.0, 50.0, "mm"))
+
+    def __post_init__(self) -> None:
+        validate(self, ModuleError)
+
+    @property
+    def half_mm(self) -> FloatArray:
+        """The half sizes, shape (3,), mm."""
+        return np.array([self.half_x_mm, self.half_y_mm, self.half_z_mm])
+
+    def lattice(self, count: tuple[int, int, int], /) -> FloatArray:
+        """Return `count` evenly spread positions per axis, x fastest, shape (n, 3), mm; one alone sits at 0."""
+        axes = [
+            np.linspace(-half, half, n) if n > 1 else np.zeros(1)
+            for half, n in zip(self.half_mm, count, strict=True)
+        ]
+        z, y, x = np.meshgrid(*axes[::-1], indexing="ij")
+        return np.stack([x, y, z], axis=-1).reshape(-1, 3)
+
+
+@dataclass(frozen=True)
+class DisplayModule:
+    """A whole display: one or two eyes, one or more channels per eye; every channel shows every colour."""
+
+    name: str = checked(Text(100))
+    channels: tuple[Channel, ...]
+    colours: tuple[Colour, ...]
+    eye_box: EyeBox
+    content: ContentProjection
+
+    def __post_init__(self) -> None:
+        validate(self, ModuleError)
+        for kind, items, most in (
+            ("channel", self.channels, MAX_CHANNELS),
+            ("colour", self.colours, MAX_COLOURS),
+        ):
+            if not 1 <= len(items) <= most:
+                raise ModuleError(f"{kind}: {len(items)} given; expected 1 to {most}.", key=kind)
+            seen: dict[str, str] = {}
+            for item in items:
+                other = seen.get(item.name.lower())
+                if other is not None:
+                    raise ModuleError(
+                        f"{kind}.{item.name} and {kind}.{other} differ in case at most; expected names that can "
+                        "stand in file names side by side.",
+                        key=f"{kind}.{item.name}",
+                    )
+                seen[item.name.lower()] = item.name
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """Names of the channels, in the file's order."""
+        return tuple(channel.name for channel in self.channels)
+
+    @property
+    def colour_names(self) -> tuple[str, ...]:
+        """Names of the colours, in the file's order."""
+        return tuple(colour.name for colour in self.colours)
+
+    @property
+    def eyes(self) -> tuple[str, ...]:
+        """The eyes that have a channel, left before right."""
+        return tuple(eye for eye in EYES if any(channel.eye == eye for channel in self.channels))
+
+    def channel(self, name: str, /) -> Channel:
+        """Return the channel called `name`; `ModuleError` with the nearest name where there is none."""
+        return _find(self.channels, "channel", name)
+
+    def colour(self, name: str, /) -> Colour:
+        """Return the colour called `name`; `ModuleError` with the nearest name where there is none."""
+        return _find(self.colours, "colour", name)
+
+    def channels_of(self, eye: str, /) -> tuple[Channel, ...]:
+        """Return the channels of an eye, in the file's order."""
+        return tuple(channel for channel in self.channels if channel.eye == eye)
+
+
+def read_module(path: Path | str, /) -> DisplayModule:
+    """Read and check a module description.
+
+    Raises
+    ------
+    InputFileError
+        The file is missing, larger than 1 MiB or not UTF-8.
+    ModuleError
+        Its content is wrong; the message names file, full key and what is accepted.
+    """
+    top = read_toml(Path(path), what="a module description (TOML)", error=ModuleError)
+    colours = tuple(
+        table.read(Colour, name=_name(table, name))
+        for name, table in top.named_tables("colour", most=MAX_COLOURS).items()
+    )
+    channels = tuple(
+        _channel(table, name) for name, table in top.named_tables("channel", most=MAX_CHANNELS).items()
+    )
+    return top.read(
+        DisplayModule,
+        channels=channels,
+        colours=colours,
+        eye_box=top.table("eye_box").read(EyeBox),
+        content=_content(top.table("content")),
+    )
+
+
+@dataclass(frozen=True)
+class _ContentEntries:
+    """The entries of [content], as they stand in the file."""
+
+    projection: str = checked(Choice(PROJECTIONS))
+    width_px: int = checked(Number(16, 32768, "px", whole=True))
+    height_px: int = checked(Number(16, 32768, "px", whole=True))
+    field_x_deg: float = checked(Number(1.0, 340.0, "degrees"))
+
+    def content(self) -> ContentProjection:
+        return ContentProjection(self.projection, (self.width_px, self.height_px), self.field_x_deg)
+
+
+def _content(table: Table) -> ContentProjection:
+    entries = table.read(_ContentEntries)
+    try:
+        return entries.content()
+    except ModuleError as cause:
+        # ContentProjection words its errors with the full key.
+        raise ModuleError(f"{table.path}: {cause}", path=table.path, key=table.key) from cause
+
+
+def _channel(table: Table, name: str) -> Channel:
+    return table.read(
+        Channel,
+        name=_name(table, name),
+        panel=table.table("panel").read(Panel),
+        reach=table.table("reach").read(Reach),
+    )
+
+
+def _name(table: Table, name: str) -> str:
+    rule = Name()
+    if rule.accept(name)[1]:
+        raise table.fail(f"cannot be used; expected {rule.expected}.")
+    return name
+
+
+def _find(items: tuple, kind: str, name: str):
+    for item in items:
+        if item.name == name:
+            return item
+    names = [item.name for item in items]
+    raise ModuleError(
+        f"no {kind} is called {name!r}; there are {', '.join(names)}.{nearest_name(name, names)}", key=kind
+    )

@@ -1,0 +1,209 @@
+"""Checked tables: a TOML file read into frozen dataclasses whose fields state what they accept.
+
+A field is declared once, `width_px: int = checked(Number(16, 32768, "px", whole=True))`; the rule serves when the
+object is made in Python (`validate`) and when it is read from a file (`Table.read`), and words both errors. Knows
+nothing of displays or optics.
+"""
+
+import dataclasses
+import re
+import tomllib
+from collections.abc import Iterator
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from prewarp.checks import nearest_name
+from prewarp.errors import InputFileError, PrewarpError
+from prewarp.files import read_bytes
+from prewarp.rules import Rule, shown
+
+TOML_LIMIT_BYTES = 1 << 20
+# The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for 300 000).
+_MOST_DOTS = 64
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
+
+Kind = TypeVar("Kind")
+
+
+class _Dataclass(Protocol):
+    __dataclass_fields__: dict[str, Any]
+
+
+def checked(rule: Rule, *, default: object = dataclasses.MISSING) -> Any:
+    """Return a dataclass field that accepts what `rule` accepts; one with a default may be left out of a file."""
+    return dataclasses.field(default=default, metadata={"rule": rule})
+
+
+def validate(record: _Dataclass, error: type[PrewarpError], /) -> None:
+    """Check every `checked` field of a frozen dataclass; call it from `__post_init__`."""
+    for name, rule, default in _ruled(type(record)):
+        value = getattr(record, name)
+        if value is None and default is None:
+            continue
+        accepted, reason = rule.accept(value)
+        if reason:
+            raise error(f"{name} is {shown(value)}{reason}; expected {rule.expected}.", key=name)
+        object.__setattr__(record, name, accepted)
+
+
+def _ruled(kind: type) -> Iterator[tuple[str, Rule, object]]:
+    for field in dataclasses.fields(kind):
+        if "rule" in field.metadata:
+            yield field.name, field.metadata["rule"], field.default
+
+
+class Table:
+    """One table of a TOML file, with its place in the file for messages.
+
+    Parameters
+    ----------
+    values : dict
+        The table as tomllib gives it.
+    key : str
+        Its full key, "" at the top.
+    path : str
+        File name for messages.
+    error : type
+        The `PrewarpError` raised for wrong content.
+    """
+
+    def __init__(self, values: dict[str, object], *, key: str, path: str, error: type[PrewarpError]) -> None:
+        self.values = values
+        self.key = key
+        self.path = path
+        self.error = error
+        self._opened: set[str] = set()
+
+    def full_key(self, name: str) -> str:
+        """Return the full key of an entry, for instance `channel.inner.panel.width_px`."""
+        plain = name if _BARE_KEY.fullmatch(name) else shown(name)
+        return f"{self.key}.{plain}" if self.key else plain
+
+    def fail(self, text: str, *, name: str = "", cause: Exception | None = None) -> PrewarpError:
+        """Return (to be raised) this file's error, `path: key text`."""
+        key = self.full_key(name) if name else self.key
+        error = self.error(
+            f"{self.path}: {key} {text}" if key else f"{self.path}: {text}", path=self.path, key=key
+        )
+        error.__cause__ = cause
+        return error
+
+    def missing(self, name: str, expected: str) -> PrewarpError:
+        """Return the error of an entry that is not there, naming one that may have been meant."""
+        near = get_close_matches(name, self.values, n=1, cutoff=0.5)
+        found = f" {shown(near[0])} stands there: was it meant?" if near else ""
+        return self.fail(f"is missing; expected {expected}.{found}", name=name)
+
+    def table(self, name: str) -> "Table":
+        """Return the sub-table `name`; it must be there."""
+        self._opened.add(name)
+        if name not in self.values:
+            raise self.missing(name, f"a table [{self.full_key(name)}]")
+        return self._sub(name, self.values[name], self.full_key(name))
+
+    def named_tables(self, name: str, *, most: int) -> dict[str, "Table"]:
+        """Return the tables `[name.x]`, `[name.y]`, ... in file order; 1 to `most` of them."""
+        parent = self.table(name)
+        if not 1 <= len(parent.values) <= most:
+            raise parent.fail(
+                f"holds {len(parent.values)} tables; expected 1 to {most}: [{parent.key}.<name>]."
+            )
+        return {entry: parent.table(entry) for entry in parent.values}
+
+    def listed_tables(self, name: str, *, most: int) -> list["Table"]:
+        """Return the tables `[[name]]` in file order; 1 to `most` of them, numbered from 1 in messages."""
+        self._opened.add(name)
+        expected = f"1 to {most} tables [[{self.full_key(name)}]]"
+        if name not in self.values:
+            raise self.missing(name, expected)
+        entries = self.values[name]
+        if not isinstance(entries, list) or not 1 <= len(entries) <= most:
+            raise self.fail(f"is {shown(entries)}; expected {expected}.", name=name)
+        return [
+            self._sub(name, entry, f"{self.full_key(name)}[{number}]")
+            for number, entry in enumerate(entries, 1)
+        ]
+
+    def _sub(self, name: str, values: object, key: str) -> "Table":
+        if not isinstance(values, dict):
+            raise self.fail(f"is {shown(values)}; expected a table [{self.full_key(name)}].", name=name)
+        return Table(values, key=key, path=self.path, error=self.error)
+
+    def read(self, kind: type[Kind], /, **parts: object) -> Kind:
+        """Return `kind` made from this table's entries and the `parts` that the caller has made.
+
+        Every `checked` field of `kind` that is not among `parts` is an entry here; sub-tables opened before count as
+        known; any other entry is an error.
+        """
+        ruled = [entry for entry in _ruled(kind) if entry[0] not in parts]
+        self.refuse_unknown([name for name, _, _ in ruled])
+        found: dict[str, object] = {}
+        for name, rule, default in ruled:
+            if name in self.values:
+                found[name] = self._accept(name, rule)
+            elif default is dataclasses.MISSING:
+                raise self.missing(name, rule.expected)
+        try:
+            return kind(**found, **parts)
+        except PrewarpError as cause:
+            raise self._located(cause) from cause
+
+    def refuse_unknown(self, known: list[str]) -> None:
+        """Raise for an entry that is neither in `known` nor a sub-table opened before."""
+        allowed = [*known, *sorted(self._opened)]
+        for name in self.values:
+            if name not in allowed:
+                hint = nearest_name(name, allowed) or f" Known here: {', '.join(allowed) or 'nothing'}."
+                raise self.fail(f"is not a known key.{hint}", name=name)
+
+    def _accept(self, name: str, rule: Rule) -> object:
+        accepted, reason = rule.accept(self.values[name])
+        if reason:
+            raise self.fail(f"is {shown(self.values[name])}{reason}; expected {rule.expected}.", name=name)
+        return accepted
+
+    def _located(self, cause: PrewarpError) -> PrewarpError:
+        """Return `cause`, whose message starts with a bare key of this table, with the file and the full key."""
+        text = str(cause)
+        lead = f"{self.key}." if self.key and not text.startswith(f"{self.key}.") else ""
+        return self.error(f"{self.path}: {lead}{text}", path=self.path, key=f"{self.key}")
+
+
+def read_toml(path: Path, /, *, what: str, error: type[PrewarpError]) -> Table:
+    """Return the top table of a TOML file of at most 1 MiB.
+
+    Raises
+    ------
+    InputFileError
+        The file is missing, too large or not UTF-8 text.
+    error
+        It is not TOML, or a key has absurdly many parts.
+    """
+    data = read_bytes(path, limit_bytes=TOML_LIMIT_BYTES, what=what)
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as cause:
+        raise InputFileError(
+            f"{path}: byte {cause.start} is not UTF-8 text; expected {what}. Save the file as UTF-8.",
+            path=str(path),
+        ) from cause
+    _refuse_long_keys(text, path, error)
+    try:
+        values = tomllib.loads(text)
+    # tomllib passes on ValueError for impossible dates and numbers, RecursionError for deep brackets.
+    except (ValueError, RecursionError) as cause:
+        raise error(f"{path}: not valid TOML ({cause}). Mend the line named.", path=str(path)) from cause
+    return Table(values, key="", path=str(path), error=error)
+
+
+def _refuse_long_keys(text: str, path: Path, error: type[PrewarpError]) -> None:
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.count(".") < _MOST_DOTS or line.lstrip().startswith("#"):
+            continue
+        if max(part.count(".") for part in re.split("[=,{]", line)) >= _MOST_DOTS:
+            raise error(
+                f"{path}: line {number} holds a key of more than {_MOST_DOTS} parts. Shorten it.",
+                path=str(path),
+                row=number,
+            )
