@@ -1,0 +1,164 @@
+"""Panel transfer functions: what a panel's code means in light, and which code gives a wanted light.
+
+`linear` is relative light, 0 to 1; `encoded` is the code divided by the largest code, 0 to 1; `code` is the
+integer that the panel takes. Three kinds: `srgb`, `power` (a pure power law) and `table` (measured light at equally
+spaced codes, joined by straight lines). Design's section 2 (row "light") and section 4 (encoding, bit depth).
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from prewarp.checks import FloatArray, nearest_name, require_range
+from prewarp.errors import ShapeError
+from prewarp.module import Panel
+
+KINDS = ("srgb", "power", "table")
+# Cells of the direct table of `code_from_linear`; one more comparison makes its answer exact.
+_CELLS = 1 << 16
+
+
+def linear_from_srgb(encoded: ArrayLike, /) -> FloatArray:
+    """Return relative light for sRGB values 0 to 1 (IEC 61966-2-1:1999); values outside are clipped."""
+    value = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, 1.0)
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_from_linear(linear: ArrayLike, /) -> FloatArray:
+    """Return sRGB values 0 to 1 for relative light 0 to 1 (IEC 61966-2-1:1999); values outside are clipped."""
+    value = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
+    return np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1.0 / 2.4) - 0.055)
+
+
+@dataclass(frozen=True)
+class TransferFunction:
+    """How one panel turns codes into light.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    gamma : float
+        Exponent of `power`: linear = encoded ** gamma, 0.2 to 5. Not used by the other kinds.
+    table : tuple of float
+        For `table`: relative light at equally spaced codes from the lowest to the highest; at least two values,
+        never falling, from 0 or more up to 1 exactly.
+
+    Raises
+    ------
+    ShapeError
+        The kind is unknown, or gamma or the table is outside what it accepts.
+    """
+
+    kind: str = "srgb"
+    gamma: float = 2.2
+    table: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise ShapeError(
+                f"encoding is {self.kind!r}; expected one of {', '.join(KINDS)}."
+                f"{nearest_name(str(self.kind), KINDS)}"
+            )
+        if self.kind == "power":
+            require_range(self.gamma, "gamma", 0.2, 5.0)
+        if self.kind == "table":
+            self._check_table()
+
+    def _check_table(self) -> None:
+        light = np.asarray(self.table, dtype=np.float64)
+        if light.ndim != 1 or not 2 <= light.size <= 65536:
+            raise ShapeError(
+                f"encoding table has shape {light.shape}; expected 2 to 65536 values of relative light."
+            )
+        wrong = np.flatnonzero(~(np.diff(light) >= 0.0))
+        if wrong.size:
+            raise ShapeError(
+                f"encoding table falls or is not a number after entry {wrong[0]} ({light[wrong[0]]:g} then "
+                f"{light[wrong[0] + 1]:g}); light must never fall as the code rises. Measure that level again."
+            )
+        if light[0] < 0.0 or light[-1] != 1.0:
+            raise ShapeError(
+                f"encoding table runs from {light[0]:g} to {light[-1]:g}; expected 0 or more up to exactly 1. "
+                "Divide all values by the last."
+            )
+
+    def linear_from_encoded(self, encoded: ArrayLike, /) -> FloatArray:
+        """Return relative light (...) for encoded values (...), 0 to 1; values outside are clipped."""
+        if self.kind == "srgb":
+            return linear_from_srgb(encoded)
+        value = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, 1.0)
+        if self.kind == "power":
+            return value**self.gamma
+        return np.interp(value, np.linspace(0.0, 1.0, len(self.table)), self.table)
+
+    def encoded_from_linear(self, linear: ArrayLike, /) -> FloatArray:
+        """Return encoded values (...), 0 to 1, for relative light (...); light that the panel lacks is clipped."""
+        if self.kind == "srgb":
+            return srgb_from_linear(linear)
+        value = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
+        if self.kind == "power":
+            return value ** (1.0 / self.gamma)
+        # Where the table is flat several codes give one light: the highest of them is returned, from which the next
+        # step starts. So each light keeps the last of its entries.
+        light, from_end = np.unique(self.table[::-1], return_index=True)
+        return np.interp(value, light, 1.0 - from_end / (len(self.table) - 1), left=0.0)
+
+    def linear_of_codes(self, bit_depth: int, /) -> FloatArray:
+        """Return the light of every code of a panel with `bit_depth` bits, shape (2 ** bit_depth,)."""
+        largest = largest_code(bit_depth)
+        return self.linear_from_encoded(np.arange(largest + 1) / largest)
+
+
+def transfer_of_panel(panel: Panel, /) -> TransferFunction:
+    """Return the transfer function that a module's description states for a panel."""
+    return TransferFunction(
+        panel.encoding,
+        gamma=2.2 if panel.gamma is None else panel.gamma,
+        table=() if panel.table is None else tuple(panel.table),
+    )
+
+
+def largest_code(bit_depth: int, /) -> int:
+    """Return 2 ** bit_depth - 1 for 1 to 16 bits."""
+    return (1 << int(require_range(bit_depth, "bit_depth", 1, 16, unit="bits"))) - 1
+
+
+@dataclass(frozen=True)
+class Quantiser:
+    """Rounds light to the nearest code of a panel, fast and exact.
+
+    The code of a light is the number of thresholds at or below it; threshold k is the light half-way, in encoded
+    values, between codes k - 1 and k. A direct table gives the code at the lower end of a small cell of light, and
+    one comparison with the next threshold finishes (a search is used where a cell holds several thresholds).
+    """
+
+    transfer: TransferFunction
+    bit_depth: int = 8
+
+    @cached_property
+    def thresholds(self) -> NDArray[np.float32]:
+        """Light at which the code rises to 1, 2, ..., largest; shape (largest,)."""
+        largest = largest_code(self.bit_depth)
+        return self.transfer.linear_from_encoded((np.arange(largest) + 0.5) / largest).astype(np.float32)
+
+    @cached_property
+    def _direct(self) -> tuple[NDArray[np.uint16], NDArray[np.float32], bool]:
+        starts = np.arange(_CELLS, dtype=np.float32) / np.float32(_CELLS - 1)
+        lower = np.searchsorted(self.thresholds, starts, side="right").astype(np.uint16)
+        upper = np.append(self.thresholds, np.float32(np.inf))
+        return lower, upper, bool(np.max(np.diff(lower.astype(np.int32))) <= 1)
+
+    def code_from_linear(self, linear: NDArray[np.floating], /) -> NDArray[np.unsignedinteger]:
+        """Return codes (...), uint8 up to 8 bits and uint16 above, for relative light (...); clipped to 0 to 1."""
+        kind = np.uint8 if self.bit_depth <= 8 else np.uint16
+        light = np.clip(linear, 0.0, 1.0, dtype=np.float32)
+        lower, upper, single = self._direct
+        if not single:
+            return np.searchsorted(self.thresholds, light, side="right").astype(kind)
+        # The cell is found by cutting, so its start is at or below the light; rounding may be one cell low, where
+        # the comparison still decides rightly because no cell holds more than one threshold.
+        code = lower.take((light * np.float32(_CELLS - 1)).astype(np.int64))
+        return (code + (light >= upper.take(code))).astype(kind)
