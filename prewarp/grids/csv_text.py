@@ -53,7 +53,7 @@ def csv_text_from_bytes(data: bytes | bytearray, source: str) -> CsvText:
         )
     delimiter, names = _header(bytes(data[start:end]), source)
     body = memoryview(data)[end + 1 :]
-    row = _line_numbers(body) + blank_lines + 1
+    row = _line_numbers(data, end + 1) + blank_lines + 1
     if not 1 <= len(row) <= LIMIT_ROWS:
         raise GridError(
             f"{source}: {len(row)} rows below the header; expected 1 to {LIMIT_ROWS}.", path=source
@@ -100,16 +100,17 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def _line_numbers(body: memoryview) -> IntArray:
-    """Return the 0-based positions + 1 of the lines of `body` that hold anything."""
-    octets = np.frombuffer(body, dtype=np.uint8)
-    if not octets.size:
+def _line_numbers(data: bytes | bytearray, start: int) -> IntArray:
+    """Return the numbers (the first is 1) of the lines from byte `start` that hold anything."""
+    if start >= len(data):
         return np.zeros(0, dtype=np.int64)
+    if data.find(b"\n\n", start - 1) < 0:
+        return np.arange(1, data.count(b"\n", start) + 1 + (data[-1] != 0x0A))
+    octets = np.frombuffer(data, dtype=np.uint8, offset=start)
     ends = np.flatnonzero(octets == 0x0A)
     if octets[-1] != 0x0A:
         ends = np.append(ends, octets.size)
-    lengths = np.diff(ends, prepend=-1) - 1
-    return np.flatnonzero(lengths > 0) + 1
+    return np.flatnonzero(np.diff(ends, prepend=-1) > 1) + 1
 
 
 def _decimal_point(body: memoryview, delimiter: str) -> str:
