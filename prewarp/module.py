@@ -205,7 +205,7 @@ def read_module(path: Path | str, /) -> DisplayModule:
     """
     top = read_toml(Path(path), what="a module description (TOML)", error=ModuleError)
     colours = tuple(
-        table.read(Colour, name=_name(table, name))
+        table.read(Colour, name=table.checked_name(name))
         for name, table in top.named_tables("colour", most=MAX_COLOURS).items()
     )
     channels = tuple(
@@ -245,17 +245,10 @@ def _content(table: Table) -> ContentProjection:
 def _channel(table: Table, name: str) -> Channel:
     return table.read(
         Channel,
-        name=_name(table, name),
+        name=table.checked_name(name),
         panel=table.table("panel").read(Panel),
         reach=table.table("reach").read(Reach),
     )
-
-
-def _name(table: Table, name: str) -> str:
-    rule = Name()
-    if rule.accept(name)[1]:
-        raise table.fail(f"cannot be used; expected {rule.expected}.")
-    return name
 
 
 def _find(items: tuple, kind: str, name: str):

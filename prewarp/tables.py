@@ -16,7 +16,7 @@ from typing import Any, Protocol, TypeVar
 from prewarp.checks import nearest_name
 from prewarp.errors import InputFileError, PrewarpError
 from prewarp.files import read_bytes
-from prewarp.rules import Rule, shown
+from prewarp.rules import Name, Rule, shown
 
 TOML_LIMIT_BYTES = 1 << 20
 # The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for 300 000).
@@ -140,14 +140,27 @@ class Table:
         self.refuse_unknown([name for name, _, _ in ruled])
         found: dict[str, object] = {}
         for name, rule, default in ruled:
-            if name in self.values:
-                found[name] = self._accept(name, rule)
-            elif default is dataclasses.MISSING:
-                raise self.missing(name, rule.expected)
+            if name in self.values or default is dataclasses.MISSING:
+                found[name] = self.entry(name, rule)
         try:
             return kind(**found, **parts)
         except PrewarpError as cause:
             raise self._located(cause) from cause
+
+    def entry(self, name: str, rule: Rule) -> Any:
+        """Return one entry, checked by `rule`."""
+        if name not in self.values:
+            raise self.missing(name, rule.expected)
+        accepted, reason = rule.accept(self.values[name])
+        if reason:
+            raise self.fail(f"is {shown(self.values[name])}{reason}; expected {rule.expected}.", name=name)
+        return accepted
+
+    def checked_name(self, name: str) -> str:
+        """Return the name of this table when it may stand in a file name."""
+        if Name().accept(name)[1]:
+            raise self.fail(f"cannot be used; expected {Name().expected}.")
+        return name
 
     def refuse_unknown(self, known: list[str]) -> None:
         """Raise for an entry that is neither in `known` nor a sub-table opened before."""
@@ -156,12 +169,6 @@ class Table:
             if name not in allowed:
                 hint = nearest_name(name, allowed) or f" Known here: {', '.join(allowed) or 'nothing'}."
                 raise self.fail(f"is not a known key.{hint}", name=name)
-
-    def _accept(self, name: str, rule: Rule) -> object:
-        accepted, reason = rule.accept(self.values[name])
-        if reason:
-            raise self.fail(f"is {shown(self.values[name])}{reason}; expected {rule.expected}.", name=name)
-        return accepted
 
     def _located(self, cause: PrewarpError) -> PrewarpError:
         """Return `cause`, whose message starts with a bare key of this table, with the file and the full key."""

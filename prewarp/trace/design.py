@@ -1,0 +1,210 @@
+"""The design file: the optics of each channel of a module, as a lens designer writes them down.
+
+TOML; see `calib/` for two whole ones::
+
+    name = "pilot visor, coaxial"
+    [channel.inner]
+    turn_deg = [0.0, -16.0, 0.0]      # of the whole channel about the eye-box centre
+    emission_power = 2.0              # panel emits as cos(angle to its normal) ** 2 (0: the same in all directions)
+    brightness = {R = 1.0, G = 0.9}   # of the white panel, relative; colours left out are 1
+    [[channel.inner.surface]]         # from the eye to the panel
+    label = "front"
+    gap_mm = 24.0
+    radius_mm = 60.0                  # leave out for a plane; positive: centre of curvature toward +z
+    conic = -1.0
+    aspheric = [1e-6]                 # of r^4, r^6, ... in mm^-3, mm^-5, ...
+    glass = "N-BK7"                   # medium behind the surface; left out: air; or index = 1.5
+    semi_aperture_mm = 20.0           # circle about the vertex; left out: no limit
+    [[channel.inner.surface]]
+    reflect = true                    # a mirror; the medium stays
+    decentre_mm = [0.0, 1.0]
+    tilt_deg = [30.0, 0.0, 0.0]
+    bend = true
+    [channel.inner.panel]
+    gap_mm = -20.0                    # decentre_mm, tilt_deg as above
+    flip_u = false                    # flip_v
+
+Placing. A running frame starts at the eye-box centre with the eye's axes (+x right, +y up, +z forward), turned by
+`turn_deg`. Every entry first moves it by `gap_mm` along its z. The surface then sits in that frame, its vertex moved by
+`decentre_mm` (x, y) and its axes turned by `tilt_deg`; the frame itself goes on undisturbed (decentre and return),
+except where `bend = true`: then it stays at the decentred vertex and turns by the tilt twice, so that its axis is the
+reflected axis (decentre and bend). After an odd number of mirrors light runs toward -z: gaps are negative there, as is
+usual. `turn_deg` and `tilt_deg` are [about x, about y, about z], applied in that order, each about the axis as already
+turned; about x turns +y toward +z (the axis z then points down), about y turns +z toward +x (to the right), about z
+turns +x toward +y.
+
+Panel. With no flips, u runs along the panel's own +x and v along its own -y; the centre of the active area is at the
+frame's origin. Size and pitch come from the module description.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.checks import FloatArray, nearest_name
+from prewarp.errors import TraceError
+from prewarp.module import MAX_CHANNELS, MAX_COLOURS
+from prewarp.rules import Flag, Name, Number, Numbers, Text
+from prewarp.tables import Table, checked, read_toml, validate
+from prewarp.trace.glass import AIR, index_from_wavelength, require_glass
+from prewarp.trace.surfaces import Shape
+
+MAX_SURFACES = 100
+_LENGTH = Number(-1e4, 1e4, "mm")
+_TURN = Numbers(Number(-180.0, 180.0, "degrees"), 3, 3)
+_SHIFT = Numbers(_LENGTH, 2, 2)
+_NONE = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Surface:
+    """One refracting or reflecting surface; entries as in the module docstring."""
+
+    label: str = checked(Text(60), default="surface")
+    gap_mm: float = checked(_LENGTH, default=0.0)
+    radius_mm: float | None = checked(Number(-1e9, 1e9, "mm, not 0"), default=None)
+    conic: float = checked(Number(-1e4, 1e4), default=0.0)
+    aspheric: tuple[float, ...] = checked(Numbers(Number(-1e3, 1e3), 0, 10), default=())
+    glass: str = checked(Text(40), default=AIR)
+    index: float | None = checked(Number(1.0, 5.0), default=None)
+    reflect: bool = checked(Flag(), default=False)
+    semi_aperture_mm: float | None = checked(Number(1e-3, 1e4, "mm"), default=None)
+    decentre_mm: tuple[float, float] = checked(_SHIFT, default=(0.0, 0.0))
+    tilt_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
+    bend: bool = checked(Flag(), default=False)
+
+    def __post_init__(self) -> None:
+        validate(self, TraceError)
+        require_glass(self.glass)
+        if self.radius_mm == 0.0:
+            raise TraceError("radius_mm is 0; expected any other number of mm, or none for a plane.")
+        if self.index is not None and self.glass != AIR:
+            raise TraceError("index and glass are both given; expected one of them.")
+        if self.reflect and (self.index is not None or self.glass != AIR):
+            raise TraceError("glass or index stands at a mirror, which changes no medium. Delete it.")
+        if self.bend and not self.reflect:
+            raise TraceError("bend is given at a refracting surface; expected it at a mirror only.")
+
+    @property
+    def shape(self) -> Shape:
+        """The shape in the surface's own frame."""
+        curvature = 0.0 if self.radius_mm is None else 1.0 / self.radius_mm
+        return Shape(curvature, self.conic, self.aspheric)
+
+    def index_behind(self, wavelength_nm: float, /) -> float:
+        """Return the refractive index behind a refracting surface."""
+        return self.index if self.index is not None else index_from_wavelength(self.glass, wavelength_nm)
+
+
+@dataclass(frozen=True)
+class PanelPlace:
+    """Where the panel sits and how its pixels are counted; entries as in the module docstring."""
+
+    gap_mm: float = checked(_LENGTH, default=0.0)
+    decentre_mm: tuple[float, float] = checked(_SHIFT, default=(0.0, 0.0))
+    tilt_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
+    flip_u: bool = checked(Flag(), default=False)
+    flip_v: bool = checked(Flag(), default=False)
+
+    def __post_init__(self) -> None:
+        validate(self, TraceError)
+
+
+@dataclass(frozen=True)
+class DesignChannel:
+    """The optics of one channel, eye to panel."""
+
+    name: str = checked(Name())
+    surfaces: tuple[Surface, ...]
+    panel: PanelPlace
+    turn_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
+    emission_power: float = checked(Number(0.0, 20.0), default=0.0)
+    brightness: tuple[tuple[str, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        validate(self, TraceError)
+
+    def places(self) -> list[tuple[FloatArray, FloatArray]]:
+        """Return (vertex (3,) mm, axes (3, 3) as columns) of every surface and, last, the panel, in the eye frame."""
+        origin, axes = np.zeros(3), rotation_from_degrees(self.turn_deg)
+        found = []
+        for element in (*self.surfaces, self.panel):
+            origin = origin + axes[:, 2] * element.gap_mm
+            vertex = origin + axes[:, :2] @ np.asarray(element.decentre_mm)
+            turn = rotation_from_degrees(element.tilt_deg)
+            found.append((vertex, axes @ turn))
+            if isinstance(element, Surface) and element.bend:
+                origin, axes = vertex, axes @ turn @ turn
+        return found
+
+    def brightness_of(self, colour: str, /) -> float:
+        """Return the relative brightness of the white panel in a colour; 1 where none is stated."""
+        return dict(self.brightness).get(colour, 1.0)
+
+
+@dataclass(frozen=True)
+class Design:
+    """The optics of a display module."""
+
+    name: str = checked(Text(100))
+    channels: tuple[DesignChannel, ...]
+
+    def __post_init__(self) -> None:
+        validate(self, TraceError)
+
+    def channel(self, name: str, /) -> DesignChannel:
+        """Return the channel called `name`; `TraceError` with the nearest name where there is none."""
+        for channel in self.channels:
+            if channel.name == name:
+                return channel
+        names = [channel.name for channel in self.channels]
+        raise TraceError(
+            f"design '{self.name}' has no channel {name!r}; it has {', '.join(names)}.{nearest_name(name, names)}",
+            channel=name,
+        )
+
+
+def rotation_from_degrees(degrees: tuple[float, float, float], /) -> FloatArray:
+    """Return the matrix (3, 3) that turns about x, then the new y, then the new z; columns are the turned axes."""
+    (cx, cy, cz), (sx, sy, sz) = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    about_x = np.array([[1.0, 0.0, 0.0], [0.0, cx, -sx], [0.0, sx, cx]])
+    about_y = np.array([[cy, 0.0, sy], [0.0, 1.0, 0.0], [-sy, 0.0, cy]])
+    about_z = np.array([[cz, -sz, 0.0], [sz, cz, 0.0], [0.0, 0.0, 1.0]])
+    return about_x @ about_y @ about_z
+
+
+def read_design(path: Path | str, /) -> Design:
+    """Read and check a design file.
+
+    Raises
+    ------
+    InputFileError
+        The file is missing, larger than 1 MiB or not UTF-8.
+    TraceError
+        Its content is wrong; the message names file, full key and what is accepted.
+    """
+    top = read_toml(Path(path), what="an optical design (TOML)", error=TraceError)
+    tables = top.named_tables("channel", most=MAX_CHANNELS)
+    return top.read(Design, channels=tuple(_channel(table, name) for name, table in tables.items()))
+
+
+def _channel(table: Table, name: str) -> DesignChannel:
+    surfaces = tuple(entry.read(Surface) for entry in table.listed_tables("surface", most=MAX_SURFACES))
+    return table.read(
+        DesignChannel,
+        name=table.checked_name(name),
+        surfaces=surfaces,
+        panel=table.table("panel").read(PanelPlace),
+        brightness=_brightness(table),
+    )
+
+
+def _brightness(table: Table) -> tuple[tuple[str, float], ...]:
+    if "brightness" not in table.values:
+        return ()
+    entries = table.table("brightness")
+    if len(entries.values) > MAX_COLOURS:
+        raise entries.fail(f"holds {len(entries.values)} colours; expected at most {MAX_COLOURS}.")
+    rule = Number(0.0, 1000.0)
+    return tuple((name, entries.entry(name, rule)) for name in entries.values)
