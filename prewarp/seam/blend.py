@@ -1,0 +1,270 @@
+"""Blend weights across the seam, fixed in direction over the eye box (design's section 4).
+
+`b_c(t) = r(d_c / f) / sum_k r(d_k / f)` with r the quintic smoothstep and f the feather. d_c is the angle from t to
+the part of channel c's outline that other channels cover: only there is light handed over. (Measured to the whole
+outline, d would also fall to zero at the outer border, where all channels do so together, and the ramp would shrink
+to nothing towards the ends of the seam.) Weights multiply linear light, never encoded values.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.ndimage import map_coordinates, spline_filter
+
+from prewarp.checks import BoolArray, FloatArray, as_tangent, require_range
+from prewarp.errors import SeamError
+from prewarp.frames import degrees_from_tangent
+from prewarp.seam.reach import ChannelReach, channel_reach, gap_between
+
+if TYPE_CHECKING:
+    from prewarp.field import FieldSet
+
+# Distances are held on a lattice of directions with this pitch and joined by cubic B-splines, so that the weights have
+# two continuous derivatives: a kink where the nearest side changes is rounded over about one pitch.
+LATTICE_STEP_DEG = 0.25
+LATTICE_MARGIN_DEG = 2.0
+# Claim of a channel that shares no outline with another: far more than any feather.
+_UNCONTESTED_DEG = 180.0
+
+
+def quintic_smoothstep(x: ArrayLike, /) -> FloatArray:
+    """Return 6 x^5 - 15 x^4 + 10 x^3, clipped to 0 below 0 and 1 above 1; r(x) + r(1 - x) = 1."""
+    x = np.clip(np.asarray(x, dtype=np.float64), 0.0, 1.0)
+    return x * x * x * (x * (6.0 * x - 15.0) + 10.0)
+
+
+@dataclass(frozen=True)
+class Seam:
+    """Blend weights of the channels of one eye as a function of direction alone.
+
+    Parameters
+    ----------
+    reaches : tuple of ChannelReach
+        Directions that each channel serves from every pupil position considered.
+    feather_deg : float
+        Width over which light is handed over, degrees.
+    widest_feather_deg : float
+        Twice the distance, from both outlines, of the best-placed point of the tightest overlap.
+    origin_deg : (2,) float array
+        Direction of lattice node (row 0, column 0) in the plane (angle from straight ahead, in degrees, along the
+        azimuth; +x right, +y up); rows run along y, columns along x, `LATTICE_STEP_DEG` apart.
+    inside : (channels, rows, columns) float array
+        B-spline coefficients of the angle inside each reach, degrees, negative outside.
+    claim : (channels, rows, columns) float array
+        B-spline coefficients of d_c, degrees.
+    """
+
+    reaches: tuple[ChannelReach, ...]
+    feather_deg: float
+    widest_feather_deg: float
+    origin_deg: FloatArray
+    inside: FloatArray
+    claim: FloatArray
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names, in the order of the first axis of `weights`."""
+        return tuple(reach.channel for reach in self.reaches)
+
+    def index(self, channel: str, /) -> int:
+        """Return the place of a channel along the first axis of `weights`."""
+        if channel not in self.channels:
+            raise SeamError(f"channel '{channel}' is not in this seam; it joins {', '.join(self.channels)}.")
+        return self.channels.index(channel)
+
+    def weights(self, tangent: ArrayLike, /) -> FloatArray:
+        """Return the share of linear light of each channel.
+
+        Parameters
+        ----------
+        tangent : (..., 2) float array
+            Viewing directions, tangents, eye frame.
+
+        Returns
+        -------
+        (channels, ...) float array
+            Between 0 and 1; they add up to 1 (to 1e-15) over the union of the reaches, and a channel's weight is 0
+            wherever another serves a direction and it does not. Beyond the union, which a panel can show from some
+            pupil positions only, the channel keeps the share that it has at the nearest border; further out, past
+            the line of a border where light is handed over, and where `tangent` is NaN, weights are 0.
+        """
+        tangent = as_tangent(tangent)
+        known = np.isfinite(tangent).all(axis=-1)
+        inside, claim = self._distances(np.where(known[..., None], tangent, 0.0))
+        served = inside > 0.0
+        somewhere = served.any(axis=0)
+        share = np.where(served | ~somewhere, quintic_smoothstep(claim / self.feather_deg), 0.0)
+        total = share.sum(axis=0)
+        # Where two borders of the seam cross, all shares are 0: those who serve the direction share alike.
+        alike = served / np.maximum(served.sum(axis=0), 1)
+        weights = np.where(total > 0.0, share / np.where(total > 0.0, total, 1.0), alike)
+        return np.where(known, weights, 0.0)
+
+    def served(self, tangent: ArrayLike, /) -> BoolArray:
+        """Return, per channel (channels, ...), whether directions are served from every pupil position."""
+        return np.stack([reach.contains(tangent) for reach in self.reaches])
+
+    def _distances(self, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
+        place = (_plane_deg(tangent) - self.origin_deg) / LATTICE_STEP_DEG
+        rows, columns = self.inside.shape[1:]
+        where = [np.clip(place[..., 1], 0, rows - 1), np.clip(place[..., 0], 0, columns - 1)]
+        inside, claim = (
+            np.stack(
+                [map_coordinates(table, where, order=3, prefilter=False, mode="mirror") for table in tables]
+            )
+            for tables in (self.inside, self.claim)
+        )
+        return inside, claim
+
+
+def build_seam(
+    fields: "FieldSet",
+    /,
+    *,
+    pupils_mm: ArrayLike,
+    channels: Sequence[str] | None = None,
+    feather_deg: float | None = None,
+) -> Seam:
+    """Join the channels of one eye: reaches over the eye box, and blend weights fixed in direction.
+
+    Parameters
+    ----------
+    fields : FieldSet
+        All channels and colours; a direction is served when every colour serves it.
+    pupils_mm : (3,) or (n, 3) float array
+        Pupil positions, mm; the corners of the eye box keep the seam from crawling while the pupil moves in it.
+    channels : sequence of str, optional
+        The channels to join (those of one eye); all of `fields` if not given.
+    feather_deg : float, optional
+        Width of the hand-over, degrees; the widest that fits the tightest overlap if not given.
+
+    Returns
+    -------
+    Seam
+
+    Raises
+    ------
+    SeamError
+        Channels leave a gap (says where and how wide), or the feather is wider than the overlap.
+
+    References
+    ----------
+    Design's section 4. Quintic smoothstep: common practice.
+    """
+    names = tuple(fields.channels if channels is None else channels)
+    reaches = tuple(
+        channel_reach([fields.field(name, colour) for colour in fields.colours], pupils_mm=pupils_mm)
+        for name in names
+    )
+    return join_reaches(reaches, feather_deg=feather_deg)
+
+
+def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | None = None) -> Seam:
+    """Return the seam of reaches already known; see `build_seam`."""
+    reaches = tuple(reaches)
+    pairs = _overlapping_pairs(reaches)
+    _require_connected(reaches, pairs)
+    origin, tangent = _direction_lattice(reaches)
+    inside = np.stack([reach.signed_distance_deg(tangent) for reach in reaches])
+    claim = np.stack(
+        [
+            _claim(reach, distance, tangent, [reaches[other] for other in _partners(index, pairs)])
+            for index, (reach, distance) in enumerate(zip(reaches, inside, strict=True))
+        ]
+    )
+    widest = min((_widest_feather(inside, claim, a, b) for a, b in pairs), default=LATTICE_STEP_DEG)
+    if feather_deg is None:
+        feather_deg = widest
+    elif pairs and feather_deg > widest:
+        raise SeamError(
+            f"feather is {feather_deg:g} degrees; the tightest overlap of {', '.join(r.channel for r in reaches)} "
+            f"takes at most {widest:.2f}. Ask for less or widen the overlap.",
+            widest_deg=widest,
+        )
+    require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)
+    coefficients = [
+        np.stack([spline_filter(table, order=3, mode="mirror") for table in tables])
+        for tables in (inside, claim)
+    ]
+    return Seam(reaches, float(feather_deg), float(widest), origin, *coefficients)
+
+
+def _claim(
+    reach: ChannelReach, inside: FloatArray, tangent: FloatArray, others: Sequence[ChannelReach]
+) -> FloatArray:
+    """Distance to the shared part of the outline, continued without a jump to directions outside the reach.
+
+    Outside, the excess over the nearest border point is what is left: beyond a shared border that is minus the
+    distance, beyond an outer border the value at the border, falling.
+    """
+    middles = reach.segment_middles
+    shared = np.zeros(len(middles), dtype=bool)
+    for other in others:
+        shared |= other.contains(middles)
+    to_shared = np.minimum(reach.distance_deg(tangent, segments=shared), _UNCONTESTED_DEG)
+    outside = np.maximum(inside, to_shared + 2.0 * inside)
+    free = to_shared == _UNCONTESTED_DEG
+    return np.where((inside > 0.0) | free, to_shared, outside)
+
+
+def _overlapping_pairs(reaches: Sequence[ChannelReach]) -> list[tuple[int, int]]:
+    count = len(reaches)
+    return [
+        (a, b)
+        for a in range(count)
+        for b in range(a + 1, count)
+        if reaches[a].contains(reaches[b].segment_middles).any()
+        or reaches[b].contains(reaches[a].segment_middles).any()
+    ]
+
+
+def _partners(index: int, pairs: Sequence[tuple[int, int]]) -> Iterator[int]:
+    return (b if a == index else a for a, b in pairs if index in (a, b))
+
+
+def _require_connected(reaches: Sequence[ChannelReach], pairs: Sequence[tuple[int, int]]) -> None:
+    joined = {0}
+    while grown := {b for pair in pairs for a, b in (pair, pair[::-1]) if a in joined} - joined:
+        joined |= grown
+    apart = [index for index in range(len(reaches)) if index not in joined]
+    if not apart:
+        return
+    gaps: Mapping[tuple[int, int], tuple[float, FloatArray]] = {
+        (a, b): gap_between(reaches[a], reaches[b]) for a in joined for b in apart
+    }
+    (a, b), (gap, where) = min(gaps.items(), key=lambda item: item[1][0])
+    raise SeamError(
+        f"channels '{reaches[a].channel}' and '{reaches[b].channel}' do not overlap: {gap:.3f} degrees are missing "
+        f"near dir_x {where[0]:.2f}, dir_y {where[1]:.2f} degrees. Turn the channels towards each other, or ask for a "
+        "smaller eye box.",
+        gap_deg=gap,
+        dir_deg=where,
+    )
+
+
+def _widest_feather(inside: FloatArray, claim: FloatArray, a: int, b: int) -> float:
+    both = (inside[a] > 0.0) & (inside[b] > 0.0)
+    return float(max(2.0 * np.max(np.minimum(claim[a], claim[b]), where=both, initial=0.0), 1e-3))
+
+
+def _direction_lattice(reaches: Sequence[ChannelReach]) -> tuple[FloatArray, FloatArray]:
+    plane = np.concatenate([_plane_deg(reach.outline) for reach in reaches])
+    low = plane.min(axis=0) - LATTICE_MARGIN_DEG
+    count = np.ceil((plane.max(axis=0) + LATTICE_MARGIN_DEG - low) / LATTICE_STEP_DEG).astype(int) + 1
+    x, y = (low[axis] + LATTICE_STEP_DEG * np.arange(count[axis]) for axis in range(2))
+    angle = np.stack(np.meshgrid(x, y), axis=-1)
+    length = np.linalg.norm(angle, axis=-1, keepdims=True)
+    # Directions stop short of 90 degrees, where tangents end.
+    radians = np.radians(np.minimum(length, 89.9))
+    safe = np.where(length > 1e-9, length, 1.0)
+    return low, np.where(length > 1e-9, angle / safe * np.tan(radians), np.radians(angle))
+
+
+def _plane_deg(tangent: FloatArray) -> FloatArray:
+    """Return angle from straight ahead along the azimuth, (..., 2) degrees, for tangents (..., 2)."""
+    length = np.linalg.norm(tangent, axis=-1, keepdims=True)
+    safe = np.where(length > 1e-9, length, 1.0)
+    return tangent * np.where(length > 1e-9, degrees_from_tangent(length) / safe, np.degrees(1.0))

@@ -1,0 +1,127 @@
+"""Seam error: what is seen when the pupil is at e while the tracker says e' (design's section 4)."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent
+from prewarp.frames import ARCMIN_PER_RADIAN, arcmin_between, unit_from_tangent
+
+if TYPE_CHECKING:
+    from prewarp.field import Field
+
+
+@dataclass(frozen=True)
+class SeamErrorResult:
+    """Where two channels show one content direction, and how far apart.
+
+    Parameters
+    ----------
+    shown : (2, ..., 2) float array
+        Direction that each channel shows, tangents; NaN where that channel cannot show the content.
+    vector_arcmin : (..., 2) float array
+        From the first channel's picture to the second's: to the right and up, at right angles to the line of sight.
+    error_arcmin : (...) float array
+        Angle between the two directions; NaN where not `valid`.
+    valid : (...) bool array
+        True where both channels show the content.
+    """
+
+    shown: FloatArray
+    vector_arcmin: FloatArray
+    error_arcmin: FloatArray
+    valid: BoolArray
+
+
+def seam_error(
+    field_a: "Field",
+    field_b: "Field",
+    tangent: ArrayLike,
+    /,
+    *,
+    pupil_mm: ArrayLike,
+    tracked_pupil_mm: ArrayLike,
+) -> SeamErrorResult:
+    """Find where two channels show content meant for a direction, for a pupil that is not where the system believes.
+
+    Content at t is drawn at the panel point f_c^-1(t, e') and is seen at f_c(f_c^-1(t, e'), e). Exact within the
+    fields; no linearisation. Two channels whose images lie in one plane agree for any e and e'.
+
+    Parameters
+    ----------
+    field_a, field_b : Field
+        The two channels (or two colours of one channel).
+    tangent : (..., 2) float array
+        Content directions, tangents, eye frame.
+    pupil_mm, tracked_pupil_mm : (..., 3) float array
+        True and tracked pupil, mm; leading axes broadcast with those of `tangent`.
+
+    Returns
+    -------
+    SeamErrorResult
+
+    Raises
+    ------
+    ShapeError
+        Last axis is not 2 (`tangent`) or 3 (pupils).
+
+    References
+    ----------
+    Design's section 4.
+    """
+    tangent = as_tangent(tangent)
+    pupil, tracked = as_pupil(pupil_mm), as_pupil(tracked_pupil_mm, "tracked_pupil_mm")
+    shown, valid = [], True
+    for field in (field_a, field_b):
+        found = field.inverse(tangent, pupil_mm=tracked)
+        on_panel = np.where(found.valid[..., None], found.pixel, np.asarray(field.panel_size_px) / 2.0)
+        seen = field.forward(on_panel, pupil_mm=pupil)
+        shown.append(np.where(found.valid[..., None], seen, np.nan))
+        valid = valid & found.valid & np.isfinite(seen).all(axis=-1)
+    first, second = np.broadcast_arrays(*shown)
+    return SeamErrorResult(
+        np.stack([first, second]), _arcmin_vector(first, second), arcmin_between(first, second), valid
+    )
+
+
+def seam_sensitivity(
+    field_a: "Field", field_b: "Field", tangent: ArrayLike, /, *, pupil_mm: ArrayLike
+) -> FloatArray:
+    """Return d(seam error)/d(x, y of the pupil) about a right tracker, (..., 2, 2) arcmin per mm.
+
+    First order of `seam_error`: vector = (S_b - S_a)(e - e'), with S_c the change of direction at a fixed panel point.
+    Rows are right and up, columns x and y. NaN where a channel does not reach the direction.
+    """
+    tangent = as_tangent(tangent)
+    pupil = as_pupil(pupil_mm)
+    difference = 0.0
+    for field, sign in ((field_a, -1.0), (field_b, 1.0)):
+        found = field.inverse(tangent, pupil_mm=pupil)
+        difference = difference + sign * field.pupil_jacobian(found.pixel, pupil_mm=pupil)
+    along = np.stack(
+        [difference[..., 0, :], difference[..., 1, :], np.zeros_like(difference[..., 0, :])], axis=-2
+    )
+    length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
+    return _sight_axes(tangent) @ along / length * ARCMIN_PER_RADIAN
+
+
+def _arcmin_vector(tangent: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the step from one direction to another, (..., 2) arcmin, right and up at the middle of the two."""
+    step = unit_from_tangent(other) - unit_from_tangent(tangent)
+    chord = np.linalg.norm(step, axis=-1, keepdims=True)
+    # The chord becomes the angle; both agree to first order, so a zero step needs no division.
+    stretch = np.where(
+        chord > 1e-9, 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0)) / np.where(chord > 1e-9, chord, 1.0), 1.0
+    )
+    axes = _sight_axes(0.5 * (tangent + other))
+    return np.einsum("...ij,...j->...i", axes, step * stretch) * ARCMIN_PER_RADIAN
+
+
+def _sight_axes(tangent: FloatArray) -> FloatArray:
+    """Return unit vectors to the right (level) and up, at right angles to directions (..., 2); (..., 2, 3)."""
+    forward = unit_from_tangent(tangent)
+    level = np.stack([np.ones(tangent.shape[:-1]), np.zeros(tangent.shape[:-1]), -tangent[..., 0]], axis=-1)
+    right = level / np.linalg.norm(level, axis=-1, keepdims=True)
+    return np.stack([right, np.cross(forward, right)], axis=-2)

@@ -1,0 +1,259 @@
+"""Reach: the directions that a channel serves, and the field of view that reaches span.
+
+Criterion: the panel's edge. A direction is in reach when its panel point lies on the panel for every pupil position
+and colour given; light lost at lens or mirror edges is not known here. The reach is held as a closed outline of
+directions, the panel's border seen through the optics. Straight lines between tangents are great circles.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.spatial import ConvexHull, cKDTree
+
+from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent
+from prewarp.errors import SeamError
+from prewarp.frames import arcmin_between, degrees_from_tangent, unit_from_tangent
+
+if TYPE_CHECKING:
+    from prewarp.field import Field
+
+# Points along one side of the panel, and angles about the middle of the reach. With these the chords of a side that
+# bends by a quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
+SIDE_POINTS = 192
+OUTLINE_ANGLES = 4096
+
+
+@dataclass(frozen=True)
+class ChannelReach:
+    """The directions that one channel serves from all pupil positions considered.
+
+    Parameters
+    ----------
+    channel : str
+        Name of the channel.
+    middle : (2,) float array
+        A direction well inside, tangents: the outline is star-shaped about it.
+    outline : (n, 2) float array
+        Corners of the closed outline, tangents, by rising angle about `middle`; the last joins the first.
+    """
+
+    channel: str
+    middle: FloatArray
+    outline: FloatArray
+
+    @cached_property
+    def _angles(self) -> FloatArray:
+        return _angle_about(self.outline, self.middle)
+
+    @cached_property
+    def _units(self) -> FloatArray:
+        return unit_from_tangent(self.outline)
+
+    @property
+    def segment_middles(self) -> FloatArray:
+        """Middles of the outline's segments, (n, 2) tangents; segment i joins corner i to corner i + 1."""
+        return 0.5 * (self.outline + np.roll(self.outline, -1, axis=0))
+
+    def contains(self, tangent: ArrayLike, /) -> BoolArray:
+        """Return True where directions (..., 2) lie inside the outline; NaN is outside."""
+        tangent = as_tangent(tangent)
+        angle = _angle_about(tangent, self.middle)
+        # The segment that spans the angle: corner `start` is the last at or below it, cyclic.
+        start = np.searchsorted(self._angles, np.nan_to_num(angle), side="right") - 1
+        here, there = self.outline[start], self.outline[(start + 1) % len(self.outline)]
+        return _cross(there - here, tangent - here) > 0.0
+
+    def distance_deg(self, tangent: ArrayLike, /, *, segments: BoolArray | None = None) -> FloatArray:
+        """Return the angle from directions (..., 2) to the nearest outline point, degrees, never negative.
+
+        `segments` (n,) picks the segments that count; infinite where none is picked. Exact to the outline's chords:
+        the nearest corner is found first, then the nearest point on the segments around it.
+        """
+        tangent = as_tangent(tangent)
+        chosen = np.arange(len(self.outline)) if segments is None else np.flatnonzero(segments)
+        if chosen.size == 0:
+            return np.full(tangent.shape[:-1], np.inf)
+        ends = np.stack([chosen, (chosen + 1) % len(self.outline)], axis=1)
+        corners = np.unique(ends)
+        point = unit_from_tangent(tangent).reshape(-1, 3)
+        _, near = cKDTree(self._units[corners]).query(point)
+        corner = corners[near]
+        best = np.full(len(point), np.inf)
+        allowed = np.zeros(len(self.outline), dtype=bool)
+        allowed[chosen] = True
+        for start in (corner - 1, corner):
+            start = start % len(self.outline)
+            angle = _angle_to_arc(point, self._units[start], self._units[(start + 1) % len(self.outline)])
+            best = np.where(allowed[start], np.minimum(best, angle), best)
+        return np.degrees(best).reshape(tangent.shape[:-1])
+
+    def signed_distance_deg(self, tangent: ArrayLike, /) -> FloatArray:
+        """Return the angle to the outline, degrees: positive inside, negative outside, shape (...)."""
+        distance = self.distance_deg(tangent)
+        return np.where(self.contains(tangent), distance, -distance)
+
+    def chord(self, through: FloatArray, slope: FloatArray, /) -> FloatArray | None:
+        """Return the outermost crossings (2, 2) of the outline with a line of directions, or None if it misses.
+
+        The line runs through `through` (2,) along `slope` (2,), tangents; crossings are in order along `slope`.
+        """
+        side = _cross(slope, self.outline - through)
+        following = np.roll(side, -1)
+        crossing = np.flatnonzero((side < 0.0) != (following < 0.0))
+        if crossing.size < 2:
+            return None
+        share = side[crossing] / (side[crossing] - following[crossing])
+        here, there = self.outline[crossing], self.outline[(crossing + 1) % len(self.outline)]
+        point = here + share[:, None] * (there - here)
+        along = (point - through) @ slope
+        return np.stack([point[np.argmin(along)], point[np.argmax(along)]])
+
+
+def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> ChannelReach:
+    """Find the directions that one channel serves from every pupil position and in every colour.
+
+    Parameters
+    ----------
+    fields : iterable of Field
+        The channel's colours. Their panels have one size.
+    pupils_mm : (3,) or (n, 3) float array
+        Pupil positions, mm from the eye-box centre. One gives the reach from there; the corners of an eye box give
+        what is served from all of it.
+
+    Returns
+    -------
+    ChannelReach
+        Intersection of the reaches for each pupil position and colour.
+
+    Raises
+    ------
+    SeamError
+        A field has no direction for a point of the panel's border, or the reach is so bent that its outline is not
+        star-shaped about its middle (a fold, as a rule).
+
+    Notes
+    -----
+    Radius about the middle as a function of angle, least over all outlines; sampled at `OUTLINE_ANGLES` angles and at
+    every corner of the panel.
+    """
+    colours = list(fields)
+    pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
+    channel = colours[0].channel
+    border = _panel_border(colours[0].panel_size_px)
+    centre = np.asarray(colours[0].panel_size_px) / 2.0
+    outlines = np.concatenate([field.forward(border, pupil_mm=pupils[:, None, :]) for field in colours])
+    middle = np.mean([field.forward(centre, pupil_mm=pupils) for field in colours], axis=(0, 1))
+    if not (np.isfinite(outlines).all() and np.isfinite(middle).all()):
+        raise SeamError(
+            f"channel '{channel}': the field has no direction for part of the panel's border. "
+            "Fit it again with samples up to the panel's edge.",
+            channel=channel,
+        )
+    angles = [_rising_angles(outline, middle, channel) for outline in outlines]
+    corners = np.concatenate([angle[outline_corner] for angle, _, outline_corner in angles])
+    wanted = np.unique(np.concatenate([np.linspace(-np.pi, np.pi, OUTLINE_ANGLES, endpoint=False), corners]))
+    radius = np.full(len(wanted), np.inf)
+    for angle, length, _ in angles:
+        # A straight side has 1 / radius = a cos + b sin: smooth, so the inverse is what is interpolated.
+        radius = np.minimum(radius, 1.0 / np.interp(wanted, angle, 1.0 / length, period=2.0 * np.pi))
+    outline = middle + radius[:, None] * np.stack([np.cos(wanted), np.sin(wanted)], axis=-1)
+    return ChannelReach(channel, middle, outline)
+
+
+@dataclass(frozen=True)
+class FieldOfView:
+    """Angles between end directions, degrees, to the panel's edge; never sums of angles (design's section 2).
+
+    `horizontal_deg` and `vertical_deg` run along x and y through `middle` (tangents, (2,)), the middle of the bounding
+    rectangle; `diagonal_deg` is the largest angle between two directions of the reach: corner to corner.
+    """
+
+    horizontal_deg: float
+    vertical_deg: float
+    diagonal_deg: float
+    middle: FloatArray
+
+
+def field_of_view(reaches: ChannelReach | Sequence[ChannelReach], /) -> FieldOfView:
+    """Return the field of view of one reach, or of several joined (outermost ends, gaps are not looked for)."""
+    reaches = [reaches] if isinstance(reaches, ChannelReach) else list(reaches)
+    corners = np.concatenate([reach.outline for reach in reaches])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    middle = 0.5 * (low + high)
+    across = [_angle_along(reaches, middle, np.array(slope)) for slope in ((1.0, 0.0), (0.0, 1.0))]
+    # The farthest pair lies on the convex hull (straight lines between tangents are great circles).
+    hull = unit_from_tangent(corners[ConvexHull(corners).vertices])
+    diagonal = np.degrees(2.0 * np.arcsin(np.sqrt(np.max(0.5 - 0.5 * (hull @ hull.T)))))
+    return FieldOfView(*across, float(diagonal), middle)
+
+
+def _angle_along(reaches: Sequence[ChannelReach], middle: FloatArray, slope: FloatArray) -> float:
+    chords = [chord for reach in reaches if (chord := reach.chord(middle, slope)) is not None]
+    if not chords:
+        return 0.0
+    ends = np.concatenate(chords)
+    along = (ends - middle) @ slope
+    return float(arcmin_between(ends[np.argmin(along)], ends[np.argmax(along)]) / 60.0)
+
+
+def gap_between(one: ChannelReach, other: ChannelReach, /) -> tuple[float, FloatArray]:
+    """Return the smallest angle between two outlines, degrees, and the direction (2,), degrees, where it is."""
+    distance, nearest = cKDTree(one._units).query(other._units)
+    index = int(np.argmin(distance))
+    middle = 0.5 * (other.outline[index] + one.outline[nearest[index]])
+    return float(np.degrees(2.0 * np.arcsin(distance[index] / 2.0))), degrees_from_tangent(middle)
+
+
+def _panel_border(size_px: tuple[int, int]) -> FloatArray:
+    """Points around the panel, (4 * SIDE_POINTS, 2) px; the corners are every SIDE_POINTS-th, the first is (0, 0)."""
+    width, height = size_px
+    share = np.arange(SIDE_POINTS)[:, None] / SIDE_POINTS
+    corner = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    return np.concatenate(
+        [a + share * (b - a) for a, b in zip(corner, np.roll(corner, -1, axis=0), strict=True)]
+    )
+
+
+def _rising_angles(
+    outline: FloatArray, middle: FloatArray, channel: str
+) -> tuple[FloatArray, FloatArray, np.ndarray]:
+    """Return angles in (-pi, pi], radii, and the panel's corner indices; angles must turn one way once around."""
+    angle = _angle_about(outline, middle)
+    step = np.diff(np.unwrap(np.append(angle, angle[0])))
+    if not (np.all(step > 0.0) or np.all(step < 0.0)) or abs(abs(step.sum()) - 2.0 * np.pi) > 1e-6:
+        where = degrees_from_tangent(outline[np.argmin(step * np.sign(step.sum() or 1.0))])
+        raise SeamError(
+            f"channel '{channel}': the panel's border turns back on itself near dir_x {where[0]:.2f}, dir_y "
+            f"{where[1]:.2f} degrees. Look for a fold or for a wrong sample there.",
+            channel=channel,
+        )
+    return angle, np.linalg.norm(outline - middle, axis=-1), np.arange(0, len(outline), SIDE_POINTS)
+
+
+def _angle_about(tangent: FloatArray, middle: FloatArray) -> FloatArray:
+    offset = tangent - middle
+    return np.arctan2(offset[..., 1], offset[..., 0])
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+
+
+def _angle_to_arc(point: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    """Return angles, radians, from unit vectors (n, 3) to great-circle arcs (n, 3) to (n, 3)."""
+    normal = np.cross(start, end)
+    length = np.linalg.norm(normal, axis=-1)
+    short = length < 1e-15
+    normal /= np.where(short, 1.0, length)[:, None]
+    above = np.einsum("ni,ni->n", point, normal)
+    foot = point - above[:, None] * normal
+    between = (np.einsum("ni,ni->n", np.cross(start, foot), normal) >= 0.0) & (
+        np.einsum("ni,ni->n", np.cross(foot, end), normal) >= 0.0
+    )
+    chord = np.minimum(np.linalg.norm(point - start, axis=-1), np.linalg.norm(point - end, axis=-1))
+    to_end = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
+    return np.where(between & ~short, np.arcsin(np.minimum(np.abs(above), 1.0)), to_end)
