@@ -1,0 +1,175 @@
+"""Lattices: is the grid regular on the panel, in direction or neither, and what is missing from it."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checking.result import Finding, finding
+from prewarp.checking.samples import Samples
+from prewarp.checks import FloatArray, IntArray
+
+PANEL_STEP_PX = 1e-4
+DIRECTION_STEP_DEG = 1e-7
+COMMON = 0.9  # a node that this share of the pupil positions has is expected of all
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """The regular arrangement of one channel and colour.
+
+    `kind` is "panel", "direction" or "scattered". `first`, `second` are (m,) level numbers of each sample on the two
+    axes (-1 off the lattice) for the samples `index`; `levels` the values, px or degrees.
+    """
+
+    kind: str
+    pair: int
+    index: IntArray
+    first: IntArray
+    second: IntArray
+    levels: tuple[FloatArray, FloatArray]
+
+    @property
+    def on(self) -> np.ndarray:
+        """Return (m,) bool: the sample sits on a node."""
+        return (self.first >= 0) & (self.second >= 0)
+
+
+def find_lattices(samples: Samples) -> list[Lattice]:
+    """Return the lattice of each channel and colour: panel before direction; scattered when neither fits."""
+    direction = samples.grid.direction_deg[samples.index]
+    result = []
+    for pair in samples.pairs:
+        index = np.flatnonzero(samples.pair == pair)
+        largest = samples.group_size[samples.group_pair == pair].max()
+        for kind, values, step in (
+            ("panel", samples.pixel, PANEL_STEP_PX),
+            ("direction", direction, DIRECTION_STEP_DEG),
+        ):
+            first, first_levels = _levels(values[index, 0], step)
+            second, second_levels = _levels(values[index, 1], step)
+            on = np.mean((first >= 0) & (second >= 0))
+            nodes = len(first_levels) * len(second_levels)
+            if on > 0.8 and min(len(first_levels), len(second_levels)) > 1 and nodes <= 4 * largest:
+                result.append(Lattice(kind, int(pair), index, first, second, (first_levels, second_levels)))
+                break
+        else:
+            none = np.full(len(index), -1)
+            result.append(Lattice("scattered", int(pair), index, none, none, (np.zeros(0), np.zeros(0))))
+    return result
+
+
+def _levels(values: FloatArray, step: float) -> tuple[IntArray, FloatArray]:
+    """Return level numbers (-1 for values that are rare) and the values that occur again and again."""
+    steps, inverse, counts = np.unique(np.round(values / step), return_inverse=True, return_counts=True)
+    typical = np.median(counts[inverse])  # of the samples, so that many stray values do not count
+    common = (counts >= 2) & (counts >= 0.1 * typical)
+    numbers = np.where(common, np.cumsum(common) - 1, -1)
+    return numbers[inverse], steps[common] * step
+
+
+def check_lattices(samples: Samples, lattices: list[Lattice]) -> Iterator[Finding]:
+    """Yield the arrangement as a remark, and nodes that are missing inside it with the pupil position."""
+    kinds = sorted({lattice.kind for lattice in lattices})
+    yield finding(
+        "layout",
+        "remark",
+        f"samples are {' and '.join(_KIND_TEXT[kind] for kind in kinds)}; "
+        f"{len(samples.pupils_mm)} pupil position{'s' if len(samples.pupils_mm) != 1 else ''}.",
+        "",
+    )
+    for lattice in lattices:
+        if lattice.kind != "scattered":
+            yield from _missing_nodes(samples, lattice)
+
+
+_KIND_TEXT = {
+    "panel": "on a lattice on the panel",
+    "direction": "on a lattice in direction",
+    "scattered": "scattered (on no lattice, so missing points cannot be told)",
+}
+
+
+def node_table(samples: Samples, lattice: Lattice) -> tuple[IntArray, IntArray]:
+    """Return group codes (g,) and sample numbers (g, second, first) of the nodes; -1 where there is none."""
+    groups, local = np.unique(samples.group[lattice.index], return_inverse=True)
+    table = np.full((len(groups), len(lattice.levels[1]), len(lattice.levels[0])), -1)
+    on = lattice.on
+    table[local[on], lattice.second[on], lattice.first[on]] = lattice.index[on]
+    return groups, table
+
+
+def _missing_nodes(samples: Samples, lattice: Lattice) -> Iterator[Finding]:
+    groups, table = node_table(samples, lattice)
+    there = table >= 0
+    missing = ~there & _between(there, axis=1) & _between(there, axis=2)
+    if lattice.kind == "panel" and len(groups) > 2:
+        missing |= ~there & (there.mean(axis=0) >= COMMON)
+    where, second, first = np.nonzero(missing)
+    if not len(where):
+        return
+    unit = ("px", "u", "v") if lattice.kind == "panel" else ("degrees", "dir_x", "dir_y")
+    shown = "; ".join(
+        f"{unit[1]}={lattice.levels[0][i]:.6g} {unit[2]}={lattice.levels[1][j]:.6g} {unit[0]} at "
+        f"{samples.group_text(groups[g])}"
+        for g, j, i in list(zip(where, second, first, strict=True))[:5]
+    )
+    share = len(where) / max(1, there.sum())
+    yield finding(
+        "lattice",
+        "warning",
+        f"{len(where)} of {len(where) + int(there.sum())} lattice points are missing ({100 * share:.2g} %), "
+        f"first: {shown}.",
+        "Capture them again if they lie together; a fit bridges single ones.",
+        channel=samples.channel_of(lattice.pair),
+        colour=samples.colour_of(lattice.pair),
+    )
+
+
+def _between(there: np.ndarray, *, axis: int) -> np.ndarray:
+    """Return where a node has others on both sides along `axis`."""
+    before = np.maximum.accumulate(there, axis=axis)
+    after = np.flip(np.maximum.accumulate(np.flip(there, axis=axis), axis=axis), axis=axis)
+    return before & after
+
+
+def check_pupil_lattice(samples: Samples) -> Iterator[Finding]:
+    """Yield pupil positions missing from a channel and colour, or from the lattice that the positions form."""
+    count = len(samples.pupils_mm)
+    captured = np.zeros((int(samples.pairs.max()) + 1, count), dtype=bool)
+    captured[samples.group_pair, samples.group_pupil] = True
+    if count > samples.group_size.sum() / 3:
+        return  # a pupil position of its own for every ray: no lattice to speak of
+    for pair in samples.pairs:
+        # Channels may have eye boxes of their own, so a position is expected where most colours and channels have it.
+        absent = np.flatnonzero(~captured[pair] & (captured[samples.pairs].mean(axis=0) >= 0.5))
+        if len(absent) and captured[pair].sum() > 1:
+            yield _pupils_missing(
+                samples.pupils_mm[absent], samples.channel_of(pair), samples.colour_of(pair)
+            )
+    axes = [np.unique(np.round(samples.pupils_mm[:, axis], 6)) for axis in range(3)]
+    nodes = len(axes[0]) * len(axes[1]) * len(axes[2])
+    if count < nodes <= 1.5 * count and count >= 4:
+        place = [np.searchsorted(axes[axis], np.round(samples.pupils_mm[:, axis], 6)) for axis in range(3)]
+        there = np.zeros([len(axis) for axis in axes], dtype=bool)
+        there[tuple(place)] = True
+        holes = ~there
+        for axis in (0, 1):
+            holes &= _between(there, axis=axis)
+        absent = np.argwhere(holes)
+        if len(absent):
+            positions = np.stack([axes[axis][absent[:, axis]] for axis in range(3)], axis=1)
+            yield _pupils_missing(positions, None, None)
+
+
+def _pupils_missing(positions: FloatArray, channel: str | None, colour: str | None) -> Finding:
+    shown = ", ".join(f"({x:g}, {y:g}, {z:g})" for x, y, z in positions[:5])
+    more = f" and {len(positions) - 5} more" if len(positions) > 5 else ""
+    return finding(
+        "pupil_lattice",
+        "warning",
+        f"{len(positions)} pupil position{'s' if len(positions) > 1 else ''} missing: {shown}{more} mm.",
+        "Capture there, or check that the rows carry the right pupil position.",
+        channel=channel,
+        colour=colour,
+    )

@@ -1,0 +1,313 @@
+"""The pupil side: units and signs of positions, positions that contradict their neighbours, mixed-up colours, and
+whether there are enough positions for the pupil degree asked for."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
+from prewarp.checking.polynomial import chebyshev_terms, total_degree
+from prewarp.checking.result import Finding, finding
+from prewarp.checking.robust import robust_fit
+from prewarp.checking.samples import Samples
+from prewarp.checks import FloatArray
+
+LEAST_DIOPTRES = 0.15  # below, the image is too far away for its shift to tell signs
+IMPLAUSIBLE_DIOPTRES = 40.0
+_PANEL_DEGREE = 5
+_SUBSET = 20_000
+
+
+@dataclass(frozen=True, eq=False)
+class PupilTrend:
+    """How the maps of one channel and colour move with the pupil.
+
+    `shift` (2, 2) is d(tx, ty)/d(x, y) at the panel's middle, per mm; `shift_error` its standard error.
+    """
+
+    pair: int
+    groups: FloatArray  # (k,) group codes
+    length_px: FloatArray  # (k,) difference of each group from the trend
+    shift: FloatArray
+    shift_error: float
+    coefficient: FloatArray
+    exponents: FloatArray
+    middle_mm: FloatArray
+    half_mm: FloatArray
+    panel_coefficient: FloatArray
+
+    def predicted(self, position_mm: FloatArray) -> FloatArray:
+        """Return maps (..., 2, 3) of the trend at reference positions (..., 2), clipped to a little beyond."""
+        w = np.clip((position_mm - self.middle_mm) / self.half_mm, -1.5, 1.5)
+        terms = chebyshev_terms(w.reshape(-1, 2), self.exponents)
+        return (terms @ self.coefficient).reshape(*w.shape[:-1], 2, 3)
+
+
+def pupil_trends(samples: Samples, frame: Frame, skip: np.ndarray) -> dict[int, PupilTrend]:
+    """Fit, per channel and colour with at least five pupil positions, a low polynomial over the pupil to the maps.
+
+    First a panel polynomial common to all positions is taken out, so that groups with different panel points compare.
+    """
+    panel_terms = total_degree(2, _PANEL_DEGREE)
+    rest = np.zeros_like(samples.tangent)
+    panel = {}
+    usable = ~skip[samples.group]
+    for pair in samples.pairs:
+        index = np.flatnonzero(samples.pair == pair)
+        fitted = index[usable[index]]
+        if len(fitted) < 3 * len(panel_terms):
+            continue
+        fitted = fitted[np.linspace(0, len(fitted) - 1, min(len(fitted), _SUBSET)).astype(int)]
+        design = chebyshev_terms(frame(samples.pixel[fitted]), panel_terms)
+        panel[int(pair)] = robust_fit(design, samples.tangent[fitted]).coefficient
+        rest[index] = (
+            samples.tangent[index]
+            - chebyshev_terms(frame(samples.pixel[index]), panel_terms) @ panel[int(pair)]
+        )
+    maps = group_affine(samples, frame, rest)
+    known = np.isfinite(maps).all(axis=(1, 2)) & ~skip
+    trends = {}
+    whole = group_affine(samples, frame, samples.tangent)
+    for pair, panel_coefficient in panel.items():
+        groups = np.flatnonzero(known & (samples.group_pair == pair))
+        if len(groups) >= 5:
+            trends[pair] = _trend(
+                samples, frame, pair, groups, maps[groups], whole[groups], panel_coefficient
+            )
+    return {pair: trend for pair, trend in trends.items() if trend is not None}
+
+
+def _reference(samples: Samples, groups, whole) -> FloatArray:
+    pupil = samples.pupils_mm[samples.group_pupil[groups]]
+    return pupil[:, :2] - pupil[:, 2:] * whole[:, :, 0]
+
+
+def _trend(samples, frame, pair, groups, maps, whole, panel_coefficient) -> PupilTrend | None:
+    position = _reference(samples, groups, whole)
+    low, high = position.min(axis=0), position.max(axis=0)
+    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
+    w = (position - middle) / half
+    for degree in (2, 1):
+        exponents = total_degree(2, degree)
+        design = chebyshev_terms(w, exponents)
+        if len(groups) >= 1.6 * len(exponents) and np.linalg.matrix_rank(design, tol=1e-3) == len(exponents):
+            break
+    else:
+        return None
+    fit = robust_fit(design, maps.reshape(len(maps), 6))
+    slope = np.stack(
+        [fit.coefficient[list(map(tuple, exponents)).index(one), [0, 3]] for one in ((1, 0), (0, 1))], axis=1
+    )
+    error = fit.scale * float(np.sqrt(np.diag(fit.covariance)[1:3].max()))
+    return PupilTrend(
+        pair=pair,
+        groups=groups,
+        length_px=map_length(fit.residual.reshape(-1, 2, 3))
+        * px_per_tangent(np.median(whole, axis=0), frame),
+        shift=slope / half,
+        shift_error=error / float(half.min()),
+        coefficient=fit.coefficient,
+        exponents=exponents,
+        middle_mm=middle,
+        half_mm=half,
+        panel_coefficient=panel_coefficient,
+    )
+
+
+def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Finding]:
+    """Yield findings about pupil axes and units from the shift of directions with the pupil.
+
+    An image at D dioptres gives -dt/d(x, y) = D/1000 per mm on both axes (references 6.1).
+    """
+    patterns: dict[str, list[int]] = {}
+    for pair, trend in trends.items():
+        dioptres = -1000.0 * trend.shift
+        pattern = _shift_pattern(dioptres, max(LEAST_DIOPTRES, 6000.0 * trend.shift_error))
+        if pattern:
+            patterns.setdefault(pattern, []).append(pair)
+    for pattern, pairs in patterns.items():
+        text, mend = _SHIFT_TEXT[pattern]
+        alone = len(pairs) < len(trends)
+        for pair in pairs if alone else pairs[:1]:
+            dioptres = -1000.0 * trends[pair].shift
+            yield finding(
+                "units" if pattern == "units" else "axis",
+                "error" if alone or pattern in ("units", "swapped") else "warning",
+                f"with the pupil, directions move as for images at {dioptres[0, 0]:.2f} and {dioptres[1, 1]:.2f} "
+                f"dioptres (x and y): {text}{', unlike in other channels or colours' if alone else ''}.",
+                mend,
+                channel=samples.channel_of(pair) if alone else None,
+                colour=samples.colour_of(pair) if alone else None,
+                rows=samples.row[samples.pair == pair] if alone else (),
+            )
+
+
+def _shift_pattern(dioptres: FloatArray, least: float) -> str:
+    (xx, xy), (yx, yy) = dioptres
+    if np.abs(dioptres).max() < least:
+        return ""
+    if max(abs(xx), abs(yy)) > IMPLAUSIBLE_DIOPTRES:
+        return "units"
+    if abs(xy) + abs(yx) > 2.0 * (abs(xx) + abs(yy)):
+        return "swapped"
+    if xx < -least and yy > least:
+        return "x"
+    if yy < -least and xx > least:
+        return "y"
+    if xx < -least and yy < -least:
+        return "both"
+    return ""
+
+
+_SHIFT_TEXT = {
+    "units": (
+        "no image is that near",
+        "Pupil positions look like metres: multiply eye_x_mm, eye_y_mm, eye_z_mm by 1000.",
+    ),
+    "swapped": (
+        "the pupil's axes are swapped",
+        "Swap eye_x_mm and eye_y_mm, or dir_x_deg and dir_y_deg with the panel.",
+    ),
+    "x": ("the x axis has opposite signs for pupil and direction", "Negate eye_x_mm (or dir_x_deg)."),
+    "y": ("the y axis has opposite signs for pupil and direction", "Negate eye_y_mm (or dir_y_deg)."),
+    "both": ("pupil positions have the other sign than directions", "Negate eye_x_mm and eye_y_mm."),
+}
+
+
+def check_positions(
+    samples: Samples, frame: Frame, trends: dict[int, PupilTrend]
+) -> tuple[list[Finding], np.ndarray]:
+    """Return findings about groups that contradict the trend of their neighbours, and (g,) True for those groups."""
+    findings = []
+    flagged = np.zeros(len(samples.group_pair), dtype=bool)
+    for pair, trend in trends.items():
+        typical = float(np.median(trend.length_px))
+        suspects = trend.groups[(trend.length_px > 8.0 * typical) & (trend.length_px > 0.02)]
+        order = np.argsort(-trend.length_px[np.isin(trend.groups, suspects)])
+        for group in suspects[order][:50]:
+            own = float(trend.length_px[trend.groups == group][0])
+            found = _position_finding(samples, frame, trends, pair, int(group), own, typical)
+            if found is not None:
+                findings.append(found)
+                flagged[group] = True
+    return findings, flagged
+
+
+def _position_finding(samples, frame, trends, pair, group, own, typical) -> Finding | None:
+    index = np.flatnonzero(samples.group == group)
+    pupil = samples.pupils_mm[samples.group_pupil[group]]
+    rows = samples.row[index]
+    place = {"channel": samples.channel_of(pair), "colour": samples.colour_of(pair), "rows": rows}
+    colours = len(samples.grid.colour_names)
+
+    def left_px(other: PupilTrend, positions: FloatArray) -> FloatArray:
+        """Return how far, px, the group is from `other`'s trend at pupil positions (k, 3)."""
+        w = frame(samples.pixel[index])
+        rest = (
+            samples.tangent[index]
+            - chebyshev_terms(w, total_degree(2, _PANEL_DEGREE)) @ other.panel_coefficient
+        )
+        basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
+        own_map = np.linalg.lstsq(basis, rest, rcond=None)[0].T
+        whole = np.linalg.lstsq(basis, samples.tangent[index], rcond=None)[0].T
+        reference = positions[:, :2] - positions[:, 2:] * whole[:, 0]
+        return map_length(own_map - other.predicted(reference)) * float(px_per_tangent(whole, frame))
+
+    explains = max(0.25 * own, 0.0)
+    x, y, z = pupil
+    mends = [
+        ((-x, y, z), "Negate eye_x_mm in these rows."),
+        ((x, -y, z), "Negate eye_y_mm in these rows."),
+        ((-x, -y, z), "Negate eye_x_mm and eye_y_mm in these rows."),
+        ((y, x, z), "Swap eye_x_mm and eye_y_mm in these rows."),
+        ((1000 * x, 1000 * y, 1000 * z), "These look like metres: multiply by 1000 in these rows."),
+    ]
+    others = [trends[p] for p in trends if p != pair and p // colours == pair // colours]
+    for other in others:
+        apart = float(left_px(other, pupil[None])[0])
+        if apart < explains:
+            name = samples.colour_of(other.pair)
+            return finding(
+                "colour",
+                "error",
+                f"{samples.group_text(group)}: panel points agree with colour '{name}' within {apart:.2g} px, with "
+                f"this colour only within {own:.2g} px.",
+                f"Write '{name}' in the column color of these rows.",
+                **place,
+            )
+    lefts = left_px(trends[pair], np.array([mend[0] for mend in mends]))
+    best = int(np.argmin(lefts))
+    if lefts[best] < explains:
+        return finding(
+            "pupil",
+            "error",
+            f"{samples.group_text(group)}: directions agree with pupil "
+            f"({mends[best][0][0]:g}, {mends[best][0][1]:g}, {mends[best][0][2]:g}) mm instead "
+            f"({lefts[best]:.2g} against {own:.2g} px).",
+            mends[best][1],
+            **place,
+        )
+    lefts = left_px(trends[pair], samples.pupils_mm)
+    best = int(np.argmin(lefts))
+    if lefts[best] < explains:
+        x, y, z = samples.pupils_mm[best]
+        return finding(
+            "pupil",
+            "error",
+            f"{samples.group_text(group)}: directions agree with pupil ({x:g}, {y:g}, {z:g}) mm instead "
+            f"({lefts[best]:.2g} against {own:.2g} px).",
+            "Check which position these rows were captured at.",
+            **place,
+        )
+    if own > 1.0 and own > 15.0 * typical:
+        return finding(
+            "pupil",
+            "warning",
+            f"{samples.group_text(group)}: directions are {own:.2g} px off what the neighbouring positions say "
+            f"(typical {typical:.2g} px).",
+            "Check the position and whether the camera turned; capture it again.",
+            **place,
+        )
+    return None
+
+
+def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding]:
+    """Yield a finding for each channel and colour whose positions cannot carry a polynomial of `pupil_degree`.
+
+    Counted after ray constancy (positions on one ray are one) as distinct mean reference positions; needed are
+    (d + 1)(d + 2)/2 that are not on one curve of that degree.
+    """
+    if pupil_degree is None:
+        return
+    needed = (pupil_degree + 1) * (pupil_degree + 2) // 2
+    count = len(samples.group_pair)
+    weight = np.maximum(np.bincount(samples.group, minlength=count), 1)[:, None]
+    mean = (
+        np.stack([np.bincount(samples.group, samples.reference_mm[:, a], count) for a in (0, 1)], axis=1)
+        / weight
+    )
+    for pair in samples.pairs:
+        positions = mean[samples.group_pair == pair]
+        positions = positions[np.linspace(0, len(positions) - 1, min(len(positions), 5000)).astype(int)]
+        distinct = np.unique(np.round(positions, 3), axis=0)
+        rank = _rank(distinct, pupil_degree)
+        if rank >= needed:
+            continue
+        best = max(d for d in range(pupil_degree + 1) if _rank(distinct, d) == (d + 1) * (d + 2) // 2)
+        where = " that lie on one line or curve" if len(distinct) >= needed else ""
+        yield finding(
+            "pupils",
+            "error",
+            f"{len(distinct)} distinct pupil positions{where}; pupil degree {pupil_degree} needs {needed} in general "
+            "position.",
+            f"Lower the pupil degree to {best} or capture {max(needed - rank, 1)} more.",
+            channel=samples.channel_of(pair),
+            colour=samples.colour_of(pair),
+        )
+
+
+def _rank(position_mm: FloatArray, degree: int) -> int:
+    low, high = position_mm.min(axis=0), position_mm.max(axis=0)
+    w = (position_mm - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
+    return int(np.linalg.matrix_rank(chebyshev_terms(w, total_degree(2, degree)), tol=1e-6 * np.sqrt(len(w))))

@@ -1,0 +1,147 @@
+"""What a check says: findings with rows and mends, quality figures, as text and as data. No arithmetic on grids."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.grids.columns import row_list
+
+SEVERITIES = ("error", "warning", "remark")
+ROWS_KEPT = 1000  # of each finding, for programs; text shows the first few and the count
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found in a grid.
+
+    Parameters
+    ----------
+    kind : str
+        nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, colour, pupil,
+        pupils, fold, outlier, curl, column or layout.
+    severity : str
+        error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for information.
+    channel, colour : str or None
+        Where it applies to one channel or colour.
+    rows : tuple of int
+        Row numbers in the file, in rising order, the first `ROWS_KEPT`.
+    row_count : int
+        Count of all rows concerned.
+    text, mend : str
+        What was found, where; how to mend it.
+    """
+
+    kind: str
+    severity: str
+    channel: str | None
+    colour: str | None
+    rows: tuple[int, ...]
+    row_count: int
+    text: str
+    mend: str
+
+    def line(self) -> str:
+        """Return the finding as one line of text."""
+        place = ", ".join(
+            part
+            for part in (
+                f"channel '{self.channel}'" if self.channel else "",
+                f"colour '{self.colour}'" if self.colour else "",
+                row_list(self.rows, self.row_count) if self.row_count else "",
+            )
+            if part
+        )
+        return (
+            f"{self.severity}: {self.kind}: {place + ': ' if place else ''}{self.text} {self.mend}".rstrip()
+        )
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """All findings, the worst first, and figures that describe the grid's quality."""
+
+    source: str
+    samples: int
+    findings: tuple[Finding, ...]
+    figures: Mapping[str, object]
+
+    @property
+    def passed(self) -> bool:
+        """Return whether nothing was found that would make a fit wrong."""
+        return not any(finding.severity == "error" for finding in self.findings)
+
+    def of(self, kind: str, severity: str | None = None) -> tuple[Finding, ...]:
+        """Return the findings of one kind, and of one severity if given."""
+        return tuple(f for f in self.findings if f.kind == kind and severity in (None, f.severity))
+
+    def count(self, severity: str) -> int:
+        """Return how many findings have this severity."""
+        return sum(finding.severity == severity for finding in self.findings)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return plain lists, numbers and text for JSON; units are in the keys, an unknown number is None."""
+        return {
+            "source": self.source,
+            "samples": self.samples,
+            "passed": self.passed,
+            "errors": self.count("error"),
+            "warnings": self.count("warning"),
+            "remarks": self.count("remark"),
+            "findings": [
+                {
+                    "kind": f.kind,
+                    "severity": f.severity,
+                    "channel": f.channel,
+                    "color": f.colour,
+                    "rows": list(f.rows),
+                    "row_count": f.row_count,
+                    "text": f.text,
+                    "mend": f.mend,
+                }
+                for f in self.findings
+            ],
+            "figures": _plain(self.figures),
+        }
+
+    def lines(self) -> list[str]:
+        """Return the result as lines of plain text."""
+        head = f"{self.source}: {self.samples} samples; " + ", ".join(
+            f"{self.count(s)} {s}{'' if self.count(s) == 1 else 's'}" for s in SEVERITIES
+        )
+        figures = [f"{name}: {_figure_text(value)}" for name, value in self.figures.items()]
+        return [head, *(finding.line() for finding in self.findings), *figures]
+
+
+def finding(
+    kind: str,
+    severity: str,
+    text: str,
+    mend: str,
+    *,
+    channel: str | None = None,
+    colour: str | None = None,
+    rows: Sequence[int] | np.ndarray = (),
+) -> Finding:
+    """Make a `Finding` from all rows concerned: sorted, counted and cut to `ROWS_KEPT`."""
+    ordered = np.sort(np.asarray(rows, dtype=np.int64))
+    kept = tuple(int(row) for row in ordered[:ROWS_KEPT])
+    return Finding(kind, severity, channel, colour, kept, len(ordered), text, mend)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, (float, np.floating)):
+        return float(value) if np.isfinite(value) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    return value
+
+
+def _figure_text(value: object) -> str:
+    if isinstance(value, Mapping):
+        return "; ".join(f"{key} {_figure_text(item)}" for key, item in value.items())
+    return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,104 @@
+"""A smooth model of the measured map, good enough to tell single wrong samples and to take derivatives.
+
+One polynomial of total degree in (u, v, x0, y0) per channel and colour, x0, y0 where the ray crosses z = 0, for
+direction cosines. Degree chosen on a subset: the lowest after which the robust residual hardly falls.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checking.affine import Frame
+from prewarp.checking.polynomial import chebyshev_terms, total_degree
+from prewarp.checking.robust import robust_fit
+from prewarp.checking.samples import Samples
+from prewarp.checks import FloatArray, IntArray
+
+_DEGREES = (3, 5, 7)
+_PUPIL_DEGREE = 3
+_SUBSET = 6000
+_WORTHWHILE = 0.8  # a higher degree must bring the residual below this share
+_CHUNK = 1 << 15
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """The model of one channel and colour. `scale` is the robust residual of one cosine component."""
+
+    pair: int
+    frame: Frame
+    middle_mm: FloatArray
+    half_mm: FloatArray
+    exponents: IntArray
+    coefficient: FloatArray
+    covariance: FloatArray
+    scale: float
+
+    @property
+    def follows_pupil(self) -> bool:
+        """Return whether the model has terms in both pupil coordinates."""
+        return bool((self.exponents[:, 2:].max(axis=0) > 0).all())
+
+    def terms(
+        self, pixel: FloatArray, reference_mm: FloatArray, *, derivative: int | None = None
+    ) -> FloatArray:
+        """Return (n, k) model terms, or derivatives by u, v (per px) or x, y (per mm) for `derivative` 0 to 3."""
+        w = np.concatenate([self.frame(pixel), (reference_mm - self.middle_mm) / self.half_mm], axis=1)
+        terms = chebyshev_terms(w, self.exponents, derivative=derivative)
+        if derivative is None:
+            return terms
+        return terms / (*self.frame.half, *self.half_mm)[derivative]
+
+    def residual(self, samples: Samples, index: IntArray) -> FloatArray:
+        """Return measured minus model direction cosines (n, 2) of samples `index`, in chunks."""
+        result = np.empty((len(index), 2))
+        for start in range(0, len(index), _CHUNK):
+            part = index[start : start + _CHUNK]
+            terms = self.terms(samples.pixel[part], samples.reference_mm[part])
+            result[start : start + _CHUNK] = samples.cosine[part] - terms @ self.coefficient
+        return result
+
+    def jacobian(self, pixel: FloatArray, reference_mm: FloatArray) -> FloatArray:
+        """Return d(qx, qy)/d(u, v) per px, (n, 2, 2), at a fixed reference position."""
+        columns = [self.terms(pixel, reference_mm, derivative=axis) @ self.coefficient for axis in (0, 1)]
+        return np.stack(columns, axis=-1)
+
+
+def fit_surface(samples: Samples, frame: Frame, pair: int, skip: np.ndarray) -> Surface | None:
+    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples."""
+    index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
+    if len(index) < 30:
+        return None
+    reference = samples.reference_mm[index]
+    low, high = np.quantile(reference, (0.001, 0.999), axis=0)
+    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
+    limits = _pupil_limits(samples, pair, half)
+    subset = index[np.random.default_rng(1).permutation(len(index))[:_SUBSET]]
+    w = np.concatenate([frame(samples.pixel[subset]), (samples.reference_mm[subset] - middle) / half], axis=1)
+    best = None
+    for degree in _DEGREES:
+        exponents = total_degree(4, degree, (degree, degree, min(limits[0], degree), min(limits[1], degree)))
+        exponents = exponents[exponents[:, 2:].sum(axis=1) <= max(limits)]
+        if len(subset) < 4 * len(exponents):
+            break
+        fit = robust_fit(chebyshev_terms(w, exponents), samples.cosine[subset])
+        if best is not None and fit.scale > _WORTHWHILE * best.scale:
+            break
+        best = Surface(
+            pair,
+            frame,
+            middle,
+            half,
+            exponents,
+            fit.coefficient,
+            fit.covariance * len(subset) / len(index),
+            fit.scale,
+        )
+    return best
+
+
+def _pupil_limits(samples: Samples, pair: int, half_mm: FloatArray) -> tuple[int, int]:
+    """Return the highest powers of x0 and y0: below the number of distinct positions on each axis, 0 when still."""
+    positions = samples.pupils_mm[samples.group_pupil[samples.group_pair == pair]]
+    counts = [len(np.unique(np.round(positions[:, axis], 2))) for axis in (0, 1)]
+    return tuple(min(_PUPIL_DEGREE, n - 1) if h > 0.05 else 0 for n, h in zip(counts, half_mm, strict=True))
