@@ -1,0 +1,95 @@
+"""Pre-warp and view meshes against the closed form that they stand for."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from prewarp.content import ContentProjection
+from prewarp.errors import RenderError
+from prewarp.mesh import panel_mesh, view_mesh
+from prewarp.seam import build_seam
+from tests.closed_form import EYE_BOX_CORNERS, PlaneChannel, plane_set, two_channels
+
+PUPIL = np.array([1.0, -2.0, 0.5])
+# Error of a map read from its mesh, px: under a hundredth of what one 8-bit code resolves at the sharpest edge.
+MESH_ERROR_PX = 0.002
+CONTENT = ContentProjection("flat", (2560, 1600), 80.0)
+
+
+@pytest.fixture(scope="module")
+def channels():
+    return two_channels((2560, 2560))
+
+
+@pytest.mark.parametrize("projection", ["flat", "equidistant"])
+def test_panel_mesh_follows_the_map(channels, projection):
+    content = ContentProjection(projection, (2560, 1600), 80.0)
+    for channel in channels:
+        mesh = panel_mesh(channel, content, tracked_pupil_mm=PUPIL)
+        pixel = np.random.default_rng(2).uniform(0.0, 2560.0, (50_000, 2))
+        exact = content.pixel_from_tangent(channel.forward(pixel, pupil_mm=PUPIL))
+        assert np.max(np.abs(mesh.spline().at(pixel)[:, :2] - exact)) < MESH_ERROR_PX
+        assert np.all(mesh.weight == 1.0)
+
+
+def test_view_mesh_follows_the_inverse(channels):
+    view = ContentProjection("flat", (1280, 960), 80.0)
+    for channel in channels:
+        mesh = view_mesh(channel, view, pupil_mm=PUPIL)
+        pixel = np.random.default_rng(3).uniform([0, 0], [1280, 960], (100_000, 2))
+        exact = channel.inverse(view.tangent_from_pixel(pixel), pupil_mm=PUPIL)
+        got = mesh.at(pixel)
+        assert exact.valid.mean() > 0.1
+        assert np.max(np.abs(got - exact.pixel)[exact.valid]) < MESH_ERROR_PX
+        on_panel = np.all((got >= 0.0) & (got <= 2560.0), axis=-1)
+        differ = on_panel != exact.valid
+        # Only points within the error of the panel's edge may fall on the other side of it.
+        edge = np.min(np.abs(got[differ][:, :, None] - [0.0, 2560.0]), axis=(1, 2))
+        assert np.all(edge < MESH_ERROR_PX)
+
+
+def test_nodes_sit_on_the_panel_edges(channels):
+    mesh = panel_mesh(channels[0], CONTENT, tracked_pupil_mm=PUPIL, step_px=100.0)
+    u, v = mesh.node_px
+    assert (u[0], u[-1], v[0], v[-1]) == (0.0, 2560.0, 0.0, 2560.0)
+    assert len(u) == 27
+    corner = channels[0].forward(np.array([2560.0, 0.0]), pupil_mm=PUPIL)
+    np.testing.assert_allclose(mesh.tangent[0, -1], corner, atol=1e-12)
+
+
+def test_weights_come_from_the_seam(channels):
+    seam = build_seam(plane_set(*channels, colours=("G",)), pupils_mm=EYE_BOX_CORNERS)
+    mesh = panel_mesh(channels[1], CONTENT, tracked_pupil_mm=PUPIL, seam=seam)
+    np.testing.assert_array_equal(mesh.weight, seam.weights(mesh.tangent)[1])
+    assert mesh.weight.min() == 0.0 and mesh.weight.max() == 1.0
+    pixel = np.random.default_rng(4).uniform(100.0, 2460.0, (20_000, 2))
+    exact = seam.weights(channels[1].forward(pixel, pupil_mm=PUPIL))[1]
+    # Half an 8-bit code of light at half weight: the ramp is far wider than the step between nodes.
+    assert np.max(np.abs(mesh.spline().at(pixel)[:, 2] - exact)) < 0.002
+
+
+def test_unwarped_map_is_affine_and_near(channels):
+    mesh = panel_mesh(channels[0], CONTENT, tracked_pupil_mm=PUPIL, warped=False)
+    second = np.diff(mesh.tangent, n=2, axis=0)
+    assert np.max(np.abs(second)) < 1e-12
+    warped = panel_mesh(channels[0], CONTENT, tracked_pupil_mm=PUPIL)
+    difference = np.linalg.norm(mesh.content_px - warped.content_px, axis=-1)
+    assert 2.0 < np.median(difference) < 60.0
+
+
+def test_view_that_misses_the_panel_gets_points_off_it():
+    away = PlaneChannel("away", centre=(5.0, 0.0), half_width=0.1)
+    mesh = view_mesh(away, ContentProjection("flat", (160, 120), 40.0), pupil_mm=PUPIL)
+    assert np.all(mesh.at(np.array([[0.5, 0.5], [80.0, 60.0]])) < -100.0)
+
+
+def test_nodes_without_direction_are_an_error():
+    def nowhere(u, v, /, *, pupil_mm):
+        tangent = np.zeros((len(v), len(u), 2))
+        tangent[0, 0] = np.nan
+        return tangent
+
+    broken = SimpleNamespace(channel="inner", colour="G", panel_size_px=(64, 64), forward_lattice=nowhere)
+    with pytest.raises(RenderError, match="channel 'inner', G: no direction for 1 of 25 nodes"):
+        panel_mesh(broken, CONTENT, tracked_pupil_mm=PUPIL)
