@@ -14,6 +14,7 @@ from prewarp.render.pictures import PanelPicture, field_colours, read_picture
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneChannel, plane_set, two_channels
 from tests.render.scenes import centroid, hard_scene, one_dot
+from tests.support import require_module
 
 CENTRE = np.zeros(3)
 PUPIL = np.array([2.0, -1.0, 0.5])
@@ -123,7 +124,7 @@ def test_off_the_panel_there_is_no_light():
 
 @pytest.mark.outside
 def test_panel_pass_agrees_with_opencv(fields):
-    cv2 = pytest.importorskip("cv2")
+    cv2 = require_module("cv2")
     image = hard_scene(800, 500)
     channel = fields.field("left", "G")
     panel = prewarp_panel(fields, CONTENT, image, channel="left", tracked_pupil_mm=PUPIL)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from prewarp.render.sampling import sampling_plane
+from tests.support import require_module
 
 PLANE = np.array([[0.0, 1.0, 2.0], [10.0, 11.0, 12.0]], dtype=np.float32)
 
@@ -37,7 +38,7 @@ def test_edge_border_repeats_the_rim():
 
 @pytest.mark.outside
 def test_agrees_with_opencv_remap():
-    cv2 = pytest.importorskip("cv2")
+    cv2 = require_module("cv2")
     rng = np.random.default_rng(5)
     plane = rng.random((300, 400), dtype=np.float32)
     u = rng.uniform(-5.0, 405.0, (200, 500)).astype(np.float32)
