@@ -16,8 +16,9 @@ from prewarp.trace import Design, reach_lattice, read_design, trace_samples
 HERE = Path(__file__).resolve().parent
 NAMES = ("coaxial", "folded")
 PUPILS = (5, 5, 3)
-DIRECTIONS = (21, 19)
-MARGIN_DEG = 3.0
+DIRECTIONS = (25, 19)
+# Beyond the nominal reach, so that the whole panel is covered in spite of keystone.
+MARGIN_DEG = (8.0, 4.0)
 
 
 def demo(name: str, /) -> tuple[DisplayModule, Design]:
@@ -39,7 +40,8 @@ def demo_grid(
         module,
         pupils=module.eye_box.lattice(pupils),
         directions={
-            channel.name: reach_lattice(channel, directions, margin_deg=MARGIN_DEG) for channel in module.channels
+            channel.name: reach_lattice(channel, directions, margin_deg=MARGIN_DEG)
+            for channel in module.channels
         },
     )
     grid = traced.grid
@@ -66,7 +68,10 @@ def main() -> None:
         write_grid(path, grid)
         print(f"{path}: {len(grid)} samples, {path.stat().st_size / 1e6:.2f} MB")
         for channel, counts in lost.items():
-            print(f"  {channel}: " + ("; ".join(f"{count} rays {why}" for why, count in counts.items()) or "no ray lost"))
+            print(
+                f"  {channel}: "
+                + ("; ".join(f"{count} rays {why}" for why, count in counts.items()) or "no ray lost")
+            )
 
 
 if __name__ == "__main__":

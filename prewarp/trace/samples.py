@@ -24,14 +24,19 @@ class TracedSamples:
     lost: Mapping[str, Mapping[str, int]]
 
 
-def reach_lattice(channel: Channel, count: tuple[int, int], /, *, margin_deg: float = 0.0) -> FloatArray:
+def reach_lattice(
+    channel: Channel, count: tuple[int, int], /, *, margin_deg: tuple[float, float] = (0.0, 0.0)
+) -> FloatArray:
     """Return directions (columns * rows, 2), tangents, evenly spread in degrees over a channel's nominal reach.
 
-    `count` is columns (x, running fastest) and rows (y); `margin_deg` is added on every side.
+    `count` is columns (x, running fastest) and rows (y); `margin_deg` (x, y) is added
+    on both sides.
     """
     axes = [
-        np.linspace(low - margin_deg, high + margin_deg, n)
-        for (low, high), n in zip((channel.reach.dir_x_deg, channel.reach.dir_y_deg), count, strict=True)
+        np.linspace(low - margin, high + margin, n)
+        for (low, high), n, margin in zip(
+            (channel.reach.dir_x_deg, channel.reach.dir_y_deg), count, margin_deg, strict=True
+        )
     ]
     x, y = np.meshgrid(*axes)
     return tangent_from_degrees(np.stack([x, y], axis=-1).reshape(-1, 2))
