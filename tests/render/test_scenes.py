@@ -1,0 +1,51 @@
+"""The demo's content pictures: committed files are what the generator draws, and left is left."""
+
+import numpy as np
+import pytest
+
+from prewarp.errors import RenderError
+from prewarp.render.pictures import read_picture
+from prewarp.render.scenes import SCENE_SIZE_PX, SCENES, scene, write_scenes
+from prewarp.resources import resource_path
+
+# Fonts and outlines differ a little between releases of Pillow; the share of pixels that may.
+SHARE_OF_PIXELS = 0.02
+
+
+def test_committed_pictures_are_what_the_generator_draws(tmp_path):
+    for path in write_scenes(tmp_path):
+        committed = read_picture(resource_path("demo_scenes", path.name))
+        drawn = read_picture(path)
+        assert drawn.shape == committed.shape == (SCENE_SIZE_PX[1], SCENE_SIZE_PX[0], 3)
+        assert np.mean(np.abs(drawn.astype(int) - committed).max(axis=-1) > 8) < SHARE_OF_PIXELS
+        assert resource_path("demo_scenes", path.name).stat().st_size < 300_000
+
+
+def test_same_bytes_every_time(tmp_path):
+    first = [path.read_bytes() for path in write_scenes(tmp_path / "a")]
+    assert first == [path.read_bytes() for path in write_scenes(tmp_path / "b")]
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_scene_fills_any_content_size_about_its_middle(name):
+    full = scene(name, SCENE_SIZE_PX)
+    tall = scene(name, (540, 1080))
+    assert tall.shape == (1080, 540, 3)
+    assert np.array_equal(tall, full[:, 690:1230])
+    assert scene(name, (333, 77)).shape == (77, 333, 3)
+
+
+def test_ship_shows_green_on_the_left_and_red_on_the_right():
+    """COLREGs 1972, rule 21 (from memory): starboard green, port red; of a ship that comes towards us red is right."""
+    picture = scene("harbour", SCENE_SIZE_PX).astype(int)
+    above_water = picture[400:480, 950:1200]
+    green = np.argwhere((above_water[..., 1] - above_water[..., 0]) > 120)[:, 1].mean()
+    red = np.argwhere((above_water[..., 0] - above_water[..., 1]) > 120)[:, 1].mean()
+    assert green + 100 < red
+
+
+def test_unknown_scene():
+    with pytest.raises(
+        RenderError, match="no scene 'harbor'; expected one of grid, fine_lines, harbour. Did you mean"
+    ):
+        scene("harbor", (64, 64))
