@@ -1,0 +1,158 @@
+"""Total-degree Chebyshev bases in two variables: the panel basis of the polynomial family and the pupil basis.
+
+Functions are ordered by total degree: (0,0), (1,0), (0,1), (2,0), (1,1), (0,2), ... so the first
+(d + 1)(d + 2) / 2 of them are the basis of degree d, whatever the degree asked for. Design's section 3.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy import sparse
+
+from prewarp.checks import FloatArray, IntArray
+
+
+def count_of_degree(degree: int, /) -> int:
+    """Return the number of two-variable polynomials of total degree <= `degree` (0 for a negative degree)."""
+    return (degree + 1) * (degree + 2) // 2 if degree >= 0 else 0
+
+
+@lru_cache(maxsize=64)
+def exponents_of_degree(degree: int, /) -> IntArray:
+    """Return the exponents (count, 2) in graded order; read only."""
+    pairs = [(total - second, second) for total in range(degree + 1) for second in range(total + 1)]
+    table = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+    table.setflags(write=False)
+    return table
+
+
+def exponents_up_to(place: int, /) -> IntArray:
+    """Return the exponents of at least the first `place + 1` functions."""
+    degree = 0
+    while count_of_degree(degree) <= place:
+        degree += 1
+    return exponents_of_degree(degree)
+
+
+def values_1d(x: FloatArray, degree: int, /) -> FloatArray:
+    """Return T_0 .. T_degree at x (n,) as rows, shape (degree + 1, n); T_k+1 = 2 x T_k - T_k-1."""
+    table = np.empty((degree + 1, x.size))
+    table[0] = 1.0
+    if degree >= 1:
+        table[1] = x
+    twice = 2.0 * x
+    for k in range(2, degree + 1):
+        np.multiply(twice, table[k - 1], out=table[k])
+        table[k] -= table[k - 2]
+    return table
+
+
+def derivatives_1d(x: FloatArray, degree: int, /) -> FloatArray:
+    """Return dT_0/dx .. dT_degree/dx at x (n,), shape (degree + 1, n); T_k' = k U_k-1."""
+    table = np.zeros((degree + 1, x.size))
+    if degree == 0:
+        return table
+    previous, current = np.zeros_like(x), np.ones_like(x)
+    twice = 2.0 * x
+    for k in range(1, degree + 1):
+        np.multiply(current, k, out=table[k])
+        previous, current = current, twice * current - previous
+    return table
+
+
+def products(first: FloatArray, second: FloatArray, degree: int, /) -> FloatArray:
+    """Return the graded products first[a] * second[b], a + b <= degree, shape (count, n)."""
+    table = np.empty((count_of_degree(degree), first.shape[1]))
+    for row, (a, b) in enumerate(exponents_of_degree(degree)):
+        np.multiply(first[a], second[b], out=table[row])
+    return table
+
+
+def values_2d(x: FloatArray, y: FloatArray, degree: int, /) -> FloatArray:
+    """Return T_a(x) T_b(y) for all a + b <= degree in graded order, shape (count, n); x and y are (n,)."""
+    return products(values_1d(x, degree), values_1d(y, degree), degree)
+
+
+def index_of(exponents: IntArray, /) -> IntArray:
+    """Return the place of each exponent pair (..., 2) in the graded order."""
+    total = exponents[..., 0] + exponents[..., 1]
+    return total * (total + 1) // 2 + exponents[..., 1]
+
+
+@lru_cache(maxsize=64)
+def pair_products(degree: int, first_degree: int | None = None, /) -> sparse.csr_matrix:
+    """Return the matrix that writes every product of two basis functions in the basis of twice the degree.
+
+    Row i * count + k holds the coefficients of basis_i * basis_k; T_a T_b = (T_a+b + T_|a-b|) / 2 in each variable, so a
+    row has four entries of 1/4. Shape (count(first_degree) * count(degree), count(2 degree)): the first factor may be kept to
+    a lower degree.
+    """
+    exponents = exponents_of_degree(degree)
+    first = exponents[: count_of_degree(degree if first_degree is None else first_degree), None, :]
+    second = exponents[None, :, :]
+    signs = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])[:, None, None, :]
+    combined = np.where(signs == 0, first + second, np.abs(first - second))
+    columns = index_of(combined).reshape(4, -1)
+    pairs = len(first) * len(exponents)
+    rows = np.broadcast_to(np.arange(pairs), (4, pairs))
+    data = np.full(columns.size, 0.25)
+    shape = (pairs, count_of_degree(2 * degree))
+    return sparse.csr_matrix((data, (rows.ravel(), columns.ravel())), shape=shape)
+
+
+@dataclass(frozen=True)
+class ChebyshevPanel:
+    """Panel basis of the polynomial family: T_a(u') T_b(v'), a + b <= degree, u' = 2 u / width - 1.
+
+    Parameters
+    ----------
+    size_px : (int, int)
+        Panel width and height, px.
+    degree : int
+        Total degree.
+    """
+
+    size_px: tuple[int, int]
+    degree: int
+
+    @property
+    def count(self) -> int:
+        """Number of basis functions."""
+        return count_of_degree(self.degree)
+
+    def normalised(self, pixel: FloatArray, /) -> tuple[FloatArray, FloatArray]:
+        """Return u', v' in [-1, 1] over the panel for pixels (n, 2)."""
+        width, height = self.size_px
+        return pixel[:, 0] * (2.0 / width) - 1.0, pixel[:, 1] * (2.0 / height) - 1.0
+
+    def values(self, pixel: FloatArray, /) -> FloatArray:
+        """Return the basis at pixels (n, 2), shape (count, n)."""
+        u, v = self.normalised(pixel)
+        return values_2d(u, v, self.degree)
+
+    def values_and_slopes(self, pixel: FloatArray, /) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the basis and its derivatives by u and by v (per px), each (count, n)."""
+        u, v = self.normalised(pixel)
+        in_u, in_v = values_1d(u, self.degree), values_1d(v, self.degree)
+        slope_u = derivatives_1d(u, self.degree) * (2.0 / self.size_px[0])
+        slope_v = derivatives_1d(v, self.degree) * (2.0 / self.size_px[1])
+        return (
+            products(in_u, in_v, self.degree),
+            products(slope_u, in_v, self.degree),
+            products(in_u, slope_v, self.degree),
+        )
+
+    def lattice_factors(self, u: FloatArray, v: FloatArray, /) -> tuple[FloatArray, FloatArray]:
+        """Return one-dimensional values in u (degree + 1, nu) and in v (degree + 1, nv) for tensor evaluation."""
+        width, height = self.size_px
+        return values_1d(u * (2.0 / width) - 1.0, self.degree), values_1d(
+            v * (2.0 / height) - 1.0, self.degree
+        )
+
+    def tensor(self, coefficients: FloatArray, /) -> FloatArray:
+        """Return graded coefficients (count, ...) as a full tensor (degree + 1, degree + 1, ...) for `lattice_factors`."""
+        exponents = exponents_of_degree(self.degree)
+        full = np.zeros((self.degree + 1, self.degree + 1, *coefficients.shape[1:]))
+        full[exponents[:, 0], exponents[:, 1]] = coefficients
+        return full

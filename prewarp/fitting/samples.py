@@ -1,0 +1,147 @@
+"""The samples of one channel, ready for least squares: finite, sorted, with weights and cross-validation cells."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.fitting.pupil import PupilFrame
+
+PUPIL_GROUPS = 3
+DOT_GROUPS = 3
+
+
+@dataclass(frozen=True)
+class Samples:
+    """One channel's samples of all colours; rows sorted by colour, cell, panel point.
+
+    `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
+    `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,): what cross-validation leaves out
+    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `row` (n,) index into the caller's arrays.
+    """
+
+    panel_size_px: tuple[int, int]
+    frame: PupilFrame
+    pixel: FloatArray
+    cosine: FloatArray
+    reference_mm: FloatArray
+    sigma_px: FloatArray
+    colour: IntArray
+    colours: int
+    pupil_group: IntArray
+    dot_group: IntArray
+    dot: IntArray
+    dots: int
+    row: IntArray
+
+    @property
+    def count(self) -> int:
+        """Number of samples."""
+        return len(self.row)
+
+    @property
+    def cell(self) -> IntArray:
+        """Cross-validation cell of each sample, 0 .. cells - 1."""
+        return (self.pupil_group + 1) * DOT_GROUPS + self.dot_group
+
+    @property
+    def shares_dots(self) -> bool:
+        """True when panel points repeat from pupil to pupil, so that sums over the pupil come first."""
+        return self.dots * 3 <= self.count
+
+    def take(self, index: IntArray | BoolArray, /) -> "Samples":
+        """Return the chosen rows, in the order given."""
+        arrays = (
+            "pixel",
+            "cosine",
+            "reference_mm",
+            "sigma_px",
+            "colour",
+            "pupil_group",
+            "dot_group",
+            "dot",
+            "row",
+        )
+        return replace(self, **{name: getattr(self, name)[index] for name in arrays})
+
+
+CELLS = (PUPIL_GROUPS + 1) * DOT_GROUPS
+
+
+def prepare_samples(
+    *,
+    panel_size_px: tuple[int, int],
+    pixel: FloatArray,
+    cosine: FloatArray,
+    reference_mm: FloatArray,
+    pupil_mm: FloatArray,
+    sigma_px: FloatArray,
+    colour: IntArray,
+    colours: int,
+) -> Samples:
+    """Sort finite samples (n, ...) into `Samples`, dealing pupil positions and dots into cross-validation groups.
+
+    Pupil positions that are corners of the captured box are never left out: a fit is not asked to extrapolate. Dots are dealt in
+    a checkered pattern of small panel regions, so that what is left out is surrounded by what stays.
+    """
+    frame = _pupil_frame(reference_mm)
+    pupil_group = _deal_pupils(pupil_mm)
+    dot_group = _deal_dots(pixel, panel_size_px)
+    # Equal points compare equal as one complex number: much faster than rows.
+    _, dot = np.unique(pixel[:, 0] + 1j * pixel[:, 1], return_inverse=True)
+    order = np.lexsort((dot, dot_group, pupil_group, colour))
+    samples = Samples(
+        panel_size_px=panel_size_px,
+        frame=frame,
+        pixel=pixel,
+        cosine=cosine,
+        reference_mm=reference_mm,
+        sigma_px=sigma_px,
+        colour=colour,
+        colours=colours,
+        pupil_group=pupil_group,
+        dot_group=dot_group,
+        dot=dot,
+        dots=int(dot.max()) + 1,
+        row=np.arange(len(pixel)),
+    )
+    return samples.take(order)
+
+
+def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:
+    low, high = reference_mm.min(axis=0), reference_mm.max(axis=0)
+    half = np.maximum((high - low) / 2.0, 0.5)
+    centre = (high + low) / 2.0
+    # A box that is centred but for rounding and noise is centred: mirror symmetry needs exactly that.
+    centre = np.where(np.abs(centre) < 0.1 * half, 0.0, centre)
+    half = np.maximum(half, np.maximum(high - centre, centre - low))
+    return PupilFrame((float(centre[0]), float(centre[1])), (float(half[0]), float(half[1])))
+
+
+def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
+    """Return a group for each sample: pupil positions dealt so that neighbours fall into different groups."""
+    rounded = np.round(pupil_mm, 6)
+    keys = (rounded[:, 0] + 1j * rounded[:, 1]) + rounded[:, 2] * (1e3 + 1.7e3j)
+    _, first, position = np.unique(keys, return_index=True, return_inverse=True)
+    places = rounded[first]
+    if len(places) < 6:
+        return np.full(len(pupil_mm), -1)
+    ranks = np.stack([np.unique(places[:, axis], return_inverse=True)[1] for axis in range(3)], axis=-1)
+    distinct = [len(np.unique(places[:, axis])) for axis in range(3)]
+    if distinct[0] * distinct[1] * distinct[2] <= 4 * len(places):
+        # A lattice, perhaps with holes: a slanted pattern leaves out one of three in every row and column.
+        group = (ranks @ np.array([1, 2, 1])) % PUPIL_GROUPS
+    else:
+        # Scattered positions, in the order of the file.
+        group = np.argsort(np.argsort(first)) % PUPIL_GROUPS
+    extent = np.abs(places - (places.min(axis=0) + places.max(axis=0)) / 2.0)
+    span = np.maximum(np.ptp(places, axis=0) / 2.0, 1e-12)
+    is_corner = np.all(extent[:, :2] >= 0.999 * span[:2], axis=-1)
+    return np.where(is_corner, -1, group)[position]
+
+
+def _deal_dots(pixel: FloatArray, panel_size_px: tuple[int, int]) -> IntArray:
+    """Return a group for each sample from a checkered pattern of panel regions, 24 across the longer side."""
+    step = max(panel_size_px) / 24.0
+    region = np.floor(pixel / step).astype(np.int64)
+    return (region[:, 0] + 2 * region[:, 1]) % DOT_GROUPS
