@@ -5,6 +5,7 @@ by numpy here, by `shaders/spline.glsl` on a GPU and by exported shaders, so all
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import comb
 
 import numpy as np
@@ -54,10 +55,21 @@ class SplineLattice:
         np.put_along_axis(matrix, first[:, None] + np.arange(4), weight, axis=1)
         return matrix
 
+    def on_columns(self, first: FloatArray, /) -> FloatArray:
+        """Return the surface at positions (n,) of the first coordinate, not yet joined along the second.
+
+        Shape (k, rows + 2, n): coefficients of cubic B-splines along the second coordinate, see `basis`.
+        """
+        return np.ascontiguousarray(np.moveaxis(self.coefficients, -1, 0)) @ self.basis(first, axis=0).T
+
     def on_lattice(self, first: FloatArray, second: FloatArray, /) -> FloatArray:
         """Return values (len(second), len(first), k) at all pairs of positions."""
-        columns, rows = self.basis(first, axis=0), self.basis(second, axis=1)
-        return np.einsum("vr,rck,uc->vuk", rows, self.coefficients, columns, optimize=True)
+        start, weight = cubic_weights(
+            (np.asarray(second) - self.origin[1]) / self.step[1], self.node_shape[0]
+        )
+        columns = self.on_columns(first)
+        joined = sum(weight[:, tap, None] * columns[:, start + tap] for tap in range(4))
+        return np.moveaxis(joined, 0, -1)
 
     def at(self, point: FloatArray, /) -> FloatArray:
         """Return values (..., k) at scattered points (..., 2)."""
@@ -102,11 +114,12 @@ def spline_through(values: FloatArray, /, *, origin: FloatArray, step: FloatArra
         raise ShapeError(
             f"lattice has {rows} x {columns} nodes; expected at least {MIN_NODES} each way. Use a smaller step."
         )
-    half = np.einsum("ar,rck->ack", _interpolation(rows), values)
-    coefficients = np.einsum("bc,ack->abk", _interpolation(columns), half)
+    half = np.tensordot(_interpolation(rows), values, axes=1)
+    coefficients = np.matmul(_interpolation(columns), half)
     return SplineLattice(coefficients, np.asarray(origin, dtype=float), np.asarray(step, dtype=float))
 
 
+@lru_cache(maxsize=16)
 def _interpolation(nodes: int) -> FloatArray:
     """Return the matrix (nodes + 2, nodes) from values at nodes to coefficients."""
     system = np.zeros((nodes + 2, nodes + 2))

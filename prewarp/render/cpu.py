@@ -235,10 +235,8 @@ class _RowReader:
     """Reads a spline at the pixel centres of whole rows, one small matrix product a chunk."""
 
     def __init__(self, spline: SplineLattice, width: int, height: int) -> None:
-        columns = spline.basis(np.arange(width) + 0.5, axis=0)
-        # (components, coefficient rows, width): columns are done once for all rows.
-        across = np.einsum("uc,rck->kru", columns, spline.coefficients, optimize=True)
-        self._across = np.ascontiguousarray(across, dtype=np.float32)
+        # Columns are done once for all rows.
+        self._across = spline.on_columns(np.arange(width) + 0.5).astype(np.float32)
         self._rows = spline.basis(np.arange(height) + 0.5, axis=1).astype(np.float32)
 
     def read(self, rows: slice) -> NDArray[np.float32]:
