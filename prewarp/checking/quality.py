@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from prewarp.checking.lattice import Lattice, node_table
 from prewarp.checking.result import Finding, finding
@@ -12,11 +13,15 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
 
 OUTLIER_SIGMA = 7.0
-LEAST_OUTLIER_PX = 0.2
+LEAST_OUTLIER_PX = 0.5
 CURL_SIGMA = 4.0
 LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2 arcmin
 _CELLS = 6  # per panel side: residuals are compared with those around them
 _SAMPLED = 1500
+_NEIGHBOURS = 40
+_FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
+_COARSE = 0.1  # of the half panel: an outlier where the model does not
+_PUPIL_WEIGHT = 0.2  # a step over the whole pupil counts as a tenth of the panel's side
 _MEDIAN_OF_LENGTH_2D = 1.17741
 
 
@@ -42,8 +47,8 @@ def find_outliers(
 ) -> tuple[np.ndarray, FloatArray, float]:
     """Return (n,) True for outliers, their distance in px, and the robust noise of one component in px.
 
-    Residuals are compared with the median of those around them in the same group, so what the model cannot follow
-    does not count; the threshold grows where the surroundings are rough.
+    Residuals are first compared with the median of those around them in the same group; those that stand out, with a
+    plane through their nearest neighbours, so that what the model cannot follow does not count.
     """
     residual = residual_px(samples, surface, index)
     cell, count = _cells(samples, surface, index)
@@ -53,9 +58,51 @@ def find_outliers(
     local = np.stack([_median_by(residual[:, axis], place) for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
     sigma = float(np.median(distance)) / _MEDIAN_OF_LENGTH_2D
-    rough = _median_by(distance, cell) / _MEDIAN_OF_LENGTH_2D
-    limit = np.maximum(OUTLIER_SIGMA * np.maximum(sigma, rough), LEAST_OUTLIER_PX)
-    return distance > limit, distance, sigma
+    least = LEAST_OUTLIER_PX
+    if surface.starved and surface.panel_degree < _FOLLOWS:
+        least = _COARSE * float(surface.frame.half.max())
+    limit = max(OUTLIER_SIGMA * sigma, least) * (2.0 if surface.starved else 1.0)
+    suspect = np.flatnonzero(distance > limit)
+    if len(suspect):
+        distance[suspect], rough, reach = _from_neighbours(samples, surface, index, residual, suspect)
+        limit = np.maximum(limit, OUTLIER_SIGMA * rough) * reach
+    outlier = np.zeros(len(index), dtype=bool)
+    outlier[suspect] = distance[suspect] > limit
+    return outlier, distance, sigma
+
+
+def _from_neighbours(
+    samples: Samples, surface: Surface, index: IntArray, residual: FloatArray, suspect: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return, per suspect, its distance from a robust quadratic through its neighbours, their spread (both px), and the
+    factor by which reaching from the neighbours to the suspect amplifies noise (1 amid them, several at a corner).
+
+    What the model cannot follow, at the rim above all, is shared by neighbours on the panel and at other pupils.
+    """
+    w = surface.frame(samples.pixel[index])
+    pupil = (samples.reference_mm[index] - surface.middle_mm) / surface.half_mm
+    place = np.concatenate([w, _PUPIL_WEIGHT * pupil * surface.follows_pupil], axis=1)
+    _, near = cKDTree(place).query(place[suspect], k=min(_NEIGHBOURS + 1, len(place)))
+    # A repeat of the suspect itself may come first; it is the one with its own number that is left out.
+    own = near == suspect[:, None]
+    own[~own.any(axis=1), -1] = True
+    near = near[~own].reshape(len(suspect), -1)
+    offset = w[near] - w[suspect][:, None]
+    offset /= np.abs(offset).max(axis=(1, 2), keepdims=True) + 1e-300
+    du, dv = offset[..., 0], offset[..., 1]
+    basis = np.stack([np.ones_like(du), du, dv, du * du, du * dv, dv * dv], axis=-1)
+    values = residual[near]
+    weight = np.ones(near.shape)
+    for _ in range(6):
+        normal = np.einsum("sni,sn,snj->sij", basis, weight, basis)
+        normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(6)
+        fit = np.linalg.solve(normal, np.einsum("sni,sn,snk->sik", basis, weight, values))
+        length = np.sqrt(((values - basis @ fit) ** 2).sum(axis=-1))
+        spread = np.median(length, axis=1) / _MEDIAN_OF_LENGTH_2D
+        weight = 1.0 / (1.0 + (length / np.maximum(2.0 * spread, 1e-12)[:, None]) ** 2) ** 2
+    at_suspect = np.linalg.solve(normal, np.broadcast_to(np.eye(6)[:, :1], (len(suspect), 6, 1)))[:, 0, 0]
+    distance = np.sqrt(((residual[suspect] - fit[:, 0]) ** 2).sum(axis=-1))
+    return distance, spread, np.sqrt(1.0 + at_suspect)
 
 
 def _cells(samples: Samples, surface: Surface, index: IntArray) -> tuple[IntArray, int]:

@@ -1,10 +1,11 @@
 """A smooth model of the measured map, good enough to tell single wrong samples and to take derivatives.
 
 One polynomial of total degree in (u, v, x0, y0) per channel and colour, x0, y0 where the ray crosses z = 0, for
-direction cosines. Degree chosen on a subset: the lowest after which the robust residual hardly falls.
+direction cosines. Degree chosen on a subset: the lowest after which the robust residual hardly falls. Terms
+without pupil may go higher, since panels have fine structure and pupils move it but little.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,16 +15,20 @@ from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, IntArray
 
-_DEGREES = (3, 5, 7)
+_DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
 _SUBSET = 6000
 _WORTHWHILE = 0.8  # a higher degree must bring the residual below this share
-_CHUNK = 1 << 15
+_CHUNK = 1 << 14
+_TOLERANCE_PX = 0.15  # misfit that may pull the model; larger residuals may be wrong samples
 
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """The model of one channel and colour. `scale` is the robust residual of one cosine component."""
+    """The model of one channel and colour. `scale` is the robust residual of one cosine component.
+
+    `starved`: a higher degree would have served, but there are too few samples for it.
+    """
 
     pair: int
     frame: Frame
@@ -33,6 +38,12 @@ class Surface:
     coefficient: FloatArray
     covariance: FloatArray
     scale: float
+    starved: bool = False
+
+    @property
+    def panel_degree(self) -> int:
+        """Return the degree of the terms without pupil."""
+        return int(self.exponents[:, :2].sum(axis=1).max())
 
     @property
     def follows_pupil(self) -> bool:
@@ -64,8 +75,19 @@ class Surface:
         return np.stack(columns, axis=-1)
 
 
-def fit_surface(samples: Samples, frame: Frame, pair: int, skip: np.ndarray) -> Surface | None:
-    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples."""
+def fit_surface(
+    samples: Samples,
+    frame: Frame,
+    pair: int,
+    skip: np.ndarray,
+    px_per_tangent: float,
+    *,
+    like: "Surface | None" = None,
+) -> Surface | None:
+    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples.
+
+    `like`, the model of another colour of the channel, saves the choice of degree.
+    """
     index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
     if len(index) < 30:
         return None
@@ -76,25 +98,40 @@ def fit_surface(samples: Samples, frame: Frame, pair: int, skip: np.ndarray) -> 
     subset = index[np.random.default_rng(1).permutation(len(index))[:_SUBSET]]
     w = np.concatenate([frame(samples.pixel[subset]), (samples.reference_mm[subset] - middle) / half], axis=1)
     best = None
-    for degree in _DEGREES:
-        exponents = total_degree(4, degree, (degree, degree, min(limits[0], degree), min(limits[1], degree)))
-        exponents = exponents[exponents[:, 2:].sum(axis=1) <= max(limits)]
-        if len(subset) < 4 * len(exponents):
+    for exponents in _models(limits) if like is None else [like.exponents]:
+        if len(subset) < 6 * len(exponents):
+            return None if best is None else replace(best, starved=True)
+        design = chebyshev_terms(w, exponents)
+        fit = robust_fit(
+            design, samples.cosine[subset], tolerance=_TOLERANCE_PX / px_per_tangent, reject=False
+        )
+        # The rim may still gain when the middle does not, so the worst residuals (not the wrong ones) count too.
+        worst = float(np.quantile(np.abs(fit.residual), 0.98))
+        if best is not None and fit.scale > _WORTHWHILE * best.scale and worst > _WORTHWHILE * best_worst:
             break
-        fit = robust_fit(chebyshev_terms(w, exponents), samples.cosine[subset])
-        if best is not None and fit.scale > _WORTHWHILE * best.scale:
-            break
+        best_worst = worst
         best = Surface(
-            pair,
-            frame,
-            middle,
-            half,
-            exponents,
-            fit.coefficient,
-            fit.covariance * len(subset) / len(index),
-            fit.scale,
+            pair=pair,
+            frame=frame,
+            middle_mm=middle,
+            half_mm=half,
+            exponents=exponents,
+            coefficient=fit.coefficient,
+            covariance=fit.covariance * len(subset) / len(index),
+            scale=fit.scale,
+            starved=like is not None and like.starved,
         )
     return best
+
+
+def _models(limits: tuple[int, int]) -> list[IntArray]:
+    """Return exponents (k, 4) of the models tried, simple ones first."""
+    models = []
+    for degree, panel_degree in _DEGREES:
+        exponents = total_degree(4, panel_degree, (panel_degree, panel_degree, *limits))
+        pupil = exponents[:, 2:].sum(axis=1)
+        models.append(exponents[(pupil == 0) | ((pupil <= max(limits)) & (exponents.sum(axis=1) <= degree))])
+    return models
 
 
 def _pupil_limits(samples: Samples, pair: int, half_mm: FloatArray) -> tuple[int, int]:
