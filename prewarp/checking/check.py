@@ -91,7 +91,7 @@ def _check_samples(
 ) -> tuple[list[Finding], dict[str, object]]:
     frame = common_frame(samples)
     maps = group_affine(samples, frame, samples.tangent)
-    references = channel_references(samples, maps)
+    references = channel_references(samples, frame, maps)
     colours = len(samples.grid.colour_names)
     scale = np.array(
         [_scale(references, pair // colours, frame) for pair in range(int(samples.pairs.max()) + 1)]

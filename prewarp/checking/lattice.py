@@ -142,7 +142,7 @@ def check_pupil_lattice(samples: Samples) -> Iterator[Finding]:
         return  # a pupil position of its own for every ray: no lattice to speak of
     for pair in samples.pairs:
         # Channels may have eye boxes of their own, so a position is expected where most colours and channels have it.
-        absent = np.flatnonzero(~captured[pair] & (captured[samples.pairs].mean(axis=0) >= 0.5))
+        absent = np.flatnonzero(~captured[pair] & (captured[samples.pairs].mean(axis=0) > 0.5))
         if len(absent) and captured[pair].sum() > 1:
             yield _pupils_missing(
                 samples.pupils_mm[absent], samples.channel_of(pair), samples.colour_of(pair)

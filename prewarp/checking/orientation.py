@@ -8,19 +8,21 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from prewarp.checking.affine import Frame, field_size, map_length, medoid, px_per_tangent
+from prewarp.checking.affine import FEWEST_SAMPLES, Frame, field_size, map_length, medoid, px_per_tangent
 from prewarp.checking.result import Finding, finding
+from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray
 
 DIFFERS = 0.25  # of the field's size: distortion and pupil movement stay below, gross faults above
+_TIE = 0.05  # of the field's size
 EXPLAINS = 0.5  # a mend must leave less than this share of the difference
 PLAUSIBLE_PX_PER_DEGREE = (2.0, 300.0)
 _DEGREES = 180.0 / np.pi
 
 
-def channel_references(samples: Samples, maps: FloatArray) -> dict[int, FloatArray]:
-    """Return the typical map (2, 3) of each channel code that has one."""
+def channel_references(samples: Samples, frame: Frame, maps: FloatArray) -> dict[int, FloatArray]:
+    """Return the typical map (2, 3) of each channel code; of all its samples where no group has enough of them."""
     colours = len(samples.grid.colour_names)
     known = np.isfinite(maps).all(axis=(1, 2))
     result = {}
@@ -28,6 +30,12 @@ def channel_references(samples: Samples, maps: FloatArray) -> dict[int, FloatArr
         mine = maps[known & (samples.group_pair // colours == channel)]
         if len(mine):
             result[channel] = medoid(mine)
+            continue
+        index = np.flatnonzero(samples.pair // colours == channel)
+        if len(index) >= FEWEST_SAMPLES:
+            w = frame(samples.pixel[index])
+            basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
+            result[channel] = robust_fit(basis, samples.tangent[index]).coefficient.T
     return result
 
 
@@ -70,8 +78,14 @@ def odd_groups(
 
 
 def _explanation(samples, frame, own, reference, others, difference) -> tuple[str, str, str]:
-    best = min(_mends(frame, own), key=lambda mend: map_length(mend[3] - reference))
-    left = float(map_length(best[3] - reference))
+    mends = _mends(frame, own)
+    lefts = [float(map_length(mend[3] - reference)) for mend in mends]
+    # A centred field cannot tell a flipped direction from a flipped panel: the first that does as well is named.
+    best, left = next(
+        (mend, left)
+        for mend, left in zip(mends, lefts, strict=True)
+        if left <= min(lefts) + _TIE * float(field_size(reference))
+    )
     for other, other_map in others.items():
         apart = float(map_length(own - other_map))
         if apart < min(left, DIFFERS * float(field_size(other_map))):
@@ -85,8 +99,7 @@ def _explanation(samples, frame, own, reference, others, difference) -> tuple[st
         return best[:3]
     return (
         "axis",
-        "directions differ from the rest of the channel by a large part of the field, and no flip, swap or change "
-        "of units explains it",
+        "directions differ from the rest by a large part of the field; no flip, swap or change of units explains it",
         "Compare these rows with their source; capture this position again.",
     )
 

@@ -200,6 +200,9 @@ def _position_finding(samples, frame, trends, pair, group, own, typical) -> Find
     rows = samples.row[index]
     place = {"channel": samples.channel_of(pair), "colour": samples.colour_of(pair), "rows": rows}
     colours = len(samples.grid.colour_names)
+    shared = _two_captures(samples, frame, trends[pair], group, place)
+    if shared is not None:
+        return shared
 
     def left_px(other: PupilTrend, positions: FloatArray) -> FloatArray:
         """Return how far, px, the group is from `other`'s trend at pupil positions (k, 3)."""
@@ -270,6 +273,40 @@ def _position_finding(samples, frame, trends, pair, group, own, typical) -> Find
             **place,
         )
     return None
+
+
+def _two_captures(samples, frame, trend, group, place) -> Finding | None:
+    """Return a finding when a part of the group's rows was captured at another position than the rest."""
+    index = np.flatnonzero(samples.group == group)
+    w = frame(samples.pixel[index])
+    basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
+    panel = chebyshev_terms(w, total_degree(2, _PANEL_DEGREE)) @ trend.panel_coefficient
+    rest = samples.tangent[index] - panel
+    tangent = np.median(samples.tangent[index], axis=0)
+
+    def distance(position: FloatArray) -> FloatArray:
+        expected = basis @ trend.predicted(position[:2] - position[2] * tangent).T
+        return np.sqrt(((rest - expected) ** 2).sum(axis=1))
+
+    own_position = samples.pupils_mm[samples.group_pupil[group]]
+    x, y, z = own_position
+    own = distance(own_position)
+    candidates = np.array([(-x, y, z), (x, -y, z), (-x, -y, z), (y, x, z), *samples.pupils_mm[:500]])
+    others = [distance(candidate) for candidate in candidates]
+    best = int(np.argmin([np.minimum(own, other).sum() for other in others]))
+    moved = others[best] < own
+    apart = np.abs(own - others[best])[np.abs(own - others[best]).argsort()[len(own) // 2]]
+    if not 0.2 < moved.mean() < 0.8 or np.median(np.minimum(own, others[best])) > 0.25 * apart:
+        return None
+    x, y, z = candidates[best]
+    return finding(
+        "pupil",
+        "error",
+        f"{samples.group_text(group)}: two captures carry this position; these rows agree with pupil "
+        f"({x:g}, {y:g}, {z:g}) mm.",
+        "Write the position that these rows were captured at.",
+        **(place | {"rows": samples.row[index[moved]]}),
+    )
 
 
 def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding]:

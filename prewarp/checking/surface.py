@@ -61,12 +61,21 @@ class Surface:
         return terms / (*self.frame.half, *self.half_mm)[derivative]
 
     def residual(self, samples: Samples, index: IntArray) -> FloatArray:
-        """Return measured minus model direction cosines (n, 2) of samples `index`, in chunks."""
+        """Return measured minus model direction cosines (n, 2) of samples `index`, in chunks.
+
+        Panel and pupil terms are evaluated apart and joined by a dense table of coefficients, several times faster.
+        """
+        panel, in_panel = np.unique(self.exponents[:, :2], axis=0, return_inverse=True)
+        pupil, in_pupil = np.unique(self.exponents[:, 2:], axis=0, return_inverse=True)
+        table = np.zeros((len(panel), len(pupil), 2))
+        table[in_panel.reshape(-1), in_pupil.reshape(-1)] = self.coefficient
         result = np.empty((len(index), 2))
         for start in range(0, len(index), _CHUNK):
             part = index[start : start + _CHUNK]
-            terms = self.terms(samples.pixel[part], samples.reference_mm[part])
-            result[start : start + _CHUNK] = samples.cosine[part] - terms @ self.coefficient
+            by_panel = chebyshev_terms(self.frame(samples.pixel[part]), panel) @ table.reshape(len(panel), -1)
+            by_pupil = chebyshev_terms((samples.reference_mm[part] - self.middle_mm) / self.half_mm, pupil)
+            model = np.einsum("nj,njk->nk", by_pupil, by_panel.reshape(len(part), len(pupil), 2))
+            result[start : start + _CHUNK] = samples.cosine[part] - model
         return result
 
     def jacobian(self, pixel: FloatArray, reference_mm: FloatArray) -> FloatArray:
@@ -97,7 +106,7 @@ def fit_surface(
     limits = _pupil_limits(samples, pair, half)
     subset = index[np.random.default_rng(1).permutation(len(index))[:_SUBSET]]
     w = np.concatenate([frame(samples.pixel[subset]), (samples.reference_mm[subset] - middle) / half], axis=1)
-    best = None
+    best, best_worst = None, np.inf
     for exponents in _models(limits) if like is None else [like.exponents]:
         if len(subset) < 6 * len(exponents):
             return None if best is None else replace(best, starved=True)
