@@ -74,7 +74,15 @@ def contract(panel: FloatArray, coefficients: FloatArray, pupil: FloatArray, /) 
     """Return sum_ij P_i C_ij Q_j, shape (2, n), for panel values (i, n), coefficients (i, j, 2), pupil values (j, n)."""
     if pupil.shape[0] == 1:
         return np.ascontiguousarray(coefficients[:, 0].T) @ panel
+    return pupil_sum(panel_sum(panel, coefficients), pupil)
+
+
+def panel_sum(panel: FloatArray, coefficients: FloatArray, /) -> FloatArray:
+    """Return sum_i P_i C_ij, shape (2, j, n)."""
     flat = np.ascontiguousarray(coefficients.transpose(2, 1, 0)).reshape(-1, coefficients.shape[0])
-    inner = (flat @ panel).reshape(2, pupil.shape[0], -1)
-    inner *= pupil
-    return inner.sum(axis=1)
+    return (flat @ panel).reshape(2, coefficients.shape[1], -1)
+
+
+def pupil_sum(inner: FloatArray, pupil: FloatArray, /) -> FloatArray:
+    """Return sum_j inner_j Q_j, shape (2, n), for inner (2, j, n) and pupil values (j, n)."""
+    return np.einsum("cjn,jn->cn", inner, pupil)

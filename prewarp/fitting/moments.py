@@ -10,6 +10,7 @@ it survives depth, weights and missing points).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -94,7 +95,7 @@ def add_samples(moments: Moments, samples: Samples, weight: FloatArray, target: 
     edges = (
         np.concatenate([[0], np.flatnonzero(np.diff(key)) + 1, [len(key)]]) if len(key) else np.zeros(1, int)
     )
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges):
         colour, cell = divmod(int(key[start]), CELLS)
         for low in range(start, stop, CHUNK):
             _add_chunk(moments, samples, weight, weighted, slice(low, min(low + CHUNK, stop)), colour, cell)

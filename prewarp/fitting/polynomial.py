@@ -45,6 +45,7 @@ class PolynomialFit:
     model: PolynomialModel
     expansions: tuple[Expansion, ...]
     columns: JointColumns
+    basis_pupil_degree: int
     factor: Factor
     parameters: int
     length_px: FloatArray
@@ -164,6 +165,7 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
         model=model,
         expansions=expansions,
         columns=columns,
+        basis_pupil_degree=moments.pupil_degree,
         factor=solver,
         parameters=solver.parameters(columns.count),
         length_px=length,

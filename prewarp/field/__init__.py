@@ -1,0 +1,19 @@
+"""The fitted field: forward, inverse, Jacobians, folds; whole fits with their files; a fit held against a grid."""
+
+from prewarp.field.build import fit_grid
+from prewarp.field.comparison import Comparison, compare_grid
+from prewarp.field.field import Field, InverseResult
+from prewarp.field.fieldset import ChannelReport, FieldSet
+from prewarp.field.fold import FoldResult, find_fold
+
+__all__ = [
+    "ChannelReport",
+    "Comparison",
+    "Field",
+    "FieldSet",
+    "FoldResult",
+    "InverseResult",
+    "compare_grid",
+    "find_fold",
+    "fit_grid",
+]

@@ -1,0 +1,73 @@
+"""The part of a panel that the samples speak for: the convex hull of the captured panel points, grown by one spacing.
+
+Beyond it a fitted polynomial is a guess, so the field has no reach there. Where the samples cover the panel it is the panel.
+"""
+
+import numpy as np
+from scipy.spatial import ConvexHull, HalfspaceIntersection, QhullError
+
+from prewarp.checks import BoolArray, FloatArray
+
+
+def hull_corners(points: FloatArray, /) -> FloatArray:
+    """Return the corners (k, 2) of the convex hull of points (n, 2), counter-clockwise; the points when they span no area."""
+    try:
+        return points[ConvexHull(points).vertices]
+    except (QhullError, ValueError):
+        return np.unique(points, axis=0)
+
+
+def inside_convex(points: FloatArray, corners: FloatArray, /, *, slack: float) -> BoolArray:
+    """Return which points (n, 2) lie in a convex polygon (k, 2), counter-clockwise, or outside by at most `slack`."""
+    inside = np.isfinite(points).all(axis=1)
+    if len(corners) < 3:
+        return inside & (np.abs(points[:, None] - corners[None]).max(axis=2) <= slack).any(axis=1)
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        along = end - start
+        distance = (along[0] * (points[:, 1] - start[1]) - along[1] * (points[:, 0] - start[0])) / np.hypot(
+            *along
+        )
+        inside &= distance >= -slack
+    return inside
+
+
+def panel_corners(size_px: tuple[int, int], /) -> FloatArray:
+    """Return the corners of the panel, counter-clockwise in (u, v) as numbers."""
+    width, height = size_px
+    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+
+
+def captured_border(captured: FloatArray, spacing_px: float, size_px: tuple[int, int], /) -> FloatArray:
+    """Return the corners of the hull of captured points (k, 2), grown by `spacing_px` and cut at the panel's edges."""
+    corners = panel_corners(size_px)
+    try:
+        grown = ConvexHull(captured).equations.copy()
+    except (QhullError, ValueError):
+        return corners
+    grown[:, 2] -= spacing_px
+    width, height = size_px
+    panel = np.array([[-1.0, 0.0, 0.0], [1.0, 0.0, -width], [0.0, -1.0, 0.0], [0.0, 1.0, -height]])
+    # Half-planes that hold the whole panel say nothing.
+    cutting = grown[(grown[:, :2] @ corners.T + grown[:, 2:]).max(axis=1) > 1e-9]
+    if len(cutting) == 0:
+        return corners
+    inner = np.clip(captured.mean(axis=0), 1.0, np.array(size_px) - 1.0)
+    return hull_corners(HalfspaceIntersection(np.vstack([cutting, panel]), inner).intersections)
+
+
+def cutting_edges(corners: FloatArray, size_px: tuple[int, int], /) -> FloatArray:
+    """Return the border's edges that are not panel edges, as half-planes (m, 3): a u + b v + c <= 0 inside."""
+    edges = []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        on_panel_edge = any(
+            abs(start[axis] - value) < 1e-6 and abs(end[axis] - value) < 1e-6
+            for axis in (0, 1)
+            for value in (0.0, float(size_px[axis]))
+        )
+        along = end - start
+        length = np.hypot(*along)
+        if on_panel_edge or length < 1e-9:
+            continue
+        normal = np.array([along[1], -along[0]]) / length
+        edges.append([*normal, -normal @ start])
+    return np.array(edges).reshape(-1, 3)

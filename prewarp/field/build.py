@@ -1,0 +1,169 @@
+"""`fit_grid`: a distortion grid in, the fields of all its channels and colours out."""
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from prewarp import __version__
+from prewarp.errors import FitError, FoldError
+from prewarp.field.border import captured_border, hull_corners
+from prewarp.field.field import Field
+from prewarp.field.fieldset import ChannelReport, FieldSet
+from prewarp.field.fold import find_fold
+from prewarp.fitting.fit import FitResult, fit_channel
+from prewarp.grids import Grid
+
+REFERENCE_COLOURS = ("G", "g", "green", "Green")
+
+
+def fit_grid(
+    grid: Grid,
+    /,
+    *,
+    panel_size_px: tuple[int, int] | Mapping[str, tuple[int, int]],
+    family: str = "auto",
+    progress: Callable[[str, int, int], None] | None = None,
+) -> FieldSet:
+    """Fit every channel and colour of a grid.
+
+    Parameters
+    ----------
+    grid : Grid
+        Rows that are not finite are left out and counted.
+    panel_size_px : (int, int) or mapping of channel name to (int, int)
+        Panel width and height.
+    family : str
+        "polynomial", "mesh", or "auto": what cross-validation prefers.
+    progress : callable, optional
+        Called with (channel, channels done, channels) after each channel.
+
+    Returns
+    -------
+    FieldSet
+
+    Raises
+    ------
+    FitError
+        Too few samples, a channel without panel size, or an unknown family.
+    FoldError
+        A fitted map folds within the border of its samples; names panel point and pupil.
+    """
+    colours = _colour_order(grid)
+    work = []
+    for name in grid.channel_names:
+        try:
+            size = panel_size_px[name] if isinstance(panel_size_px, Mapping) else panel_size_px
+        except KeyError:
+            raise FitError(
+                f"{grid.source}: channel '{name}' has no panel size; sizes are given for {', '.join(panel_size_px)}.",
+                channel=name,
+            ) from None
+        work.append((name, (int(size[0]), int(size[1]))))
+
+    def fit_one(job: tuple[str, tuple[int, int]]) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
+        return _fit_one_channel(grid, job[0], job[1], colours, family)
+
+    results = []
+    # Channels are independent; numpy and LAPACK leave the interpreter free while they work.
+    with ThreadPoolExecutor(2) as pool:
+        for (name, _), result in zip(work, pool.map(fit_one, work), strict=True):
+            results.append(result)
+            if progress is not None:
+                progress(name, len(results), len(work))
+    finite = grid.pupil_mm[grid.finite]
+    return FieldSet(
+        fields={key: field for fields, _ in results for key, field in fields.items()},
+        pupil_box_mm=np.stack([finite.min(axis=0), finite.max(axis=0)]),
+        reports=tuple(report for _, report in results),
+        provenance={
+            "prewarp": __version__,
+            "grid": grid.source,
+            "grid_sha256": grid.sha256,
+            "family": family,
+            "panel_size_px": {name: list(size) for name, size in work},
+        },
+    )
+
+
+def _colour_order(grid: Grid) -> tuple[str, ...]:
+    """Return the colours with the reference first: green where there is one, else the middle one."""
+    names = grid.colour_names
+    reference = next((name for name in REFERENCE_COLOURS if name in names), names[len(names) // 2])
+    return (reference, *(name for name in names if name != reference))
+
+
+def _fit_one_channel(
+    grid: Grid, channel: str, size: tuple[int, int], colours: tuple[str, ...], family: str
+) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
+    part = grid.select(channel=channel)
+    present = tuple(name for name in colours if np.any(part.colour == part.colour_names.index(name)))
+    recode = np.array([present.index(name) if name in present else -1 for name in part.colour_names])
+    colour = recode[part.colour]
+    result = fit_channel(
+        channel=channel,
+        panel_size_px=size,
+        pixel=part.pixel,
+        tangent=part.tangent,
+        pupil_mm=part.pupil_mm,
+        sigma_px=part.sigma_px,
+        colour=colour,
+        colour_names=present,
+        family=family,
+    )
+    good = part.finite & ~result.outlier
+    spacing = _spacing_px(part.pixel[good], part.pupil_mm[good], len(present))
+    border = captured_border(part.pixel[good], spacing, size)
+    captured = hull_corners(part.tangent[good])
+    pupils = part.pupil_mm[good]
+    box = np.stack([pupils.min(axis=0), pupils.max(axis=0)])
+    fields = {}
+    for name, expansion in zip(present, result.expansions, strict=True):
+        field = Field(channel, name, size, expansion, captured, border)
+        fold = find_fold(field, box)
+        if fold.folds:
+            u, v = fold.pixel
+            x, y, z = fold.pupil_mm
+            raise FoldError(
+                f"channel '{channel}', {name}: the map folds at u={u:.0f} v={v:.0f} px for pupil ({x:.1f}, {y:.1f}, {z:.1f}) mm "
+                f"({100 * fold.share:.2g} % of panel and eye box). Check the grid for mixed-up rows; capture more there.",
+                channel=channel,
+                colour=name,
+                pixel=fold.pixel,
+                pupil_mm=fold.pupil_mm,
+            )
+        fields[channel, name] = field
+    return fields, _report(part, channel, present, colour, result)
+
+
+def _report(
+    part: Grid, channel: str, colours: tuple[str, ...], colour: np.ndarray, result: FitResult
+) -> ChannelReport:
+    good = np.isfinite(result.residual_px) & ~result.outlier
+    rms = [
+        float(np.sqrt(np.mean(result.residual_px[good & (colour == code)] ** 2)))
+        for code in range(len(colours))
+    ]
+    return ChannelReport(
+        channel=channel,
+        colours=colours,
+        model=result.model,
+        parameters=result.parameters,
+        samples=result.samples,
+        dropped=int(np.sum(~np.isfinite(result.residual_px))),
+        sigma_px=tuple(float(value) for value in result.sigma_px),
+        rms_px=tuple(rms),
+        floor_px=result.floor_px,
+        rms_cv_px=result.rms_cv_px,
+        outlier_rows=tuple(int(row) for row in part.row[result.outlier]),
+        certainty_px=result.certainty_px,
+        certainty_pupil_mm=result.certainty_pupil_mm,
+    )
+
+
+def _spacing_px(pixel: np.ndarray, pupil_mm: np.ndarray, colours: int) -> float:
+    """Return the typical distance of neighbouring panel points of one pupil position and colour, px."""
+    pupils = len(np.unique(np.round(pupil_mm, 6), axis=0))
+    per_view = max(len(pixel) / (pupils * colours), 4.0)
+    extent = np.ptp(pixel, axis=0)
+    return float(np.sqrt(extent[0] * extent[1]) / (np.sqrt(per_view) - 1.0))

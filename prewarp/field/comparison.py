@@ -1,0 +1,128 @@
+"""`compare_grid`: a fit held against any other grid, row by row."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checks import BoolArray, FloatArray
+from prewarp.errors import GridError
+from prewarp.field.border import inside_convex
+from prewarp.field.fieldset import FieldSet
+from prewarp.frames import arcmin_between
+from prewarp.grids import Grid
+
+# How far beyond the border a prediction still counts, as a share of the panel: rows at the very edge must not be lost.
+EDGE_SHARE = 0.03
+# Directions count as inside the captured ones up to this far outside their hull (rounding of a file's digits).
+TANGENT_SLACK = 1e-6
+PUPIL_SLACK_MM = 1e-6
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Errors of every row: `error_px`, `error_arcmin` (n,) NaN where lost; `predicted_px` (n, 2); `lost`, `inside` (n,).
+
+    `error_px` is the distance between the panel point predicted for the row's direction and pupil and the row's own;
+    `error_arcmin` the angle between the row's direction and the one in which its panel point is predicted to be seen.
+    """
+
+    grid: Grid
+    predicted_px: FloatArray
+    error_px: FloatArray
+    error_arcmin: FloatArray
+    lost: BoolArray
+    inside: BoolArray
+
+    def as_dict(self) -> dict:
+        """Return `all`, `inside` and `groups` (per channel and colour, each with `all`, `inside`, `pupils`) for machines."""
+        everything = np.ones(len(self.lost), dtype=bool)
+        groups = []
+        for code, channel in enumerate(self.grid.channel_names):
+            for colour_code, colour in enumerate(self.grid.colour_names):
+                rows = (self.grid.channel == code) & (self.grid.colour == colour_code)
+                if rows.any():
+                    figures = {"channel": channel, "colour": colour, **self._figures(rows)}
+                    figures["inside"] = self._figures(rows & self.inside)
+                    groups.append(figures)
+        pupils, place = np.unique(np.round(self.grid.pupil_mm, 6), axis=0, return_inverse=True)
+        by_pupil = [
+            {
+                "eye_x_mm": float(x),
+                "eye_y_mm": float(y),
+                "eye_z_mm": float(z),
+                **self._figures(place.ravel() == index),
+            }
+            for index, (x, y, z) in enumerate(pupils[:MAX_PUPILS])
+        ]
+        return {
+            "all": self._figures(everything),
+            "inside": self._figures(self.inside),
+            "groups": groups,
+            "pupils": by_pupil,
+            "pupils_left_out": max(len(pupils) - MAX_PUPILS, 0),
+        }
+
+    def _figures(self, rows: BoolArray) -> dict:
+        good = rows & ~self.lost
+        figures: dict = {"count": int(rows.sum()), "lost": int((rows & self.lost).sum())}
+        for unit, error in (("px", self.error_px), ("arcmin", self.error_arcmin)):
+            values = error[good]
+            figures[f"rms_{unit}"] = float(np.sqrt(np.mean(values**2))) if values.size else None
+            figures[f"p95_{unit}"] = float(np.quantile(values, 0.95)) if values.size else None
+            figures[f"max_{unit}"] = float(values.max()) if values.size else None
+        return figures
+
+
+MAX_PUPILS = 2000
+
+
+def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
+    """Hold a fit against a grid.
+
+    Parameters
+    ----------
+    fields : FieldSet
+    grid : Grid
+        Held-out captures, or another unit. Rows that are not finite count as lost.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    GridError
+        The grid has a channel or colour that the fit has not.
+    """
+    count = len(grid)
+    predicted = np.full((count, 2), np.nan)
+    error_px, error_arcmin = np.full(count, np.nan), np.full(count, np.nan)
+    inside = np.zeros(count, dtype=bool)
+    low, high = fields.pupil_box_mm
+    in_box = np.all(
+        (grid.pupil_mm >= low - PUPIL_SLACK_MM) & (grid.pupil_mm <= high + PUPIL_SLACK_MM), axis=1
+    )
+    for code, channel in enumerate(grid.channel_names):
+        for colour_code, colour in enumerate(grid.colour_names):
+            rows = np.flatnonzero((grid.channel == code) & (grid.colour == colour_code))
+            if rows.size == 0:
+                continue
+            if (channel, colour) not in fields.fields:
+                raise GridError(
+                    f"{grid.source}, row {grid.row[rows[0]]}: channel '{channel}', colour '{colour}' is not in the fit, which holds "
+                    f"{', '.join('/'.join(key) for key in fields.fields)}. Fit that channel, or leave these rows out.",
+                    path=grid.source,
+                    row=int(grid.row[rows[0]]),
+                )
+            field = fields.field(channel, colour)
+            margin = EDGE_SHARE * max(field.panel_size_px)
+            tangent, pupil, pixel = grid.tangent[rows], grid.pupil_mm[rows], grid.pixel[rows]
+            found = field.inverse(tangent, pupil_mm=pupil, margin_px=margin)
+            predicted[rows] = found.pixel
+            error_px[rows] = np.hypot(*(found.pixel - pixel).T)
+            seen = field.forward(pixel, pupil_mm=pupil)
+            error_arcmin[rows] = arcmin_between(tangent, seen)
+            inside[rows] = in_box[rows] & inside_convex(tangent, field.captured_tangent, slack=TANGENT_SLACK)
+    lost = ~(np.isfinite(error_px) & np.isfinite(error_arcmin))
+    error_px[lost] = error_arcmin[lost] = np.nan
+    return Comparison(grid, predicted, error_px, error_arcmin, lost, inside)

@@ -1,0 +1,360 @@
+"""The field of one channel and colour: panel to direction and back, for every pupil position. Design's section 3.
+
+q(u, v, x0, y0) = sum_ij P_i(u, v) C_ij Q_j(x0, y0) with direction cosines q = t / sqrt(1 + |t|^2) and the reference pupil
+(x0, y0) = (x - z tx, y - z ty): a ray does not bend between two pupil positions on it.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent
+from prewarp.errors import ShapeError
+from prewarp.field.batches import over_slices
+from prewarp.field.border import cutting_edges
+from prewarp.field.start import StartMap, fit_start_map
+from prewarp.fitting.chebyshev import count_of_degree
+from prewarp.fitting.expansion import Expansion, panel_sum, pupil_sum
+from prewarp.frames import cosine_from_tangent, tangent_from_cosine
+
+# Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, so the last step, the tolerance, is about
+# a thousand times the error left. A low pupil degree comes first because it is cheap.
+DEPTH_STEPS = 12
+DEPTH_TOLERANCE_MM = 1e-8
+ROUGH_PUPIL_DEGREE = 2
+ROUGH_TOLERANCE_MM = 1e-4
+NEWTON_STEPS = 12
+CHORD_STEPS = 3
+LARGEST_LAST_STEP_PX = 0.5
+# Newton may look this far beyond the panel (share of its size): a start just outside must be able to come back in.
+NEWTON_MARGIN = 0.05
+
+
+@dataclass(frozen=True)
+class InverseResult:
+    """Result of `Field.inverse`.
+
+    `pixel` (..., 2), px, NaN where not valid; `valid` (...), True where the direction is inside the reach; `iterations`, the most
+    Newton steps that any point took.
+    """
+
+    pixel: FloatArray
+    valid: np.ndarray
+    iterations: int
+
+
+@dataclass(frozen=True)
+class Field:
+    """Fitted field of one channel and colour.
+
+    Parameters
+    ----------
+    channel, colour : str
+        Names.
+    panel_size_px : (int, int)
+        Width and height of the panel.
+    expansion : Expansion
+        Coefficients and bases.
+    captured_tangent : (k, 2) float array
+        Corners of the convex hull of the captured directions, counter-clockwise.
+    border_pixel : (k, 2) float array
+        Corners of the convex part of the panel that the samples speak for, px, counter-clockwise in (u, v) as numbers: the
+        whole panel where they cover it (`border.captured_border`). The reach ends here.
+    """
+
+    channel: str
+    colour: str
+    panel_size_px: tuple[int, int]
+    expansion: Expansion
+    captured_tangent: FloatArray
+    border_pixel: FloatArray
+
+    def forward(self, pixel, /, *, pupil_mm) -> FloatArray:
+        """Return the direction in which a panel point is seen from a pupil position.
+
+        Parameters
+        ----------
+        pixel : (..., 2) array
+            Panel point (u, v), px. Points off the panel are extrapolated.
+        pupil_mm : (..., 3) array
+            Pupil position, mm from the eye-box centre. Leading axes broadcast with those of `pixel`.
+
+        Returns
+        -------
+        (..., 2) float array
+            Direction (tx, ty), tangents, eye frame; NaN where the extrapolated cosines leave the unit circle.
+
+        Raises
+        ------
+        ShapeError
+            Last axis is not 2 (`pixel`) or 3 (`pupil_mm`), or the leading axes do not broadcast.
+
+        Notes
+        -----
+        Off the plane z = 0 solves t = f(u, v, x - z tx, y - z ty) by a few steps.
+        """
+        pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), as_pupil(pupil_mm))
+        tangent = np.empty_like(pixel)
+
+        def work(part: slice) -> None:
+            tangent[part] = tangent_from_cosine(self._cosine(pixel[part], pupil_mm[part])[0].T)
+
+        over_slices(len(pixel), work)
+        return tangent.reshape(*shape, 2)
+
+    def inverse(
+        self, tangent, /, *, pupil_mm, tolerance_px: float = 1e-9, margin_px: float = 0.0
+    ) -> InverseResult:
+        """Return the panel point that is seen in a direction from a pupil position.
+
+        Newton's method with the analytic Jacobian from a fitted start map. Single points fail as `valid=False`: no
+        convergence, a panel point outside the border by more than `margin_px`, or one where the map is folded over (its Jacobian
+        determinant has the other sign than at the panel's middle).
+
+        Parameters
+        ----------
+        tangent : (..., 2) array
+            Direction (tx, ty), tangents, eye frame.
+        pupil_mm : (..., 3) array
+            Pupil position, mm from the eye-box centre. Leading axes broadcast with those of `tangent`.
+        tolerance_px : float
+            Error of the panel point at which to stop, estimated from the last step. Pixels.
+        margin_px : float
+            How far outside the border a point may lie, for comparing with samples at the very edge. Pixels.
+
+        Returns
+        -------
+        InverseResult
+
+        Raises
+        ------
+        ShapeError
+            Last axis is not 2 (`tangent`) or 3 (`pupil_mm`), or the leading axes do not broadcast.
+        """
+        tangent, pupil_mm, shape = _broadcast(as_tangent(tangent), as_pupil(pupil_mm))
+        pixel = np.full_like(tangent, np.nan)
+        valid = np.zeros(len(tangent), dtype=bool)
+        steps = np.zeros(max(1, -(-len(tangent) // 1024)), dtype=int)
+        start = self.start_map
+
+        def work(part: slice) -> None:
+            found, fine, used = self._newton(tangent[part], pupil_mm[part], start, tolerance_px, margin_px)
+            pixel[part] = np.where(fine[:, None], found, np.nan)
+            valid[part] = fine
+            steps[part.start // 1024] = used
+
+        over_slices(len(tangent), work)
+        return InverseResult(pixel.reshape(*shape, 2), valid.reshape(shape), int(steps.max()))
+
+    def jacobian(self, pixel, /, *, pupil_mm) -> FloatArray:
+        """Return d(tx, ty)/d(u, v), (..., 2, 2), per px; rows tx, ty; the pupil is held. Arguments as in `forward`."""
+        return self._slopes(pixel, pupil_mm)[0]
+
+    def pupil_jacobian(self, pixel, /, *, pupil_mm) -> FloatArray:
+        """Return d(tx, ty)/d(x, y), (..., 2, 2), per mm; rows tx, ty; the panel point is held. Arguments as in `forward`."""
+        return self._slopes(pixel, pupil_mm)[1]
+
+    def forward_lattice(self, u, v, /, *, pupil_mm) -> FloatArray:
+        """Return directions (len(v), len(u), 2) of a lattice of panel points from one pupil position (3,).
+
+        The sum is done axis by axis, so a full panel costs little more than writing it. Rows index v, columns u; the last
+        axis is (tx, ty).
+        """
+        u, v, pupil = np.asarray(u, float).ravel(), np.asarray(v, float).ravel(), as_pupil(pupil_mm)
+        if pupil.shape != (3,):
+            raise ShapeError(
+                f"pupil_mm has shape {pupil.shape}; expected (3,): one pupil position, x, y, z in mm."
+            )
+        in_u, in_v = self.expansion.panel.lattice_factors(u, v)
+        tensor = self.expansion.panel.tensor(self.expansion.coefficients)
+        if pupil[2] == 0.0:
+            at_pupil = self.expansion.frame.values(pupil[None, :2], self.expansion.pupil_degree)[:, 0]
+            cosine = _lattice_sum(in_u, in_v, np.einsum("kljc,j->klc", tensor, at_pupil))
+            return tangent_from_cosine(cosine)
+        maps = _lattice_sum(in_u, in_v, tensor.reshape(*tensor.shape[:2], -1))
+        maps = maps.reshape(len(v) * len(u), tensor.shape[2], 2)
+        tangent = np.empty((len(maps), 2))
+
+        def work(part: slice) -> None:
+            inner = np.ascontiguousarray(maps[part].transpose(2, 1, 0))
+            pupils = np.broadcast_to(pupil, (inner.shape[2], 3))
+            tangent[part] = tangent_from_cosine(self._settle_depth(inner, pupils)[0].T)
+
+        over_slices(len(maps), work)
+        return tangent.reshape(len(v), len(u), 2)
+
+    @cached_property
+    def start_map(self) -> StartMap:
+        """Start values for `inverse`, fitted on first use."""
+        return fit_start_map(self.expansion)
+
+    def _cosine(self, pixel: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return q (2, n) and the reference pupil (n, 2)."""
+        expansion = self.expansion
+        base = expansion.panel.values(pixel)
+        if not np.any(pupil_mm[:, 2]):
+            reference = pupil_mm[:, :2]
+            if _is_constant(reference):
+                at_pupil = expansion.frame.values(reference[:1], expansion.pupil_degree)[:, 0]
+                return np.einsum("ijc,j->ci", expansion.coefficients, at_pupil) @ base, reference
+        return self._settle_depth(panel_sum(base, expansion.coefficients), pupil_mm)
+
+    def _settle_depth(self, inner: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return q (2, n) and the reference pupil (n, 2) from panel sums `inner` (2, pupil functions, n)."""
+        degree = self.expansion.pupil_degree
+        reference = pupil_mm[:, :2]
+        if np.any(pupil_mm[:, 2]):
+            if degree > ROUGH_PUPIL_DEGREE:
+                rough = inner[:, : count_of_degree(ROUGH_PUPIL_DEGREE)]
+                reference = self._iterate_depth(
+                    rough, ROUGH_PUPIL_DEGREE, reference, pupil_mm, ROUGH_TOLERANCE_MM
+                )
+            reference = self._iterate_depth(inner, degree, reference, pupil_mm, DEPTH_TOLERANCE_MM)
+        return pupil_sum(inner, self.expansion.frame.values(reference, degree)), reference
+
+    def _iterate_depth(
+        self, inner: FloatArray, degree: int, reference: FloatArray, pupil_mm: FloatArray, tolerance_mm: float
+    ) -> FloatArray:
+        """Return x0 = x - z t(x0) (n, 2) by Newton steps with the slope of the linear pupil terms alone."""
+        frame, depth = self.expansion.frame, pupil_mm[:, 2]
+        for _ in range(DEPTH_STEPS):
+            cosine = pupil_sum(inner, frame.values(reference, degree))
+            tangent = tangent_from_cosine(cosine.T)
+            rest = (pupil_mm[:, :2] - depth[:, None] * tangent - reference).T
+            if degree > 0:
+                # Slope of q by x, y near the middle of the box; dt = s (1 + t t^T) dq is close enough to s dq here.
+                scale = depth * np.sqrt(1.0 + np.sum(tangent * tangent, axis=1))
+                slope = inner[:, 1:3] * (scale / np.array(frame.half_mm)[:, None])
+                slope[0, 0] += 1.0
+                slope[1, 1] += 1.0
+                rest = _solve(slope, slope[0, 0] * slope[1, 1] - slope[0, 1] * slope[1, 0], rest)
+            reference = reference + rest.T
+            if np.nanmax(np.abs(rest), initial=0.0) < tolerance_mm:
+                break
+        return reference
+
+    def _newton(
+        self,
+        tangent: FloatArray,
+        pupil_mm: FloatArray,
+        start: StartMap,
+        tolerance_px: float,
+        margin_px: float,
+    ) -> tuple[FloatArray, np.ndarray, int]:
+        """Return panel points (n, 2), which of them are good (n,), and the steps taken."""
+        size = np.array(self.panel_size_px, dtype=float)
+        low, high = -NEWTON_MARGIN * size - margin_px, (1.0 + NEWTON_MARGIN) * size + margin_px
+        target = cosine_from_tangent(tangent)
+        reference = pupil_mm[:, :2] - pupil_mm[:, 2:] * tangent
+        usable = np.isfinite(target).all(axis=1) & np.isfinite(reference).all(axis=1)
+        pixel = np.full_like(target, np.nan)
+        pixel[usable] = np.clip(start.pixel(target[usable], reference[usable]), low, high)
+        determinant = np.zeros(len(target))
+        converged = np.zeros(len(target), dtype=bool)
+        active = np.flatnonzero(usable)
+        used = 0
+        for used in range(1, NEWTON_STEPS + 1):
+            if active.size == 0:
+                break
+            everything = active.size == len(target)
+            here = slice(None) if everything else active
+            value, slope = self.expansion.values_and_jacobian(pixel[here], reference[here])
+            determinant[here] = slope[0, 0] * slope[1, 1] - slope[0, 1] * slope[1, 0]
+            wanted = target[here].T
+            step = _solve(slope, determinant[here], wanted - value)
+            moved = np.clip(pixel[here] + step.T, low, high)
+            # With the slope kept, cheaper steps gain as many digits again; the error left after a step is about
+            # its length times what it shrank by.
+            for _ in range(CHORD_STEPS):
+                before = np.abs(step).max(axis=0)
+                step = _solve(
+                    slope, determinant[here], wanted - self.expansion.values(moved, reference[here])
+                )
+                free = moved + step.T
+                moved = np.clip(free, low, high)
+                length = np.abs(step).max(axis=0)
+                left = length * np.minimum(length / np.maximum(before, 1e-300), 1.0)
+                done = (
+                    (left <= tolerance_px) & (length < LARGEST_LAST_STEP_PX) & np.all(moved == free, axis=1)
+                )
+                if done.all():
+                    break
+            pixel[here] = moved
+            converged[here] = done
+            active = active[~done]
+        inside = np.all((pixel >= -margin_px) & (pixel <= size + margin_px), axis=1)
+        for a, b, c in self._cutting_edges:
+            inside &= pixel[:, 0] * a + pixel[:, 1] * b + c <= margin_px
+        return pixel, converged & inside & (determinant * self.orientation > 0.0), used
+
+    @cached_property
+    def _cutting_edges(self) -> FloatArray:
+        return cutting_edges(self.border_pixel, self.panel_size_px)
+
+    @cached_property
+    def orientation(self) -> float:
+        """Sign of the Jacobian determinant at the panel's middle: -1 for an upright panel (v runs down), +1 mirrored."""
+        middle = np.array([self.panel_size_px], dtype=float) / 2.0
+        _, slope = self.expansion.values_and_jacobian(middle, np.array([self.expansion.frame.centre_mm]))
+        return float(np.sign(slope[0, 0, 0] * slope[1, 1, 0] - slope[0, 1, 0] * slope[1, 0, 0]))
+
+    def _slopes(self, pixel, pupil_mm) -> tuple[FloatArray, FloatArray]:
+        """Return dt/d(u, v) and dt/d(x, y), each (..., 2, 2)."""
+        pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), as_pupil(pupil_mm))
+        by_pixel, by_pupil = np.empty((len(pixel), 2, 2)), np.empty((len(pixel), 2, 2))
+
+        def work(part: slice) -> None:
+            cosine, reference = self._cosine(pixel[part], pupil_mm[part])
+            _, slope = self.expansion.values_and_jacobian(pixel[part], reference)
+            tangent = tangent_from_cosine(cosine.T)
+            to_tangent = _tangent_slope(tangent)
+            panel = to_tangent @ np.moveaxis(slope, -1, 0)
+            pupil = to_tangent @ np.moveaxis(self.expansion.pupil_jacobian(pixel[part], reference), -1, 0)
+            # t = f(u, v, x - z t): both slopes are divided by (1 + z dt/dx).
+            coupling = np.eye(2) + pupil_mm[part, 2, None, None] * pupil
+            by_pixel[part] = np.linalg.solve(coupling, panel)
+            by_pupil[part] = np.linalg.solve(coupling, pupil)
+
+        over_slices(len(pixel), work)
+        return by_pixel.reshape(*shape, 2, 2), by_pupil.reshape(*shape, 2, 2)
+
+
+def _broadcast(first: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray, tuple[int, ...]]:
+    """Return both arrays as (n, 2) and (n, 3) with a common leading shape."""
+    try:
+        shape = np.broadcast_shapes(first.shape[:-1], pupil_mm.shape[:-1])
+    except ValueError as cause:
+        raise ShapeError(
+            f"leading axes {first.shape[:-1]} and pupil_mm's {pupil_mm.shape[:-1]} do not broadcast; "
+            "give one pupil position, or one for each point."
+        ) from cause
+    flat = np.broadcast_to(first, (*shape, 2)).reshape(-1, 2)
+    return flat, np.broadcast_to(pupil_mm, (*shape, 3)).reshape(-1, 3), shape
+
+
+def _is_constant(array: FloatArray) -> bool:
+    return bool(np.all(array == array[:1]))
+
+
+def _lattice_sum(in_u: FloatArray, in_v: FloatArray, tensor: FloatArray) -> FloatArray:
+    """Return sum_kl T_k(u) T_l(v) tensor[k, l, ...] as (nv, nu, ...)."""
+    rows = np.tensordot(in_v, tensor, axes=(0, 1))
+    return np.ascontiguousarray(np.moveaxis(np.tensordot(rows, in_u, axes=(1, 0)), -1, 1))
+
+
+def _solve(slope: FloatArray, determinant: FloatArray, right: FloatArray) -> FloatArray:
+    """Return J^-1 r (2, n) for J (2, 2, n); a singular J gives a huge step, which the caller clips."""
+    safe = np.where(np.abs(determinant) > 1e-300, determinant, 1e-300)
+    return np.stack(
+        [
+            (slope[1, 1] * right[0] - slope[0, 1] * right[1]) / safe,
+            (slope[0, 0] * right[1] - slope[1, 0] * right[0]) / safe,
+        ]
+    )
+
+
+def _tangent_slope(tangent: FloatArray) -> FloatArray:
+    """Return dt/dq (n, 2, 2) = s (1 + t t^T), s = sqrt(1 + |t|^2): derived from t = q / sqrt(1 - |q|^2)."""
+    scale = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[:, None, None]
+    return scale * (np.eye(2) + tangent[:, :, None] * tangent[:, None, :])

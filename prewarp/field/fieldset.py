@@ -1,0 +1,213 @@
+"""A whole fit: the fields of all channels and colours, what the fit found, where it came from; saved as NPZ."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.checks import FloatArray, nearest_name
+from prewarp.errors import FitError, InputFileError
+from prewarp.field.field import Field
+from prewarp.field.storage import expansion_arrays, expansion_from_arrays
+from prewarp.files import npz_bytes, read_npz, write_bytes
+
+FORMAT = "prewarp field 1"
+LIMIT_BYTES = 512 << 20
+
+
+@dataclass(frozen=True)
+class ChannelReport:
+    """What the fit of one channel found.
+
+    `outlier_rows` row numbers of the grid's file; `dropped` rows that were not finite; `sigma_px` and `rms_px` per colour;
+    `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map, `certainty_pupil_mm` (pupils, 2). Others as in `FitResult`.
+    """
+
+    channel: str
+    colours: tuple[str, ...]
+    model: str
+    parameters: int
+    samples: int
+    dropped: int
+    sigma_px: tuple[float, ...]
+    rms_px: tuple[float, ...]
+    floor_px: float
+    rms_cv_px: float
+    outlier_rows: tuple[int, ...]
+    certainty_px: FloatArray
+    certainty_pupil_mm: FloatArray
+
+    def as_dict(self) -> dict:
+        """Return the report for machines, without the certainty map."""
+        return {
+            "channel": self.channel,
+            "model": self.model,
+            "parameters": self.parameters,
+            "samples": self.samples,
+            "dropped": self.dropped,
+            "sigma_px": dict(zip(self.colours, self.sigma_px, strict=True)),
+            "residual_rms_px": dict(zip(self.colours, self.rms_px, strict=True)),
+            "floor_px": self.floor_px,
+            "cross_validated_rms_px": self.rms_cv_px,
+            "outliers": list(self.outlier_rows),
+        }
+
+
+@dataclass(frozen=True)
+class FieldSet:
+    """Fields by (channel, colour), with `pupil_box_mm` (2, 3), the lowest and highest captured pupil position.
+
+    `provenance`: input file and its hash, options, version. `reports`: one per channel.
+    """
+
+    fields: Mapping[tuple[str, str], Field]
+    pupil_box_mm: FloatArray
+    reports: tuple[ChannelReport, ...]
+    provenance: Mapping[str, object]
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channel names, in the order of the fit."""
+        return tuple(dict.fromkeys(channel for channel, _ in self.fields))
+
+    @property
+    def colours(self) -> tuple[str, ...]:
+        """Colour names, in the order of the fit."""
+        return tuple(dict.fromkeys(colour for _, colour in self.fields))
+
+    def field(self, channel: str, colour: str, /) -> Field:
+        """Return one field; `FitError` names the nearest when it is missing."""
+        try:
+            return self.fields[channel, colour]
+        except KeyError:
+            have = [f"{one}/{other}" for one, other in self.fields]
+            raise FitError(
+                f"no field for channel '{channel}', colour '{colour}'; the fit holds {', '.join(have)}."
+                + nearest_name(f"{channel}/{colour}", have)
+            ) from None
+
+    def fields_of(self, channel: str, /) -> dict[str, Field]:
+        """Return the fields of a channel by colour."""
+        return {
+            colour: self.field(channel, colour) for colour in self.colours if (channel, colour) in self.fields
+        }
+
+    def summary(self) -> dict:
+        """Return what the fit found, for machines: totals at the top, one entry per channel under `channels`.
+
+        `floor_px` is the RMS over all channels of sigma sqrt(parameters / samples): what the noise found in the residuals leaves
+        in the map, however good the model. `parameters` counts every estimated number, both components of direction.
+        """
+        samples = np.array([report.samples for report in self.reports], dtype=float)
+        floors = np.array([report.floor_px for report in self.reports])
+        return {
+            "parameters": sum(report.parameters for report in self.reports),
+            "samples": int(samples.sum()),
+            "dropped": sum(report.dropped for report in self.reports),
+            "floor_px": float(np.sqrt(np.sum(samples * floors**2) / samples.sum())),
+            "outliers": sorted(row for report in self.reports for row in report.outlier_rows),
+            "channels": [report.as_dict() for report in self.reports],
+        }
+
+    def save(self, path: Path | str, /) -> None:
+        """Write the fit as NPZ: no pickles, no time stamps; the same fit gives the same bytes."""
+        write_bytes(Path(path), npz_bytes(self._arrays()))
+
+    def _arrays(self) -> dict[str, np.ndarray]:
+        arrays: dict[str, np.ndarray] = {}
+        entries = []
+        for place, ((channel, colour), field) in enumerate(self.fields.items()):
+            description, own = expansion_arrays(field.expansion)
+            own |= {"captured_tangent": field.captured_tangent, "border_pixel": field.border_pixel}
+            arrays |= {f"field{place}_{name}": array for name, array in own.items()}
+            size = list(field.panel_size_px)
+            entries.append(
+                {"channel": channel, "colour": colour, "panel_size_px": size, "expansion": description}
+            )
+        reports = []
+        for place, report in enumerate(self.reports):
+            arrays[f"report{place}_certainty_px"] = report.certainty_px.astype(np.float32)
+            arrays[f"report{place}_certainty_pupil_mm"] = report.certainty_pupil_mm
+            arrays[f"report{place}_outlier_rows"] = np.array(report.outlier_rows, dtype=np.int64)
+            reports.append({**report.as_dict(), "outliers": None, "colours": list(report.colours)})
+        header = {
+            "format": FORMAT,
+            "fields": entries,
+            "reports": reports,
+            "provenance": dict(self.provenance),
+        }
+        text = json.dumps(header, sort_keys=True, allow_nan=False).encode("utf-8")
+        return {"header": np.frombuffer(text, dtype=np.uint8), "pupil_box_mm": self.pupil_box_mm, **arrays}
+
+    @staticmethod
+    def load(path: Path | str, /) -> "FieldSet":
+        """Read a fit that `save` wrote.
+
+        Raises
+        ------
+        InputFileError
+            The file is not such a fit, is damaged, or is too large.
+        """
+        path = Path(path)
+        arrays = read_npz(path, limit_bytes=LIMIT_BYTES, what="a fit (NPZ written by 'prewarp fit')")
+        try:
+            return _from_arrays(arrays)
+        except (KeyError, ValueError, TypeError, IndexError, AttributeError, RecursionError) as cause:
+            raise InputFileError(
+                f"{path}: not a fit that this version can read ({type(cause).__name__}: {cause}). Fit the grid again.",
+                path=str(path),
+            ) from cause
+
+
+def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
+    header = json.loads(arrays["header"].astype(np.uint8).tobytes().decode("utf-8"))
+    if header["format"] != FORMAT:
+        raise ValueError(f"format is {header['format']!r}; expected {FORMAT!r}")
+    fields = {}
+    for place, entry in enumerate(header["fields"]):
+        prefix = f"field{place}_"
+        own = {name.removeprefix(prefix): array for name, array in arrays.items() if name.startswith(prefix)}
+        width, height = (int(value) for value in entry["panel_size_px"])
+        if not (1 <= width <= 32768 and 1 <= height <= 32768):
+            raise ValueError(f"panel of {width} x {height} px")
+        fields[str(entry["channel"]), str(entry["colour"])] = Field(
+            channel=str(entry["channel"]),
+            colour=str(entry["colour"]),
+            panel_size_px=(width, height),
+            expansion=expansion_from_arrays(entry["expansion"], own, (width, height)),
+            captured_tangent=_finite(own["captured_tangent"], 2),
+            border_pixel=_finite(own["border_pixel"], 2),
+        )
+    reports = []
+    for place, entry in enumerate(header["reports"]):
+        colours = tuple(str(name) for name in entry["colours"])
+        reports.append(
+            ChannelReport(
+                channel=str(entry["channel"]),
+                colours=colours,
+                model=str(entry["model"]),
+                parameters=int(entry["parameters"]),
+                samples=int(entry["samples"]),
+                dropped=int(entry["dropped"]),
+                sigma_px=tuple(float(entry["sigma_px"][name]) for name in colours),
+                rms_px=tuple(float(entry["residual_rms_px"][name]) for name in colours),
+                floor_px=float(entry["floor_px"]),
+                rms_cv_px=float(entry["cross_validated_rms_px"]),
+                outlier_rows=tuple(int(row) for row in arrays[f"report{place}_outlier_rows"]),
+                certainty_px=arrays[f"report{place}_certainty_px"].astype(float),
+                certainty_pupil_mm=_finite(arrays[f"report{place}_certainty_pupil_mm"], 2),
+            )
+        )
+    box = _finite(arrays["pupil_box_mm"], 3)
+    if not fields or box.shape != (2, 3):
+        raise ValueError("no fields, or no pupil box")
+    return FieldSet(fields, box, tuple(reports), dict(header["provenance"]))
+
+
+def _finite(array: np.ndarray, last: int) -> FloatArray:
+    array = array.astype(float)
+    if array.ndim != 2 or array.shape[1] != last or not np.isfinite(array).all():
+        raise ValueError(f"an array of shape {array.shape}; expected finite numbers (k, {last})")
+    return array

@@ -1,0 +1,73 @@
+"""Start values for the inverse: a polynomial in direction cosines and pupil, fitted to the field itself."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
+from prewarp.fitting.expansion import Expansion, contract
+
+DEGREE = 11
+PUPIL_DEGREE = 3
+NODES = 25
+PUPIL_NODES = 4
+
+
+@dataclass(frozen=True)
+class StartMap:
+    """Panel point as a polynomial in (qx, qy, x, y): coefficients (panel functions, pupil functions, 2), px.
+
+    `centre`, `half` (2,): direction cosines are normalised to (q - centre) / half.
+    """
+
+    centre: FloatArray
+    half: FloatArray
+    expansion: Expansion
+
+    def pixel(self, cosine: FloatArray, reference_mm: FloatArray, /) -> FloatArray:
+        """Return start panel points (n, 2), px; directions far outside the fitted region are pulled to its edge."""
+        scaled = np.clip((cosine - self.centre) / self.half, -1.1, 1.1)
+        x, y = self.expansion.frame.normalised(np.asarray(reference_mm))
+        pupil = values_2d(np.clip(x, -1.2, 1.2), np.clip(y, -1.2, 1.2), PUPIL_DEGREE)
+        return contract(values_2d(scaled[:, 0], scaled[:, 1], DEGREE), self.expansion.coefficients, pupil).T
+
+
+def fit_start_map(expansion: Expansion, /) -> StartMap:
+    """Fit the start map on Chebyshev nodes of the panel and of the pupil.
+
+    The pupil functions go with panel functions of a total degree that falls with theirs, as in the field itself.
+    """
+    width, height = expansion.panel.size_px
+    nodes = -np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES) * 1.02
+    pupil_nodes = -np.cos(np.pi * (np.arange(PUPIL_NODES) + 0.5) / PUPIL_NODES)
+    y, x, v, u = np.meshgrid(pupil_nodes, pupil_nodes, nodes, nodes, indexing="ij")
+    pixel = np.stack([(u.ravel() + 1.0) * width / 2.0, (v.ravel() + 1.0) * height / 2.0], axis=-1)
+    frame = expansion.frame
+    reference = np.stack([x.ravel(), y.ravel()], axis=-1) * np.array(frame.half_mm) + np.array(
+        frame.centre_mm
+    )
+    cosine = expansion.values(pixel, reference).T
+    low, high = cosine.min(axis=0), cosine.max(axis=0)
+    centre, half = (low + high) / 2.0, (high - low) / 2.0
+    scaled = (cosine - centre) / half
+    base = values_2d(scaled[:, 0], scaled[:, 1], DEGREE)
+    pupil = values_2d(x.ravel(), y.ravel(), PUPIL_DEGREE)
+    basis = ChebyshevPanel(expansion.panel.size_px, DEGREE)
+    pairs = [
+        (i, j)
+        for i, a in enumerate(_orders(base.shape[0]))
+        for j, b in enumerate(_orders(pupil.shape[0]))
+        if a + 2 * b <= DEGREE
+    ]
+    first, second = np.array(pairs).T
+    design = (base[first] * pupil[second]).T
+    solution = np.linalg.lstsq(design, pixel, rcond=1e-10)[0]
+    coefficients = np.zeros((base.shape[0], pupil.shape[0], 2))
+    coefficients[first, second] = solution
+    return StartMap(centre, half, Expansion(basis, frame, PUPIL_DEGREE, coefficients))
+
+
+def _orders(count: int) -> list[int]:
+    """Return the total degree of each function of a graded basis."""
+    return [degree for degree in range(count) for _ in range(degree + 1)][:count]

@@ -1,0 +1,134 @@
+"""`fit_channel`: samples of one channel in, coefficients per colour and what the fit says of itself out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.errors import FitError
+from prewarp.fitting.certainty import sigma_map
+from prewarp.fitting.expansion import Expansion
+from prewarp.fitting.polynomial import fit_polynomial
+from prewarp.fitting.robust import is_outlier
+from prewarp.fitting.samples import prepare_samples
+from prewarp.frames import cosine_from_tangent, reference_pupil
+
+FAMILIES = ("auto", "polynomial", "mesh")
+# A shorter residual is never called an outlier, however small the noise. Pixels.
+LEAST_OUTLIER_PX = 0.05
+FEWEST_SAMPLES = 24
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """Coefficients of one channel and how they came about.
+
+    `expansions` one per colour; `model` the choice in words; `parameters` numbers estimated, for all colours together; `samples`
+    samples used; `sigma_px` (colours,) noise per axis found from the residuals; `floor_px` the RMS error of the map that this noise
+    alone leaves, sigma sqrt(parameters / samples); `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,);
+    `rms_cv_px` cross-validated RMS of the chosen model; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map and
+    `certainty_pupil_mm` (pupils, 2).
+    """
+
+    expansions: tuple[Expansion, ...]
+    model: str
+    parameters: int
+    samples: int
+    sigma_px: FloatArray
+    floor_px: float
+    residual_px: FloatArray
+    outlier: BoolArray
+    rms_cv_px: float
+    certainty_px: FloatArray
+    certainty_pupil_mm: FloatArray
+
+
+def fit_channel(
+    *,
+    channel: str,
+    panel_size_px: tuple[int, int],
+    pixel: FloatArray,
+    tangent: FloatArray,
+    pupil_mm: FloatArray,
+    sigma_px: FloatArray | None,
+    colour: IntArray,
+    colour_names: tuple[str, ...],
+    family: str = "auto",
+) -> FitResult:
+    """Fit all colours of one channel.
+
+    Parameters
+    ----------
+    channel : str
+        For messages.
+    panel_size_px : (int, int)
+        Width and height.
+    pixel : (n, 2), tangent : (n, 2), pupil_mm : (n, 3) float arrays
+        Panel points (px), directions (tangents) and pupils (mm); rows that are not finite are left out.
+    sigma_px : (n,) float array or None
+        Standard uncertainty of each sample, px; relative sizes count.
+    colour : (n,) int array
+        Codes into `colour_names`; code 0 is the reference that the others are fitted as differences from.
+    family : str
+        One of `FAMILIES`.
+
+    Raises
+    ------
+    FitError
+        Too few samples of a colour, or an unknown family.
+    """
+    if family not in FAMILIES:
+        raise FitError(f"family is '{family}'; expected one of {', '.join(FAMILIES)}.")
+    usable = (
+        np.isfinite(pixel).all(axis=1) & np.isfinite(tangent).all(axis=1) & np.isfinite(pupil_mm).all(axis=1)
+    )
+    if sigma_px is not None:
+        usable &= np.isfinite(sigma_px) & (sigma_px > 0.0)
+    counts = np.bincount(colour[usable], minlength=len(colour_names))
+    for name, count in zip(colour_names, counts, strict=True):
+        if count < FEWEST_SAMPLES:
+            raise FitError(
+                f"channel '{channel}', {name}: {count} usable samples; expected at least {FEWEST_SAMPLES}. "
+                "Capture more, or leave the colour out.",
+                channel=channel,
+                colour=name,
+            )
+    places = np.flatnonzero(usable)
+    samples = prepare_samples(
+        panel_size_px=panel_size_px,
+        pixel=pixel[places],
+        cosine=cosine_from_tangent(tangent[places]),
+        reference_mm=reference_pupil(tangent[places], pupil_mm[places]),
+        pupil_mm=pupil_mm[places],
+        sigma_px=np.ones(len(places)) if sigma_px is None else sigma_px[places],
+        colour=colour[places],
+        colours=len(colour_names),
+    )
+    # Many small factorisations: one BLAS thread is faster than two (design's section 7).
+    with threadpool_limits(1, user_api="blas"):
+        fit = fit_polynomial(samples)
+        box = np.array([pupil_mm[places, :2].min(axis=0), pupil_mm[places, :2].max(axis=0)])
+        corners = np.array([[box[i, 0], box[j, 1]] for i in (0, 1) for j in (0, 1)])
+        pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
+        certainty = sigma_map(fit, pupils)
+    residual = np.full(len(pixel), np.nan)
+    residual[places[samples.row]] = fit.length_px
+    outlier = np.zeros(len(pixel), dtype=bool)
+    outlier[places[samples.row]] = is_outlier(
+        fit.length_px, fit.sigma_px[samples.colour], least=LEAST_OUTLIER_PX
+    )
+    used = int(np.sum(fit.weight > 0.5))
+    return FitResult(
+        expansions=fit.expansions,
+        model=fit.model.text(),
+        parameters=fit.parameters,
+        samples=used,
+        sigma_px=fit.sigma_px,
+        floor_px=float(np.sqrt(np.mean(fit.sigma_px**2) * fit.parameters / used)),
+        residual_px=residual,
+        outlier=outlier,
+        rms_cv_px=fit.rms_cv_px,
+        certainty_px=certainty,
+        certainty_pupil_mm=pupils,
+    )
