@@ -19,7 +19,7 @@ from prewarp.checking.quality import (
 )
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
-from prewarp.checking.surface import Surface, fit_surface
+from prewarp.checking.surface import fit_surface
 from prewarp.checking.values import check_values
 from prewarp.grids import Grid
 
@@ -120,18 +120,15 @@ def _check_samples(
         "curl_noise_arcmin_per_mm": {},
     }
     by_name |= {"image_distance_dioptres": {}, "px_per_degree": {}}
-    models: dict[int, Surface] = {}
     for lattice in lattices:
         pair = lattice.pair
         name = f"{samples.channel_of(pair)}/{samples.colour_of(pair)}"
         by_name["px_per_degree"][name] = float(scale[pair]) / _DEGREES_PER_RADIAN
         if pair in trends:
             by_name["image_distance_dioptres"][name] = float(-500.0 * np.trace(trends[pair].shift))
-        channel = pair // colours
-        surface = fit_surface(samples, frame, pair, skip, float(scale[pair]), like=models.get(channel))
+        surface = fit_surface(samples, frame, pair, skip, float(scale[pair]))
         if surface is None:
             continue
-        models.setdefault(channel, surface)
         index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
         bad, distance, sigma = find_outliers(samples, surface, index)
         by_name["noise_px"][name] = sigma

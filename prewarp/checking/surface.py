@@ -1,11 +1,11 @@
 """A smooth model of the measured map, good enough to tell single wrong samples and to take derivatives.
 
 One polynomial of total degree in (u, v, x0, y0) per channel and colour, x0, y0 where the ray crosses z = 0, for
-direction cosines. Degree chosen on a subset: the lowest after which the robust residual hardly falls. Terms
-without pupil may go higher, since panels have fine structure and pupils move it but little.
+direction cosines. Degree: the highest that the number of samples carries. Terms without pupil may go higher,
+since panels have fine structure and pupils move it but little.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,8 +18,9 @@ from prewarp.checks import FloatArray, IntArray
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
 _SUBSET = 6000
-_WORTHWHILE = 0.8  # a higher degree must bring the residual below this share
+_PER_TERM = 6  # samples per term, so that the model does not follow noise
 _CHUNK = 1 << 14
+_PLACES_PER_TERM = 3  # places on the panel per panel term, for the same reason
 _TOLERANCE_PX = 0.15  # misfit that may pull the model; larger residuals may be wrong samples
 
 
@@ -27,7 +28,7 @@ _TOLERANCE_PX = 0.15  # misfit that may pull the model; larger residuals may be 
 class Surface:
     """The model of one channel and colour. `scale` is the robust residual of one cosine component.
 
-    `starved`: a higher degree would have served, but there are too few samples for it.
+    `starved`: there are too few samples for the highest degree, so the model may not follow the map everywhere.
     """
 
     pair: int
@@ -90,13 +91,8 @@ def fit_surface(
     pair: int,
     skip: np.ndarray,
     px_per_tangent: float,
-    *,
-    like: "Surface | None" = None,
 ) -> Surface | None:
-    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples.
-
-    `like`, the model of another colour of the channel, saves the choice of degree.
-    """
+    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples."""
     index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
     if len(index) < 30:
         return None
@@ -106,31 +102,39 @@ def fit_surface(
     limits = _pupil_limits(samples, pair, half)
     subset = index[np.random.default_rng(1).permutation(len(index))[:_SUBSET]]
     w = np.concatenate([frame(samples.pixel[subset]), (samples.reference_mm[subset] - middle) / half], axis=1)
-    best, best_worst = None, np.inf
-    for exponents in _models(limits) if like is None else [like.exponents]:
-        if len(subset) < 6 * len(exponents):
-            return None if best is None else replace(best, starved=True)
-        design = chebyshev_terms(w, exponents)
-        fit = robust_fit(
-            design, samples.cosine[subset], tolerance=_TOLERANCE_PX / px_per_tangent, reject=False
-        )
-        # The rim may still gain when the middle does not, so the worst residuals (not the wrong ones) count too.
-        worst = float(np.quantile(np.abs(fit.residual), 0.98))
-        if best is not None and fit.scale > _WORTHWHILE * best.scale and worst > _WORTHWHILE * best_worst:
-            break
-        best_worst = worst
-        best = Surface(
-            pair=pair,
-            frame=frame,
-            middle_mm=middle,
-            half_mm=half,
-            exponents=exponents,
-            coefficient=fit.coefficient,
-            covariance=fit.covariance * len(subset) / len(index),
-            scale=fit.scale,
-            starved=like is not None and like.starved,
-        )
-    return best
+    places = _panel_places(w[:, :2])
+    models = [
+        model
+        for model in _models(limits)
+        if _PER_TERM * len(model) <= len(subset)
+        and _PLACES_PER_TERM * len(np.unique(model[:, :2], axis=0)) <= places
+    ]
+    if not models:
+        return None
+    exponents = models[-1]
+    fit = robust_fit(
+        chebyshev_terms(w, exponents),
+        samples.cosine[subset],
+        tolerance=_TOLERANCE_PX / px_per_tangent,
+        reject=False,
+    )
+    return Surface(
+        pair=pair,
+        frame=frame,
+        middle_mm=middle,
+        half_mm=half,
+        exponents=exponents,
+        coefficient=fit.coefficient,
+        covariance=fit.covariance * len(subset) / len(index),
+        scale=fit.scale,
+        starved=len(models) < len(_DEGREES),
+    )
+
+
+def _panel_places(w: FloatArray) -> int:
+    """Return how many of 64 x 64 cells of the panel hold samples: repeats at other pupils do not carry more terms."""
+    cell = np.floor((np.clip(w, -1.0, 0.999999) + 1.0) * 32.0).astype(np.int64)
+    return len(np.unique(cell[:, 1] * 64 + cell[:, 0]))
 
 
 def _models(limits: tuple[int, int]) -> list[IntArray]:
