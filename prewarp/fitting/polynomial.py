@@ -14,24 +14,27 @@ from prewarp.fitting.moments import Moments
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.robust import redescending_weight, robust_scale
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.selection import RESOLUTION_PX, Choice, fold_equations
+from prewarp.fitting.selection import RESOLUTION_PX, Choice, FoldEquations, fold_equations
 
 # Degrees tried, cheapest first; the search goes to the next pair when the best degree is at the top of this one.
-SEARCH = ((5, 3), (7, 4), (9, 5), (11, 5), (13, 5), (16, 6))
+SEARCH = ((7, 4), (10, 5), (13, 5), (16, 6))
 FIRST_MODEL = PolynomialModel(6, 1, 2, -1, 0, 6, 6)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
 PUPIL_COSTS = (1, 2)
+# Colours differ by so little that their difference needs this many degrees fewer than what they share.
+DIFFERENCE_LAG = 3
 # Robust weights: at most so many passes; a weight moves when it changes by more than WEIGHT_STEP; settled when fewer
 # than this share of the weights moved. Residuals below a few LEAST_SIGMA_PX are never held against a sample.
-ROBUST_PASSES = 6
+ROBUST_PASSES = 4
 WEIGHT_STEP = 0.02
 SETTLED = 2e-4
 LEAST_SIGMA_PX = 0.005
-# Samples per parameter below which a model is not tried.
+# Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
 LEAST_SAMPLES_PER_PARAMETER = 3.0
+MOST_PARAMETERS = 2200
 
 
 @dataclass(frozen=True)
@@ -144,9 +147,9 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
     relative = np.median(samples.sigma_px) / samples.sigma_px
     metric = pixel_metric(samples, first_expansion(samples)) * relative**2
     weight = np.ones(samples.count)
-    chosen, highest = None, 0
+    model, highest = None, 0
     for degree, pupil_degree in SEARCH:
-        top = _affordable(_highest_model(degree, pupil_degree, samples, chosen), samples)
+        top = _affordable(_highest_model(degree, pupil_degree, samples, model), samples)
         if top.degree <= highest:
             break
         highest = top.degree
@@ -154,10 +157,13 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
             samples, metric * weight, samples.cosine.T, degree=top.degree, pupil_degree=pupil_degree
         )
         weight = _reweight(samples, metric, weight, moments, top)
-        chosen = _choose_model(moments, samples, top)
-        if chosen.model.degree < highest - 1 or chosen.rms_px[chosen.place] <= RESOLUTION_PX:
+        equations = fold_equations(moments, replace(top, curl_degree=min(CURL_TRIED, top.pupil_degree)))
+        choice = _choose_degree(equations, top)
+        model = choice.model
+        if model.degree < highest - 1 or choice.rms_px[choice.place] <= RESOLUTION_PX:
             break
-    model = chosen.model.tidied()
+    choice = _choose_rest(equations, top, choice)
+    model = choice.model.tidied()
     weight = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
     length = metric_length(metric, residuals(samples, expansions))
@@ -171,20 +177,20 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
         length_px=length,
         weight=weight,
         sigma_px=_colour_scales(samples, length),
-        rms_cv_px=float(chosen.rms_px[chosen.place]),
+        rms_cv_px=float(choice.rms_px[choice.place]),
     )
 
 
 def _highest_model(
-    degree: int, pupil_degree: int, samples: Samples, chosen: Choice[PolynomialModel] | None
+    degree: int, pupil_degree: int, samples: Samples, before: PolynomialModel | None
 ) -> PolynomialModel:
     """Return the largest model of a step of the search; a symmetry found before is given up only in low degrees."""
     odd = {"odd_u_degree": degree, "odd_v_degree": degree}
-    if chosen is not None:
+    if before is not None:
         for name in odd:
-            if getattr(chosen.model, name) < 0:
+            if getattr(before, name) < 0:
                 odd[name] = ODD_RETRIED
-    difference = degree - 2 if samples.colours > 1 else -1
+    difference = degree - DIFFERENCE_LAG if samples.colours > 1 else -1
     return PolynomialModel(degree, 1, pupil_degree, difference, 0, **odd)
 
 
@@ -192,7 +198,7 @@ def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
     """Return the model at the highest degree, up to its own, whose parameters are few enough for the samples."""
     while model.degree > 1:
         columns = columns_of(model, samples.colours, basis_pupil_degree=model.pupil_degree)
-        if columns.count * LEAST_SAMPLES_PER_PARAMETER <= 2.0 * samples.count:
+        if columns.count <= min(MOST_PARAMETERS, 2.0 * samples.count / LEAST_SAMPLES_PER_PARAMETER):
             break
         model = model.with_degree(model.degree - 1)
     return model
@@ -220,22 +226,27 @@ def _reweight(
     return weight
 
 
-def _choose_model(moments: Moments, samples: Samples, top: PolynomialModel) -> Choice[PolynomialModel]:
-    """Choose mirror symmetry, degree, pupil degree, colour difference and curl, one after the other."""
-    equations = fold_equations(moments, replace(top, curl_degree=min(CURL_TRIED, top.pupil_degree)))
+def _choose_degree(equations: FoldEquations, top: PolynomialModel) -> Choice[PolynomialModel]:
+    """Choose mirror symmetry and total degree."""
     model = top
     for name in ("odd_v_degree", "odd_u_degree"):
         mirrored = replace(model, **{name: -1})
         if equations.explains_little(mirrored, model):
             model = equations.choose([mirrored, model]).model
     levels = range(1, model.degree + 1)
-    choice = equations.choose(
+    return equations.choose(
         *([replace(model, pupil_cost=cost).with_degree(level) for level in levels] for cost in PUPIL_COSTS)
     )
+
+
+def _choose_rest(
+    equations: FoldEquations, top: PolynomialModel, choice: Choice[PolynomialModel]
+) -> Choice[PolynomialModel]:
+    """Choose pupil degree, colour difference and curl, one after the other."""
     model = choice.model
     choice = equations.choose([replace(model, pupil_degree=level) for level in range(model.pupil_degree + 1)])
     model = choice.model
-    if samples.colours > 1:
+    if top.difference_degree >= 0:
         levels = range(-1, top.difference_degree + 1)
         choice = equations.choose([replace(model, difference_degree=level) for level in levels])
         model = choice.model

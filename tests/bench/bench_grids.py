@@ -1,0 +1,86 @@
+"""Time and memory of reading and checking a million rows; prints ratios to plain readers measured in the same run.
+
+Run from the checkout: python -m tests.bench.bench_grids [ROWS]
+"""
+
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.checking import check_grid
+from prewarp.grids import grid_from_samples, read_grid, write_grid
+
+PEAK = """
+import resource, sys
+import pyarrow.csv
+from prewarp.grids import read_grid
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+read_grid(sys.argv[1])
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
+"""
+
+
+def timed(function, *arguments, repeat=3, **options):
+    """Return the shortest of `repeat` wall-clock times, seconds."""
+    best = np.inf
+    for _ in range(repeat):
+        start = time.perf_counter()
+        function(*arguments, **options)
+        best = min(best, time.perf_counter() - start)
+    return best
+
+
+def grid_of(rows):
+    from tests.synthetic import make_grid, pupil_lattice
+
+    base = make_grid("scattered", noise_px=0.05, points=33, pupils=pupil_lattice(5))
+    index = np.arange(rows) % len(base)
+    jitter = np.random.default_rng(0).normal(0, 1e-3, (rows, 2))
+    return grid_from_samples(
+        channel=np.asarray(base.channel_names)[base.channel[index]],
+        colour=np.asarray(base.colour_names)[base.colour[index]],
+        pupil_mm=base.pupil_mm[index],
+        tangent=base.tangent[index],
+        pixel=base.pixel[index] + jitter,
+    )
+
+
+def main(rows: int) -> None:
+    """Print the table."""
+    grid = grid_of(rows)
+    with tempfile.TemporaryDirectory() as folder:
+        paths = {suffix: Path(folder) / f"grid{suffix}" for suffix in (".csv", ".csv.gz", ".npz")}
+        for path in paths.values():
+            write_grid(path, grid)
+        text = paths[".csv"]
+        reference = timed(text.read_bytes)
+        times = {f"read_grid {suffix}": timed(read_grid, path) for suffix, path in paths.items()}
+        times["numpy.loadtxt, 7 number columns"] = timed(
+            np.loadtxt, text, delimiter=",", skiprows=1, usecols=range(2, 9), repeat=1
+        )
+        times["check_grid"] = timed(check_grid, grid, repeat=1)
+        print(
+            f"{rows} rows, CSV {text.stat().st_size / 1e6:.0f} MB, bytes of the file read in {reference:.3f} s"
+        )
+        for name, seconds in times.items():
+            print(f"{name:36s} {seconds:8.2f} s   {seconds / times['read_grid .csv']:7.2f} x read_grid .csv")
+        data_bytes = rows * (7 * 8 + 2 * 4)
+        for suffix, path in paths.items():
+            done = subprocess.run(
+                [sys.executable, "-c", PEAK, str(path)], capture_output=True, text=True, check=True
+            )
+            peak = int(done.stdout) * 1024
+            print(
+                f"peak memory of reading {suffix:8s} {peak / 1e6:7.0f} MB = {peak / data_bytes:.1f} x the data "
+                f"({peak / text.stat().st_size:.1f} x the text)"
+            )
+    print(f"peak of this process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)

@@ -1,0 +1,261 @@
+"""Each planted fault is found with its kind and its rows; clean grids are left in peace.
+
+Truth is the closed-form display of `tests/synthetic.py`, whose geometry is exact (Malus-Dupin holds by construction).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from prewarp.checking import check_grid
+from prewarp.frames import tangent_from_degrees
+from tests.synthetic import PlaneImage, make_grid, pupil_lattice, two_channels
+
+KINDS = ("panel", "direction", "scattered")
+SIZE = (2560, 2560)
+
+
+@pytest.fixture(scope="module", params=KINDS)
+def clean(request):
+    return make_grid(request.param, noise_px=0.05, seed=3, points=13)
+
+
+def changed(grid, rows=None, *, pixel=None, direction=None, pupil=None, channel=None, colour=None):
+    """Return the grid with functions applied to columns of the chosen rows."""
+    rows = np.ones(len(grid), bool) if rows is None else rows
+    columns = {"pixel": grid.pixel, "direction_deg": grid.direction_deg, "pupil_mm": grid.pupil_mm}
+    columns |= {"channel": grid.channel, "colour": grid.colour}
+    columns = {name: array.copy() for name, array in columns.items()}
+    for name, change in (
+        ("pixel", pixel),
+        ("direction_deg", direction),
+        ("pupil_mm", pupil),
+        ("channel", channel),
+        ("colour", colour),
+    ):
+        if change is not None:
+            columns[name][rows] = change(columns[name][rows])
+    forward = np.abs(columns["direction_deg"]) < 90
+    tangent = np.where(forward, tangent_from_degrees(np.where(forward, columns["direction_deg"], 0)), np.nan)
+    return replace(grid, tangent=tangent, **columns)
+
+
+def at(grid, x, y):
+    return (grid.pupil_mm[:, 0] == x) & (grid.pupil_mm[:, 1] == y)
+
+
+def flip(axis):
+    return lambda a: a * np.where(np.arange(a.shape[1]) == axis, -1.0, 1.0)
+
+
+def rows_of(result, kind, severity="error"):
+    """Return the rows of all findings of a kind; the tests' faults stay below the number of rows that is kept."""
+    return {row for f in result.of(kind, severity) for row in f.rows}
+
+
+def troubles(result):
+    return [f.line() for f in result.findings if f.severity != "remark"]
+
+
+CLEAN = {
+    "two channels": {},
+    "one pupil": {"pupils": pupil_lattice(1)},
+    "three depths": {"pupils": pupil_lattice(3, 4.0, (-2.0, 0.0, 2.0)), "points": 9},
+    "u backwards": {"channels": two_channels(u_backwards=True)},
+    "near": {"channels": two_channels(distance_m=0.3)},
+    "far": {"channels": two_channels(distance_m=1e5)},
+    "strong distortion": {"channels": two_channels(radial=(-0.35, 0.12))},
+    "few": {"points": 6, "pupils": pupil_lattice(2, 2.0)},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("noise_px", [0.0, 0.05, 0.3])
+@pytest.mark.parametrize("case", CLEAN)
+def test_clean_grids_are_left_in_peace(kind, noise_px, case):
+    arguments = {"points": 11, "pupils": pupil_lattice(3), "colours": ("R", "G")} | CLEAN[case]
+    grid = make_grid(kind, noise_px=noise_px, **arguments)
+    assert troubles(check_grid(grid, panel_size_px=SIZE, pupil_degree=0)) == []
+
+
+def test_clean_figures(clean):
+    figures = check_grid(clean).figures
+    kind = clean.source.split()[1]
+    assert figures["layout"] == kind and figures["pupil_positions"] == 25
+    # Image at 1.5 m: 0.667 dioptres at the middle, times cos^2 and the like away from it.
+    assert figures["image_distance_dioptres"]["inner/G"] == pytest.approx(1 / 1.5, rel=0.1)
+    assert figures["noise_px"]["inner/G"] == pytest.approx(0.05, rel=0.35)
+    assert figures["curl_arcmin_per_mm"]["inner/G"] < 0.01
+
+
+@pytest.mark.parametrize(
+    ("fault", "mend"),
+    [
+        ({"direction": flip(0)}, "Negate dir_x_deg"),
+        ({"direction": flip(1)}, "Negate dir_y_deg"),
+        ({"direction": lambda d: d[:, ::-1]}, "Swap the two columns"),
+        ({"pixel": lambda p: p[:, ::-1]}, "Swap the two columns"),
+        ({"pixel": lambda p: p * [-1, 1] + [2560, 0]}, "width - u"),
+    ],
+)
+def test_axis_of_one_pupil_position(clean, fault, mend):
+    rows = at(clean, 4, 2) & (clean.channel == 0)
+    result = check_grid(changed(clean, rows, **fault))
+    assert rows_of(result, "axis") == set(clean.row[rows])
+    assert all(mend in f.mend for f in result.of("axis", "error"))
+
+
+def test_axis_of_one_colour(clean):
+    rows = (clean.channel == 1) & (clean.colour == 1)
+    (found,) = check_grid(changed(clean, rows, direction=flip(1))).of("axis", "error")
+    assert found.row_count == rows.sum() and (found.channel, found.colour) == ("outer", "G")
+    assert "dir_y_deg" in found.text
+
+
+def test_axis_of_one_channel_and_of_all(clean):
+    def backwards(pixel):
+        return pixel * [-1, 1] + [2560, 0]
+
+    one = check_grid(changed(clean, clean.channel == 0, pixel=backwards))
+    assert [f.channel for f in one.of("axis", "error")] == ["inner"]
+    every = check_grid(changed(clean, pixel=backwards))
+    assert len(every.of("axis", "remark")) == 2 and not troubles(every)
+
+
+def test_radians(clean):
+    result = check_grid(changed(clean, direction=np.radians))
+    assert len(result.of("units", "error")) == 2
+    assert all("180/pi" in f.mend for f in result.of("units"))
+    rows = at(clean, 2, -4) & (clean.channel == 0)
+    result = check_grid(changed(clean, rows, direction=np.radians))
+    assert rows_of(result, "units") == set(clean.row[rows])
+
+
+def test_degrees_converted_twice(clean):
+    result = check_grid(changed(clean, direction=np.degrees))
+    assert "pi/180" in result.of("units", "error")[0].mend
+    assert result.of("units", "error")[0].row_count > 0.9 * len(clean)
+
+
+def test_pupil_units_and_signs(clean):
+    metres = check_grid(changed(clean, pupil=lambda e: e / 1000))
+    assert "multiply" in metres.of("units", "error")[0].mend
+    micrometres = check_grid(changed(clean, pupil=lambda e: e * 1000))
+    assert "divide them by 1000" in micrometres.of("range", "error")[0].mend
+    assert "eye_x_mm" in check_grid(changed(clean, pupil=flip(0))).of("axis", "warning")[0].mend
+    swapped = check_grid(changed(clean, pupil=lambda e: e[:, [1, 0, 2]]))
+    assert "Swap eye_x_mm and eye_y_mm" in swapped.of("axis", "error")[0].mend
+    rows = (clean.channel == 0) & (clean.colour == 0)
+    (found,) = check_grid(changed(clean, rows, pupil=flip(1))).of("axis", "error")
+    assert found.row_count == rows.sum() and "eye_y_mm" in found.mend
+
+
+def test_mixed_up_channels(clean):
+    rows = at(clean, -2, 2)
+    result = check_grid(changed(clean, rows, channel=lambda c: 1 - c))
+    assert rows_of(result, "channel") == set(clean.row[rows])
+    assert {(f.channel, f.mend.split("'")[1]) for f in result.of("channel")} == {
+        ("inner", "outer"),
+        ("outer", "inner"),
+    }
+
+
+def test_mixed_up_colours(clean):
+    rows = at(clean, -2, 2) & (clean.channel == 0) & (clean.colour < 2)
+    result = check_grid(changed(clean, rows, colour=lambda c: 1 - c))
+    assert rows_of(result, "colour") == set(clean.row[rows])
+
+
+def test_wrong_pupil_positions(clean):
+    rows = at(clean, 4, 4) & (clean.channel == 0)
+    result = check_grid(changed(clean, rows, pupil=lambda e: e + [0.5, 0, 0]))
+    assert rows_of(result, "pupil") == set(clean.row[rows])
+    # The position written is taken already, so two captures share it: the wrong half is told from the right one.
+    rows = at(clean, 4, 2) & (clean.channel == 0)
+    result = check_grid(changed(clean, rows, pupil=flip(1)))
+    assert rows_of(result, "pupil") == set(clean.row[rows])
+    assert "(4, 2, 0) mm" in result.of("pupil")[0].text
+
+
+@pytest.mark.parametrize("size_px", [2.0, 5.0, 20.0, 300.0])
+def test_outliers(clean, size_px):
+    random = np.random.default_rng(5)
+    rows = random.uniform(size=len(clean)) < 0.005
+    angle = random.uniform(0, 2 * np.pi, rows.sum())
+    shift = size_px * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    found = rows_of(check_grid(changed(clean, rows, pixel=lambda p: p + shift)), "outlier", "warning")
+    wrong = set(clean.row[rows])
+    assert len(found & wrong) >= 0.97 * len(wrong)
+    assert len(found - wrong) <= 0.0005 * len(clean)
+
+
+def test_curl_of_a_turned_pupil_stage(clean):
+    """Pupil axes turned by a against direction axes: curl 2 sin(a) D (derived here from t = (X - e)/L)."""
+    a = np.radians(3.0)
+    turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1]])
+    result = check_grid(changed(clean, pupil=lambda e: e @ turn))
+    assert len(result.of("curl", "warning")) == 6
+    expected = 2 * np.sin(a) / 1500 * 3437.75
+    assert result.figures["curl_arcmin_per_mm"]["inner/G"] == pytest.approx(expected, rel=0.15)
+
+
+def test_missing_points_and_pupils(clean):
+    random = np.random.default_rng(1)
+    missing = check_grid(clean.take(random.uniform(size=len(clean)) > 0.02))
+    if clean.source.endswith("scattered"):
+        assert not missing.of("lattice") and "cannot be told" in missing.of("layout")[0].text
+    else:
+        assert len(missing.of("lattice", "warning")) == 6 and not missing.of("outlier")
+    pupils = check_grid(clean.take(~at(clean, 2, 2)))
+    assert "(2, 2, 0)" in pupils.of("pupil_lattice", "warning")[0].text
+    one = check_grid(clean.take(~(at(clean, 2, 2) & (clean.channel == 0) & (clean.colour == 0))))
+    assert [f.channel for f in one.of("pupil_lattice")] == ["inner"]
+
+
+def test_one_missing_point_is_named():
+    grid = make_grid("panel", points=9, pupils=pupil_lattice(3), colours=("G",), channels={"a": PlaneImage()})
+    hole = 9 * 81 // 2
+    u, v = grid.pixel[hole]
+    (found,) = check_grid(grid.take(np.arange(len(grid)) != hole)).of("lattice")
+    assert f"u={u:.6g} v={v:.6g} px at pupil (0, 0, 0)" in found.text
+
+
+def test_duplicates_and_conflicts(clean):
+    result = check_grid(clean.take(np.r_[0 : len(clean), 5:10]))
+    assert result.of("duplicate", "warning")[0].rows == tuple(clean.row[5:10])
+    twice = clean.take(np.r_[0 : len(clean), 5:10])
+    late = np.arange(len(twice)) >= len(clean)
+    if clean.source.endswith("panel"):
+        result = check_grid(changed(twice, late, direction=lambda d: d + 0.5))
+    else:
+        result = check_grid(changed(twice, late, pixel=lambda p: p + 20.0))
+    assert set(result.of("conflict", "error")[0].rows) == set(clean.row[5:10])
+
+
+def test_too_few_pupil_positions(clean):
+    assert not check_grid(clean, pupil_degree=4).of("pupils")
+    found = check_grid(clean, pupil_degree=6).of("pupils", "error")
+    assert len(found) == 6 and "needs 28" in found[0].text and "to 4" in found[0].mend
+    line = check_grid(clean.take(clean.pupil_mm[:, 1] == 0), pupil_degree=1).of("pupils", "error")
+    assert "one line" in line[0].text
+
+
+@pytest.mark.parametrize("kind", ["panel", "scattered"])
+def test_folds(kind):
+    """x (1 + k r^2) turns over at r = 1/sqrt(-3 k): for k = -1.6 at 0.456, inside the corner at 0.60."""
+    grid = make_grid(
+        kind, noise_px=0.05, points=13, colours=("G",), channels={"a": PlaneImage(radial=(-1.6, 0.0))}
+    )
+    (found,) = check_grid(grid).of("fold", "error")
+    radius = np.hypot(*(grid.pixel[np.isin(grid.row, found.rows)] - 1280).T) / 3000
+    assert radius.min() > 0.4 and "for pupil (-4, -4, 0) mm" in found.text
+
+
+def test_half_a_million_rows_take_seconds_not_minutes():
+    import time
+
+    grid = make_grid("panel", noise_px=0.05, points=58, pupils=pupil_lattice(5))
+    start = time.perf_counter()
+    assert not troubles(check_grid(grid))
+    assert len(grid) > 500_000 and time.perf_counter() - start < 20.0
