@@ -23,7 +23,7 @@ class Frame:
 
 def common_frame(samples: Samples) -> Frame:
     """Return the frame of the panel points, from quantiles so that stray points do not stretch it."""
-    low, high = np.quantile(samples.pixel, (0.02, 0.98), axis=0)
+    low, high = np.quantile(samples.pixel, (0.003, 0.997), axis=0)
     return Frame((low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-6))
 
 

@@ -13,6 +13,7 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
 
 OUTLIER_SIGMA = 7.0
+_SUSPECT_SIGMA = 4.0  # looked at more closely
 LEAST_OUTLIER_PX = 0.5
 CURL_SIGMA = 4.0
 LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2 arcmin
@@ -21,7 +22,8 @@ _SAMPLED = 1500
 _NEIGHBOURS = 40
 _FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
 _COARSE = 0.1  # of the half panel: an outlier where the model does not
-_PUPIL_WEIGHT = 0.2  # a step over the whole pupil counts as a tenth of the panel's side
+_PUPIL_WEIGHT = 0.03  # other pupils at the same place are nearer neighbours than other places
+_FARTHEST = 4.0  # noise amplification beyond which reaching further excuses nothing
 _MEDIAN_OF_LENGTH_2D = 1.17741
 
 
@@ -61,13 +63,12 @@ def find_outliers(
     least = LEAST_OUTLIER_PX
     if surface.starved and surface.panel_degree < _FOLLOWS:
         least = _COARSE * float(surface.frame.half.max())
-    limit = max(OUTLIER_SIGMA * sigma, least) * (2.0 if surface.starved else 1.0)
-    suspect = np.flatnonzero(distance > limit)
+    outlier = np.zeros(len(index), dtype=bool)
+    suspect = np.flatnonzero(distance > max(_SUSPECT_SIGMA * sigma, least))
     if len(suspect):
         distance[suspect], rough, reach = _from_neighbours(samples, surface, index, residual, suspect)
-        limit = np.maximum(limit, OUTLIER_SIGMA * rough) * reach
-    outlier = np.zeros(len(index), dtype=bool)
-    outlier[suspect] = distance[suspect] > limit
+        limit = np.maximum(OUTLIER_SIGMA * rough, least) * reach * (2.0 if surface.starved else 1.0)
+        outlier[suspect] = distance[suspect] > limit
     return outlier, distance, sigma
 
 
@@ -102,7 +103,7 @@ def _from_neighbours(
         weight = 1.0 / (1.0 + (length / np.maximum(2.0 * spread, 1e-12)[:, None]) ** 2) ** 2
     at_suspect = np.linalg.solve(normal, np.broadcast_to(np.eye(6)[:, :1], (len(suspect), 6, 1)))[:, 0, 0]
     distance = np.sqrt(((residual[suspect] - fit[:, 0]) ** 2).sum(axis=-1))
-    return distance, spread, np.sqrt(1.0 + at_suspect)
+    return distance, spread, np.minimum(np.sqrt(1.0 + np.maximum(at_suspect, 0.0)), _FARTHEST)
 
 
 def _cells(samples: Samples, surface: Surface, index: IntArray) -> tuple[IntArray, int]:

@@ -18,6 +18,7 @@ from prewarp.checks import FloatArray, IntArray
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
 _SUBSET = 6000
+_RIM = 1.08  # of the half panel
 _PER_TERM = 6  # samples per term, so that the model does not follow noise
 _CHUNK = 1 << 14
 _PLACES_PER_TERM = 3  # places on the panel per panel term, for the same reason
@@ -55,7 +56,9 @@ class Surface:
         self, pixel: FloatArray, reference_mm: FloatArray, *, derivative: int | None = None
     ) -> FloatArray:
         """Return (n, k) model terms, or derivatives by u, v (per px) or x, y (per mm) for `derivative` 0 to 3."""
-        w = np.concatenate([self.frame(pixel), (reference_mm - self.middle_mm) / self.half_mm], axis=1)
+        w = np.concatenate(
+            [_clipped(self.frame(pixel)), (reference_mm - self.middle_mm) / self.half_mm], axis=1
+        )
         terms = chebyshev_terms(w, self.exponents, derivative=derivative)
         if derivative is None:
             return terms
@@ -73,7 +76,9 @@ class Surface:
         result = np.empty((len(index), 2))
         for start in range(0, len(index), _CHUNK):
             part = index[start : start + _CHUNK]
-            by_panel = chebyshev_terms(self.frame(samples.pixel[part]), panel) @ table.reshape(len(panel), -1)
+            by_panel = chebyshev_terms(_clipped(self.frame(samples.pixel[part])), panel) @ table.reshape(
+                len(panel), -1
+            )
             by_pupil = chebyshev_terms((samples.reference_mm[part] - self.middle_mm) / self.half_mm, pupil)
             model = np.einsum("nj,njk->nk", by_pupil, by_panel.reshape(len(part), len(pupil), 2))
             result[start : start + _CHUNK] = samples.cosine[part] - model
@@ -85,6 +90,11 @@ class Surface:
         return np.stack(columns, axis=-1)
 
 
+def _clipped(w: FloatArray) -> FloatArray:
+    """Return panel coordinates held within the rim: beyond it the polynomial says nothing."""
+    return np.clip(w, -_RIM, _RIM)
+
+
 def fit_surface(
     samples: Samples,
     frame: Frame,
@@ -94,6 +104,8 @@ def fit_surface(
 ) -> Surface | None:
     """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples."""
     index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
+    # A stray panel point beyond the rim would pull the model hardest of all.
+    index = index[(np.abs(frame(samples.pixel[index])) < _RIM).all(axis=1)]
     if len(index) < 30:
         return None
     reference = samples.reference_mm[index]

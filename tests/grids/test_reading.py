@@ -44,7 +44,7 @@ def test_known_row(tmp_path):
         lambda t: t.replace(",", ";").replace(".", ","),
         lambda t: t.replace("inner", '"inner"').replace("channel", '"channel"'),
         lambda t: t.replace("inner", " inner "),
-        lambda t: t.replace("10", "+1.0e1"),
+        lambda t: t.replace(",10,", ",+1.0e1,"),
     ],
     ids=[
         "plain",
