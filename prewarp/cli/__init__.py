@@ -1,0 +1,11 @@
+"""The commands. Each file holds one: read the arguments, call one library function, print what it returns."""
+
+from prewarp.cli.check import check
+from prewarp.cli.compare import compare
+from prewarp.cli.fit import fit
+from prewarp.cli.group import main
+
+for _command in (check, fit, compare):
+    main.add_command(_command)
+
+__all__ = ["main"]

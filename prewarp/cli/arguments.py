@@ -1,0 +1,117 @@
+"""Kinds of arguments that several commands share."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.errors import InputFileError
+
+LARGEST_PANEL_PX = 32768
+
+
+class PanelSize(click.ParamType):
+    """WIDTHxHEIGHT, px."""
+
+    name = "WIDTHxHEIGHT"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """Return (width, height)."""
+        if isinstance(value, tuple):
+            return value
+        parts = value.lower().split("x")
+        if len(parts) != 2 or not all(part.isascii() and part.isdigit() for part in parts):
+            self.fail(
+                f"{value!r} is not a panel size; expected width x height in px, such as 2560x2560.",
+                param,
+                ctx,
+            )
+        width, height = (int(part) for part in parts)
+        if not (16 <= width <= LARGEST_PANEL_PX and 16 <= height <= LARGEST_PANEL_PX):
+            self.fail(f"{value!r}: expected 16 to {LARGEST_PANEL_PX} px both ways.", param, ctx)
+        return width, height
+
+
+class PupilPosition(click.ParamType):
+    """x,y,z in mm from the eye-box centre."""
+
+    name = "X,Y,Z"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> FloatArray:
+        """Return (3,) mm."""
+        if isinstance(value, np.ndarray):
+            return value
+        try:
+            numbers = np.array([float(part) for part in value.split(",")])
+        except ValueError:
+            numbers = np.empty(0)
+        if numbers.shape != (3,) or not np.all(np.abs(numbers) <= 100.0):
+            self.fail(f"{value!r} is not a pupil position; expected x,y,z in mm, such as 3,0,0.", param, ctx)
+        return numbers
+
+
+class Counts(click.ParamType):
+    """Whole numbers joined by x, such as 5x5x3."""
+
+    def __init__(self, axes: int, largest: int) -> None:
+        self.axes, self.largest = axes, largest
+        self.name = "x".join("N" * axes)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, ...]:
+        """Return as many counts as there are axes."""
+        if isinstance(value, tuple):
+            return value
+        parts = value.lower().split("x")
+        if len(parts) != self.axes or not all(
+            part.isascii() and part.isdigit() and len(part) < 9 for part in parts
+        ):
+            self.fail(
+                f"{value!r}: expected {self.axes} counts, such as {'x'.join('5' * self.axes)}.", param, ctx
+            )
+        counts = tuple(int(part) for part in parts)
+        if not all(1 <= count <= self.largest for count in counts):
+            self.fail(f"{value!r}: expected 1 to {self.largest} each.", param, ctx)
+        return counts
+
+
+FILE = click.Path(path_type=Path)
+
+panel_option = click.option(
+    "--panel",
+    "panel_size_px",
+    type=PanelSize(),
+    help="Panel size for every channel, px, instead of a module file.",
+)
+
+
+def module_option(*, required: bool = False):
+    """Return the option --module."""
+    return click.option(
+        "--module", "module_path", type=FILE, required=required, help="Module description (TOML)."
+    )
+
+
+def output_option(what: str, *, default: Path | None = None):
+    """Return the option -o/--output."""
+    return click.option(
+        "-o", "--output", type=FILE, required=default is None, default=default, show_default=True, help=what
+    )
+
+
+def require_output_file(output: Path, /, *inputs: Path | None) -> None:
+    """Raise when an output file is a folder or one of the inputs, before the work begins rather than after."""
+    if output.is_dir():
+        raise InputFileError(
+            f"{output}: is a folder; expected the name of a file to write.", path=str(output)
+        )
+    for path in inputs:
+        if path is not None and output.exists() and path.exists() and output.samefile(path):
+            raise InputFileError(
+                f"{output}: is also an input, which would be lost. Name another output.", path=str(output)
+            )

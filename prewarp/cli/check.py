@@ -1,0 +1,50 @@
+"""`prewarp check`."""
+
+from pathlib import Path
+
+import click
+
+from prewarp.checking import check_grid
+from prewarp.cli.arguments import FILE, module_option, panel_option
+from prewarp.cli.talk import Talk, talking
+from prewarp.grids import read_grid
+from prewarp.module import read_module
+
+FOUND_ERRORS = 1
+
+
+@click.command()
+@click.argument("grid_path", metavar="GRID", type=FILE)
+@module_option()
+@panel_option
+@click.option(
+    "--pupil-degree",
+    type=click.IntRange(0, 12),
+    help="Pupil degree to be fitted: are there enough pupil positions?",
+)
+@talking
+@click.pass_context
+def check(
+    ctx: click.Context,
+    talk: Talk,
+    grid_path: Path,
+    module_path: Path | None,
+    panel_size_px: tuple[int, int] | None,
+    pupil_degree: int | None,
+) -> None:
+    """Find what would spoil a fit in a distortion grid, with row numbers and how to mend it.
+
+    Exit code 1 when an error was found, 0 when there are only warnings and remarks.
+
+    \b
+    Example:
+      prewarp check capture.csv --module visor.toml
+    """
+    module = None if module_path is None else read_module(module_path)
+    with talk.progress(f"checking {grid_path.name}"):
+        result = check_grid(
+            read_grid(grid_path), module=module, panel_size_px=panel_size_px, pupil_degree=pupil_degree
+        )
+    talk.text(*result.lines())
+    talk.json(result.as_dict())
+    ctx.exit(0 if result.passed else FOUND_ERRORS)

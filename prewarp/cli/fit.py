@@ -1,0 +1,127 @@
+"""`prewarp fit`."""
+
+import time
+from pathlib import Path
+
+import click
+
+from prewarp.cli.arguments import FILE, module_option, output_option, panel_option, require_output_file
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.field import FieldSet, fit_grid
+from prewarp.files import write_bytes
+from prewarp.fitting.fit import FAMILIES
+from prewarp.grids import Grid, read_grid
+from prewarp.module import read_module
+
+
+@click.command()
+@click.argument("grid_path", metavar="GRID", type=FILE)
+@panel_option
+@module_option()
+@click.option(
+    "--family",
+    type=click.Choice(FAMILIES),
+    default="auto",
+    show_default=True,
+    help="Kind of model; auto: cross-validated.",
+)
+@output_option("File to write: the fit (NPZ).")
+@click.option("--picture", type=FILE, help="Also draw the residuals into this PNG file.")
+@talking
+def fit(
+    talk: Talk,
+    grid_path: Path,
+    panel_size_px: tuple[int, int] | None,
+    module_path: Path | None,
+    family: str,
+    output: Path,
+    picture: Path | None,
+) -> None:
+    """Fit every channel and colour of a distortion grid over the whole eye box.
+
+    Needs the panel's size: from --panel or from a module file. Degrees, symmetry and outliers are found from the data.
+
+    \b
+    Examples:
+      prewarp fit capture.csv --panel 2560x2560 -o visor.fit.npz
+      prewarp fit capture.csv --module visor.toml -o visor.fit.npz --json
+    """
+    if (panel_size_px is None) == (module_path is None):
+        raise click.UsageError("give the panel's size by one of --panel WIDTHxHEIGHT and --module FILE.")
+    for path in filter(None, (output, picture)):
+        require_output_file(path, grid_path, module_path)
+    if picture is not None and picture.resolve() == output.resolve():
+        raise click.UsageError("--picture and --output name the same file.")
+    sizes = panel_size_px
+    if module_path is not None:
+        sizes = {channel.name: channel.panel.size_px for channel in read_module(module_path).channels}
+    grid = read_grid(grid_path)
+    channels = len(grid.channel_names)
+    start = time.perf_counter()
+    with talk.progress(f"fitting {channels} channels, {len(grid)} samples", total=channels) as step:
+        fields = fit_grid(
+            grid,
+            panel_size_px=sizes,
+            family=family,
+            progress=lambda name, done, total: step(f"channel '{name}' fitted ({done} of {total})", done),
+        )
+    seconds = time.perf_counter() - start
+    fields.save(output)
+    if picture is not None:
+        # The plot library is slow to import; it is loaded only where it is used.
+        from prewarp.report.residuals import residual_picture
+
+        write_bytes(picture, residual_picture(fields, grid))
+    if module_path is None:
+        talk.text(
+            f"no module file: panel {panel_size_px[0]} x {panel_size_px[1]} px for every channel, eye box as captured, "
+            f"colours {', '.join(fields.colours)} with {fields.colours[0]} as reference, family {family}."
+        )
+    _print_table(talk, fields, grid)
+    talk.text(f"{output}: written; fitted in {seconds:.1f} s.")
+    talk.json(_as_dict(fields, seconds, family))
+
+
+def _as_dict(fields: FieldSet, seconds: float, family: str) -> dict:
+    summary = fields.summary()
+    summary["models"] = [
+        {"channel": report.channel, "colour": colour, "model": report.model}
+        for report in fields.reports
+        for colour in report.colours
+    ]
+    return {**summary, "seconds": seconds, "options": {**fields.provenance, "family": family}}
+
+
+def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
+    rows = []
+    for report in fields.reports:
+        for place, colour in enumerate(report.colours):
+            first = place == 0
+            rows.append(
+                (
+                    report.channel if first else "",
+                    colour,
+                    str(report.samples) if first else "",
+                    str(report.parameters) if first else "",
+                    number(report.sigma_px[place], 3),
+                    number(report.rms_px[place], 3),
+                    number(report.floor_px, 3) if first else "",
+                    str(len(report.outlier_rows)) if first else "",
+                )
+            )
+    head = (
+        "channel",
+        "colour",
+        "samples",
+        "parameters",
+        "noise px",
+        "residual RMS px",
+        "floor px",
+        "outliers",
+    )
+    talk.table(f"Fit of {grid.source}", head, rows, text_columns=2)
+    talk.text(*(f"model of '{report.channel}': {report.model}" for report in fields.reports))
+    talk.text(
+        "noise: per axis, from the residuals; residual: distance of a sample from the fit; floor: error of the map that "
+        "this noise alone leaves."
+    )

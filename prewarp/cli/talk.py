@@ -1,0 +1,106 @@
+"""How commands speak: results on stdout (text, or one JSON document), progress on stderr, nothing when quiet."""
+
+import functools
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import click
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from prewarp.files import json_text
+
+# Width of tables where there is no terminal to ask, so that a log looks the same everywhere.
+WIDTH_WITHOUT_TERMINAL = 120
+
+
+@dataclass(frozen=True)
+class Talk:
+    """What a command may say. `quiet`: errors, and JSON where asked for, but nothing else; `as_json`: JSON on stdout."""
+
+    quiet: bool
+    as_json: bool
+
+    @property
+    def shows_text(self) -> bool:
+        """Whether text for people goes to stdout."""
+        return not (self.quiet or self.as_json)
+
+    def text(self, *lines: str) -> None:
+        """Print lines for people."""
+        if self.shows_text:
+            for line in lines:
+                click.echo(line)
+
+    def note(self, line: str) -> None:
+        """Print a line for people on stderr, beside the result: a default that was used, a file that was written."""
+        if not self.quiet:
+            click.echo(line, err=True)
+
+    def table(
+        self, title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, text_columns: int = 1
+    ) -> None:
+        """Print a table; the first `text_columns` columns are text, the rest numbers, aligned to the right."""
+        if not self.shows_text:
+            return
+        table = Table(title=title, title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+        for place, name in enumerate(head):
+            table.add_column(name, justify="left" if place < text_columns else "right", overflow="fold")
+        for row in rows:
+            table.add_row(*row)
+        width = None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL
+        Console(file=sys.stdout, width=width, markup=False, emoji=False, highlight=False).print(table)
+
+    def json(self, value: Mapping[str, Any]) -> None:
+        """Print the one JSON document, if it was asked for."""
+        if self.as_json:
+            click.echo(json_text(value), nl=False)
+
+    @contextmanager
+    def progress(self, what: str, total: int | None = None) -> Iterator[Callable[[str, int], None]]:
+        """Show a bar on stderr while work goes on; yields `step(text, done)`.
+
+        Without a terminal the texts are printed line by line.
+        """
+        if self.quiet:
+            yield lambda text, done: None
+            return
+        if not sys.stderr.isatty():
+            click.echo(f"{what} ...", err=True)
+            yield lambda text, done: click.echo(f"  {text}", err=True)
+            return
+        columns = (
+            SpinnerColumn(),
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            TimeElapsedColumn(),
+        )
+        with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bar:
+            task = bar.add_task(what, total=total)
+            yield lambda text, done: bar.update(task, description=text, completed=done)
+
+
+def talking(command: Callable) -> Callable:
+    """Give a command the options --quiet and --json, and a `Talk` as its first argument."""
+
+    @click.option(
+        "-q", "--quiet", is_flag=True, help="Say nothing but errors (and the JSON, where asked for)."
+    )
+    @click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON document on stdout, nothing else there."
+    )
+    @functools.wraps(command)
+    def with_talk(*args: Any, quiet: bool, as_json: bool, **options: Any) -> Any:
+        return command(Talk(quiet, as_json), *args, **options)
+
+    return with_talk
+
+
+def number(value: float | None, digits: int = 4) -> str:
+    """Return a number with so many significant digits, or a dash where there is none."""
+    return "-" if value is None else f"{value:.{digits}g}"
