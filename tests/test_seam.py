@@ -1,5 +1,7 @@
 """Seam between closed-form channels: reach, field of view, blend weights, misregistration."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 
@@ -89,6 +91,22 @@ def test_reach_agrees_with_the_inverse(directions):
     # Chords of the outline: only directions within a fiftieth of an arcmin of it may be judged otherwise.
     assert np.all(reach.distance_deg(directions[differ]) * 60.0 < 0.02)
     assert 0.15 < on_panel.mean() < 0.3
+
+
+def test_reach_ends_where_the_captured_part_of_the_panel_ends(directions):
+    @dataclass(frozen=True)
+    class PartlyCaptured(PlaneChannel):
+        # The panel without its left tenth and its lower right corner.
+        border_pixel: tuple = ((64.0, 0.0), (640.0, 0.0), (640.0, 300.0), (500.0, 480.0), (64.0, 480.0))
+
+    channel = PartlyCaptured("one", division=0.05)
+    reach = channel_reach([channel], pupils_mm=CENTRE)
+    found = channel.inverse(directions, pupil_mm=CENTRE)
+    u, v = found.pixel[..., 0], found.pixel[..., 1]
+    expected = found.valid & (u >= 64.0) & ((v - 300.0) * 140.0 + (u - 640.0) * 180.0 <= 0.0)
+    differ = expected != reach.contains(directions)
+    assert np.all(reach.distance_deg(directions[differ]) * 60.0 < 0.02)
+    assert expected.sum() < 0.93 * found.valid.sum()
 
 
 def test_reach_turns_with_a_panel_that_counts_backwards(directions):

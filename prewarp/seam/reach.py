@@ -1,8 +1,9 @@
 """Reach: the directions that a channel serves, and the field of view that reaches span.
 
-Criterion: the panel's edge. A direction is in reach when its panel point lies on the panel for every pupil position
-and colour given; light lost at lens or mirror edges is not known here. The reach is held as a closed outline of
-directions, the panel's border seen through the optics. Straight lines between tangents are great circles.
+Criterion: the panel's edge, or the border of what was captured where that is nearer. A direction is in reach when its panel
+point lies on that part of the panel for every pupil position and colour given; light lost at lens or mirror edges is known
+only as far as it kept samples from being captured. The reach is held as a closed outline of directions, the border seen
+through the optics. Straight lines between tangents are great circles.
 """
 
 from collections.abc import Iterable, Sequence
@@ -21,9 +22,9 @@ from prewarp.frames import arcmin_between, degrees_from_tangent, unit_from_tange
 if TYPE_CHECKING:
     from prewarp.field import Field
 
-# Points along one side of the panel, and angles about the middle of the reach. With these the chords of a side that
-# bends by a quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
-SIDE_POINTS = 192
+# Points along the border, and angles about the middle of the reach. With these the chords of a side that bends by a
+# quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
+BORDER_POINTS = 768
 OUTLINE_ANGLES = 4096
 
 
@@ -119,7 +120,7 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
     Parameters
     ----------
     fields : iterable of Field
-        The channel's colours. Their panels have one size.
+        The channel's colours. Each one's `border_pixel`, where it has one, ends the reach before the panel's edge does.
     pupils_mm : (3,) or (n, 3) float array
         Pupil positions, mm from the eye-box centre. One gives the reach from there; the corners of an eye box give
         what is served from all of it.
@@ -138,26 +139,39 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
     Notes
     -----
     Radius about the middle as a function of angle, least over all outlines; sampled at `OUTLINE_ANGLES` angles and at
-    every corner of the panel.
+    every corner of the border.
     """
     colours = list(fields)
     pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
     channel = colours[0].channel
-    border = _panel_border(colours[0].panel_size_px)
-    centre = np.asarray(colours[0].panel_size_px) / 2.0
-    outlines = np.concatenate([field.forward(border, pupil_mm=pupils[:, None, :]) for field in colours])
-    middle = np.mean([field.forward(centre, pupil_mm=pupils) for field in colours], axis=(0, 1))
-    if not (np.isfinite(outlines).all() and np.isfinite(middle).all()):
+    borders = [_border_points(field) for field in colours]
+    seen = [
+        field.forward(points, pupil_mm=pupils[:, None, :])
+        for field, (points, _) in zip(colours, borders, strict=True)
+    ]
+    middle = np.mean(
+        [
+            field.forward(points[corners].mean(axis=0), pupil_mm=pupils)
+            for field, (points, corners) in zip(colours, borders, strict=True)
+        ],
+        axis=(0, 1),
+    )
+    if not (all(np.isfinite(outline).all() for outline in seen) and np.isfinite(middle).all()):
         raise SeamError(
             f"channel '{channel}': the field has no direction for part of the panel's border. "
             "Fit it again with samples up to the panel's edge.",
             channel=channel,
         )
-    angles = [_rising_angles(outline, middle, channel) for outline in outlines]
-    corners = np.concatenate([angle[outline_corner] for angle, _, outline_corner in angles])
-    wanted = np.unique(np.concatenate([np.linspace(-np.pi, np.pi, OUTLINE_ANGLES, endpoint=False), corners]))
+    angles, at_corners = [], []
+    for outlines, (_, corners) in zip(seen, borders, strict=True):
+        for outline in outlines:
+            angles.append(_rising_angles(outline, middle, channel))
+            at_corners.append(angles[-1][0][corners])
+    wanted = np.unique(
+        np.concatenate([np.linspace(-np.pi, np.pi, OUTLINE_ANGLES, endpoint=False), *at_corners])
+    )
     radius = np.full(len(wanted), np.inf)
-    for angle, length, _ in angles:
+    for angle, length in angles:
         # A straight side has 1 / radius = a cos + b sin: smooth, so the inverse is what is interpolated.
         radius = np.minimum(radius, 1.0 / np.interp(wanted, angle, 1.0 / length, period=2.0 * np.pi))
     outline = middle + radius[:, None] * np.stack([np.cos(wanted), np.sin(wanted)], axis=-1)
@@ -208,20 +222,25 @@ def gap_between(one: ChannelReach, other: ChannelReach, /) -> tuple[float, Float
     return float(np.degrees(2.0 * np.arcsin(distance[index] / 2.0))), degrees_from_tangent(middle)
 
 
-def _panel_border(size_px: tuple[int, int]) -> FloatArray:
-    """Points around the panel, (4 * SIDE_POINTS, 2) px; the corners are every SIDE_POINTS-th, the first is (0, 0)."""
-    width, height = size_px
-    share = np.arange(SIDE_POINTS)[:, None] / SIDE_POINTS
-    corner = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
-    return np.concatenate(
-        [a + share * (b - a) for a, b in zip(corner, np.roll(corner, -1, axis=0), strict=True)]
-    )
+def _border_points(field: "Field") -> tuple[FloatArray, np.ndarray]:
+    """Return points around the part of the panel that can be used, (n, 2) px, and the indices of its corners.
+
+    That part is the field's `border_pixel` where it has one, else the whole panel.
+    """
+    width, height = field.panel_size_px
+    panel = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    corner = np.asarray(getattr(field, "border_pixel", panel), dtype=float)
+    along = np.roll(corner, -1, axis=0) - corner
+    length = np.linalg.norm(along, axis=1)
+    # Even counts: the middle of a side, where the field of view is read, is a point.
+    counts = 2 * np.maximum(np.rint(0.5 * BORDER_POINTS * length / length.sum()).astype(int), 1)
+    share = np.concatenate([np.arange(count) / count for count in counts])
+    points = np.repeat(corner, counts, axis=0) + share[:, None] * np.repeat(along, counts, axis=0)
+    return points, np.cumsum(counts) - counts
 
 
-def _rising_angles(
-    outline: FloatArray, middle: FloatArray, channel: str
-) -> tuple[FloatArray, FloatArray, np.ndarray]:
-    """Return angles in (-pi, pi], radii, and the panel's corner indices; angles must turn one way once around."""
+def _rising_angles(outline: FloatArray, middle: FloatArray, channel: str) -> tuple[FloatArray, FloatArray]:
+    """Return angles in (-pi, pi] and radii of border points (n, 2); angles must turn one way once around."""
     angle = _angle_about(outline, middle)
     step = np.diff(np.unwrap(np.append(angle, angle[0])))
     if not (np.all(step > 0.0) or np.all(step < 0.0)) or abs(abs(step.sum()) - 2.0 * np.pi) > 1e-6:
@@ -231,7 +250,7 @@ def _rising_angles(
             f"{where[1]:.2f} degrees. Look for a fold or for a wrong sample there.",
             channel=channel,
         )
-    return angle, np.linalg.norm(outline - middle, axis=-1), np.arange(0, len(outline), SIDE_POINTS)
+    return angle, np.linalg.norm(outline - middle, axis=-1)
 
 
 def _angle_about(tangent: FloatArray, middle: FloatArray) -> FloatArray:
