@@ -34,7 +34,7 @@ def fit_grid(
     panel_size_px : (int, int) or mapping of channel name to (int, int)
         Panel width and height.
     family : str
-        "polynomial", "mesh", or "auto": what cross-validation prefers.
+        "polynomial", or "auto": what suits the grid, at present the same.
     progress : callable, optional
         Called with (channel, channels done, channels) after each channel.
 

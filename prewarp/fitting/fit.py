@@ -14,7 +14,7 @@ from prewarp.fitting.robust import is_outlier
 from prewarp.fitting.samples import prepare_samples
 from prewarp.frames import cosine_from_tangent, reference_pupil
 
-FAMILIES = ("auto", "polynomial", "mesh")
+FAMILIES = ("auto", "polynomial")
 # A shorter residual is never called an outlier, however small the noise. Pixels.
 LEAST_OUTLIER_PX = 0.05
 FEWEST_SAMPLES = 24
