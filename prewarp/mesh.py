@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.spatial import ConvexHull, QhullError
 
-from prewarp.checks import FloatArray, as_pupil, require_range
+from prewarp.checks import BoolArray, FloatArray, as_pupil, require_range
 from prewarp.content import ContentProjection
 from prewarp.errors import RenderError
 from prewarp.frames import cosine_from_tangent
@@ -27,6 +28,10 @@ NODE_STEP_PX = 16.0
 VIEW_STEP_PX = 8.0
 # Panel point given to a view that does not see the panel at all.
 _OFF_PANEL_PX = -1.0e4
+# Points along a panel side when looking for nodes that cannot see the panel; the sides may bend between them by less
+# than this share of the reach.
+_BORDER_POINTS = 24
+_BORDER_SLACK = 0.01
 
 
 @dataclass(frozen=True)
@@ -152,15 +157,39 @@ def view_mesh(
     pupil = as_pupil(pupil_mm).reshape(3)
     x, y = (_edge_to_edge(size, step_px) for size in view.size_px)
     tangent = view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
-    ahead = np.isfinite(tangent).all(axis=-1)
-    found = field.inverse(np.where(ahead[..., None], tangent, 0.0), pupil_mm=pupil)
-    valid = found.valid & ahead
-    pixel = (
-        fill_outward(np.nan_to_num(found.pixel), valid)
-        if valid.any()
-        else np.full_like(tangent, _OFF_PANEL_PX)
-    )
+    candidates = _near_reach(field, tangent, pupil)
+    found = field.inverse(tangent[candidates], pupil_mm=pupil)
+    valid = np.zeros(tangent.shape[:-1], dtype=bool)
+    valid[candidates] = found.valid
+    pixel = np.full_like(tangent, _OFF_PANEL_PX)
+    if found.valid.any():
+        pixel[candidates] = np.nan_to_num(found.pixel)
+        pixel = fill_outward(pixel, valid)
     return spline_through(pixel, origin=np.zeros(2), step=np.array([x[1], y[1]]))
+
+
+def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolArray:
+    """Return which directions (..., 2) may lie on the panel: those near the hull of its border, as it is seen.
+
+    An inverse takes longest where it must fail, and most of a wide view is off any one panel.
+    """
+    width, height = field.panel_size_px
+    share = np.linspace(0.0, 1.0, _BORDER_POINTS, endpoint=False)[:, None]
+    corner = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    border = np.concatenate(
+        [a + share * (b - a) for a, b in zip(corner, np.roll(corner, -1, 0), strict=True)]
+    )
+    seen = field.forward(border, pupil_mm=pupil)
+    ahead = np.isfinite(tangent).all(axis=-1)
+    try:
+        sides = ConvexHull(seen).equations
+    # A border that is not seen whole, or spans no area, rules nothing out.
+    except (QhullError, ValueError):
+        return ahead
+    slack = _BORDER_SLACK * np.ptp(seen, axis=0).max()
+    for a, b, c in sides:
+        ahead &= a * np.nan_to_num(tangent[..., 0]) + b * np.nan_to_num(tangent[..., 1]) + c <= slack
+    return ahead
 
 
 def _edge_to_edge(size: int, step_px: float) -> FloatArray:

@@ -135,6 +135,11 @@ class EyeBox:
         z, y, x = np.meshgrid(*axes[::-1], indexing="ij")
         return np.stack([x, y, z], axis=-1).reshape(-1, 3)
 
+    @property
+    def corners(self) -> FloatArray:
+        """The corners of the box, shape (8, 3), mm; fewer where a side has no length."""
+        return self.lattice(tuple(2 if half > 0.0 else 1 for half in self.half_mm))
+
 
 @dataclass(frozen=True)
 class DisplayModule:

@@ -2,10 +2,13 @@
 
 from prewarp.cli.check import check
 from prewarp.cli.compare import compare
+from prewarp.cli.export import export
 from prewarp.cli.fit import fit
 from prewarp.cli.group import main
+from prewarp.cli.render import render
+from prewarp.cli.trace import trace
 
-for _command in (check, fit, compare):
+for _command in (check, fit, compare, trace, render, export):
     main.add_command(_command)
 
 __all__ = ["main"]

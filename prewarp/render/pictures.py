@@ -1,5 +1,6 @@
 """What both renderers take: content pictures, panel pictures, which colour feeds which plane."""
 
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -80,6 +81,23 @@ def require_content(image: NDArray[np.uint8], size_px: tuple[int, int], /) -> ND
 def encode_view(light: NDArray[np.floating], /) -> NDArray[np.uint8]:
     """Return linear light (height, width, 3) as 8-bit sRGB; light above 1 is clipped."""
     return Quantiser(TransferFunction(), 8).code_from_linear(light)
+
+
+def filling(image: NDArray[np.uint8], size_px: tuple[int, int], /) -> NDArray[np.uint8]:
+    """Return a picture (height, width, 3) scaled about its middle to fill `size_px`; what stands out is cut off."""
+    picture = Image.fromarray(image)
+    factor = max(size_px[0] / picture.width, size_px[1] / picture.height)
+    crop = [max(round(size / factor), 1) for size in size_px]
+    left, top = ((have - want) // 2 for have, want in zip(picture.size, crop, strict=True))
+    box = (left, top, left + crop[0], top + crop[1])
+    return np.asarray(picture.resize(size_px, Image.Resampling.BICUBIC, box=box))
+
+
+def png_bytes(image: NDArray[np.uint8], /) -> bytes:
+    """Return a picture (height, width, 3) as PNG; row 0 is the top."""
+    stream = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(image)).save(stream, format="PNG", compress_level=6)
+    return stream.getvalue()
 
 
 def read_picture(path: Path, /) -> NDArray[np.uint8]:

@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFilter, ImageFont
 from prewarp.checks import nearest_name
 from prewarp.errors import RenderError
 from prewarp.files import write_bytes
-from prewarp.render.pictures import read_picture
+from prewarp.render.pictures import filling, read_picture
 from prewarp.resources import resource_path
 
 # Size of the committed pictures, px. They are scaled to the content size that a module asks for.
@@ -125,12 +125,7 @@ def scene(name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
         raise RenderError(
             f"no scene '{name}'; expected one of {', '.join(SCENES)}.{nearest_name(name, SCENES)}"
         )
-    picture = Image.fromarray(read_picture(resource_path("demo_scenes", f"{name}.png")))
-    factor = max(size_px[0] / picture.width, size_px[1] / picture.height)
-    crop = [round(size / factor) for size in size_px]
-    left, top = ((have - want) // 2 for have, want in zip(picture.size, crop, strict=True))
-    box = (left, top, left + crop[0], top + crop[1])
-    return np.asarray(picture.resize(size_px, Image.Resampling.BICUBIC, box=box))
+    return filling(read_picture(resource_path("demo_scenes", f"{name}.png")), size_px)
 
 
 def write_scenes(folder: Path, /) -> list[Path]:

@@ -7,13 +7,15 @@ import numpy as np
 from prewarp.errors import GridError
 from prewarp.field import FieldSet, compare_grid
 from prewarp.grids import Grid
-from prewarp.report.style import BLUE, RED, figure, png_bytes
+from prewarp.report.style import BLUE, INK, ORANGE, RED, figure, png_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 # Arrows of a typical residual are drawn this long, as a share of the panel's width.
 TYPICAL_ARROW_SHARE = 0.025
+# No arrow is drawn longer than this share of the panel's width; such arrows have a colour of their own.
+LONGEST_ARROW_SHARE = 0.08
 LEAST_PX = 1e-6
 # A channel takes this much of the picture, px; more channels go side by side.
 _WIDTH_PX, _HEIGHT_PX = 760, 690
@@ -72,22 +74,38 @@ def _draw_channel(axes: "Axes", fields: FieldSet, view: Grid, outliers: set[int]
     nice = _nice(typical)
     # One data px of arrow stands for this many panel px of residual.
     scale = nice / (TYPICAL_ARROW_SHARE * width)
+    shortened = np.minimum(LONGEST_ARROW_SHARE * width * scale / np.maximum(np.hypot(*step.T), LEAST_PX), 1.0)
     arrows = axes.quiver(
         *view.pixel[good].T,
-        *step.T,
+        *(step * shortened[:, None]).T,
         angles="xy",
         scale_units="xy",
         scale=scale,
         width=0.0022,
+        color=np.where(shortened < 1.0, ORANGE, BLUE),
+    )
+    axes.quiverkey(
+        arrows,
+        0.02,
+        -0.085,
+        nice,
+        f"{nice:g} px",
+        labelpos="E",
+        coordinates="axes",
         color=BLUE,
+        labelcolor=INK,
     )
-    axes.quiverkey(arrows, 0.13, -0.115, nice, f"{nice:g} px", labelpos="E", coordinates="axes")
-    axes.plot(
-        *view.pixel[named].T, "x", color=RED, markersize=8, markeredgewidth=2, label="left out as an outlier"
-    )
+    axes.plot(*view.pixel[named].T, "x", color=RED, markersize=8, markeredgewidth=2)
+    notes = []
+    if np.any(shortened < 1.0):
+        notes.append((0.2, ORANGE, f"arrow cut: above {LONGEST_ARROW_SHARE * width * scale:.2g} px"))
     if named.any():
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, -0.165), frameon=False, borderpad=0.0)
-    axes.set(xlim=(0, width), ylim=(height, 0), aspect="equal", xlabel="panel u, px", ylabel="panel v, px")
+        notes.append((0.98, RED, "x: left out as an outlier"))
+    for place, colour_of_note, note in notes:
+        side = "left" if place < 0.5 else "right"
+        axes.text(place, -0.085, note, color=colour_of_note, ha=side, va="center", transform=axes.transAxes)
+    axes.set(xlim=(0, width), ylim=(height, 0), aspect="equal", ylabel="panel v, px")
+    axes.set_xlabel("panel u, px", labelpad=26)
     rms = np.sqrt(np.mean(comparison.error_px[good] ** 2)) if good.any() else np.nan
     x, y, z = view.pupil_mm[0]
     axes.set_title(
