@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checking.samples import Samples, group_sums
+from prewarp.checking.samples import Samples, group_sums, median_by
 from prewarp.checks import FloatArray
 
 FEWEST_SAMPLES = 12  # of a group, for its affine map to say anything
@@ -27,14 +27,31 @@ def common_frame(samples: Samples) -> Frame:
     return Frame((low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-6))
 
 
-def group_affine(samples: Samples, frame: Frame, values: FloatArray) -> FloatArray:
-    """Return (g, 2, 3): values ~ map[:, :, 0] + map[:, :, 1] w_u + map[:, :, 2] w_v; NaN for too few samples."""
-    count = len(samples.group_pair)
+def group_affine(samples: Samples, frame: Frame, values: FloatArray, *, rounds: int = 0) -> FloatArray:
+    """Return (g, 2, 3): values ~ map[:, :, 0] + map[:, :, 1] w_u + map[:, :, 2] w_v; NaN for too few samples.
+
+    Each of `rounds` lowers the weight of samples far from their group's map, against the group's median distance.
+    """
     w = frame(samples.pixel)
     basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
-    products = (basis[:, :, None] * basis[:, None, :]).reshape(-1, 9)
+    maps = _weighted_affine(samples, basis, values)
+    for _ in range(rounds):
+        expected = np.einsum("nij,nj->ni", np.nan_to_num(maps)[samples.group], basis)
+        distance = np.sqrt(((values - expected) ** 2).sum(axis=1))
+        scale = 3.0 * median_by(distance, samples.group) + 1e-12
+        maps = _weighted_affine(samples, basis / (1.0 + (distance / scale) ** 2)[:, None], values, basis)
+    return maps
+
+
+def _weighted_affine(
+    samples: Samples, weighted: FloatArray, values: FloatArray, basis: FloatArray | None = None
+) -> FloatArray:
+    """Return the maps for a basis (n, 3) already multiplied by weights; `basis` is the plain one where they differ."""
+    basis = weighted if basis is None else basis
+    count = len(samples.group_pair)
+    products = (weighted[:, :, None] * basis[:, None, :]).reshape(-1, 9)
     normal = group_sums(products, samples.group, count).reshape(-1, 3, 3)
-    right = group_sums((basis[:, :, None] * values[:, None, :]).reshape(-1, 6), samples.group, count)
+    right = group_sums((weighted[:, :, None] * values[:, None, :]).reshape(-1, 6), samples.group, count)
     maps = np.full((count, 2, 3), np.nan)
     usable = samples.group_size >= FEWEST_SAMPLES
     usable[usable] = np.linalg.cond(normal[usable]) < 1e6

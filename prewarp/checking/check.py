@@ -5,9 +5,10 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.checking.affine import common_frame, group_affine, px_per_tangent
 from prewarp.checking.duplicates import check_duplicates
-from prewarp.checking.lattice import check_lattices, check_pupil_lattice, find_lattices
+from prewarp.checking.lattice import check_lattices, check_pupil_lattice, find_lattices, panel_places
 from prewarp.checking.orientation import channel_references, nominal_reach, odd_groups, whole_channels
-from prewarp.checking.pupils import check_enough, check_positions, check_shift, pupil_trends
+from prewarp.checking.pupil_trend import pupil_trends
+from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.quality import (
     CURL_SIGMA,
     LEAST_CURL,
@@ -106,7 +107,8 @@ def _check_samples(
     findings += whole_channels(samples, frame, references)
     if module is not None:
         findings += nominal_reach(samples, references, module)
-    trends = pupil_trends(samples, frame, skip)
+    places = {lattice.pair: panel_places(samples, frame, lattice) for lattice in lattices}
+    trends = pupil_trends(samples, frame, maps, skip, places)
     findings += check_shift(samples, trends)
     misplaced, wrong = check_positions(samples, frame, trends)
     findings += misplaced
@@ -126,7 +128,7 @@ def _check_samples(
         by_name["px_per_degree"][name] = float(scale[pair]) / _DEGREES_PER_RADIAN
         if pair in trends:
             by_name["image_distance_dioptres"][name] = float(-500.0 * np.trace(trends[pair].shift))
-        surface = fit_surface(samples, frame, pair, skip, float(scale[pair]))
+        surface = fit_surface(samples, frame, pair, skip, float(scale[pair]), places[pair])
         if surface is None:
             continue
         index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])

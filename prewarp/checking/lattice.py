@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.checking.affine import Frame
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, IntArray
@@ -66,6 +67,18 @@ def _levels(values: FloatArray, step: float) -> tuple[IntArray, FloatArray]:
     common = (counts >= 2) & (counts >= 0.1 * typical)
     numbers = np.where(common, np.cumsum(common) - 1, -1)
     return numbers[inverse], steps[common] * step
+
+
+def panel_places(samples: Samples, frame: Frame, lattice: Lattice) -> int:
+    """Return at how many places on the panel one channel and colour was sampled: what a panel polynomial can rest on.
+
+    On a lattice the nodes, since other pupils repeat them; scattered, the occupied ones of 64 x 64 cells.
+    """
+    if lattice.kind != "scattered":
+        return int(np.median(samples.group_size[samples.group_pair == lattice.pair]))
+    w = np.clip(frame(samples.pixel[lattice.index]), -1.0, 0.999999)
+    cell = np.floor((w + 1.0) * 32.0).astype(np.int64)
+    return len(np.unique(cell[:, 1] * 64 + cell[:, 0]))
 
 
 def check_lattices(samples: Samples, lattices: list[Lattice]) -> Iterator[Finding]:

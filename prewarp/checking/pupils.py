@@ -2,12 +2,12 @@
 whether there are enough positions for the pupil degree asked for."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
+from prewarp.checking.affine import Frame, map_length, px_per_tangent
 from prewarp.checking.polynomial import chebyshev_terms, total_degree
+from prewarp.checking.pupil_trend import PupilTrend
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
@@ -15,104 +15,6 @@ from prewarp.checks import FloatArray
 
 LEAST_DIOPTRES = 0.15  # below, the image is too far away for its shift to tell signs
 IMPLAUSIBLE_DIOPTRES = 40.0
-_PANEL_DEGREE = 5
-_SUBSET = 20_000
-
-
-@dataclass(frozen=True, eq=False)
-class PupilTrend:
-    """How the maps of one channel and colour move with the pupil.
-
-    `shift` (2, 2) is d(tx, ty)/d(x, y) at the panel's middle, per mm; `shift_error` its standard error.
-    """
-
-    pair: int
-    groups: FloatArray  # (k,) group codes
-    length_px: FloatArray  # (k,) difference of each group from the trend
-    shift: FloatArray
-    shift_error: float
-    coefficient: FloatArray
-    exponents: FloatArray
-    middle_mm: FloatArray
-    half_mm: FloatArray
-    panel_coefficient: FloatArray
-
-    def predicted(self, position_mm: FloatArray) -> FloatArray:
-        """Return maps (..., 2, 3) of the trend at reference positions (..., 2), clipped to a little beyond."""
-        w = np.clip((position_mm - self.middle_mm) / self.half_mm, -1.5, 1.5)
-        terms = chebyshev_terms(w.reshape(-1, 2), self.exponents)
-        return (terms @ self.coefficient).reshape(*w.shape[:-1], 2, 3)
-
-
-def pupil_trends(samples: Samples, frame: Frame, skip: np.ndarray) -> dict[int, PupilTrend]:
-    """Fit, per channel and colour with at least five pupil positions, a low polynomial over the pupil to the maps.
-
-    First a panel polynomial common to all positions is taken out, so that groups with different panel points compare.
-    """
-    panel_terms = total_degree(2, _PANEL_DEGREE)
-    rest = np.zeros_like(samples.tangent)
-    panel = {}
-    usable = ~skip[samples.group]
-    for pair in samples.pairs:
-        index = np.flatnonzero(samples.pair == pair)
-        fitted = index[usable[index]]
-        if len(fitted) < 3 * len(panel_terms):
-            continue
-        fitted = fitted[np.linspace(0, len(fitted) - 1, min(len(fitted), _SUBSET)).astype(int)]
-        design = chebyshev_terms(frame(samples.pixel[fitted]), panel_terms)
-        panel[int(pair)] = robust_fit(design, samples.tangent[fitted]).coefficient
-        rest[index] = (
-            samples.tangent[index]
-            - chebyshev_terms(frame(samples.pixel[index]), panel_terms) @ panel[int(pair)]
-        )
-    maps = group_affine(samples, frame, rest)
-    known = np.isfinite(maps).all(axis=(1, 2)) & ~skip
-    trends = {}
-    whole = group_affine(samples, frame, samples.tangent)
-    for pair, panel_coefficient in panel.items():
-        groups = np.flatnonzero(known & (samples.group_pair == pair))
-        if len(groups) >= 5:
-            trends[pair] = _trend(
-                samples, frame, pair, groups, maps[groups], whole[groups], panel_coefficient
-            )
-    return {pair: trend for pair, trend in trends.items() if trend is not None}
-
-
-def _reference(samples: Samples, groups, whole) -> FloatArray:
-    pupil = samples.pupils_mm[samples.group_pupil[groups]]
-    return pupil[:, :2] - pupil[:, 2:] * whole[:, :, 0]
-
-
-def _trend(samples, frame, pair, groups, maps, whole, panel_coefficient) -> PupilTrend | None:
-    position = _reference(samples, groups, whole)
-    low, high = position.min(axis=0), position.max(axis=0)
-    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
-    w = (position - middle) / half
-    for degree in (2, 1):
-        exponents = total_degree(2, degree)
-        design = chebyshev_terms(w, exponents)
-        if len(groups) >= 1.6 * len(exponents) and np.linalg.matrix_rank(design, tol=1e-3) == len(exponents):
-            break
-    else:
-        return None
-    fit = robust_fit(design, maps.reshape(len(maps), 6))
-    slope = np.stack(
-        [fit.coefficient[list(map(tuple, exponents)).index(one), [0, 3]] for one in ((1, 0), (0, 1))], axis=1
-    )
-    error = fit.scale * float(np.sqrt(np.diag(fit.covariance)[1:3].max()))
-    return PupilTrend(
-        pair=pair,
-        groups=groups,
-        length_px=map_length(fit.residual.reshape(-1, 2, 3))
-        * px_per_tangent(np.median(whole, axis=0), frame),
-        shift=slope / half,
-        shift_error=error / float(half.min()),
-        coefficient=fit.coefficient,
-        exponents=exponents,
-        middle_mm=middle,
-        half_mm=half,
-        panel_coefficient=panel_coefficient,
-    )
 
 
 def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Finding]:
@@ -207,13 +109,10 @@ def _position_finding(samples, frame, trends, pair, group, own, typical) -> Find
     def left_px(other: PupilTrend, positions: FloatArray) -> FloatArray:
         """Return how far, px, the group is from `other`'s trend at pupil positions (k, 3)."""
         w = frame(samples.pixel[index])
-        rest = (
-            samples.tangent[index]
-            - chebyshev_terms(w, total_degree(2, _PANEL_DEGREE)) @ other.panel_coefficient
-        )
+        rest = samples.tangent[index] - other.panel(samples.pixel[index])
         basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
-        own_map = np.linalg.lstsq(basis, rest, rcond=None)[0].T
-        whole = np.linalg.lstsq(basis, samples.tangent[index], rcond=None)[0].T
+        own_map = robust_fit(basis, rest).coefficient.T
+        whole = robust_fit(basis, samples.tangent[index]).coefficient.T
         reference = positions[:, :2] - positions[:, 2:] * whole[:, 0]
         return map_length(own_map - other.predicted(reference)) * float(px_per_tangent(whole, frame))
 
@@ -280,8 +179,7 @@ def _two_captures(samples, frame, trend, group, place) -> Finding | None:
     index = np.flatnonzero(samples.group == group)
     w = frame(samples.pixel[index])
     basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
-    panel = chebyshev_terms(w, total_degree(2, _PANEL_DEGREE)) @ trend.panel_coefficient
-    rest = samples.tangent[index] - panel
+    rest = samples.tangent[index] - trend.panel(samples.pixel[index])
     tangent = np.median(samples.tangent[index], axis=0)
 
     def distance(position: FloatArray) -> FloatArray:

@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from prewarp.checking.lattice import Lattice, node_table
 from prewarp.checking.result import Finding, finding
-from prewarp.checking.samples import Samples
+from prewarp.checking.samples import Samples, median_by
 from prewarp.checking.surface import Surface
 from prewarp.checks import FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
@@ -23,6 +23,7 @@ _NEIGHBOURS = 40
 _FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
 _COARSE = 0.1  # of the half panel: an outlier where the model does not
 _PUPIL_WEIGHT = 0.03  # other pupils at the same place are nearer neighbours than other places
+_LEVEL = 1e-3  # weight of "no slope, no curvature" against one neighbour at full distance
 _FARTHEST = 4.0  # noise amplification beyond which reaching further excuses nothing
 _MEDIAN_OF_LENGTH_2D = 1.17741
 
@@ -57,7 +58,7 @@ def find_outliers(
     place = samples.group[index] * count + cell
     if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
         place = cell
-    local = np.stack([_median_by(residual[:, axis], place) for axis in (0, 1)], axis=-1)
+    local = np.stack([median_by(residual[:, axis], place) for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
     sigma = float(np.median(distance)) / _MEDIAN_OF_LENGTH_2D
     least = LEAST_OUTLIER_PX
@@ -89,14 +90,16 @@ def _from_neighbours(
     own[~own.any(axis=1), -1] = True
     near = near[~own].reshape(len(suspect), -1)
     offset = w[near] - w[suspect][:, None]
-    offset /= np.abs(offset).max(axis=(1, 2), keepdims=True) + 1e-300
+    # All neighbours may sit at one place (a node seen from other pupils): then they give a level, no slope.
+    spacing = 2.0 / np.sqrt(surface.places)
+    offset /= np.maximum(np.abs(offset).max(axis=(1, 2), keepdims=True), spacing)
     du, dv = offset[..., 0], offset[..., 1]
     basis = np.stack([np.ones_like(du), du, dv, du * du, du * dv, dv * dv], axis=-1)
     values = residual[near]
     weight = np.ones(near.shape)
     for _ in range(6):
         normal = np.einsum("sni,sn,snj->sij", basis, weight, basis)
-        normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(6)
+        normal += _LEVEL * weight.sum(axis=1)[:, None, None] * np.diag([1e-9, 1.0, 1.0, 1.0, 1.0, 1.0])
         fit = np.linalg.solve(normal, np.einsum("sni,sn,snk->sik", basis, weight, values))
         length = np.sqrt(((values - basis @ fit) ** 2).sum(axis=-1))
         spread = np.median(length, axis=1) / _MEDIAN_OF_LENGTH_2D
@@ -110,18 +113,6 @@ def _cells(samples: Samples, surface: Surface, index: IntArray) -> tuple[IntArra
     w = np.clip(surface.frame(samples.pixel[index]), -1.0, 0.999999)
     cell = np.floor((w + 1.0) / 2.0 * _CELLS).astype(np.int64)
     return cell[:, 1] * _CELLS + cell[:, 0], _CELLS * _CELLS
-
-
-def _median_by(values: FloatArray, place: IntArray) -> FloatArray:
-    """Return for each sample the lower median of the values that share its place."""
-    order = np.lexsort((values, place))
-    ordered = place[order]
-    starts = np.concatenate([[0], np.flatnonzero(ordered[1:] != ordered[:-1]) + 1])
-    sizes = np.diff(np.append(starts, len(ordered)))
-    median = values[order][starts + (sizes - 1) // 2]
-    result = np.empty_like(values)
-    result[order] = np.repeat(median, sizes)
-    return result
 
 
 def outlier_finding(

@@ -40,6 +40,7 @@ class Surface:
     coefficient: FloatArray
     covariance: FloatArray
     scale: float
+    places: int  # distinct places on the panel that carry it
     starved: bool = False
 
     @property
@@ -101,8 +102,12 @@ def fit_surface(
     pair: int,
     skip: np.ndarray,
     px_per_tangent: float,
+    places: int,
 ) -> Surface | None:
-    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples."""
+    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples.
+
+    `places` on the panel bound its degree there: samples at other pupils do not fill the gaps between them.
+    """
     index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
     # A stray panel point beyond the rim would pull the model hardest of all.
     index = index[(np.abs(frame(samples.pixel[index])) < _RIM).all(axis=1)]
@@ -114,7 +119,6 @@ def fit_surface(
     limits = _pupil_limits(samples, pair, half)
     subset = index[np.random.default_rng(1).permutation(len(index))[:_SUBSET]]
     w = np.concatenate([frame(samples.pixel[subset]), (samples.reference_mm[subset] - middle) / half], axis=1)
-    places = _panel_places(w[:, :2])
     models = [
         model
         for model in _models(limits)
@@ -139,14 +143,9 @@ def fit_surface(
         coefficient=fit.coefficient,
         covariance=fit.covariance * len(subset) / len(index),
         scale=fit.scale,
+        places=places,
         starved=len(models) < len(_DEGREES),
     )
-
-
-def _panel_places(w: FloatArray) -> int:
-    """Return how many of 64 x 64 cells of the panel hold samples: repeats at other pupils do not carry more terms."""
-    cell = np.floor((np.clip(w, -1.0, 0.999999) + 1.0) * 32.0).astype(np.int64)
-    return len(np.unique(cell[:, 1] * 64 + cell[:, 0]))
 
 
 def _models(limits: tuple[int, int]) -> list[IntArray]:

@@ -3,7 +3,6 @@
 Run from the checkout: python -m tests.bench.bench_grids [ROWS]
 """
 
-import resource
 import subprocess
 import sys
 import tempfile
@@ -13,15 +12,19 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.checking import check_grid
-from prewarp.grids import grid_from_samples, read_grid, write_grid
+from prewarp.grids import read_grid, write_grid
+from tests.synthetic import make_grid, pupil_lattice
 
 PEAK = """
-import resource, sys
+import sys
 import pyarrow.csv
 from prewarp.grids import read_grid
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+def peak_kib():  # Linux; ru_maxrss would start from the parent's
+    with open("/proc/self/status") as stream:
+        return int(next(line for line in stream if line.startswith("VmHWM")).split()[1])
+before = peak_kib()
 read_grid(sys.argv[1])
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
+print(peak_kib() - before)
 """
 
 
@@ -36,23 +39,15 @@ def timed(function, *arguments, repeat=3, **options):
 
 
 def grid_of(rows):
-    from tests.synthetic import make_grid, pupil_lattice
-
-    base = make_grid("scattered", noise_px=0.05, points=33, pupils=pupil_lattice(5))
-    index = np.arange(rows) % len(base)
-    jitter = np.random.default_rng(0).normal(0, 1e-3, (rows, 2))
-    return grid_from_samples(
-        channel=np.asarray(base.channel_names)[base.channel[index]],
-        colour=np.asarray(base.colour_names)[base.colour[index]],
-        pupil_mm=base.pupil_mm[index],
-        tangent=base.tangent[index],
-        pixel=base.pixel[index] + jitter,
-    )
+    """Return a scattered grid of about `rows` rows: 2 channels, 3 colours, 25 pupil positions."""
+    points = max(2, round((rows / 150) ** 0.5))
+    return make_grid("scattered", noise_px=0.05, points=points, pupils=pupil_lattice(5))
 
 
 def main(rows: int) -> None:
     """Print the table."""
     grid = grid_of(rows)
+    rows = len(grid)
     with tempfile.TemporaryDirectory() as folder:
         paths = {suffix: Path(folder) / f"grid{suffix}" for suffix in (".csv", ".csv.gz", ".npz")}
         for path in paths.values():
@@ -79,7 +74,6 @@ def main(rows: int) -> None:
                 f"peak memory of reading {suffix:8s} {peak / 1e6:7.0f} MB = {peak / data_bytes:.1f} x the data "
                 f"({peak / text.stat().st_size:.1f} x the text)"
             )
-    print(f"peak of this process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
 
 
 if __name__ == "__main__":

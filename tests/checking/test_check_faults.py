@@ -18,7 +18,7 @@ SIZE = (2560, 2560)
 
 @pytest.fixture(scope="module", params=KINDS)
 def clean(request):
-    return make_grid(request.param, noise_px=0.05, seed=3, points=13)
+    return make_grid(request.param, noise_px=0.05, seed=3, points=11)
 
 
 def changed(grid, rows=None, *, pixel=None, direction=None, pupil=None, channel=None, colour=None):
@@ -71,7 +71,7 @@ CLEAN = {
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("noise_px", [0.0, 0.05, 0.3])
+@pytest.mark.parametrize("noise_px", [0.0, 0.2])
 @pytest.mark.parametrize("case", CLEAN)
 def test_clean_grids_are_left_in_peace(kind, noise_px, case):
     arguments = {"points": 11, "pupils": pupil_lattice(3), "colours": ("R", "G")} | CLEAN[case]

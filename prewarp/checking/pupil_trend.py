@@ -1,0 +1,145 @@
+"""How the map of a channel and colour moves with the pupil: one low polynomial over pupil positions.
+
+The measure that single pupil positions, their signs and units are held against.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
+from prewarp.checking.polynomial import chebyshev_terms, total_degree
+from prewarp.checking.robust import robust_fit
+from prewarp.checking.samples import Samples
+from prewarp.checks import FloatArray, IntArray
+
+_PANEL_DEGREES = (9, 5)  # the first that the samples carry
+_PER_TERM = 3
+_RIM = 1.08  # of the half panel; stray points beyond do not count
+_SUBSET = 20_000
+
+
+@dataclass(frozen=True, eq=False)
+class PanelMap:
+    """A polynomial over the panel common to all pupil positions."""
+
+    frame: Frame
+    exponents: IntArray
+    coefficient: FloatArray
+
+    def __call__(self, pixel: FloatArray) -> FloatArray:
+        """Return tangents (n, 2) of panel points (n, 2)."""
+        return chebyshev_terms(np.clip(self.frame(pixel), -_RIM, _RIM), self.exponents) @ self.coefficient
+
+
+@dataclass(frozen=True, eq=False)
+class PupilTrend:
+    """How the maps of one channel and colour move with the pupil.
+
+    `shift` (2, 2) is d(tx, ty)/d(x, y) at the panel's middle, per mm; `shift_error` its standard error.
+    """
+
+    pair: int
+    groups: FloatArray  # (k,) group codes
+    length_px: FloatArray  # (k,) difference of each group from the trend
+    shift: FloatArray
+    shift_error: float
+    coefficient: FloatArray
+    exponents: FloatArray
+    middle_mm: FloatArray
+    half_mm: FloatArray
+    panel: PanelMap
+
+    def predicted(self, position_mm: FloatArray) -> FloatArray:
+        """Return maps (..., 2, 3) of the trend at reference positions (..., 2), clipped to a little beyond."""
+        w = np.clip((position_mm - self.middle_mm) / self.half_mm, -1.5, 1.5)
+        terms = chebyshev_terms(w.reshape(-1, 2), self.exponents)
+        return (terms @ self.coefficient).reshape(*w.shape[:-1], 2, 3)
+
+
+def pupil_trends(
+    samples: Samples, frame: Frame, whole: FloatArray, skip: np.ndarray, places: dict[int, int]
+) -> dict[int, PupilTrend]:
+    """Fit, per channel and colour with at least five pupil positions, a low polynomial over the pupil to the maps.
+
+    First a panel polynomial common to all positions is taken out, so that groups with different panel points compare.
+    `whole` (g, 2, 3) are the groups' affine maps of tangents; `places` by pair what a panel polynomial rests on.
+    """
+    rest = np.zeros_like(samples.tangent)
+    panel = {}
+    usable = ~skip[samples.group]
+    for pair in samples.pairs:
+        index = np.flatnonzero(samples.pair == pair)
+        fitted = _fit_panel(samples, frame, index[usable[index]], places[int(pair)])
+        if fitted is not None:
+            panel[int(pair)] = fitted
+            rest[index] = samples.tangent[index] - fitted(samples.pixel[index])
+    maps = group_affine(samples, frame, rest, rounds=2)
+    known = np.isfinite(maps).all(axis=(1, 2)) & ~skip
+    trends = {}
+    for pair, panel_map in panel.items():
+        groups = np.flatnonzero(known & (samples.group_pair == pair))
+        if len(groups) >= 5:
+            trends[pair] = _trend(samples, frame, pair, groups, maps[groups], whole[groups], panel_map)
+    return {pair: trend for pair, trend in trends.items() if trend is not None}
+
+
+def _fit_panel(samples: Samples, frame: Frame, index: IntArray, places: int) -> PanelMap | None:
+    """Fit the panel polynomial together with the movement with the pupil, which would be noise to it otherwise."""
+    w = frame(samples.pixel[index])
+    inside = (np.abs(w) < _RIM).all(axis=1)
+    index, w = index[inside], w[inside]
+    chosen = np.linspace(0, len(index) - 1, min(len(index), _SUBSET)).astype(int)
+    if not len(chosen):
+        return None
+    index, w = index[chosen], w[chosen]
+    low, high = np.quantile(samples.reference_mm[index], (0.02, 0.98), axis=0)
+    pupil = (samples.reference_mm[index] - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
+    place = np.concatenate([w, np.clip(pupil, -1.5, 1.5)], axis=1)
+    for degree in _PANEL_DEGREES:
+        exponents = total_degree(4, degree, (degree, degree, 2, 2))
+        still = exponents[:, 2:].sum(axis=1) == 0
+        moves = (exponents[:, 2:].sum(axis=1) <= 2) & (exponents[:, :2].sum(axis=1) <= 1)
+        exponents = exponents[still | moves]
+        still = exponents[:, 2:].sum(axis=1) == 0
+        if places >= _PER_TERM * still.sum() and len(index) >= _PER_TERM * len(exponents):
+            fit = robust_fit(chebyshev_terms(place, exponents), samples.tangent[index], reject=False)
+            return PanelMap(frame, exponents[still, :2], fit.coefficient[still])
+    return None
+
+
+def _reference(samples: Samples, groups, whole) -> FloatArray:
+    pupil = samples.pupils_mm[samples.group_pupil[groups]]
+    return pupil[:, :2] - pupil[:, 2:] * whole[:, :, 0]
+
+
+def _trend(samples, frame, pair, groups, maps, whole, panel) -> PupilTrend | None:
+    position = _reference(samples, groups, whole)
+    low, high = position.min(axis=0), position.max(axis=0)
+    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
+    w = (position - middle) / half
+    for degree in (2, 1):
+        exponents = total_degree(2, degree)
+        design = chebyshev_terms(w, exponents)
+        if len(groups) >= 1.6 * len(exponents) and np.linalg.matrix_rank(design, tol=1e-3) == len(exponents):
+            break
+    else:
+        return None
+    fit = robust_fit(design, maps.reshape(len(maps), 6))
+    slope = np.stack(
+        [fit.coefficient[list(map(tuple, exponents)).index(one), [0, 3]] for one in ((1, 0), (0, 1))], axis=1
+    )
+    error = fit.scale * float(np.sqrt(np.diag(fit.covariance)[1:3].max()))
+    return PupilTrend(
+        pair=pair,
+        groups=groups,
+        length_px=map_length(fit.residual.reshape(-1, 2, 3))
+        * px_per_tangent(np.median(whole, axis=0), frame),
+        shift=slope / half,
+        shift_error=error / float(half.min()),
+        coefficient=fit.coefficient,
+        exponents=exponents,
+        middle_mm=middle,
+        half_mm=half,
+        panel=panel,
+    )
