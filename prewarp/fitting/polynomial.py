@@ -25,7 +25,7 @@ ODD_RETRIED = 3
 CURL_TRIED = 2
 PUPIL_COSTS = (1, 2)
 # Colours differ by so little that their difference needs this many degrees fewer than what they share.
-DIFFERENCE_LAG = 3
+DIFFERENCE_LAG = 2
 # Robust weights: at most so many passes; a weight moves when it changes by more than WEIGHT_STEP; settled when fewer
 # than this share of the weights moved. Residuals below a few LEAST_SIGMA_PX are never held against a sample.
 ROBUST_PASSES = 4
@@ -34,7 +34,7 @@ SETTLED = 2e-4
 LEAST_SIGMA_PX = 0.005
 # Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
 LEAST_SAMPLES_PER_PARAMETER = 3.0
-MOST_PARAMETERS = 2200
+MOST_PARAMETERS = 2600
 
 
 @dataclass(frozen=True)
