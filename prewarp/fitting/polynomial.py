@@ -133,7 +133,7 @@ def first_expansion(samples: Samples) -> Expansion:
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
-    model = FIRST_MODEL
+    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, samples.highest_pupil_degree))
     moments = sums.accumulate(few, unit, few.cosine.T, degree=model.degree, pupil_degree=model.pupil_degree)
     return solve_model(moments, model, few)[0][0]
 
@@ -148,7 +148,8 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
     metric = pixel_metric(samples, first_expansion(samples)) * relative**2
     weight = np.ones(samples.count)
     model, highest = None, 0
-    for degree, pupil_degree in SEARCH:
+    for degree, wanted_pupil_degree in SEARCH:
+        pupil_degree = min(wanted_pupil_degree, samples.highest_pupil_degree)
         top = _affordable(_highest_model(degree, pupil_degree, samples, model), samples)
         if top.degree <= highest:
             break

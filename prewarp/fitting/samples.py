@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.pupil import PupilFrame
 
 PUPIL_GROUPS = 3
@@ -17,7 +18,7 @@ class Samples:
 
     `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
     `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,): what cross-validation leaves out
-    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `row` (n,) index into the caller's arrays.
+    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots`, `pupils` how many differ; `row` (n,) index into the caller's arrays.
     """
 
     panel_size_px: tuple[int, int]
@@ -32,12 +33,21 @@ class Samples:
     dot_group: IntArray
     dot: IntArray
     dots: int
+    pupils: int
     row: IntArray
 
     @property
     def count(self) -> int:
         """Number of samples."""
         return len(self.row)
+
+    @property
+    def highest_pupil_degree(self) -> int:
+        """Highest degree in (x, y) that so many pupil positions can decide."""
+        degree = 0
+        while count_of_degree(degree + 1) <= self.pupils:
+            degree += 1
+        return degree
 
     @property
     def cell(self) -> IntArray:
@@ -103,6 +113,7 @@ def prepare_samples(
         dot_group=dot_group,
         dot=dot,
         dots=int(dot.max()) + 1,
+        pupils=len(np.unique(_position_keys(np.round(pupil_mm, 6)))),
         row=np.arange(len(pixel)),
     )
     return samples.take(order)
@@ -118,10 +129,15 @@ def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:
     return PupilFrame((float(centre[0]), float(centre[1])), (float(half[0]), float(half[1])))
 
 
+def _position_keys(rounded_mm: FloatArray) -> np.ndarray:
+    """Return one complex number per pupil position (n, 3), equal where positions are equal."""
+    return (rounded_mm[:, 0] + 1j * rounded_mm[:, 1]) + rounded_mm[:, 2] * (1e3 + 1.7e3j)
+
+
 def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     """Return a group for each sample: pupil positions dealt so that neighbours fall into different groups."""
     rounded = np.round(pupil_mm, 6)
-    keys = (rounded[:, 0] + 1j * rounded[:, 1]) + rounded[:, 2] * (1e3 + 1.7e3j)
+    keys = _position_keys(rounded)
     _, first, position = np.unique(keys, return_index=True, return_inverse=True)
     places = rounded[first]
     if len(places) < 6:
