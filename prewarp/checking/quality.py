@@ -137,7 +137,7 @@ def check_folds(samples: Samples, surface: Surface, lattice: Lattice, good: np.n
     """
     if lattice.kind == "scattered":
         index = np.flatnonzero((samples.pair == surface.pair) & good)
-        index = index[np.linspace(0, len(index) - 1, min(len(index), 20 * _SAMPLED)).astype(int)]
+        index = index[np.linspace(0, len(index) - 1, min(len(index), 6 * _SAMPLED)).astype(int)]
         area = np.linalg.det(surface.jacobian(samples.pixel[index], samples.reference_mm[index]))
     else:
         values = samples.cosine if lattice.kind == "panel" else samples.pixel
