@@ -2,13 +2,14 @@
 
 from prewarp.cli.check import check
 from prewarp.cli.compare import compare
+from prewarp.cli.demo import demo
 from prewarp.cli.export import export
 from prewarp.cli.fit import fit
 from prewarp.cli.group import main
 from prewarp.cli.render import render
 from prewarp.cli.trace import trace
 
-for _command in (check, fit, compare, trace, render, export):
+for _command in (demo, check, fit, compare, trace, render, export):
     main.add_command(_command)
 
 __all__ = ["main"]

@@ -1,0 +1,88 @@
+"""The demo's figures as lines of a table, modules side by side."""
+
+from collections.abc import Mapping
+
+Line = tuple[str, ...]
+
+
+def table_lines(figures: Mapping[str, dict], /) -> list[tuple[str, list[Line]]]:
+    """Return sections of lines: what is measured, then one text per module in the order of `figures`."""
+    modules = list(figures.values())
+
+    def line(label: str, value) -> Line:
+        return (label, *(value(module) for module in modules))
+
+    def spread(unit: str, *path: str):
+        def text(module: dict) -> str:
+            for key in path:
+                module = module[key]
+            return " / ".join(_number(module[f"{name}_{unit}"]) for name in ("rms", "p95", "max"))
+
+        return text
+
+    def view(name: str):
+        return lambda module: (
+            " x ".join(
+                f"{module['reach']['field_of_view'][name][f'{way}_deg']:.1f}"
+                for way in ("horizontal", "vertical")
+            )
+            + f", diagonal {module['reach']['field_of_view'][name]['diagonal_deg']:.1f}"
+        )
+
+    channels = list(modules[0]["reach"]["px_per_degree"])
+    return [
+        (
+            "Fit (RMS / p95 / max)",
+            [
+                line("captured samples against the fit, px", spread("px", "fit", "residual")),
+                line("captured samples against the fit, arcmin", spread("arcmin", "fit", "residual")),
+                line("fit against the noise-free trace, px", spread("px", "fit", "truth")),
+                line("fit against the noise-free trace, arcmin", spread("arcmin", "fit", "truth")),
+                line("what this noise leaves at best, px RMS", lambda m: _number(m["fit"]["floor_px"])),
+                line(
+                    "outliers put in / of these named / good points blamed",
+                    lambda m: " / ".join(
+                        str(m["fit"][key])
+                        for key in ("outliers_put_in", "outliers_named", "good_points_blamed")
+                    ),
+                ),
+            ],
+        ),
+        (
+            "Seam error over the overlap, arcmin (RMS / p95 / max)",
+            [
+                line("pupil centred", spread("arcmin", "seam_error", "centred")),
+                line(
+                    "pupil 3 mm to the right, not tracked", spread("arcmin", "seam_error", "moved_untracked")
+                ),
+                line("pupil 3 mm to the right, tracked", spread("arcmin", "seam_error", "moved_tracked")),
+            ],
+        ),
+        (
+            "Field of view from the whole eye box, degrees",
+            [
+                *(line(f"channel '{name}' alone", view(name)) for name in channels),
+                line("joined", view("joined")),
+                line("overlap at eye level", lambda m: f"{m['reach']['overlap_at_eye_level_deg']:.1f}"),
+                line(
+                    f"px per degree, middle of {' / '.join(channels)}",
+                    lambda m: " / ".join(f"{m['reach']['px_per_degree'][name]:.1f}" for name in channels),
+                ),
+            ],
+        ),
+        (
+            "What no warp can mend",
+            [
+                line(
+                    "focus step across the overlap, dioptres (RMS / max)",
+                    lambda m: " / ".join(
+                        _number(m["focus"][f"focus_step_{name}_dioptres"]) for name in ("rms", "max")
+                    ),
+                ),
+            ],
+        ),
+    ]
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:#.3g}".rstrip(".")

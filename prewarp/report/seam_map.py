@@ -1,0 +1,124 @@
+"""Reach-and-seam map: what each channel shows, where light is handed over, how far the pictures come apart."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.frames import degrees_from_tangent, tangent_from_degrees
+from prewarp.report.style import CHANNEL_COLOURS, INK, figure, png_bytes
+from prewarp.seam import Seam
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.collections import QuadMesh
+
+_WIDTH_PX, _HEIGHT_PX = 880, 640
+# Pitch of the lattice on which the hand-over is drawn, degrees.
+_BLEND_STEP_DEG = 0.5
+
+
+@dataclass(frozen=True)
+class SeamMap:
+    """What is drawn of one module: `error_arcmin` (rows, columns) on `axes_deg` (x, y), NaN outside the overlap."""
+
+    title: str
+    seam: Seam
+    axes_deg: tuple[FloatArray, FloatArray]
+    error_arcmin: FloatArray
+
+
+def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str) -> bytes:
+    """Draw seam maps side by side on one colour scale, as PNG.
+
+    Outlines are what a channel shows from the whole eye box; the dashed line is where both give half of the light, dotted lines
+    where one gives a tenth; colour is the seam error.
+    """
+    from matplotlib.lines import Line2D
+
+    finite = np.concatenate([m.error_arcmin[np.isfinite(m.error_arcmin)] for m in maps])
+    highest = float(np.quantile(finite, 0.99)) if finite.size else 1.0
+    with figure(_WIDTH_PX * len(maps), _HEIGHT_PX) as drawn:
+        drawn.suptitle(title, fontsize=15, fontweight="bold")
+        axes = np.atleast_1d(drawn.subplots(1, len(maps), sharey=True))
+        meshes = [_draw(*pair, highest) for pair in zip(axes, maps, strict=True)]
+        drawn.legend(
+            handles=[
+                Line2D(
+                    [],
+                    [],
+                    color=INK,
+                    linestyle="dashed",
+                    linewidth=2.0,
+                    label="both channels give half the light",
+                ),
+                Line2D(
+                    [],
+                    [],
+                    color=INK,
+                    linestyle="dotted",
+                    linewidth=1.6,
+                    label="one channel gives a tenth of the light",
+                ),
+            ],
+            loc="outside lower center",
+            ncols=2,
+            frameon=False,
+        )
+        drawn.colorbar(meshes[-1], ax=list(axes), label=error_label, extend="max", shrink=0.8, pad=0.01)
+        return png_bytes(drawn)
+
+
+def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
+    x, y = item.axes_deg
+    mesh = axes.pcolormesh(
+        x,
+        y,
+        np.ma.masked_invalid(item.error_arcmin),
+        cmap="cividis",
+        vmin=0.0,
+        vmax=max(highest, 1e-6),
+        shading="nearest",
+    )
+    for number, reach in enumerate(item.seam.reaches):
+        outline = degrees_from_tangent(np.vstack([reach.outline, reach.outline[:1]]))
+        colour = CHANNEL_COLOURS[number % len(CHANNEL_COLOURS)]
+        axes.plot(*outline.T, color=colour, linewidth=2.5)
+        # On the side away from the seam, where nothing else is drawn.
+        others = np.mean([other.middle for other in item.seam.reaches], axis=0)
+        side = np.sign(reach.middle[0] - others[0] or 1.0)
+        far = outline[:, 0].max() if side > 0 else outline[:, 0].min()
+        axes.text(
+            far - side * 0.3 * np.ptp(outline[:, 0]),
+            0.0,
+            f"{reach.channel}\nchannel",
+            color=colour,
+            fontsize=15,
+            fontweight="bold",
+            ha="center",
+            va="center",
+        )
+    _draw_hand_over(axes, item.seam)
+    axes.set(title=item.title, xlabel="right of straight ahead, degrees", aspect="equal")
+    axes.set_ylabel("up, degrees")
+    axes.label_outer()
+    return mesh
+
+
+def _draw_hand_over(axes: "Axes", seam: Seam) -> None:
+    corners = degrees_from_tangent(np.concatenate([reach.outline for reach in seam.reaches]))
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    x, y = (np.arange(low[axis], high[axis] + _BLEND_STEP_DEG, _BLEND_STEP_DEG) for axis in (0, 1))
+    tangent = tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
+    share = np.where(seam.served(tangent).all(axis=0), seam.weights(tangent)[0], np.nan)
+    axes.contour(
+        x,
+        y,
+        np.ma.masked_invalid(share),
+        levels=[0.1, 0.5, 0.9],
+        colors=["white", "white", "white"],
+        linestyles=["dotted", "dashed", "dotted"],
+        linewidths=[1.6, 2.0, 1.6],
+    )
