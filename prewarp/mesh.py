@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.ndimage import distance_transform_edt
 from scipy.spatial import ConvexHull, QhullError
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, require_range
@@ -28,6 +29,10 @@ NODE_STEP_PX = 16.0
 VIEW_STEP_PX = 8.0
 # Panel point given to a view that does not see the panel at all.
 _OFF_PANEL_PX = -1.0e4
+# Nodes this near the panel are continued smoothly, for the spline's sake at the rim; a node's error fades by 0.27 per
+# node, so what is beyond hardly reaches the rim (0.27 ** 8 = 3e-5).
+_CONTINUED_NODES = 8.0
+_RIM_NODES = 2.0
 # Points along a panel side when looking for nodes that cannot see the panel; the sides may bend between them by less
 # than this share of the reach.
 _BORDER_POINTS = 24
@@ -164,7 +169,7 @@ def view_mesh(
     pixel = np.full_like(tangent, _OFF_PANEL_PX)
     if found.valid.any():
         pixel[candidates] = np.nan_to_num(found.pixel)
-        pixel = fill_outward(pixel, valid)
+        pixel = _led_outward(field, fill_outward(pixel, valid), tangent, valid, pupil)
     return spline_through(pixel, origin=np.zeros(2), step=np.array([x[1], y[1]]))
 
 
@@ -190,6 +195,27 @@ def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolA
     for a, b, c in sides:
         ahead &= a * np.nan_to_num(tangent[..., 0]) + b * np.nan_to_num(tangent[..., 1]) + c <= slack
     return ahead
+
+
+def _led_outward(
+    field: "Field", pixel: FloatArray, tangent: FloatArray, valid: BoolArray, pupil: FloatArray
+) -> FloatArray:
+    """Return panel points (rows, columns, 2) whose nodes far off the panel go straight on from the nearest valid node.
+
+    What polynomials continue may turn back onto the panel further out, as a ghost of what is there; the field's slope at
+    the rim leads away from it. Nodes that have turned back already go straight on from nearer the rim.
+    """
+    distance, (row, column) = distance_transform_edt(~valid, return_indices=True)
+    back = (distance > _RIM_NODES) & np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=-1)
+    far = ((distance > _CONTINUED_NODES) | back) & np.isfinite(tangent).all(axis=-1)
+    if not far.any():
+        return pixel
+    rim = row[far], column[far]
+    slope = field.jacobian(pixel[rim], pupil_mm=pupil)
+    step = np.linalg.solve(slope, (tangent[far] - tangent[rim])[..., None])[..., 0]
+    led = pixel.copy()
+    led[far] = pixel[rim] + step
+    return led
 
 
 def _edge_to_edge(size: int, step_px: float) -> FloatArray:
