@@ -4,20 +4,13 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp.checking.affine import common_frame, group_affine, px_per_tangent
+from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding, measure_curl
 from prewarp.checking.duplicates import check_duplicates
 from prewarp.checking.lattice import check_lattices, check_pupil_lattice, find_lattices, panel_places
 from prewarp.checking.orientation import channel_references, nominal_reach, odd_groups, whole_channels
+from prewarp.checking.outliers import find_outliers, outlier_findings
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
-from prewarp.checking.quality import (
-    CURL_SIGMA,
-    LEAST_CURL,
-    check_folds,
-    curl_finding,
-    find_outliers,
-    measure_curl,
-    outlier_finding,
-)
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checking.surface import fit_surface
@@ -128,18 +121,18 @@ def _check_samples(
         by_name["px_per_degree"][name] = float(scale[pair]) / _DEGREES_PER_RADIAN
         if pair in trends:
             by_name["image_distance_dioptres"][name] = float(-500.0 * np.trace(trends[pair].shift))
-        surface = fit_surface(samples, frame, pair, skip, float(scale[pair]), places[pair])
+        fitting = (samples, frame, pair, skip, float(scale[pair]), places[pair])
+        surface = fit_surface(*fitting)
         if surface is None:
             continue
         index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
         bad, distance, sigma = find_outliers(samples, surface, index)
         by_name["noise_px"][name] = sigma
-        if bad.any():
-            findings.append(outlier_finding(samples, pair, index[bad], distance[bad], sigma))
+        findings += outlier_findings(samples, surface, index[bad], distance[bad], sigma)
         good = ~skip[samples.group]
         good[index[bad]] = False
         findings += check_folds(samples, surface, lattice, good)
-        measured = measure_curl(samples, surface)
+        measured = measure_curl(samples, surface, fit_surface(*fitting, coarser=True))
         if measured is not None:
             curl, noise = measured
             by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = curl, noise

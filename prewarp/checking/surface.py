@@ -22,7 +22,7 @@ _RIM = 1.08  # of the half panel
 _PER_TERM = 6  # samples per term, so that the model does not follow noise
 _CHUNK = 1 << 14
 _PLACES_PER_TERM = 3  # places on the panel per panel term, for the same reason
-_TOLERANCE_PX = 0.15  # misfit that may pull the model; larger residuals may be wrong samples
+_TOLERANCE_PX = 0.5  # misfit that may pull the model; larger residuals may be wrong samples
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,10 +103,13 @@ def fit_surface(
     skip: np.ndarray,
     px_per_tangent: float,
     places: int,
+    *,
+    coarser: bool = False,
 ) -> Surface | None:
     """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples.
 
     `places` on the panel bound its degree there: samples at other pupils do not fill the gaps between them.
+    `coarser` takes the model of the next lower total degree, to see what a result owes to the degree.
     """
     index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
     # A stray panel point beyond the rim would pull the model hardest of all.
@@ -125,6 +128,12 @@ def fit_surface(
         if _PER_TERM * len(model) <= len(subset)
         and _PLACES_PER_TERM * len(np.unique(model[:, :2], axis=0)) <= places
     ]
+    if coarser and models:
+        highest = models[-1][:, 2:].any(axis=1)
+        degree = models[-1][highest].sum(axis=1).max(initial=0)
+        models = [
+            model for model in models if model[model[:, 2:].any(axis=1)].sum(axis=1).max(initial=0) < degree
+        ]
     if not models:
         return None
     exponents = models[-1]

@@ -3,13 +3,17 @@
 Truth is the closed-form display of `tests/synthetic.py`, whose geometry is exact (Malus-Dupin holds by construction).
 """
 
+import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from prewarp.checking import check_grid
 from prewarp.frames import tangent_from_degrees
+from prewarp.grids import read_grid
+from prewarp.module import read_module
 from tests.synthetic import PlaneImage, make_grid, pupil_lattice, two_channels
 
 KINDS = ("panel", "direction", "scattered")
@@ -184,9 +188,13 @@ def test_outliers(clean, size_px):
     rows = random.uniform(size=len(clean)) < 0.005
     angle = random.uniform(0, 2 * np.pi, rows.sum())
     shift = size_px * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    found = rows_of(check_grid(changed(clean, rows, pixel=lambda p: p + shift)), "outlier", "warning")
+    result = check_grid(changed(clean, rows, pixel=lambda p: p + shift))
+    found, outermost = (rows_of(result, "outlier", severity) for severity in ("warning", "remark"))
     wrong = set(clean.row[rows])
-    assert len(found & wrong) >= 0.97 * len(wrong)
+    assert len((found | outermost) & wrong) >= (0.97 if size_px > 2 else 0.9) * len(wrong)
+    # Only at the corners of the pupil lattice may an outlier be called possibly real.
+    corner = set(clean.row[(np.abs(clean.pupil_mm[:, :2]) == 4).all(axis=1)])
+    assert outermost <= corner and len(found & (wrong - corner)) >= 0.9 * len(wrong - corner)
     assert len(found - wrong) <= 0.0005 * len(clean)
 
 
@@ -252,9 +260,16 @@ def test_folds(kind):
     assert radius.min() > 0.4 and "for pupil (-4, -4, 0) mm" in found.text
 
 
-def test_half_a_million_rows_take_seconds_not_minutes():
-    import time
+@pytest.mark.parametrize("name", ["coaxial", "folded"])
+def test_traced_optics_are_left_in_peace(name):
+    """The demo's grids: exact traces of real aberrated optics, which no low polynomial follows at the rim."""
+    folder = Path(__file__).parents[2] / "calib"
+    module = read_module(folder / f"{name}.module.toml")
+    result = check_grid(read_grid(folder / f"{name}.grid.npz"), module=module, pupil_degree=4)
+    assert troubles(result) == []
 
+
+def test_half_a_million_rows_take_seconds_not_minutes():
     grid = make_grid("panel", noise_px=0.05, points=58, pupils=pupil_lattice(5))
     start = time.perf_counter()
     assert not troubles(check_grid(grid))

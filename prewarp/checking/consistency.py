@@ -1,0 +1,106 @@
+"""Folds and curl: what the measured map as a whole must obey whatever the optics."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from prewarp.checking.lattice import Lattice, node_table
+from prewarp.checking.result import Finding, finding
+from prewarp.checking.samples import Samples
+from prewarp.checking.surface import Surface
+from prewarp.checks import FloatArray, IntArray
+from prewarp.frames import ARCMIN_PER_RADIAN
+
+CURL_SIGMA = 4.0
+LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2 arcmin
+_SAMPLED = 1500
+
+
+def check_folds(samples: Samples, surface: Surface, lattice: Lattice, good: np.ndarray) -> Iterator[Finding]:
+    """Yield where the map turns over: lattice cells whose area has the other sign, or the model's Jacobian.
+
+    `good` (n,) leaves out samples already found wrong.
+    """
+    if lattice.kind == "scattered":
+        index = np.flatnonzero((samples.pair == surface.pair) & good)
+        index = index[np.linspace(0, len(index) - 1, min(len(index), 6 * _SAMPLED)).astype(int)]
+        area = np.linalg.det(surface.jacobian(samples.pixel[index], samples.reference_mm[index]))
+    else:
+        values = samples.cosine if lattice.kind == "panel" else samples.pixel
+        _, table = node_table(samples, lattice)
+        table = np.where((table >= 0) & good[table], table, -1)
+        corners = (table[:, :-1, :-1], table[:, :-1, 1:], table[:, 1:, :-1], table[:, 1:, 1:])
+        whole = np.logical_and.reduce([corner >= 0 for corner in corners])
+        a, b, c, d = (corner[whole] for corner in corners)
+        # Cells next to a wide gap (missing levels) have other sizes, but never another sign.
+        one, two = values[d] - values[a], values[c] - values[b]
+        area = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+        index = a
+    if not len(index):
+        return
+    typical = float(np.median(area))
+    folded = area * np.sign(typical) < -0.02 * abs(typical)
+    if not folded.any():
+        return
+    first = index[np.flatnonzero(folded)[0]]
+    u, v = samples.pixel[first]
+    x, y, z = samples.pupil_mm[first]
+    yield finding(
+        "fold",
+        "error",
+        f"the map folds at u={u:.0f} v={v:.0f} px for pupil ({x:g}, {y:g}, {z:g}) mm: one direction would be seen at two "
+        "panel points.",
+        "Leave out the part of the panel beyond the fold, or check these points.",
+        channel=samples.channel_of(surface.pair),
+        colour=samples.colour_of(surface.pair),
+        rows=samples.row[np.unique(index[folded])],
+    )
+
+
+def measure_curl(samples: Samples, surface: Surface, coarser: Surface | None) -> tuple[float, float] | None:
+    """Return the RMS curl dqx/dy - dqy/dx over samples and what of it is explained, arcmin per mm; None without pupils.
+
+    At a fixed panel point direction cosines over the pupil plane are a gradient (Malus-Dupin; Born and Wolf, Principles
+    of Optics, section 3.3; references 6.3), so the curl of true data is zero. Explained are noise, through the fit's
+    covariance, and what the model cannot follow, by how much a coarser model's curl differs.
+    """
+    if coarser is None or not (surface.follows_pupil and coarser.follows_pupil):
+        return None
+    index = np.flatnonzero(samples.pair == surface.pair)
+    index = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
+    index = index[_away_from_rim(samples, surface, index)]
+    curl, variance = _curl(samples, surface, index)
+    change = curl - _curl(samples, coarser, index)[0]
+    squares = (curl * curl, variance + change * change)
+    return tuple(float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
+
+
+def _curl(samples: Samples, surface: Surface, index: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return curl and the variance that noise gives it (n,), per mm."""
+    by_x, by_y = (
+        surface.terms(samples.pixel[index], samples.reference_mm[index], derivative=axis) for axis in (2, 3)
+    )
+    curl = by_y @ surface.coefficient[:, 0] - by_x @ surface.coefficient[:, 1]
+    variance = sum(((by @ surface.covariance) * by).sum(axis=1) for by in (by_x, by_y)) * surface.scale**2
+    return curl, np.maximum(variance, 0.0)
+
+
+def _away_from_rim(samples: Samples, surface: Surface, index: IntArray) -> np.ndarray:
+    """Return True for the inner samples, where a polynomial's derivative can be trusted; all when too few."""
+    panel = np.abs(surface.frame(samples.pixel[index])).max(axis=1)
+    pupil = np.abs((samples.reference_mm[index] - surface.middle_mm) / surface.half_mm).max(axis=1)
+    inside = (panel < 0.8) & (pupil < 0.9)
+    return inside if inside.sum() >= 50 else np.ones(len(index), dtype=bool)
+
+
+def curl_finding(samples: Samples, pair: int, curl: float, noise: float) -> Finding:
+    """Return the finding for a curl beyond noise."""
+    return finding(
+        "curl",
+        "warning",
+        f"curl of the directions over the pupil is {curl:.3g} arcmin/mm; noise and the model explain {noise:.2g} (Malus-Dupin: it is "
+        "zero for one panel point seen from all positions).",
+        "Check that pupil axes and direction axes are parallel, that no capture is turned, and that positions are right.",
+        channel=samples.channel_of(pair),
+        colour=samples.colour_of(pair),
+    )

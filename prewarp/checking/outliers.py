@@ -1,0 +1,187 @@
+"""Single samples that do not belong: told from noise, and from what a smooth model cannot follow."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from prewarp.checking.result import Finding, finding
+from prewarp.checking.samples import Samples, median_by
+from prewarp.checking.surface import Surface
+from prewarp.checks import FloatArray, IntArray
+
+OUTLIER_SIGMA = 7.0
+LEAST_OUTLIER_PX = 0.5
+_SUSPECT_SIGMA = 4.0  # looked at more closely
+_CELLS = 6  # per panel side: residuals are first compared with those around them
+_SAMPLED = 1500
+_CHUNK = 4096
+_NEIGHBOURS = 40
+# What a step over half the pupil counts against one over half the panel: other pupils at the same place come first,
+# both alike, or the same pupil comes first.
+_PUPIL_WEIGHTS = (0.03, 0.3, 3.0)
+_LEVEL = 1e-3  # weight of "no slope, no curvature" against one neighbour at full distance
+_SLOPE = 1.5  # where the model's error varies this much over the neighbours, it may go on to the suspect
+_FARTHEST = 4.0  # noise amplification beyond which reaching further excuses nothing
+_PUPIL_CORNER, _PANEL_RIM = 0.6, 0.8  # of the half eye box, both axes, and of the half panel, either axis
+_FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
+_COARSE = 0.1  # of the half panel: an outlier where the model does not
+_MEDIAN_OF_LENGTH_2D = 1.17741  # of a 2-vector of unit normals, sqrt(2 ln 2)
+
+
+def residual_px(samples: Samples, surface: Surface, index: IntArray) -> FloatArray:
+    """Return (n, 2) residuals in panel px: cosine residuals through the inverse of the model's mean Jacobian by cell."""
+    residual = surface.residual(samples, index)
+    chosen = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
+    cell, count = _cells(samples, surface, chosen)
+    jacobian = surface.jacobian(samples.pixel[chosen], samples.reference_mm[chosen])
+    typical = np.median(jacobian, axis=0)
+    by_cell = np.broadcast_to(typical, (count, 2, 2)).copy()
+    for number in np.unique(cell):
+        by_cell[number] = np.median(jacobian[cell == number], axis=0)
+    determinant = np.linalg.det(by_cell)
+    weak = np.abs(determinant) < 0.05 * abs(np.linalg.det(typical)) + 1e-300
+    by_cell[weak] = typical
+    inverse = np.linalg.pinv(by_cell)
+    return np.einsum("nij,nj->ni", inverse[_cells(samples, surface, index)[0]], residual)
+
+
+def find_outliers(
+    samples: Samples, surface: Surface, index: IntArray
+) -> tuple[np.ndarray, FloatArray, float]:
+    """Return (n,) True for outliers, their distance in px, and the robust noise of one component in px.
+
+    Residuals are first compared with the median of those around them in the same group; those that stand out, with
+    surfaces through their nearest neighbours on the panel, over the pupil and in both, so that what the model cannot
+    follow does not count: it is smooth along one of these at least.
+    """
+    residual = residual_px(samples, surface, index)
+    cell, count = _cells(samples, surface, index)
+    place = samples.group[index] * count + cell
+    if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
+        place = cell
+    local = np.stack([median_by(residual[:, axis], place) for axis in (0, 1)], axis=-1)
+    distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
+    sigma = float(np.median(distance)) / _MEDIAN_OF_LENGTH_2D
+    least = LEAST_OUTLIER_PX
+    if surface.starved and surface.panel_degree < _FOLLOWS:
+        least = _COARSE * float(surface.frame.half.max())
+    outlier = np.zeros(len(index), dtype=bool)
+    suspect = np.flatnonzero(distance > max(_SUSPECT_SIGMA * sigma, least))
+    if len(suspect):
+        least *= 2.0 if surface.starved else 1.0
+        for start in range(0, len(suspect), _CHUNK):
+            part = suspect[start : start + _CHUNK]
+            distance[part], outlier[part] = _stand_out(samples, surface, index, residual, part, least)
+    return outlier, distance, sigma
+
+
+def _stand_out(
+    samples: Samples, surface: Surface, index: IntArray, residual: FloatArray, suspect: IntArray, least: float
+) -> tuple[FloatArray, np.ndarray]:
+    """Return distance (px) of each suspect from its neighbourhood, and True where it stands out of every kind of it."""
+    w = surface.frame(samples.pixel[index])
+    pupil = np.clip((samples.reference_mm[index] - surface.middle_mm) / surface.half_mm, -2.0, 2.0)
+    pupil = pupil * surface.follows_pupil
+    distance = np.full(len(suspect), np.inf)
+    least_ratio = np.full(len(suspect), np.inf)
+    for pupil_weight in _PUPIL_WEIGHTS if surface.follows_pupil else _PUPIL_WEIGHTS[:1]:
+        near = _neighbours(np.concatenate([w, pupil_weight * pupil], axis=1), suspect)
+        away, spread, reach, slope = _from_surface(surface, w, pupil, residual, suspect, near)
+        ratio = away / (np.maximum(OUTLIER_SIGMA * spread, least) * reach + _SLOPE * slope)
+        distance = np.where(ratio < least_ratio, away, distance)
+        least_ratio = np.minimum(ratio, least_ratio)
+    return distance, least_ratio > 1.0
+
+
+def _neighbours(place: FloatArray, suspect: IntArray) -> IntArray:
+    """Return the nearest samples of each suspect without itself, (s, k)."""
+    _, near = cKDTree(place).query(place[suspect], k=min(_NEIGHBOURS + 1, len(place)))
+    # A repeat of the suspect itself may come first; it is the one with its own number that is left out.
+    own = near == suspect[:, None]
+    own[~own.any(axis=1), -1] = True
+    return near[~own].reshape(len(suspect), -1)
+
+
+def _from_surface(
+    surface: Surface,
+    w: FloatArray,
+    pupil: FloatArray,
+    residual: FloatArray,
+    suspect: IntArray,
+    near: IntArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return, per suspect, its distance from a robust surface through its neighbours, their spread (both px), the
+    factor by which reaching from the neighbours to the suspect amplifies noise (1 amid them, several at a corner), and
+    how much the surface itself varies over the neighbours, px.
+
+    The surface is quadratic on the panel and linear over the pupil.
+    """
+    offset = w[near] - w[suspect][:, None]
+    # All neighbours may sit at one place (a node seen from other pupils): then they give a level, no slope.
+    spacing = 2.0 / np.sqrt(surface.places)
+    offset /= np.maximum(np.abs(offset).max(axis=(1, 2), keepdims=True), spacing)
+    du, dv = offset[..., 0], offset[..., 1]
+    dx, dy = np.moveaxis(pupil[near] - pupil[suspect][:, None], -1, 0)
+    basis = np.stack([np.ones_like(du), du, dv, du * du, du * dv, dv * dv, dx, dy], axis=-1)
+    size = basis.shape[-1]
+    values = residual[near]
+    weight = np.ones(near.shape)
+    for _ in range(6):
+        normal = np.einsum("sni,sn,snj->sij", basis, weight, basis)
+        normal += _LEVEL * weight.sum(axis=1)[:, None, None] * np.diag([1e-9] + [1.0] * (size - 1))
+        fit = np.linalg.solve(normal, np.einsum("sni,sn,snk->sik", basis, weight, values))
+        length = np.sqrt(((values - basis @ fit) ** 2).sum(axis=-1))
+        spread = np.median(length, axis=1) / _MEDIAN_OF_LENGTH_2D
+        weight = 1.0 / (1.0 + (length / np.maximum(2.0 * spread, 1e-12)[:, None]) ** 2) ** 2
+    level = np.broadcast_to(np.eye(size)[:, :1], (len(suspect), size, 1))
+    at_suspect = np.linalg.solve(normal, level)[:, 0, 0]
+    away = np.sqrt(((residual[suspect] - fit[:, 0]) ** 2).sum(axis=-1))
+    slope = np.sqrt((np.ptp(basis @ fit, axis=1) ** 2).sum(axis=-1))
+    return away, spread, np.minimum(np.sqrt(1.0 + np.maximum(at_suspect, 0.0)), _FARTHEST), slope
+
+
+def _cells(samples: Samples, surface: Surface, index: IntArray) -> tuple[IntArray, int]:
+    w = np.clip(surface.frame(samples.pixel[index]), -1.0, 0.999999)
+    cell = np.floor((w + 1.0) / 2.0 * _CELLS).astype(np.int64)
+    return cell[:, 1] * _CELLS + cell[:, 0], _CELLS * _CELLS
+
+
+def outlier_findings(
+    samples: Samples, surface: Surface, index: IntArray, distance: FloatArray, sigma: float
+) -> Iterator[Finding]:
+    """Yield what names the outliers `index` of a channel and colour: a warning, and a remark for the outermost.
+
+    Where panel's rim and the pupil's corner come together, real optics may turn within one step of the lattice, and no
+    neighbour lies beyond to tell that from a wrong sample.
+    """
+    outermost = np.zeros(len(index), dtype=bool)
+    if surface.follows_pupil:
+        pupil = np.abs(samples.reference_mm[index] - surface.middle_mm) / surface.half_mm
+        panel = np.abs(surface.frame(samples.pixel[index])).max(axis=1)
+        outermost = (pupil > _PUPIL_CORNER).all(axis=1) & (panel > _PANEL_RIM)
+    for severity, chosen, text, mend in (
+        (
+            "warning",
+            ~outermost,
+            "",
+            "Measure these points again or delete the rows; a fit gives them little weight.",
+        ),
+        (
+            "remark",
+            outermost,
+            " at the rim of the panel seen from a corner of the eye box, where the optics may really turn so fast",
+            "Look at these points in the fit's residuals.",
+        ),
+    ):
+        if chosen.any():
+            yield finding(
+                "outlier",
+                severity,
+                f"up to {float(distance[chosen].max()):.3g} px from their neighbours{text}; noise is about "
+                f"{sigma:.2g} px.",
+                mend,
+                channel=samples.channel_of(surface.pair),
+                colour=samples.colour_of(surface.pair),
+                rows=samples.row[index[chosen]],
+            )
