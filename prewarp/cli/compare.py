@@ -57,7 +57,7 @@ def _print_table(talk: Talk, comparison: Comparison, figures: dict) -> None:
         for name, part in lines
     ]
     head = ("", "rows", "lost", "RMS px", "p95 px", "max px", "RMS arcmin", "p95 arcmin", "max arcmin")
-    talk.table(f"Fit against {comparison.grid.source}", head, rows)
+    talk.table(f"Fit against {comparison.grid.source}", head, [("", rows)])
 
 
 def _rows_csv(comparison: Comparison) -> bytes:

@@ -40,8 +40,7 @@ def demo(talk: Talk, gl: str, output: Path) -> None:
     start = time.perf_counter()
     with talk.progress("demo", total=11) as step:
         result = run_demo(output, renderer=gl, progress=lambda text, done, total: step(text, done))
-    for title, lines in table_lines(result["modules"]):
-        talk.table(title, ("", *MODULES), lines)
+    talk.table("Two modules side by side", ("", *MODULES), table_lines(result["modules"]))
     talk.text(
         "Judged by the noise-free trace, errors of the fit included. p95: 95 % are below. 1 arcmin is about what a "
         "good eye resolves.",

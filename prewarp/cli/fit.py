@@ -119,7 +119,7 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
         "floor px",
         "outliers",
     )
-    talk.table(f"Fit of {grid.source}", head, rows, text_columns=2)
+    talk.table(f"Fit of {grid.source}", head, [("", rows)], text_columns=2)
     talk.text(*(f"model of '{report.channel}': {report.model}" for report in fields.reports))
     talk.text(
         "noise: per axis, from the residuals; residual: distance of a sample from the fit; floor: error of the map that "

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import click
+from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
 from prewarp.errors import PrewarpError
@@ -53,7 +54,9 @@ class _Group(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; a reader that closed the pipe (`prewarp ... | head`) ends it quietly."""
         try:
-            result = super().invoke(ctx)
+            # Work is spread over channels and slices; small solves are many times slower on two BLAS threads than on one.
+            with threadpool_limits(1, user_api="blas"):
+                result = super().invoke(ctx)
             sys.stdout.flush()
         except BrokenPipeError:
             # What is still buffered has nowhere to go: without this the interpreter complains when it ends.

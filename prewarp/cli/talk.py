@@ -43,16 +43,25 @@ class Talk:
             click.echo(line, err=True)
 
     def table(
-        self, title: str, head: Sequence[str], rows: Sequence[Sequence[str]], *, text_columns: int = 1
+        self,
+        title: str,
+        head: Sequence[str],
+        sections: Sequence[tuple[str, Sequence[Sequence[str]]]],
+        *,
+        text_columns: int = 1,
     ) -> None:
-        """Print a table; the first `text_columns` columns are text, the rest numbers, aligned to the right."""
+        """Print a table of sections, each (title or "", rows); the first `text_columns` columns are text, the rest numbers."""
         if not self.shows_text:
             return
         table = Table(title=title, title_justify="left", title_style="bold", box=SIMPLE_HEAD)
         for place, name in enumerate(head):
             table.add_column(name, justify="left" if place < text_columns else "right", overflow="fold")
-        for row in rows:
-            table.add_row(*row)
+        for section, rows in sections:
+            if section:
+                table.add_row(section, *[""] * (len(head) - 1), style="bold")
+            for row in rows:
+                table.add_row(*row)
+            table.add_section()
         width = None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL
         Console(file=sys.stdout, width=width, markup=False, emoji=False, highlight=False).print(table)
 

@@ -1,16 +1,18 @@
 """The demo's contact sheets: which scenes, which windows, which words."""
 
 from collections.abc import Sequence
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw
 
 from prewarp.content import ContentProjection
 from prewarp.demo.sheet import contact_sheet, rows_of, with_frame, with_scale
 from prewarp.demo.views import LOOKS, OVERVIEW_SHRINK, OVERVIEW_SIZE_PX, CloseUp, Looks
+from prewarp.frames import ARCMIN_PER_RADIAN
 from prewarp.render.scenes import scene
 
-PX_PER_RADIAN = 3437.75  # one arcmin is one px at the middle of a close-up
 TITLES = {
     "raw": "1  Raw: the picture sent to both panels as it is, only placed and scaled",
     "corrected": "2  Corrected: pre-warped and blended, pupil where the system expects it",
@@ -18,27 +20,30 @@ TITLES = {
     "moved_tracked": "4  Pupil moved 3 mm to the right, and the eye tracker says so",
 }
 HEADS = ("Coaxial module", "Folded module")
-# The zoom looks at a crossing of the scene's lines on the seam, four of its cells (1/32 of the width) above the middle.
-_ZOOM_CELLS = 4
-_ZOOM_SIZE_PX = (256, 320)
-_SEAM_SIZE_PX = (600, 400)
-_SEAM_SCALE = 1.25
+# The zoom looks at a crossing of the scene's lines on the seam, five of its cells (1/32 of the width) above the middle.
+_ZOOM_CELLS = 5
+_ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN = (256, 320), 2.0
+_SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN = (600, 400), 3.0
+# The close-up looks this far up, where the seam opens more than straight ahead.
+_SEAM_UP_DEG = 12.0
+# Distance of its hairlines; they are as thin as the content picture can carry (about 2 arcmin).
+_HAIRLINE_STEP_DEG = 0.5
 
 
 def overview_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection], /) -> NDArray[np.uint8]:
     """Return the line grid in all states of both modules, each with a zoom on the seam."""
-    modules = []
+    modules, drawn = [], lru_cache(partial(scene, "grid"))
     for look, content in zip(looks, contents, strict=True):
         up = _ZOOM_CELLS * content.size_px[0] / 32.0 / content.focal_px
-        window = CloseUp(np.array([0.0, up]), _ZOOM_SIZE_PX, PX_PER_RADIAN)
+        window = CloseUp(np.array([0.0, up]), _ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
         view = ContentProjection(content.projection, OVERVIEW_SIZE_PX, content.field_x_deg)
         corners = view.pixel_from_tangent(window.tangent_from_pixel(np.array([[0.0, 0.0], _ZOOM_SIZE_PX])))
         small = tuple(length // OVERVIEW_SHRINK for length in content.size_px)
-        whole = look.overviews(scene("grid", small))
-        close = look.close_ups(scene("grid", content.size_px), window)
+        whole = look.overviews(drawn(small))
+        close = look.close_ups(drawn(content.size_px), window)
         modules.append(
             {
-                state: (with_frame(whole[state], corners), with_scale(close[state], window, arcmin=60.0))
+                state: (with_frame(whole[state], corners), with_scale(close[state], window, arcmin=10.0))
                 for state in LOOKS
             }
         )
@@ -46,7 +51,7 @@ def overview_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection]
         "One picture from two channels: what the right eye sees",
         (
             f"Left of each pair: the whole view, {contents[0].field_x_deg:g} degrees wide. Right: the framed place on the seam, enlarged.",
-            "Lines that fork or double in the enlargement are the two channels' pictures coming apart.",
+            "Double lines in the enlargement: the two channels show one line at two places. Coloured edges: red, green and blue do so.",
         ),
         HEADS,
         rows_of(TITLES, modules),
@@ -55,17 +60,33 @@ def overview_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection]
 
 def seam_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection], /) -> NDArray[np.uint8]:
     """Return fine lines across the seam in all states of both modules, enlarged."""
+    up = np.tan(np.radians(_SEAM_UP_DEG))
+    window = CloseUp(np.array([0.0, up]), _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
     modules = []
     for look, content in zip(looks, contents, strict=True):
-        window = CloseUp(np.zeros(2), _SEAM_SIZE_PX, PX_PER_RADIAN * _SEAM_SCALE)
-        close = look.close_ups(scene("fine_lines", content.size_px), window)
-        modules.append({state: (with_scale(close[state], window, arcmin=30.0),) for state in LOOKS})
-    across = np.degrees(_SEAM_SIZE_PX[0] / PX_PER_RADIAN / _SEAM_SCALE)
+        close = look.close_ups(_hairlines(content, window.centre), window)
+        modules.append({state: (with_scale(close[state], window, arcmin=10.0),) for state in LOOKS})
     return contact_sheet(
-        "The seam close up: thin lines straight ahead",
+        f"The seam close up: hairlines, {_SEAM_UP_DEG:g} degrees above straight ahead",
         (
-            f"Each picture is {across:.0f} degrees wide. Double lines: the two channels show one line at two places.",
+            f"Lines are {_HAIRLINE_STEP_DEG * 60:g} arcmin apart. One arcmin is about what a good eye resolves.",
+            "Double lines: the two channels show one line at two places. Coloured edges: red, green and blue do so.",
         ),
         HEADS,
         rows_of(TITLES, modules),
     )
+
+
+def _hairlines(content: ContentProjection, centre: NDArray[np.floating]) -> NDArray[np.uint8]:
+    """Return a content picture of thin upright, level and slanted lines about a direction (2,), tangents."""
+    middle = content.pixel_from_tangent(centre)
+    step = np.radians(_HAIRLINE_STEP_DEG) * content.focal_px
+    image = Image.new("RGB", content.size_px, (0, 0, 0))
+    draw = ImageDraw.Draw(image)
+    for number in range(-6, 7):
+        x, y = (round(float(place + number * step)) for place in middle)
+        low, high = middle - 6.0 * step, middle + 6.0 * step
+        draw.line([(x, low[1]), (x, high[1])], fill=(255, 255, 255))
+        draw.line([(low[0], y), (high[0], y)], fill=(255, 255, 255))
+    draw.line([*map(tuple, (middle - 6.0 * step, middle + 6.0 * step))], fill=(255, 255, 255))
+    return np.asarray(image)

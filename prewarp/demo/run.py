@@ -1,10 +1,13 @@
 """`run_demo`: both modules through every step, figures and pictures into one folder."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from prewarp.checking import check_grid
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED, Capture, capture_of
@@ -79,14 +82,23 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
     total = _STEPS_PER_MODULE * len(MODULES) + _PICTURE_STEPS
     done = 0
 
+    lock = Lock()
+
     def step(text: str) -> None:
         nonlocal done
-        done += 1
-        if progress is not None:
-            progress(text, done, total)
+        with lock:
+            done += 1
+            if progress is not None:
+                progress(text, done, total)
 
-    with output_folder(Path(folder)) as working, open_drawing(renderer) as drawing:
-        built = [_build(name, step) for name in MODULES]
+    with (
+        output_folder(Path(folder)) as working,
+        open_drawing(renderer) as drawing,
+        threadpool_limits(1, user_api="blas"),
+    ):
+        # The modules have nothing to do with each other; numpy leaves the interpreter free while it works.
+        with ThreadPoolExecutor(len(MODULES)) as pool:
+            built = list(pool.map(lambda name: _build(name, step), MODULES))
         looks = [Looks(drawing, one.fields, one.module.content, one.seam) for one in built]
         contents = [one.module.content for one in built]
         write_bytes(working / "overview.png", png_bytes(overview_sheet(looks, contents)))

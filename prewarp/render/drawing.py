@@ -15,6 +15,7 @@ from prewarp.mesh import PanelMesh
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light
 from prewarp.render.gl import PanelPass, ViewPass, open_context
 from prewarp.render.pictures import PanelPicture, encode_view
+from prewarp.render.sampling import SamplingPlane
 
 if TYPE_CHECKING:
     import moderngl
@@ -100,6 +101,8 @@ class CpuDrawing:
     def __init__(self, name: str, /) -> None:
         self.name = name
         self._panels: dict[str, PanelPicture] = {}
+        self._image: NDArray[np.uint8] | None = None
+        self._planes: tuple[SamplingPlane, ...] = ()
 
     def panels(
         self,
@@ -111,10 +114,11 @@ class CpuDrawing:
         bit_depths: Mapping[str, int] | None = None,
     ) -> dict[str, PanelPicture]:
         """See `Drawing.panels`."""
-        planes = content_planes(image)
+        if image is not self._image:
+            self._image, self._planes = image, content_planes(image)
         self._panels = {
             channel: panel_picture(
-                planes,
+                self._planes,
                 maps,
                 transfer=(transfers or {}).get(channel, _SRGB),
                 bit_depth=(bit_depths or {}).get(channel, 8),

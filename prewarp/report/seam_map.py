@@ -42,7 +42,7 @@ def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str
     highest = float(np.quantile(finite, 0.99)) if finite.size else 1.0
     with figure(_WIDTH_PX * len(maps), _HEIGHT_PX) as drawn:
         drawn.suptitle(title, fontsize=15, fontweight="bold")
-        axes = np.atleast_1d(drawn.subplots(1, len(maps), sharey=True))
+        axes = np.atleast_1d(drawn.subplots(1, len(maps), sharex=True, sharey=True))
         meshes = [_draw(*pair, highest) for pair in zip(axes, maps, strict=True)]
         drawn.legend(
             handles=[
@@ -101,7 +101,8 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
             va="center",
         )
     _draw_hand_over(axes, item.seam)
-    axes.set(title=item.title, xlabel="right of straight ahead, degrees", aspect="equal")
+    axes.set(xlabel="right of straight ahead, degrees", aspect="equal")
+    axes.set_title(item.title, pad=10)
     axes.set_ylabel("up, degrees")
     axes.label_outer()
     return mesh
