@@ -98,10 +98,10 @@ def module_option(*, required: bool = False):
 
 
 def output_option(what: str, *, default: Path | None = None):
-    """Return the option -o/--output."""
-    return click.option(
-        "-o", "--output", type=FILE, required=default is None, default=default, show_default=True, help=what
-    )
+    """Return the option -o/--output; required where there is no default."""
+    # Not `default=None`: to click that is a default like any other.
+    rule = {"required": True} if default is None else {"default": default, "show_default": True}
+    return click.option("-o", "--output", type=FILE, help=what, **rule)
 
 
 def require_output_file(output: Path, /, *inputs: Path | None) -> None:
