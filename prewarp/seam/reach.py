@@ -22,9 +22,9 @@ from prewarp.frames import arcmin_between, degrees_from_tangent, unit_from_tange
 if TYPE_CHECKING:
     from prewarp.field import Field
 
-# Points along the border, and angles about the middle of the reach. With these the chords of a side that bends by a
-# quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
-BORDER_POINTS = 768
+# Points along one side of the panel, and angles about the middle of the reach. With these the chords of a side that
+# bends by a quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
+SIDE_POINTS = 192
 OUTLINE_ANGLES = 4096
 
 
@@ -232,10 +232,12 @@ def _border_points(field: "Field") -> tuple[FloatArray, np.ndarray]:
     corner = np.asarray(getattr(field, "border_pixel", panel), dtype=float)
     along = np.roll(corner, -1, axis=0) - corner
     length = np.linalg.norm(along, axis=1)
-    # Even counts: the middle of a side, where the field of view is read, is a point.
-    counts = 2 * np.maximum(np.rint(0.5 * BORDER_POINTS * length / length.sum()).astype(int), 1)
-    share = np.concatenate([np.arange(count) / count for count in counts])
-    points = np.repeat(corner, counts, axis=0) + share[:, None] * np.repeat(along, counts, axis=0)
+    # A whole side of the panel gets SIDE_POINTS, a part of one its share. Even
+    # counts: the middle of a side, where the field of view is read, is a point.
+    share = np.minimum(length / np.where(np.abs(along[:, 0]) > np.abs(along[:, 1]), width, height), 1.0)
+    counts = 2 * np.maximum(np.ceil(0.5 * SIDE_POINTS * share).astype(int), 1)
+    step = np.concatenate([np.arange(count) / count for count in counts])
+    points = np.repeat(corner, counts, axis=0) + step[:, None] * np.repeat(along, counts, axis=0)
     return points, np.cumsum(counts) - counts
 
 
