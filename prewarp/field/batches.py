@@ -14,6 +14,8 @@ def over_slices(count: int, work: Callable[[slice], None], /) -> None:
 
     Small matrix products are many times slower on two BLAS threads than on one (design's section 7).
     """
+    if count == 0:
+        return
     slices = [slice(low, min(low + SLICE, count)) for low in range(0, count, SLICE)]
     if len(slices) == 1:
         work(slices[0])

@@ -5,11 +5,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.pupil import PupilFrame
 
 PUPIL_GROUPS = 3
 DOT_GROUPS = 3
+# Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular value.
+RANK_SAMPLES = 4000
+RANK_LIMIT = 1e-2
+HIGHEST_PUPIL_DEGREE = 8
 
 
 @dataclass(frozen=True)
@@ -18,7 +21,7 @@ class Samples:
 
     `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
     `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,): what cross-validation leaves out
-    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots`, `pupils` how many differ; `row` (n,) index into the caller's arrays.
+    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `row` (n,) index into the caller's arrays.
     """
 
     panel_size_px: tuple[int, int]
@@ -33,7 +36,6 @@ class Samples:
     dot_group: IntArray
     dot: IntArray
     dots: int
-    pupils: int
     row: IntArray
 
     @property
@@ -43,9 +45,17 @@ class Samples:
 
     @property
     def highest_pupil_degree(self) -> int:
-        """Highest degree in (x, y) that so many pupil positions can decide."""
+        """Highest degree in (x, y) that the reference positions can decide.
+
+        By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a mixture of lower ones.
+        """
+        some = self.reference_mm[:: max(1, self.count // RANK_SAMPLES)]
         degree = 0
-        while count_of_degree(degree + 1) <= self.pupils:
+        while degree < HIGHEST_PUPIL_DEGREE:
+            basis = self.frame.values(some, degree + 1)
+            size = np.linalg.svd(basis @ basis.T, compute_uv=False)
+            if size[-1] < RANK_LIMIT**2 * size[0]:
+                break
             degree += 1
         return degree
 
@@ -113,7 +123,6 @@ def prepare_samples(
         dot_group=dot_group,
         dot=dot,
         dots=int(dot.max()) + 1,
-        pupils=len(np.unique(_position_keys(np.round(pupil_mm, 6)))),
         row=np.arange(len(pixel)),
     )
     return samples.take(order)
@@ -129,15 +138,10 @@ def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:
     return PupilFrame((float(centre[0]), float(centre[1])), (float(half[0]), float(half[1])))
 
 
-def _position_keys(rounded_mm: FloatArray) -> np.ndarray:
-    """Return one complex number per pupil position (n, 3), equal where positions are equal."""
-    return (rounded_mm[:, 0] + 1j * rounded_mm[:, 1]) + rounded_mm[:, 2] * (1e3 + 1.7e3j)
-
-
 def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     """Return a group for each sample: pupil positions dealt so that neighbours fall into different groups."""
     rounded = np.round(pupil_mm, 6)
-    keys = _position_keys(rounded)
+    keys = (rounded[:, 0] + 1j * rounded[:, 1]) + rounded[:, 2] * (1e3 + 1.7e3j)
     _, first, position = np.unique(keys, return_index=True, return_inverse=True)
     places = rounded[first]
     if len(places) < 6:

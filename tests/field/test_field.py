@@ -101,6 +101,12 @@ def test_lattice_equals_scattered(fields, depth):
     np.testing.assert_allclose(field.forward_lattice(u, v, pupil_mm=pupil), expected, atol=1e-11)
 
 
+def test_empty_batches_stay_empty(fields):
+    field, nobody = fields.field("inner", "G"), np.zeros((0, 3))
+    assert field.forward(np.zeros((0, 2)), pupil_mm=nobody).shape == (0, 2)
+    assert field.inverse(np.zeros((0, 2)), pupil_mm=nobody).pixel.shape == (0, 2)
+
+
 def test_batches_broadcast_and_outside_is_not_valid(fields):
     field = fields.field("inner", "G")
     assert field.forward(np.full((4, 1, 2), 900.0), pupil_mm=np.zeros((3, 3))).shape == (4, 3, 2)

@@ -1,0 +1,33 @@
+"""What the pupil positions can decide."""
+
+import numpy as np
+import pytest
+
+from prewarp.fitting.samples import prepare_samples
+
+
+def _samples(pupil):
+    pixel = np.random.default_rng(2).uniform(0.0, 600.0, (len(pupil), 2))
+    return prepare_samples(
+        panel_size_px=(640, 640),
+        pixel=pixel,
+        cosine=pixel * 1e-4,
+        reference_mm=pupil[:, :2],
+        pupil_mm=pupil,
+        sigma_px=np.ones(len(pupil)),
+        colour=np.zeros(len(pupil), dtype=int),
+        colours=1,
+    )
+
+
+@pytest.mark.parametrize(("nodes", "degree"), [(1, 0), (2, 1), (3, 2), (5, 4)])
+def test_a_lattice_decides_one_degree_less_than_its_nodes(nodes, degree):
+    axis = np.linspace(-4.0, 4.0, nodes) if nodes > 1 else np.zeros(1)
+    x, y = (part.ravel() for part in np.meshgrid(axis, axis))
+    pupil = np.tile(np.column_stack([x, y, np.zeros(len(x))]), (30, 1))
+    assert _samples(pupil).highest_pupil_degree == degree
+
+
+def test_scattered_positions_decide_more():
+    pupil = np.random.default_rng(1).uniform(-4.0, 4.0, (400, 3))
+    assert _samples(pupil).highest_pupil_degree >= 5
