@@ -25,16 +25,6 @@ SAME_PLANE_ARCMIN = 1e-6
 
 
 @pytest.fixture(scope="module")
-def fields():
-    return plane_set(*two_channels())
-
-
-@pytest.fixture(scope="module")
-def seam(fields):
-    return build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
-
-
-@pytest.fixture(scope="module")
 def directions():
     return np.random.default_rng(7).uniform([-0.8, -0.5], [0.8, 0.5], (200_000, 2))
 

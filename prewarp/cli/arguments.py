@@ -8,6 +8,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError
+from prewarp.render.drawing import CHOICES
 
 LARGEST_PANEL_PX = 32768
 
@@ -87,6 +88,14 @@ panel_option = click.option(
     "panel_size_px",
     type=PanelSize(),
     help="Panel size for every channel, px, instead of a module file.",
+)
+
+gl_option = click.option(
+    "--gl",
+    type=click.Choice(CHOICES),
+    default="auto",
+    show_default=True,
+    help="auto: a GPU if there is one, else the CPU; egl: OpenGL through EGL or fail; none: the CPU.",
 )
 
 

@@ -5,19 +5,12 @@ from pathlib import Path
 
 import click
 
-from prewarp.cli.arguments import output_option
+from prewarp.cli.arguments import gl_option, output_option
 from prewarp.cli.talk import Talk, talking
-from prewarp.render.drawing import CHOICES
 
 
 @click.command()
-@click.option(
-    "--gl",
-    type=click.Choice(CHOICES),
-    default="auto",
-    show_default=True,
-    help="auto: a GPU if there is one, else the CPU; egl: OpenGL through EGL or fail; none: the CPU.",
-)
+@gl_option
 @output_option("Folder to write: pictures and demo.json.", default=Path("prewarp-demo"))
 @talking
 def demo(talk: Talk, gl: str, output: Path) -> None:

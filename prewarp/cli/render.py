@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, PupilPosition, module_option, output_option
+from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
 from prewarp.encoding import transfer_of_panel
@@ -15,7 +15,7 @@ from prewarp.files import json_text, output_folder, write_bytes, write_text
 from prewarp.mesh import panel_mesh
 from prewarp.module import DisplayModule, read_module
 from prewarp.render.cpu import view_maps
-from prewarp.render.drawing import CHOICES, Drawing, open_drawing
+from prewarp.render.drawing import Drawing, open_drawing
 from prewarp.render.pictures import field_colours, filling, png_bytes, read_picture
 from prewarp.render.scenes import SCENES, scene
 from prewarp.seam import build_seam
@@ -47,13 +47,7 @@ LARGEST_VIEW_PX = 8192
     show_default=True,
     help="Width of the view, px.",
 )
-@click.option(
-    "--gl",
-    type=click.Choice(CHOICES),
-    default="auto",
-    show_default=True,
-    help="auto: a GPU if there is one, else the CPU; egl: OpenGL through EGL or fail; none: the CPU.",
-)
+@gl_option
 @output_option("Folder to write: panel pictures, views, render.json.")
 @talking
 def render(

@@ -11,7 +11,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent
 from prewarp.errors import ShapeError
-from prewarp.field.batches import over_slices
+from prewarp.field.batches import SLICE, over_slices
 from prewarp.field.border import cutting_edges
 from prewarp.field.start import StartMap, fit_start_map
 from prewarp.fitting.chebyshev import count_of_degree
@@ -135,14 +135,14 @@ class Field:
         tangent, pupil_mm, shape = _broadcast(as_tangent(tangent), as_pupil(pupil_mm))
         pixel = np.full_like(tangent, np.nan)
         valid = np.zeros(len(tangent), dtype=bool)
-        steps = np.zeros(max(1, -(-len(tangent) // 1024)), dtype=int)
+        steps = np.zeros(max(1, -(-len(tangent) // SLICE)), dtype=int)
         start = self.start_map
 
         def work(part: slice) -> None:
             found, fine, used = self._newton(tangent[part], pupil_mm[part], start, tolerance_px, margin_px)
             pixel[part] = np.where(fine[:, None], found, np.nan)
             valid[part] = fine
-            steps[part.start // 1024] = used
+            steps[part.start // SLICE] = used
 
         over_slices(len(tangent), work)
         return InverseResult(pixel.reshape(*shape, 2), valid.reshape(shape), int(steps.max()))

@@ -17,14 +17,13 @@ class FoldResult:
     """Result of `find_fold`.
 
     `folds` says whether the determinant changes sign; `pixel` (2,) px and `pupil_mm` (3,) where it is worst; `share` of the lattice
-    that is folded over; `least_scale` the smallest |determinant| as a share of its median (near 0: about to fold).
+    that is folded over.
     """
 
     folds: bool
     pixel: FloatArray
     pupil_mm: FloatArray
     share: float
-    least_scale: float
 
 
 def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
@@ -53,7 +52,6 @@ def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
         pixel=pixel[place[1]],
         pupil_mm=pupils[place[0]],
         share=float(folded.mean()),
-        least_scale=float(relative.min()),
     )
 
 

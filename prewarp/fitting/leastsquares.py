@@ -9,8 +9,8 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.models import JointColumns
 from prewarp.fitting.moments import Moments, normal_matrix, right_side
 
-# Relative weight of the pull toward zero: it decides only what the samples leave undecided (for example fifth powers of x
-# on five pupil positions). Iterative refinement takes it out of everything else.
+# Relative weight of the pull toward zero: it decides only what the samples leave undecided. Iterative refinement takes it
+# out of everything else.
 RIDGE = 1e-11
 # A column whose own part, after all columns before it, is smaller than this does not count as a parameter.
 DEPENDENT = 1e-9

@@ -9,7 +9,8 @@ Where pupil positions share the panel points, the sum over pupils is taken first
 it survives depth, weights and missing points).
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -40,27 +41,15 @@ class Moments:
 
     def over_cells(self, cells: IntArray | slice, /) -> "Moments":
         """Return moments summed over the chosen cells; the cell axis stays, with length 1."""
-        return Moments(
-            self.degree,
-            self.pupil_degree,
-            self.half_mm,
-            *(
-                getattr(self, name)[:, cells].sum(axis=1, keepdims=True)
-                for name in ("square", "linear", "target", "samples")
-            ),
-        )
+        return self._with(lambda sums: sums[:, cells].sum(axis=1, keepdims=True))
 
     def over_colours(self) -> "Moments":
         """Return moments summed over colours; the colour axis stays, with length 1."""
-        return Moments(
-            self.degree,
-            self.pupil_degree,
-            self.half_mm,
-            *(
-                getattr(self, name).sum(axis=0, keepdims=True)
-                for name in ("square", "linear", "target", "samples")
-            ),
-        )
+        return self._with(lambda sums: sums.sum(axis=0, keepdims=True))
+
+    def _with(self, change: Callable[[FloatArray], FloatArray]) -> "Moments":
+        names = ("square", "linear", "target", "samples")
+        return replace(self, **{name: change(getattr(self, name)) for name in names})
 
 
 def accumulate(
@@ -142,7 +131,10 @@ class Columns:
 
 
 def normal_matrix(moments: Moments, colour: int, rows: Columns, columns: Columns, /) -> FloatArray:
-    """Return A_rows^T W A_columns, (rows, columns), of one colour; moments must have one cell."""
+    """Return A_rows^T W A_columns, (rows, columns), of one colour; moments must have one cell.
+
+    The same object given twice says that the matrix is symmetric: half of it is then copied.
+    """
     square = moments.square[colour, 0]
     flat = square.reshape(square.shape[0], -1)
     products = column_products(moments.pupil_degree, moments.half_mm)

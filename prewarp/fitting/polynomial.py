@@ -127,13 +127,13 @@ def solve_model(
     return expansions_of(coefficients, columns, samples, moments.pupil_degree, model.degree), columns, solver
 
 
-def first_expansion(samples: Samples) -> Expansion:
+def first_expansion(samples: Samples, highest_pupil_degree: int) -> Expansion:
     """Return a quick unweighted fit on at most FIRST_SAMPLES samples: good enough for the panel's local scale."""
     step = max(1, samples.count // FIRST_SAMPLES)
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
-    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, samples.highest_pupil_degree))
+    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, highest_pupil_degree))
     moments = sums.accumulate(few, unit, few.cosine.T, degree=model.degree, pupil_degree=model.pupil_degree)
     return solve_model(moments, model, few)[0][0]
 
@@ -145,11 +145,12 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
     the highest model of each step, so that what a low degree cannot follow is not taken for an outlier.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
-    metric = pixel_metric(samples, first_expansion(samples)) * relative**2
+    highest_pupil_degree = samples.highest_pupil_degree
+    metric = pixel_metric(samples, first_expansion(samples, highest_pupil_degree)) * relative**2
     weight = np.ones(samples.count)
     model, highest = None, 0
     for degree, wanted_pupil_degree in SEARCH:
-        pupil_degree = min(wanted_pupil_degree, samples.highest_pupil_degree)
+        pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         top = _affordable(_highest_model(degree, pupil_degree, samples, model), samples)
         if top.degree <= highest:
             break
@@ -227,7 +228,7 @@ def _reweight(
     return weight
 
 
-def _choose_degree(equations: FoldEquations, top: PolynomialModel) -> Choice[PolynomialModel]:
+def _choose_degree(equations: FoldEquations, top: PolynomialModel) -> Choice:
     """Choose mirror symmetry and total degree."""
     model = top
     for name in ("odd_v_degree", "odd_u_degree"):
@@ -240,9 +241,7 @@ def _choose_degree(equations: FoldEquations, top: PolynomialModel) -> Choice[Pol
     )
 
 
-def _choose_rest(
-    equations: FoldEquations, top: PolynomialModel, choice: Choice[PolynomialModel]
-) -> Choice[PolynomialModel]:
+def _choose_rest(equations: FoldEquations, top: PolynomialModel, choice: Choice) -> Choice:
     """Choose pupil degree, colour difference and curl, one after the other."""
     model = choice.model
     choice = equations.choose([replace(model, pupil_degree=level) for level in range(model.pupil_degree + 1)])

@@ -21,7 +21,8 @@ class Samples:
 
     `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
     `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,): what cross-validation leaves out
-    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `row` (n,) index into the caller's arrays.
+    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `row`
+    (n,) index into the caller's arrays.
     """
 
     panel_size_px: tuple[int, int]

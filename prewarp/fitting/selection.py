@@ -7,7 +7,6 @@ one-standard-error rule; pairing is derived here: it removes what all models hav
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Generic, TypeVar
 
 import numpy as np
 
@@ -20,14 +19,12 @@ from prewarp.fitting.samples import DOT_GROUPS, PUPIL_GROUPS
 # No panel, camera or eye resolves this; between models that both reach it the simpler is taken. Pixels, RMS.
 RESOLUTION_PX = 1e-4
 
-Model = TypeVar("Model")
-
 
 @dataclass(frozen=True)
-class Choice(Generic[Model]):
+class Choice:
     """The chosen model, its place in the chain, and the cross-validated RMS error (px) of every model of the chain."""
 
-    model: Model
+    model: PolynomialModel
     place: int
     rms_px: FloatArray
 
@@ -86,7 +83,7 @@ class FoldEquations:
             )
         return np.maximum(np.array(scores).T, 0.0), lengths
 
-    def choose(self, *chains: Sequence[PolynomialModel]) -> Choice[PolynomialModel]:
+    def choose(self, *chains: Sequence[PolynomialModel]) -> Choice:
         """Return the simplest adequate model of one or more nested chains (each simplest first)."""
         results = [self.cross_validate(chain) for chain in chains]
         models = [model for chain in chains for model in chain]

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-BORDERS = ("black", "edge")
-
 
 @dataclass(frozen=True)
 class SamplingPlane:

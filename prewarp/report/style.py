@@ -12,13 +12,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Okabe and Ito's colours (Color Universal Design, 2008), from memory: told apart with any common colour blindness.
-BLUE, ORANGE, GREEN, RED, SKY, YELLOW, INK = (
+BLUE, ORANGE, GREEN, RED, INK = (
     "#0072B2",
     "#E69F00",
     "#009E73",
     "#D55E00",
-    "#56B4E9",
-    "#F0E442",
     "#202428",
 )
 CHANNEL_COLOURS = (BLUE, ORANGE, GREEN, RED)

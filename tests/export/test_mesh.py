@@ -15,24 +15,13 @@ from prewarp.export.mesh_reading import read_mesh_export
 from prewarp.export.quantise import coded_table
 from prewarp.mesh import panel_mesh
 from prewarp.render.cpu import prewarp_panel
-from prewarp.seam import build_seam
-from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
+from tests.closed_form import plane_set, two_channels
 from tests.render.conftest import context, session_context  # noqa: F401  (fixtures)
 from tests.render.scenes import hard_scene
 
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
 PUPILS = np.array([[0.0, 0.0, 0.0], [3.0, -2.0, 1.0]])
 GAMMA = TransferFunction("power", gamma=2.2)
-
-
-@pytest.fixture(scope="module")
-def fields():
-    return plane_set(*two_channels())
-
-
-@pytest.fixture(scope="module")
-def seam(fields):
-    return build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
 
 
 def write(folder, fields, seam):

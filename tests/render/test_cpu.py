@@ -11,24 +11,13 @@ from prewarp.errors import InputFileError, RenderError, ShapeError
 from prewarp.mesh import panel_mesh
 from prewarp.render.cpu import content_planes, panel_picture, perceived_view, prewarp_panel
 from prewarp.render.pictures import PanelPicture, field_colours, read_picture
-from prewarp.seam import build_seam
-from tests.closed_form import EYE_BOX_CORNERS, PlaneChannel, plane_set, two_channels
+from tests.closed_form import PlaneChannel, plane_set
 from tests.render.scenes import centroid, hard_scene, one_dot
 from tests.support import require_module
 
 CENTRE = np.zeros(3)
 PUPIL = np.array([2.0, -1.0, 0.5])
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
-
-
-@pytest.fixture(scope="module")
-def fields():
-    return plane_set(*two_channels())
-
-
-@pytest.fixture(scope="module")
-def seam(fields):
-    return build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
 
 
 # Directions of every fourth pixel of the view, both ways.

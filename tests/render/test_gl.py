@@ -12,8 +12,7 @@ from prewarp.mesh import panel_mesh
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light, view_maps
 from prewarp.render.gl import PanelPass, ViewPass, _Program, open_context
 from prewarp.render.pictures import encode_view
-from prewarp.seam import build_seam
-from tests.closed_form import EYE_BOX_CORNERS, PlaneChannel, plane_set, two_channels
+from tests.closed_form import PlaneChannel, plane_set
 from tests.render.scenes import centroid, hard_scene, one_dot
 
 pytestmark = pytest.mark.gl
@@ -25,16 +24,6 @@ CONTENT = ContentProjection("flat", (800, 500), 80.0)
 MOST_CODES, MOST_SHARE = 1, 0.999
 ALL_CODES = 3
 TABLE = TransferFunction("table", table=tuple(np.linspace(0.0, 1.0, 33) ** 1.9))
-
-
-@pytest.fixture(scope="module")
-def fields():
-    return plane_set(*two_channels())
-
-
-@pytest.fixture(scope="module")
-def seam(fields):
-    return build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
 
 
 def meshes_of(fields, channel, seam=None, pupil=PUPIL):
