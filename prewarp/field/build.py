@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
 from prewarp.errors import FitError, FoldError
@@ -65,8 +66,10 @@ def fit_grid(
         return _fit_one_channel(grid, job[0], job[1], colours, family)
 
     results = []
-    # Channels are independent; numpy and LAPACK leave the interpreter free while they work.
-    with ThreadPoolExecutor(2) as pool:
+    # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread for all of
+    # them, set here and not in each: the setting is the process's, and the channel that ends first would undo it for the
+    # other, in the middle of a sum. With two threads small factorisations are slower besides (design's section 7).
+    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(2) as pool:
         for (name, _), result in zip(work, pool.map(fit_one, work), strict=True):
             results.append(result)
             if progress is not None:

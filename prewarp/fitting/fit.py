@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import FitError
@@ -105,13 +104,11 @@ def fit_channel(
         colour=colour[places],
         colours=len(colour_names),
     )
-    # Many small factorisations: one BLAS thread is faster than two (design's section 7).
-    with threadpool_limits(1, user_api="blas"):
-        fit = fit_polynomial(samples)
-        box = np.array([pupil_mm[places, :2].min(axis=0), pupil_mm[places, :2].max(axis=0)])
-        corners = np.array([[box[i, 0], box[j, 1]] for i in (0, 1) for j in (0, 1)])
-        pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
-        certainty = sigma_map(fit, pupils)
+    fit = fit_polynomial(samples)
+    box = np.array([pupil_mm[places, :2].min(axis=0), pupil_mm[places, :2].max(axis=0)])
+    corners = np.array([[box[i, 0], box[j, 1]] for i in (0, 1) for j in (0, 1)])
+    pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
+    certainty = sigma_map(fit, pupils)
     residual = np.full(len(pixel), np.nan)
     residual[places[samples.row]] = fit.length_px
     outlier = np.zeros(len(pixel), dtype=bool)
