@@ -2,7 +2,8 @@
 
 `linear` is relative light, 0 to 1; `encoded` is the code divided by the largest code, 0 to 1; `code` is the
 integer that the panel takes. Three kinds: `srgb`, `power` (a pure power law) and `table` (measured light at equally
-spaced codes, joined by straight lines). Design's section 2 (row "light") and section 4 (encoding, bit depth).
+spaced codes, joined by a monotone cubic: it never falls between two levels, as straight lines do not, and has no kinks).
+Design's section 2 (row "light") and section 4 (encoding, bit depth).
 """
 
 from dataclasses import dataclass
@@ -10,12 +11,16 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
 
 from prewarp.checks import FloatArray, nearest_name, require_range
 from prewarp.errors import ShapeError
 from prewarp.module import Panel
 
 KINDS = ("srgb", "power", "table")
+# Steps of the inverse of a measured table, each at least halving the interval that holds the answer.
+_INVERSE_STEPS = 40
+_INVERSE_TOLERANCE = 1e-13
 # Cells of the direct table of `code_from_linear`; one more comparison makes its answer exact.
 _CELLS = 1 << 16
 
@@ -92,7 +97,7 @@ class TransferFunction:
         value = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, 1.0)
         if self.kind == "power":
             return value**self.gamma
-        return np.interp(value, np.linspace(0.0, 1.0, len(self.table)), self.table)
+        return np.clip(self._measured(value), self.table[0], 1.0)
 
     def encoded_from_linear(self, linear: ArrayLike, /) -> FloatArray:
         """Return encoded values (...), 0 to 1, for relative light (...); light that the panel lacks is clipped."""
@@ -101,10 +106,42 @@ class TransferFunction:
         value = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
         if self.kind == "power":
             return value ** (1.0 / self.gamma)
-        # Where the table is flat several codes give one light: the highest of them is returned, from which the next
-        # step starts. So each light keeps the last of its entries.
-        light, from_end = np.unique(self.table[::-1], return_index=True)
-        return np.interp(value, light, 1.0 - from_end / (len(self.table) - 1), left=0.0)
+        return self._inverse_of_measured(value)
+
+    @cached_property
+    def _measured(self) -> PchipInterpolator:
+        """The monotone cubic through the measured levels: F. N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300."""
+        return PchipInterpolator(np.linspace(0.0, 1.0, len(self.table)), self.table)
+
+    def _inverse_of_measured(self, light: FloatArray) -> FloatArray:
+        """Return encoded values (...) of the measured table: Newton's method, kept inside the piece that holds the light.
+
+        Where the table is flat several codes give one light: the highest of them is returned, from which the next step
+        starts.
+        """
+        table = np.asarray(self.table)
+        flat = light.ravel()
+        last = len(table) - 1
+        piece = np.clip(np.searchsorted(table, flat, side="right") - 1, 0, last - 1)
+        low, high = piece / last, (piece + 1) / last
+        rise = table[piece + 1] - table[piece]
+        place = low + (flat - table[piece]) / np.where(rise > 0.0, rise, 1.0) / last
+        slope = self._measured.derivative()
+        for _ in range(_INVERSE_STEPS):
+            error = self._measured(place) - flat
+            low, high = np.where(error <= 0.0, place, low), np.where(error <= 0.0, high, place)
+            steep = slope(place)
+            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                step = place - error / steep
+            inside = (step > low) & (step < high)
+            following = np.where(inside, step, 0.5 * (low + high))
+            following = np.where(np.abs(error) <= _INVERSE_TOLERANCE * 0.01, place, following)
+            moved = np.max(np.abs(following - place), initial=0.0)
+            place = following
+            if moved <= _INVERSE_TOLERANCE:
+                break
+        place = np.where(flat >= 1.0, 1.0, np.where(flat < table[0], 0.0, place))
+        return place.reshape(light.shape)
 
     def linear_of_codes(self, bit_depth: int, /) -> FloatArray:
         """Return the light of every code of a panel with `bit_depth` bits, shape (2 ** bit_depth,)."""

@@ -16,12 +16,16 @@ Read from a TOML file (see `calib/` for two whole ones)::
     encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
     [channel.inner.reach]
     dir_x_deg = [-40.0, 6.0]     # dir_y_deg
+    [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full drive
+    R = [0.64, 0.33]             # one entry for each colour, three in all
+    white = [0.3127, 0.3290]
 
 Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames and
 units: `prewarp.frames`.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +33,7 @@ import numpy as np
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.errors import ModuleError
-from prewarp.rules import Choice, Name, Number, Numbers, Text
+from prewarp.rules import Choice, Name, Number, Numbers, Text, shown
 from prewarp.tables import Table, checked, read_toml, validate
 
 EYES = ("left", "right")
@@ -37,6 +41,11 @@ ENCODINGS = ("srgb", "power", "table")
 MAX_CHANNELS = 16
 MAX_COLOURS = 8
 _ANGLE = Number(-85.0, 85.0, "degrees")
+# CIE 1931 x, y: no light has y = 0, and x + y is at most 1.
+_XY = Numbers(Number(1e-4, 0.9), 2, 2)
+WHITE = "white"
+# Three primaries whose triangle is smaller than this share of the unit square cannot be told apart by a camera.
+_SMALLEST_TRIANGLE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -98,13 +107,65 @@ class Reach:
 
 
 @dataclass(frozen=True)
+class Chromaticity:
+    """Measured chromaticities of one channel, CIE 1931 x, y (CIE 15), seen through the optics at the middle of its field.
+
+    `primaries`: one (x, y) for each of three colours, shown alone; `white`: all three at full drive together.
+    """
+
+    primaries: Mapping[str, tuple[float, float]]
+    white: tuple[float, float] = checked(_XY)
+
+    def __post_init__(self) -> None:
+        if len(self.primaries) != 3:
+            raise ModuleError(
+                f"chromaticity holds {len(self.primaries)} colours; expected 3 beside 'white'.",
+                key="chromaticity",
+            )
+        validate(self, ModuleError)
+        points = {}
+        for name, value in (*self.primaries.items(), (WHITE, self.white)):
+            accepted, reason = _XY.accept(value)
+            if not reason and sum(accepted) > 1.0:
+                reason = f" (x + y is {sum(accepted):.4g})"
+            if reason:
+                raise ModuleError(
+                    f"{name} is {shown(value)}{reason}; expected CIE 1931 x, y with x + y at most 1.",
+                    key=name,
+                )
+            points[name] = accepted
+        white = points.pop(WHITE)
+        object.__setattr__(self, "primaries", points)
+        a, b, c = (np.array(point) for point in points.values())
+        area = _twice_area(a, b, c)
+        if abs(area) < _SMALLEST_TRIANGLE:
+            raise ModuleError(
+                f"{', '.join(points)} lie on one line, or nearly; expected three different colours. Measure them again.",
+                key="chromaticity",
+            )
+        w = np.array(white)
+        shares = np.array([_twice_area(w, b, c), _twice_area(a, w, c), _twice_area(a, b, w)]) / area
+        if shares.min() <= 0.0:
+            raise ModuleError(
+                f"white is {shown(white)}, outside the triangle of {', '.join(points)}; expected a mixture of all "
+                "three. Measure it again with all colours at full drive.",
+                key=WHITE,
+            )
+
+
+def _twice_area(a: FloatArray, b: FloatArray, c: FloatArray) -> float:
+    return float((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+
+
+@dataclass(frozen=True)
 class Channel:
-    """One panel seen through its own optics."""
+    """One panel seen through its own optics; `chromaticity` where it was measured."""
 
     name: str = checked(Name())
     eye: str = checked(Choice(EYES))
     panel: Panel
     reach: Reach
+    chromaticity: Chromaticity | None = field(default=None)
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -169,6 +230,18 @@ class DisplayModule:
                         key=f"{kind}.{item.name}",
                     )
                 seen[item.name.lower()] = item.name
+        for channel in self.channels:
+            self._require_same_colours(channel)
+
+    def _require_same_colours(self, channel: Channel) -> None:
+        """Raise unless a channel's measured chromaticities are those of the module's colours."""
+        if channel.chromaticity is None or set(channel.chromaticity.primaries) == set(self.colour_names):
+            return
+        raise ModuleError(
+            f"channel.{channel.name}.chromaticity holds {', '.join(channel.chromaticity.primaries)} and white; "
+            f"expected the module's colours {', '.join(self.colour_names)} and white.",
+            key=f"channel.{channel.name}.chromaticity",
+        )
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -253,7 +326,17 @@ def _channel(table: Table, name: str) -> Channel:
         name=table.checked_name(name),
         panel=table.table("panel").read(Panel),
         reach=table.table("reach").read(Reach),
+        chromaticity=_chromaticity(table.table("chromaticity")) if "chromaticity" in table.values else None,
     )
+
+
+def _chromaticity(table: Table) -> Chromaticity:
+    white = table.entry(WHITE, _XY)
+    names = [name for name in table.values if name != WHITE]
+    try:
+        return Chromaticity({name: table.entry(name, _XY) for name in names}, white)
+    except ModuleError as cause:
+        raise table.fail(str(cause).removeprefix("chromaticity "), cause=cause) from cause
 
 
 def _find(items: tuple, kind: str, name: str):

@@ -98,3 +98,39 @@ def test_transfer_of_a_described_panel():
     assert transfer_of_panel(Panel(**size, encoding="power", gamma=2.4)) == TransferFunction("power", 2.4)
     table = (0.0, 0.25, 1.0)
     assert transfer_of_panel(Panel(**size, encoding="table", table=table)).table == table
+
+
+def test_measured_table_passes_through_its_levels_and_never_falls():
+    # A staircase makes an ordinary cubic spline overshoot; the monotone one must not.
+    table = (0.0, 0.01, 0.012, 0.6, 0.61, 0.61, 1.0)
+    transfer = TransferFunction("table", table=table)
+    codes = np.linspace(0.0, 1.0, 6001)
+    light = transfer.linear_from_encoded(codes)
+    assert np.all(np.diff(light) >= -1e-15) and light.min() == 0.0 and light.max() == 1.0
+    np.testing.assert_allclose(light[::1000], table, atol=1e-14)
+
+
+@pytest.mark.outside
+def test_measured_table_equals_the_library():
+    # scipy's monotone cubic (Fritsch and Butland 1984), evaluated by itself; inverse by its own root finder.
+    from scipy.interpolate import PchipInterpolator
+
+    levels = np.linspace(0.0, 1.0, 17) ** 2.1
+    transfer, spline = (
+        TransferFunction("table", table=tuple(levels)),
+        PchipInterpolator(np.linspace(0, 1, 17), levels),
+    )
+    np.testing.assert_allclose(
+        transfer.linear_from_encoded([0.013, 0.5, 0.97]), spline([0.013, 0.5, 0.97]), rtol=1e-13
+    )
+    for light in (1e-4, 0.03, 0.4, 0.93):
+        root = spline.solve(light, extrapolate=False)
+        np.testing.assert_allclose(transfer.encoded_from_linear(light), root, atol=1e-11)
+
+
+def test_a_sparse_measurement_of_a_power_law_is_followed_better_than_by_straight_lines():
+    codes = np.linspace(0.05, 1.0, 500)
+    levels = np.linspace(0.0, 1.0, 17) ** 2.2
+    cubic = TransferFunction("table", table=tuple(levels)).linear_from_encoded(codes)
+    straight = np.interp(codes, np.linspace(0.0, 1.0, 17), levels)
+    assert np.max(np.abs(cubic - codes**2.2)) < 0.2 * np.max(np.abs(straight - codes**2.2))
