@@ -19,6 +19,8 @@ from prewarp.resources import resource_folder
 VERSIONS = {
     "330": "#version 330 core\n",
     "es300": "#version 300 es\nprecision highp float;\nprecision highp int;\nprecision highp sampler2D;\n",
+    # Compute stages alone need it.
+    "430": "#version 430 core\n",
 }
 _INCLUDE = re.compile(r'^\s*#include\s+"([^"]+)"\s*$')
 _OPTION = re.compile(r"^\s*#define\s+(\w+)\s+\S+")

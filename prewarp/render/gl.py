@@ -1,59 +1,33 @@
-"""The same two passes on a GPU, through OpenGL 3.3; held to `cpu.py`.
+"""The same two passes on a GPU, through OpenGL 3.3, map by map as exported: per pixel, from spline tables; held to `cpu.py`.
 
-Every texture and target is made once; a new pupil position writes new coefficients into textures that exist. Row 0 of
-every texture is the top row of its picture, and targets are drawn the same way, so nothing is turned upside down.
-moderngl is imported when a context is opened, so that this module can be imported without it.
+Every texture and target is made once; a new pupil position writes new coefficients into textures that exist, and maps that
+are there already are not sent again. Row 0 of every texture is the top row of its picture, and targets are drawn the same
+way, so nothing is turned upside down. For an eye that moves in real time see `live.py`.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+import operator
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prewarp.checks import nearest_name
 from prewarp.encoding import TransferFunction, largest_code, linear_from_srgb
-from prewarp.errors import RenderError, ShaderError
-from prewarp.glsl import compose
+from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
+from prewarp.render.gpu import Program, Target, make_texture, open_context, row_texture
 from prewarp.render.pictures import PanelPicture
 
 if TYPE_CHECKING:
     import moderngl
 
+__all__ = ["PanelPass", "ViewPass", "open_context"]
+
 _ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
 # Entries of the table of encoded values over the square root of light, for measured panels.
 _ENCODING_ENTRIES = 4096
 _MESHES = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
-
-
-@contextmanager
-def open_context() -> Iterator["moderngl.Context"]:
-    """Yield an OpenGL 3.3 context without a window (EGL); all that was made in it is released at the end.
-
-    Raises
-    ------
-    RenderError
-        moderngl, EGL or a driver is missing; says what to install. The reference renderer needs none of them.
-    """
-    try:
-        import moderngl
-
-        context = moderngl.create_context(standalone=True, require=330, backend="egl")
-    # moderngl reports a missing library, driver or version by different kinds of error.
-    except Exception as cause:
-        raise RenderError(
-            f"no OpenGL 3.3 through EGL ({cause}). Install moderngl and EGL (on Debian: libegl1 and "
-            "libgl1-mesa-dri), or use the CPU renderer."
-        ) from cause
-    context.gc_mode = "context_gc"
-    try:
-        yield context
-    finally:
-        context.gc()
-        context.release()
 
 
 class PanelPass:
@@ -82,17 +56,18 @@ class PanelPass:
         self.size_px = panel_size_px
         self.transfer = transfer or TransferFunction()
         self.bit_depth = bit_depth
-        self._program = _Program(context, "panel_pass.frag", {"PW_ENCODING": _ENCODINGS[self.transfer.kind]})
-        self._content = _texture(context, content_size_px, "f4")
+        self._program = Program(context, "panel_pass.frag", {"PW_ENCODING": _ENCODINGS[self.transfer.kind]})
+        self._content = make_texture(context, content_size_px, "f4")
         self._meshes = _MeshTextures(context)
-        self._target = _Target(context, panel_size_px, "f1" if bit_depth <= 8 else "f4")
+        self._taken: tuple[PanelMesh, ...] = ()
+        self._target = Target(context, panel_size_px, "f1" if bit_depth <= 8 else "f4")
         self._program.set("u_largest_code", float(largest_code(bit_depth)))
         self._encoding = None
         if self.transfer.kind == "power":
             self._program.set("u_gamma", self.transfer.gamma)
         elif self.transfer.kind == "table":
             light = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
-            self._encoding = _row_texture(context, self.transfer.encoded_from_linear(light))
+            self._encoding = row_texture(context, self.transfer.encoded_from_linear(light))
 
     @property
     def texture(self) -> "moderngl.Texture":
@@ -110,8 +85,11 @@ class PanelPass:
 
     def set_meshes(self, meshes: Sequence[PanelMesh], /) -> None:
         """Take the pre-warp maps of red, green and blue for the present tracked pupil."""
+        if len(meshes) == len(self._taken) and all(map(operator.is_, meshes, self._taken)):
+            return
         splines = [mesh.spline() for mesh in meshes]
         self._meshes.write(splines)
+        self._taken = tuple(meshes)
         self._program.set("u_nodes_per_px", tuple(1.0 / splines[0].step))
 
     def draw(self) -> None:
@@ -155,18 +133,18 @@ class ViewPass:
     ) -> None:
         self.size_px = view_size_px
         self._panels = dict(panels)
-        self._decode = _Program(context, "decode_pass.frag", {})
-        self._view = _Program(context, "view_pass.frag", {})
-        self._encode = _Program(context, "encode_view.frag", {})
+        self._decode = Program(context, "decode_pass.frag", {})
+        self._view = Program(context, "view_pass.frag", {})
+        self._encode = Program(context, "encode_view.frag", {})
         self._light = {
-            name: _row_texture(context, panel.transfer.linear_of_codes(panel.bit_depth))
+            name: row_texture(context, panel.transfer.linear_of_codes(panel.bit_depth))
             for name, panel in self._panels.items()
         }
-        self._linear = {name: _Target(context, panel.size_px, "f4") for name, panel in self._panels.items()}
+        self._linear = {name: Target(context, panel.size_px, "f4") for name, panel in self._panels.items()}
         self._meshes = {name: _MeshTextures(context) for name in self._panels}
         self._steps: dict[str, tuple[float, float]] = {}
-        self._sum = _Target(context, view_size_px, "f4")
-        self._target = _Target(context, view_size_px, "f1")
+        self._sum = Target(context, view_size_px, "f4")
+        self._target = Target(context, view_size_px, "f1")
 
     @property
     def texture(self) -> "moderngl.Texture":
@@ -200,118 +178,36 @@ class ViewPass:
         return self._sum.read()
 
 
-class _Program:
-    """A full-picture fragment program whose uniforms are set by name."""
-
-    def __init__(self, context: "moderngl.Context", fragment: str, options: Mapping[str, int]) -> None:
-        texts = {"vertex": compose("picture.vert"), "fragment": compose(fragment, options=options)}
-        try:
-            self._program = context.program(
-                vertex_shader=texts["vertex"].text, fragment_shader=texts["fragment"].text
-            )
-        except Exception as cause:
-            message = str(cause)
-            stage = "vertex" if "vertex_shader" in message else "fragment"
-            raise ShaderError(f"{fragment}: {texts[stage].explain(message).strip()}") from cause
-        self.name = fragment
-        self.context = context
-        self._array = context.vertex_array(self._program, [])
-
-    def set(self, name: str, value: Any) -> None:
-        """Set a uniform; one that the program does not have is an error."""
-        try:
-            self._program[name].value = value
-        except KeyError as cause:
-            raise ShaderError(
-                f"{self.name}: no uniform '{name}'.{nearest_name(name, list(self._program))}"
-            ) from cause
-
-    def render(self, textures: Mapping[str, "moderngl.Texture"]) -> None:
-        for unit, (name, texture) in enumerate(textures.items()):
-            texture.use(unit)
-            self.set(name, unit)
-        self._array.render(vertices=3)
-
-
-class _Target:
-    """A texture that is drawn into."""
-
-    def __init__(self, context: "moderngl.Context", size_px: tuple[int, int], dtype: str) -> None:
-        self._context = context
-        self._dtype = np.uint8 if dtype == "f1" else np.float32
-        self.texture = _texture(context, size_px, dtype)
-        self._frame = context.framebuffer(color_attachments=[self.texture])
-
-    def clear(self) -> None:
-        self._frame.clear()
-
-    def draw(
-        self, program: _Program, textures: Mapping[str, "moderngl.Texture"], *, add: bool = False
-    ) -> None:
-        """Draw over the whole target; `add` adds to what is there."""
-        self._frame.use()
-        if add:
-            self._context.enable(self._context.BLEND)
-            self._context.blend_func = self._context.ONE, self._context.ONE
-        try:
-            program.render(textures)
-        finally:
-            self._context.disable(self._context.BLEND)
-
-    def read(self) -> np.ndarray:
-        """Return red, green, blue, (height, width, 3)."""
-        width, height = self.texture.size
-        kind = "f1" if self._dtype == np.uint8 else "f4"
-        data = self._frame.read(components=3, alignment=1, dtype=kind)
-        return np.frombuffer(data, dtype=self._dtype).reshape(height, width, 3).copy()
-
-
 class _MeshTextures:
     """Coefficient textures of three maps, made at the first write and kept while the size stays."""
 
     def __init__(self, context: "moderngl.Context") -> None:
         self._context = context
-        self._textures: list[moderngl.Texture] = []
+        self._textures: dict[str, moderngl.Texture] = {}
+        self._written: dict[str, SplineLattice] = {}
 
     def write(self, splines: Sequence[SplineLattice]) -> None:
-        for place, spline in enumerate(splines):
+        """Upload coefficients; maps that are there already (the same objects) are not sent again."""
+        for name, spline in zip(_MESHES, splines, strict=True):
+            if self._written.get(name) is spline:
+                continue
             rows, columns, count = spline.coefficients.shape
-            table = np.zeros((rows, columns, 4), dtype=np.float32)
-            table[..., :count] = spline.coefficients
-            if place == len(self._textures):
-                self._textures.append(_texture(self._context, (columns, rows), "f4"))
-            elif self._textures[place].size != (columns, rows):
+            if name not in self._textures:
+                self._textures[name] = make_texture(self._context, (columns, rows), "f4")
+            texture = self._textures[name]
+            if texture.size != (columns, rows):
                 raise RenderError(
                     f"mesh has {columns} x {rows} coefficients; this pass was begun with "
-                    f"{self._textures[place].size[0]} x {self._textures[place].size[1]}. Keep the node step."
+                    f"{texture.size[0]} x {texture.size[1]}. Keep the node step."
                 )
-            self._textures[place].write(table)
+            table = np.zeros((rows, columns, 4), dtype=np.float32)
+            table[..., :count] = spline.coefficients
+            texture.write(table)
+            self._written[name] = spline
 
-    def named(self) -> dict[str, "moderngl.Texture"]:
+    def named(self) -> Mapping[str, "moderngl.Texture"]:
         if not self._textures:
             raise RenderError(
                 "nothing can be drawn before meshes are set; call set_meshes or set_maps first."
             )
-        return dict(zip(_MESHES, self._textures, strict=True))
-
-
-def _texture(context: "moderngl.Context", size_px: tuple[int, int], dtype: str) -> "moderngl.Texture":
-    largest = context.info["GL_MAX_TEXTURE_SIZE"]
-    if max(size_px) > largest:
-        raise RenderError(
-            f"a texture of {size_px[0]} x {size_px[1]} px is needed; this driver takes at most {largest}."
-        )
-    texture = context.texture(size_px, 4, dtype=dtype, alignment=1)
-    # Texels are fetched one by one; filters of GPUs carry few bits.
-    texture.filter = (context.NEAREST, context.NEAREST)
-    return texture
-
-
-def _row_texture(context: "moderngl.Context", values: NDArray[np.floating]) -> "moderngl.Texture":
-    """A texture one texel high, for lookups by whole number."""
-    largest = context.info["GL_MAX_TEXTURE_SIZE"]
-    if len(values) > largest:
-        raise RenderError(f"a table of {len(values)} entries is needed; this driver takes at most {largest}.")
-    texture = context.texture((len(values), 1), 1, np.asarray(values, dtype=np.float32).tobytes(), dtype="f4")
-    texture.filter = (context.NEAREST, context.NEAREST)
-    return texture
+        return self._textures

@@ -10,7 +10,8 @@ from prewarp.encoding import TransferFunction, linear_from_srgb
 from prewarp.errors import RenderError, ShaderError
 from prewarp.mesh import panel_mesh
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light, view_maps
-from prewarp.render.gl import PanelPass, ViewPass, _Program, open_context
+from prewarp.render.gl import PanelPass, ViewPass, open_context
+from prewarp.render.gpu import Program
 from prewarp.render.pictures import encode_view
 from tests.closed_form import PlaneChannel, plane_set
 from tests.render.scenes import centroid, hard_scene, one_dot
@@ -157,7 +158,7 @@ def test_unknown_uniform_is_an_error(context):
     with pytest.raises(
         ShaderError, match="panel_pass.frag: no uniform 'u_node_per_px'. Did you mean 'u_nodes_per_px'"
     ):
-        _Program(context, "panel_pass.frag", {}).set("u_node_per_px", (1.0, 1.0))
+        Program(context, "panel_pass.frag", {}).set("u_node_per_px", (1.0, 1.0))
 
 
 def test_driver_messages_name_the_piece(context, tmp_path, monkeypatch):
@@ -174,7 +175,7 @@ def test_driver_messages_name_the_piece(context, tmp_path, monkeypatch):
     broken.write_text("\n".join(lines))
     monkeypatch.setattr(glsl, "resource_folder", lambda name: folder)
     with pytest.raises(ShaderError, match=rf"sampling\.glsl:{line + 1}\D.*no_such_function"):
-        _Program(context, "panel_pass.frag", {})
+        Program(context, "panel_pass.frag", {})
 
 
 def test_without_opengl_the_error_says_what_to_install(monkeypatch):
