@@ -5,14 +5,17 @@ from prewarp.field.comparison import Comparison, compare_grid
 from prewarp.field.field import Field, InverseResult
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import FoldResult, find_fold
+from prewarp.field.mount import UNMOUNTED, Mount
 
 __all__ = [
+    "UNMOUNTED",
     "ChannelReport",
     "Comparison",
     "Field",
     "FieldSet",
     "FoldResult",
     "InverseResult",
+    "Mount",
     "compare_grid",
     "find_fold",
     "fit_grid",

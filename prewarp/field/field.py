@@ -4,7 +4,7 @@ q(u, v, x0, y0) = sum_ij P_i(u, v) C_ij Q_j(x0, y0) with direction cosines q = t
 (x0, y0) = (x - z tx, y - z ty): a ray does not bend between two pupil positions on it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,6 +13,7 @@ from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent
 from prewarp.errors import ShapeError
 from prewarp.field.batches import SLICE, over_slices
 from prewarp.field.border import cutting_edges
+from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.start import StartMap, fit_start_map
 from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.expansion import Expansion, panel_sum, pupil_sum
@@ -61,6 +62,9 @@ class Field:
     border_pixel : (k, 2) float array
         Corners of the convex part of the panel that the samples speak for, px, counter-clockwise in (u, v) as numbers: the
         whole panel where they cover it (`border.captured_border`). The reach ends here.
+    mount : Mount
+        How the channel is turned from the frame of its capture to the eye's: everything that goes in or comes out is in the
+        eye's frame, `expansion` alone is in the channel's own.
     """
 
     channel: str
@@ -69,6 +73,12 @@ class Field:
     expansion: Expansion
     captured_tangent: FloatArray
     border_pixel: FloatArray
+    mount: Mount = UNMOUNTED
+
+    def mounted(self, mount: Mount, /) -> "Field":
+        """Return the same field with `mount` in place of its own: nothing is fitted again."""
+        own = self.mount.inward(self.captured_tangent)
+        return replace(self, captured_tangent=mount.outward(own), mount=mount)
 
     def forward(self, pixel, /, *, pupil_mm) -> FloatArray:
         """Return the direction in which a panel point is seen from a pupil position.
@@ -94,14 +104,14 @@ class Field:
         -----
         Off the plane z = 0 solves t = f(u, v, x - z tx, y - z ty) by a few steps.
         """
-        pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), as_pupil(pupil_mm))
+        pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
         tangent = np.empty_like(pixel)
 
         def work(part: slice) -> None:
             tangent[part] = tangent_from_cosine(self._cosine(pixel[part], pupil_mm[part])[0].T)
 
         over_slices(len(pixel), work)
-        return tangent.reshape(*shape, 2)
+        return self._outward(tangent).reshape(*shape, 2)
 
     def inverse(
         self, tangent, /, *, pupil_mm, tolerance_px: float = 1e-9, margin_px: float = 0.0
@@ -132,7 +142,8 @@ class Field:
         ShapeError
             Last axis is not 2 (`tangent`) or 3 (`pupil_mm`), or the leading axes do not broadcast.
         """
-        tangent, pupil_mm, shape = _broadcast(as_tangent(tangent), as_pupil(pupil_mm))
+        tangent = as_tangent(tangent) if self.mount.is_identity else self.mount.inward(as_tangent(tangent))
+        tangent, pupil_mm, shape = _broadcast(tangent, self._own_pupil(pupil_mm))
         pixel = np.full_like(tangent, np.nan)
         valid = np.zeros(len(tangent), dtype=bool)
         steps = np.zeros(max(1, -(-len(tangent) // SLICE)), dtype=int)
@@ -161,7 +172,7 @@ class Field:
         The sum is done axis by axis, so a full panel costs little more than writing it. Rows index v, columns u; the last
         axis is (tx, ty).
         """
-        u, v, pupil = np.asarray(u, float).ravel(), np.asarray(v, float).ravel(), as_pupil(pupil_mm)
+        u, v, pupil = np.asarray(u, float).ravel(), np.asarray(v, float).ravel(), self._own_pupil(pupil_mm)
         if pupil.shape != (3,):
             raise ShapeError(
                 f"pupil_mm has shape {pupil.shape}; expected (3,): one pupil position, x, y, z in mm."
@@ -171,7 +182,7 @@ class Field:
         if pupil[2] == 0.0:
             at_pupil = self.expansion.frame.values(pupil[None, :2], self.expansion.pupil_degree)[:, 0]
             cosine = _lattice_sum(in_u, in_v, np.einsum("kljc,j->klc", tensor, at_pupil))
-            return tangent_from_cosine(cosine)
+            return self._outward(tangent_from_cosine(cosine))
         maps = _lattice_sum(in_u, in_v, tensor.reshape(*tensor.shape[:2], -1))
         maps = maps.reshape(len(v) * len(u), tensor.shape[2], 2)
         tangent = np.empty((len(maps), 2))
@@ -182,7 +193,16 @@ class Field:
             tangent[part] = tangent_from_cosine(self._settle_depth(inner, pupils)[0].T)
 
         over_slices(len(maps), work)
-        return tangent.reshape(len(v), len(u), 2)
+        return self._outward(tangent).reshape(len(v), len(u), 2)
+
+    def _own_pupil(self, pupil_mm) -> FloatArray:
+        """Return pupil positions (..., 3) in the channel's own frame."""
+        pupil_mm = as_pupil(pupil_mm)
+        return pupil_mm if self.mount.is_identity else self.mount.pupil_inward(pupil_mm)
+
+    def _outward(self, tangent: FloatArray) -> FloatArray:
+        """Return directions (..., 2) in the eye's frame."""
+        return tangent if self.mount.is_identity else self.mount.outward(tangent)
 
     @cached_property
     def start_map(self) -> StartMap:
@@ -301,7 +321,7 @@ class Field:
 
     def _slopes(self, pixel, pupil_mm) -> tuple[FloatArray, FloatArray]:
         """Return dt/d(u, v) and dt/d(x, y), each (..., 2, 2)."""
-        pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), as_pupil(pupil_mm))
+        pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
         by_pixel, by_pupil = np.empty((len(pixel), 2, 2)), np.empty((len(pixel), 2, 2))
 
         def work(part: slice) -> None:
@@ -315,6 +335,12 @@ class Field:
             coupling = np.eye(2) + pupil_mm[part, 2, None, None] * pupil
             by_pixel[part] = np.linalg.solve(coupling, panel)
             by_pupil[part] = np.linalg.solve(coupling, pupil)
+            if not self.mount.is_identity:
+                # x and y of the eye move x, y and z of the own frame; there dt/dz = -(dt/d(x, y)) t.
+                by_own = np.concatenate([by_pupil[part], -by_pupil[part] @ tangent[:, :, None]], axis=-1)
+                turn = self.mount.outward_slope(tangent)
+                by_pixel[part] = turn @ by_pixel[part]
+                by_pupil[part] = turn @ by_own @ self.mount.matrix.T[:, :2]
 
         over_slices(len(pixel), work)
         return by_pixel.reshape(*shape, 2, 2), by_pupil.reshape(*shape, 2, 2)

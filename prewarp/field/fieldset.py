@@ -2,14 +2,15 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from prewarp.checks import FloatArray, nearest_name
-from prewarp.errors import FitError, InputFileError
+from prewarp.errors import FitError, InputFileError, ShapeError
 from prewarp.field.field import Field
+from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.storage import expansion_arrays, expansion_from_arrays
 from prewarp.files import npz_bytes, read_npz, write_bytes
 
@@ -94,6 +95,16 @@ class FieldSet:
             colour: self.field(channel, colour) for colour in self.colours if (channel, colour) in self.fields
         }
 
+    def mounted(self, mounts: Mapping[str, Mount], /, *, provenance: Mapping[str, object]) -> "FieldSet":
+        """Return the same fit with the channels in `mounts` mounted so, and more `provenance`; nothing is fitted again."""
+        for name in mounts:
+            self.field(name, self.colours[0])
+        fields = {
+            (channel, colour): field.mounted(mounts[channel]) if channel in mounts else field
+            for (channel, colour), field in self.fields.items()
+        }
+        return replace(self, fields=fields, provenance={**self.provenance, **provenance})
+
     def summary(self) -> dict:
         """Return what the fit found, for machines: totals at the top, one entry per channel under `channels`.
 
@@ -123,9 +134,15 @@ class FieldSet:
             own |= {"captured_tangent": field.captured_tangent, "border_pixel": field.border_pixel}
             arrays |= {f"field{place}_{name}": array for name, array in own.items()}
             size = list(field.panel_size_px)
-            entries.append(
-                {"channel": channel, "colour": colour, "panel_size_px": size, "expansion": description}
-            )
+            entry = {"channel": channel, "colour": colour, "panel_size_px": size, "expansion": description}
+            if not field.mount.is_identity:
+                mount = field.mount
+                entry["mount"] = {
+                    "turn_deg": list(mount.turn_deg),
+                    "scale": mount.scale,
+                    "axis": list(mount.axis),
+                }
+            entries.append(entry)
         reports = []
         for place, report in enumerate(self.reports):
             arrays[f"report{place}_certainty_px"] = report.certainty_px.astype(np.float32)
@@ -179,6 +196,7 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
             expansion=expansion_from_arrays(entry["expansion"], own, (width, height)),
             captured_tangent=_finite(own["captured_tangent"], 2),
             border_pixel=_finite(own["border_pixel"], 2),
+            mount=_mount(entry.get("mount")),
         )
     reports = []
     for place, entry in enumerate(header["reports"]):
@@ -204,6 +222,15 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
     if not fields or box.shape != (2, 3):
         raise ValueError("no fields, or no pupil box")
     return FieldSet(fields, box, tuple(reports), dict(header["provenance"]))
+
+
+def _mount(entry: dict | None) -> Mount:
+    if entry is None:
+        return UNMOUNTED
+    try:
+        return Mount(tuple(entry["turn_deg"]), float(entry["scale"]), tuple(entry["axis"]))
+    except ShapeError as cause:
+        raise ValueError(str(cause)) from cause
 
 
 def _finite(array: np.ndarray, last: int) -> FloatArray:
