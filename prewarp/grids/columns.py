@@ -5,6 +5,7 @@ Knows nothing of file formats: CSV and NPZ readers both come here.
 
 import difflib
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from prewarp.checks import nearest_name
 from prewarp.errors import GridError
@@ -18,6 +19,37 @@ REQUIRED_COLUMNS = TEXT_COLUMNS + NUMBER_COLUMNS
 OPTIONAL_COLUMNS = ("luminance", "sigma_px")
 KNOWN_COLUMNS = REQUIRED_COLUMNS + OPTIONAL_COLUMNS
 
+
+@dataclass(frozen=True)
+class Schema:
+    """The columns of a kind of table: `text` and `numbers` must be there, `optional` (numbers) may be; others are extra.
+
+    `what` names the kind in messages, with its article.
+    """
+
+    what: str
+    text: tuple[str, ...]
+    numbers: tuple[str, ...]
+    optional: tuple[str, ...]
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        """Columns that must be there."""
+        return self.text + self.numbers
+
+    @property
+    def all_numbers(self) -> tuple[str, ...]:
+        """Columns that hold numbers, where they are there."""
+        return self.numbers + self.optional
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """Every column with a meaning."""
+        return self.text + self.numbers + self.optional
+
+
+GRID_SCHEMA = Schema("a distortion grid", TEXT_COLUMNS, NUMBER_COLUMNS, OPTIONAL_COLUMNS)
+
 LIMIT_BYTES = 1 << 30  # of the file and, apart from it, of what it unpacks to
 LIMIT_ROWS = 20_000_000
 LIMIT_COLUMNS = 256
@@ -30,8 +62,8 @@ RATIO_FREE_BYTES = 64 << 20
 SHOWN_ROWS = 5  # a message names this many bad rows, and the count of all
 
 
-def require_columns(names: Sequence[str], source: str) -> None:
-    """Raise `GridError` when a required column is missing, misspelt or there twice; names the nearest column found."""
+def require_columns(names: Sequence[str], source: str, schema: Schema = GRID_SCHEMA) -> None:
+    """Raise `GridError` when a required column of `schema` is missing, misspelt or there twice; names the nearest column found."""
     if len(names) > LIMIT_COLUMNS:
         raise GridError(
             f"{source}: {len(names)} columns; at most {LIMIT_COLUMNS} are accepted. Remove columns.",
@@ -53,13 +85,13 @@ def require_columns(names: Sequence[str], source: str) -> None:
             path=source,
             column=twice[0],
         )
-    missing = [name for name in REQUIRED_COLUMNS if name not in names]
+    missing = [name for name in schema.required if name not in names]
     if missing:
-        found = [name for name in names if name not in KNOWN_COLUMNS]
+        found = [name for name in names if name not in schema.known]
         hints = "".join(_misspelling(name, found) for name in missing)
         raise GridError(
             f"{source}: column{'s' if len(missing) > 1 else ''} missing: {', '.join(missing)}.{hints} "
-            f"Expected: {', '.join(REQUIRED_COLUMNS)}.",
+            f"Expected: {', '.join(schema.required)}.",
             path=source,
             column=missing[0],
         )

@@ -7,25 +7,24 @@ import numpy as np
 from prewarp.errors import GridError
 from prewarp.files import MEBIBYTE
 from prewarp.grids.columns import (
-    KNOWN_COLUMNS,
+    GRID_SCHEMA,
     LIMIT_GROUPS,
-    NUMBER_COLUMNS,
-    OPTIONAL_COLUMNS,
     SHOWN_ROWS,
-    TEXT_COLUMNS,
+    Schema,
     row_list,
 )
 from prewarp.grids.csv_text import CsvText
 
 NOT_MEASURED = ("", "nan", "NaN", "NAN", "-nan", "NA", "N/A", "n/a", "null", "NULL")
 _BLOCK_BYTES = 4 << 20
-_NUMBERS = NUMBER_COLUMNS + OPTIONAL_COLUMNS
 
 
-def csv_columns(text: CsvText, source: str, *, limit_bytes: int) -> dict[str, object]:
+def csv_columns(
+    text: CsvText, source: str, *, limit_bytes: int, schema: Schema = GRID_SCHEMA
+) -> dict[str, object]:
     """Return the columns of a CSV text by name.
 
-    `channel` and `color` become (codes, names), number columns float64 arrays (an empty cell or NaN is NaN), other
+    Text columns (`channel` and `color` of a grid) become (codes, names), number columns float64 arrays (an empty cell or NaN is NaN), other
     columns int64, float64 or text arrays.
 
     Raises
@@ -36,13 +35,13 @@ def csv_columns(text: CsvText, source: str, *, limit_bytes: int) -> dict[str, ob
     """
     import pyarrow as pa
 
-    types = {name: pa.dictionary(pa.int32(), pa.string()) for name in TEXT_COLUMNS}
-    types |= {name: pa.float64() for name in _NUMBERS if name in text.names}
-    types |= {name: pa.string() for name in text.names if name not in KNOWN_COLUMNS}
+    types = {name: pa.dictionary(pa.int32(), pa.string()) for name in schema.text}
+    types |= {name: pa.float64() for name in schema.all_numbers if name in text.names}
+    types |= {name: pa.string() for name in text.names if name not in schema.known}
     try:
         table = _read(text, types)
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError, UnicodeDecodeError) as cause:
-        raise _explained(text, source, str(cause)) from cause
+        raise _explained(text, source, str(cause), schema) from cause
     if table.num_rows != len(text.row):
         raise GridError(
             f"{source}: a cell in quotes holds a line break, so rows cannot be counted. Remove the line break.",
@@ -51,9 +50,9 @@ def csv_columns(text: CsvText, source: str, *, limit_bytes: int) -> dict[str, ob
     columns: dict[str, object] = {}
     for name in text.names:
         column = table[name]
-        if name in TEXT_COLUMNS:
+        if name in schema.text:
             columns[name] = _codes(column, name, source)
-        elif name in _NUMBERS:
+        elif name in schema.all_numbers:
             columns[name] = np.asarray(column.to_numpy(), dtype=np.float64)
         else:
             columns[name] = _extra_array(column, name, source, limit_bytes)
@@ -138,7 +137,7 @@ def _extra_array(column, name: str, source: str, limit_bytes: int) -> np.ndarray
     return result
 
 
-def _explained(text: CsvText, source: str, cause: str) -> GridError:
+def _explained(text: CsvText, source: str, cause: str, schema: Schema) -> GridError:
     """Return the error that names rows, column and text found, after reading again in a slower way."""
     import pyarrow as pa
 
@@ -161,7 +160,7 @@ def _explained(text: CsvText, source: str, cause: str) -> GridError:
             f"{source}: not readable as CSV ({cause[:200]}). Check quotes and line breaks.", path=source
         )
     for name in text.names:
-        if name in _NUMBERS:
+        if name in schema.all_numbers:
             error = _not_a_number(table[name].to_pylist(), name, text, source)
             if error is not None:
                 return error

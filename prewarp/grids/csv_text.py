@@ -7,7 +7,7 @@ import numpy as np
 
 from prewarp.checks import IntArray
 from prewarp.errors import GridError
-from prewarp.grids.columns import LIMIT_ROWS, REQUIRED_COLUMNS, require_columns
+from prewarp.grids.columns import GRID_SCHEMA, LIMIT_ROWS, Schema, require_columns
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _DELIMITERS = (",", ";", "\t")
@@ -26,13 +26,13 @@ class CsvText:
     row: IntArray  # (n,) line number of each line of the body that is not empty; the file's first line is 1
 
 
-def csv_text_from_bytes(data: bytes | bytearray, source: str) -> CsvText:
+def csv_text_from_bytes(data: bytes | bytearray, source: str, schema: Schema = GRID_SCHEMA) -> CsvText:
     """Find header, delimiter and decimal sign, and number the lines.
 
     Raises
     ------
     GridError
-        Not UTF-8 text, no header, a header without the grid's columns, no rows or too many.
+        Not UTF-8 text, no header, a header without the columns of `schema`, no rows or too many.
     """
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise GridError(f"{source}: UTF-16 text; expected UTF-8. Save it as CSV UTF-8.", path=source)
@@ -51,7 +51,7 @@ def csv_text_from_bytes(data: bytes | bytearray, source: str) -> CsvText:
             f"{source}: the first line has {end - start} bytes; expected a header with the names of the columns.",
             path=source,
         )
-    delimiter, names = _header(bytes(data[start:end]), source)
+    delimiter, names = _header(bytes(data[start:end]), source, schema)
     body = memoryview(data)[end + 1 :]
     row = _line_numbers(data, end + 1) + blank_lines + 1
     if not 1 <= len(row) <= LIMIT_ROWS:
@@ -61,7 +61,7 @@ def csv_text_from_bytes(data: bytes | bytearray, source: str) -> CsvText:
     return CsvText(names, delimiter, _decimal_point(body, delimiter), body, row)
 
 
-def _header(line: bytes, source: str) -> tuple[str, tuple[str, ...]]:
+def _header(line: bytes, source: str, schema: Schema) -> tuple[str, tuple[str, ...]]:
     try:
         text = line.decode("utf-8")
     except UnicodeDecodeError as cause:
@@ -77,18 +77,18 @@ def _header(line: bytes, source: str) -> tuple[str, tuple[str, ...]]:
         except csv.Error:
             return ()
 
-    delimiter = max(_DELIMITERS, key=lambda candidate: len(set(split(candidate)) & set(REQUIRED_COLUMNS)))
+    delimiter = max(_DELIMITERS, key=lambda candidate: len(set(split(candidate)) & set(schema.required)))
     names = split(delimiter)
-    if not set(names) & set(REQUIRED_COLUMNS):
+    if not set(names) & set(schema.required):
         names = max((split(candidate) for candidate in _DELIMITERS), key=len)
         if sum(map(_is_number, names)) >= max(1, len(names) // 2):
             raise GridError(
                 f"{source}, row 1: holds numbers; expected a header. Put this line first: "
-                f"{','.join(REQUIRED_COLUMNS)}",
+                f"{','.join(schema.required)}",
                 path=source,
                 row=1,
             )
-    require_columns(names, source)
+    require_columns(names, source, schema)
     return delimiter, names
 
 

@@ -10,19 +10,18 @@ from prewarp.errors import GridError
 from prewarp.files import read_npz, sha256_of_bytes, sha256_of_file
 from prewarp.grids.columns import (
     DIRECTION_COLUMNS,
+    GRID_SCHEMA,
     KNOWN_COLUMNS,
     LIMIT_BYTES,
-    NUMBER_COLUMNS,
-    OPTIONAL_COLUMNS,
     PIXEL_COLUMNS,
     PUPIL_COLUMNS,
-    TEXT_COLUMNS,
+    Schema,
     require_columns,
 )
 from prewarp.grids.csv_cells import csv_columns
 from prewarp.grids.csv_text import csv_text_from_bytes
 from prewarp.grids.table import Grid, codes_from_names, forward_tangent
-from prewarp.grids.unpacking import WHAT, is_gzip, is_zip, require_npz_ratio, unpacked_bytes
+from prewarp.grids.unpacking import is_gzip, is_zip, require_npz_ratio, unpacked_bytes
 
 
 def read_grid(path: str | Path, /, *, limit_bytes: int = LIMIT_BYTES) -> Grid:
@@ -47,34 +46,45 @@ def read_grid(path: str | Path, /, *, limit_bytes: int = LIMIT_BYTES) -> Grid:
         A column missing, misspelt or there twice; cells that are no numbers (rows, column and text are named).
     """
     path = Path(path)
+    columns, row, sha256 = read_columns(path, limit_bytes=limit_bytes)
+    return _grid_from_columns(columns, row=row, source=str(path), sha256=sha256)
+
+
+def read_columns(
+    path: Path, /, *, limit_bytes: int = LIMIT_BYTES, schema: Schema = GRID_SCHEMA
+) -> tuple[dict[str, object], IntArray, str]:
+    """Return the columns of a table in a file, the row number of each entry, and the file's SHA-256.
+
+    Formats, limits and errors as in `read_grid`. Text columns of the schema become (codes, names), its numbers float64
+    arrays; other columns are kept as they are.
+    """
     source = str(path)
     if path.is_file() and is_zip(path):
-        return _grid_from_npz(path, source, limit_bytes)
-    data = unpacked_bytes(path, limit_bytes=limit_bytes)
+        return _npz_columns(path, source, limit_bytes, schema)
+    data = unpacked_bytes(path, limit_bytes=limit_bytes, what=schema.what)
     sha256 = sha256_of_file(path) if is_gzip(path) else sha256_of_bytes(data)
-    text = csv_text_from_bytes(data, source)
+    text = csv_text_from_bytes(data, source, schema)
     del data
-    columns = csv_columns(text, source, limit_bytes=limit_bytes)
-    row = text.row
-    del text
-    return _grid_from_columns(columns, row=row, source=source, sha256=sha256)
+    columns = csv_columns(text, source, limit_bytes=limit_bytes, schema=schema)
+    return columns, text.row, sha256
 
 
-def _grid_from_npz(path: Path, source: str, limit_bytes: int) -> Grid:
-    require_npz_ratio(path, limit_bytes=limit_bytes)
-    arrays: dict[str, object] = dict(read_npz(path, limit_bytes=limit_bytes, what=WHAT))
-    require_columns(list(arrays), source)
-    count = int(np.size(arrays["channel"]))
+def _npz_columns(
+    path: Path, source: str, limit_bytes: int, schema: Schema
+) -> tuple[dict[str, object], IntArray, str]:
+    require_npz_ratio(path, limit_bytes=limit_bytes, what=schema.what)
+    arrays: dict[str, object] = dict(read_npz(path, limit_bytes=limit_bytes, what=schema.what))
+    require_columns(list(arrays), source, schema)
+    first = schema.text[0]
+    count = int(np.size(arrays[first]))
     for name, array in arrays.items():
         if array.shape != (count,):
             raise GridError(
-                f"{source}: array '{name}' has shape {array.shape}; expected ({count},) as 'channel' has.",
+                f"{source}: array '{name}' has shape {array.shape}; expected ({count},) as '{first}' has.",
                 path=source,
                 column=name,
             )
-        wanted = (
-            "U" if name in TEXT_COLUMNS else "iuf" if name in NUMBER_COLUMNS + OPTIONAL_COLUMNS else "iufbU"
-        )
+        wanted = "U" if name in schema.text else "iuf" if name in schema.all_numbers else "iufbU"
         if array.dtype.kind not in wanted:
             kind = {"U": "text (unicode)", "iuf": "real numbers", "iufbU": "numbers or text"}[wanted]
             raise GridError(
@@ -84,15 +94,15 @@ def _grid_from_npz(path: Path, source: str, limit_bytes: int) -> Grid:
             )
         if array.dtype.kind == "U":
             _require_characters(array, name, source)
-    for name in TEXT_COLUMNS:
+    for name in schema.text:
         arrays[name] = codes_from_names(arrays[name])
     with np.errstate(
         all="ignore"
     ):  # a long double beyond float64 becomes an infinity, which the check reports
-        for name in NUMBER_COLUMNS + OPTIONAL_COLUMNS:
+        for name in schema.all_numbers:
             if name in arrays:
                 arrays[name] = arrays[name].astype(np.float64)
-    return _grid_from_columns(arrays, row=np.arange(1, count + 1), source=source, sha256=sha256_of_file(path))
+    return arrays, np.arange(1, count + 1), sha256_of_file(path)
 
 
 def _require_characters(array: np.ndarray, name: str, source: str) -> None:

@@ -10,10 +10,9 @@ from prewarp.files import MEBIBYTE, read_bytes, require_file
 from prewarp.grids.columns import LIMIT_RATIO, RATIO_FREE_BYTES
 
 _PIECE = 1 << 20
-WHAT = "a distortion grid"
 
 
-def unpacked_bytes(path: Path, /, *, limit_bytes: int) -> bytes | bytearray:
+def unpacked_bytes(path: Path, /, *, limit_bytes: int, what: str) -> bytes | bytearray:
     """Return the bytes of a plain or gzip file; both the file and what it unpacks to stay under `limit_bytes`.
 
     Raises
@@ -23,15 +22,15 @@ def unpacked_bytes(path: Path, /, *, limit_bytes: int) -> bytes | bytearray:
     GridError
         Damaged gzip data, or data that unpacks to more than the limits.
     """
-    require_file(path, limit_bytes=limit_bytes, what=WHAT)
+    require_file(path, limit_bytes=limit_bytes, what=what)
     if not is_gzip(path):
-        return read_bytes(path, limit_bytes=limit_bytes, what=WHAT)
+        return read_bytes(path, limit_bytes=limit_bytes, what=what)
     data = bytearray()
     try:
         with path.open("rb") as packed, gzip.GzipFile(fileobj=packed) as stream:
             while piece := stream.read(_PIECE):
                 data += piece
-                _require_unpacked(len(data), packed.tell(), path, limit_bytes)
+                _require_unpacked(len(data), packed.tell(), path, limit_bytes, what)
     except (OSError, EOFError, zlib.error) as cause:
         raise GridError(
             f"{path}: damaged gzip data after {len(data)} unpacked bytes ({cause}). Copy or compress the file again.",
@@ -40,9 +39,9 @@ def unpacked_bytes(path: Path, /, *, limit_bytes: int) -> bytes | bytearray:
     return data
 
 
-def require_npz_ratio(path: Path, /, *, limit_bytes: int) -> None:
+def require_npz_ratio(path: Path, /, *, limit_bytes: int, what: str) -> None:
     """Raise `GridError` when the entries of an NPZ file claim to unpack to more than the limits allow."""
-    size = require_file(path, limit_bytes=limit_bytes, what=WHAT)
+    size = require_file(path, limit_bytes=limit_bytes, what=what)
     try:
         with zipfile.ZipFile(path) as archive:
             unpacked = sum(entry.file_size for entry in archive.infolist())
@@ -52,7 +51,7 @@ def require_npz_ratio(path: Path, /, *, limit_bytes: int) -> None:
             f"{path}: not a readable NPZ file ({type(cause).__name__}: {cause}). Write it again.",
             path=str(path),
         ) from cause
-    _require_unpacked(unpacked, size, path, limit_bytes)
+    _require_unpacked(unpacked, size, path, limit_bytes, what)
 
 
 def is_gzip(path: Path, /) -> bool:
@@ -73,10 +72,10 @@ def _begins(path: Path, signature: bytes) -> bool:
         raise InputFileError(f"{path}: cannot be read ({cause.strerror}).", path=str(path)) from cause
 
 
-def _require_unpacked(unpacked: int, packed: int, path: Path, limit_bytes: int) -> None:
+def _require_unpacked(unpacked: int, packed: int, path: Path, limit_bytes: int, what: str) -> None:
     if unpacked > limit_bytes:
         raise GridError(
-            f"{path}: unpacks to more than {limit_bytes / MEBIBYTE:.0f} MiB, the limit for {WHAT}. Split the file.",
+            f"{path}: unpacks to more than {limit_bytes / MEBIBYTE:.0f} MiB, the limit for {what}. Split the file.",
             path=str(path),
         )
     if unpacked > RATIO_FREE_BYTES and unpacked > LIMIT_RATIO * packed:
