@@ -97,7 +97,8 @@ class TransferFunction:
         value = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, 1.0)
         if self.kind == "power":
             return value**self.gamma
-        return np.clip(self._measured(value), self.table[0], 1.0)
+        # The last piece ends at 1 but for rounding; full drive is exactly 1.
+        return np.where(value < 1.0, np.clip(self._measured(value), self.table[0], 1.0), 1.0)
 
     def encoded_from_linear(self, linear: ArrayLike, /) -> FloatArray:
         """Return encoded values (...), 0 to 1, for relative light (...); light that the panel lacks is clipped."""

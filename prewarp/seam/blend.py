@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.ndimage import map_coordinates, spline_filter
 
-from prewarp.checks import BoolArray, FloatArray, as_tangent, require_range
+from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
-from prewarp.frames import degrees_from_tangent
+from prewarp.seam.directions import direction_lattice, plane_from_tangent
 from prewarp.seam.reach import ChannelReach, channel_reach, gap_between
 
 if TYPE_CHECKING:
@@ -75,6 +75,11 @@ class Seam:
             raise SeamError(f"channel '{channel}' is not in this seam; it joins {', '.join(self.channels)}.")
         return self.channels.index(channel)
 
+    def at(self, tracked_pupil_mm: ArrayLike, /) -> "Seam":
+        """Return the seam for a tracked pupil: this one, wherever the pupil is (`policies.BlendPolicy`)."""
+        as_pupil(tracked_pupil_mm, "tracked_pupil_mm")
+        return self
+
     def weights(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the share of linear light of each channel.
 
@@ -108,7 +113,7 @@ class Seam:
         return np.stack([reach.contains(tangent) for reach in self.reaches])
 
     def _distances(self, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
-        place = (_plane_deg(tangent) - self.origin_deg) / LATTICE_STEP_DEG
+        place = (plane_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG
         rows, columns = self.inside.shape[1:]
         where = [np.clip(place[..., 1], 0, rows - 1), np.clip(place[..., 0], 0, columns - 1)]
         inside, claim = (
@@ -167,7 +172,9 @@ def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | Non
     reaches = tuple(reaches)
     pairs = _overlapping_pairs(reaches)
     _require_connected(reaches, pairs)
-    origin, tangent = _direction_lattice(reaches)
+    origin, tangent = direction_lattice(
+        [reach.outline for reach in reaches], step_deg=LATTICE_STEP_DEG, margin_deg=LATTICE_MARGIN_DEG
+    )
     inside = np.stack([reach.signed_distance_deg(tangent) for reach in reaches])
     claim = np.stack(
         [
@@ -248,23 +255,3 @@ def _require_connected(reaches: Sequence[ChannelReach], pairs: Sequence[tuple[in
 def _widest_feather(inside: FloatArray, claim: FloatArray, a: int, b: int) -> float:
     both = (inside[a] > 0.0) & (inside[b] > 0.0)
     return float(max(2.0 * np.max(np.minimum(claim[a], claim[b]), where=both, initial=0.0), 1e-3))
-
-
-def _direction_lattice(reaches: Sequence[ChannelReach]) -> tuple[FloatArray, FloatArray]:
-    plane = np.concatenate([_plane_deg(reach.outline) for reach in reaches])
-    low = plane.min(axis=0) - LATTICE_MARGIN_DEG
-    count = np.ceil((plane.max(axis=0) + LATTICE_MARGIN_DEG - low) / LATTICE_STEP_DEG).astype(int) + 1
-    x, y = (low[axis] + LATTICE_STEP_DEG * np.arange(count[axis]) for axis in range(2))
-    angle = np.stack(np.meshgrid(x, y), axis=-1)
-    length = np.linalg.norm(angle, axis=-1, keepdims=True)
-    # Directions stop short of 90 degrees, where tangents end.
-    radians = np.radians(np.minimum(length, 89.9))
-    safe = np.where(length > 1e-9, length, 1.0)
-    return low, np.where(length > 1e-9, angle / safe * np.tan(radians), np.radians(angle))
-
-
-def _plane_deg(tangent: FloatArray) -> FloatArray:
-    """Return angle from straight ahead along the azimuth, (..., 2) degrees, for tangents (..., 2)."""
-    length = np.linalg.norm(tangent, axis=-1, keepdims=True)
-    safe = np.where(length > 1e-9, length, 1.0)
-    return tangent * np.where(length > 1e-9, degrees_from_tangent(length) / safe, np.degrees(1.0))

@@ -1,0 +1,54 @@
+"""Lattices of directions: the plane (angle from straight ahead, degrees, along the azimuth), in which angles near the
+middle are true both ways, so that one pitch in degrees serves a whole field of view.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.frames import degrees_from_tangent
+
+# Directions stop short of 90 degrees, where tangents end.
+_WIDEST_DEG = 89.9
+SQUARE_DEGREES = (180.0 / np.pi) ** 2
+
+
+def plane_from_tangent(tangent: FloatArray, /) -> FloatArray:
+    """Return angle from straight ahead along the azimuth, (..., 2) degrees, for tangents (..., 2)."""
+    length = np.linalg.norm(tangent, axis=-1, keepdims=True)
+    safe = np.where(length > 1e-9, length, 1.0)
+    return tangent * np.where(length > 1e-9, degrees_from_tangent(length) / safe, np.degrees(1.0))
+
+
+def tangent_from_plane(angle_deg: FloatArray, /) -> FloatArray:
+    """Return tangents (..., 2) of points (..., 2) of the plane, degrees; points past 89.9 degrees stop there."""
+    length = np.linalg.norm(angle_deg, axis=-1, keepdims=True)
+    radians = np.radians(np.minimum(length, _WIDEST_DEG))
+    safe = np.where(length > 1e-9, length, 1.0)
+    return np.where(length > 1e-9, angle_deg / safe * np.tan(radians), np.radians(angle_deg))
+
+
+def direction_lattice(
+    outlines: Sequence[FloatArray], /, *, step_deg: float, margin_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return a lattice of directions that covers outlines (n, 2), tangents, and a margin around them.
+
+    Returns
+    -------
+    origin_deg : (2,) float array
+        Node (0, 0) in the plane; rows run along y, columns along x.
+    tangent : (rows, columns, 2) float array
+        Directions of the nodes.
+    """
+    plane = np.concatenate([plane_from_tangent(outline) for outline in outlines])
+    low = plane.min(axis=0) - margin_deg
+    count = np.ceil((plane.max(axis=0) + margin_deg - low) / step_deg).astype(int) + 1
+    x, y = (low[axis] + step_deg * np.arange(count[axis]) for axis in range(2))
+    return low, tangent_from_plane(np.stack(np.meshgrid(x, y), axis=-1))
+
+
+def node_areas_deg2(angle_deg: FloatArray, step_deg: float, /) -> FloatArray:
+    """Return the solid angle (...) that each node (..., 2) of a lattice stands for, square degrees: step^2 sin(r) / r."""
+    radius = np.radians(np.linalg.norm(angle_deg, axis=-1))
+    return step_deg**2 * np.sinc(radius / np.pi)
