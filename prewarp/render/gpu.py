@@ -128,12 +128,16 @@ class Program:
         self._values[name] = value
 
     def bind(
-        self, textures: Mapping[str, "moderngl.Texture"], *, sampler: "moderngl.Sampler | None" = None
+        self,
+        textures: Mapping[str, "moderngl.Texture"],
+        *,
+        sampler: "moderngl.Sampler | None" = None,
+        first_unit: int = 0,
     ) -> None:
-        """Bind textures to samplers by name; `sampler` says how those that are filtered are read."""
-        for unit, (name, texture) in enumerate(textures.items()):
+        """Bind textures by name; `sampler` says how textures named `..._linear` (pictures of light) are filtered."""
+        for unit, (name, texture) in enumerate(textures.items(), start=first_unit):
             texture.use(unit)
-            if sampler is not None:
+            if sampler is not None and name.endswith("_linear"):
                 sampler.use(unit)
             self.set(name, unit)
 

@@ -1,0 +1,301 @@
+"""Meshes as functions of the pupil: mesh(e) = sum_j Q_j(x0, y0) B_j (design's sections 3 and 5), for an eye that moves.
+
+One table per channel serves both passes. Its nodes lie on the panel, one ring of them beyond the edges. For the tracked pupil
+it gives the direction of every node in every colour: what the panel must show. For the true pupil it gives the direction of
+every node in the middle colour, which is where the node is seen, and the panel points of the other two colours that are seen
+in that same direction. So the perceived view needs no inverse: it is the panel's mesh, drawn where its nodes are seen.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.checks import FloatArray, as_pupil, require_range
+from prewarp.content import ContentProjection
+from prewarp.errors import RenderError
+from prewarp.fitting.chebyshev import count_of_degree, values_2d
+from prewarp.frames import cosine_from_tangent, tangent_from_cosine
+from prewarp.lattice import spline_through
+from prewarp.render.pictures import field_colours
+from prewarp.seam import Seam
+
+if TYPE_CHECKING:
+    from prewarp.field import Field, FieldSet
+
+# Distance of nodes, panel px. Between nodes a mesh is straight; the error on the demo's optics is in `tests/render`.
+NODE_STEP_PX = 20.0
+
+
+# Steps from a pupil off the reference plane to where its rays cross it; each gains a factor of |z in m| * |D| (design, 3).
+DEPTH_STEPS = 3
+# Pupil degree for fields that do not say theirs.
+_DEGREE = 5
+# Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic spline.
+_COLOUR_NODES = 21
+_NEWTON_STEPS = 4
+# Pitch of a weight map, px per tangent or radian of its projection: 0.25 degrees.
+_WEIGHTS_PER_UNIT = 4.0 * 180.0 / np.pi
+
+
+@dataclass(frozen=True)
+class EyeTable:
+    """What one channel's mesh nodes show, over the pupil.
+
+    Parameters
+    ----------
+    channel : str
+        Which channel.
+    panel_size_px : (int, int)
+        Width and height, px.
+    first_px, step_px : (2,) float array
+        Place of node (0, 0), outside the panel, and the distance of nodes along u and v, px.
+    centre_mm, half_mm : (2,) float array
+        The reference pupil (x0, y0) is divided by these to lie in -1 to 1.
+    degree : int
+        Total degree of the Chebyshev basis Q_j, in graded order (`prewarp.fitting.chebyshev`).
+    cosine : (pupil functions, rows, columns, 3, 2) float array
+        Coefficients of the direction cosines of red, green, blue.
+    seen_px : (pupil functions, rows, columns, 2, 2) float array
+        Coefficients of the panel points of red and blue that are seen where the node itself is seen in green.
+    residual_px : float
+        Largest distance, panel px, between the table and the field at the pupil positions that it was made from.
+    """
+
+    channel: str
+    panel_size_px: tuple[int, int]
+    first_px: FloatArray
+    step_px: FloatArray
+    centre_mm: FloatArray
+    half_mm: FloatArray
+    degree: int
+    cosine: FloatArray
+    seen_px: FloatArray
+    residual_px: float
+
+    @property
+    def node_shape(self) -> tuple[int, int]:
+        """Rows and columns of nodes."""
+        return self.cosine.shape[1], self.cosine.shape[2]
+
+    @property
+    def node_px(self) -> FloatArray:
+        """Places of the nodes, (rows, columns, 2), px; the last axis is (u, v)."""
+        rows, columns = self.node_shape
+        return self.first_px + self.step_px * np.stack(
+            np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1
+        )
+
+    @cached_property
+    def _flat(self) -> FloatArray:
+        """Coefficients (values of all nodes, pupil functions): green, red, blue cosines, then red and blue points."""
+        parts = [
+            *(self.cosine[..., colour, :] for colour in (1, 0, 2)),
+            self.seen_px[..., 0, :],
+            self.seen_px[..., 1, :],
+        ]
+        count = len(self.cosine)
+        return np.concatenate([part.reshape(count, -1) for part in parts], axis=1).T.astype(np.float32)
+
+    def tangents(self, pupil_mm: ArrayLike, /) -> FloatArray:
+        """Return directions (rows, columns, 3, 2) of the nodes in red, green, blue from one pupil position (3,)."""
+        pupil = as_pupil(pupil_mm).reshape(3)
+        colours = [self._settled(self.cosine[..., colour, :], pupil)[0] for colour in range(3)]
+        return np.stack(colours, axis=2)
+
+    def seen(self, pupil_mm: ArrayLike, /) -> tuple[FloatArray, FloatArray]:
+        """Return where nodes are seen, (rows, columns, 2) tangents, and the panel points (rows, columns, 3, 2) seen there."""
+        pupil = as_pupil(pupil_mm).reshape(3)
+        tangent, basis = self._settled(self.cosine[..., 1, :], pupil)
+        if basis.ndim == 1:
+            red_blue = np.tensordot(basis, self.seen_px, axes=1)
+        else:
+            red_blue = np.einsum("jrc,jrcks->rcks", basis, self.seen_px)
+        return tangent, np.stack([red_blue[..., 0, :], self.node_px, red_blue[..., 1, :]], axis=2)
+
+    def plane_values(self, reference_mm: ArrayLike, /) -> FloatArray:
+        """Return all sums for one reference pupil (2,): one small matrix product, float32, for a pupil in the plane z = 0."""
+        return self._flat @ self._basis(np.asarray(reference_mm, dtype=float)[None]).astype(np.float32)[:, 0]
+
+    def _basis(self, reference_mm: FloatArray) -> FloatArray:
+        x, y = ((reference_mm - self.centre_mm) / self.half_mm).T
+        return values_2d(x, y, self.degree)
+
+    def _settled(self, coefficients: FloatArray, pupil: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return tangents (rows, columns, 2) and the basis: (functions,), or (functions, rows, columns) off the plane."""
+        basis = self._basis(pupil[None, :2])[:, 0]
+        tangent = tangent_from_cosine(np.tensordot(basis, coefficients, axes=1))
+        for _ in range(DEPTH_STEPS if pupil[2] != 0.0 else 0):
+            reference = (pupil[:2] - pupil[2] * tangent).reshape(-1, 2)
+            basis = self._basis(reference).reshape(-1, *self.node_shape)
+            tangent = tangent_from_cosine(np.einsum("jrc,jrcs->rcs", basis, coefficients))
+        return tangent, basis
+
+
+def eye_table(
+    fields: "FieldSet", channel: str, /, *, half_mm: ArrayLike, step_px: float = NODE_STEP_PX
+) -> EyeTable:
+    """Make the table of one channel from its fields.
+
+    Parameters
+    ----------
+    fields : FieldSet
+        All channels and colours.
+    channel : str
+        Which one.
+    half_mm : (3,) float array
+        Half sizes of the eye box, mm: pupil positions that will be asked for.
+    step_px : float
+        Largest distance of nodes, panel px.
+
+    Returns
+    -------
+    EyeTable
+
+    Raises
+    ------
+    RenderError
+        Colours are missing, or the field has no direction for a node from a position of the eye box.
+
+    Notes
+    -----
+    Nodes are traced through the field from a Chebyshev lattice of positions in the plane z = 0 and fitted by least squares
+    in the field's own pupil basis, so the table is exact on its nodes (`residual_px` says how exact). The ring beyond the
+    panel goes straight on from its edge: polynomials are not asked where they were not fitted.
+    """
+    require_range(step_px, "step_px", 4.0, 4096.0, unit="px")
+    colours = [fields.field(channel, colour) for colour in field_colours(fields.colours)]
+    size = np.array(colours[1].panel_size_px, dtype=float)
+    cells = np.maximum(np.ceil(size / step_px), 4).astype(int)
+    u, v = (np.linspace(0.0, size[axis], cells[axis] + 1) for axis in range(2))
+    half = np.maximum(as_pupil(half_mm, "half_mm").reshape(3), 0.0)
+    # Rays of a pupil off the plane cross it further out.
+    steepest = np.nanmax(np.abs(colours[1].forward_lattice(u[[0, -1]], v[[0, -1]], pupil_mm=np.zeros(3))))
+    reach = np.maximum(half[:2] + half[2] * min(steepest, 3.0), 0.5)
+    degree = min(getattr(getattr(colours[1], "expansion", None), "pupil_degree", _DEGREE), 8)
+    place = np.cos(np.pi * (np.arange(degree + 2) + 0.5) / (degree + 2))
+    x, y = (values.ravel() for values in np.meshgrid(reach[0] * place, reach[1] * place))
+    pupils = np.stack([x, y, np.zeros_like(x)], axis=-1)
+    cosine = _cosines(colours, u, v, pupils)
+    seen = _seen_together(colours, size, pupils, u, v)
+    to_coefficients = np.linalg.pinv(values_2d(x / reach[0], y / reach[1], degree).T)
+    fitted = [np.tensordot(to_coefficients, samples, axes=1) for samples in (cosine, seen)]
+    back = np.tensordot(values_2d(x / reach[0], y / reach[1], degree).T, fitted[0], axes=1)
+    per_px = np.linalg.norm(np.diff(cosine[..., 1, :], axis=2), axis=-1).min() / (u[1] - u[0])
+    with_ring = [_ringed(part) for part in fitted]
+    return EyeTable(
+        channel=channel,
+        panel_size_px=(int(size[0]), int(size[1])),
+        first_px=-size / cells,
+        step_px=size / cells,
+        centre_mm=np.zeros(2),
+        half_mm=reach,
+        degree=degree,
+        cosine=with_ring[0],
+        seen_px=with_ring[1],
+        residual_px=float(np.max(np.linalg.norm(back - cosine, axis=-1)) / max(per_px, 1e-12)),
+    )
+
+
+def _cosines(colours: Sequence["Field"], u: FloatArray, v: FloatArray, pupils: FloatArray) -> FloatArray:
+    """Return direction cosines (pupils, rows, columns, 3, 2) of lattice nodes."""
+    cosine = np.empty((len(pupils), len(v), len(u), 3, 2))
+    done: dict[int, int] = {}
+    for place, field in enumerate(colours):
+        # One colour may stand for all three.
+        if id(field) in done:
+            cosine[..., place, :] = cosine[..., done[id(field)], :]
+            continue
+        done[id(field)] = place
+        for row, pupil in enumerate(pupils):
+            tangent = field.forward_lattice(u, v, pupil_mm=pupil)
+            if not np.isfinite(tangent).all():
+                raise RenderError(
+                    f"channel '{field.channel}', {field.colour}: no direction for "
+                    f"{int((~np.isfinite(tangent)).any(axis=-1).sum())} of {u.size * v.size} nodes for pupil "
+                    f"{tuple(np.round(pupil, 3).tolist())} mm. Check the fit, and the size of the eye box."
+                )
+            cosine[row, ..., place, :] = cosine_from_tangent(tangent)
+    return cosine
+
+
+def _seen_together(
+    colours: Sequence["Field"], size: FloatArray, pupils: FloatArray, u: FloatArray, v: FloatArray
+) -> FloatArray:
+    """Return the panel points (pupils, rows, columns, 2, 2) of red and blue seen where a node is seen in green."""
+    coarse = [np.linspace(0.0, size[axis], _COLOUR_NODES) for axis in range(2)]
+    node = np.stack(np.meshgrid(*coarse), axis=-1)
+    seen = np.empty((len(pupils), len(v), len(u), 2, 2))
+    for row, pupil in enumerate(pupils):
+        target = colours[1].forward_lattice(*coarse, pupil_mm=pupil)
+        for place, field in enumerate((colours[0], colours[2])):
+            pixel = node.copy()
+            for _ in range(_NEWTON_STEPS if field is not colours[1] else 0):
+                slope = field.jacobian(pixel, pupil_mm=pupil)
+                rest = target - field.forward(pixel, pupil_mm=pupil)
+                pixel += np.linalg.solve(slope, rest[..., None])[..., 0]
+            shift = spline_through(
+                pixel - node, origin=np.zeros(2), step=size / (_COLOUR_NODES - 1)
+            ).on_lattice(u, v)
+            seen[row, ..., place, :] = np.stack(np.meshgrid(u, v), axis=-1) + shift
+    return seen
+
+
+def _ringed(values: FloatArray) -> FloatArray:
+    """Return node values (functions, rows, columns, ...) with one more node all round, straight on from the edge."""
+    for axis in (1, 2):
+        first, second, last, before = (np.take(values, [place], axis=axis) for place in (0, 1, -1, -2))
+        values = np.concatenate([2.0 * first - second, values, 2.0 * last - before], axis=axis)
+    return values
+
+
+@dataclass(frozen=True)
+class WeightMap:
+    """Blend weights of one channel over the plane of a projection, for lookup by direction.
+
+    Parameters
+    ----------
+    weight : (rows, columns) float array
+        Weights at nodes; rows run along rising y.
+    origin : (2,) float array
+        Plane coordinates of node (0, 0): tangents (flat) or radians along the azimuth (equidistant).
+    per_unit : float
+        Nodes per unit of the plane.
+    """
+
+    weight: FloatArray
+    origin: FloatArray
+    per_unit: float
+
+
+def weight_map(seam: Seam | None, content: ContentProjection, channel: str, /) -> WeightMap:
+    """Return the blend weights of a channel over all that the content picture covers; 1 everywhere without a seam."""
+    half = (np.array(content.size_px) / 2.0) / content.focal_px
+    count = np.maximum(np.ceil(2.0 * half * _WEIGHTS_PER_UNIT), 1).astype(int) + 1
+    x, y = (-half[axis] + np.arange(count[axis]) / _WEIGHTS_PER_UNIT for axis in range(2))
+    if seam is None:
+        return WeightMap(np.ones((len(y), len(x))), -half, _WEIGHTS_PER_UNIT)
+    plane = np.stack(np.meshgrid(x, y), axis=-1)
+    middle = np.array(content.size_px) / 2.0
+    pixel = middle + plane * np.array([content.focal_px, -content.focal_px])
+    weight = seam.weights(content.tangent_from_pixel(pixel))[seam.index(channel)]
+    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT)
+
+
+def plane_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:
+    """Return plane coordinates (..., 2) of directions: tangents (flat) or radians along the azimuth (equidistant).
+
+    Twin of `pw_plane_from_tangent` in `shaders/projection.glsl`.
+    """
+    if projection == "flat":
+        return tangent
+    radius = np.linalg.norm(tangent, axis=-1, keepdims=True)
+    return tangent * np.where(radius > 1e-9, np.arctan(radius) / np.maximum(radius, 1e-9), 1.0)
+
+
+def pupil_functions(table: EyeTable, /) -> int:
+    """Return how many pupil functions a table sums."""
+    return count_of_degree(table.degree)
