@@ -61,6 +61,26 @@ def arcmin_between(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
     return np.arctan2(cross, 1.0 + ax * bx + ay * by) * ARCMIN_PER_RADIAN
 
 
+def arcmin_step(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
+    """Return the step from one direction to another, (..., 2) arcmin, right and up at the middle of the two."""
+    step = unit_from_tangent(other) - unit_from_tangent(tangent)
+    chord = np.linalg.norm(step, axis=-1, keepdims=True)
+    # The chord becomes the angle; both agree to first order, so a zero step needs no division.
+    stretch = np.where(
+        chord > 1e-9, 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0)) / np.where(chord > 1e-9, chord, 1.0), 1.0
+    )
+    axes = sight_axes(0.5 * (tangent + other))
+    return np.einsum("...ij,...j->...i", axes, step * stretch) * ARCMIN_PER_RADIAN
+
+
+def sight_axes(tangent: FloatArray, /) -> FloatArray:
+    """Return unit vectors to the right (level) and up, at right angles to directions (..., 2); (..., 2, 3)."""
+    forward = unit_from_tangent(tangent)
+    level = np.stack([np.ones(tangent.shape[:-1]), np.zeros(tangent.shape[:-1]), -tangent[..., 0]], axis=-1)
+    right = level / np.linalg.norm(level, axis=-1, keepdims=True)
+    return np.stack([right, np.cross(forward, right)], axis=-2)
+
+
 def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
     """Return where the ray through `pupil_mm` (..., 3) along `tangent` (..., 2) crosses z = 0, (..., 2) mm.
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent
-from prewarp.frames import ARCMIN_PER_RADIAN, arcmin_between, unit_from_tangent
+from prewarp.frames import ARCMIN_PER_RADIAN, arcmin_between, arcmin_step, sight_axes
 
 if TYPE_CHECKING:
     from prewarp.field import Field
@@ -82,7 +82,7 @@ def seam_error(
         valid = valid & found.valid & np.isfinite(seen).all(axis=-1)
     first, second = np.broadcast_arrays(*shown)
     return SeamErrorResult(
-        np.stack([first, second]), _arcmin_vector(first, second), arcmin_between(first, second), valid
+        np.stack([first, second]), arcmin_step(first, second), arcmin_between(first, second), valid
     )
 
 
@@ -104,24 +104,4 @@ def seam_sensitivity(
         [difference[..., 0, :], difference[..., 1, :], np.zeros_like(difference[..., 0, :])], axis=-2
     )
     length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
-    return _sight_axes(tangent) @ along / length * ARCMIN_PER_RADIAN
-
-
-def _arcmin_vector(tangent: FloatArray, other: FloatArray) -> FloatArray:
-    """Return the step from one direction to another, (..., 2) arcmin, right and up at the middle of the two."""
-    step = unit_from_tangent(other) - unit_from_tangent(tangent)
-    chord = np.linalg.norm(step, axis=-1, keepdims=True)
-    # The chord becomes the angle; both agree to first order, so a zero step needs no division.
-    stretch = np.where(
-        chord > 1e-9, 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0)) / np.where(chord > 1e-9, chord, 1.0), 1.0
-    )
-    axes = _sight_axes(0.5 * (tangent + other))
-    return np.einsum("...ij,...j->...i", axes, step * stretch) * ARCMIN_PER_RADIAN
-
-
-def _sight_axes(tangent: FloatArray) -> FloatArray:
-    """Return unit vectors to the right (level) and up, at right angles to directions (..., 2); (..., 2, 3)."""
-    forward = unit_from_tangent(tangent)
-    level = np.stack([np.ones(tangent.shape[:-1]), np.zeros(tangent.shape[:-1]), -tangent[..., 0]], axis=-1)
-    right = level / np.linalg.norm(level, axis=-1, keepdims=True)
-    return np.stack([right, np.cross(forward, right)], axis=-2)
+    return sight_axes(tangent) @ along / length * ARCMIN_PER_RADIAN

@@ -1,0 +1,117 @@
+"""What registration found: turns with their uncertainty, what the pairs could not fix, which pairs were left out."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checks import BoolArray, FloatArray
+from prewarp.field.mount import Mount
+from prewarp.registration.pairs import SeamPairs
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number that was looked for.
+
+    `name` as in `turn_x_deg` or `scale_percent` (its unit is its end); `value` on top of how the channel was captured;
+    `sigma` 1-sigma, infinite where nothing in the pairs speaks of it; `fixed` whether the pairs decide it.
+    """
+
+    channel: str
+    name: str
+    value: float
+    sigma: float
+    fixed: bool
+
+
+@dataclass(frozen=True)
+class RegistrationResult:
+    """Result of `register_channels`.
+
+    Parameters
+    ----------
+    reference : str
+        The channel that stays as it is.
+    mounts : mapping of str to Mount
+        How each other channel is mounted; give it to `FieldSet.mounted`.
+    parameters : tuple of Parameter
+    covariance : (p, p) float array
+        Of the parameters, in their own units; infinite rows where nothing speaks of one.
+    noise_arcmin : float
+        1-sigma of a pair per axis, found from the mismatch that is left.
+    before_arcmin, after_arcmin : (n, 2) float arrays
+        Mismatch of every pair, right and up.
+    outlier : (n,) bool array
+        Pairs that were given no weight.
+    sigma_arcmin : (n,) float array
+        1-sigma length of the error that registration leaves in the seam where each pair lies.
+    pairs : SeamPairs
+    """
+
+    reference: str
+    mounts: Mapping[str, Mount]
+    parameters: tuple[Parameter, ...]
+    covariance: FloatArray
+    noise_arcmin: float
+    before_arcmin: FloatArray
+    after_arcmin: FloatArray
+    outlier: BoolArray
+    sigma_arcmin: FloatArray
+    pairs: SeamPairs
+
+    @property
+    def unfixed(self) -> tuple[Parameter, ...]:
+        """Parameters that the pairs cannot fix."""
+        return tuple(parameter for parameter in self.parameters if not parameter.fixed)
+
+    def findings(self) -> list[str]:
+        """Return one sentence per parameter that the pairs cannot fix, with what to do."""
+        found = []
+        for one in self.unfixed:
+            known = "nothing in them speaks of it" if np.isinf(one.sigma) else f"1-sigma {one.sigma:.2g}"
+            found.append(
+                f"channel '{one.channel}': the pairs cannot fix {one.name} ({known}). Take pairs further apart along the seam "
+                f"and across it, or hold it at 0 (--hold {one.name})."
+            )
+        return found
+
+    def as_dict(self) -> dict:
+        """Return the result for machines; units are in the keys, None stands for what cannot be known."""
+        used = ~self.outlier
+        return {
+            "reference": self.reference,
+            "pairs": len(self.pairs),
+            "outlier_rows": self.pairs.row[self.outlier].tolist(),
+            "noise_arcmin": self.noise_arcmin,
+            "mismatch_before_rms_arcmin": _rms(self.before_arcmin[used]),
+            "mismatch_after_rms_arcmin": _rms(self.after_arcmin[used]),
+            "seam_sigma_rms_arcmin": _finite(np.sqrt(np.mean(self.sigma_arcmin**2))),
+            "seam_sigma_max_arcmin": _finite(self.sigma_arcmin.max()),
+            "channels": [
+                {
+                    "channel": name,
+                    "turn_deg": list(mount.turn_deg),
+                    "scale_ratio": mount.scale,
+                    "parameters": {
+                        one.name: {
+                            "value": one.value,
+                            "sigma": _finite(one.sigma),
+                            "fixed": one.fixed,
+                        }
+                        for one in self.parameters
+                        if one.channel == name
+                    },
+                }
+                for name, mount in self.mounts.items()
+            ],
+            "findings": self.findings(),
+        }
+
+
+def _rms(step: FloatArray) -> float | None:
+    return float(np.sqrt(np.mean(np.sum(step**2, axis=1)))) if len(step) else None
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
