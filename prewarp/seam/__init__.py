@@ -1,21 +1,32 @@
-"""The seam between channels of one eye: reach, blend, misregistration (design's section 4).
+"""The seam between channels of one eye: reach, blend and its policies, misregistration (design's section 4).
 
 Photometry, registration and the tracker budget are modules of their own.
 """
 
 from prewarp.seam.blend import Seam, build_seam, quintic_smoothstep
+from prewarp.seam.comparison import PolicyFigures, policy_figures
 from prewarp.seam.misregistration import SeamErrorResult, seam_error, seam_sensitivity
+from prewarp.seam.policies import POLICIES, BlendPolicy, FollowingBlend, blend_policy
 from prewarp.seam.reach import ChannelReach, FieldOfView, channel_reach, field_of_view
+from prewarp.seam.survey import PairOverlap, survey_overlap
 
 __all__ = [
+    "POLICIES",
+    "BlendPolicy",
     "ChannelReach",
     "FieldOfView",
+    "FollowingBlend",
+    "PairOverlap",
+    "PolicyFigures",
     "Seam",
     "SeamErrorResult",
+    "blend_policy",
     "build_seam",
     "channel_reach",
     "field_of_view",
+    "policy_figures",
     "quintic_smoothstep",
     "seam_error",
     "seam_sensitivity",
+    "survey_overlap",
 ]

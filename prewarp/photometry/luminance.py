@@ -1,0 +1,162 @@
+"""Luminance maps: how bright a channel's colour is at full drive, for every panel point and pupil position.
+
+`log T(u, v, x0, y0) = sum_ij P_i(u, v) c_ij Q_j(x0, y0)`, so T is positive everywhere. (x0, y0) is where the ray crosses the
+plane z = 0: luminance along a ray does not change in air, so captures at any depth join one map (design's section 3 says
+the same of directions). Luminance is relative: its unit is that of the grid's column, the same for all channels.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent, nearest_name
+from prewarp.errors import FitError
+from prewarp.fitting.chebyshev import ChebyshevPanel
+from prewarp.fitting.pupil import PupilFrame
+from prewarp.photometry.vignetting import VignettingEdge
+
+# How far beyond the captured pupil positions a map is followed, as a share of their half range; further out it stays.
+PUPIL_MARGIN = 1.25
+
+
+@dataclass(frozen=True)
+class LuminanceFigures:
+    """What the fit of one map found.
+
+    `samples` in all, `outlier_rows` (rows of the grid left out as wrong), `beyond_edge` samples past the vignetting edge,
+    `residual_rms_percent` of the samples used, `cross_validated_rms_percent` at pupil positions left out of the fit.
+    """
+
+    samples: int
+    beyond_edge: int
+    outlier_rows: tuple[int, ...]
+    panel_degree: int
+    pupil_degree: int
+    residual_rms_percent: float
+    cross_validated_rms_percent: float
+
+    def as_dict(self) -> dict:
+        """Return the figures for machines."""
+        return {**vars(self), "outlier_rows": list(self.outlier_rows)}
+
+
+@dataclass(frozen=True)
+class LuminanceMap:
+    """The map of one channel and colour.
+
+    Parameters
+    ----------
+    channel, colour : str
+        Names.
+    panel : ChebyshevPanel
+        Panel basis P.
+    frame : PupilFrame
+        Normalisation of the pupil plane for Q.
+    pupil_degree : int
+        Total degree of Q.
+    coefficients : (panel functions, pupil functions) float array
+        c, of the logarithm of luminance.
+    edge : VignettingEdge or None
+        Where light ends; None where every sample is lit.
+    figures : LuminanceFigures
+        What the fit found.
+    """
+
+    channel: str
+    colour: str
+    panel: ChebyshevPanel
+    frame: PupilFrame
+    pupil_degree: int
+    coefficients: FloatArray
+    edge: VignettingEdge | None
+    figures: LuminanceFigures
+
+    def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return the luminance at full drive, shape (...), always above 0.
+
+        Parameters
+        ----------
+        pixel : (..., 2) float array
+            Panel point (u, v), px; points off the panel take the value at its edge.
+        tangent : (..., 2) float array
+            Direction in which that point is seen, tangents.
+        pupil_mm : (..., 3) float array
+            Pupil position, mm. Leading axes of all three broadcast.
+
+        Notes
+        -----
+        The smooth map goes on past the vignetting edge, where the truth falls to nothing: ask `lit` as well.
+        """
+        u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
+        half = np.array(self.panel.size_px) / 2.0
+        on_panel = np.stack([(u + 1.0) * half[0], (v + 1.0) * half[1]], axis=-1)
+        reference = np.stack(
+            [x * s + c for x, s, c in zip((x, y), self.frame.half_mm, self.frame.centre_mm, strict=True)],
+            axis=-1,
+        )
+        inner = self.coefficients.T @ self.panel.values(on_panel)
+        return np.exp(np.einsum("jn,jn->n", inner, self.frame.values(reference, self.pupil_degree))).reshape(
+            shape
+        )
+
+    def lit(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> BoolArray:
+        """Return which points are inside the vignetting edge, shape (...); arguments as in `at`."""
+        u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
+        if self.edge is None:
+            return np.ones(shape, dtype=bool)
+        return (self.edge.depth(np.stack([u, v, x, y])) > 0.0).reshape(shape)
+
+    def edge_depth(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return a smooth function that is above 0 inside the vignetting edge, shape (...); arguments as in `at`."""
+        u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
+        if self.edge is None:
+            return np.ones(shape)
+        return self.edge.depth(np.stack([u, v, x, y])).reshape(shape)
+
+    def _normalised(
+        self, pixel: ArrayLike, tangent: ArrayLike, pupil_mm: ArrayLike
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, tuple[int, ...]]:
+        pixel, tangent, pupil = as_pixel(pixel), as_tangent(tangent), as_pupil(pupil_mm)
+        shape = np.broadcast_shapes(pixel.shape[:-1], tangent.shape[:-1], pupil.shape[:-1])
+        pixel, tangent = (np.broadcast_to(a, (*shape, 2)).reshape(-1, 2) for a in (pixel, tangent))
+        pupil = np.broadcast_to(pupil, (*shape, 3)).reshape(-1, 3)
+        u, v = self.panel.normalised(pixel)
+        x, y = self.frame.normalised(reference_pupil(tangent, pupil))
+        u, v = np.clip(u, -1.0, 1.0), np.clip(v, -1.0, 1.0)
+        x, y = (np.clip(value, -PUPIL_MARGIN, PUPIL_MARGIN) for value in (x, y))
+        return u, v, x, y, shape
+
+
+@dataclass(frozen=True)
+class LuminanceMaps:
+    """The maps of a display by (channel, colour)."""
+
+    maps: Mapping[tuple[str, str], LuminanceMap]
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channel names, in the order of the grid."""
+        return tuple(dict.fromkeys(channel for channel, _ in self.maps))
+
+    @property
+    def colours(self) -> tuple[str, ...]:
+        """Colour names, in the order of the grid."""
+        return tuple(dict.fromkeys(colour for _, colour in self.maps))
+
+    def map(self, channel: str, colour: str, /) -> LuminanceMap:
+        """Return one map; `FitError` names the nearest when it is missing."""
+        try:
+            return self.maps[channel, colour]
+        except KeyError:
+            have = [f"{one}/{other}" for one, other in self.maps]
+            raise FitError(
+                f"no luminance map for channel '{channel}', colour '{colour}'; there are {', '.join(have)}."
+                + nearest_name(f"{channel}/{colour}", have)
+            ) from None
+
+
+def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
+    """Return where rays (..., 2) through pupils (..., 3) cross the plane z = 0, (..., 2) mm."""
+    return pupil_mm[..., :2] - pupil_mm[..., 2:] * tangent

@@ -1,0 +1,198 @@
+"""What each blend policy uses and loses, in figures: overlap used, crawl, field lost, steepest hand-over."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.checks import FloatArray, as_pupil
+from prewarp.errors import SeamError
+from prewarp.frames import tangent_from_cosine, unit_from_tangent
+from prewarp.seam.blend import Seam
+from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_from_tangent
+from prewarp.seam.policies import BlendPolicy
+from prewarp.seam.reach import ChannelReach, channel_reach
+
+if TYPE_CHECKING:
+    from prewarp.field import FieldSet
+
+STEP_DEG = 0.5
+_MARGIN_DEG = 0.5
+# A direction counts as handed over where no channel has more than this share of its light.
+_ALL = 0.999
+# Half steps over which weights are differenced, degrees.
+_HALF_STEP_DEG = 0.02
+# Crawl is read where the hand-over is about half-way: elsewhere the weights hardly change.
+_MIDDLE = (0.25, 0.75)
+
+
+@dataclass(frozen=True)
+class PolicyFigures:
+    """One policy over the eye box; worst over all pupil positions unless a name says otherwise.
+
+    `overlap_used_percent`: mean share of the doubly shown field over which light is handed over; `feather_deg`: narrowest and
+    widest; `crawl_arcmin_per_mm`: how fast the line of equal shares moves over the content, the 95th percentile and the largest;
+    `field_lost_deg2`, `field_lost_percent`: light-weighted solid angle that a panel could show and the policy leaves dark, and
+    the pupil where it is worst; `surplus`: largest excess of the sum of shares over 1 (0: nothing is shown twice too bright);
+    `gradient_per_deg`: steepest change of a weight.
+    """
+
+    policy: str
+    overlap_used_percent: float
+    feather_deg: tuple[float, float]
+    crawl_p95_arcmin_per_mm: float
+    crawl_max_arcmin_per_mm: float
+    field_lost_deg2: float
+    field_lost_percent: float
+    field_lost_pupil_mm: tuple[float, float, float]
+    surplus: float
+    gradient_per_deg: float
+
+    def as_dict(self) -> dict:
+        """Return the figures for machines."""
+        return {
+            "policy": self.policy,
+            "overlap_used_percent": self.overlap_used_percent,
+            "feather_least_deg": self.feather_deg[0],
+            "feather_most_deg": self.feather_deg[1],
+            "crawl_p95_arcmin_per_mm": self.crawl_p95_arcmin_per_mm,
+            "crawl_max_arcmin_per_mm": self.crawl_max_arcmin_per_mm,
+            "field_lost_deg2": self.field_lost_deg2,
+            "field_lost_percent": self.field_lost_percent,
+            "field_lost_pupil_mm": list(self.field_lost_pupil_mm),
+            "surplus_percent": 100.0 * self.surplus,
+            "gradient_per_deg": self.gradient_per_deg,
+        }
+
+
+def policy_figures(
+    name: str,
+    blend: BlendPolicy,
+    fields: "FieldSet",
+    /,
+    *,
+    pupils_mm: ArrayLike,
+    reaches: Sequence[Sequence[ChannelReach]] | None = None,
+) -> PolicyFigures:
+    """Measure a blend policy.
+
+    Parameters
+    ----------
+    name : str
+        For the report.
+    blend : BlendPolicy
+        A `Seam` or a `FollowingBlend`.
+    fields : FieldSet
+        All channels and colours.
+    pupils_mm : (n, 3) float array
+        Positions over the eye box, mm; crawl is read between each and its nearest others.
+    reaches : sequence of sequences of ChannelReach, optional
+        Per pupil position and channel what is shown from there, where it is known already (`pupil_reaches`).
+
+    Raises
+    ------
+    SeamError
+        Fewer than two positions, or the policy cannot join the channels from one of them (says where and how much).
+    """
+    pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
+    if len(pupils) < 2:
+        raise SeamError(
+            f"pupils_mm holds {len(pupils)} position; crawl needs 2 or more. Give a lattice over the eye box."
+        )
+    reaches = reaches or pupil_reaches(fields, blend.channels, pupils)
+    seams = [blend.at(pupil) for pupil in pupils]
+    outlines = [reach.outline for each in reaches for reach in each]
+    _, tangent = direction_lattice(outlines, step_deg=STEP_DEG, margin_deg=_MARGIN_DEG)
+    area = node_areas_deg2(plane_from_tangent(tangent), STEP_DEG)
+    weights = np.stack([seam.weights(tangent) for seam in seams])
+    shows = np.stack([[reach.contains(tangent) for reach in each] for each in reaches])
+    shown = np.sum(weights * shows, axis=1)
+    reached = shows.any(axis=1)
+    lost = np.sum(area * np.where(reached, 1.0 - np.minimum(shown, 1.0), 0.0), axis=(1, 2))
+    whole = np.sum(area * reached, axis=(1, 2))
+    double = shows.sum(axis=1) >= 2
+    handed = double & (weights.max(axis=1) < _ALL)
+    used = np.sum(area * handed, axis=(1, 2)) / np.maximum(np.sum(area * double, axis=(1, 2)), 1e-9)
+    worst = int(np.argmax(lost / whole))
+    crawl = _crawl(seams, weights, tangent, shows, pupils)
+    feathers = [seam.feather_deg for seam in seams]
+    return PolicyFigures(
+        name,
+        float(100.0 * used.mean()),
+        (min(feathers), max(feathers)),
+        float(np.quantile(crawl, 0.95)) if crawl.size else 0.0,
+        float(crawl.max(initial=0.0)),
+        float(lost[worst]),
+        float(100.0 * lost[worst] / whole[worst]),
+        tuple(pupils[worst].tolist()),
+        float(max(shown.max() - 1.0, 0.0)) if shown.max() > 1.0 + 1e-9 else 0.0,
+        max(
+            _steepest(seam, tangent[on.any(axis=0)])
+            for seam, on in {id(s): (s, h) for s, h in zip(seams, _handed(weights), strict=True)}.values()
+        ),
+    )
+
+
+def pupil_reaches(
+    fields: "FieldSet", channels: Sequence[str], pupils_mm: FloatArray, /
+) -> list[list[ChannelReach]]:
+    """Return what each channel shows from each single pupil position (n, 3), mm."""
+    return [
+        [
+            channel_reach([fields.field(name, colour) for colour in fields.colours], pupils_mm=pupil)
+            for name in channels
+        ]
+        for pupil in pupils_mm
+    ]
+
+
+def weight_gradient_per_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:
+    """Return the steepest change of any channel's weight, per degree on the sphere, in directions (..., 2)."""
+    by_axis = []
+    for axis in range(2):
+        ahead, behind = (_stepped(tangent, axis, sign * _HALF_STEP_DEG) for sign in (1.0, -1.0))
+        by_axis.append((seam.weights(ahead) - seam.weights(behind)) / (2.0 * _HALF_STEP_DEG))
+    return np.sqrt(np.sum(np.square(by_axis), axis=0)).max(axis=0)
+
+
+def _handed(weights: FloatArray) -> np.ndarray:
+    return (weights > 1.0 - _ALL) & (weights < _ALL)
+
+
+def _steepest(seam: Seam, tangent: FloatArray) -> float:
+    return float(weight_gradient_per_deg(seam, tangent).max()) if len(tangent) else 0.0
+
+
+def _stepped(tangent: FloatArray, axis: int, step_deg: float) -> FloatArray:
+    """Return directions (..., 2) turned by a small angle to the right (axis 0) or up (1), at right angles to each other."""
+    forward = unit_from_tangent(tangent)
+    right = np.stack([forward[..., 2], np.zeros(forward.shape[:-1]), -forward[..., 0]], axis=-1)
+    right /= np.linalg.norm(right, axis=-1, keepdims=True)
+    side = right if axis == 0 else np.cross(forward, right)
+    turned = np.cos(np.radians(step_deg)) * forward + np.sin(np.radians(step_deg)) * side
+    return tangent_from_cosine(turned[..., :2])
+
+
+def _crawl(
+    seams: Sequence[Seam], weights: FloatArray, tangent: FloatArray, shows: np.ndarray, pupils: FloatArray
+) -> FloatArray:
+    """Return speeds (k,) of the lines of equal share over the content, arcmin per mm: |db/de| / |db/dt|."""
+    speeds = [np.zeros(0)]
+    for one in range(len(pupils)):
+        distance = np.linalg.norm(pupils - pupils[one], axis=1)
+        others = np.flatnonzero((distance > 1e-9) & (distance <= distance[distance > 1e-9].min() * 1.0001))
+        for other in others[others > one]:
+            if seams[one] is seams[other]:
+                speeds.append(np.zeros(1))
+                continue
+            both = shows[one].sum(axis=0) >= 2
+            half = both & np.any((weights[one] > _MIDDLE[0]) & (weights[one] < _MIDDLE[1]), axis=0)
+            if not half.any():
+                continue
+            steep = weight_gradient_per_deg(seams[one], tangent[half])
+            change = np.abs(weights[other] - weights[one])[:, half].max(axis=0)
+            moving = steep > 1e-3
+            speeds.append(60.0 * change[moving] / steep[moving] / distance[other])
+    return np.concatenate(speeds)
