@@ -247,14 +247,12 @@ class LiveView:
     def __init__(self, context: "moderngl.Context", meshes: Mapping[str, EyeMesh], /) -> None:
         self._context = context
         self._meshes = dict(meshes)
-        self.programs = {
-            name: Program(context, "view_mesh.frag", vertex="view_mesh.vert", indices=mesh.indices)
-            for name, mesh in self._meshes.items()
-        }
-        for name, mesh in self._meshes.items():
-            for uniform, value in mesh.places().items():
-                self.programs[name].set(uniform, value)
+        self.programs = self._made("view_mesh.frag", {}, {})
         self._textures: dict[str, dict[str, moderngl.Texture]] = {name: {} for name in self._meshes}
+
+    def variant(self, fragment: str, options: Mapping[str, int] | None = None, /) -> dict[str, Program]:
+        """Return programs that draw, over the same meshes, what nodes show instead of light (`add_values`)."""
+        return self._made(fragment, options or {}, {"PW_NODE_VALUES": 1})
 
     def add(
         self,
@@ -265,20 +263,53 @@ class LiveView:
         /,
         *,
         ghost: Ghost | None = None,
+        gain: float = 1.0,
     ) -> None:
         """Add the light of the panels to a target; as a ghost image if one is given."""
         middle, scale = outlook.middle_px, (outlook.scale_px, -outlook.scale_px)
         if ghost is not None:
             middle, scale = ghost.moved(outlook)
+            gain = gain * ghost.strength
         for name, mesh in self._meshes.items():
             program, textures = self.programs[name], self._textures[name]
-            program.set("u_view_px", (float(outlook.size_px[0]), float(outlook.size_px[1])))
-            program.set("u_view_middle", middle)
-            program.set("u_view_scale", scale)
-            program.set("u_gain", 1.0 if ghost is None else ghost.strength)
+            self._place(program, outlook, middle, scale)
+            program.set("u_gain", gain)
             textures["t_panel_linear"] = panels[name]
             textures["t_seen_where"], textures["t_seen_red"], textures["t_seen_blue"] = mesh.seen.textures
             target.draw(program, textures, add=True, sampler=sampler)
+
+    def add_values(self, target: Target, programs: Mapping[str, Program], outlook: Outlook, /) -> None:
+        """Add, or blend as the context says, what a variant draws for each channel."""
+        for name, mesh in self._meshes.items():
+            self._place(programs[name], outlook, outlook.middle_px, (outlook.scale_px, -outlook.scale_px))
+            textures = {"t_seen_where": mesh.seen.textures[0], "t_mesh_green": mesh.shown.textures[1]}
+            target.draw(programs[name], textures, add=True)
+
+    def _made(
+        self, fragment: str, options: Mapping[str, int], vertex_options: Mapping[str, int]
+    ) -> dict[str, Program]:
+        programs = {}
+        for name, mesh in self._meshes.items():
+            program = Program(
+                self._context,
+                fragment,
+                options,
+                vertex="view_mesh.vert",
+                vertex_options=vertex_options,
+                indices=mesh.indices,
+            )
+            for uniform, value in mesh.places().items():
+                program.set(uniform, value)
+            programs[name] = program
+        return programs
+
+    @staticmethod
+    def _place(
+        program: Program, outlook: Outlook, middle: tuple[float, float], scale: tuple[float, float]
+    ) -> None:
+        program.set("u_view_px", (float(outlook.size_px[0]), float(outlook.size_px[1])))
+        program.set("u_view_middle", middle)
+        program.set("u_view_scale", scale)
 
 
 class LiveEye:
@@ -317,27 +348,38 @@ class LiveEye:
         self.meshes = {
             name: EyeMesh(context, table, weights[name], content) for name, table in tables.items()
         }
-        self.picture = ContentTexture(context, content.size_px, shrink=shrink)
-
-        def panels() -> dict[str, LivePanel]:
-            return {
-                name: LivePanel(
-                    context,
-                    mesh,
-                    self.picture,
-                    transfer=(transfers or {}).get(name),
-                    bit_depth=(bit_depths or {}).get(name, 8),
-                    shrink=shrink,
-                )
-                for name, mesh in self.meshes.items()
-            }
-
-        self.panels, self._before = panels(), panels()
+        self._transfers, self._bit_depths = dict(transfers or {}), dict(bit_depths or {})
         self._unwarped = {
             name: FixedMesh(context, unwarped_content(table, content)) for name, table in tables.items()
         }
         self.view = LiveView(context, self.meshes)
+        self._stale: dict[str, bool] = {}
+        self._shrink = 0
+        self.resize_panels(shrink)
+
+    def resize_panels(self, shrink: int, /) -> bool:
+        """Draw panels so many times smaller each way from now on; False when they are. Content must be set again."""
+        if shrink == self._shrink:
+            return False
+        self._shrink = shrink
+        self.picture = ContentTexture(self.context, self.content.size_px, shrink=shrink)
+        self.panels, self._before = self._made_panels(), self._made_panels()
         self._stale = {"after": True, "before": True}
+        self.context.gc()
+        return True
+
+    def _made_panels(self) -> dict[str, LivePanel]:
+        return {
+            name: LivePanel(
+                self.context,
+                mesh,
+                self.picture,
+                transfer=self._transfers.get(name),
+                bit_depth=self._bit_depths.get(name, 8),
+                shrink=self._shrink,
+            )
+            for name, mesh in self.meshes.items()
+        }
 
     @property
     def programs(self) -> list[Program]:

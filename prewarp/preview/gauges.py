@@ -1,0 +1,126 @@
+"""The numbers of the overlay: seam error now and over the last seconds, focus step, frame time."""
+
+from collections import deque
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.frames import cosine_from_tangent
+from prewarp.preview.subject import Subject
+from prewarp.preview.views import shared_directions
+from prewarp.seam import seam_error
+
+# Directions along the seam at which it is judged, for each pair of channels.
+PROBES = 32
+WINDOW_SECONDS = 5.0
+_FRAMES = 120
+
+
+@dataclass(frozen=True)
+class SeamReading:
+    """`error_arcmin`: the worst of all probes, NaN where none is seen in both; `focus_step_dioptres`: the largest median of a pair."""
+
+    error_arcmin: float
+    focus_step_dioptres: float
+
+
+class SeamGauge:
+    """Reads seam error and focus step of a subject at fixed directions along the seam, in green."""
+
+    def __init__(self, subject: Subject, /) -> None:
+        colours = subject.fields.colours
+        colour = "G" if "G" in colours else colours[0]
+        self._fields = {name: subject.fields.field(name, colour) for name in subject.channels}
+        self._probes: list[tuple[str, str, FloatArray]] = []
+        shared = shared_directions(subject)
+        if len(shared):
+            weights = subject.seam.weights(shared)
+            order = {name: subject.seam.index(name) for name in subject.channels}
+            for one, other in combinations(subject.channels, 2):
+                both = np.minimum(weights[order[one]], weights[order[other]]) > 0.1
+                chosen = shared[both]
+                if len(chosen):
+                    pick = np.linspace(0, len(chosen) - 1, min(PROBES, len(chosen))).round().astype(int)
+                    self._probes.append((one, other, chosen[pick]))
+
+    @property
+    def has_seam(self) -> bool:
+        """Whether there is anything to read."""
+        return bool(self._probes)
+
+    def read(self, pupil_mm: FloatArray, tracked_mm: FloatArray, /) -> SeamReading:
+        """Return the reading for a pupil and a tracked pupil, (3,) mm each."""
+        worst, step = np.nan, np.nan
+        for one, other, tangent in self._probes:
+            a, b = self._fields[one], self._fields[other]
+            found = seam_error(a, b, tangent, pupil_mm=pupil_mm, tracked_pupil_mm=tracked_mm)
+            if not found.valid.any():
+                continue
+            worst = np.fmax(worst, found.error_arcmin[found.valid].max())
+            depth = [
+                image_dioptres(field, shown[found.valid], pupil_mm)
+                for field, shown in zip((a, b), found.shown, strict=True)
+            ]
+            step = np.fmax(step, abs(float(np.nanmedian(depth[1] - depth[0]))))
+        return SeamReading(float(worst), float(step))
+
+
+def image_dioptres(field, tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
+    """Return the image distance (n,), dioptres, along directions (n, 2) from a pupil position; NaN off the reach.
+
+    Rays of an image point at distance R have dq/d(x, y) = -(1 - q q^T) / R, whose trace is -(2 - |q|^2) / R (derived here;
+    design's section 3). For astigmatic bundles this is the mean of both image distances.
+    """
+    pixel = field.inverse(tangent, pupil_mm=pupil_mm).pixel
+    slope = field.pupil_jacobian(pixel, pupil_mm=pupil_mm)
+    cosine = cosine_from_tangent(tangent)
+    squared = np.sum(cosine * cosine, axis=-1)
+    # dq/dt = (1 - q q^T) / sqrt(1 + |t|^2), and 1 / sqrt(1 + |t|^2) = sqrt(1 - |q|^2).
+    to_cosine = (np.eye(2) - cosine[:, :, None] * cosine[:, None, :]) * np.sqrt(1.0 - squared)[:, None, None]
+    return -np.trace(to_cosine @ slope, axis1=1, axis2=2) * 1000.0 / (2.0 - squared)
+
+
+class RecentErrors:
+    """Seam errors of the last `WINDOW_SECONDS` and their 95th percentile."""
+
+    def __init__(self) -> None:
+        self._readings: deque[tuple[float, float]] = deque()
+
+    def add(self, now_s: float, error_arcmin: float, /) -> None:
+        """Note a reading; NaN is left out."""
+        if np.isfinite(error_arcmin):
+            self._readings.append((now_s, error_arcmin))
+        while self._readings and not now_s - WINDOW_SECONDS <= self._readings[0][0] <= now_s:
+            self._readings.popleft()
+
+    @property
+    def p95_arcmin(self) -> float:
+        """95 % of the readings are below; NaN without any."""
+        return (
+            float(np.percentile([error for _, error in self._readings], 95.0)) if self._readings else np.nan
+        )
+
+
+class FrameClock:
+    """Frame times of the last frames, ms."""
+
+    def __init__(self) -> None:
+        self._times: deque[float] = deque(maxlen=_FRAMES)
+        self._last: float | None = None
+
+    def tick(self, now_s: float, /) -> None:
+        """Note that a frame was shown."""
+        if self._last is not None:
+            self._times.append((now_s - self._last) * 1000.0)
+        self._last = now_s
+
+    def pause(self) -> None:
+        """Leave the gap to the next frame out: the window was hidden."""
+        self._last = None
+
+    @property
+    def frame_ms(self) -> float:
+        """Median time from frame to frame; NaN before the second."""
+        return float(np.median(self._times)) if self._times else np.nan

@@ -1,0 +1,184 @@
+"""How the pupil moves: synthetic motions and recorded ones. Each is a pure function of time, so a film is repeatable.
+
+- `circle`: once around the eye box every `CIRCLE_SECONDS`.
+- `fixations`: the eye looks here and there. Between fixations gaze jumps (saccades); the pupil is carried about the eye's centre
+  of rotation, so it also draws back from the optics as the eye turns.
+- `slip`: the whole device creeps on the head, slowly.
+- `recorded`: positions from a file, joined by straight lines, from the start again at the end.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.errors import InputFileError
+from prewarp.files import MEBIBYTE
+from prewarp.grids.columns import PUPIL_COLUMNS, Schema
+from prewarp.grids.reading import read_columns
+from prewarp.grids.unpacking import is_zip
+from prewarp.seam import quintic_smoothstep
+
+CIRCLE_SECONDS = 8.0
+SLIP_SECONDS = 60.0
+# Centre of rotation behind the cornea 13.5 mm, entrance pupil 3.05 mm behind it: common practice (from memory).
+LEVER_MM = 13.5 - 3.05
+# Duration of a saccade of A degrees: 2.2 A + 21 ms (Carpenter 1988, from memory).
+SACCADE_MS_PER_DEG, SACCADE_MS = 2.2, 21.0
+# Fixations last some 300 ms, saccades are mostly short: common practice.
+_FIXATION_SECONDS, _FIXATION_SPREAD = 0.3, 0.35
+_MEAN_SACCADE_DEG = 7.0
+_FIXATIONS = 1200
+_SHARE_OF_BOX = 0.85
+_LIMIT_BYTES = 64 * MEBIBYTE
+_SCHEMA = Schema(what="a recorded eye motion (CSV)", text=(), numbers=("time_s", *PUPIL_COLUMNS), optional=())
+
+
+class Motion(Protocol):
+    """A motion of the pupil."""
+
+    def at(self, time_s: float, /) -> FloatArray:
+        """Return the pupil position (3,), mm from the eye-box centre."""
+
+
+@dataclass(frozen=True)
+class Circle:
+    """Once around the eye box, at `_SHARE_OF_BOX` of its half sizes (3,), mm."""
+
+    half_mm: tuple[float, float, float]
+
+    def at(self, time_s: float, /) -> FloatArray:
+        """See `Motion.at`."""
+        angle = 2.0 * np.pi * time_s / CIRCLE_SECONDS
+        x, y = _SHARE_OF_BOX * np.array(self.half_mm[:2])
+        return np.array([x * np.cos(angle), y * np.sin(angle), 0.0])
+
+
+@dataclass(frozen=True)
+class Slip:
+    """The device creeps: three slow waves of unlike periods, the slowest `SLIP_SECONDS`."""
+
+    half_mm: tuple[float, float, float]
+
+    def at(self, time_s: float, /) -> FloatArray:
+        """See `Motion.at`."""
+        turn = 2.0 * np.pi * time_s / SLIP_SECONDS
+        waves = np.array([np.sin(turn), np.sin(1.618 * turn + 1.0) - np.sin(1.0), np.sin(2.3 * turn)])
+        return 0.5 * _SHARE_OF_BOX * waves * np.array(self.half_mm)
+
+
+@dataclass(frozen=True)
+class Fixations:
+    """The eye looks about: fixations and saccades from a fixed seed; gaze is kept so that the pupil stays in the box."""
+
+    half_mm: tuple[float, float, float]
+    seed: int = 1
+
+    @cached_property
+    def _path(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return, per saccade: start time, duration (s), and gaze (n + 1, 2) degrees before, and after the last."""
+        random = np.random.default_rng(self.seed)
+        reach = np.degrees(
+            np.arcsin(np.clip(_SHARE_OF_BOX * np.array(self.half_mm[:2]) / LEVER_MM, 0.0, 0.7))
+        )
+        gaze = [np.zeros(2)]
+        for _ in range(_FIXATIONS):
+            for _ in range(50):
+                size = min(random.exponential(_MEAN_SACCADE_DEG) + 0.5, 25.0)
+                angle = random.uniform(0.0, 2.0 * np.pi)
+                there = gaze[-1] + size * np.array([np.cos(angle), np.sin(angle)])
+                if np.sum((there / np.maximum(reach, 1e-9)) ** 2) <= 1.0:
+                    break
+            else:
+                there = np.zeros(2)
+            gaze.append(there)
+        places = np.array(gaze)
+        size = np.linalg.norm(np.diff(places, axis=0), axis=1)
+        duration = (SACCADE_MS_PER_DEG * size + SACCADE_MS) / 1000.0
+        rest = _FIXATION_SECONDS * np.exp(_FIXATION_SPREAD * random.standard_normal(_FIXATIONS))
+        start = np.cumsum(rest) + np.concatenate([[0.0], np.cumsum(duration)[:-1]])
+        return start, duration, places
+
+    def gaze_deg(self, time_s: float, /) -> FloatArray:
+        """Return the gaze (2,), degrees to the right and up."""
+        start, duration, places = self._path
+        time = time_s % float(start[-1] + duration[-1])
+        place = int(np.searchsorted(start, time, side="right")) - 1
+        if place < 0:
+            return places[0]
+        # A saccade speeds up and slows down smoothly; the quintic is the path of least jerk.
+        share = float(quintic_smoothstep((time - start[place]) / duration[place]))
+        return places[place] + share * (places[place + 1] - places[place])
+
+    def at(self, time_s: float, /) -> FloatArray:
+        """See `Motion.at`."""
+        return pupil_from_gaze(self.gaze_deg(time_s))
+
+
+def pupil_from_gaze(gaze_deg: FloatArray, /) -> FloatArray:
+    """Return the pupil position (3,), mm, of an eye that looks (x, y) degrees aside: turned about its centre of rotation.
+
+    Straight ahead is the eye-box centre. At 20 degrees the pupil is 3.57 mm aside and 0.63 mm further back.
+    """
+    x, y = np.radians(gaze_deg)
+    forward = np.array([np.sin(x) * np.cos(y), np.sin(y), np.cos(x) * np.cos(y)])
+    return LEVER_MM * (forward - np.array([0.0, 0.0, 1.0]))
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """Positions (n, 3), mm, at rising times (n,), s."""
+
+    time_s: FloatArray
+    pupil_mm: FloatArray
+
+    @property
+    def seconds(self) -> float:
+        """How long the recording is."""
+        return float(self.time_s[-1] - self.time_s[0])
+
+    def at(self, time_s: float, /) -> FloatArray:
+        """See `Motion.at`."""
+        time = self.time_s[0] + (time_s % self.seconds if self.seconds > 0.0 else 0.0)
+        return np.array([np.interp(time, self.time_s, self.pupil_mm[:, axis]) for axis in range(3)])
+
+
+def read_motion(path: Path, /) -> Recorded:
+    """Read a recorded motion: CSV with columns `time_s, eye_x_mm, eye_y_mm, eye_z_mm`, times rising.
+
+    Raises
+    ------
+    InputFileError, GridError
+        The file is missing or damaged, a column is missing, a cell is no number, or time does not rise; names the row.
+    """
+    if path.is_file() and is_zip(path):
+        raise InputFileError(f"{path}: not a CSV file; expected {_SCHEMA.what}.", path=str(path))
+    columns, row, _ = read_columns(path, limit_bytes=_LIMIT_BYTES, schema=_SCHEMA)
+    time = np.asarray(columns["time_s"], dtype=float)
+    pupil = np.stack([np.asarray(columns[f"eye_{axis}_mm"], dtype=float) for axis in "xyz"], axis=-1)
+    if len(time) < 2:
+        raise InputFileError(f"{path}: {len(time)} positions; a motion needs at least 2.", path=str(path))
+    finite = np.isfinite(time) & np.isfinite(pupil).all(axis=1)
+    if not finite.all():
+        raise InputFileError(
+            f"{path}, row {row[np.argmin(finite)]}: a number is missing. Delete the row.", path=str(path)
+        )
+    falls = np.flatnonzero(np.diff(time) <= 0.0)
+    if falls.size:
+        raise InputFileError(
+            f"{path}, row {row[falls[0] + 1]}: time_s is {time[falls[0] + 1]:g} after {time[falls[0]]:g}; times must rise. "
+            "Sort the rows.",
+            path=str(path),
+        )
+    if np.abs(pupil).max() > 100.0:
+        raise InputFileError(
+            f"{path}: positions reach {np.abs(pupil).max():g} mm; expected mm from the eye-box centre, at most 100.",
+            path=str(path),
+        )
+    return Recorded(time, pupil)
+
+
+SYNTHETIC = {"circle": Circle, "fixations": Fixations, "slip": Slip}

@@ -1,0 +1,297 @@
+"""One frame on the GPU: what the state asks for, drawn into a target of the window's size.
+
+The window shows that target, a film reads it; so a screenshot and an offscreen picture are the same.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.checks import FloatArray
+from prewarp.content import PROJECTIONS
+from prewarp.preview.legend import FULL_ARCMIN, tint
+from prewarp.preview.state import GHOSTS, State
+from prewarp.preview.subject import Subject
+from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
+from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, make_texture
+from prewarp.render.live import LiveEye, Outlook
+
+if TYPE_CHECKING:
+    import moderngl
+
+# Below every tangent: where the seam error's first pass starts.
+_LOWEST = -1.0e4
+_DIMMED = 0.35
+
+
+@dataclass(frozen=True)
+class Page:
+    """Text or a picture laid over a frame: sRGB and alpha (height, width, 4), its top-left corner at (left, top), px."""
+
+    pixels: NDArray[np.uint8]
+    left: int
+    top: int
+
+
+class Stage:
+    """Draws frames of one subject into `frame`.
+
+    Parameters
+    ----------
+    context : moderngl.Context
+        Where to draw.
+    subject : Subject
+        What is looked at.
+    size_px : (int, int)
+        Width and height of the frame.
+    picture_of : callable
+        Scene name and size to the content picture (height, width, 3), sRGB; also gives "quay_by_day", the world behind.
+    """
+
+    def __init__(
+        self,
+        context: "moderngl.Context",
+        subject: Subject,
+        size_px: tuple[int, int],
+        /,
+        *,
+        picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
+    ) -> None:
+        self.context = context
+        self.subject = subject
+        self._picture_of = picture_of
+        self.eye = LiveEye(
+            context,
+            subject.tables,
+            subject.weights,
+            subject.content,
+            transfers=subject.transfers,
+            bit_depths=subject.bit_depths,
+        )
+        self._show = Program(context, "show.frag")
+        self._present = Program(context, "show.frag", {"PW_ENCODED": 1})
+        self._weights = self.eye.view.variant("weight_view.frag")
+        self._spread = self.eye.view.variant(
+            "seam_spread.frag", {"PW_PROJECTION": PROJECTIONS.index(subject.content.projection)}
+        )
+        self._error = Program(context, "seam_error.frag")
+        self._error.set("u_full_arcmin", FULL_ARCMIN)
+        middle = tuple(length / 2.0 for length in subject.content.size_px)
+        focal = subject.content.focal_px
+        for program in self._spread.values():
+            program.set("u_content_middle", middle)
+            program.set("u_content_scale", (focal, -focal))
+        for place, program in enumerate(self._weights.values()):
+            program.set("u_tint_linear", tint(place))
+        self._centre = centre_of_seam(subject)
+        self._scene = ""
+        self._world: moderngl.Texture | None = None
+        self._pages: dict[str, tuple[Page, moderngl.Texture]] = {}
+        self._spread_target: Target | None = None
+        self.frame = Target(context, size_px, "srgb")
+
+    @property
+    def programs(self) -> list[Program]:
+        """All programs, for reloading edited shaders."""
+        return [
+            *self.eye.programs,
+            self._show,
+            self._present,
+            self._error,
+            *self._weights.values(),
+            *self._spread.values(),
+        ]
+
+    def reload(self) -> None:
+        """Compile all shaders again; on a `ShaderError` every program that cannot be made stays as it is."""
+        for program in self.programs:
+            program.reload()
+        self.eye.forget()
+
+    def resize(self, size_px: tuple[int, int], /) -> None:
+        """Draw frames of another size from now on."""
+        if size_px != self.frame.size_px:
+            self.frame = Target(self.context, size_px, "srgb")
+            self._spread_target = None
+            self.context.gc()
+
+    def set_page(self, name: str, page: Page | None, /) -> None:
+        """Lay a page over the frames, replace it, or take it away; the same page again is not uploaded."""
+        if page is None:
+            self._pages.pop(name, None)
+            return
+        old = self._pages.get(name)
+        if old is not None and old[0] is page:
+            return
+        height, width = page.pixels.shape[:2]
+        texture = (
+            old[1]
+            if old is not None and old[1].size == (width, height)
+            else make_texture(self.context, (width, height), "srgb")
+        )
+        texture.write(np.ascontiguousarray(page.pixels))
+        self._pages[name] = (page, texture)
+
+    def draw(self, state: State, pupil_mm: FloatArray, tracked_mm: FloatArray, /) -> None:
+        """Draw one frame into `frame`."""
+        size = self.frame.size_px
+        boxes = regions_of(state.view, size, self.subject)
+        outlook = outlook_of(state, self.subject, boxes.view, self._centre)
+        self._use_content(state, outlook)
+        self.eye.set_eye(pupil_mm, tracked_mm)
+        self.frame.frame.viewport = self.frame.frame.scissor = (0, 0, *size)
+        self.frame.clear()
+        if state.view != "blend weight":
+            self.eye.draw_panels()
+        if state.wipe is not None:
+            self.eye.draw_before()
+        if boxes.view is not None:
+            self._draw_view(state, outlook, boxes.view)
+        for box, name in zip(boxes.panels, self.subject.channels, strict=False):
+            self._draw_panel(box, name, state.wipe)
+        for page, texture in self._pages.values():
+            self._draw_page(page, texture)
+
+    def present(self, screen: "moderngl.Framebuffer", /) -> None:
+        """Show the frame in a window's framebuffer, whose row 0 is the bottom row."""
+        width, height = self.frame.size_px
+        self.context.disable_direct(FRAMEBUFFER_SRGB)
+        screen.use()
+        screen.viewport = (0, 0, width, height)
+        self._put(self._present, self.frame.texture, (0.0, 1.0), (1.0 / width, -1.0 / height), 1.0)
+        self.context.enable_direct(FRAMEBUFFER_SRGB)
+
+    def read(self) -> NDArray[np.uint8]:
+        """Return the frame drawn last, (height, width, 3) 8-bit sRGB; row 0 is the top."""
+        return self.frame.read()
+
+    def _use_content(self, state: State, outlook: Outlook) -> None:
+        shrink = shrink_for(self.subject, outlook)
+        if self.eye.resize_panels(shrink) or state.scene != self._scene:
+            self.eye.set_content(self._picture_of(state.scene, self.subject.content.size_px))
+            self._scene = state.scene
+        if state.transmittance > 0.0 and self._world is None:
+            size = self.subject.content.size_px
+            factor = min(1.0, 2048.0 / max(size))
+            size = (max(int(size[0] * factor), 16), max(int(size[1] * factor), 16))
+            self._world = make_texture(self.context, size, "srgb")
+            opaque = np.full((size[1], size[0], 4), 255, dtype=np.uint8)
+            opaque[..., :3] = self._picture_of("quay_by_day", size)
+            self._world.write(opaque)
+
+    def _draw_view(self, state: State, outlook: Outlook, box: Box) -> None:
+        if state.view == "blend weight":
+            with self._part(box):
+                self._draw_weights(outlook)
+            return
+        if state.wipe is None:
+            with self._part(box):
+                self._draw_perceived(state, outlook, before=False)
+        else:
+            edge = round(state.wipe * box.width)
+            with self._part(box, Box(box.left, box.top, edge, box.height)):
+                self._draw_perceived(state, outlook, before=True)
+            with self._part(box, Box(box.left + edge, box.top, box.width - edge, box.height)):
+                self._draw_perceived(state, outlook, before=False)
+        if state.view == "seam error":
+            self._draw_seam_error(outlook, box)
+
+    def _draw_perceived(self, state: State, outlook: Outlook, *, before: bool) -> None:
+        dimmed = state.view == "seam error"
+        if state.transmittance > 0.0 and self._world is not None and not dimmed:
+            self._draw_world(state.transmittance, outlook)
+        textures = self.eye.textures(before=before)
+        ghost = GHOSTS[state.ghost][1]
+        if ghost.strength > 0.0 and not dimmed:
+            self.eye.view.add(self.frame, textures, outlook, self.eye.sampler, ghost=ghost)
+        self.eye.view.add(self.frame, textures, outlook, self.eye.sampler, gain=_DIMMED if dimmed else 1.0)
+
+    def _draw_world(self, transmittance: float, outlook: Outlook) -> None:
+        content = self.subject.content
+        per_px = np.array([1.0, 1.0]) * content.focal_px / outlook.scale_px / np.array(content.size_px)
+        corner = self.frame.frame.viewport[:2]
+        first = 0.5 - (np.array(outlook.middle_px) + corner) * per_px
+        self._put(self._show, self._world, tuple(first.tolist()), tuple(per_px.tolist()), transmittance)
+
+    def _draw_weights(self, outlook: Outlook) -> None:
+        self.eye.view.add_values(self.frame, self._weights, outlook)
+
+    def _draw_seam_error(self, outlook: Outlook, box: Box) -> None:
+        size = self.frame.size_px
+        if self._spread_target is None:
+            self._spread_target = Target(self.context, size, "f4")
+        target = self._spread_target
+        target.frame.viewport = (box.left, box.top, box.width, box.height)
+        target.frame.scissor = None
+        target.clear(_LOWEST, _LOWEST, _LOWEST, _LOWEST)
+        self.context.blend_equation = self.context.MAX
+        try:
+            self.eye.view.add_values(target, self._spread, outlook)
+        finally:
+            self.context.blend_equation = self.context.FUNC_ADD
+        with self._part(box), self._over():
+            self._error.render({"t_spread": target.texture})
+
+    def _draw_panel(self, box: Box, name: str, wipe: float | None) -> None:
+        per_px = (1.0 / box.width, 1.0 / box.height)
+        first = (-box.left * per_px[0], -box.top * per_px[1])
+        edge = box.width if wipe is None else box.width - round(wipe * box.width)
+        with self._part(box, Box(box.left + box.width - edge, box.top, edge, box.height)):
+            self._put(self._show, self.eye.textures()[name], first, per_px, 1.0)
+        if wipe is not None:
+            with self._part(box, Box(box.left, box.top, box.width - edge, box.height)):
+                self._put(self._show, self.eye.textures(before=True)[name], first, per_px, 1.0)
+
+    def _draw_page(self, page: Page, texture: "moderngl.Texture") -> None:
+        width, height = texture.size
+        box = Box(page.left, page.top, width, height)
+        with self._part(box), self._over():
+            first = (-page.left / width, -page.top / height)
+            self._put(self._show, texture, first, (1.0 / width, 1.0 / height), 1.0)
+
+    def _put(
+        self,
+        program: Program,
+        texture: "moderngl.Texture",
+        first: Sequence[float],
+        per_px: Sequence[float],
+        gain: float,
+    ) -> None:
+        program.set("u_first", tuple(first))
+        program.set("u_per_px", tuple(per_px))
+        program.set("u_gain", gain)
+        program.render({"t_picture_linear": texture}, sampler=self.eye.sampler)
+
+    @contextmanager
+    def _part(self, box: Box, cut: Box | None = None) -> Iterator[None]:
+        """Draw into a part of the frame: coordinates run over `box`, pixels outside `cut` stay."""
+        frame = self.frame.frame
+        cut = cut or box
+        frame.viewport = (box.left, box.top, box.width, box.height)
+        frame.scissor = (cut.left, cut.top, cut.width, cut.height)
+        frame.use()
+        try:
+            yield
+        finally:
+            frame.viewport = (0, 0, *self.frame.size_px)
+            frame.scissor = None
+
+    @contextmanager
+    def _over(self) -> Iterator[None]:
+        """Blend over what is there by alpha."""
+        context = self.context
+        context.enable(context.BLEND)
+        context.blend_func = context.SRC_ALPHA, context.ONE_MINUS_SRC_ALPHA
+        try:
+            yield
+        finally:
+            context.disable(context.BLEND)
+
+
+def programs_by_channel(stage: Stage, /) -> Mapping[str, Program]:
+    """Return the view programs, for tests."""
+    return stage.eye.view.programs

@@ -1,0 +1,98 @@
+"""What is shown and how: one frozen value, and the changes that keys and mouse make to it. Knows no window and no GPU."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.preview.tracker import Tracker
+from prewarp.render.live import Ghost
+
+VIEWS = ("perceived", "panels", "both", "seam error", "blend weight")
+MOTIONS = ("hand", "circle", "fixations", "slip")
+TRACKERS = ("ideal", "noisy", "off")
+# Share of the world's light that comes through: nothing, darkened, half, open.
+TRANSMITTANCES = (0.0, 0.05, 0.15, 0.4, 0.8)
+GHOSTS = (
+    ("off", Ghost()),
+    ("shifted, 0.1 %", Ghost(0.001)),
+    ("shifted, 1 %", Ghost(0.01)),
+    ("scaled, 0.5 %", Ghost(0.005, shift_deg=(0.0, 0.0), scale=0.8)),
+    ("flipped, 0.5 %", Ghost(0.005, shift_deg=(0.0, 0.0), flip_x=True)),
+)
+ZOOMS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
+STEP_MM, LARGE_STEP_MM = 0.25, 1.0
+FRAME_SECONDS = 1.0 / 60.0
+# The pupil may be taken this far past the eye box: what happens there is worth seeing.
+BOX_SLACK = 1.25
+
+
+@dataclass(frozen=True)
+class State:
+    """Everything that a frame depends on besides the display itself.
+
+    Parameters
+    ----------
+    view, motion, scene : str
+        Of `VIEWS`, `MOTIONS` (or "recorded"), and a scene's name.
+    hand_mm : (float, float, float)
+        Where the hand put the pupil, mm.
+    tracker : Tracker
+        What the system is told.
+    time_s : float
+        Time of the motion, s.
+    paused : bool
+        The motion stands still.
+    wipe : float or None
+        Share of the width at which "before" ends and "after" begins; None shows after alone.
+    transmittance : float
+        Share of the world's light behind the display that is seen.
+    ghost : int
+        Of `GHOSTS`.
+    zoom : int
+        Of `ZOOMS`.
+    numbers, help : bool
+        What is laid over the picture.
+    caution : bool
+        The start screen is still shown.
+    """
+
+    view: str = "perceived"
+    motion: str = "hand"
+    scene: str = "grid"
+    hand_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    tracker: Tracker = field(default_factory=Tracker)
+    time_s: float = 0.0
+    paused: bool = False
+    wipe: float | None = None
+    transmittance: float = 0.0
+    ghost: int = 0
+    zoom: int = 0
+    numbers: bool = True
+    help: bool = False
+    caution: bool = False
+
+    def later(self, seconds: float, /) -> "State":
+        """Return the state after some time: the motion goes on unless it is paused."""
+        return self if self.paused else replace(self, time_s=self.time_s + seconds)
+
+    def stepped(self, frames: int, /) -> "State":
+        """Return the state paused and moved by single frames."""
+        return replace(self, paused=True, time_s=max(self.time_s + frames * FRAME_SECONDS, 0.0))
+
+    def moved(self, step_mm: Sequence[float], half_mm: FloatArray, /) -> "State":
+        """Return the state with the pupil moved by hand, kept near the eye box."""
+        limit = BOX_SLACK * np.maximum(half_mm, 0.5)
+        hand = np.clip(np.add(self.hand_mm, step_mm), -limit, limit)
+        return replace(self, motion="hand", hand_mm=tuple(hand.tolist()))
+
+    def wiped(self, share: float, /) -> "State":
+        """Return the state with the wipe's line at a share of the width."""
+        return replace(self, wipe=float(np.clip(share, 0.02, 0.98)))
+
+
+def following(value: object, values: Sequence, /):
+    """Return the value after one in a list, the first after the last, or when it is not in the list."""
+    place = values.index(value) + 1 if value in values else 0
+    return values[place % len(values)]
