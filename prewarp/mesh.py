@@ -22,6 +22,8 @@ from prewarp.seam import Seam
 
 if TYPE_CHECKING:
     from prewarp.field import Field
+    from prewarp.photometry.luminance import LuminanceMap
+    from prewarp.photometry.match import LightMatch
 
 # With nodes 16 px apart the spline stays within 0.002 px of the map on the demo's optics (measured in the tests).
 NODE_STEP_PX = 16.0
@@ -56,7 +58,8 @@ class PanelMesh:
     content_px : (rows, columns, 2) float array
         Content point that each node must show, px; may lie outside the content picture (black).
     weight : (rows, columns) float array
-        Blend weight at each node, 0 to 1, for linear light.
+        Blend weight at each node, times the gain of a luminance match where there is one: the drive of white, 0 to 1,
+        for linear light; cut off at 1 where it is drawn.
     """
 
     channel: str
@@ -91,6 +94,7 @@ def panel_mesh(
     *,
     tracked_pupil_mm: ArrayLike,
     seam: Seam | None = None,
+    match: "LightMatch | None" = None,
     step_px: float = NODE_STEP_PX,
     warped: bool = True,
 ) -> PanelMesh:
@@ -106,6 +110,8 @@ def panel_mesh(
         Where the system believes the pupil to be, mm.
     seam : Seam, optional
         Gives the blend weights; without one every weight is 1.
+    match : LightMatch, optional
+        Multiplies the weights by the gains of a luminance match.
     step_px : float
         Largest distance between nodes, panel px.
     warped : bool
@@ -137,11 +143,20 @@ def panel_mesh(
     weight = np.ones(tangent.shape[:-1])
     if seam is not None:
         weight = seam.weights(tangent)[seam.index(field.channel)]
+    if match is not None:
+        nodes = np.stack(np.meshgrid(u, v), axis=-1)
+        weight = weight * match.gain(field.channel, field.colour, nodes, tangent, pupil_mm=pupil)
     return PanelMesh(field.channel, field.colour, (width, height), pupil, tangent, content_px, weight)
 
 
 def view_mesh(
-    field: "Field", view: ContentProjection, /, *, pupil_mm: ArrayLike, step_px: float = VIEW_STEP_PX
+    field: "Field",
+    view: ContentProjection,
+    /,
+    *,
+    pupil_mm: ArrayLike,
+    luminance: "LuminanceMap | None" = None,
+    step_px: float = VIEW_STEP_PX,
 ) -> SplineLattice:
     """Return the panel point (u, v), px, seen at each point of a view picture, as a spline over view px.
 
@@ -156,6 +171,8 @@ def view_mesh(
         Size and projection of the view picture.
     pupil_mm : (3,) float array
         Where the pupil truly is, mm.
+    luminance : LuminanceMap, optional
+        Adds a third component: the luminance of the panel point at full drive, as seen from there.
     step_px : float
         Largest distance between nodes, view px.
     """
@@ -170,7 +187,11 @@ def view_mesh(
     if found.valid.any():
         pixel[candidates] = np.nan_to_num(found.pixel)
         pixel = _led_outward(field, fill_outward(pixel, valid), tangent, valid, pupil)
-    return spline_through(pixel, origin=np.zeros(2), step=np.array([x[1], y[1]]))
+    values = pixel
+    if luminance is not None:
+        seen = luminance.at(pixel, np.nan_to_num(tangent), pupil_mm=pupil)
+        values = np.concatenate([pixel, seen[..., None]], axis=-1)
+    return spline_through(values, origin=np.zeros(2), step=np.array([x[1], y[1]]))
 
 
 def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolArray:

@@ -114,7 +114,7 @@ def test_each_piece_compiles_alone(piece, dialect, tmp_path):
     compiler = require_tool("glslangValidator")
     if piece.endswith(".comp") and dialect != "430":
         return
-    encodings = (0, 1, 2) if piece in ("encoding.glsl", "panel_pass.frag") else (None,)
+    encodings = (0, 1, 2) if piece in ("encoding.glsl", "panel_pass.frag", "dither.glsl") else (None,)
     for encoding in encodings:
         options = {} if encoding is None else {"PW_ENCODING": encoding}
         text = compose(piece, dialect=dialect, options=options).text

@@ -17,12 +17,16 @@ from prewarp.encoding import Quantiser, TransferFunction, linear_from_srgb
 from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import NODE_STEP_PX, VIEW_STEP_PX, PanelMesh, panel_mesh, view_mesh
+from prewarp.photometry.dither import Ditherer
+from prewarp.photometry.panel import PLAIN, PanelLight, panel_light
 from prewarp.render.pictures import PanelPicture, encode_view, field_colours, require_content
 from prewarp.render.sampling import SamplingPlane, sampling_plane
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
+    from prewarp.photometry.luminance import LuminanceMaps
+    from prewarp.photometry.match import LightMatch
 
 # Pixels of a chunk: its few float32 arrays stay in a core's cache.
 _CHUNK_PX = 40_000
@@ -41,6 +45,7 @@ def panel_picture(
     *,
     transfer: TransferFunction,
     bit_depth: int = 8,
+    light: PanelLight | None = None,
     threads: int = 1,
 ) -> PanelPicture:
     """Draw one panel.
@@ -53,6 +58,8 @@ def panel_picture(
         Pre-warp maps of red, green, blue.
     transfer, bit_depth
         How the panel turns codes into light.
+    light : PanelLight, optional
+        White match and dither; the meshes' weights hold the gains of a luminance match (`panel_mesh`).
     threads : int
         Chunks done at the same time; the picture does not depend on it.
 
@@ -61,19 +68,39 @@ def panel_picture(
     PanelPicture
     """
     width, height = meshes[0].panel_size_px
+    light = light or PLAIN
     quantiser = Quantiser(transfer, bit_depth)
+    ditherer = None if light.tile is None else Ditherer(transfer, bit_depth, light.tile)
     codes = np.empty((height, width, 3), dtype=np.uint8 if bit_depth <= 8 else np.uint16)
     readers = [_RowReader(mesh.spline(), width, height) for mesh in meshes]
 
     def draw(rows: slice) -> None:
         for plane in range(3):
             u, v, weight = readers[plane].read(rows)
-            light = content[plane].sample(u, v)
-            light *= np.clip(weight, 0.0, 1.0, out=weight)
-            codes[rows, :, plane] = quantiser.code_from_linear(light).reshape(-1, width)
+            wanted = _mixed(content, light, plane, u, v)
+            wanted *= np.clip(weight, 0.0, 1.0, out=weight)
+            wanted = wanted.reshape(-1, width)
+            if ditherer is None:
+                codes[rows, :, plane] = quantiser.code_from_linear(wanted)
+            else:
+                codes[rows, :, plane] = ditherer.codes(wanted, first_row=rows.start, plane=plane)
 
     _for_chunks(draw, width, height, threads)
     return PanelPicture(codes, transfer, bit_depth)
+
+
+def _mixed(
+    content: Sequence[SamplingPlane],
+    light: PanelLight,
+    plane: int,
+    u: NDArray[np.float32],
+    v: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Return the light (n,) that a colour is asked for at content points, px: its row of the white match."""
+    if not light.mixes:
+        return content[plane].sample(u, v)
+    row = light.mixing[plane].astype(np.float32)
+    return sum(row[other] * content[other].sample(u, v) for other in np.flatnonzero(row))
 
 
 def perceived_light(
@@ -91,7 +118,8 @@ def perceived_light(
     panels : mapping
         Channel name to its picture.
     maps : mapping
-        Channel name to three maps (red, green, blue) from view px to panel px, from `view_mesh`.
+        Channel name to three maps (red, green, blue) from view px to panel px, from `view_mesh`; a third component is the
+        luminance of the panel at full drive.
     view : ContentProjection
         Size and projection of the view picture.
     threads : int
@@ -113,10 +141,12 @@ def perceived_light(
             def add(
                 rows: slice, reader: _RowReader = reader, source: SamplingPlane = source, plane: int = plane
             ) -> None:
-                u, v = reader.read(rows)
+                u, v, *luminance = reader.read(rows)
                 seen = (u >= 0.0) & (u <= source.size_px[0]) & (v >= 0.0) & (v <= source.size_px[1])
                 value = source.sample(u, v)
                 value *= seen
+                for factor in luminance:
+                    value *= factor
                 light[rows, :, plane] += value.reshape(-1, width)
 
             _for_chunks(add, width, height, threads)
@@ -134,6 +164,8 @@ def prewarp_panel(
     seam: Seam | None = None,
     transfer: TransferFunction | None = None,
     bit_depth: int = 8,
+    match: "LightMatch | None" = None,
+    dither: str = "none",
     step_px: float = NODE_STEP_PX,
     warped: bool = True,
     threads: int = 1,
@@ -156,6 +188,10 @@ def prewarp_panel(
         See `prewarp.mesh.panel_mesh`.
     transfer, bit_depth, threads
         See `panel_picture`; sRGB if no transfer function is given.
+    match : LightMatch, optional
+        Gains and white match of the channels.
+    dither : str
+        "none", "bayer" or "blue".
 
     Raises
     ------
@@ -173,13 +209,19 @@ def prewarp_panel(
             content,
             tracked_pupil_mm=tracked_pupil_mm,
             seam=seam,
+            match=match,
             step_px=step_px,
             warped=warped,
         )
         for colour in field_colours(fields.colours)
     ]
     return panel_picture(
-        planes, meshes, transfer=transfer or TransferFunction(), bit_depth=bit_depth, threads=threads
+        planes,
+        meshes,
+        transfer=transfer or TransferFunction(),
+        bit_depth=bit_depth,
+        light=panel_light(match, channel, dither=dither),
+        threads=threads,
     )
 
 
@@ -190,6 +232,7 @@ def perceived_view(
     /,
     *,
     pupil_mm: ArrayLike,
+    luminance: "LuminanceMaps | None" = None,
     step_px: float = VIEW_STEP_PX,
     threads: int = 1,
 ) -> NDArray[np.uint8]:
@@ -205,11 +248,14 @@ def perceived_view(
         Size and projection of the view picture.
     pupil_mm : (3,) float array
         Where the pupil truly is, mm.
+    luminance : LuminanceMaps, optional
+        How bright the panels look; evenly lit if not given.
     step_px, threads
         See `prewarp.mesh.view_mesh` and `perceived_light`.
     """
     maps = {
-        channel: view_maps(fields, channel, view, pupil_mm=pupil_mm, step_px=step_px) for channel in panels
+        channel: view_maps(fields, channel, view, pupil_mm=pupil_mm, luminance=luminance, step_px=step_px)
+        for channel in panels
     }
     return encode_view(perceived_light(panels, maps, view, threads=threads))
 
@@ -221,11 +267,18 @@ def view_maps(
     /,
     *,
     pupil_mm: ArrayLike,
+    luminance: "LuminanceMaps | None" = None,
     step_px: float = VIEW_STEP_PX,
 ) -> tuple[SplineLattice, ...]:
-    """Return the maps of red, green and blue from view px to panel px for one channel."""
+    """Return the maps of red, green and blue from view px to panel px, and to luminance where given, for one channel."""
     made = {
-        colour: view_mesh(fields.field(channel, colour), view, pupil_mm=pupil_mm, step_px=step_px)
+        colour: view_mesh(
+            fields.field(channel, colour),
+            view,
+            pupil_mm=pupil_mm,
+            step_px=step_px,
+            luminance=None if luminance is None else luminance.map(channel, colour),
+        )
         for colour in dict.fromkeys(field_colours(fields.colours))
     }
     return tuple(made[colour] for colour in field_colours(fields.colours))

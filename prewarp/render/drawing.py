@@ -12,6 +12,7 @@ from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
+from prewarp.photometry.panel import PanelLight
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light
 from prewarp.render.gl import PanelPass, ViewPass, open_context
 from prewarp.render.pictures import PanelPicture, encode_view
@@ -40,8 +41,12 @@ class Drawing(Protocol):
         *,
         transfers: Mapping[str, TransferFunction] | None = None,
         bit_depths: Mapping[str, int] | None = None,
+        lights: Mapping[str, PanelLight] | None = None,
     ) -> dict[str, PanelPicture]:
-        """Draw one panel per channel from a content picture; sRGB and 8 bits where nothing else is given."""
+        """Draw one panel per channel from a content picture; sRGB and 8 bits where nothing else is given.
+
+        `lights`: white match and dither by channel; none where not given.
+        """
 
     def view(
         self, maps: Mapping[str, Sequence[SplineLattice]], view: ContentProjection, /
@@ -112,6 +117,7 @@ class CpuDrawing:
         *,
         transfers: Mapping[str, TransferFunction] | None = None,
         bit_depths: Mapping[str, int] | None = None,
+        lights: Mapping[str, PanelLight] | None = None,
     ) -> dict[str, PanelPicture]:
         """See `Drawing.panels`."""
         if image is not self._image:
@@ -122,6 +128,7 @@ class CpuDrawing:
                 maps,
                 transfer=(transfers or {}).get(channel, _SRGB),
                 bit_depth=(bit_depths or {}).get(channel, 8),
+                light=(lights or {}).get(channel),
                 threads=THREADS,
             )
             for channel, maps in meshes.items()
@@ -151,6 +158,7 @@ class GlDrawing:
         *,
         transfers: Mapping[str, TransferFunction] | None = None,
         bit_depths: Mapping[str, int] | None = None,
+        lights: Mapping[str, PanelLight] | None = None,
     ) -> dict[str, PanelPicture]:
         """See `Drawing.panels`."""
         self._passes = {}
@@ -163,6 +171,7 @@ class GlDrawing:
                 content_size_px=(image.shape[1], image.shape[0]),
                 transfer=(transfers or {}).get(channel, _SRGB),
                 bit_depth=(bit_depths or {}).get(channel, 8),
+                light=(lights or {}).get(channel),
             )
             panel.set_content(image)
             panel.set_meshes(maps)

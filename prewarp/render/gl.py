@@ -16,6 +16,7 @@ from prewarp.encoding import TransferFunction, largest_code, linear_from_srgb
 from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
+from prewarp.photometry.panel import PLAIN, PanelLight
 from prewarp.render.gpu import Program, Target, make_texture, open_context, row_texture
 from prewarp.render.pictures import PanelPicture
 
@@ -27,6 +28,8 @@ __all__ = ["PanelPass", "ViewPass", "open_context"]
 _ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
 # Entries of the table of encoded values over the square root of light, for measured panels.
 _ENCODING_ENTRIES = 4096
+# Components of a view map (panel u, v) that brings no luminance along: it is 1 everywhere.
+_WITHOUT_LUMINANCE = 2
 _MESHES = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
 
 
@@ -41,6 +44,8 @@ class PanelPass:
         Width and height, px.
     transfer, bit_depth
         How the panel turns codes into light.
+    light : PanelLight, optional
+        White match and dither.
     """
 
     def __init__(
@@ -52,22 +57,37 @@ class PanelPass:
         content_size_px: tuple[int, int],
         transfer: TransferFunction | None = None,
         bit_depth: int = 8,
+        light: PanelLight | None = None,
     ) -> None:
+        light = light or PLAIN
         self.size_px = panel_size_px
         self.transfer = transfer or TransferFunction()
         self.bit_depth = bit_depth
-        self._program = Program(context, "panel_pass.frag", {"PW_ENCODING": _ENCODINGS[self.transfer.kind]})
+        options = {
+            "PW_ENCODING": _ENCODINGS[self.transfer.kind],
+            "PW_MIXED": int(light.mixes),
+            "PW_DITHERED": int(light.tile is not None),
+        }
+        self._program = Program(context, "panel_pass.frag", options)
         self._content = make_texture(context, content_size_px, "f4")
         self._meshes = _MeshTextures(context)
         self._taken: tuple[PanelMesh, ...] = ()
         self._target = Target(context, panel_size_px, "f1" if bit_depth <= 8 else "f4")
-        self._program.set("u_largest_code", float(largest_code(bit_depth)))
-        self._encoding = None
+        self._tables: dict[str, moderngl.Texture] = {}
         if self.transfer.kind == "power":
             self._program.set("u_gamma", self.transfer.gamma)
         elif self.transfer.kind == "table":
-            light = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
-            self._encoding = row_texture(context, self.transfer.encoded_from_linear(light))
+            levels = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
+            self._tables["t_encoding"] = row_texture(context, self.transfer.encoded_from_linear(levels))
+        if light.mixes:
+            # A matrix goes column by column, so that its rows arrive as columns.
+            self._program.set("u_mixing", tuple(light.mixing.ravel().tolist()))
+        if light.tile is None:
+            self._program.set("u_largest_code", float(largest_code(bit_depth)))
+        else:
+            self._tables["t_light"] = row_texture(context, self.transfer.linear_of_codes(bit_depth))
+            self._tables["t_dither"] = make_texture(context, light.tile.shape[::-1], "f4", components=1)
+            self._tables["t_dither"].write(light.tile.tobytes())
 
     @property
     def texture(self) -> "moderngl.Texture":
@@ -94,9 +114,7 @@ class PanelPass:
 
     def draw(self) -> None:
         """Draw the panel picture into `texture`."""
-        textures = {**self._meshes.named(), "t_content_linear": self._content}
-        if self._encoding is not None:
-            textures["t_encoding"] = self._encoding
+        textures = {**self._meshes.named(), "t_content_linear": self._content, **self._tables}
         self._target.draw(self._program, textures)
 
     def read(self) -> PanelPicture:
@@ -202,6 +220,8 @@ class _MeshTextures:
                 )
             table = np.zeros((rows, columns, 4), dtype=np.float32)
             table[..., :count] = spline.coefficients
+            if count == _WITHOUT_LUMINANCE:
+                table[..., count] = 1.0
             texture.write(table)
             self._written[name] = spline
 
