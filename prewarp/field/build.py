@@ -13,6 +13,7 @@ from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
 from prewarp.fitting.fit import FitResult, fit_channel
+from prewarp.fitting.samples import position_keys
 from prewarp.grids import Grid
 
 REFERENCE_COLOURS = ("G", "g", "green", "Green")
@@ -166,7 +167,7 @@ def _report(
 
 def _spacing_px(pixel: np.ndarray, pupil_mm: np.ndarray, colours: int) -> float:
     """Return the typical distance of neighbouring panel points of one pupil position and colour, px."""
-    pupils = len(np.unique(np.round(pupil_mm, 6), axis=0))
+    pupils = len(np.unique(position_keys(pupil_mm)))
     per_view = max(len(pixel) / (pupils * colours), 4.0)
     extent = np.ptp(pixel, axis=0)
     return float(np.sqrt(extent[0] * extent[1]) / (np.sqrt(per_view) - 1.0))

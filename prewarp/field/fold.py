@@ -7,6 +7,8 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.field.border import inside_convex
 from prewarp.field.field import Field
+from prewarp.fitting.expansion import panel_sum, pupil_sum
+from prewarp.frames import tangent_from_cosine
 
 NODES = 49
 PUPIL_NODES = 5
@@ -42,9 +44,8 @@ def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
     axes = [np.linspace(low, high, PUPIL_NODES) for low, high in pupil_box_mm.T[:2]]
     depths = np.unique(pupil_box_mm[:, 2])
     pupils = np.stack(np.meshgrid(*axes, depths, indexing="ij"), axis=-1).reshape(-1, 3)
-    determinant = np.stack([_determinant(field, pixel, pupil) for pupil in pupils])
-    typical = np.median(determinant)
-    relative = determinant / typical
+    determinant = _determinants(field, pixel, pupils)
+    relative = determinant / np.median(determinant)
     place = np.unravel_index(np.argmin(relative), relative.shape)
     folded = relative <= 0.0
     return FoldResult(
@@ -55,6 +56,21 @@ def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
     )
 
 
-def _determinant(field: Field, pixel: FloatArray, pupil: FloatArray) -> FloatArray:
-    slope = field.jacobian(pixel, pupil_mm=pupil)
-    return np.nan_to_num(slope[:, 0, 0] * slope[:, 1, 1] - slope[:, 0, 1] * slope[:, 1, 0])
+def _determinants(field: Field, pixel: FloatArray, pupils: FloatArray) -> FloatArray:
+    """Return det dq/d(u, v) (pupils, pixels); it has the sign of det dt/d(u, v) up to the image, where the bundle meets.
+
+    The reference pupil of a depth comes from the direction seen at z = 0, one step of the fixed point: it is off by some
+    micrometres, over which a determinant does not change.
+    """
+    expansion = field.expansion
+    sums = [panel_sum(table, expansion.coefficients) for table in expansion.panel.values_and_slopes(pixel)]
+    determinant = np.empty((len(pupils), len(pixel)))
+    for place, (x, y, z) in enumerate(pupils):
+        reference = np.array([[x, y]])
+        at_pupil = expansion.frame.values(reference, expansion.pupil_degree)
+        if z != 0.0:
+            tangent = tangent_from_cosine(pupil_sum(sums[0], at_pupil).T)
+            at_pupil = expansion.frame.values(reference - z * np.nan_to_num(tangent), expansion.pupil_degree)
+        by_u, by_v = (pupil_sum(inner, at_pupil) for inner in sums[1:])
+        determinant[place] = by_u[0] * by_v[1] - by_u[1] * by_v[0]
+    return determinant

@@ -64,8 +64,10 @@ def derivatives_1d(x: FloatArray, degree: int, /) -> FloatArray:
 def products(first: FloatArray, second: FloatArray, degree: int, /) -> FloatArray:
     """Return the graded products first[a] * second[b], a + b <= degree, shape (count, n)."""
     table = np.empty((count_of_degree(degree), first.shape[1]))
-    for row, (a, b) in enumerate(exponents_of_degree(degree)):
-        np.multiply(first[a], second[b], out=table[row])
+    for total in range(degree + 1):
+        # Of one total degree: (total, 0), (total - 1, 1), .. (0, total).
+        rows = slice(count_of_degree(total - 1), count_of_degree(total))
+        np.multiply(first[total::-1], second[: total + 1], out=table[rows])
     return table
 
 
@@ -80,21 +82,30 @@ def index_of(exponents: IntArray, /) -> IntArray:
     return total * (total + 1) // 2 + exponents[..., 1]
 
 
-@lru_cache(maxsize=64)
-def pair_products(degree: int, first_degree: int | None = None, /) -> sparse.csr_matrix:
-    """Return the matrix that writes every product of two basis functions in the basis of twice the degree.
+@lru_cache(maxsize=16)
+def product_terms(degree: int, /) -> IntArray:
+    """Return where the four terms of each product of two basis functions lie in the basis of twice the degree.
 
-    Row i * count + k holds the coefficients of basis_i * basis_k; T_a T_b = (T_a+b + T_|a-b|) / 2 in each variable, so a
-    row has four entries of 1/4. Shape (count(first_degree) * count(degree), count(2 degree)): the first factor may be kept to
-    a lower degree.
+    Shape (4, count, count); the product of functions i and k is the mean of functions [0..3, i, k], as
+    T_a T_b = (T_a+b + T_|a-b|) / 2 in each variable. Read only.
     """
     exponents = exponents_of_degree(degree)
-    first = exponents[: count_of_degree(degree if first_degree is None else first_degree), None, :]
-    second = exponents[None, :, :]
+    first, second = exponents[:, None, :], exponents[None, :, :]
     signs = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])[:, None, None, :]
-    combined = np.where(signs == 0, first + second, np.abs(first - second))
-    columns = index_of(combined).reshape(4, -1)
-    pairs = len(first) * len(exponents)
+    terms = index_of(np.where(signs == 0, first + second, np.abs(first - second)))
+    terms.setflags(write=False)
+    return terms
+
+
+@lru_cache(maxsize=16)
+def pair_products(degree: int, /) -> sparse.csr_matrix:
+    """Return the matrix that writes every product of two basis functions in the basis of twice the degree.
+
+    Row i * count + k holds the coefficients of basis_i * basis_k: four entries of 1/4 (`product_terms`). Shape
+    (count(degree)^2, count(2 degree)).
+    """
+    columns = product_terms(degree).reshape(4, -1)
+    pairs = columns.shape[1]
     rows = np.broadcast_to(np.arange(pairs), (4, pairs))
     data = np.full(columns.size, 0.25)
     shape = (pairs, count_of_degree(2 * degree))

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import FloatArray
 from prewarp.fitting.models import JointColumns
-from prewarp.fitting.moments import Moments, normal_matrix, right_side
+from prewarp.fitting.moments import Moments, right_sides, write_normal_matrices
 
 # Relative weight of the pull toward zero: it decides only what the samples leave undecided. Iterative refinement takes it
 # out of everything else.
@@ -34,18 +34,9 @@ class NormalEquations:
             self.samples - other.samples,
         )
 
-    def plus(self, other: "NormalEquations", /) -> "NormalEquations":
-        """Return the equations of both sets of samples."""
-        return NormalEquations(
-            self.matrix + other.matrix,
-            self.side + other.side,
-            self.target + other.target,
-            self.samples + other.samples,
-        )
-
-    def take(self, index: IntArray, /) -> "NormalEquations":
-        """Return the equations of the chosen columns alone, in the order given."""
-        return NormalEquations(self.matrix[np.ix_(index, index)], self.side[index], self.target, self.samples)
+    def leading(self, count: int, /) -> "NormalEquations":
+        """Return the equations of the first `count` columns alone."""
+        return NormalEquations(self.matrix[:count, :count], self.side[:count], self.target, self.samples)
 
     def squared_residual(self, coefficients: FloatArray, /) -> float:
         """Return sum w |y - A c|^2 for the first len(c) columns."""
@@ -54,25 +45,27 @@ class NormalEquations:
         return float(self.target - 2.0 * coefficients @ side + coefficients @ (matrix @ coefficients))
 
 
-def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
-    """Return the joint equations of all colours; colour 0 has the shared columns alone. Moments must have one cell."""
-    matrix = np.zeros((columns.count, columns.count))
-    side = np.zeros(columns.count)
-    colours = moments.square.shape[0]
-    shared_places, shared = columns.of_block(0)
-    total = moments.over_colours()
-    matrix[np.ix_(shared_places, shared_places)] = normal_matrix(total, 0, shared, shared)
-    side[shared_places] = right_side(total, 0, shared)
+def assemble(moments: Moments, columns: JointColumns, /) -> list[NormalEquations]:
+    """Return the joint equations of all colours for every cell of the moments; colour 0 has the shared columns alone."""
+    colours, cells = moments.samples.shape
+    matrix = np.zeros((cells, columns.count, columns.count))
+    side = np.zeros((cells, columns.count))
+    shared, total = columns.of_block(0), moments.over_colours()
+    write_normal_matrices(matrix, total, 0, shared, shared)
+    side[:, shared.place] = right_sides(total, 0, shared)
     for colour in range(1, colours):
-        places, own = columns.of_block(colour)
-        if len(places) == 0:
+        own = columns.of_block(colour)
+        if len(own.place) == 0:
             continue
-        cross = normal_matrix(moments, colour, own, shared)
-        matrix[np.ix_(places, shared_places)] = cross
-        matrix[np.ix_(shared_places, places)] = cross.T
-        matrix[np.ix_(places, places)] = normal_matrix(moments, colour, own, own)
-        side[places] = right_side(moments, colour, own)
-    return NormalEquations(matrix, side, float(total.target[0, 0]), float(total.samples[0, 0]))
+        write_normal_matrices(matrix, moments, colour, own, shared)
+        # What a colour differs by has no column that the shared part lacks.
+        twins = shared.places_of(own)
+        matrix[:, own.place[:, None], own.place] = matrix[:, own.place[:, None], twins]
+        side[:, own.place] = right_sides(moments, colour, own)
+    return [
+        NormalEquations(matrix[cell], side[cell], float(total.target[0, cell]), float(total.samples[0, cell]))
+        for cell in range(cells)
+    ]
 
 
 @dataclass(frozen=True)
@@ -110,10 +103,10 @@ def factor(equations: NormalEquations, /) -> Factor:
     ridge = RIDGE
     while True:
         scaled[np.diag_indices_from(scaled)] = 1.0 + ridge
-        try:
-            lower = linalg.cholesky(scaled, lower=True, check_finite=False)
+        # LAPACK works in Fortran order: the transposed view of a symmetric matrix saves a copy.
+        lower, failed = linalg.lapack.dpotrf(scaled.T, lower=True, clean=False)
+        if not failed:
             break
-        except linalg.LinAlgError:
-            ridge *= 30.0
+        ridge *= 30.0
     forward = linalg.solve_triangular(lower, equations.side * scale, lower=True, check_finite=False)
     return Factor(equations, scale, lower, forward)

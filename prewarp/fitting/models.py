@@ -86,10 +86,10 @@ class JointColumns:
         """Number of columns: the parameters of the model."""
         return len(self.block)
 
-    def of_block(self, block: int, /) -> tuple[IntArray, Columns]:
-        """Return the places of a block's columns and the columns themselves."""
+    def of_block(self, block: int, /) -> Columns:
+        """Return a block's columns and their places."""
         places = np.flatnonzero(self.block == block)
-        return places, Columns(self.panel[places], self.pupil[places])
+        return Columns(self.panel[places], self.pupil[places], places)
 
     def take(self, index: IntArray, /) -> "JointColumns":
         """Return the chosen columns, in the order given."""

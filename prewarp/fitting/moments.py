@@ -11,16 +11,19 @@ it survives depth, weights and missing points).
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from scipy import sparse
 
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree, exponents_of_degree, pair_products
+from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree, product_terms
 from prewarp.fitting.pupil import column_products, pupil_columns
 from prewarp.fitting.samples import CELLS, Samples
 
-CHUNK = 4096
+# Samples summed at a time.
+CHUNK = 8192
 
 
 @dataclass(frozen=True)
@@ -39,9 +42,9 @@ class Moments:
     target: FloatArray
     samples: FloatArray
 
-    def over_cells(self, cells: IntArray | slice, /) -> "Moments":
-        """Return moments summed over the chosen cells; the cell axis stays, with length 1."""
-        return self._with(lambda sums: sums[:, cells].sum(axis=1, keepdims=True))
+    def over_cells(self, *groups: IntArray | slice) -> "Moments":
+        """Return moments summed over each group of cells: the new cells."""
+        return self._with(lambda sums: np.stack([sums[:, cells].sum(axis=1) for cells in groups], axis=1))
 
     def over_colours(self) -> "Moments":
         """Return moments summed over colours; the colour axis stays, with length 1."""
@@ -64,106 +67,137 @@ def accumulate(
         square=np.zeros((*cells, count_of_degree(2 * degree), 3, count_of_degree(2 * pupil_degree))),
         linear=np.zeros((*cells, count_of_degree(degree), 2, count_of_degree(pupil_degree))),
         target=np.zeros(cells),
-        samples=np.zeros(cells),
+        samples=np.bincount(samples.key, minlength=np.prod(cells)).reshape(cells).astype(float),
     )
     add_samples(moments, samples, weight, target)
-    moments.samples[...] += np.bincount(
-        samples.colour * CELLS + samples.cell, minlength=np.prod(cells)
-    ).reshape(cells)
     return moments
 
 
 def add_samples(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> None:
     """Add weighted samples to the sums in place; a negative weight takes them out again. Counts no samples."""
-    key = samples.colour * CELLS + samples.cell
+    _add_products(moments.square, samples, weight, 2 * moments.degree, 2 * moments.pupil_degree)
+    _add_targets(moments, samples, weight, target)
+
+
+def with_target(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> Moments:
+    """Return the moments of the same weighted samples with other targets (2, n)."""
+    other = replace(moments, linear=np.zeros_like(moments.linear), target=np.zeros_like(moments.target))
+    _add_targets(other, samples, weight, target)
+    return other
+
+
+def _add_targets(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray) -> None:
+    """Add what depends on the targets."""
     weighted = np.stack(
         [weight[0] * target[0] + weight[1] * target[1], weight[1] * target[0] + weight[2] * target[1]]
     )
-    squared = np.bincount(key, np.sum(weighted * target, axis=0), minlength=moments.target.size)
+    squared = np.bincount(samples.key, np.sum(weighted * target, axis=0), minlength=moments.target.size)
     moments.target[...] += squared.reshape(moments.target.shape)
-    edges = (
-        np.concatenate([[0], np.flatnonzero(np.diff(key)) + 1, [len(key)]]) if len(key) else np.zeros(1, int)
-    )
+    _add_products(moments.linear, samples, weighted, moments.degree, moments.pupil_degree)
+
+
+def _add_products(
+    sums: FloatArray, samples: Samples, factor: FloatArray, degree: int, pupil_degree: int
+) -> None:
+    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums (colours, cells, p, k, m), for factors (k, n).
+
+    Samples of one colour and cell lie together. Where panel points repeat, what they have in common is summed first.
+    """
+    key = samples.key
+    edges = np.append(np.flatnonzero(np.diff(key, prepend=-1)), len(key))
     for start, stop in pairwise(edges):
         colour, cell = divmod(int(key[start]), CELLS)
+        place = sums[colour, cell]
         for low in range(start, stop, CHUNK):
-            _add_chunk(moments, samples, weight, weighted, slice(low, min(low + CHUNK, stop)), colour, cell)
-
-
-def _add_chunk(
-    moments: Moments,
-    samples: Samples,
-    weight: FloatArray,
-    weighted: FloatArray,
-    part: slice,
-    colour: int,
-    cell: int,
-) -> None:
-    """Add the samples of one slice, all of one colour and cell."""
-    panel_count, pupil_count = moments.linear.shape[2], moments.linear.shape[4]
-    wide_panel_count, _, wide_pupil_count = moments.square.shape[2:]
-    psi = samples.frame.values(samples.reference_mm[part], 2 * moments.pupil_degree)
-    right = np.empty((3 * wide_pupil_count + 2 * pupil_count, part.stop - part.start))
-    squares, linears = right[: 3 * wide_pupil_count], right[3 * wide_pupil_count :]
-    np.multiply(weight[:, None, part], psi, out=squares.reshape(3, wide_pupil_count, -1))
-    np.multiply(weighted[:, None, part], psi[:pupil_count], out=linears.reshape(2, pupil_count, -1))
-    pixel = samples.pixel[part]
-    if samples.shares_dots:
-        first = np.concatenate([[0], np.flatnonzero(np.diff(samples.dot[part])) + 1])
-        right = np.add.reduceat(right, first, axis=1)
-        pixel = pixel[first]
-    phi = ChebyshevPanel(samples.panel_size_px, 2 * moments.degree).values(pixel)
-    sums = phi @ right.T
-    moments.square[colour, cell] += sums[:, : 3 * wide_pupil_count].reshape(
-        wide_panel_count, 3, wide_pupil_count
-    )
-    moments.linear[colour, cell] += sums[:panel_count, 3 * wide_pupil_count :].reshape(
-        panel_count, 2, pupil_count
-    )
+            part = slice(low, min(low + CHUNK, stop))
+            psi = samples.frame.values(samples.reference_mm[part], pupil_degree)
+            right = (factor[:, None, part] * psi).reshape(-1, psi.shape[1])
+            pixel = samples.pixel[part]
+            if samples.shares_dots:
+                first = np.flatnonzero(np.diff(samples.dot[part], prepend=-1))
+                right = np.add.reduceat(right, first, axis=1)
+                pixel = pixel[first]
+            phi = ChebyshevPanel(samples.panel_size_px, degree).values(pixel)
+            place += (phi @ right.T).reshape(place.shape)
 
 
 @dataclass(frozen=True)
 class Columns:
-    """Model columns: `panel` (m,) panel function and `pupil` (m,) pupil column of each."""
+    """Model columns of one block: `panel` (k,) panel function, `pupil` (k,) pupil column, `place` (k,) among all columns."""
 
     panel: IntArray
     pupil: IntArray
+    place: IntArray
+
+    def by_pupil(self) -> list[tuple[int, IntArray, tuple[int, ...]]]:
+        """Return (pupil column, places of the columns that have it, their panel functions), in rising order."""
+        order = np.argsort(self.pupil, kind="stable")
+        starts = np.flatnonzero(np.diff(self.pupil[order], prepend=-1))
+        return [
+            (int(self.pupil[part[0]]), self.place[part], tuple(self.panel[part].tolist()))
+            for part in np.split(order, starts[1:])
+            if len(part)
+        ]
+
+    def places_of(self, others: "Columns", /) -> IntArray:
+        """Return the places here of the other block's columns, all of which must be in this block as well."""
+        width = int(max(self.pupil.max(initial=0), others.pupil.max(initial=0))) + 1
+        own, wanted = self.panel * width + self.pupil, others.panel * width + others.pupil
+        order = np.argsort(own)
+        return self.place[order[np.searchsorted(own, wanted, sorter=order)]]
 
 
-def normal_matrix(moments: Moments, colour: int, rows: Columns, columns: Columns, /) -> FloatArray:
-    """Return A_rows^T W A_columns, (rows, columns), of one colour; moments must have one cell.
+@lru_cache(maxsize=2048)
+def _spread(degree: int, first: tuple[int, ...], second: tuple[int, ...]) -> sparse.csr_matrix:
+    """Return the matrix that takes sums over the wide panel basis to sums over products of panel functions.
 
-    The same object given twice says that the matrix is symmetric: half of it is then copied.
+    Row i * len(second) + k: four entries of 1/4, the terms of first[i] * second[k] (`product_terms`).
     """
-    square = moments.square[colour, 0]
-    flat = square.reshape(square.shape[0], -1)
+    places = product_terms(degree)[:, list(first)][:, :, list(second)].reshape(4, -1).T
+    rows = len(places)
+    return sparse.csr_matrix(
+        (np.full(places.size, 0.25), places.ravel(), np.arange(rows + 1) * 4),
+        shape=(rows, count_of_degree(2 * degree)),
+    )
+
+
+def write_normal_matrices(
+    matrix: FloatArray, moments: Moments, colour: int, rows: Columns, columns: Columns, /
+) -> None:
+    """Write A_rows^T W A_columns of one colour, and its mirror image, into matrix (cells, m, m) for every cell of the moments.
+
+    All pairs of pupil columns that go with the same panel functions, and all cells, are done in one sparse product. The same
+    object given twice says that the block lies on the diagonal: half of it is then enough.
+    """
+    square = moments.square[colour]
+    cells, wide_count = square.shape[:2]
     products = column_products(moments.pupil_degree, moments.half_mm)
-    panel_count = count_of_degree(moments.degree)
-    total = exponents_of_degree(moments.degree).sum(axis=1)
     symmetric = rows is columns
-    matrix = np.zeros((len(rows.panel), len(columns.panel)))
-    for pupil in np.unique(rows.pupil):
-        chosen = np.flatnonzero(rows.pupil == pupil)
-        # Of a symmetric matrix the blocks above the diagonal are enough.
-        wanted = np.flatnonzero(columns.pupil >= pupil) if symmetric else np.arange(len(columns.pupil))
-        used, place = np.unique(columns.pupil[wanted], return_inverse=True)
-        row_panels = rows.panel[chosen]
-        first_degree = int(total[row_panels.max()])
-        contracted = flat @ products[pupil, used].reshape(len(used), -1).T
-        block = pair_products(moments.degree, first_degree) @ contracted
-        # Row i, column (k, p) of the block lies at ((i * panels + k) * pupils + p).
-        offset = columns.panel[wanted] * len(used) + place
-        block = block.reshape(-1, panel_count * len(used))
-        matrix[np.ix_(chosen, wanted)] = block[row_panels[:, None], offset]
-    if symmetric:
-        lower = columns.pupil[:, None] > columns.pupil[None, :]
-        matrix[lower] = matrix.T[lower]
-    return matrix
+    groups: dict[tuple, list[tuple[int, IntArray, int, IntArray]]] = {}
+    column_sets = columns.by_pupil()
+    for first, chosen, row_panels in column_sets if symmetric else rows.by_pupil():
+        for second, wanted, column_panels in column_sets:
+            if not (symmetric and second < first):
+                pair = (first, chosen, second, wanted)
+                groups.setdefault((row_panels, column_panels), []).append(pair)
+    flat = square.reshape(cells * wide_count, -1)
+    for (row_panels, column_panels), pairs in groups.items():
+        wanted_products = products[[pair[0] for pair in pairs], [pair[2] for pair in pairs]]
+        sums = (flat @ wanted_products.reshape(len(pairs), -1).T).reshape(cells, wide_count, len(pairs))
+        sums = np.ascontiguousarray(sums.transpose(1, 2, 0)).reshape(wide_count, -1)
+        blocks = _spread(moments.degree, row_panels, column_panels) @ sums
+        blocks = blocks.reshape(len(row_panels), len(column_panels), len(pairs), cells)
+        # Writing to scattered places is quick only from memory in order.
+        blocks = np.ascontiguousarray(blocks.transpose(2, 3, 0, 1))
+        for block, (first, chosen, second, wanted) in zip(blocks, pairs, strict=True):
+            matrix[:, chosen[:, None], wanted] = block
+            if not symmetric or second > first:
+                matrix[:, wanted[:, None], chosen] = block.swapaxes(1, 2)
 
 
-def right_side(moments: Moments, colour: int, columns: Columns, /) -> FloatArray:
-    """Return A^T W y (columns,) of one colour; moments must have one cell."""
+def right_sides(moments: Moments, colour: int, columns: Columns, /) -> FloatArray:
+    """Return A^T W y (cells, columns) of one colour for every cell of the moments."""
     pupil = pupil_columns(moments.pupil_degree, moments.half_mm)
-    linear = moments.linear[colour, 0]
-    table = linear[:, 0] @ pupil.x.T + linear[:, 1] @ pupil.y.T
-    return table[columns.panel, columns.pupil]
+    linear = moments.linear[colour]
+    table = linear[:, :, 0] @ pupil.x.T + linear[:, :, 1] @ pupil.y.T
+    return table[:, columns.panel, columns.pupil]

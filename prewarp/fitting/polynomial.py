@@ -12,26 +12,28 @@ from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of
 from prewarp.fitting.moments import Moments
 from prewarp.fitting.pupil import pupil_columns
+from prewarp.fitting.residuals import metric_length, pixel_metric, residuals
 from prewarp.fitting.robust import redescending_weight, robust_scale
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.selection import RESOLUTION_PX, Choice, FoldEquations, fold_equations
+from prewarp.fitting.selection import RESOLUTION_PX, Choice, choose, explains_little
 
-# Degrees tried, cheapest first; the search goes to the next pair when the best degree is at the top of this one.
-SEARCH = ((7, 4), (10, 5), (13, 5), (16, 6))
+# Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
+# at the top of this one.
+PUPIL_COSTS = (1, 2)
+SEARCH = (((10, 13), 5), ((13, 16), 6), ((16, 20), 6))
 FIRST_MODEL = PolynomialModel(6, 1, 2, -1, 0, 6, 6)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
-PUPIL_COSTS = (1, 2)
-# Colours differ by so little that their difference needs this many degrees fewer than what they share.
-DIFFERENCE_LAG = 2
 # Robust weights: at most so many passes; a weight moves when it changes by more than WEIGHT_STEP; settled when fewer
 # than this share of the weights moved. Residuals below a few LEAST_SIGMA_PX are never held against a sample.
 ROBUST_PASSES = 4
 WEIGHT_STEP = 0.02
 SETTLED = 2e-4
 LEAST_SIGMA_PX = 0.005
+# Only data that a model follows this well are worth looking at for one that follows them to the last digit. Pixels, RMS.
+NEAR_RESOLUTION_PX = 0.02
 # Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
 LEAST_SAMPLES_PER_PARAMETER = 3.0
 MOST_PARAMETERS = 2600
@@ -57,45 +59,6 @@ class PolynomialFit:
     rms_cv_px: float
 
 
-def pixel_metric(samples: Samples, expansion: Expansion, /) -> FloatArray:
-    """Return weights (3, n): the quadratic form (xx, xy, yy) that turns a cosine residual into squared px.
-
-    W = (J J^T)^-1 with J = dq/d(u, v): r^T W r = |J^-1 r|^2.
-    """
-    metric = np.empty((3, samples.count))
-    for low in range(0, samples.count, sums.CHUNK):
-        part = slice(low, low + sums.CHUNK)
-        _, jacobian = expansion.values_and_jacobian(samples.pixel[part], samples.reference_mm[part])
-        xx = jacobian[0, 0] ** 2 + jacobian[0, 1] ** 2
-        xy = jacobian[0, 0] * jacobian[1, 0] + jacobian[0, 1] * jacobian[1, 1]
-        yy = jacobian[1, 0] ** 2 + jacobian[1, 1] ** 2
-        determinant = np.maximum(xx * yy - xy * xy, 1e-300)
-        metric[:, part] = np.stack([yy, -xy, xx]) / determinant
-    return metric
-
-
-def residuals(samples: Samples, expansions: tuple[Expansion, ...], /) -> FloatArray:
-    """Return q - q_fit (2, n)."""
-    rest = np.empty((2, samples.count))
-    edges = np.searchsorted(samples.colour, np.arange(samples.colours + 1))
-    for colour, expansion in enumerate(expansions):
-        for low in range(edges[colour], edges[colour + 1], sums.CHUNK):
-            part = slice(low, min(low + sums.CHUNK, edges[colour + 1]))
-            rest[:, part] = samples.cosine[part].T - expansion.values(
-                samples.pixel[part], samples.reference_mm[part]
-            )
-    return rest
-
-
-def metric_length(metric: FloatArray, rest: FloatArray, /) -> FloatArray:
-    """Return sqrt(r^T W r) (n,), px."""
-    return np.sqrt(
-        np.maximum(
-            metric[0] * rest[0] ** 2 + 2.0 * metric[1] * rest[0] * rest[1] + metric[2] * rest[1] ** 2, 0.0
-        )
-    )
-
-
 def expansions_of(
     coefficients: FloatArray, columns: JointColumns, samples: Samples, basis_pupil_degree: int, degree: int
 ) -> tuple[Expansion, ...]:
@@ -108,8 +71,8 @@ def expansions_of(
     for colour in range(samples.colours):
         table = np.zeros((panel.count, len(pupil.order)))
         for block in {0, colour}:
-            places, own = columns.of_block(block)
-            table[own.panel, own.pupil] += coefficients[places]
+            own = columns.of_block(block)
+            table[own.panel, own.pupil] += coefficients[own.place]
         full = np.stack([table @ pupil.x, table @ pupil.y], axis=-1)
         expansions.append(
             Expansion(panel, samples.frame, used_pupil_degree, np.ascontiguousarray(full[:, :keep]))
@@ -122,7 +85,7 @@ def solve_model(
 ) -> tuple[tuple[Expansion, ...], JointColumns, Factor]:
     """Return the expansions of one model from moments, with its columns and factor."""
     columns = columns_of(model, samples.colours, basis_pupil_degree=moments.pupil_degree)
-    solver = factor(assemble(moments.over_cells(slice(None)), columns))
+    solver = factor(assemble(moments.over_cells(slice(None)), columns)[0])
     coefficients = solver.solve(columns.count, refinements=2)
     return expansions_of(coefficients, columns, samples, moments.pupil_degree, model.degree), columns, solver
 
@@ -148,25 +111,36 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
     highest_pupil_degree = samples.highest_pupil_degree
     metric = pixel_metric(samples, first_expansion(samples, highest_pupil_degree)) * relative**2
     weight = np.ones(samples.count)
-    model, highest = None, 0
-    for degree, wanted_pupil_degree in SEARCH:
+    model, before = None, (0,) * len(PUPIL_COSTS)
+    for degrees, wanted_pupil_degree in SEARCH:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
-        top = _affordable(_highest_model(degree, pupil_degree, samples, model), samples)
-        if top.degree <= highest:
+        tops = [
+            _affordable(_highest_model(degree, cost, pupil_degree, samples, model), samples)
+            for degree, cost in zip(degrees, PUPIL_COSTS, strict=True)
+        ]
+        highest = tuple(top.degree for top in tops)
+        if highest == before:
             break
-        highest = top.degree
+        before = highest
         moments = sums.accumulate(
-            samples, metric * weight, samples.cosine.T, degree=top.degree, pupil_degree=pupil_degree
+            samples, metric * weight, samples.cosine.T, degree=max(highest), pupil_degree=pupil_degree
         )
-        weight = _reweight(samples, metric, weight, moments, top)
-        equations = fold_equations(moments, replace(top, curl_degree=min(CURL_TRIED, top.pupil_degree)))
-        choice = _choose_degree(equations, top)
+        top = tops[-1] if model is None else tops[PUPIL_COSTS.index(model.pupil_cost)]
+        weight, expansions = _reweight(samples, metric, weight, moments, top)
+        shared = _one_colour(samples, expansions, metric * weight, moments)
+        choice = _choose_degree(shared, tops, is_first=model is None)
         model = choice.model
-        if model.degree < highest - 1 or choice.rms_px[choice.place] <= RESOLUTION_PX:
+        if model.degree < tops[PUPIL_COSTS.index(model.pupil_cost)].degree - 1:
             break
-    choice = _choose_rest(equations, top, choice)
+        if choice.rms_px <= NEAR_RESOLUTION_PX:
+            choice = _choose_difference(moments, model)
+            model = choice.model
+            if choice.rms_px <= RESOLUTION_PX:
+                break
+    model = _choose_pupil_degree_and_curl(shared, model)
+    choice = _choose_difference(moments, model)
     model = choice.model.tidied()
-    weight = _reweight(samples, metric, weight, moments, model)
+    weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
     length = metric_length(metric, residuals(samples, expansions))
     return PolynomialFit(
@@ -179,12 +153,12 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
         length_px=length,
         weight=weight,
         sigma_px=_colour_scales(samples, length),
-        rms_cv_px=float(choice.rms_px[choice.place]),
+        rms_cv_px=choice.rms_px,
     )
 
 
 def _highest_model(
-    degree: int, pupil_degree: int, samples: Samples, before: PolynomialModel | None
+    degree: int, pupil_cost: int, pupil_degree: int, samples: Samples, before: PolynomialModel | None
 ) -> PolynomialModel:
     """Return the largest model of a step of the search; a symmetry found before is given up only in low degrees."""
     odd = {"odd_u_degree": degree, "odd_v_degree": degree}
@@ -192,8 +166,8 @@ def _highest_model(
         for name in odd:
             if getattr(before, name) < 0:
                 odd[name] = ODD_RETRIED
-    difference = degree - DIFFERENCE_LAG if samples.colours > 1 else -1
-    return PolynomialModel(degree, 1, pupil_degree, difference, 0, **odd)
+    difference = degree // 2 if samples.colours > 1 else -1
+    return PolynomialModel(degree, pupil_cost, pupil_degree, difference, 0, **odd)
 
 
 def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
@@ -212,10 +186,11 @@ def _colour_scales(samples: Samples, length: FloatArray) -> FloatArray:
 
 def _reweight(
     samples: Samples, metric: FloatArray, weight: FloatArray, moments: Moments, model: PolynomialModel
-) -> FloatArray:
-    """Return robust weights for one model, iterated; `moments` follow in place, summed again only where weights changed."""
+) -> tuple[FloatArray, tuple[Expansion, ...]]:
+    """Return robust weights for one model, iterated, and the last expansions; `moments` follow in place."""
     for _ in range(ROBUST_PASSES):
-        length = metric_length(metric, residuals(samples, solve_model(moments, model, samples)[0]))
+        expansions = solve_model(moments, model, samples)[0]
+        length = metric_length(metric, residuals(samples, expansions))
         sigma = np.maximum(_colour_scales(samples, length), LEAST_SIGMA_PX)
         wanted = redescending_weight(length, sigma[samples.colour])
         changed = np.flatnonzero(np.abs(wanted - weight) > WEIGHT_STEP)
@@ -225,32 +200,65 @@ def _reweight(
         weight[changed] = wanted[changed]
         if changed.size <= SETTLED * samples.count:
             break
-    return weight
+    return weight, expansions
 
 
-def _choose_degree(equations: FoldEquations, top: PolynomialModel) -> Choice:
-    """Choose mirror symmetry and total degree."""
-    model = top
-    for name in ("odd_v_degree", "odd_u_degree"):
-        mirrored = replace(model, **{name: -1})
-        if equations.explains_little(mirrored, model):
-            model = equations.choose([mirrored, model]).model
-    levels = range(1, model.degree + 1)
-    return equations.choose(
-        *([replace(model, pupil_cost=cost).with_degree(level) for level in levels] for cost in PUPIL_COSTS)
+def _one_colour(
+    samples: Samples, expansions: tuple[Expansion, ...], weight: FloatArray, moments: Moments
+) -> Moments:
+    """Return moments of one colour: what the others differ by, according to `expansions`, taken out of their samples.
+
+    What all colours share can then be chosen with a third of the columns. What the differences lack is left over in every
+    model alike, so it does not weigh in the choice.
+    """
+    if samples.colours == 1:
+        return moments
+    reference = expansions[0].coefficients
+    differences = (
+        replace(expansions[0], coefficients=np.zeros_like(reference)),
+        *(replace(each, coefficients=each.coefficients - reference) for each in expansions[1:]),
     )
+    return sums.with_target(moments, samples, weight, residuals(samples, differences)).over_colours()
 
 
-def _choose_rest(equations: FoldEquations, top: PolynomialModel, choice: Choice) -> Choice:
-    """Choose pupil degree, colour difference and curl, one after the other."""
-    model = choice.model
-    choice = equations.choose([replace(model, pupil_degree=level) for level in range(model.pupil_degree + 1)])
-    model = choice.model
-    if top.difference_degree >= 0:
-        levels = range(-1, top.difference_degree + 1)
-        choice = equations.choose([replace(model, difference_degree=level) for level in levels])
-        model = choice.model
-    with_curl = replace(model, curl_degree=CURL_TRIED)
-    if not equations.explains_little(model, with_curl):
-        choice = equations.choose([replace(model, curl_degree=level) for level in range(CURL_TRIED + 1)])
-    return choice
+def _choose_degree(shared: Moments, tops: list[PolynomialModel], *, is_first: bool) -> Choice:
+    """Choose mirror symmetry, pupil cost and total degree of what all colours share.
+
+    A symmetry that the data broke in a step before is not asked for again.
+    """
+    tops = [replace(top, difference_degree=-1) for top in tops]
+    for name in ("odd_v_degree", "odd_u_degree"):
+        model = tops[-1]
+        mirrored = replace(model, **{name: -1})
+        doubtful = is_first or getattr(model, name) < model.degree
+        if doubtful and explains_little(shared, mirrored, model):
+            chosen = choose(shared, [mirrored, model]).model
+            if chosen == mirrored:
+                tops = [replace(top, **{name: -1}) for top in tops]
+    return choose(shared, *([top.with_degree(level) for level in range(1, top.degree + 1)] for top in tops))
+
+
+def _choose_pupil_degree_and_curl(shared: Moments, model: PolynomialModel) -> PolynomialModel:
+    """Choose pupil degree and curl of what all colours share; the difference degree is kept."""
+    alone = replace(model, difference_degree=-1)
+    alone = choose(
+        shared, [replace(alone, pupil_degree=level) for level in range(model.pupil_degree + 1)]
+    ).model
+    highest = min(CURL_TRIED, shared.pupil_degree)
+    with_curl = replace(alone, curl_degree=highest)
+    if highest > 0 and not explains_little(shared, alone, with_curl):
+        alone = choose(shared, [replace(alone, curl_degree=level) for level in range(highest + 1)]).model
+    return replace(alone, difference_degree=model.difference_degree)
+
+
+def _choose_difference(moments: Moments, model: PolynomialModel) -> Choice:
+    """Choose the degree of what the other colours differ by, with what they share as in `model`."""
+    highest = model.degree if moments.samples.shape[0] > 1 else -1
+    chain = [replace(model, difference_degree=level) for level in range(-1, highest + 1)]
+    while len(chain) > 1 and _count(chain[-1], moments) > MOST_PARAMETERS:
+        chain.pop()
+    return choose(moments, chain)
+
+
+def _count(model: PolynomialModel, moments: Moments) -> int:
+    return columns_of(model, moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree).count

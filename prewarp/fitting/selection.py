@@ -3,6 +3,9 @@
 Blocks are whole pupil positions and, apart from them, whole regions of dots. The standard error is that of the paired
 difference to the best model over the blocks (Breiman et al., Classification and Regression Trees, 1984, the
 one-standard-error rule; pairing is derived here: it removes what all models have in common).
+
+One factor of all samples' equations gives the residual sum of squares of every model of a nested chain (F ratios); only models
+up to the last one that explains more than noise would are cross-validated.
 """
 
 from collections.abc import Sequence
@@ -11,22 +14,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.leastsquares import NormalEquations, assemble, factor
+from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
 from prewarp.fitting.moments import Moments
 from prewarp.fitting.samples import DOT_GROUPS, PUPIL_GROUPS
 
 # No panel, camera or eye resolves this; between models that both reach it the simpler is taken. Pixels, RMS.
 RESOLUTION_PX = 1e-4
+# A step of a chain that explains less than this many times what noise would is not worth a cross-validation. A step pays
+# in the error of prediction from 2 on.
+WORTH_TRYING = 1.5
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The chosen model, its place in the chain, and the cross-validated RMS error (px) of every model of the chain."""
+    """The chosen model and its cross-validated RMS error, px."""
 
     model: PolynomialModel
-    place: int
-    rms_px: FloatArray
+    rms_px: float
 
 
 def folds() -> list[IntArray]:
@@ -52,70 +57,83 @@ def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> i
     return int(candidates[np.argmin(np.asarray(parameters)[candidates])])
 
 
-@dataclass(frozen=True)
-class FoldEquations:
-    """Normal equations of one set of columns for all samples and for what each fold leaves out.
+def choose(moments: Moments, *chains: Sequence[PolynomialModel]) -> Choice:
+    """Return the simplest adequate model of one or more nested chains (each simplest first).
 
-    Every model whose columns are among these is a choice of rows and columns: nothing is summed again.
+    The chain whose best model has the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31,
+    1979) is cross-validated. `moments` has the cross-validation cells.
     """
+    factored = [_factor_chain(moments, chain) for chain in chains]
+    best = int(np.argmin([_generalised_score(solver, lengths) for solver, _, lengths in factored]))
+    chain, (solver, columns, lengths) = chains[best], factored[best]
+    last = last_worth_trying(solver, lengths)
+    columns = columns.take(np.arange(lengths[last]))
+    scores = _cross_validate(moments, solver, columns, lengths[: last + 1])
+    place = simplest_within_error(scores, lengths[: last + 1])
+    return Choice(chain[place], float(np.sqrt(scores[place].mean())))
 
-    columns: JointColumns
-    basis_pupil_degree: int
-    total: NormalEquations
-    left_out: tuple[NormalEquations, ...]
 
-    def cross_validate(self, chain: Sequence[PolynomialModel], /) -> tuple[FloatArray, list[int]]:
-        """Return mean squared errors (models, folds) in px^2 per sample of nested models, and their column counts.
+def explains_little(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel, /) -> bool:
+    """Return whether the columns that `larger` has beyond `smaller` explain no more than a few times what noise would.
 
-        One factorisation per fold serves the whole chain: the factor of a leading block is the leading block of the factor.
-        """
-        order, lengths = nested_order(self.columns, chain, basis_pupil_degree=self.basis_pupil_degree)
-        everything = self.total.take(order)
-        scores = []
-        for fold in self.left_out:
-            validation = fold.take(order)
-            training = factor(everything.minus(validation))
-            scores.append(
-                [
-                    validation.squared_residual(training.solve(length)) / validation.samples
-                    for length in lengths
-                ]
-            )
-        return np.maximum(np.array(scores).T, 0.0), lengths
+    A quick look where cross-validation would hardly ever choose the larger model.
+    """
+    solver, _, lengths = _factor_chain(moments, [smaller, larger])
+    return bool(_f_ratios(solver, lengths)[0] < 4.0)
 
-    def choose(self, *chains: Sequence[PolynomialModel]) -> Choice:
-        """Return the simplest adequate model of one or more nested chains (each simplest first)."""
-        results = [self.cross_validate(chain) for chain in chains]
-        models = [model for chain in chains for model in chain]
-        scores = np.concatenate([scores for scores, _ in results])
-        parameters = [length for _, lengths in results for length in lengths]
-        place = simplest_within_error(scores, parameters)
-        return Choice(models[place], place, np.sqrt(scores.mean(axis=1)))
 
-    def explains_little(self, smaller: PolynomialModel, larger: PolynomialModel, /) -> bool:
-        """Return whether the columns that `larger` has beyond `smaller` explain no more than a few times what noise would.
+def last_worth_trying(solver: Factor, lengths: Sequence[int], /) -> int:
+    """Return the place of the last model of a chain that explains more of the samples than noise would, and one more."""
+    worth = np.flatnonzero(_f_ratios(solver, lengths) >= WORTH_TRYING)
+    return min(int(worth[-1]) + 2 if worth.size else 1, len(lengths) - 1)
 
-        An F ratio on all samples: a quick look where cross-validation would hardly ever choose the larger model.
-        """
-        order, lengths = nested_order(
-            self.columns, [smaller, larger], basis_pupil_degree=self.basis_pupil_degree
+
+def _f_ratios(solver: Factor, lengths: Sequence[int]) -> FloatArray:
+    """Return how many times more each step of the chain explains than as many columns of noise, (models - 1,)."""
+    rest, freedom = _left_over(solver, lengths)
+    return -np.diff(rest) / np.maximum(np.diff(lengths), 1) / (rest[-1] / freedom[-1])
+
+
+def _generalised_score(solver: Factor, lengths: Sequence[int]) -> float:
+    """Return the least of rest / freedom^2 over the models of the chain."""
+    rest, freedom = _left_over(solver, lengths)
+    return float(np.min(rest / freedom**2))
+
+
+def _left_over(solver: Factor, lengths: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Return the residual sum of squares of every model of the chain, and its degrees of freedom."""
+    equations = solver.equations
+    explained = np.concatenate([[0.0], np.cumsum(solver.forward**2)])[np.asarray(lengths)]
+    # Below the second term the difference is rounding.
+    rest = np.maximum(equations.target - explained, max(1e-15 * equations.target, 1e-300))
+    return rest, np.maximum(2.0 * equations.samples - np.asarray(lengths), 1.0)
+
+
+def _factor_chain(
+    moments: Moments, chain: Sequence[PolynomialModel]
+) -> tuple[Factor, JointColumns, list[int]]:
+    """Return the factor of all samples' equations, the columns with each model of the chain a prefix, and the lengths."""
+    universe = columns_of(chain[-1], moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree)
+    order, lengths = nested_order(universe, chain, basis_pupil_degree=moments.pupil_degree)
+    columns = universe.take(order)
+    return factor(assemble(moments.over_cells(slice(None)), columns)[0]), columns, lengths
+
+
+def _cross_validate(
+    moments: Moments, solver: Factor, columns: JointColumns, lengths: Sequence[int]
+) -> FloatArray:
+    """Return mean squared errors (models, folds) in px^2 per sample of nested models.
+
+    One factorisation per fold serves the whole chain: the factor of a leading block is the leading block of the factor.
+    """
+    everything = solver.equations.leading(columns.count)
+    scores = []
+    for cells in folds():
+        (validation,) = assemble(moments.over_cells(cells), columns)
+        if validation.samples == 0:
+            continue
+        training = factor(everything.minus(validation))
+        scores.append(
+            [validation.squared_residual(training.solve(length)) / validation.samples for length in lengths]
         )
-        solver = factor(self.total.take(order))
-        few, many = (
-            solver.equations.squared_residual(solver.solve(length, refinements=1)) for length in lengths
-        )
-        freedom = max(2.0 * self.total.samples - lengths[1], 1.0)
-        return (few - many) / max(lengths[1] - lengths[0], 1) < 4.0 * max(many, 1e-300) / freedom
-
-
-def fold_equations(moments: Moments, model: PolynomialModel, /) -> FoldEquations:
-    """Return the equations of the columns of `model` for all folds."""
-    columns = columns_of(model, moments.square.shape[0], basis_pupil_degree=moments.pupil_degree)
-    equations = [assemble(moments.over_cells(cells), columns) for cells in folds()]
-    # The dot groups make up all samples, each once.
-    total = equations[PUPIL_GROUPS]
-    for part in equations[PUPIL_GROUPS + 1 :]:
-        total = total.plus(part)
-    return FoldEquations(
-        columns, moments.pupil_degree, total, tuple(part for part in equations if part.samples > 0)
-    )
+    return np.maximum(np.array(scores).T, 0.0)

@@ -1,0 +1,73 @@
+"""What samples leave over when a fit is subtracted, and the length of that in pixels.
+
+Where panel points repeat from pupil to pupil, the sums over the panel functions are done once per dot, not once per sample.
+"""
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.fitting.expansion import Expansion, panel_sum, pupil_sum
+from prewarp.fitting.samples import Samples
+
+CHUNK = 4096
+
+
+def residuals(samples: Samples, expansions: tuple[Expansion, ...], /) -> FloatArray:
+    """Return q - q_fit (2, n), with one expansion per colour."""
+    rest = np.empty((2, samples.count))
+    edges = np.searchsorted(samples.colour, np.arange(samples.colours + 1))
+    for colour, expansion in enumerate(expansions):
+        inner_of = _inner_sums(samples, expansion, lambda basis, pixel: (basis.values(pixel),))
+        for part in _parts(edges[colour], edges[colour + 1]):
+            pupil = expansion.frame.values(samples.reference_mm[part], expansion.pupil_degree)
+            rest[:, part] = samples.cosine[part].T - pupil_sum(inner_of(part)[0], pupil)
+    return rest
+
+
+def pixel_metric(samples: Samples, expansion: Expansion, /) -> FloatArray:
+    """Return weights (3, n): the quadratic form (xx, xy, yy) that turns a cosine residual into squared px.
+
+    W = (J J^T)^-1 with J = dq/d(u, v): r^T W r = |J^-1 r|^2.
+    """
+    metric = np.empty((3, samples.count))
+    inner_of = _inner_sums(samples, expansion, lambda basis, pixel: basis.values_and_slopes(pixel)[1:])
+    for part in _parts(0, samples.count):
+        pupil = expansion.frame.values(samples.reference_mm[part], expansion.pupil_degree)
+        by_u, by_v = (pupil_sum(inner, pupil) for inner in inner_of(part))
+        xx = by_u[0] ** 2 + by_v[0] ** 2
+        xy = by_u[0] * by_u[1] + by_v[0] * by_v[1]
+        yy = by_u[1] ** 2 + by_v[1] ** 2
+        determinant = np.maximum(xx * yy - xy * xy, 1e-300)
+        metric[:, part] = np.stack([yy, -xy, xx]) / determinant
+    return metric
+
+
+def metric_length(metric: FloatArray, rest: FloatArray, /) -> FloatArray:
+    """Return sqrt(r^T W r) (n,), px."""
+    squared = metric[0] * rest[0] ** 2 + 2.0 * metric[1] * rest[0] * rest[1] + metric[2] * rest[1] ** 2
+    return np.sqrt(np.maximum(squared, 0.0))
+
+
+def _parts(start: int, stop: int) -> Iterator[slice]:
+    for low in range(start, stop, CHUNK):
+        yield slice(low, min(low + CHUNK, stop))
+
+
+def _inner_sums(
+    samples: Samples, expansion: Expansion, tables: Callable[..., tuple[FloatArray, ...]]
+) -> Callable[[slice], list[FloatArray]]:
+    """Return what gives the sums over the panel functions, (2, pupil functions, n) each, for a slice of the samples."""
+
+    def at(pixel: FloatArray) -> list[FloatArray]:
+        return [panel_sum(table, expansion.coefficients) for table in tables(expansion.panel, pixel)]
+
+    if not samples.shares_dots:
+        return lambda part: at(samples.pixel[part])
+    per_dot = [
+        np.concatenate([sums[table] for sums in pieces], axis=2)
+        for pieces in [[at(samples.dot_pixel[part]) for part in _parts(0, samples.dots)]]
+        for table in range(len(pieces[0]))
+    ]
+    return lambda part: [table[:, :, samples.dot[part]] for table in per_dot]
