@@ -1,0 +1,194 @@
+"""Luminance across a seam, read off a picture of what the eye sees: step and ripple, as Weber contrasts.
+
+Lines run from one channel's middle toward the other's and beside it. The picture is averaged over a small window first, about as
+far as the eye averages a dithered pattern of the panels' pixels. What is judged is luminance over target, so a target that falls
+off gently is no step.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.ndimage import map_coordinates, uniform_filter
+
+from prewarp.checks import FloatArray, require_range
+from prewarp.content import ContentProjection
+from prewarp.errors import SeamError, ShapeError
+from prewarp.seam.blend import Seam
+from prewarp.seam.directions import plane_from_tangent, tangent_from_plane
+
+STEP_DEG = 0.05
+WINDOW_DEG = 0.1
+LINES = 9
+# Width of the strips beside the hand-over whose mean is a side's level, and how far past them a line goes, degrees.
+SIDE_DEG = 1.0
+_LEAST_SHARE = 1e-3
+# Lines keep this far from the ends of the seam, as a share of its length.
+_END_SHARE = 0.1
+
+
+@dataclass(frozen=True)
+class SeamProfile:
+    """Luminance along lines across the seam of two channels.
+
+    Parameters
+    ----------
+    channels : (str, str)
+        From the first to the second.
+    along_deg : (n,) float array
+        Place along the lines, degrees; 0 is half-way between the channels' middles.
+    beside_deg : (k,) float array
+        How far each line lies to the left of the line through both middles, seen along it, degrees.
+    luminance : (k, n) float array
+        As seen, averaged over the window; NaN beyond the picture.
+    target : (k, n) float array
+        What should be seen.
+    hand_over_deg : (k, 2) float array
+        Where each line enters and leaves the part in which both channels give light.
+    """
+
+    channels: tuple[str, str]
+    along_deg: FloatArray
+    beside_deg: FloatArray
+    luminance: FloatArray
+    target: FloatArray
+    hand_over_deg: FloatArray
+
+    @property
+    def levels(self) -> FloatArray:
+        """Mean of luminance over target beside the hand-over, (k, 2): first channel's side, second's."""
+        ratio = self.luminance / self.target
+        start, end = self.hand_over_deg[:, :1], self.hand_over_deg[:, 1:]
+        sides = (
+            (self.along_deg >= start - SIDE_DEG) & (self.along_deg <= start),
+            (self.along_deg >= end) & (self.along_deg <= end + SIDE_DEG),
+        )
+        return np.stack(
+            [np.sum(np.where(side, ratio, 0.0), axis=1) / side.sum(axis=1) for side in sides], axis=1
+        )
+
+    @property
+    def step_percent(self) -> FloatArray:
+        """Weber contrast of the two sides, (k,): difference of their levels over the mean of the two, percent, unsigned."""
+        levels = self.levels
+        return 100.0 * np.abs(levels[:, 1] - levels[:, 0]) / levels.mean(axis=1)
+
+    @property
+    def ripple_percent(self) -> FloatArray:
+        """Largest deviation (k,) in and beside the hand-over from the straight line between the sides' levels, percent."""
+        levels = self.levels
+        start, end = self.hand_over_deg[:, :1], self.hand_over_deg[:, 1:]
+        share = np.clip((self.along_deg - start) / (end - start), 0.0, 1.0)
+        line = levels[:, :1] + share * (levels[:, 1:] - levels[:, :1])
+        near = (self.along_deg >= start - SIDE_DEG) & (self.along_deg <= end + SIDE_DEG)
+        deviation = np.abs(self.luminance / self.target / line - 1.0)
+        return 100.0 * np.max(np.where(near, deviation, 0.0), axis=1)
+
+    def as_dict(self) -> dict:
+        """Return the worst figures for machines."""
+        return {
+            "channels": list(self.channels),
+            "lines": len(self.beside_deg),
+            "window_deg": WINDOW_DEG,
+            "step_percent": float(self.step_percent.max()),
+            "ripple_percent": float(self.ripple_percent.max()),
+        }
+
+
+def seam_profile(
+    luminance: FloatArray,
+    view: ContentProjection,
+    seam: Seam,
+    /,
+    *,
+    channels: tuple[str, str] | None = None,
+    target: ArrayLike | None = None,
+    lines: int = LINES,
+    window_deg: float = WINDOW_DEG,
+) -> SeamProfile:
+    """Read the luminance across the seam of two channels off a picture of what the eye sees.
+
+    Parameters
+    ----------
+    luminance : (height, width) float array
+        Linear luminance of the perceived view of an even content; row 0 is the top.
+    view : ContentProjection
+        How the picture lies on directions.
+    seam : Seam
+        For the tracked pupil.
+    channels : (str, str), optional
+        Which two; the first two of the seam if not given.
+    target : (height, width) float array, optional
+        Luminance that should be seen; even if not given.
+    lines : int
+        How many lines, evenly spread over the seam's length.
+    window_deg : float
+        Side of the square over which the picture is averaged, degrees.
+
+    Raises
+    ------
+    ShapeError
+        A picture's shape is not the view's.
+    SeamError
+        The channels share no light, or the seam or its sides are not in the picture.
+    """
+    width, height = view.size_px
+    even = np.ones((height, width)) if target is None else np.asarray(target, dtype=float)
+    luminance = np.asarray(luminance, dtype=float)
+    for name, picture in (("luminance", luminance), ("target", even)):
+        if picture.shape != (height, width):
+            raise ShapeError(
+                f"{name} has shape {picture.shape}; expected {(height, width)}, as the view has."
+            )
+    require_range(lines, "lines", 1, 1000)
+    require_range(window_deg, "window_deg", 1e-3, 10.0, unit="degrees")
+    pair = channels or seam.channels[:2]
+    if len(pair) != 2:
+        raise SeamError(f"channels are {', '.join(pair)}; a seam joins two.")
+    along, beside, plane = _lines_across(seam, pair, lines)
+    tangent = tangent_from_plane(plane)
+    pixel = view.pixel_from_tangent(tangent)
+    side_px = max(int(round(window_deg * np.radians(1.0) * view.focal_px)) | 1, 1)
+    read = [
+        _read(uniform_filter(picture, side_px, mode="nearest"), pixel, side_px)
+        for picture in (luminance, even)
+    ]
+    shares = seam.weights(tangent)[[seam.index(name) for name in pair]]
+    both = np.all(shares > _LEAST_SHARE, axis=0)
+    hand_over = np.stack(
+        [along[np.argmax(both, axis=1)], along[len(along) - 1 - np.argmax(both[:, ::-1], axis=1)]], 1
+    )
+    near = (along >= hand_over[:, :1] - SIDE_DEG) & (along <= hand_over[:, 1:] + SIDE_DEG)
+    if np.any(near & ~np.isfinite(read[0])):
+        raise SeamError("part of the seam is outside the view. Ask for a wider view.")
+    return SeamProfile(tuple(pair), along, beside, *read, hand_over)
+
+
+def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return places along (n,) and beside (k,), degrees, and points of the plane (k, n, 2)."""
+    start, end = (plane_from_tangent(seam.reaches[seam.index(name)].middle) for name in pair)
+    length = float(np.linalg.norm(end - start))
+    forward = (end - start) / max(length, 1e-9)
+    side = np.array([-forward[1], forward[0]])
+    half = 0.5 * length + 0.5 * seam.feather_deg
+    along = np.arange(-np.ceil(half / STEP_DEG), np.ceil(half / STEP_DEG) + 1) * STEP_DEG
+    candidates = np.arange(-60.0, 60.0, 0.25)
+    middle = 0.5 * (start + end)
+    plane = middle + along[None, :, None] * forward + candidates[:, None, None] * side
+    served = seam.served(tangent_from_plane(plane))[[seam.index(name) for name in pair]]
+    met = candidates[served.all(axis=0).any(axis=1)]
+    if met.size == 0:
+        raise SeamError(f"channels '{pair[0]}' and '{pair[1]}' share no direction; no seam can be read.")
+    trim = _END_SHARE * (met[-1] - met[0])
+    beside = np.linspace(met[0] + trim, met[-1] - trim, lines) if lines > 1 else met[[len(met) // 2]]
+    return along, beside, middle + along[None, :, None] * forward + beside[:, None, None] * side
+
+
+def _read(picture: FloatArray, pixel: FloatArray, side_px: int) -> FloatArray:
+    """Return a picture at points (..., 2), px; NaN where the window would leave it."""
+    height, width = picture.shape
+    value = map_coordinates(picture, [pixel[..., 1] - 0.5, pixel[..., 0] - 0.5], order=1, mode="nearest")
+    margin = side_px / 2.0
+    inside = np.all((pixel >= margin) & (pixel <= np.array([width, height]) - margin), axis=-1)
+    return np.where(inside, value, np.nan)
