@@ -1,4 +1,4 @@
-"""Trace the demo designs to the grids beside this file: `python calib/make_grids.py` (about 10 s).
+"""Trace the demo designs to the grids beside this file: `python calib/make_grids.py` (a few seconds).
 
 Free of noise; panel points are rounded to 1e-4 px and luminance to 1e-5. `luminance` is the brightness that the design states
 for the panel and colour, times cos(ray to panel normal) ** emission_power.
@@ -9,16 +9,18 @@ from pathlib import Path
 
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.grids import Grid, grid_from_samples, write_grid
 from prewarp.module import DisplayModule, read_module
 from prewarp.trace import Design, reach_lattice, read_design, trace_samples
 
 HERE = Path(__file__).resolve().parent
 NAMES = ("coaxial", "folded")
-PUPILS = (5, 5, 3)
-DIRECTIONS = (25, 19)
-# Beyond the nominal reach, so that the whole panel is covered in spite of keystone.
-MARGIN_DEG = (8.0, 4.0)
+# Pupil positions along x and y in the middle plane of the eye box, and on its two end planes (z).
+PUPILS_MIDDLE, PUPILS_ENDS = (5, 5), (3, 3)
+DIRECTIONS = (21, 17)
+# Beyond the nominal reach: up to just within the sides of the panel, and past its slanting (keystone) top and bottom.
+MARGIN_DEG = (0.5, 4.5)
 
 
 def demo(name: str, /) -> tuple[DisplayModule, Design]:
@@ -26,19 +28,20 @@ def demo(name: str, /) -> tuple[DisplayModule, Design]:
     return read_module(HERE / f"{name}.module.toml"), read_design(HERE / f"{name}.design.toml")
 
 
+def pupil_positions(module: DisplayModule, /) -> FloatArray:
+    """Return the pupil positions (n, 3) mm of a demo grid: dense in the middle plane, fewer at both ends in z."""
+    box = module.eye_box
+    return np.concatenate([box.lattice((*PUPILS_MIDDLE, 1)), box.lattice((*PUPILS_ENDS, 2))])
+
+
 def demo_grid(
-    module: DisplayModule,
-    design: Design,
-    /,
-    *,
-    pupils: tuple[int, int, int] = PUPILS,
-    directions: tuple[int, int] = DIRECTIONS,
+    module: DisplayModule, design: Design, pupils: FloatArray, /, *, directions: tuple[int, int] = DIRECTIONS
 ) -> tuple[Grid, dict[str, dict[str, int]]]:
-    """Return the rounded grid over the eye box and a little more than the nominal reach, and the rays lost."""
+    """Return the rounded grid from pupils (n, 3) mm over a little more than the nominal reach, and the rays lost."""
     traced = trace_samples(
         design,
         module,
-        pupils=module.eye_box.lattice(pupils),
+        pupils=pupils,
         directions={
             channel.name: reach_lattice(channel, directions, margin_deg=MARGIN_DEG)
             for channel in module.channels
@@ -63,7 +66,7 @@ def main() -> None:
     folder = parser.parse_args().output
     for name in NAMES:
         module, design = demo(name)
-        grid, lost = demo_grid(module, design)
+        grid, lost = demo_grid(module, design, pupil_positions(module))
         path = folder / f"{name}.grid.npz"
         write_grid(path, grid)
         print(f"{path}: {len(grid)} samples, {path.stat().st_size / 1e6:.2f} MB")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from calib.make_grids import DIRECTIONS, HERE, MARGIN_DEG, NAMES, PUPILS, demo, demo_grid
+from calib.make_grids import DIRECTIONS, HERE, MARGIN_DEG, NAMES, demo, demo_grid, pupil_positions
 from prewarp.frames import ARCMIN_PER_RADIAN
 from prewarp.grids import read_grid
 from prewarp.trace import reach_lattice, trace_channel
@@ -40,10 +40,10 @@ def test_the_committed_grid_is_what_the_design_traces_to(name):
     module, design = demo(name)
     assert grid.channel_names == module.channel_names
     assert grid.colour_names == module.colour_names
-    lattice = module.eye_box.lattice(PUPILS)
-    assert len(np.unique(grid.pupil_mm, axis=0)) == len(lattice)
-    # Three pupils of 75: two corners of the eye box and a place inside.
-    for pupil in lattice[[0, 31, 74]]:
+    positions = pupil_positions(module)
+    assert len(np.unique(grid.pupil_mm, axis=0)) == len(positions) == 43
+    # Three pupils of 43: a corner of the middle plane, a place inside it, a corner of the eye box.
+    for pupil in positions[[0, 11, 42]]:
         here = grid.take(np.flatnonzero(np.all(np.abs(grid.pupil_mm - pupil) < 1e-9, axis=1)))
         seen = 0
         for channel in module.channels:
@@ -122,6 +122,8 @@ def test_the_seam_tells_the_modules_apart():
 
 def test_the_script_writes_the_same_grid_for_the_same_input(tmp_path):
     module, design = demo("coaxial")
-    grids = [demo_grid(module, design, pupils=(2, 1, 1), directions=(5, 4))[0] for _ in range(2)]
+    grids = [
+        demo_grid(module, design, module.eye_box.lattice((2, 1, 1)), directions=(5, 4))[0] for _ in range(2)
+    ]
     assert grids[0].pixel.tobytes() == grids[1].pixel.tobytes()
     assert np.array_equal(grids[0].pixel, np.round(grids[0].pixel, 4))
