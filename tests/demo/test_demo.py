@@ -9,6 +9,8 @@ from prewarp.demo import MODULES
 from prewarp.render.pictures import read_picture
 from tests.cli.conftest import run
 
+# Seam error 3 mm off the middle: the coaxial pair merges without a tracker, the folded one does not.
+UNTRACKED_ARCMIN = {"coaxial": (0.1, 0.5), "folded": (2.0, 10.0)}
 PICTURES = ("overview.png", "seam.png", "reach_and_seam.png", *(f"residuals_{name}.png" for name in MODULES))
 
 
@@ -49,10 +51,11 @@ def test_figures_hang_together(demo, name):
     fit, seam, reach = module["fit"], module["seam_error"], module["reach"]
     assert module["check"]["error"] == 0
     # Every outlier is at least 5 px off, a hundred times the noise.
-    assert fit["outliers_named"] == fit["outliers_put_in"] > 300
+    assert fit["outliers_named"] == fit["outliers_put_in"] > 200
     assert fit["truth"]["lost"] == 0
     assert seam["moved_tracked"]["rms_arcmin"] < 0.6 * seam["moved_untracked"]["rms_arcmin"]
-    assert 1.0 < seam["moved_untracked"]["rms_arcmin"] < 10.0
+    low, high = UNTRACKED_ARCMIN[name]
+    assert low < seam["moved_untracked"]["rms_arcmin"] < high
     views = reach["field_of_view"]
     # Common practice: joined = sum of both less the overlap, on flat pictures within a degree or two.
     both = views["inner"]["horizontal_deg"] + views["outer"]["horizontal_deg"]
