@@ -1,7 +1,7 @@
-"""Content pictures of the demo, drawn here so that the committed PNG files can be made again.
+"""Content pictures of demo and preview, drawn here so that the committed files can be made again.
 
 `grid`: a line grid with labels, so that a picture turned over or left for right is seen at once. `fine_lines`: thin lines
-and rings across the seam. `harbour`: a harbour at night as a pilot meets it. All are fractions of the picture's size,
+and rings across the seam. `harbour`: a harbour at night as a pilot meets it. Others: `patterns.py`, `quay.py`. All are fractions of the picture's size,
 8-bit sRGB; random parts have fixed seeds.
 """
 
@@ -16,7 +16,9 @@ from PIL import Image, ImageDraw, ImageFilter, ImageFont
 from prewarp.checks import nearest_name
 from prewarp.errors import RenderError
 from prewarp.files import write_bytes
+from prewarp.render.patterns import checkerboard, grey_ramp, level_lines, stars, text_page, upright_lines
 from prewarp.render.pictures import filling, read_picture
+from prewarp.render.quay import quay_by_day
 from prewarp.resources import resource_path
 
 # Size of the committed pictures, px. They are scaled to the content size that a module asks for.
@@ -116,7 +118,18 @@ SCENES: dict[str, Callable[[tuple[int, int]], NDArray[np.uint8]]] = {
     "grid": grid,
     "fine_lines": fine_lines,
     "harbour": harbour,
+    "upright_lines": upright_lines,
+    "level_lines": level_lines,
+    "text_page": text_page,
+    "stars": stars,
+    "checkerboard": checkerboard,
+    "grey_ramp": grey_ramp,
+    "quay_by_day": quay_by_day,
 }
+# Pictures of many shades. The others are plain drawings and are kept in 64 colours.
+_SHADED = ("harbour", "stars", "grey_ramp", "quay_by_day")
+# Of these a JPEG is smaller by far, and nothing can be told from it.
+_NATURAL = ("quay_by_day",)
 
 
 def scene(name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
@@ -125,22 +138,29 @@ def scene(name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
         raise RenderError(
             f"no scene '{name}'; expected one of {', '.join(SCENES)}.{nearest_name(name, SCENES)}"
         )
-    return filling(read_picture(resource_path("demo_scenes", f"{name}.png")), size_px)
+    return filling(read_picture(resource_path("demo_scenes", _file_name(name))), size_px)
 
 
 def write_scenes(folder: Path, /) -> list[Path]:
-    """Draw every scene into `folder` as PNG and return the paths; plain drawings are kept in 64 colours."""
+    """Draw every scene into `folder` and return the paths."""
     paths = []
     for name, drawn in SCENES.items():
         picture = Image.fromarray(drawn(SCENE_SIZE_PX))
         stream = io.BytesIO()
-        if name != "harbour":
-            picture = picture.quantize(64, dither=Image.Dither.NONE)
-        picture.save(stream, format="PNG", optimize=True)
-        path = folder / f"{name}.png"
+        if name in _NATURAL:
+            picture.save(stream, format="JPEG", quality=88, optimize=True)
+        else:
+            if name not in _SHADED:
+                picture = picture.quantize(64, dither=Image.Dither.NONE)
+            picture.save(stream, format="PNG", optimize=True)
+        path = folder / _file_name(name)
         write_bytes(path, stream.getvalue())
         paths.append(path)
     return paths
+
+
+def _file_name(name: str) -> str:
+    return f"{name}.jpg" if name in _NATURAL else f"{name}.png"
 
 
 def _sky_and_water(width: int, height: int, horizon: int) -> NDArray[np.uint8]:

@@ -46,6 +46,6 @@ def test_ship_shows_green_on_the_left_and_red_on_the_right():
 
 def test_unknown_scene():
     with pytest.raises(
-        RenderError, match="no scene 'harbor'; expected one of grid, fine_lines, harbour. Did you mean"
+        RenderError, match="no scene 'harbor'; expected one of grid, .*quay_by_day. Did you mean 'harbour'"
     ):
         scene("harbor", (64, 64))
