@@ -35,7 +35,7 @@ def sampled_field(
     y, x = np.meshgrid(own, own, indexing="ij")
     pupil = np.stack([x.ravel(), y.ravel(), 0.0 * x.ravel()], axis=-1) * PUPIL_BOX_MM[1]
     cosine = cosine_from_tangent(forward(pixel[:, None], pupil[None]))
-    in_panel = np.linalg.pinv(panel.values(pixel).T)
+    in_panel = np.linalg.pinv(panel.values(pixel).T, rcond=1e-12)
     in_pupil = np.linalg.pinv(values_2d(x.ravel(), y.ravel(), pupil_degree).T)
     coefficients = np.einsum("ip,pec,je->ijc", in_panel, cosine, in_pupil)
     captured = hull_corners(forward(pixel, np.zeros(3)))

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 HUBER_STEPS, REDESCENDING_STEPS = 8, 12
 HUBER_SIGMA = 1.345
 SETTLED = 1e-9
+# Slopes are taken anew after a step longer than this (degrees or per cent): they change by less than a part in 1e5 otherwise.
+STALE = 1e-3
 # Pairs never agree better than this, whatever their mismatch says; also what identifiability is judged with.
 LEAST_NOISE_ARCMIN = 0.02
 # A parameter with a larger 1-sigma counts as not fixed: at the end of a seam of 30 degrees 0.1 degree about the line of
@@ -108,7 +110,7 @@ def register_channels(
             ~np.isfinite(before).all(axis=1), "the field has no direction for a panel point. Delete the row."
         )
     relative = np.median(pairs.sigma_arcmin) / pairs.sigma_arcmin
-    weight = np.ones(len(pairs))
+    weight, slopes, change = np.ones(len(pairs)), None, np.inf
     for step in range(HUBER_STEPS + REDESCENDING_STEPS):
         mismatch = model.mismatch_arcmin(mounts) * relative[:, None]
         length = np.hypot(*mismatch.T)
@@ -117,7 +119,8 @@ def register_channels(
             weight = np.minimum(HUBER_SIGMA * sigma / np.maximum(length, 1e-300), 1.0)
         else:
             weight = redescending_weight(length, sigma)
-        slopes = model.slopes(mounts) * relative[:, None, None]
+        if slopes is None or np.abs(change).max() > STALE:
+            slopes = model.slopes(mounts) * relative[:, None, None]
         change, _, _ = _solve(slopes, mismatch, weight)
         mounts = model.moved(mounts, -change)
         if step >= HUBER_STEPS and np.abs(change).max() < SETTLED:

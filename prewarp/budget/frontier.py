@@ -1,0 +1,173 @@
+"""The frontier: for each latency the worst accuracy that a tracker may have, and what each term costs."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import brentq
+
+from prewarp.budget.scene import BudgetScene, Limit
+from prewarp.budget.simulate import Effects, begin, draw_moments, effects_of, seam_steps, spread
+from prewarp.budget.tracker import LARGEST_MM, Tracker
+from prewarp.checks import FloatArray
+
+LATENCIES_MS = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 100.0)
+# Moments per direction that stay the same for every tracker tried, so that the frontier is smooth.
+MOMENTS = 512
+# The search for an accuracy ends when its square moves by less than this share, or it by less than LEAST_MM.
+SETTLED, LEAST_MM = 0.005, 1e-3
+LATENCY_SETTLED_MS = 0.05
+
+
+@dataclass(frozen=True)
+class Frontier:
+    """Pairs (latency, accuracy) that just meet the limit.
+
+    `latency_ms` (k,); `accuracy_mm` (k,) the largest 1-sigma per axis, NaN where even a tracker without error is too late, and
+    no larger than 20 mm; `floor_arcmin` (k,) the percentile at accuracy 0; `longest_latency_ms` where the accuracy allowed falls
+    to 0, None where it does not within the latencies tried or nothing is allowed at all.
+    """
+
+    latency_ms: FloatArray
+    accuracy_mm: FloatArray
+    floor_arcmin: FloatArray
+    longest_latency_ms: float | None
+
+    @property
+    def allows_any(self) -> bool:
+        """Whether any pair meets the limit."""
+        return bool(np.isfinite(self.accuracy_mm).any())
+
+    def allowed_mm(self, latency_ms: float, /) -> float:
+        """Return the accuracy allowed at a latency, interpolated, mm; NaN where none is."""
+        good = np.isfinite(self.accuracy_mm)
+        latency, accuracy = self.latency_ms[good], self.accuracy_mm[good]
+        if self.longest_latency_ms is not None:
+            latency, accuracy = np.append(latency, self.longest_latency_ms), np.append(accuracy, 0.0)
+        return float(np.interp(latency_ms, latency, accuracy, right=np.nan)) if latency.size else np.nan
+
+    def as_dict(self) -> list[dict]:
+        """Return the pairs for machines; None where no accuracy is enough."""
+        return [
+            {
+                "latency_ms": float(latency),
+                "accuracy_mm": float(accuracy) if np.isfinite(accuracy) else None,
+                "floor_arcmin": float(floor),
+            }
+            for latency, accuracy, floor in zip(
+                self.latency_ms, self.accuracy_mm, self.floor_arcmin, strict=True
+            )
+        ]
+
+
+class Bench:
+    """The same moments for every tracker: percentiles of the seam error that can be compared to the last digit."""
+
+    def __init__(self, scene: BudgetScene, limit: Limit, *, seed: int, moments: int = MOMENTS) -> None:
+        directions = len(scene.surface.tangent)
+        self.scene, self.limit = scene, limit
+        self.path, streams = begin(scene, samples=moments * directions, seed=seed)
+        self.moments = [draw_moments(scene, self.path, stream, moments) for stream in streams]
+
+    def percentile_arcmin(self, effects: Effects | None, /) -> float:
+        """Return the percentile of the limit for these effects; infinite when the pupil is never in the eye box."""
+
+        def work(place: int) -> FloatArray:
+            return np.hypot(*seam_steps(self.scene, self.path, place, self.moments[place], effects)[0])
+
+        length = np.concatenate(spread(work, len(self.moments)))
+        length = length[np.isfinite(length)]
+        return float(np.percentile(length, self.limit.percentile)) if length.size else np.inf
+
+
+def frontier(
+    bench: Bench, tracker: Tracker, /, *, latencies_ms: tuple[float, ...] = LATENCIES_MS
+) -> Frontier:
+    """Return the largest accuracy figure for each latency; other settings stay those of `tracker`.
+
+    The square of the percentile grows nearly linearly with the square of the accuracy: Brent's method on squares, between a
+    pair that meets the limit and one that does not.
+    """
+    accuracy, floors = [], []
+    for latency in latencies_ms:
+        late = tracker.but(latency_ms=latency)
+        floor = bench.percentile_arcmin(effects_of(late.but(accuracy_mm=0.0)))
+        floors.append(floor)
+        accuracy.append(_largest_accuracy(bench, late, floor))
+    return Frontier(
+        np.array(latencies_ms, dtype=float),
+        np.array(accuracy),
+        np.array(floors),
+        _longest_latency(bench, tracker, latencies_ms, floors),
+    )
+
+
+def _longest_latency(
+    bench: Bench, tracker: Tracker, latencies_ms: tuple[float, ...], floors: list[float]
+) -> float | None:
+    """Return where the floor crosses the limit, by Brent's method within the pair of latencies around it."""
+    limit = bench.limit.seam_arcmin
+    over = np.flatnonzero(np.array(floors) > limit)
+    if over.size == 0 or over[0] == 0:
+        return None
+
+    def excess(latency_ms: float) -> float:
+        late = tracker.but(accuracy_mm=0.0, latency_ms=latency_ms)
+        return bench.percentile_arcmin(effects_of(late)) - limit
+
+    low, high = latencies_ms[over[0] - 1], latencies_ms[over[0]]
+    return float(brentq(excess, low, high, xtol=LATENCY_SETTLED_MS))
+
+
+def _largest_accuracy(bench: Bench, tracker: Tracker, floor: float) -> float:
+    limit = bench.limit.seam_arcmin
+    if floor > limit:
+        return np.nan
+
+    def excess(accuracy_mm: float) -> float:
+        return bench.percentile_arcmin(effects_of(tracker.but(accuracy_mm=accuracy_mm))) ** 2 - limit**2
+
+    low, high = 0.0, 0.5
+    while excess(high) <= 0.0:
+        if high >= LARGEST_MM:
+            return LARGEST_MM
+        low, high = high, min(2.0 * high, LARGEST_MM)
+    root = brentq(lambda squared: excess(np.sqrt(squared)), low**2, high**2, xtol=LEAST_MM**2, rtol=SETTLED)
+    return float(np.sqrt(root))
+
+
+TERMS = ("accuracy", "sample noise", "depth error", "latency", "sampling", "residual")
+
+
+def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict]:
+    """Return, for each term, the percentile with it alone and with all but it, arcmin."""
+    full = effects_of(tracker)
+    ratio = tracker.depth_ratio
+    none = Effects(residual=False)
+
+    def lateral(size_mm: float, effects: Effects) -> Effects:
+        return replace(effects, lateral_mm=size_mm, depth_mm=size_mm * ratio)
+
+    alone = {
+        "accuracy": replace(none, lateral_mm=tracker.accuracy_mm),
+        "sample noise": replace(none, lateral_mm=tracker.noise_mm),
+        "depth error": replace(none, depth_mm=full.depth_mm),
+        "latency": replace(none, latency_s=full.latency_s),
+        "sampling": replace(none, period_s=full.period_s),
+        "residual": replace(none, residual=True),
+    }
+    without = {
+        "accuracy": lateral(tracker.noise_mm, full),
+        "sample noise": lateral(tracker.accuracy_mm, full),
+        "depth error": replace(full, depth_mm=0.0),
+        "latency": replace(full, latency_s=0.0),
+        "sampling": replace(full, period_s=0.0),
+        "residual": replace(full, residual=False),
+    }
+    return [
+        {
+            "term": term,
+            "alone_arcmin": bench.percentile_arcmin(alone[term]),
+            "without_it_arcmin": bench.percentile_arcmin(without[term]),
+        }
+        for term in TERMS
+    ]

@@ -1,0 +1,77 @@
+"""What a tracker budget is about: the seam, the eye, what stays in the seam anyway, and the limit that it has to meet."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from prewarp.budget.eye import EyeMotion
+from prewarp.budget.surface import SeamSurface
+from prewarp.checks import FloatArray, as_vectors
+from prewarp.errors import ShapeError
+from prewarp.rules import Number
+from prewarp.tables import checked, validate
+
+
+@dataclass(frozen=True)
+class Limit:
+    """`percentile` per cent of all moments must have a seam error under `seam_arcmin`.
+
+    `focus_dioptres`: the largest focus step across the seam, at the same percentile of its directions. 0.6 is the whole depth
+    of focus of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus half-way between the two images.
+    """
+
+    seam_arcmin: float = checked(Number(0.01, 600.0, "arcmin"), default=1.0)
+    percentile: float = checked(Number(1.0, 99.99, "per cent"), default=95.0)
+    focus_dioptres: float = checked(Number(0.01, 20.0, "dioptres"), default=0.6)
+
+    def __post_init__(self) -> None:
+        validate(self, ShapeError)
+
+    def as_dict(self) -> dict:
+        """Return the limits; units are in the keys."""
+        return {
+            "seam_arcmin": self.seam_arcmin,
+            "percentile_percent": self.percentile,
+            "focus_dioptres": self.focus_dioptres,
+        }
+
+
+def _nothing() -> FloatArray:
+    return np.zeros((1, 2))
+
+
+@dataclass(frozen=True)
+class BudgetScene:
+    """One seam with one eye behind it.
+
+    Parameters
+    ----------
+    surface : SeamSurface
+    motion : EyeMotion
+    residual_arcmin : (k, 2) float array
+        Seam steps that are there when the tracker is right, right and up; each moment gets one of them (`lookup_residual`).
+    residual_sigma_arcmin : float
+        1-sigma per axis of further errors that are there when the tracker is right: registration, fit.
+    """
+
+    surface: SeamSurface
+    motion: EyeMotion = field(default_factory=EyeMotion)
+    residual_arcmin: FloatArray = field(default_factory=_nothing)
+    residual_sigma_arcmin: float = 0.0
+
+    def __post_init__(self) -> None:
+        steps = as_vectors(self.residual_arcmin, "residual_arcmin", size=2, meaning="right and up, arcmin")
+        if steps.ndim != 2 or len(steps) == 0 or not np.isfinite(steps).all():
+            raise ShapeError(
+                f"residual_arcmin has shape {steps.shape}; expected finite steps (k, 2), right and up."
+            )
+        if not 0.0 <= self.residual_sigma_arcmin <= 600.0:
+            raise ShapeError(
+                f"residual_sigma_arcmin is {self.residual_sigma_arcmin!r}; expected 0 to 600 arcmin."
+            )
+
+    def residual_rms_arcmin(self) -> float:
+        """Return the RMS length of what is there when the tracker is right."""
+        return float(
+            np.sqrt(np.mean(np.sum(self.residual_arcmin**2, axis=1)) + 2.0 * self.residual_sigma_arcmin**2)
+        )

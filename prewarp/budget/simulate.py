@@ -1,0 +1,203 @@
+"""Monte Carlo of the seam error: moments of pupil motion, what the tracker makes of them, what is seen.
+
+Seeded and vectorised: one block of moments per direction of the seam, each with its own random stream, so the result does
+not depend on how many cores worked on it.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from prewarp.budget.eye import EyePath, eye_path
+from prewarp.budget.scene import BudgetScene
+from prewarp.budget.tracker import Tracker
+from prewarp.checks import FloatArray
+from prewarp.errors import ShapeError
+
+MOST_SAMPLES = 50_000_000
+# Moments begin this long after the path does, so that a late tracker still finds the eye on it.
+LEAD_S = 2.5
+# A path has one fixation for so many moments, and never fewer than LEAST_FIXATIONS.
+MOMENTS_PER_FIXATION, LEAST_FIXATIONS = 50, 4000
+
+
+@dataclass(frozen=True)
+class Effects:
+    """What separates the tracked pupil from the true one: 1-sigma per axis (mm), delays (s), and whether residuals count."""
+
+    lateral_mm: float = 0.0
+    depth_mm: float = 0.0
+    latency_s: float = 0.0
+    period_s: float = 0.0
+    residual: bool = True
+
+
+def effects_of(tracker: Tracker, /) -> Effects:
+    """Return the effects of a tracker."""
+    lateral = float(np.hypot(tracker.accuracy_mm, tracker.noise_mm))
+    return Effects(lateral, lateral * tracker.depth_ratio, tracker.latency_ms / 1000.0, 1.0 / tracker.rate_hz)
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Draws for one direction: `time_s` (n,), `pupil_mm` (3, n), `age` (n,) share of a sampling period, `noise` (3, n) unit
+    normal, `residual_arcmin` (2, n)."""
+
+    time_s: FloatArray
+    pupil_mm: FloatArray
+    age: FloatArray
+    noise: FloatArray
+    residual_arcmin: FloatArray
+
+    def tracked_mm(self, path: EyePath, effects: Effects, /) -> FloatArray:
+        """Return where the tracker believes the pupil to be (3, n), mm."""
+        late = effects.latency_s + effects.period_s * self.age
+        tracked = path.pupil_mm(self.time_s - late) if np.any(late) else self.pupil_mm.copy()
+        if effects.lateral_mm or effects.depth_mm:
+            spread = np.array([effects.lateral_mm, effects.lateral_mm, effects.depth_mm])
+            tracked += spread[:, None] * self.noise
+        return tracked
+
+
+def draw_moments(scene: BudgetScene, path: EyePath, random: np.random.Generator, count: int, /) -> Moments:
+    """Return `count` moments drawn evenly from a path."""
+    time = LEAD_S + random.random(count) * (path.length_s - LEAD_S)
+    age, noise = random.random(count), random.standard_normal((3, count))
+    steps = scene.residual_arcmin
+    residual = (
+        steps[random.integers(len(steps), size=count)].T
+        if len(steps) > 1
+        else np.repeat(steps.T, count, axis=1)
+    )
+    if scene.residual_sigma_arcmin:
+        residual = residual + scene.residual_sigma_arcmin * random.standard_normal((2, count))
+    return Moments(time, path.pupil_mm(time), age, noise, residual)
+
+
+def seam_steps(
+    scene: BudgetScene, path: EyePath, place: int, moments: Moments, effects: Effects | None, /
+) -> tuple[FloatArray, FloatArray]:
+    """Return the seam steps (2, n), arcmin, of one direction; moments with the pupil outside the eye box are NaN.
+
+    `effects` None: no tracker, the correction stays that of a centred pupil. A tracked pupil outside the eye box is taken at
+    the nearest position inside, as a table would.
+    """
+    half = scene.surface.half_mm[:, None]
+    tracked = np.zeros_like(moments.pupil_mm) if effects is None else moments.tracked_mm(path, effects)
+    inside = np.all(np.abs(moments.pupil_mm) <= half, axis=0)
+    true = moments.pupil_mm if inside.all() else np.clip(moments.pupil_mm, -half, half)
+    tracked = np.clip(tracked, -half, half)
+    step = scene.surface.step_arcmin(place, true, tracked)
+    if effects is None or effects.residual:
+        step = step + moments.residual_arcmin
+    return np.where(inside, step, np.nan), true - tracked
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """Result of `simulate`.
+
+    `error_arcmin` (n,) sorted lengths of the seam steps, moments with the pupil in the eye box alone; `outside_share` of the
+    moments that were not; `by_direction_arcmin` (m,) the percentile asked for, per direction of the seam; `rms_arcmin`;
+    `first_order_rms_arcmin` what (S_b - S_a)(e - e'), S at the centre, and the residual predict for it; `pupil_error_rms_mm` of
+    e - e' across, per axis.
+    """
+
+    error_arcmin: FloatArray
+    outside_share: float
+    by_direction_arcmin: FloatArray
+    rms_arcmin: float
+    first_order_rms_arcmin: float
+    pupil_error_rms_mm: float
+
+    def percentile_arcmin(self, percent: float, /) -> float:
+        """Return the seam error that so many per cent of the moments stay under; infinite where there are none."""
+        return float(np.percentile(self.error_arcmin, percent)) if self.error_arcmin.size else np.inf
+
+
+def simulate(
+    scene: BudgetScene,
+    tracker: Tracker | None,
+    /,
+    *,
+    samples: int = 1_000_000,
+    seed: int = 0,
+    percentile: float = 95.0,
+) -> Simulation:
+    """Draw moments and return the distribution of the seam error.
+
+    Parameters
+    ----------
+    scene : BudgetScene
+    tracker : Tracker or None
+        None: no tracker, the correction stays that of a centred pupil.
+    samples : int
+        Moments in all, spread evenly over the directions of the scene.
+    seed : int
+        The same seed gives the same result.
+    percentile : float
+        For `by_direction_arcmin`.
+
+    Raises
+    ------
+    ShapeError
+        Fewer samples than directions, or more than 50 million.
+
+    Notes
+    -----
+    First order: step = (S_b - S_a) d, d = e - e' in the plane z = 0, so its mean square is trace(S <d d^T> S^T) per direction.
+    """
+    directions = len(scene.surface.tangent)
+    if not directions <= samples <= MOST_SAMPLES:
+        raise ShapeError(
+            f"samples is {samples}; expected {directions} (one per direction) to {MOST_SAMPLES}."
+        )
+    path, streams = begin(scene, samples=samples, seed=seed)
+    counts = np.diff(np.linspace(0, samples, directions + 1).astype(int))
+    effects = None if tracker is None else effects_of(tracker)
+    slopes = scene.surface.first_order()
+
+    def work(place: int) -> tuple[FloatArray, float, float, float]:
+        moments = draw_moments(scene, path, streams[place], counts[place])
+        step, apart = seam_steps(scene, path, place, moments, effects)
+        length = np.hypot(*step)
+        inside = np.isfinite(length)
+        across = (apart[:2] - apart[2] * scene.surface.tangent[place][:, None])[:, inside]
+        count = max(across.shape[1], 1)
+        second = across @ across.T / count
+        predicted = float(np.trace(slopes[place] @ second @ slopes[place].T))
+        length = length[inside]
+        own = float(np.percentile(length, percentile)) if length.size else np.nan
+        return length, own, predicted * len(length), float(np.trace(second)) / 2.0 * len(length)
+
+    parts = spread(work, directions)
+    error = np.concatenate([part[0] for part in parts])
+    error.sort()
+    count = max(len(error), 1)
+    return Simulation(
+        error,
+        1.0 - len(error) / samples,
+        np.array([part[1] for part in parts]),
+        float(np.sqrt(error @ error / count)),
+        float(np.sqrt(sum(part[2] for part in parts) / count + scene.residual_rms_arcmin() ** 2)),
+        float(np.sqrt(sum(part[3] for part in parts) / count)),
+    )
+
+
+def begin(scene: BudgetScene, /, *, samples: int, seed: int) -> tuple[EyePath, list[np.random.Generator]]:
+    """Return a path of the eye and one random stream per direction."""
+    seeds = np.random.SeedSequence(seed).spawn(len(scene.surface.tangent) + 1)
+    fixations = max(samples // MOMENTS_PER_FIXATION, LEAST_FIXATIONS)
+    path = eye_path(scene.motion, np.random.Generator(np.random.SFC64(seeds[0])), count=fixations)
+    return path, [np.random.Generator(np.random.SFC64(one)) for one in seeds[1:]]
+
+
+def spread(work: Callable[[int], object], count: int, /) -> list:
+    """Return `work(place)` for all places, on all cores, in order."""
+    workers = min(count, os.cpu_count() or 1)
+    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(work, range(count)))

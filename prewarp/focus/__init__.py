@@ -1,0 +1,20 @@
+"""Focus: image distance and astigmatism over the field, and the focus step across the seam (design's section 3).
+
+Both come free with an eye-box capture: how much a panel point's direction turns as the pupil moves is the curvature of its
+wavefront. No warp mends a focus step; it can only be known.
+"""
+
+from prewarp.focus.certainty import focus_sigma
+from prewarp.focus.step import NO_WARP, FocusStep, focus_step
+from prewarp.focus.wavefront import FocusResult, focus_at, focus_from_slope, focus_of_panel
+
+__all__ = [
+    "NO_WARP",
+    "FocusResult",
+    "FocusStep",
+    "focus_at",
+    "focus_from_slope",
+    "focus_of_panel",
+    "focus_sigma",
+    "focus_step",
+]

@@ -1,0 +1,110 @@
+"""Published figures that outputs set beside a result, with their source; none of them is a limit that this package sets.
+
+Which limit holds for whom is for qualified people to decide. `read` says whether the figure was read in the source named or
+in its abstract, or is quoted from memory.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Published:
+    """A figure from the literature: `low` to `high` in `unit`, under a condition, from a source."""
+
+    what: str
+    low: float
+    high: float
+    unit: str
+    condition: str
+    source: str
+    read: bool
+
+    def text(self) -> str:
+        """Return one line for people."""
+        figure = f"{self.low:g}" if self.low == self.high else f"{self.low:g} to {self.high:g}"
+        memory = "" if self.read else "; quoted from memory"
+        return f"{self.what}: {figure} {self.unit} ({self.condition}; {self.source}{memory})"
+
+    def as_dict(self) -> dict:
+        """Return the figure for machines; the unit is in the keys."""
+        return {
+            "what": self.what,
+            f"low_{self.unit}": self.low,
+            f"high_{self.unit}": self.high,
+            "condition": self.condition,
+            "source": self.source,
+            "quoted_from_memory": not self.read,
+        }
+
+
+DEPTH_OF_FOCUS = (
+    Published(
+        "depth of focus, each way",
+        0.3,
+        0.3,
+        "dioptres",
+        "3 mm pupil, best conditions",
+        "F. W. Campbell, Optica Acta 4 (1957) 157",
+        True,
+    ),
+    Published(
+        "depth of focus, total",
+        0.63,
+        0.94,
+        "dioptres",
+        "99 % and 50 % level, 0.12 dioptres less per mm of pupil from 2.5 to 8 mm",
+        "Ogle and Schwartz, J. Opt. Soc. Am. 49 (1959) 273",
+        True,
+    ),
+    Published(
+        "depth of focus, total",
+        0.55,
+        0.86,
+        "dioptres",
+        "0.86, 0.59 and 0.55 at 2, 4 and 6 mm pupils",
+        "Atchison, Charman and Woods, Optom. Vis. Sci. 74 (1997) 511",
+        True,
+    ),
+    Published(
+        "depth of field to objectionable blur",
+        0.85,
+        1.07,
+        "dioptres",
+        "5.70 and 4.62 mm pupils",
+        "Bernal-Molina et al., Optom. Vis. Sci. (2014)",
+        True,
+    ),
+)
+
+VERTICAL_MISALIGNMENT = (
+    Published(
+        "vertical misalignment between the eyes (dipvergence)",
+        1.0,
+        10.0,
+        "arcmin",
+        "suggested limits scatter this far; an evaluation calls their data highly variable (Kalich et al., SPIE 5442, 2004)",
+        "Self (1986), Melzer and Moffitt (1997), Rash (1999), Kooi and Toet (2004)",
+        False,
+    ),
+    Published(
+        "vertical misalignment between the eyes (dipvergence)",
+        3.44,
+        3.44,
+        "arcmin",
+        "1 mrad, a usual design figure",
+        "common practice",
+        False,
+    ),
+)
+
+VERGENCE_CONFLICT = (
+    Published(
+        "vergence away from focus",
+        0.5,
+        0.5,
+        "dioptres",
+        "a simple rule often quoted; the zone depends on distance and sign",
+        "rule: common practice; zone: Shibata, Kim, Hoffman and Banks, J. Vision 11(8):11 (2011)",
+        False,
+    ),
+)
