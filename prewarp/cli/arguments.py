@@ -27,7 +27,7 @@ class PanelSize(click.ParamType):
         parts = value.lower().split("x")
         if len(parts) != 2 or not all(part.isascii() and part.isdigit() for part in parts):
             self.fail(
-                f"{value!r} is not a panel size; expected width x height in px, such as 2560x2560.",
+                f"{value!r} is not a size; expected width x height in px, such as 2560x2560.",
                 param,
                 ctx,
             )
@@ -35,6 +35,19 @@ class PanelSize(click.ParamType):
         if not (16 <= width <= LARGEST_PANEL_PX and 16 <= height <= LARGEST_PANEL_PX):
             self.fail(f"{value!r}: expected 16 to {LARGEST_PANEL_PX} px both ways.", param, ctx)
         return width, height
+
+
+class PictureSize(PanelSize):
+    """WIDTHxHEIGHT of a picture or window, px."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """Return (width, height), 64 to 8192 px each."""
+        size = super().convert(value, param, ctx)
+        if not all(64 <= length <= 8192 for length in size):
+            self.fail(f"{value!r}: expected 64 to 8192 px both ways.", param, ctx)
+        return size
 
 
 class PupilPosition(click.ParamType):

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 # Below every tangent: where the seam error's first pass starts.
 _LOWEST = -1.0e4
-_DIMMED = 0.35
+DIMMED = 0.35
 
 
 @dataclass(frozen=True)
@@ -208,7 +208,7 @@ class Stage:
         ghost = GHOSTS[state.ghost][1]
         if ghost.strength > 0.0 and not dimmed:
             self.eye.view.add(self.frame, textures, outlook, self.eye.sampler, ghost=ghost)
-        self.eye.view.add(self.frame, textures, outlook, self.eye.sampler, gain=_DIMMED if dimmed else 1.0)
+        self.eye.view.add(self.frame, textures, outlook, self.eye.sampler, gain=DIMMED if dimmed else 1.0)
 
     def _draw_world(self, transmittance: float, outlook: Outlook) -> None:
         content = self.subject.content

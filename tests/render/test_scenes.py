@@ -21,9 +21,12 @@ def test_committed_pictures_are_what_the_generator_draws(tmp_path):
         assert resource_path("demo_scenes", path.name).stat().st_size < 300_000
 
 
-def test_same_bytes_every_time(tmp_path):
-    first = [path.read_bytes() for path in write_scenes(tmp_path / "a")]
-    assert first == [path.read_bytes() for path in write_scenes(tmp_path / "b")]
+@pytest.mark.parametrize("name", SCENES)
+def test_same_picture_every_time_and_at_any_size(name):
+    first, second = (SCENES[name]((320, 180)) for _ in range(2))
+    assert first.shape == (180, 320, 3) and first.dtype == np.uint8
+    np.testing.assert_array_equal(first, second)
+    assert np.ptp(first) > 100
 
 
 @pytest.mark.parametrize("name", SCENES)

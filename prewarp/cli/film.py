@@ -1,0 +1,185 @@
+"""`prewarp film`, and what it shares with `prewarp preview`."""
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from prewarp.cli.arguments import (
+    FILE,
+    PictureSize,
+    PupilPosition,
+    gl_option,
+    output_option,
+    require_output_file,
+)
+from prewarp.cli.talk import Talk, talking
+from prewarp.module import EYES
+from prewarp.preview.eyedriver import EyeDriver
+from prewarp.preview.film import Film, film_frames, write_film
+from prewarp.preview.motion import read_motion
+from prewarp.preview.painting import open_painter
+from prewarp.preview.scenery import Scenery
+from prewarp.preview.state import GHOSTS, MOTIONS, VIEWS, ZOOMS, State
+from prewarp.preview.subject import Subject, load_subject
+from prewarp.preview.tracker import KINDS, Tracker
+from prewarp.render.scenes import SCENES
+
+
+def looking_options(command: Callable) -> Callable:
+    """Give a command the options that say what is looked at and how."""
+    options = (
+        click.argument("path", metavar="MODULE_OR_FIT", type=FILE),
+        click.option("--module", "module_path", type=FILE, help="Module description (TOML) of a fit [default: beside it]."),
+        click.option("--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."),
+        click.option(
+            "--scene",
+            default="grid",
+            show_default=True,
+            metavar="NAME|FILE",
+            help=f"Content: {', '.join(SCENES)}, or a picture file.",
+        ),
+        click.option("--view", type=click.Choice(VIEWS), default=VIEWS[0], show_default=True, help="What is shown."),
+        click.option(
+            "--motion",
+            metavar="NAME|FILE",
+            help=f"How the pupil moves: {', '.join(MOTIONS)}, or a CSV file with time_s, eye_x_mm, eye_y_mm, eye_z_mm.",
+        ),
+        click.option("--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."),
+        click.option("--tracker", type=click.Choice(KINDS), default="ideal", show_default=True, help="The eye tracker."),
+        click.option(
+            "--noise", "noise_mm", type=click.FloatRange(0, 10), default=0.1, show_default=True,
+            help="1-sigma noise per axis of a noisy tracker, mm.",
+        ),
+        click.option(
+            "--latency", "latency_ms", type=click.FloatRange(0, 1000), default=15.0, show_default=True,
+            help="Latency of a noisy tracker, ms.",
+        ),
+        click.option("--wipe", type=click.FloatRange(0.02, 0.98), help="Before left of this share of the width, after right."),
+        click.option(
+            "--transmittance", type=click.FloatRange(0, 1), default=0.0, show_default=True,
+            help="Share of the world behind that comes through.",
+        ),
+        click.option(
+            "--ghost", type=click.Choice([name for name, _ in GHOSTS]), default=GHOSTS[0][0], show_default=True,
+            help="Ghost image laid over.",
+        ),
+        click.option("--zoom", type=click.Choice([f"{z:g}" for z in ZOOMS]), default="1", show_default=True, help="Times larger, about the seam."),
+        click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
+    )  # fmt: skip
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def loaded(talk: Talk, path: Path, module_path: Path | None, eye: str | None) -> Subject:
+    """Return the subject, saying on stderr what takes long."""
+    return load_subject(path, module_path=module_path, eye=eye, progress=talk.note)
+
+
+def beginning(
+    subject: Subject,
+    *,
+    scene: str,
+    view: str,
+    motion: str | None,
+    pupil,
+    tracker: str,
+    noise_mm: float,
+    latency_ms: float,
+    wipe: float | None,
+    transmittance: float,
+    ghost: str,
+    zoom: str,
+    numbers: bool,
+    default_motion: str,
+) -> tuple[State, EyeDriver, Scenery]:
+    """Return the first state, the eye's driver and the scenery that the options ask for."""
+    scenery = Scenery(scene)
+    named = motion is None or motion in MOTIONS
+    recorded = None if named else read_motion(Path(motion))
+    state = State(
+        view=view,
+        motion=(motion or default_motion) if named else "recorded",
+        scene=scenery.first,
+        hand_mm=tuple(float(value) for value in pupil),
+        tracker=Tracker(tracker, noise_mm=noise_mm, latency_ms=latency_ms),
+        wipe=wipe,
+        transmittance=transmittance,
+        ghost=[name for name, _ in GHOSTS].index(ghost),
+        zoom=ZOOMS.index(float(zoom)),
+        numbers=numbers,
+    )
+    return state, EyeDriver(subject.half_mm, recorded=recorded), scenery
+
+
+@click.command()
+@looking_options
+@click.option("--seconds", type=click.FloatRange(0.01, 600), default=4.0, show_default=True, help="How long.")
+@click.option(
+    "--fps", type=click.FloatRange(0.1, 120), default=20.0, show_default=True, help="Frames a second."
+)
+@click.option(
+    "--size", "size_px", type=PictureSize(), default="960x540", show_default=True, help="Size of a frame, px."
+)
+@gl_option
+@output_option("What to write: a folder of PNG files, or one animated file if the name ends in .png or .gif.")
+@talking
+def film(
+    talk: Talk,
+    path: Path,
+    module_path: Path | None,
+    eye: str | None,
+    seconds: float,
+    fps: float,
+    size_px: tuple[int, int],
+    gl: str,
+    output: Path,
+    **looks,
+) -> None:
+    """Film what the eye sees while the pupil moves, without a window.
+
+    MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo module (coaxial, folded).
+    Without a GPU OpenGL in software is used, without OpenGL the CPU renderer, slower.
+
+    Caution: films are for judging geometry on a monitor. On a display that is worn, limit luminance, avoid flashing content and
+    stop at eye strain, headache or nausea. Local codes and licensed practice come first.
+
+    \b
+    Examples:
+      prewarp film visor.fit.npz --motion circle -o circle.gif
+      prewarp film folded --motion fixations --tracker noisy --latency 25 --view "seam error" -o frames
+    """
+    if output.suffix.lower() in (".png", ".gif"):
+        require_output_file(output, path, module_path)
+    subject = loaded(talk, path, module_path, eye)
+    state, driver, scenery = beginning(subject, default_motion="circle", **looks)
+    plan = Film(state, size_px, max(round(seconds * fps), 1), fps)
+    start = time.perf_counter()
+    with (
+        open_painter(subject, size_px, picture_of=scenery.picture, choice=gl) as painter,
+        talk.progress(f"drawing {plan.frames} frames, {painter.name}", total=plan.frames) as step,
+    ):
+        every = max(plan.frames // 10, 1)
+
+        def tell(number: int) -> None:
+            if number % every == 0:
+                step(f"frame {number} of {plan.frames}", number)
+
+        frames = film_frames(plan, painter, subject, driver)
+        write_film(output, frames, plan, progress=tell)
+        name = painter.name
+    took = time.perf_counter() - start
+    talk.text(f"{output}: {plan.frames} frames of {size_px[0]} x {size_px[1]} px, {name}, {took:.1f} s.")
+    talk.json(
+        {
+            "frames": plan.frames,
+            "fps_hz": fps,
+            "width_px": size_px[0],
+            "height_px": size_px[1],
+            "renderer": name,
+            "subject": subject.name,
+            "output": str(output),
+        }
+    )

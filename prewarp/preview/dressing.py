@@ -1,0 +1,119 @@
+"""Which pages lie over a frame: made when they change, the numbers a few times a second."""
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.preview.gauges import RecentErrors, SeamGauge, SeamReading
+from prewarp.preview.pages import (
+    caution_page,
+    help_page,
+    labels_pages,
+    legend_page,
+    message_page,
+    numbers_page,
+)
+from prewarp.preview.stage import Page
+from prewarp.preview.state import State
+from prewarp.preview.subject import Subject
+
+# Numbers that change faster cannot be read; readings are taken more often than they are shown.
+SHOWN_SECONDS = 0.25
+READ_SECONDS = 0.05
+MESSAGE_SECONDS = 8.0
+
+
+class Dressing:
+    """Pages of one subject; the same page object is given again until it changes, so that it is uploaded once."""
+
+    def __init__(self, subject: Subject, /) -> None:
+        self._channels = subject.channels
+        self._gauge = SeamGauge(subject)
+        self._recent = RecentErrors()
+        self._reading = SeamReading(np.nan, np.nan)
+        self._read_at = self._shown_at = -np.inf
+        self._kept: dict[str, tuple[tuple, Page | None]] = {}
+        self._numbers: tuple[tuple, Page] | None = None
+        self._message: tuple[str, float] | None = None
+
+    def say(self, text: str, now_s: float, /, *, stays: bool = False) -> None:
+        """Show a message for some seconds, or until the next one."""
+        self._message = (text, np.inf if stays else now_s + MESSAGE_SECONDS)
+
+    def quiet(self) -> None:
+        """Take the message away."""
+        self._message = None
+
+    def pages(
+        self,
+        state: State,
+        pupil_mm: FloatArray,
+        tracked_mm: FloatArray,
+        now_s: float,
+        frame_px: tuple[int, int],
+        /,
+        *,
+        scale: float = 1.0,
+        frame_ms: float = np.nan,
+    ) -> dict[str, Page | None]:
+        """Return pages by name, bottom first; None where there is none now."""
+        self._read(pupil_mm, tracked_mm, now_s)
+        if self._message is not None and now_s > self._message[1]:
+            self._message = None
+        covered = state.caution or state.help
+        where = (frame_px, scale)
+        pages = {}
+        labels = self._keep(
+            "labels", (state.wipe, *where), lambda: labels_pages(state, frame_px, scale=scale)
+        )
+        pages |= labels
+        pages["legend"] = self._keep(
+            "legend", (state.view, *where), lambda: legend_page(state, self._channels, frame_px, scale=scale)
+        )
+        pages["numbers"] = None
+        if state.numbers and not covered:
+            pages["numbers"] = self._numbers_now(state, pupil_mm, tracked_mm, now_s, scale, frame_ms)
+        pages["message"] = None
+        if self._message is not None:
+            text = self._message[0]
+            pages["message"] = self._keep(
+                "message", (text, *where), lambda: message_page(text, frame_px, scale=scale)
+            )
+        pages["help"] = (
+            self._keep("help", where, lambda: help_page(frame_px, scale=scale)) if state.help else None
+        )
+        pages["caution"] = (
+            self._keep("caution", where, lambda: caution_page(frame_px, scale=scale))
+            if state.caution
+            else None
+        )
+        return pages
+
+    def _read(self, pupil: FloatArray, tracked: FloatArray, now: float) -> None:
+        if self._gauge.has_seam and not 0.0 <= now - self._read_at < READ_SECONDS:
+            self._reading = self._gauge.read(pupil, tracked)
+            self._recent.add(now, self._reading.error_arcmin)
+            self._read_at = now
+
+    def _numbers_now(
+        self, state: State, pupil: FloatArray, tracked: FloatArray, now: float, scale: float, frame_ms: float
+    ) -> Page:
+        settings = (state.tracker, state.motion, state.paused, state.scene, state.transmittance, state.ghost)
+        key = (*settings, state.zoom, scale)
+        if (
+            self._numbers is None
+            or self._numbers[0] != key
+            or not 0.0 <= now - self._shown_at < SHOWN_SECONDS
+        ):
+            page = numbers_page(
+                state, pupil, tracked, self._reading, self._recent.p95_arcmin, frame_ms, scale=scale
+            )
+            self._numbers = (key, page)
+            self._shown_at = now
+        return self._numbers[1]
+
+    def _keep(self, name: str, key: tuple, make):
+        kept = self._kept.get(name)
+        if kept is None or kept[0] != key:
+            kept = (key, make())
+            self._kept[name] = kept
+        return kept[1]

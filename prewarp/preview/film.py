@@ -1,0 +1,112 @@
+"""Films: frames of an eye path, written as PNG files in a folder, an animated PNG or a GIF."""
+
+import io
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from prewarp.checks import require_range
+from prewarp.errors import RenderError
+from prewarp.files import output_folder, write_bytes
+from prewarp.preview.dressing import Dressing
+from prewarp.preview.eyedriver import EyeDriver
+from prewarp.preview.painting import Painter
+from prewarp.preview.state import State
+from prewarp.preview.subject import Subject
+from prewarp.render.pictures import png_bytes
+
+MOST_FRAMES = 5000
+# Pixels of an animation held in one file at a time.
+MOST_ANIMATION_PX = 1 << 31
+
+
+@dataclass(frozen=True)
+class Film:
+    """`frames` pictures, `fps` a second, beginning with `state`; `numbers` and labels are laid over as the state says."""
+
+    state: State
+    size_px: tuple[int, int]
+    frames: int
+    fps: float
+
+    def __post_init__(self) -> None:
+        require_range(self.frames, "frames", 1, MOST_FRAMES, error=RenderError)
+        require_range(self.fps, "fps", 0.1, 240.0, error=RenderError)
+        for name, length in zip(("width", "height"), self.size_px, strict=True):
+            require_range(length, name, 64, 8192, unit="px", error=RenderError)
+
+
+def film_frames(
+    film: Film, painter: Painter, subject: Subject, driver: EyeDriver, /
+) -> Iterator[NDArray[np.uint8]]:
+    """Yield the frames one by one, (height, width, 3) 8-bit sRGB; the same film gives the same frames."""
+    dressing = Dressing(subject)
+    start = film.state.time_s
+    for number in range(film.frames):
+        state = replace(film.state, time_s=start + number / film.fps)
+        pupil, tracked = driver.eye(state, state.time_s)
+        pages = dressing.pages(state, pupil, tracked, state.time_s, film.size_px)
+        yield painter.paint(state, pupil, tracked, pages)
+
+
+def write_film(
+    path: Path,
+    frames: Iterable[NDArray[np.uint8]],
+    film: Film,
+    /,
+    *,
+    progress: Callable[[int], None] = lambda n: None,
+) -> int:
+    """Write frames and return how many: a folder of PNG files, or one animated file if the name ends in .png or .gif.
+
+    Raises
+    ------
+    RenderError
+        An animation would be too large for one file.
+    InputFileError
+        The folder exists and was not written by this package.
+    """
+    kind = path.suffix.lower()
+    counted = _counted(frames, progress)
+    if kind in (".png", ".gif"):
+        if film.frames * film.size_px[0] * film.size_px[1] > MOST_ANIMATION_PX:
+            raise RenderError(
+                f"{film.frames} frames of {film.size_px[0]} x {film.size_px[1]} px are too many for one file. Ask for "
+                "fewer or smaller ones, or name a folder."
+            )
+        write_bytes(path, animation_bytes(counted, film.fps, kind=kind))
+        return film.frames
+    with output_folder(path) as folder:
+        for number, frame in enumerate(counted):
+            write_bytes(folder / f"frame_{number:05d}.png", png_bytes(frame))
+    return film.frames
+
+
+def animation_bytes(frames: Iterable[NDArray[np.uint8]], fps: float, /, *, kind: str) -> bytes:
+    """Return an animated PNG (".png") or GIF (".gif") that begins again at its end; GIF takes whole hundredths of a second."""
+    pictures = (Image.fromarray(np.ascontiguousarray(frame)) for frame in frames)
+    if kind == ".gif":
+        pictures = (picture.quantize(256, dither=Image.Dither.FLOYDSTEINBERG) for picture in pictures)
+    first = next(pictures)
+    duration = max(round(100.0 / fps), 1) * 10 if kind == ".gif" else 1000.0 / fps
+    stream = io.BytesIO()
+    options = {"save_all": True, "append_images": _lazily(pictures), "duration": duration, "loop": 0}
+    first.save(stream, format="GIF" if kind == ".gif" else "PNG", **options)
+    return stream.getvalue()
+
+
+def _lazily(pictures: Iterator[Image.Image]) -> Iterable[Image.Image]:
+    return chain(pictures)
+
+
+def _counted(
+    frames: Iterable[NDArray[np.uint8]], progress: Callable[[int], None]
+) -> Iterator[NDArray[np.uint8]]:
+    for number, frame in enumerate(frames, start=1):
+        yield frame
+        progress(number)

@@ -1,0 +1,275 @@
+"""The same frames by the CPU renderer, for machines without OpenGL and for tests: slower, exact inverses, no tables."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from prewarp.checks import FloatArray
+from prewarp.content import ContentProjection
+from prewarp.encoding import linear_from_srgb
+from prewarp.frames import arcmin_between
+from prewarp.mesh import PanelMesh, panel_mesh, view_mesh
+from prewarp.preview.legend import FULL_ARCMIN, SEAM_ERROR_ALPHA, false_colour, tint
+from prewarp.preview.stage import DIMMED, Page
+from prewarp.preview.state import GHOSTS, State
+from prewarp.preview.subject import Subject
+from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
+from prewarp.render.cpu import content_planes, panel_picture, perceived_light
+from prewarp.render.live import MOST_BITS, Ghost, Outlook, shrunk_picture
+from prewarp.render.pictures import PanelPicture, encode_view, field_colours
+
+THREADS = 2
+# Nodes of a false-colour picture, view px.
+_VALUE_STEP_PX = 8.0
+_TO_LIGHT = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Sight:
+    """A view picture with the face of a `ContentProjection`: px = middle + plane * scale, of any projection."""
+
+    projection: ContentProjection
+    size_px: tuple[int, int]
+    middle_px: tuple[float, float]
+    scale_px: tuple[float, float]
+
+    def tangent_from_pixel(self, pixel: FloatArray, /) -> FloatArray:
+        """Return directions (..., 2) of view px (..., 2)."""
+        plane = (np.asarray(pixel) - self.middle_px) / self.scale_px
+        content = self.projection
+        focal = np.array([content.focal_px, -content.focal_px])
+        return content.tangent_from_pixel(np.array(content.size_px) / 2.0 + plane * focal)
+
+
+class ReferencePainter:
+    """Draws frames of a subject with the CPU renderer; takes what `Stage` takes, returns pictures."""
+
+    def __init__(
+        self,
+        subject: Subject,
+        size_px: tuple[int, int],
+        /,
+        *,
+        picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
+    ) -> None:
+        self.subject = subject
+        self.size_px = size_px
+        self._picture_of = picture_of
+        self._centre = centre_of_seam(subject)
+        self._colours = field_colours(subject.fields.colours)
+        self._planes: tuple[tuple[str, int], tuple] | None = None
+
+    def paint(
+        self, state: State, pupil_mm: FloatArray, tracked_mm: FloatArray, pages: list[Page], /
+    ) -> NDArray[np.uint8]:
+        """Return one frame, (height, width, 3) 8-bit sRGB, with pages laid over it."""
+        width, height = self.size_px
+        boxes = regions_of(state.view, self.size_px, self.subject)
+        outlook = outlook_of(state, self.subject, boxes.view, self._centre)
+        shrink = shrink_for(self.subject, outlook)
+        after = self._panels(state.scene, tracked_mm, shrink, warped=True)
+        before = (
+            self._panels(state.scene, np.zeros(3), shrink, warped=False) if state.wipe is not None else after
+        )
+        light = np.zeros((height, width, 3), dtype=np.float32)
+        if boxes.view is not None:
+            _part(light, boxes.view)[:] = self._view(state, outlook, after, before, pupil_mm, tracked_mm)
+        for box, name in zip(boxes.panels, self.subject.channels, strict=False):
+            edge = 0 if state.wipe is None else round(state.wipe * box.width)
+            for panels, columns in ((before, slice(0, edge)), (after, slice(edge, None))):
+                _part(light, box)[:, columns] = _scaled(panels[name].linear(), box)[:, columns]
+        for page in pages:
+            lay_over(light, page)
+        return encode_view(light)
+
+    def _panels(
+        self, scene: str, tracked: FloatArray, shrink: int, *, warped: bool
+    ) -> dict[str, PanelPicture]:
+        subject = self.subject
+        content = subject.content
+        if self._planes is None or self._planes[0] != (scene, shrink):
+            image = self._picture_of(scene, content.size_px)
+            self._planes = (
+                (scene, shrink),
+                content_planes(shrunk_picture(image, shrink) if shrink > 1 else image),
+            )
+        panels = {}
+        for name in subject.channels:
+            meshes = [
+                _shrunk(
+                    panel_mesh(
+                        subject.fields.field(name, colour),
+                        content,
+                        tracked_pupil_mm=tracked,
+                        seam=subject.seam if warped else None,
+                        warped=warped,
+                    ),
+                    shrink,
+                )
+                for colour in self._colours
+            ]
+            panels[name] = panel_picture(
+                self._planes[1],
+                meshes,
+                transfer=subject.transfers[name],
+                bit_depth=min(subject.bit_depths[name], MOST_BITS),
+                threads=THREADS,
+            )
+        return panels
+
+    def _view(
+        self,
+        state: State,
+        outlook: Outlook,
+        after: dict[str, PanelPicture],
+        before: dict[str, PanelPicture],
+        pupil: FloatArray,
+        tracked: FloatArray,
+    ) -> NDArray[np.float32]:
+        if state.view == "blend weight":
+            return self._weights(outlook, pupil, tracked)
+        light = self._perceived(state, outlook, after, pupil)
+        if state.wipe is not None:
+            edge = round(state.wipe * outlook.size_px[0])
+            light[:, :edge] = self._perceived(state, outlook, before, pupil)[:, :edge]
+        if state.view == "seam error":
+            colour, shared = self._seam_error(outlook, pupil, tracked)
+            alpha = SEAM_ERROR_ALPHA * shared[..., None]
+            light = (1.0 - alpha) * DIMMED * light + alpha * colour
+        return light
+
+    def _perceived(
+        self, state: State, outlook: Outlook, panels: dict[str, PanelPicture], pupil: FloatArray
+    ) -> NDArray[np.float32]:
+        scale = (outlook.scale_px, -outlook.scale_px)
+        light = self._seen(
+            panels, Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale), pupil
+        )
+        if state.view == "seam error":
+            return light
+        ghost: Ghost = GHOSTS[state.ghost][1]
+        if ghost.strength > 0.0:
+            sight = Sight(self.subject.content, outlook.size_px, *ghost.moved(outlook))
+            light += ghost.strength * self._seen(panels, sight, pupil)
+        if state.transmittance > 0.0:
+            light += state.transmittance * self._world(outlook)
+        return light
+
+    def _seen(self, panels: dict[str, PanelPicture], sight: Sight, pupil: FloatArray) -> NDArray[np.float32]:
+        maps = {}
+        for name, picture in panels.items():
+            made = {}
+            for colour in dict.fromkeys(self._colours):
+                field = self.subject.fields.field(name, colour)
+                factor = picture.codes.shape[1] / field.panel_size_px[0]
+                spline = view_mesh(field, sight, pupil_mm=pupil)
+                made[colour] = replace(spline, coefficients=spline.coefficients * factor)
+            maps[name] = tuple(made[colour] for colour in self._colours)
+        return perceived_light(panels, maps, sight, threads=THREADS)
+
+    def _world(self, outlook: Outlook) -> NDArray[np.float32]:
+        content = self.subject.content
+        image = Image.fromarray(self._picture_of("quay_by_day", content.size_px))
+        factor = content.focal_px / outlook.scale_px
+        corner = np.array(content.size_px) / 2.0 - np.array(outlook.middle_px) * factor
+        matrix = (factor, 0.0, corner[0], 0.0, factor, corner[1])
+        moved = image.transform(outlook.size_px, Image.Transform.AFFINE, matrix, Image.Resampling.BILINEAR)
+        return _TO_LIGHT.take(np.asarray(moved))
+
+    def _nodes(self, outlook: Outlook) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return places of view nodes along x and y, px, and their directions (rows, columns, 2)."""
+        x, y = (np.linspace(0.0, size, max(int(size / _VALUE_STEP_PX), 2) + 1) for size in outlook.size_px)
+        scale = (outlook.scale_px, -outlook.scale_px)
+        sight = Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale)
+        return x, y, sight.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
+
+    def _meant(self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray) -> dict[str, FloatArray]:
+        """Return, by channel, the directions (rows, columns, 2) that the content seen at view nodes was meant for; NaN off it."""
+        _, _, tangent = self._nodes(outlook)
+        meant = {}
+        for name in self.subject.channels:
+            field = self.subject.fields.field(name, self._colours[1])
+            found = field.inverse(tangent, pupil_mm=pupil)
+            pixel = np.where(found.valid[..., None], found.pixel, 0.0)
+            shown = field.forward(pixel, pupil_mm=tracked)
+            meant[name] = np.where(found.valid[..., None], shown, np.nan)
+        return meant
+
+    def _weights(self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray) -> NDArray[np.float32]:
+        seam, light = self.subject.seam, 0.0
+        for place, (name, meant) in enumerate(self._meant(outlook, pupil, tracked).items()):
+            known = np.isfinite(meant).all(axis=-1)
+            weight = known.astype(float)
+            if seam is not None:
+                weight = np.where(known, seam.weights(meant)[seam.index(name)], 0.0)
+            light = light + _enlarged(weight, outlook.size_px)[..., None] * np.array(tint(place))
+        return np.asarray(light, dtype=np.float32)
+
+    def _seam_error(
+        self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return false colours (height, width, 3) and where two channels are seen (height, width)."""
+        meant = list(self._meant(outlook, pupil, tracked).values())
+        worst = np.full(meant[0].shape[:-1], np.nan)
+        for place, one in enumerate(meant):
+            for other in meant[place + 1 :]:
+                worst = np.fmax(worst, arcmin_between(one, other))
+        shared = _enlarged(np.isfinite(worst).astype(float), outlook.size_px) > 0.99
+        error = _enlarged(np.nan_to_num(worst), outlook.size_px)
+        return false_colour(error / FULL_ARCMIN), shared.astype(float)
+
+
+def lay_over(light: NDArray[np.float32], page: Page, /) -> None:
+    """Blend a page over linear light (height, width, 3) in place, in linear light; what stands out is cut off."""
+    height = min(page.pixels.shape[0], light.shape[0] - page.top)
+    width = min(page.pixels.shape[1], light.shape[1] - page.left)
+    skip = max(-page.left, 0)
+    if height <= 0 or width - skip <= 0:
+        return
+    pixels = page.pixels[:height, skip:width]
+    part = light[page.top : page.top + height, page.left + skip : page.left + width]
+    alpha = pixels[..., 3:].astype(np.float32) / 255.0
+    part *= 1.0 - alpha
+    part += alpha * _TO_LIGHT.take(pixels[..., :3])
+
+
+def _part(light: NDArray[np.float32], box: Box) -> NDArray[np.float32]:
+    return light[box.top : box.top + box.height, box.left : box.left + box.width]
+
+
+def _shrunk(mesh: PanelMesh, factor: int) -> PanelMesh:
+    if factor == 1:
+        return mesh
+    size = tuple(max(length // factor, 1) for length in mesh.panel_size_px)
+    return replace(mesh, panel_size_px=size, content_px=mesh.content_px / factor)
+
+
+def _scaled(light: NDArray[np.float32], box: Box) -> NDArray[np.float32]:
+    """Return a picture of light sampled bilinearly to the size of a box, as a GPU's filter does it."""
+    return np.stack(
+        [
+            np.asarray(
+                Image.fromarray(light[..., plane], mode="F").transform(
+                    (box.width, box.height),
+                    Image.Transform.AFFINE,
+                    (light.shape[1] / box.width, 0.0, 0.0, 0.0, light.shape[0] / box.height, 0.0),
+                    Image.Resampling.BILINEAR,
+                )
+            )
+            for plane in range(3)
+        ],
+        axis=-1,
+    )
+
+
+def _enlarged(values: FloatArray, size_px: tuple[int, int]) -> FloatArray:
+    """Return node values (rows, columns), edge to edge, joined by straight lines at pixel centres (height, width)."""
+    for axis, size in ((0, size_px[1]), (1, size_px[0])):
+        place = (np.arange(size) + 0.5) / size * (values.shape[axis] - 1)
+        left = np.minimum(place.astype(int), values.shape[axis] - 2)
+        share = np.expand_dims(place - left, 1 - axis)
+        values = (1.0 - share) * np.take(values, left, axis) + share * np.take(values, left + 1, axis)
+    return values
