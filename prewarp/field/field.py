@@ -16,15 +16,15 @@ from prewarp.field.border import cutting_edges
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.start import StartMap, fit_start_map
 from prewarp.fitting.chebyshev import count_of_degree
-from prewarp.fitting.expansion import Expansion, panel_sum, pupil_sum
+from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.frames import cosine_from_tangent, tangent_from_cosine
 
-# Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, so the last step, the tolerance, is about
-# a thousand times the error left. A low pupil degree comes first because it is cheap.
+# Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, and is trusted to gain DEPTH_GAIN. A low pupil
+# degree comes first because it is cheap.
 DEPTH_STEPS = 12
-DEPTH_TOLERANCE_MM = 1e-8
+DEPTH_TOLERANCE_MM = 1e-9
+DEPTH_GAIN = 0.05
 ROUGH_PUPIL_DEGREE = 2
-ROUGH_TOLERANCE_MM = 1e-4
 NEWTON_STEPS = 12
 CHORD_STEPS = 3
 LARGEST_LAST_STEP_PX = 0.5
@@ -211,14 +211,11 @@ class Field:
 
     def _cosine(self, pixel: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return q (2, n) and the reference pupil (n, 2)."""
-        expansion = self.expansion
-        base = expansion.panel.values(pixel)
-        if not np.any(pupil_mm[:, 2]):
+        if not np.any(pupil_mm[:, 2]) and _is_constant(pupil_mm[:, :2]):
             reference = pupil_mm[:, :2]
-            if _is_constant(reference):
-                at_pupil = expansion.frame.values(reference[:1], expansion.pupil_degree)[:, 0]
-                return np.einsum("ijc,j->ci", expansion.coefficients, at_pupil) @ base, reference
-        return self._settle_depth(panel_sum(base, expansion.coefficients), pupil_mm)
+            at_pupil = self.expansion.at_pupil(reference[0])
+            return at_pupil.panel.sums(pixel, at_pupil.coefficients)[:, 0], reference
+        return self._settle_depth(self.expansion.panel.sums(pixel, self.expansion.coefficients), pupil_mm)
 
     def _settle_depth(self, inner: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return q (2, n) and the reference pupil (n, 2) from panel sums `inner` (2, pupil functions, n)."""
@@ -227,32 +224,35 @@ class Field:
         if np.any(pupil_mm[:, 2]):
             if degree > ROUGH_PUPIL_DEGREE:
                 rough = inner[:, : count_of_degree(ROUGH_PUPIL_DEGREE)]
-                reference = self._iterate_depth(
-                    rough, ROUGH_PUPIL_DEGREE, reference, pupil_mm, ROUGH_TOLERANCE_MM
-                )
-            reference = self._iterate_depth(inner, degree, reference, pupil_mm, DEPTH_TOLERANCE_MM)
+                reference = reference + self._depth_step(rough, ROUGH_PUPIL_DEGREE, reference, pupil_mm)
+            before = 0.0
+            for _ in range(DEPTH_STEPS):
+                step = self._depth_step(inner, degree, reference, pupil_mm)
+                reference = reference + step
+                length = np.nanmax(np.abs(step), initial=0.0)
+                # What is left is about the step times what it shrank by.
+                if length * min(length / before if before else DEPTH_GAIN, DEPTH_GAIN) <= DEPTH_TOLERANCE_MM:
+                    break
+                before = length
         return pupil_sum(inner, self.expansion.frame.values(reference, degree)), reference
 
-    def _iterate_depth(
-        self, inner: FloatArray, degree: int, reference: FloatArray, pupil_mm: FloatArray, tolerance_mm: float
+    def _depth_step(
+        self, inner: FloatArray, degree: int, reference: FloatArray, pupil_mm: FloatArray
     ) -> FloatArray:
-        """Return x0 = x - z t(x0) (n, 2) by Newton steps with the slope of the linear pupil terms alone."""
+        """Return a Newton step (n, 2) toward x0 = x - z t(x0), with the slope of the linear pupil terms alone."""
         frame, depth = self.expansion.frame, pupil_mm[:, 2]
-        for _ in range(DEPTH_STEPS):
-            cosine = pupil_sum(inner, frame.values(reference, degree))
-            tangent = tangent_from_cosine(cosine.T)
-            rest = (pupil_mm[:, :2] - depth[:, None] * tangent - reference).T
-            if degree > 0:
-                # Slope of q by x, y near the middle of the box; dt = s (1 + t t^T) dq is close enough to s dq here.
-                scale = depth * np.sqrt(1.0 + np.sum(tangent * tangent, axis=1))
-                slope = inner[:, 1:3] * (scale / np.array(frame.half_mm)[:, None])
-                slope[0, 0] += 1.0
-                slope[1, 1] += 1.0
-                rest = _solve(slope, slope[0, 0] * slope[1, 1] - slope[0, 1] * slope[1, 0], rest)
-            reference = reference + rest.T
-            if np.nanmax(np.abs(rest), initial=0.0) < tolerance_mm:
-                break
-        return reference
+        q = pupil_sum(inner, frame.values(reference, degree))
+        with np.errstate(invalid="ignore"):
+            # t = s q with s = 1 / sqrt(1 - |q|^2); off the unit circle NaN.
+            scaled = depth / np.sqrt(1.0 - q[0] * q[0] - q[1] * q[1])
+        rest = pupil_mm[:, :2].T - scaled * q - reference.T
+        if degree > 0:
+            # Slope of q by x, y near the middle of the box; dt = s (1 + t t^T) dq is close enough to s dq here.
+            (xx, xy), (yx, yy) = inner[:, 1:3] * (scaled / np.array(frame.half_mm)[:, None])
+            xx, yy = xx + 1.0, yy + 1.0
+            determinant = xx * yy - xy * yx
+            rest = np.stack([yy * rest[0] - xy * rest[1], xx * rest[1] - yx * rest[0]]) / determinant
+        return rest.T
 
     def _newton(
         self,
@@ -270,8 +270,12 @@ class Field:
         usable = np.isfinite(target).all(axis=1) & np.isfinite(reference).all(axis=1)
         pixel = np.full_like(target, np.nan)
         pixel[usable] = np.clip(start.pixel(target[usable], reference[usable]), low, high)
+        expansion = self.expansion
+        if _is_constant(reference):
+            expansion = expansion.at_pupil(reference[0])
         determinant = np.zeros(len(target))
         converged = np.zeros(len(target), dtype=bool)
+        was_outside = np.zeros(len(target), dtype=bool)
         active = np.flatnonzero(usable)
         used = 0
         for used in range(1, NEWTON_STEPS + 1):
@@ -279,7 +283,7 @@ class Field:
                 break
             everything = active.size == len(target)
             here = slice(None) if everything else active
-            value, slope = self.expansion.values_and_jacobian(pixel[here], reference[here])
+            value, slope = expansion.values_and_jacobian(pixel[here], reference[here])
             determinant[here] = slope[0, 0] * slope[1, 1] - slope[0, 1] * slope[1, 0]
             wanted = target[here].T
             step = _solve(slope, determinant[here], wanted - value)
@@ -288,9 +292,7 @@ class Field:
             # its length times what it shrank by.
             for _ in range(CHORD_STEPS):
                 before = np.abs(step).max(axis=0)
-                step = _solve(
-                    slope, determinant[here], wanted - self.expansion.values(moved, reference[here])
-                )
+                step = _solve(slope, determinant[here], wanted - expansion.values(moved, reference[here]))
                 free = moved + step.T
                 moved = np.clip(free, low, high)
                 length = np.abs(step).max(axis=0)
@@ -302,7 +304,11 @@ class Field:
                     break
             pixel[here] = moved
             converged[here] = done
-            active = active[~done]
+            # Driven out twice running: the direction lies beyond the panel.
+            is_outside = np.any(moved != free, axis=1)
+            gone = is_outside & was_outside[here]
+            was_outside[here] = is_outside
+            active = active[~done & ~gone]
         inside = np.all((pixel >= -margin_px) & (pixel <= size + margin_px), axis=1)
         for a, b, c in self._cutting_edges:
             inside &= pixel[:, 0] * a + pixel[:, 1] * b + c <= margin_px

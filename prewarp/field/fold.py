@@ -7,7 +7,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.field.border import inside_convex
 from prewarp.field.field import Field
-from prewarp.fitting.expansion import panel_sum, pupil_sum
+from prewarp.fitting.expansion import pupil_sum
 from prewarp.frames import tangent_from_cosine
 
 NODES = 49
@@ -63,7 +63,7 @@ def _determinants(field: Field, pixel: FloatArray, pupils: FloatArray) -> FloatA
     micrometres, over which a determinant does not change.
     """
     expansion = field.expansion
-    sums = [panel_sum(table, expansion.coefficients) for table in expansion.panel.values_and_slopes(pixel)]
+    sums = expansion.panel.sums_and_slopes(pixel, expansion.coefficients)
     determinant = np.empty((len(pupils), len(pixel)))
     for place, (x, y, z) in enumerate(pupils):
         reference = np.array([[x, y]])

@@ -3,15 +3,17 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg
 
 from prewarp.checks import FloatArray
 from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
-from prewarp.fitting.expansion import Expansion, contract
+from prewarp.fitting.expansion import Expansion, pupil_sum
 
 DEGREE = 11
 PUPIL_DEGREE = 3
 NODES = 25
 PUPIL_NODES = 4
+RIDGE = 1e-11
 
 
 @dataclass(frozen=True)
@@ -30,7 +32,8 @@ class StartMap:
         scaled = np.clip((cosine - self.centre) / self.half, -1.1, 1.1)
         x, y = self.expansion.frame.normalised(np.asarray(reference_mm))
         pupil = values_2d(np.clip(x, -1.2, 1.2), np.clip(y, -1.2, 1.2), PUPIL_DEGREE)
-        return contract(values_2d(scaled[:, 0], scaled[:, 1], DEGREE), self.expansion.coefficients, pupil).T
+        panel = (scaled + 1.0) * np.array(self.expansion.panel.size_px) / 2.0
+        return pupil_sum(self.expansion.panel.sums(panel, self.expansion.coefficients), pupil).T
 
 
 def fit_start_map(expansion: Expansion, /) -> StartMap:
@@ -62,7 +65,12 @@ def fit_start_map(expansion: Expansion, /) -> StartMap:
     ]
     first, second = np.array(pairs).T
     design = (base[first] * pupil[second]).T
-    solution = np.linalg.lstsq(design, pixel, rcond=1e-10)[0]
+    # Normal equations lose half the digits; a start value needs three.
+    size = np.linalg.norm(design, axis=0)
+    design /= size
+    gram = design.T @ design
+    gram[np.diag_indices_from(gram)] += RIDGE
+    solution = linalg.cho_solve(linalg.cho_factor(gram), design.T @ pixel) / size[:, None]
     coefficients = np.zeros((base.shape[0], pupil.shape[0], 2))
     coefficients[first, second] = solution
     return StartMap(centre, half, Expansion(basis, frame, PUPIL_DEGREE, coefficients))

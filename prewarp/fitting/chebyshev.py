@@ -154,6 +154,17 @@ class ChebyshevPanel:
             products(in_u, slope_v, self.degree),
         )
 
+    def sums(self, pixel: FloatArray, coefficients: FloatArray, /) -> FloatArray:
+        """Return sum_i P_i C_ijc at pixels (n, 2) for coefficients (count, j, 2), shape (2, j, n)."""
+        return _panel_sum(self.values(pixel), coefficients)
+
+    def sums_and_slopes(
+        self, pixel: FloatArray, coefficients: FloatArray, /
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return `sums` and its derivatives by u and by v (per px), each (2, j, n)."""
+        value, by_u, by_v = (_panel_sum(table, coefficients) for table in self.values_and_slopes(pixel))
+        return value, by_u, by_v
+
     def lattice_factors(self, u: FloatArray, v: FloatArray, /) -> tuple[FloatArray, FloatArray]:
         """Return one-dimensional values in u (degree + 1, nu) and in v (degree + 1, nv) for tensor evaluation."""
         width, height = self.size_px
@@ -167,3 +178,9 @@ class ChebyshevPanel:
         full = np.zeros((self.degree + 1, self.degree + 1, *coefficients.shape[1:]))
         full[exponents[:, 0], exponents[:, 1]] = coefficients
         return full
+
+
+def _panel_sum(panel: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Return sum_i P_i C_ijc, shape (2, j, n), for panel values (i, n)."""
+    flat = np.ascontiguousarray(coefficients.transpose(2, 1, 0)).reshape(-1, coefficients.shape[0])
+    return (flat @ panel).reshape(2, coefficients.shape[1], -1)

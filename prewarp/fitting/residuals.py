@@ -3,12 +3,12 @@
 Where panel points repeat from pupil to pupil, the sums over the panel functions are done once per dot, not once per sample.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.fitting.expansion import Expansion, panel_sum, pupil_sum
+from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.samples import Samples
 
 CHUNK = 4096
@@ -19,7 +19,7 @@ def residuals(samples: Samples, expansions: tuple[Expansion, ...], /) -> FloatAr
     rest = np.empty((2, samples.count))
     edges = np.searchsorted(samples.colour, np.arange(samples.colours + 1))
     for colour, expansion in enumerate(expansions):
-        inner_of = _inner_sums(samples, expansion, lambda basis, pixel: (basis.values(pixel),))
+        inner_of = _inner_sums(samples, lambda pixel, one=expansion: (one.panel.sums(pixel, one.coefficients),))
         for part in _parts(edges[colour], edges[colour + 1]):
             pupil = expansion.frame.values(samples.reference_mm[part], expansion.pupil_degree)
             rest[:, part] = samples.cosine[part].T - pupil_sum(inner_of(part)[0], pupil)
@@ -32,7 +32,9 @@ def pixel_metric(samples: Samples, expansion: Expansion, /) -> FloatArray:
     W = (J J^T)^-1 with J = dq/d(u, v): r^T W r = |J^-1 r|^2.
     """
     metric = np.empty((3, samples.count))
-    inner_of = _inner_sums(samples, expansion, lambda basis, pixel: basis.values_and_slopes(pixel)[1:])
+    inner_of = _inner_sums(
+        samples, lambda pixel: expansion.panel.sums_and_slopes(pixel, expansion.coefficients)[1:]
+    )
     for part in _parts(0, samples.count):
         pupil = expansion.frame.values(samples.reference_mm[part], expansion.pupil_degree)
         by_u, by_v = (pupil_sum(inner, pupil) for inner in inner_of(part))
@@ -56,18 +58,11 @@ def _parts(start: int, stop: int) -> Iterator[slice]:
 
 
 def _inner_sums(
-    samples: Samples, expansion: Expansion, tables: Callable[..., tuple[FloatArray, ...]]
-) -> Callable[[slice], list[FloatArray]]:
+    samples: Samples, at: Callable[[FloatArray], tuple[FloatArray, ...]]
+) -> Callable[[slice], Sequence[FloatArray]]:
     """Return what gives the sums over the panel functions, (2, pupil functions, n) each, for a slice of the samples."""
-
-    def at(pixel: FloatArray) -> list[FloatArray]:
-        return [panel_sum(table, expansion.coefficients) for table in tables(expansion.panel, pixel)]
-
     if not samples.shares_dots:
         return lambda part: at(samples.pixel[part])
-    per_dot = [
-        np.concatenate([sums[table] for sums in pieces], axis=2)
-        for pieces in [[at(samples.dot_pixel[part]) for part in _parts(0, samples.dots)]]
-        for table in range(len(pieces[0]))
-    ]
+    pieces = [at(samples.dot_pixel[part]) for part in _parts(0, samples.dots)]
+    per_dot = [np.concatenate(tables, axis=2) for tables in zip(*pieces, strict=True)]
     return lambda part: [table[:, :, samples.dot[part]] for table in per_dot]
