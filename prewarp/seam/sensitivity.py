@@ -86,8 +86,8 @@ class SensitivityMap:
 
     def as_dict(self) -> dict:
         """Return the figures for machines; units are in the keys."""
-        size = np.linalg.norm(self.own_arcmin_per_mm[..., :2], ord=2, axis=(-2, -1))
-        step = np.linalg.norm(self.difference_arcmin_per_mm, ord=2, axis=(-2, -1))
+        size = _largest_gain(self.own_arcmin_per_mm[..., :2])
+        step = _largest_gain(self.difference_arcmin_per_mm)
         return {
             "channels": list(self.channels),
             "directions": len(self.tangent),
@@ -103,6 +103,13 @@ class SensitivityMap:
                 self.tracked_worst_arcmin_per_mm, self.tangent, self.tracked_worst_pupil_mm, "arcmin_per_mm"
             ),
         }
+
+
+def _largest_gain(matrix: FloatArray) -> FloatArray:
+    """Return the largest singular value (...) of matrices (..., 2, k), NaN where an entry is."""
+    known = np.isfinite(matrix).all(axis=(-2, -1))
+    gain = np.linalg.norm(np.where(known[..., None, None], matrix, 0.0), ord=2, axis=(-2, -1))
+    return np.where(known, gain, np.nan)
 
 
 def _worst(values: FloatArray, tangent: FloatArray, pupils: FloatArray, unit: str) -> dict:
@@ -149,11 +156,7 @@ def sensitivity_map(
         step = channel_sensitivity(second, tangent, pupil_mm=pupil) - channel_sensitivity(
             first, tangent, pupil_mm=pupil
         )
-        size = np.where(
-            np.isfinite(step).all(axis=(1, 2)),
-            np.linalg.norm(np.nan_to_num(step), ord=2, axis=(1, 2)),
-            np.nan,
-        )
+        size = _largest_gain(step)
         for value, best, where in ((error, fixed, fixed_place), (size, per_mm, per_mm_place)):
             larger = value > best
             best[larger] = value[larger]
