@@ -18,9 +18,9 @@ HERE = Path(__file__).resolve().parent
 NAMES = ("coaxial", "folded")
 # Pupil positions along x and y in the middle plane of the eye box, and on its two end planes (z).
 PUPILS_MIDDLE, PUPILS_ENDS = (5, 5), (3, 3)
-DIRECTIONS = (21, 17)
+DIRECTIONS = (21, 19)
 # Beyond the nominal reach: up to just within the sides of the panel, and past its slanting (keystone) top and bottom.
-MARGIN_DEG = (0.5, 4.5)
+MARGIN_DEG = (0.5, 7.0)
 
 
 def demo(name: str, /) -> tuple[DisplayModule, Design]:
