@@ -149,7 +149,7 @@ def seam_profile(
     along, beside, plane = _lines_across(seam, pair, lines)
     tangent = tangent_from_plane(plane)
     pixel = view.pixel_from_tangent(tangent)
-    side_px = max(int(round(window_deg * np.radians(1.0) * view.focal_px)) | 1, 1)
+    side_px = max(round(window_deg * np.radians(1.0) * view.focal_px) | 1, 1)
     read = [
         _read(uniform_filter(picture, side_px, mode="nearest"), pixel, side_px)
         for picture in (luminance, even)

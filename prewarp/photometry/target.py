@@ -37,10 +37,9 @@ class TargetLight:
     def at(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the target luminance (...) in directions (..., 2)."""
         tangent = np.nan_to_num(as_tangent(tangent))
-        place = (plane_from_tangent(tangent) - self.origin_deg) / TARGET_STEP_DEG
-        return np.exp(
-            map_coordinates(self.log_level, [place[..., 1], place[..., 0]], order=1, mode="nearest")
-        )
+        place = ((plane_from_tangent(tangent) - self.origin_deg) / TARGET_STEP_DEG).reshape(-1, 2)
+        level = map_coordinates(self.log_level, place.T[::-1], order=1, mode="nearest")
+        return np.exp(level).reshape(tangent.shape[:-1])
 
 
 def target_below(

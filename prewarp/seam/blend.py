@@ -113,13 +113,13 @@ class Seam:
         return np.stack([reach.contains(tangent) for reach in self.reaches])
 
     def _distances(self, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
-        place = (plane_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG
+        place = ((plane_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG).reshape(-1, 2)
         rows, columns = self.inside.shape[1:]
-        where = [np.clip(place[..., 1], 0, rows - 1), np.clip(place[..., 0], 0, columns - 1)]
+        where = [np.clip(place[:, 1], 0, rows - 1), np.clip(place[:, 0], 0, columns - 1)]
         inside, claim = (
             np.stack(
                 [map_coordinates(table, where, order=3, prefilter=False, mode="mirror") for table in tables]
-            )
+            ).reshape(-1, *tangent.shape[:-1])
             for tables in (self.inside, self.claim)
         )
         return inside, claim
