@@ -7,10 +7,11 @@ from prewarp.cli.export import export
 from prewarp.cli.film import film
 from prewarp.cli.fit import fit
 from prewarp.cli.group import main
+from prewarp.cli.preview import preview
 from prewarp.cli.render import render
 from prewarp.cli.trace import trace
 
-for _command in (demo, check, fit, compare, trace, render, film, export):
+for _command in (demo, check, fit, compare, trace, render, preview, film, export):
     main.add_command(_command)
 
 __all__ = ["main"]

@@ -3,7 +3,7 @@
 The window shows that target, a film reads it; so a screenshot and an offscreen picture are the same.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from prewarp.content import PROJECTIONS
 from prewarp.preview.legend import FULL_ARCMIN, tint
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
-from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
+from prewarp.preview.views import FINE, Box, centre_of_seam, outlook_of, regions_of, shrink_for
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, make_texture
 from prewarp.render.live import LiveEye, Outlook
 
@@ -50,6 +50,8 @@ class Stage:
         Width and height of the frame.
     picture_of : callable
         Scene name and size to the content picture (height, width, 3), sRGB; also gives "quay_by_day", the world behind.
+    finesse : float
+        See `shrink_for`.
     """
 
     def __init__(
@@ -60,7 +62,9 @@ class Stage:
         /,
         *,
         picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
+        finesse: float = FINE,
     ) -> None:
+        self._finesse = finesse
         self.context = context
         self.subject = subject
         self._picture_of = picture_of
@@ -170,7 +174,7 @@ class Stage:
         return self.frame.read()
 
     def _use_content(self, state: State, outlook: Outlook) -> None:
-        shrink = shrink_for(self.subject, outlook)
+        shrink = shrink_for(self.subject, outlook, finesse=self._finesse)
         if self.eye.resize_panels(shrink) or state.scene != self._scene:
             self.eye.set_content(self._picture_of(state.scene, self.subject.content.size_px))
             self._scene = state.scene
@@ -290,8 +294,3 @@ class Stage:
             yield
         finally:
             context.disable(context.BLEND)
-
-
-def programs_by_channel(stage: Stage, /) -> Mapping[str, Program]:
-    """Return the view programs, for tests."""
-    return stage.eye.view.programs

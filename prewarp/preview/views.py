@@ -12,6 +12,9 @@ from prewarp.render.live import Outlook
 
 # Panels are drawn smaller where a view shows less than their pixels, down to this.
 MOST_SHRINK = 8
+# Pixels of a panel for each pixel of a view, at least: fewer make fine lines beat with the pixels. COARSE is for drivers that
+# draw on the CPU.
+FINE, COARSE = 1.4, 1.0
 _GAP_PX = 8
 _SHARE_OF_VIEW = 0.6
 
@@ -79,11 +82,14 @@ def outlook_of(state: State, subject: Subject, box: Box | None, centre: FloatArr
     return Outlook(size, (float(middle[0]), float(middle[1])), scale)
 
 
-def shrink_for(subject: Subject, outlook: Outlook, /) -> int:
-    """Return how many times smaller panels can be drawn for a view that shows less than their pixels: 1, 2, 4 or 8."""
+def shrink_for(subject: Subject, outlook: Outlook, /, *, finesse: float = FINE) -> int:
+    """Return how many times smaller panels can be drawn for a view that shows less than their pixels: 1, 2, 4 or 8.
+
+    Panels keep at least `finesse` pixels for each of the view's.
+    """
     finest = max(_px_per_unit(subject, name) for name in subject.channels)
     shrink = 1
-    while shrink < MOST_SHRINK and finest / (2 * shrink) >= outlook.scale_px:
+    while shrink < MOST_SHRINK and finest / (2 * shrink) >= finesse * outlook.scale_px:
         shrink *= 2
     return shrink
 

@@ -90,9 +90,14 @@ def open_drawing(choice: str = "auto", /) -> Iterator[Drawing]:
         yield drawing
 
 
+def is_software(renderer: str, /) -> bool:
+    """Return True for the name of a driver that draws on the CPU."""
+    return any(word in renderer.lower() for word in _SOFTWARE)
+
+
 def _require_useful(drawing: "GlDrawing") -> None:
     """Raise unless the driver is a GPU's and draws a tiny panel without complaint."""
-    if any(word in drawing.name.lower() for word in _SOFTWARE):
+    if is_software(drawing.name):
         raise RenderError(f"the only driver found draws on the CPU ({drawing.name.split(', ', 1)[1]}).")
     nodes = np.zeros((5, 5))
     vector = np.stack([nodes, nodes], axis=-1)

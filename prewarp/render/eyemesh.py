@@ -36,7 +36,7 @@ DEPTH_STEPS = 3
 _DEGREE = 5
 # Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic spline.
 _COLOUR_NODES = 21
-_NEWTON_STEPS = 4
+_CHORD_STEPS = 5
 # Pitch of a weight map, px per tangent or radian of its projection: 0.25 degrees.
 _WEIGHTS_PER_UNIT = 4.0 * 180.0 / np.pi
 
@@ -180,7 +180,7 @@ def eye_table(
     x, y = (values.ravel() for values in np.meshgrid(reach[0] * place, reach[1] * place))
     pupils = np.stack([x, y, np.zeros_like(x)], axis=-1)
     cosine = _cosines(colours, u, v, pupils)
-    seen = _seen_together(colours, size, pupils, u, v)
+    seen = _seen_together(cosine, size, [field is colours[1] for field in colours])
     to_coefficients = np.linalg.pinv(values_2d(x / reach[0], y / reach[1], degree).T)
     fitted = [np.tensordot(to_coefficients, samples, axes=1) for samples in (cosine, seen)]
     back = np.tensordot(values_2d(x / reach[0], y / reach[1], degree).T, fitted[0], axes=1)
@@ -222,25 +222,41 @@ def _cosines(colours: Sequence["Field"], u: FloatArray, v: FloatArray, pupils: F
     return cosine
 
 
-def _seen_together(
-    colours: Sequence["Field"], size: FloatArray, pupils: FloatArray, u: FloatArray, v: FloatArray
-) -> FloatArray:
-    """Return the panel points (pupils, rows, columns, 2, 2) of red and blue seen where a node is seen in green."""
+def _seen_together(cosine: FloatArray, size: FloatArray, same: Sequence[bool]) -> FloatArray:
+    """Return the panel points (pupils, rows, columns, 2, 2) of red and blue seen where a node is seen in green.
+
+    `cosine` (pupils, rows, columns, 3, 2) on nodes from edge to edge; `same` says which colours are green's own field. Found
+    by chord steps on cubic splines through the nodes, on fewer nodes: the shift from colour to colour is smooth.
+    """
+    pupils, rows, columns = cosine.shape[:3]
+    step = size / np.array([columns - 1, rows - 1])
     coarse = [np.linspace(0.0, size[axis], _COLOUR_NODES) for axis in range(2)]
     node = np.stack(np.meshgrid(*coarse), axis=-1)
-    seen = np.empty((len(pupils), len(v), len(u), 2, 2))
-    for row, pupil in enumerate(pupils):
-        target = colours[1].forward_lattice(*coarse, pupil_mm=pupil)
-        for place, field in enumerate((colours[0], colours[2])):
+    everywhere = np.stack(
+        np.meshgrid(*(np.linspace(0.0, size[k], (columns, rows)[k]) for k in range(2))), axis=-1
+    )
+    seen = np.repeat(np.broadcast_to(everywhere, (pupils, rows, columns, 2))[..., None, :], 2, axis=-2)
+    for row in range(pupils):
+        target = spline_through(cosine[row, ..., 1, :], origin=np.zeros(2), step=step).on_lattice(*coarse)
+        for place, colour in enumerate((0, 2)):
+            if same[colour]:
+                continue
+            field = spline_through(cosine[row, ..., colour, :], origin=np.zeros(2), step=step)
+            slope = np.stack(
+                [
+                    field.at(node + d) - field.at(node - d)
+                    for d in (np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+                ],
+                axis=-1,
+            )
+            inverse = np.linalg.inv(slope / 2.0)
             pixel = node.copy()
-            for _ in range(_NEWTON_STEPS if field is not colours[1] else 0):
-                slope = field.jacobian(pixel, pupil_mm=pupil)
-                rest = target - field.forward(pixel, pupil_mm=pupil)
-                pixel += np.linalg.solve(slope, rest[..., None])[..., 0]
-            shift = spline_through(
-                pixel - node, origin=np.zeros(2), step=size / (_COLOUR_NODES - 1)
-            ).on_lattice(u, v)
-            seen[row, ..., place, :] = np.stack(np.meshgrid(u, v), axis=-1) + shift
+            for _ in range(_CHORD_STEPS):
+                pixel += (inverse @ (target - field.at(pixel))[..., None])[..., 0]
+            shift = spline_through(pixel - node, origin=np.zeros(2), step=size / (_COLOUR_NODES - 1))
+            seen[row, ..., place, :] += shift.on_lattice(
+                np.linspace(0.0, size[0], columns), np.linspace(0.0, size[1], rows)
+            )
     return seen
 
 

@@ -1,0 +1,101 @@
+"""`prewarp preview`."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from prewarp.cli.arguments import FILE, PictureSize, gl_option, require_output_file
+from prewarp.cli.film import beginning, loaded, looking_options
+from prewarp.cli.talk import Talk, talking
+from prewarp.errors import InputFileError
+from prewarp.files import write_bytes
+from prewarp.preview.film import Film, film_frames
+from prewarp.preview.painting import open_painter
+from prewarp.preview.subject import load_subject
+from prewarp.render.pictures import png_bytes
+
+
+@click.command()
+@looking_options
+@click.option(
+    "--size",
+    "size_px",
+    type=PictureSize(),
+    default="1280x720",
+    show_default=True,
+    help="Size of the window, or of the picture, px.",
+)
+@click.option("--pictures", type=FILE, help="Folder for pictures saved with P while looking.")
+@click.option("--offscreen", is_flag=True, help="No window: write one picture to --output.")
+@click.option("-o", "--output", type=FILE, help="The picture to write (PNG), with --offscreen.")
+@click.option(
+    "--time", "time_s", type=click.FloatRange(0, 3600), default=0.0, help="Time of the motion to begin at, s."
+)
+@gl_option
+@talking
+def preview(
+    talk: Talk,
+    path: Path,
+    module_path: Path | None,
+    eye: str | None,
+    size_px: tuple[int, int],
+    pictures: Path | None,
+    offscreen: bool,
+    output: Path | None,
+    time_s: float,
+    gl: str,
+    **looks,
+) -> None:
+    """Look at the seam while the eye moves, in a window.
+
+    MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo module (coaxial, folded).
+    Drag to move the pupil, turn the wheel for its depth, press H for all keys. Files that change on disk are read again while the
+    window is open: a new fit, an edited module or shader.
+
+    Caution: the preview is for judging geometry on a monitor. On a display that is worn, limit luminance, avoid flashing content
+    and stop at eye strain, headache or nausea. Local codes and licensed practice come first.
+
+    \b
+    Examples:
+      prewarp preview visor.fit.npz
+      prewarp preview folded --motion fixations --tracker noisy --latency 25
+      prewarp preview visor.fit.npz --pupil 3,0,0 --view "seam error" --offscreen -o seam.png
+    """
+    if offscreen != (output is not None):
+        raise click.UsageError("--offscreen and --output go together: one picture is drawn and written.")
+    if offscreen:
+        require_output_file(output, path, module_path)
+    if pictures is not None and pictures.exists() and not pictures.is_dir():
+        raise InputFileError(f"{pictures}: is not a folder; expected one for pictures.", path=str(pictures))
+    subject = loaded(talk, path, module_path, eye)
+    state, driver, scenery = beginning(subject, default_motion="hand", **looks)
+    state = replace(state, time_s=time_s)
+    if offscreen:
+        with open_painter(subject, size_px, picture_of=scenery.picture, choice=gl) as painter:
+            picture = next(film_frames(Film(state, size_px, 1, 1.0), painter, subject, driver))
+            name = painter.name
+        write_bytes(output, png_bytes(picture))
+        talk.text(f"{output}: {size_px[0]} x {size_px[1]} px, {name}.")
+        talk.json({"output": str(output), "renderer": name, "width_px": size_px[0], "height_px": size_px[1]})
+        return
+    # The window library looks for a display when it is loaded; other commands do without.
+    from prewarp.preview.show import Show
+    from prewarp.preview.window import run_window
+
+    run_window(
+        f"prewarp preview: {subject.name}",
+        size_px,
+        lambda context, frame_px, scale: Show(
+            context,
+            subject,
+            replace(state, caution=True),
+            driver,
+            scenery,
+            frame_px,
+            reload=lambda: load_subject(path, module_path=module_path, eye=eye),
+            pictures=pictures,
+            scale=scale,
+        ),
+    )
+    talk.json({"subject": subject.name, "closed": True})
