@@ -104,7 +104,7 @@ class Budget:
             latency = 0.5 * longest
         accuracy = self.frontier.allowed_mm(latency)
         size = "any accuracy" if accuracy >= LARGEST_MM else f"{accuracy:.2f} mm or better (1-sigma per axis)"
-        return f"{size} at {latency:.3g} ms{bound}"
+        return f"{size} at {latency:.2g} ms{bound}"
 
     def _percentile(self, simulation: Simulation) -> float:
         return simulation.percentile_arcmin(self.limit.percentile)

@@ -16,6 +16,7 @@ MOMENTS = 512
 # The search for an accuracy ends when its square moves by less than this share, or it by less than LEAST_MM.
 SETTLED, LEAST_MM = 0.005, 1e-3
 LATENCY_SETTLED_MS = 0.05
+NEAR_THE_END = (0.85, 0.95)
 
 
 @dataclass(frozen=True)
@@ -82,23 +83,33 @@ class Bench:
 def frontier(
     bench: Bench, tracker: Tracker, /, *, latencies_ms: tuple[float, ...] = LATENCIES_MS
 ) -> Frontier:
-    """Return the largest accuracy figure for each latency; other settings stay those of `tracker`.
+    """Return the largest accuracy figure for each latency, and two near the last; other settings stay those of `tracker`.
 
     The square of the percentile grows nearly linearly with the square of the accuracy: Brent's method on squares, between a
     pair that meets the limit and one that does not.
     """
-    accuracy, floors = [], []
-    for latency in latencies_ms:
-        late = tracker.but(latency_ms=latency)
-        floor = bench.percentile_arcmin(effects_of(late.but(accuracy_mm=0.0)))
-        floors.append(floor)
-        accuracy.append(_largest_accuracy(bench, late, floor))
+    floors = [_floor(bench, tracker, latency) for latency in latencies_ms]
+    longest = _longest_latency(bench, tracker, latencies_ms, floors)
+    known = dict(zip(latencies_ms, floors, strict=True))
+    # The curve bends down where it ends.
+    known |= {
+        share * longest: _floor(bench, tracker, share * longest)
+        for share in NEAR_THE_END
+        if longest is not None
+    }
+    latencies = sorted(known)
+    accuracy = [_largest_accuracy(bench, tracker.but(latency_ms=one), known[one]) for one in latencies]
     return Frontier(
-        np.array(latencies_ms, dtype=float),
+        np.array(latencies, dtype=float),
         np.array(accuracy),
-        np.array(floors),
-        _longest_latency(bench, tracker, latencies_ms, floors),
+        np.array([known[one] for one in latencies]),
+        longest,
     )
+
+
+def _floor(bench: Bench, tracker: Tracker, latency_ms: float) -> float:
+    """Return the percentile without any error but latency, noise and sampling."""
+    return bench.percentile_arcmin(effects_of(tracker.but(accuracy_mm=0.0, latency_ms=latency_ms)))
 
 
 def _longest_latency(
@@ -111,8 +122,7 @@ def _longest_latency(
         return None
 
     def excess(latency_ms: float) -> float:
-        late = tracker.but(accuracy_mm=0.0, latency_ms=latency_ms)
-        return bench.percentile_arcmin(effects_of(late)) - limit
+        return _floor(bench, tracker, latency_ms) - limit
 
     low, high = latencies_ms[over[0] - 1], latencies_ms[over[0]]
     return float(brentq(excess, low, high, xtol=LATENCY_SETTLED_MS))

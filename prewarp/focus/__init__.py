@@ -6,12 +6,14 @@ wavefront. No warp mends a focus step; it can only be known.
 
 from prewarp.focus.certainty import focus_sigma
 from prewarp.focus.step import NO_WARP, FocusStep, focus_step
+from prewarp.focus.summary import channel_focus
 from prewarp.focus.wavefront import FocusResult, focus_at, focus_from_slope, focus_of_panel
 
 __all__ = [
     "NO_WARP",
     "FocusResult",
     "FocusStep",
+    "channel_focus",
     "focus_at",
     "focus_from_slope",
     "focus_of_panel",

@@ -1,0 +1,256 @@
+"""`prewarp budget`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.budget import (
+    BudgetScene,
+    EyeMotion,
+    Limit,
+    Tracker,
+    lookup_residual,
+    seam_surface,
+    tracker_budget,
+)
+from prewarp.budget.simulate import MOST_SAMPLES
+from prewarp.cli.arguments import FILE, Counts, PupilPosition, module_option, require_output_file
+from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.errors import SeamError
+from prewarp.field import FieldSet
+from prewarp.files import write_bytes
+from prewarp.focus import focus_step
+from prewarp.module import read_module
+
+_TRACKER, _LIMIT, _MOTION = Tracker(), Limit(), EyeMotion()
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@module_option(required=True)
+@eye_option
+@click.option(
+    "--accuracy",
+    "accuracy_mm",
+    type=float,
+    default=_TRACKER.accuracy_mm,
+    show_default=True,
+    help="Error that stays, 1-sigma per axis, mm.",
+)
+@click.option(
+    "--noise",
+    "noise_mm",
+    type=float,
+    default=_TRACKER.noise_mm,
+    show_default=True,
+    help="Error of each sample, 1-sigma per axis, mm.",
+)
+@click.option(
+    "--depth-ratio",
+    type=float,
+    default=_TRACKER.depth_ratio,
+    show_default=True,
+    help="How many times larger both are in depth.",
+)
+@click.option(
+    "--latency",
+    "latency_ms",
+    type=float,
+    default=_TRACKER.latency_ms,
+    show_default=True,
+    help="From eye to light, ms.",
+)
+@click.option(
+    "--rate", "rate_hz", type=float, default=_TRACKER.rate_hz, show_default=True, help="Samples per second."
+)
+@click.option(
+    "--limit",
+    "limit_arcmin",
+    type=float,
+    default=_LIMIT.seam_arcmin,
+    show_default=True,
+    help="Largest seam error, arcmin.",
+)
+@click.option(
+    "--percentile",
+    type=float,
+    default=_LIMIT.percentile,
+    show_default=True,
+    help="Per cent of moments that must stay under it.",
+)
+@click.option(
+    "--focus-limit",
+    "focus_dioptres",
+    type=float,
+    default=_LIMIT.focus_dioptres,
+    show_default=True,
+    help="Largest focus step, dioptres.",
+)
+@click.option(
+    "--gaze",
+    "gaze_deg",
+    type=click.FloatRange(0.0, 30.0),
+    default=_MOTION.gaze_sd_deg[0],
+    show_default=True,
+    help="Spread of fixations to the sides, degrees; three quarters of it up and down.",
+)
+@click.option(
+    "--slip",
+    "slip_mm",
+    type=PupilPosition(),
+    default=",".join(f"{one:g}" for one in _MOTION.slip_sd_mm),
+    show_default=True,
+    help="Spread of the headset's slow drift, mm.",
+)
+@click.option(
+    "--lookup", type=Counts(3, 65), help="Eye positions per axis of a table read trilinearly [default: none]."
+)
+@click.option(
+    "--residual",
+    "residual_arcmin",
+    type=click.FloatRange(0.0, 600.0),
+    default=0.0,
+    show_default=True,
+    help="Other errors with a right tracker (registration, fit), 1-sigma per axis, arcmin.",
+)
+@click.option(
+    "--samples",
+    type=click.IntRange(1000, MOST_SAMPLES),
+    default=1_000_000,
+    show_default=True,
+    help="Moments drawn.",
+)
+@click.option(
+    "--directions",
+    type=click.IntRange(1, 1000),
+    default=64,
+    show_default=True,
+    help="Directions of the seam looked at.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=0,
+    show_default=True,
+    help="The same seed gives the same figures.",
+)
+@click.option("--picture", type=FILE, help="Also draw the frontier into this PNG file.")
+@talking
+def budget(
+    talk: Talk,
+    fit_path: Path,
+    module_path: Path,
+    eye: str | None,
+    accuracy_mm: float,
+    noise_mm: float,
+    depth_ratio: float,
+    latency_ms: float,
+    rate_hz: float,
+    limit_arcmin: float,
+    percentile: float,
+    focus_dioptres: float,
+    gaze_deg: float,
+    slip_mm: np.ndarray,
+    lookup: tuple[int, ...] | None,
+    residual_arcmin: float,
+    samples: int,
+    directions: int,
+    seed: int,
+    picture: Path | None,
+) -> None:
+    """Say how accurate and how fast an eye tracker must be for the seam to hold, or that none will do.
+
+    A seeded simulation of natural eye movement: fixations, saccades on the published main sequence, the pupil carried about
+    the eye's centre of rotation, slow slip of the headset; against a tracker's error, noise, latency and rate.
+
+    Caution: the limit is yours to choose with qualified people; a seam error or a focus step that some wearers do not notice
+    may strain others.
+
+    \b
+    Examples:
+      prewarp budget visor.fit.npz --module visor.toml --picture budget.png
+      prewarp budget visor.fit.npz --module visor.toml --accuracy 0.2 --latency 8 --limit 1.5 --json
+    """
+    if picture is not None:
+        require_output_file(picture, fit_path, module_path)
+    tracker = Tracker(accuracy_mm, noise_mm, depth_ratio, latency_ms, rate_hz)
+    limit = Limit(limit_arcmin, percentile, focus_dioptres)
+    motion = EyeMotion(gaze_sd_deg=(gaze_deg, 0.75 * gaze_deg), slip_sd_mm=tuple(np.abs(slip_mm).tolist()))
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    colour = fields.colours[0]
+    report: dict = {"colour": colour, "seed": seed, "directions": directions, "eyes": {}}
+    found = []
+    with talk.progress("drawing moments", total=len(module.eyes)) as step:
+        for place, part in enumerate(eye_seams(fields, module, eye)):
+            seams = []
+            for pair in part.overlaps:
+                first, second = (fields.field(name, colour) for name in pair.channels)
+                tangent = pair.thinned(directions)
+                extra = {}
+                if lookup is not None:
+                    extra["residual_arcmin"] = lookup_residual(
+                        first, second, tangent, eye_box=module.eye_box, nodes=lookup
+                    )
+                result = tracker_budget(
+                    BudgetScene(
+                        seam_surface(first, second, tangent, eye_box=module.eye_box),
+                        motion,
+                        residual_sigma_arcmin=residual_arcmin,
+                        **extra,
+                    ),
+                    tracker=tracker,
+                    limit=limit,
+                    focus_step_dioptres=focus_step(fields, pair.channels, pair.tangent).step_dioptres,
+                    samples=max(samples, len(tangent)),
+                    seed=seed,
+                )
+                seams.append({"channels": list(pair.channels), **result.as_dict()})
+                found.append((f"{part.eye} eye, {' and '.join(pair.channels)}", result))
+            report["eyes"][part.eye] = {"seams": seams}
+            step(f"{part.eye} eye", place + 1)
+    if not found:
+        raise SeamError("no two channels of an eye overlap, so there is no seam to keep together.")
+    if picture is not None:
+        from prewarp.report.budget import BudgetItem, budget_picture
+
+        write_bytes(
+            picture,
+            budget_picture([BudgetItem(*one) for one in found], title=f"{module.name}: tracker budget"),
+        )
+    for name, result in found:
+        _print(talk, name, result.as_dict())
+    talk.json(report)
+
+
+def _print(talk: Talk, name: str, figures: dict) -> None:
+    rows = [
+        (label, *(number(figures[key][f"p{p}_arcmin"], 3) for p in (50, 90, 95, 99)))
+        for label, key in (
+            ("with the tracker asked about", "tracked"),
+            ("fixed correction, no tracker", "fixed"),
+        )
+    ]
+    talk.table(f"Seam error, arcmin: {name}", ("", "50 %", "90 %", "95 %", "99 %"), [("", rows)])
+    edge = [(number(one["latency_ms"], 3), number(one["accuracy_mm"], 3)) for one in figures["frontier"]]
+    talk.table(
+        "Allowed: latency and accuracy (1-sigma per axis)",
+        ("latency ms", "accuracy mm"),
+        [("", edge)],
+        text_columns=0,
+    )
+    costs = [
+        (one["term"], number(one["alone_arcmin"], 3), number(one["without_it_arcmin"], 3))
+        for one in figures["terms"]
+    ]
+    talk.table(
+        f"What each term costs, arcmin at {figures['limit']['percentile_percent']:g} %",
+        ("", "alone", "all but it"),
+        [("", costs)],
+    )
+    talk.text(
+        figures["sentence"],
+        f"Pupil outside the eye box: {number(figures['tracked']['outside_eye_box_percent'], 2)} % of moments, not judged. The seam "
+        f"error's polynomial misses {number(figures['polynomial_missed_rms_arcmin'], 2)} arcmin RMS.",
+    )

@@ -1,0 +1,140 @@
+"""`prewarp eyes`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.binocular import (
+    CAUTION,
+    EyeOptics,
+    binocular_directions,
+    converged_pupils_mm,
+    disparity,
+    fixed_worst,
+)
+from prewarp.budget.eye import EyeMotion
+from prewarp.cli.arguments import FILE, module_option
+from prewarp.cli.seams import eye_seams
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.field import FieldSet
+from prewarp.module import read_module
+from prewarp.published import VERGENCE_CONFLICT, VERTICAL_MISALIGNMENT
+
+_SHARES = (0.5, 0.95, 1.0)
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@module_option(required=True)
+@click.option(
+    "--true",
+    "true_path",
+    type=FILE,
+    help="A second fit: what the eyes really look through, drawn for with FIT.",
+)
+@click.option(
+    "--distance",
+    "distance_m",
+    type=click.FloatRange(0.1, 1e6),
+    default=1.0,
+    show_default=True,
+    help="Where converging eyes look, m.",
+)
+@click.option(
+    "--pupil-distance",
+    "pupil_distance_mm",
+    type=click.FloatRange(40.0, 85.0),
+    default=63.0,
+    show_default=True,
+    help="Between the pupils, mm; most adults have 50 to 75 (Dodgson 2004).",
+)
+@talking
+def eyes(
+    talk: Talk,
+    fit_path: Path,
+    module_path: Path,
+    true_path: Path | None,
+    distance_m: float,
+    pupil_distance_mm: float,
+) -> None:
+    """Say what a correction adds between the two eyes: vertical misalignment (dipvergence) and horizontal disparity.
+
+    For content far away: with centred pupils, with pupils that converge on a point while the correction stays that of centred
+    ones, and the worst case over both eye boxes. Needs a module and a fit with channels for both eyes.
+
+    Caution: comfort and safety limits between the eyes are for qualified people to set; published figures are named
+    beside the result. Stop at eye strain, headache or double vision.
+
+    \b
+    Example:
+      prewarp eyes visor.fit.npz --module both_eyes.toml --distance 0.7
+    """
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    true = fields if true_path is None else FieldSet.load(true_path)
+    colour = fields.colours[0]
+    with talk.progress("comparing the eyes"):
+        optics = {part.eye: EyeOptics(fields, part.seam, true) for part in eye_seams(fields, module, None)}
+        tangent = binocular_directions(optics)
+        centred = {eye: np.zeros(3) for eye in optics}
+        converged = converged_pupils_mm(distance_m, pupil_distance_mm, EyeMotion().lever_mm[0])
+        states = {
+            "centred": disparity(
+                optics, tangent, pupils_mm=centred, tracked_pupils_mm=centred, colour=colour
+            ),
+            "converged_fixed": disparity(
+                optics, tangent, pupils_mm=converged, tracked_pupils_mm=centred, colour=colour
+            ),
+            "eye_box_fixed_worst": fixed_worst(
+                optics, tangent, pupils_mm=module.eye_box.corners, colour=colour
+            ),
+        }
+    report = {
+        "colour": colour,
+        "directions": len(tangent),
+        "distance_m": distance_m,
+        "pupil_distance_mm": pupil_distance_mm,
+        "states": {name: _figures(state, pupil_distance_mm) for name, state in states.items()},
+        "published": [one.as_dict() for one in (*VERTICAL_MISALIGNMENT, *VERGENCE_CONFLICT)],
+        "caution": CAUTION,
+    }
+    _print(talk, report)
+    talk.json(report)
+
+
+def _figures(state, pupil_distance_mm: float) -> dict:
+    found: dict = {}
+    for name in ("dipvergence", "horizontal"):
+        size = np.abs(getattr(state, f"{name}_arcmin"))
+        size = size[np.isfinite(size)]
+        for share in _SHARES:
+            label = "max" if share == 1.0 else f"p{100 * share:g}"
+            found[f"{name}_{label}_arcmin"] = float(np.quantile(size, share)) if size.size else None
+    largest = found["horizontal_max_arcmin"]
+    found["vergence_max_dioptres"] = (
+        None if largest is None else float(np.radians(largest / 60.0) / (pupil_distance_mm / 1000.0))
+    )
+    return found
+
+
+def _print(talk: Talk, report: dict) -> None:
+    names = {
+        "centred": "pupils centred",
+        "converged_fixed": f"pupils converged on {report['distance_m']:g} m, correction fixed",
+        "eye_box_fixed_worst": "worst of both eye boxes, correction fixed",
+    }
+    rows = [
+        (
+            label,
+            *(
+                number(report["states"][key][f"{kind}_{share}_arcmin"], 3)
+                for kind in ("dipvergence", "horizontal")
+                for share in ("p50", "p95", "max")
+            ),
+        )
+        for key, label in names.items()
+    ]
+    head = ("arcmin", "dipvergence 50 %", "95 %", "max", "horizontal 50 %", "95 %", "max")
+    talk.table(f"Between the eyes, {report['directions']} directions", head, [("", rows)])
+    talk.text("Published figures, none of them a limit of this tool:")
+    talk.text(*(f"  {one.text()}" for one in (*VERTICAL_MISALIGNMENT, *VERGENCE_CONFLICT)), CAUTION)

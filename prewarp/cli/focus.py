@@ -1,0 +1,97 @@
+"""`prewarp focus`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.field import FieldSet
+from prewarp.files import write_bytes
+from prewarp.focus import NO_WARP, channel_focus, focus_step
+from prewarp.module import read_module
+from prewarp.published import DEPTH_OF_FOCUS
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@module_option(required=True)
+@eye_option
+@click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
+@click.option(
+    "--picture", type=FILE, help="Also draw image distance and focus step, pupil centred, into this PNG file."
+)
+@talking
+def focus(
+    talk: Talk, fit_path: Path, module_path: Path, eye: str | None, pupil: np.ndarray, picture: Path | None
+) -> None:
+    """Say how far away each channel's image is, its astigmatism, and the focus step across the seam.
+
+    Found from how directions turn as the pupil moves; no extra measurement. A warp mends none of it.
+
+    Caution: which focus step is tolerable, and for whom, is for qualified people to decide; published figures are named
+    beside the result.
+
+    \b
+    Example:
+      prewarp focus visor.fit.npz --module visor.toml --picture focus.png
+    """
+    if picture is not None:
+        require_output_file(picture, fit_path, module_path)
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    report = {
+        "pupil_mm": pupil.tolist(),
+        "colour": fields.colours[0],
+        "eyes": {},
+        "warp_mends_it": False,
+        "note": NO_WARP,
+        "published": [one.as_dict() for one in DEPTH_OF_FOCUS],
+    }
+    items = []
+    with talk.progress("measuring focus", total=len(module.eyes)) as step:
+        for place, part in enumerate(eye_seams(fields, module, eye)):
+            channels = [channel_focus(fields, name, pupil_mm=pupil) for name in part.channels]
+            seams = [
+                focus_step(fields, pair.channels, pair.tangent, pupil_mm=pupil).as_dict()
+                for pair in part.overlaps
+            ]
+            report["eyes"][part.eye] = {"channels": channels, "seams": seams}
+            items.append(part)
+            step(f"{part.eye} eye", place + 1)
+    if picture is not None:
+        from prewarp.report.focus import FocusItem, focus_picture
+
+        drawn = [FocusItem(f"{one.eye} eye", fields, one.channels, one.overlaps) for one in items]
+        write_bytes(picture, focus_picture(drawn, title=f"{module.name}: image distance and focus step"))
+    _print(talk, report["eyes"])
+    talk.json(report)
+
+
+def _print(talk: Talk, eyes: dict) -> None:
+    for eye, part in eyes.items():
+        keys = (
+            "image_distance_mean",
+            "image_distance_p05",
+            "image_distance_p95",
+            "image_distance_sigma",
+            "astigmatism_p95",
+        )
+        rows = [
+            (one["channel"], *(number(one[f"{key}_dioptres"], 3) for key in keys)) for one in part["channels"]
+        ]
+        talk.table(
+            f"Focus, {eye} eye, dioptres",
+            ("channel", "image distance", "5 %", "95 %", "1-sigma", "astigmatism 95 %"),
+            [("", rows)],
+        )
+        for one in part["seams"]:
+            if one["directions"]:
+                talk.text(
+                    f"focus step from '{one['channels'][0]}' to '{one['channels'][1]}': mean "
+                    f"{number(one['focus_step_mean_dioptres'], 3)}, RMS {number(one['focus_step_rms_dioptres'], 3)}, largest "
+                    f"{number(one['focus_step_max_dioptres'], 3)} dioptres; 1-sigma {number(one['focus_step_sigma_dioptres'], 2)}."
+                )
+    talk.text(NO_WARP, "Published figures, none of them a limit of this tool:")
+    talk.text(*(f"  {one.text()}" for one in DEPTH_OF_FOCUS))

@@ -1,0 +1,99 @@
+"""`prewarp sensitivity`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.cli.arguments import FILE, Counts, module_option, require_output_file
+from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.field import FieldSet
+from prewarp.files import write_bytes
+from prewarp.module import read_module
+from prewarp.seam import sensitivity_map
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@module_option(required=True)
+@eye_option
+@click.option(
+    "--pupils",
+    type=Counts(3, 33),
+    default="5x5x3",
+    show_default=True,
+    help="Positions per axis over the eye box.",
+)
+@click.option(
+    "--error",
+    "error_mm",
+    type=click.FloatRange(0.0, 20.0),
+    default=0.5,
+    show_default=True,
+    help="Largest error of a tracked pupil, mm.",
+)
+@click.option("--picture", type=FILE, help="Also draw the worst cases over the seam into this PNG file.")
+@talking
+def sensitivity(
+    talk: Talk,
+    fit_path: Path,
+    module_path: Path,
+    eye: str | None,
+    pupils: tuple[int, ...],
+    error_mm: float,
+    picture: Path | None,
+) -> None:
+    """Say how far channels come apart at the seam per mm of pupil, and the worst case over the eye box.
+
+    Once for a correction that stays that of a centred pupil, once for one that follows a tracked pupil with an error.
+    Channels whose images lie in one plane move alike and stay together, whatever their distortion.
+
+    \b
+    Example:
+      prewarp sensitivity visor.fit.npz --module visor.toml --picture sensitivity.png
+    """
+    if picture is not None:
+        require_output_file(picture, fit_path, module_path)
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    places = np.unique(np.concatenate([module.eye_box.lattice(pupils), module.eye_box.corners]), axis=0)
+    colour = fields.colours[0]
+    report: dict = {"tracked_error_mm": error_mm, "colour": colour, "pupils": len(places), "eyes": {}}
+    drawn, rows = [], []
+    with talk.progress("measuring sensitivity", total=len(module.eyes)) as step:
+        for place, part in enumerate(eye_seams(fields, module, eye)):
+            found = []
+            for pair in part.overlaps:
+                first, second = (fields.field(name, colour) for name in pair.channels)
+                one = sensitivity_map(first, second, pair.tangent, pupils_mm=places)
+                figures = one.as_dict()
+                figures["tracked_worst_arcmin"] = float(np.nanmax(one.tracked_worst_arcmin(error_mm)))
+                found.append(figures)
+                drawn.append((f"{part.eye} eye, {' and '.join(pair.channels)}", pair, one))
+                rows.append(_row(drawn[-1][0], figures))
+            report["eyes"][part.eye] = {"seams": found}
+            step(f"{part.eye} eye", place + 1)
+    if picture is not None and drawn:
+        from prewarp.report.sensitivity import SensitivityItem, sensitivity_picture
+
+        items = [SensitivityItem(*one) for one in drawn]
+        write_bytes(picture, sensitivity_picture(items, title=f"{module.name}: how far pictures come apart"))
+    head = (
+        "seam",
+        "difference, centred, RMS arcmin/mm",
+        "fixed: worst arcmin",
+        "tracked: worst arcmin/mm",
+        f"tracked within {error_mm:g} mm: worst arcmin",
+    )
+    talk.table("Sensitivity of the seam", head, [("", rows)])
+    talk.json(report)
+
+
+def _row(name: str, figures: dict) -> tuple[str, ...]:
+    return (
+        name,
+        number(figures["difference_centred_rms_arcmin_per_mm"], 3),
+        number(figures["fixed_worst_arcmin"]["max_arcmin"], 3),
+        number(figures["tracked_worst_arcmin_per_mm"]["max_arcmin_per_mm"], 3),
+        number(figures["tracked_worst_arcmin"], 3),
+    )

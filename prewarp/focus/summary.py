@@ -1,0 +1,45 @@
+"""Figures of a channel's focus over its whole panel, for tables and JSON."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.field.border import inside_convex
+from prewarp.focus.certainty import focus_sigma
+from prewarp.focus.wavefront import focus_of_panel
+
+if TYPE_CHECKING:
+    from prewarp.field import FieldSet
+
+_NODES = 33
+
+
+def channel_focus(
+    fields: "FieldSet", channel: str, /, *, pupil_mm: ArrayLike, colour: str | None = None
+) -> dict:
+    """Return image distance and astigmatism of a channel over the captured part of its panel; units are in the keys.
+
+    `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not say. `curl` is
+    what no wavefront has, RMS: a quality figure.
+    """
+    colour = fields.colours[0] if colour is None else colour
+    field = fields.field(channel, colour)
+    width, height = field.panel_size_px
+    u, v = np.meshgrid(np.linspace(0.0, width, _NODES), np.linspace(0.0, height, _NODES))
+    pixel = np.stack([u.ravel(), v.ravel()], axis=-1)
+    pixel = pixel[inside_convex(pixel, field.border_pixel, slack=1e-6)]
+    focus = focus_of_panel(field, pixel, pupil_mm=pupil_mm)
+    distance, sigma = focus.dioptres[focus.valid], focus_sigma(fields, channel, colour, pixel)[focus.valid]
+    return {
+        "channel": channel,
+        "image_distance_mean_dioptres": float(distance.mean()),
+        "image_distance_p05_dioptres": float(np.quantile(distance, 0.05)),
+        "image_distance_p95_dioptres": float(np.quantile(distance, 0.95)),
+        "image_distance_sigma_dioptres": float(np.sqrt(np.mean(sigma**2)))
+        if np.isfinite(sigma).all()
+        else None,
+        "astigmatism_median_dioptres": float(np.median(focus.astigmatism_dioptres[focus.valid])),
+        "astigmatism_p95_dioptres": float(np.quantile(focus.astigmatism_dioptres[focus.valid], 0.95)),
+        "curl_rms_dioptres": float(np.sqrt(np.mean(focus.curl_dioptres[focus.valid] ** 2))),
+    }

@@ -1,0 +1,160 @@
+"""Budget picture: which trackers keep the seam together, and what is seen with and without one."""
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.budget import Budget, Simulation
+from prewarp.budget.budget import NO_TRACKER_WILL_DO, NONE_NEEDED
+from prewarp.report.style import CHANNEL_COLOURS, INK, figure, png_bytes
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_WIDTH_PX, _HEIGHT_PX = 1500, 720
+_LEAST_TOP_MM = 0.2
+_SHARES = np.concatenate([np.linspace(0.0, 99.0, 199), np.linspace(99.1, 99.95, 18)])
+_TEXT_WIDTH = 86
+
+
+@dataclass(frozen=True)
+class BudgetItem:
+    """One module or seam: a short name and its budget."""
+
+    title: str
+    budget: Budget
+
+
+def budget_picture(items: Sequence[BudgetItem], /, *, title: str) -> bytes:
+    """Draw the frontiers of allowed (latency, accuracy) and the distributions of the seam error, as PNG.
+
+    All items should have one limit; the first one's is drawn. Left: under a line the seam holds, a cross is the tracker asked
+    about. Right: how many moments stay under a seam error.
+    """
+    limit = items[0].budget.limit
+    with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
+        drawn.suptitle(title, fontsize=15, fontweight="bold")
+        left, right = drawn.subplots(1, 2)
+        colours = [CHANNEL_COLOURS[number % len(CHANNEL_COLOURS)] for number in range(len(items))]
+        for item, colour in zip(items, colours, strict=True):
+            _draw_frontier(left, item, colour)
+            _draw_distribution(right, item, colour)
+        _finish_frontier(left, items)
+        _finish_distribution(right, items)
+        left.set_title(
+            f"Trackers that keep {limit.percentile:g} % of moments under {limit.seam_arcmin:g} arcmin"
+        )
+        right.set_title("How large the seam error is, over moments of natural eye movement")
+        lines = [textwrap.fill(f"{item.title}: {item.budget.sentence()}", _TEXT_WIDTH * 2) for item in items]
+        drawn.supxlabel("\n".join(lines), fontsize=11, ha="left", x=0.01)
+        return png_bytes(drawn)
+
+
+def _edge(budget: Budget) -> tuple[np.ndarray, np.ndarray]:
+    """Return the frontier's points, ended where the accuracy allowed falls to nothing."""
+    good = np.isfinite(budget.frontier.accuracy_mm)
+    latency, accuracy = budget.frontier.latency_ms[good], budget.frontier.accuracy_mm[good]
+    if budget.frontier.longest_latency_ms is not None:
+        latency = np.append(latency, budget.frontier.longest_latency_ms)
+        accuracy = np.append(accuracy, 0.0)
+    return latency, accuracy
+
+
+def _draw_frontier(axes: "Axes", item: BudgetItem, colour: str) -> None:
+    budget = item.budget
+    latency, accuracy = _edge(budget)
+    label = item.title
+    if budget.verdict == NO_TRACKER_WILL_DO:
+        label += ": no tracker will do"
+        axes.plot(latency, accuracy, color=colour, linewidth=1.5, linestyle="dotted", label=label)
+        return
+    if budget.verdict == NONE_NEEDED:
+        label += ": no tracker needed"
+    elif latency.size == 0:
+        label += ": none of this rate and noise"
+    else:
+        label += f": {budget.need()}"
+    axes.fill_between(latency, 0.0, accuracy, color=colour, alpha=0.22, linewidth=0)
+    axes.plot(latency, accuracy, color=colour, linewidth=2.5, label=textwrap.fill(label, 60))
+
+
+def _finish_frontier(axes: "Axes", items: Sequence[BudgetItem]) -> None:
+    tracker = items[0].budget.tracker
+    edges = [_edge(item.budget) for item in items]
+    top = max([_LEAST_TOP_MM, *(float(accuracy.max()) for _, accuracy in edges if accuracy.size)])
+    last = max([tracker.latency_ms, *(float(latency.max()) for latency, _ in edges if latency.size)])
+    axes.plot(
+        tracker.latency_ms,
+        tracker.accuracy_mm,
+        "x",
+        color=INK,
+        markersize=12,
+        markeredgewidth=3,
+        label=f"the tracker asked about: {tracker.accuracy_mm:g} mm, {tracker.latency_ms:g} ms",
+    )
+    axes.set(
+        xlim=(0.0, 1.08 * last),
+        ylim=(0.0, 1.9 * max(top, 0.75 * tracker.accuracy_mm)),
+        xlabel="latency, eye to light, ms",
+        ylabel="accuracy, 1-sigma per axis, mm",
+    )
+    axes.legend(loc="upper right", title="under its line a module's seam holds", alignment="left")
+
+
+def _curve(simulation: Simulation) -> np.ndarray:
+    return (
+        np.percentile(simulation.error_arcmin, _SHARES)
+        if simulation.error_arcmin.size
+        else np.full(len(_SHARES), np.nan)
+    )
+
+
+def _draw_distribution(axes: "Axes", item: BudgetItem, colour: str) -> None:
+    for simulation, style, name in (
+        (item.budget.tracked, "solid", "with that tracker"),
+        (item.budget.fixed, "dashed", "fixed correction, no tracker"),
+    ):
+        axes.plot(
+            np.maximum(_curve(simulation), 1e-3),
+            _SHARES,
+            color=colour,
+            linestyle=style,
+            linewidth=2.3,
+            label=f"{item.title}, {name}",
+        )
+
+
+def _finish_distribution(axes: "Axes", items: Sequence[BudgetItem]) -> None:
+    limit = items[0].budget.limit
+    axes.axvline(limit.seam_arcmin, color=INK, linewidth=1.2)
+    axes.axhline(limit.percentile, color=INK, linewidth=1.2)
+    axes.plot(
+        limit.seam_arcmin,
+        limit.percentile,
+        "o",
+        color=INK,
+        markersize=9,
+        label="limit: pass above and left of it",
+    )
+    largest = max(
+        float(simulation.percentile_arcmin(99.9))
+        for item in items
+        for simulation in (item.budget.tracked, item.budget.fixed)
+        if simulation.error_arcmin.size
+    )
+    axes.set(
+        xscale="log",
+        xlim=(0.02, max(3.0 * limit.seam_arcmin, 1.3 * largest)),
+        ylim=(0.0, 101.0),
+        xlabel="seam error, arcmin",
+        ylabel="moments below it, per cent",
+    )
+    ticks = [
+        tick for tick in (0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100) if tick <= axes.get_xlim()[1]
+    ]
+    axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    axes.minorticks_off()
+    axes.legend(loc="upper left", fontsize=10)

@@ -1,0 +1,162 @@
+"""Focus picture: image distance over the field of each channel, and the focus step across the seam beside published limits."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.field import FieldSet
+from prewarp.field.border import inside_convex
+from prewarp.focus import FocusStep, focus_of_panel, focus_step
+from prewarp.frames import degrees_from_tangent
+from prewarp.published import DEPTH_OF_FOCUS
+from prewarp.report.style import CHANNEL_COLOURS, INK, RED, figure, png_bytes
+from prewarp.seam import Overlap
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.collections import QuadMesh
+    from matplotlib.figure import Figure
+
+_WIDTH_PX, _HEIGHT_PX = 820, 880
+_NODES = 41
+CENTRE_MM = np.zeros(3)
+
+
+@dataclass(frozen=True)
+class FocusItem:
+    """What is drawn of one module: its fit, the channels of one eye, and their overlaps."""
+
+    title: str
+    fields: FieldSet
+    channels: tuple[str, ...]
+    overlaps: tuple[Overlap, ...]
+
+
+def focus_picture(items: Sequence[FocusItem], /, *, title: str) -> bytes:
+    """Draw image distances (above) and focus steps (below) of modules side by side, as PNG; pupil centred, reference colour.
+
+    Below, a line is the mean step of each height, its band the spread across the seam, for one pair of channels. Dashed lines
+    are published depths of focus; which of them is a limit is for qualified people to say.
+    """
+    steps = [
+        [focus_step(item.fields, pair.channels, pair.tangent) for pair in item.overlaps] for item in items
+    ]
+    maps = [_panel_maps(item) for item in items]
+    finite = np.concatenate([dioptres[np.isfinite(dioptres)] for one in maps for _, _, dioptres in one])
+    low, high = (float(np.quantile(finite, share)) for share in (0.02, 0.98))
+    with figure(_WIDTH_PX * len(items), _HEIGHT_PX) as drawn:
+        drawn.suptitle(title, fontsize=15, fontweight="bold")
+        above, below = drawn.subplots(2, len(items), squeeze=False, height_ratios=(1.25, 1.0))
+        for axes, item, channels in zip(above[0] if above.ndim > 1 else above, items, maps, strict=True):
+            mesh = _draw_map(axes, item, channels, low, high)
+        drawn.colorbar(
+            mesh, ax=list(above), label="image distance, dioptres (0: far away)", extend="both", pad=0.01
+        )
+        _draw_steps(drawn, list(below), items, steps)
+        drawn.supxlabel(
+            "No warp mends a focus step: it moves the picture within its image plane, never the plane.",
+            fontsize=12,
+            color=RED,
+        )
+        return png_bytes(drawn)
+
+
+def _panel_maps(item: FocusItem) -> list[tuple[str, FloatArray, FloatArray]]:
+    maps = []
+    for channel in item.channels:
+        field = item.fields.field(channel, item.fields.colours[0])
+        width, height = field.panel_size_px
+        pixel = np.stack(np.meshgrid(np.linspace(0, width, _NODES), np.linspace(0, height, _NODES)), axis=-1)
+        focus = focus_of_panel(field, pixel, pupil_mm=CENTRE_MM)
+        inside = inside_convex(pixel.reshape(-1, 2), field.border_pixel, slack=1e-6).reshape(pixel.shape[:2])
+        maps.append((channel, degrees_from_tangent(focus.tangent), np.where(inside, focus.dioptres, np.nan)))
+    return maps
+
+
+def _draw_map(axes: "Axes", item: FocusItem, maps: list, low: float, high: float) -> "QuadMesh":
+    mesh = None
+    for channel, direction, dioptres in maps:
+        mesh = axes.pcolormesh(
+            direction[..., 0],
+            direction[..., 1],
+            np.ma.masked_invalid(dioptres),
+            cmap="cividis",
+            vmin=low,
+            vmax=max(high, low + 1e-3),
+            shading="gouraud",
+        )
+        known = np.isfinite(dioptres)
+        middle = direction[known].mean(axis=0)
+        axes.text(
+            *middle,
+            f"{channel}\n{np.nanmean(dioptres):.2f} dioptres",
+            color="white",
+            fontsize=11,
+            fontweight="bold",
+            ha="center",
+            va="center",
+        )
+    for pair in item.overlaps:
+        x, y = pair.axes_deg
+        axes.contour(
+            x,
+            y,
+            pair.inside.astype(float),
+            levels=[0.5],
+            colors=["white"],
+            linestyles=["dashed"],
+            linewidths=[2.0],
+        )
+    axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal")
+    axes.set_title(f"{item.title}\ndashed: where both channels give light", pad=8)
+    return mesh
+
+
+def _draw_steps(
+    drawn: "Figure", below: list["Axes"], items: Sequence[FocusItem], steps: list[list[FocusStep]]
+) -> None:
+    limits = (
+        (DEPTH_OF_FOCUS[0].high * 2.0, "0.6: 0.3 each way (Campbell 1957, 3 mm pupil)"),
+        (DEPTH_OF_FOCUS[2].high, "0.86 in all (Atchison et al. 1997, 2 mm pupil)"),
+    )
+    largest = max((float(np.nanmax(np.abs(one.step_dioptres))) for row in steps for one in row), default=0.0)
+    top = 1.12 * max(largest, limits[-1][0])
+    for axes, item, row in zip(np.ravel(below), items, steps, strict=True):
+        for number, (pair, step) in enumerate(zip(item.overlaps, row, strict=True)):
+            height = np.round(degrees_from_tangent(pair.tangent[:, 1]), 6)
+            rows = np.unique(height)
+            size = [step.step_dioptres[(height == one) & np.isfinite(step.step_dioptres)] for one in rows]
+            kept = [place for place, values in enumerate(size) if values.size]
+            rows, size = rows[kept], [size[place] for place in kept]
+            colour = CHANNEL_COLOURS[number % len(CHANNEL_COLOURS)]
+            axes.fill_between(
+                rows,
+                [one.min() for one in size],
+                [one.max() for one in size],
+                color=colour,
+                alpha=0.25,
+                linewidth=0,
+            )
+            sigma = step.sigma_dioptres[np.isfinite(step.sigma_dioptres)]
+            sure = f", 1-sigma {np.sqrt(np.mean(sigma**2)):.2g}" if sigma.size else ""
+            axes.plot(
+                rows,
+                [one.mean() for one in size],
+                color=colour,
+                linewidth=2.5,
+                label=f"{step.channels[1]} less {step.channels[0]}{sure}",
+            )
+        for value, text in limits:
+            axes.axhline(value, color=INK, linestyle="dashed", linewidth=1.0)
+            axes.axhline(-value, color=INK, linestyle="dashed", linewidth=1.0)
+            axes.text(
+                0.01, value, text, fontsize=9, va="bottom", ha="left", transform=axes.get_yaxis_transform()
+            )
+        axes.axhline(0.0, color=INK, linewidth=0.8)
+        axes.set(ylim=(-top, top), xlabel="up, degrees", ylabel="focus step across the seam, dioptres")
+        axes.set_title("line: mean of a height; band: across the seam")
+        if row:
+            axes.legend(loc="lower right")
