@@ -12,7 +12,7 @@
 #define PW_SIDE 0
 #endif
 #ifndef PW_DEPTH_STEPS
-#define PW_DEPTH_STEPS 3
+#define PW_DEPTH_STEPS 2
 #endif
 
 uniform vec3 u_pupil_mm;
@@ -43,20 +43,17 @@ void pw_eye_node(ivec2 node, int rows, out vec4 first, out vec4 second, out vec4
     vec2 green = pair.zw;
     vec2 blue = single;
     if (u_pupil_mm.z != 0.0) {
-        vec4 other;
-        vec2 rest;
         for (int k = 0; k < PW_DEPTH_STEPS; ++k) {
-            pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(green), pair, single);
-            green = pair.zw;
+            pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.zw), pair, single);
         }
-        for (int k = 0; k < 2; ++k) {
-            vec2 start = k == 0 ? pair.xy : red;
-            pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(start), other, rest);
-            red = other.xy;
-            start = k == 0 ? single : blue;
-            pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(start), other, rest);
-            blue = rest;
-        }
+        red = pair.xy;
+        green = pair.zw;
+        blue = single;
+        // The other colours look from nearly the same reference pupil: one step of their own is enough.
+        vec4 other;
+        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(red), other, single);
+        red = other.xy;
+        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(blue), other, blue);
     }
     first = pw_shown(red);
     second = pw_shown(green);

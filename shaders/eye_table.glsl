@@ -1,16 +1,21 @@
-// Provides: pw_eye_sums: what one mesh node shows for a reference pupil, sum_j Q_j(x0, y0) B_j; pw_tangent_from_cosine.
-// Needs: t_pair, t_single: coefficients of node (column, row), pupil function j at texel (column, row + rows * j);
-//        u_half_mm: divides the reference pupil, mm; PW_PUPIL_DEGREE: total degree of the Chebyshev basis, graded order.
+// Provides: pw_eye_sums: what one mesh node shows for a reference pupil, sum_m c_m P_m with c = M Q(x0, y0); pw_tangent_from_cosine.
+// Needs: t_pair, t_single: patterns of node (column, row), mode m at texel (column, row + rows * m); u_mix: M, mode by mode;
+//        u_half_mm: divides the reference pupil, mm; PW_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
 // pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says.
-// Python twin: prewarp.render.eyemesh.EyeTable.
+// Python twin: prewarp.render.eyemesh.EyeTable and modes_of.
 
 #ifndef PW_PUPIL_DEGREE
 #define PW_PUPIL_DEGREE 5
 #endif
+#ifndef PW_MODES
+#define PW_MODES 6
+#endif
+#define PW_PUPIL_FUNCTIONS (((PW_PUPIL_DEGREE + 1) * (PW_PUPIL_DEGREE + 2)) / 2)
 
 uniform sampler2D t_pair;
 uniform sampler2D t_single;
 uniform vec2 u_half_mm;
+uniform float u_mix[PW_MODES * PW_PUPIL_FUNCTIONS];
 
 void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single) {
     vec2 place = reference_mm / u_half_mm;
@@ -26,16 +31,26 @@ void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec
         in_y[k] = 2.0 * place.y * in_y[k - 1] - in_y[k - 2];
     }
 #endif
-    pair = vec4(0.0);
-    single = vec2(0.0);
-    ivec2 texel = node;
+    float share[PW_MODES];
+    for (int m = 0; m < PW_MODES; ++m) {
+        share[m] = 0.0;
+    }
+    int function = 0;
     for (int total = 0; total <= PW_PUPIL_DEGREE; ++total) {
         for (int second = 0; second <= total; ++second) {
             float value = in_x[total - second] * in_y[second];
-            pair += value * texelFetch(t_pair, texel, 0);
-            single += value * texelFetch(t_single, texel, 0).xy;
-            texel.y += rows;
+            for (int m = 0; m < PW_MODES; ++m) {
+                share[m] += u_mix[m * PW_PUPIL_FUNCTIONS + function] * value;
+            }
+            ++function;
         }
+    }
+    pair = vec4(0.0);
+    single = vec2(0.0);
+    for (int m = 0; m < PW_MODES; ++m) {
+        ivec2 texel = ivec2(node.x, node.y + rows * m);
+        pair += share[m] * texelFetch(t_pair, texel, 0);
+        single += share[m] * texelFetch(t_single, texel, 0).xy;
     }
 }
 

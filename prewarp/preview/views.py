@@ -87,19 +87,11 @@ def shrink_for(subject: Subject, outlook: Outlook, /, *, finesse: float = FINE) 
 
     Panels keep at least `finesse` pixels for each of the view's.
     """
-    finest = max(_px_per_unit(subject, name) for name in subject.channels)
+    finest = max(subject.tables[name].px_per_cosine for name in subject.channels)
     shrink = 1
     while shrink < MOST_SHRINK and finest / (2 * shrink) >= finesse * outlook.scale_px:
         shrink *= 2
     return shrink
-
-
-def _px_per_unit(subject: Subject, name: str) -> float:
-    """Panel px per unit of the plane at the panel's middle."""
-    table = subject.tables[name]
-    cosine = table.cosine[0, :, :, 1]
-    row, column = (length // 2 for length in table.node_shape)
-    return float(table.step_px[0] / np.linalg.norm(cosine[row, column + 1] - cosine[row, column]))
 
 
 def centre_of_seam(subject: Subject, /) -> FloatArray:

@@ -89,6 +89,13 @@ class EyeTable:
             np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1
         )
 
+    @property
+    def px_per_cosine(self) -> float:
+        """Panel px per unit of direction cosine at the panel's middle."""
+        row, column = (length // 2 for length in self.node_shape)
+        step = self.cosine[0, row, column + 1, 1] - self.cosine[0, row, column, 1]
+        return float(self.step_px[0] / np.linalg.norm(step))
+
     @cached_property
     def _flat(self) -> FloatArray:
         """Coefficients (values of all nodes, pupil functions): green, red, blue cosines, then red and blue points."""
@@ -299,6 +306,45 @@ def weight_map(seam: Seam | None, content: ContentProjection, channel: str, /) -
     pixel = middle + plane * np.array([content.focal_px, -content.focal_px])
     weight = seam.weights(content.tangent_from_pixel(pixel))[seam.index(channel)]
     return WeightMap(weight, -half, _WEIGHTS_PER_UNIT)
+
+
+@dataclass(frozen=True)
+class Modes:
+    """A table as few modes: coefficients_j = sum_m mix[m, j] pattern_m, so a node sums modes instead of pupil functions.
+
+    `pattern` (modes, rows, columns, 3, 2) float array; `mix` (modes, pupil functions) float array.
+    """
+
+    pattern: FloatArray
+    mix: FloatArray
+
+
+def modes_of(coefficients: FloatArray, scale: FloatArray, /, *, tolerance: float) -> Modes:
+    """Return the fewest modes that stay within a tolerance at every node for every pupil (singular value decomposition).
+
+    Parameters
+    ----------
+    coefficients : (pupil functions, rows, columns, 3, 2) float array
+        Of Chebyshev functions of the pupil, each at most 1 in size.
+    scale : (3,) float array
+        What each of the three vectors is multiplied by before they are compared with the tolerance.
+    tolerance : float
+        Largest error, in scaled units.
+
+    References
+    ----------
+    Design's section 5. The bound sum_j |error_j| holds because |Q_j| <= 1 in the eye box (derived here).
+    """
+    scaled = coefficients * np.asarray(scale)[:, None]
+    matrix = scaled.reshape(len(scaled), -1)
+    # The small side first: at most some 45 pupil functions against 10^5 values.
+    left, size, right = np.linalg.svd(matrix, full_matrices=False)
+    for count in range(1, len(size) + 1):
+        rest = left[:, count:] * size[count:]
+        if count == len(size) or np.abs(rest @ right[count:]).sum(axis=0).max() <= tolerance:
+            break
+    pattern = right[:count].reshape(count, *coefficients.shape[1:]) * size[:count, None, None, None, None]
+    return Modes(pattern / np.asarray(scale)[:, None], left[:, :count].T)
 
 
 def plane_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:

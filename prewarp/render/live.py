@@ -18,16 +18,26 @@ from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import TransferFunction, linear_from_srgb, srgb_from_linear
 from prewarp.errors import RenderError
-from prewarp.render.eyemesh import EyeTable, WeightMap, plane_from_tangent
-from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, light_sampler, make_texture, row_texture
+from prewarp.render.eyemesh import EyeTable, WeightMap, modes_of, plane_from_tangent
+from prewarp.render.gpu import (
+    FRAMEBUFFER_SRGB,
+    Program,
+    Target,
+    has_compute,
+    light_sampler,
+    make_texture,
+    row_texture,
+)
 
 if TYPE_CHECKING:
     import moderngl
 
-_ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
-_ENCODING_ENTRIES = 4096
+ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
+ENCODING_ENTRIES = 4096
 # More bits than this make no difference to a preview, and a table of their light would be larger than some drivers take.
 MOST_BITS = 12
+# What leaving modes out of a table may cost, panel px.
+MODE_TOLERANCE_PX = 0.01
 
 
 @dataclass(frozen=True)
@@ -114,27 +124,38 @@ class EyeMesh:
         /,
     ) -> None:
         self.table = table
+        self._context = context
+        self._projection = content.projection
         rows, columns = table.node_shape
         self.indices = context.buffer(_triangles(rows, columns).tobytes())
         self.shown = Target(context, (columns, rows), "f4", count=3)
         self.seen = Target(context, (columns, rows), "f4", count=3)
-        self._tables = (
-            _coefficient_textures(context, table.cosine),
-            _coefficient_textures(
-                context, np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2)
+        per_cosine = table.px_per_cosine
+        modes = (
+            modes_of(table.cosine, np.full(3, per_cosine), tolerance=MODE_TOLERANCE_PX),
+            modes_of(
+                np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2),
+                np.array([per_cosine, 1.0, 1.0]),
+                tolerance=MODE_TOLERANCE_PX,
             ),
         )
+        self._tables = tuple(_pattern_textures(context, each.pattern) for each in modes)
         self._weight = _float_texture(context, weights.weight)
         common = {
             "PW_PUPIL_DEGREE": table.degree,
             "PW_PROJECTION": PROJECTIONS.index(content.projection),
         }
+        # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
+        self._computes = has_compute(context)
+        stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
         self._programs = tuple(
-            Program(context, "eye_mesh.frag", {**common, "PW_SIDE": side}) for side in (0, 1)
+            Program(context, stage, {**common, "PW_SIDE": side, "PW_MODES": len(each.mix)})
+            for side, each in enumerate(modes)
         )
-        for program in self._programs:
+        for program, each in zip(self._programs, modes, strict=True):
             program.set("u_half_mm", tuple(table.half_mm.tolist()))
             program.set("u_rows", rows)
+            program.set("u_mix", each.mix.ravel().tolist())
         panel = self._programs[0]
         panel.set("u_content_middle", (content.size_px[0] / 2.0, content.size_px[1] / 2.0))
         panel.set("u_content_scale", (content.focal_px, -content.focal_px))
@@ -154,6 +175,10 @@ class EyeMesh:
     def set_pupil(self, pupil_mm: ArrayLike, /) -> bool:
         """Make `seen` for the true pupil (3,), mm; False when it is that already."""
         return self._set(1, self.seen, pupil_mm)
+
+    def plane_at_centre(self) -> FloatArray:
+        """Return where nodes are seen from the eye-box centre, (rows, columns, 2), plane coordinates."""
+        return plane_from_tangent(self.table.tangents(np.zeros(3))[..., 1, :], self._projection)
 
     def forget(self) -> None:
         """Make both meshes anew when they are next asked for."""
@@ -177,7 +202,15 @@ class EyeMesh:
         textures = {"t_pair": pair, "t_single": single}
         if side == 0:
             textures["t_weight"] = self._weight
-        target.draw(program, textures)
+        if self._computes:
+            program.bind(textures)
+            for unit, texture in enumerate(target.textures):
+                texture.bind_to_image(unit, read=False, write=True)
+            columns, rows = target.size_px
+            program.run((-(-columns // 8), -(-rows // 8)))
+            self._context.memory_barrier()
+        else:
+            target.draw(program, textures)
         self._pupils[side] = pupil
         return True
 
@@ -215,7 +248,7 @@ class LivePanel:
         size = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
         self.target = Target(context, size, "srgb" if stores_srgb else "f2")
         self._textures = {"t_content_linear": content.texture}
-        options = {} if stores_srgb else {"PW_ROUNDED": 1, "PW_ENCODING": _ENCODINGS[transfer.kind]}
+        options = {} if stores_srgb else {"PW_ROUNDED": 1, "PW_ENCODING": ENCODINGS[transfer.kind]}
         self.program = Program(
             context, "panel_mesh.frag", options, vertex="panel_mesh.vert", indices=mesh.indices
         )
@@ -228,7 +261,7 @@ class LivePanel:
             if transfer.kind == "power":
                 self.program.set("u_gamma", transfer.gamma)
             elif transfer.kind == "table":
-                light = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
+                light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
                 self._tables["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
@@ -348,7 +381,8 @@ class LiveEye:
         self.meshes = {
             name: EyeMesh(context, table, weights[name], content) for name, table in tables.items()
         }
-        self._transfers, self._bit_depths = dict(transfers or {}), dict(bit_depths or {})
+        self._transfers = {name: (transfers or {}).get(name) or TransferFunction() for name in tables}
+        self._bit_depths = {name: (bit_depths or {}).get(name, 8) for name in tables}
         self._unwarped = {
             name: FixedMesh(context, unwarped_content(table, content)) for name, table in tables.items()
         }
@@ -374,12 +408,25 @@ class LiveEye:
                 self.context,
                 mesh,
                 self.picture,
-                transfer=self._transfers.get(name),
-                bit_depth=self._bit_depths.get(name, 8),
+                transfer=self._transfers[name],
+                bit_depth=self._bit_depths[name],
                 shrink=self._shrink,
             )
             for name, mesh in self.meshes.items()
         }
+
+    @property
+    def shrink(self) -> int:
+        """How many times smaller panels are drawn."""
+        return self._shrink
+
+    def transfer(self, name: str, /) -> TransferFunction:
+        """Return how a channel's panel turns codes into light."""
+        return self._transfers[name]
+
+    def bit_depth(self, name: str, /) -> int:
+        """Return the bits of a channel's panel."""
+        return self._bit_depths[name]
 
     @property
     def programs(self) -> list[Program]:
@@ -429,15 +476,14 @@ class LiveEye:
 
 
 def unwarped_content(table: EyeTable, content: ContentProjection, /) -> FloatArray:
-    """Return content px (rows, columns, 3, 2) of the best straight map of the middle colour, seen from the eye-box centre."""
-    plane = plane_from_tangent(table.tangents(np.zeros(3))[..., 1, :], content.projection)
+    """Return content px (rows, columns, 3, 2) of each colour's best straight map, seen from the eye-box centre."""
+    tangent = table.tangents(np.zeros(3))
     u, v = np.moveaxis(table.node_px / np.array(table.panel_size_px) - 0.5, -1, 0)
     basis = np.stack([np.ones_like(u), u, v], axis=-1)
-    solution, *_ = np.linalg.lstsq(basis.reshape(-1, 3), plane.reshape(-1, 2), rcond=None)
-    straight = np.array(content.size_px) / 2.0 + (basis @ solution) * np.array(
-        [content.focal_px, -content.focal_px]
-    )
-    return np.repeat(straight[:, :, None], 3, axis=2)
+    # The ring beyond the panel has no say.
+    inner = (slice(1, -1), slice(1, -1))
+    solution, *_ = np.linalg.lstsq(basis[inner].reshape(-1, 3), tangent[inner].reshape(-1, 6), rcond=None)
+    return content.pixel_from_tangent((basis @ solution).reshape(tangent.shape))
 
 
 def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
@@ -447,13 +493,13 @@ def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
     return np.stack([a, b, c, c, b, d], axis=-1).ravel()
 
 
-def _coefficient_textures(
-    context: "moderngl.Context", coefficients: FloatArray
+def _pattern_textures(
+    context: "moderngl.Context", pattern: FloatArray
 ) -> tuple["moderngl.Texture", "moderngl.Texture"]:
-    """Return textures of (functions, rows, columns, 3, 2): the first two vectors of a node together, the third alone."""
-    functions, rows, columns = coefficients.shape[:3]
-    values = coefficients.astype(np.float32).reshape(functions * rows, columns, 6)
-    size = (columns, functions * rows)
+    """Return textures of (modes, rows, columns, 3, 2): the first two vectors of a node together, the third alone."""
+    modes, rows, columns = pattern.shape[:3]
+    values = pattern.astype(np.float32).reshape(modes * rows, columns, 6)
+    size = (columns, modes * rows)
     pair, single = make_texture(context, size, "f4"), make_texture(context, size, "f4", components=2)
     pair.write(np.ascontiguousarray(values[..., :4]))
     single.write(np.ascontiguousarray(values[..., 4:]))

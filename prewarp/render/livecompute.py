@@ -1,0 +1,169 @@
+"""Panels and perceived view of one eye by compute shaders (OpenGL 4.3): the same meshes, no triangles.
+
+On chips whose graphics units are few beside their compute units this is several times faster (`tests/bench/bench_preview.py`
+measures both). The view needs the mesh the other way round: Newton's method finds the panel point of every eighth view pixel on
+the mesh itself, so no inverse table has to be made. Panels are stored as light, rounded to their codes.
+"""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.encoding import TransferFunction
+from prewarp.errors import RenderError
+from prewarp.render.gpu import Program, make_texture, row_texture
+from prewarp.render.live import ENCODING_ENTRIES, ENCODINGS, MOST_BITS, EyeMesh, LiveEye, Outlook
+
+if TYPE_CHECKING:
+    import moderngl
+
+# Distance of the view's nodes, px: as `shaders/view_mesh.comp` takes them.
+PITCH_PX = 8
+MOST_CHANNELS = 4
+_TILE = 16
+
+
+class ComputePanel:
+    """The panel of one channel as light, written by a compute stage."""
+
+    def __init__(
+        self,
+        eye: LiveEye,
+        mesh: EyeMesh,
+        /,
+        *,
+        transfer: TransferFunction,
+        bit_depth: int,
+        shrink: int,
+    ) -> None:
+        context = eye.context
+        bits = min(bit_depth, MOST_BITS)
+        self.size_px = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
+        self.texture = make_texture(context, self.size_px, "f2")
+        step = np.array(self.size_px) / np.array(mesh.table.panel_size_px) * mesh.table.step_px
+        nodes = int(np.ceil(_TILE / step.min())) + 2
+        self.program = Program(
+            context, "panel_mesh.comp", {"PW_ENCODING": ENCODINGS[transfer.kind], "PW_TILE_NODES": nodes}
+        )
+        self.program.set("u_step_px", tuple(step.tolist()))
+        self.program.set("u_first_px", tuple((-step).tolist()))
+        self.program.set("u_content_px", tuple(float(length) for length in eye.picture.size_px))
+        self._textures = {
+            "t_content_linear": eye.picture.texture,
+            "t_light": row_texture(context, transfer.linear_of_codes(bits)),
+        }
+        names = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
+        self._textures |= dict(zip(names, mesh.shown.textures, strict=True))
+        if transfer.kind == "power":
+            self.program.set("u_gamma", transfer.gamma)
+        elif transfer.kind == "table":
+            light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
+            self._textures["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
+
+    def draw(self, sampler: "moderngl.Sampler", /) -> None:
+        """Write the panel from the mesh as it is."""
+        self.program.bind(self._textures, sampler=sampler)
+        self.texture.bind_to_image(0, read=False, write=True)
+        self.program.run(_groups(self.size_px, _TILE))
+        self.program.context.clear_samplers()
+        self.program.context.memory_barrier()
+
+
+class ComputeEye:
+    """Panels and view of a `LiveEye` by compute stages; meshes, content and pupils are the eye's own.
+
+    Raises
+    ------
+    RenderError
+        More channels than `MOST_CHANNELS`.
+    """
+
+    def __init__(self, eye: LiveEye, view_size_px: tuple[int, int], /) -> None:
+        if len(eye.meshes) > MOST_CHANNELS:
+            raise RenderError(
+                f"{len(eye.meshes)} channels; the compute path takes at most {MOST_CHANNELS}. Use the mesh path."
+            )
+        self._eye = eye
+        context = eye.context
+        self.size_px = view_size_px
+        self.texture = make_texture(context, view_size_px, "f1")
+        self.panels = {
+            name: ComputePanel(
+                eye, mesh, transfer=eye.transfer(name), bit_depth=eye.bit_depth(name), shrink=eye.shrink
+            )
+            for name, mesh in eye.meshes.items()
+        }
+        nodes = tuple(-(-length // PITCH_PX) + 1 for length in view_size_px)
+        self._nodes = {
+            name: (make_texture(context, nodes, "f4"), make_texture(context, nodes, "f4"))
+            for name in eye.meshes
+        }
+        self._inverse = {name: _inverse_program(context, mesh) for name, mesh in eye.meshes.items()}
+        self._view = Program(context, "view_mesh.comp", {"PW_CHANNELS": len(eye.meshes)})
+        self._textures: dict[str, moderngl.Texture] = {}
+        for place, name in enumerate(eye.meshes):
+            self._textures[f"t_panel_{place}_linear"] = self.panels[name].texture
+            self._textures[f"t_red_green_{place}"], self._textures[f"t_blue_{place}"] = self._nodes[name]
+
+    @property
+    def programs(self) -> list[Program]:
+        """All programs, for reloading."""
+        return [*(panel.program for panel in self.panels.values()), *self._inverse.values(), self._view]
+
+    def draw_panels(self) -> None:
+        """Write all panels."""
+        for panel in self.panels.values():
+            panel.draw(self._eye.sampler)
+
+    def find_nodes(self, outlook: Outlook, /) -> None:
+        """Find what is seen at the view's nodes."""
+        for name, mesh in self._eye.meshes.items():
+            program = self._inverse[name]
+            program.set("u_view_middle", outlook.middle_px)
+            program.set("u_view_scale", (outlook.scale_px, -outlook.scale_px))
+            where, red, blue = mesh.seen.textures
+            program.bind({"t_seen_where": where, "t_seen_red": red, "t_seen_blue": blue})
+            for unit, texture in enumerate(self._nodes[name]):
+                texture.bind_to_image(unit, read=False, write=True)
+            program.run(_groups(self._nodes[name][0].size, 8))
+        self._eye.context.memory_barrier()
+
+    def draw_view(self) -> None:
+        """Write the view into `texture`."""
+        self._view.bind(self._textures, sampler=self._eye.sampler)
+        self.texture.bind_to_image(0, read=False, write=True)
+        self._view.run(_groups(self.size_px, _TILE))
+        self._eye.context.clear_samplers()
+        self._eye.context.memory_barrier()
+
+    def draw(self, outlook: Outlook, /) -> None:
+        """Write panels and view."""
+        self.draw_panels()
+        self.find_nodes(outlook)
+        self.draw_view()
+
+    def read(self) -> NDArray[np.uint8]:
+        """Return the view, (height, width, 3) 8-bit sRGB; row 0 is the top."""
+        width, height = self.size_px
+        return np.frombuffer(self.texture.read(), dtype=np.uint8).reshape(height, width, 4)[..., :3].copy()
+
+
+def _inverse_program(context: "moderngl.Context", mesh: EyeMesh) -> Program:
+    program = Program(context, "view_nodes.comp")
+    for name, value in mesh.places().items():
+        program.set(name, value)
+    program.set("u_pitch_px", float(PITCH_PX))
+    # The best straight map from the plane to nodes, seen from the middle of the eye box, is where Newton's method starts.
+    where = mesh.plane_at_centre()
+    rows, columns = where.shape[:2]
+    node = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2)
+    basis = np.concatenate([np.ones((rows * columns, 1)), where.reshape(-1, 2)], axis=1)
+    guess, *_ = np.linalg.lstsq(basis, node, rcond=None)
+    for name, row in zip(("u_guess_0", "u_guess_x", "u_guess_y"), guess, strict=True):
+        program.set(name, tuple(row.tolist()))
+    return program
+
+
+def _groups(size_px: tuple[int, int], tile: int) -> tuple[int, int]:
+    return -(-size_px[0] // tile), -(-size_px[1] // tile)

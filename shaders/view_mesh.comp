@@ -1,0 +1,89 @@
+// View pass as a compute stage: light of up to PW_CHANNELS panels where they are seen, added up, encoded as sRGB; 16 x 16 a group.
+// t_red_green_*, t_blue_*: panel places at the view's nodes, 8 px apart (view_nodes.comp). t_panel_*_linear: light of the panels.
+// i_encoded: the view, bytes, row 0 the top. A 16 x 16 tile has 3 x 3 nodes; cells with a node that is not found stay dark.
+
+#include "encoding.glsl"
+
+#ifndef PW_CHANNELS
+#define PW_CHANNELS 2
+#endif
+
+layout(local_size_x = 16, local_size_y = 16) in;
+layout(rgba8, binding = 0) writeonly uniform image2D i_encoded;
+
+uniform sampler2D t_red_green_0;
+uniform sampler2D t_blue_0;
+uniform sampler2D t_panel_0_linear;
+#if PW_CHANNELS > 1
+uniform sampler2D t_red_green_1;
+uniform sampler2D t_blue_1;
+uniform sampler2D t_panel_1_linear;
+#endif
+#if PW_CHANNELS > 2
+uniform sampler2D t_red_green_2;
+uniform sampler2D t_blue_2;
+uniform sampler2D t_panel_2_linear;
+#endif
+#if PW_CHANNELS > 3
+uniform sampler2D t_red_green_3;
+uniform sampler2D t_blue_3;
+uniform sampler2D t_panel_3_linear;
+#endif
+
+shared vec4 s_red_green[9 * PW_CHANNELS];
+shared vec4 s_blue[9 * PW_CHANNELS];
+
+void pw_load(sampler2D red_green, sampler2D blue, int first, int k, ivec2 corner) {
+    ivec2 node = min(corner + ivec2(k % 3, k / 3), textureSize(red_green, 0) - 1);
+    s_red_green[first + k] = texelFetch(red_green, node, 0);
+    s_blue[first + k] = texelFetch(blue, node, 0);
+}
+
+vec3 pw_seen(sampler2D panel_linear, int k, vec2 t) {
+    float found = s_blue[k].z * s_blue[k + 1].z * s_blue[k + 3].z * s_blue[k + 4].z;
+    if (found == 0.0) {
+        return vec3(0.0);
+    }
+    vec4 red_green = mix(mix(s_red_green[k], s_red_green[k + 1], t.x), mix(s_red_green[k + 3], s_red_green[k + 4], t.x), t.y);
+    vec2 blue = mix(mix(s_blue[k].xy, s_blue[k + 1].xy, t.x), mix(s_blue[k + 3].xy, s_blue[k + 4].xy, t.x), t.y);
+    return vec3(
+        textureLod(panel_linear, red_green.xy, 0.0).r,
+        textureLod(panel_linear, red_green.zw, 0.0).g,
+        textureLod(panel_linear, blue, 0.0).b);
+}
+
+void main() {
+    int index = int(gl_LocalInvocationIndex);
+    if (index < 9) {
+        ivec2 corner = ivec2(gl_WorkGroupID.xy) * 2;
+        pw_load(t_red_green_0, t_blue_0, 0, index, corner);
+#if PW_CHANNELS > 1
+        pw_load(t_red_green_1, t_blue_1, 9, index, corner);
+#endif
+#if PW_CHANNELS > 2
+        pw_load(t_red_green_2, t_blue_2, 18, index, corner);
+#endif
+#if PW_CHANNELS > 3
+        pw_load(t_red_green_3, t_blue_3, 27, index, corner);
+#endif
+    }
+    barrier();
+    ivec2 pixel = ivec2(gl_GlobalInvocationID.xy);
+    if (any(greaterThanEqual(pixel, imageSize(i_encoded)))) {
+        return;
+    }
+    ivec2 cell = ivec2(gl_LocalInvocationID.xy) / 8;
+    vec2 t = (vec2(gl_LocalInvocationID.xy) + 0.5) / 8.0 - vec2(cell);
+    int k = cell.y * 3 + cell.x;
+    vec3 light_linear = pw_seen(t_panel_0_linear, k, t);
+#if PW_CHANNELS > 1
+    light_linear += pw_seen(t_panel_1_linear, 9 + k, t);
+#endif
+#if PW_CHANNELS > 2
+    light_linear += pw_seen(t_panel_2_linear, 18 + k, t);
+#endif
+#if PW_CHANNELS > 3
+    light_linear += pw_seen(t_panel_3_linear, 27 + k, t);
+#endif
+    imageStore(i_encoded, pixel, vec4(pw_srgb_from_linear(light_linear), 1.0));
+}
