@@ -1,0 +1,197 @@
+"""Writing a lookup as one blob; the layout is `layout`'s. Same lookup, same bytes."""
+
+import zlib
+from collections.abc import Sequence
+
+import numpy as np
+
+from prewarp.errors import PackageError
+from prewarp.export.layout import (
+    BLOCK,
+    BLOCK_ALIGNMENT,
+    CHANNEL,
+    COLOUR,
+    DISPLAY,
+    HEADER,
+    MAGIC,
+    MAP,
+    MAX_BLOB_BYTES,
+    NONE,
+    SECTION,
+    SECTIONS,
+    SURFACE,
+    VERSION,
+    Record,
+    aligned,
+)
+from prewarp.lookup.coding import CodedArray
+from prewarp.lookup.tables import Lookup, Surface
+
+CONTENT_KINDS = {"flat": 1, "equidistant": 2}
+WEIGHT, GAIN = 1, 2
+
+
+def blob_from_lookup(lookup: Lookup, /) -> bytes:
+    """Return the blob of a lookup.
+
+    Raises
+    ------
+    PackageError
+        A name is longer than 31 bytes of UTF-8, or the blob would exceed 1 GiB.
+    """
+    blocks = _Blocks()
+    keys = [(table.channel, table.colour) for table in lookup.maps]
+    weights = sorted(lookup.weights, key=lambda one: one.channel)
+    gains = sorted(lookup.gains, key=lambda one: keys.index((one.channel, one.colour)))
+    surfaces = (*weights, *gains)
+    maps = [_map_row(lookup, place, blocks, gains) for place in range(len(lookup.maps))]
+    shades = [
+        _surface_row(one, WEIGHT if place < len(weights) else GAIN, blocks)
+        for place, one in enumerate(surfaces)
+    ]
+    weight_of = {one.channel: place for place, one in enumerate(weights)}
+    content = lookup.content
+    display = {
+        "pupil_low": lookup.pupil_box_mm[0],
+        "pupil_high": lookup.pupil_box_mm[1],
+        "content_size": (0, 0) if content is None else content.size_px,
+        "content_kind": 0 if content is None else CONTENT_KINDS[content.projection],
+        "content_focal": 0.0 if content is None else content.focal_px,
+        "error_px": _rounded_up(lookup.error_px),
+    }
+    channels = [
+        {
+            "name": _name(name),
+            "panel_width": size[0],
+            "panel_height": size[1],
+            "weight": weight_of.get(place, NONE),
+        }
+        for place, (name, size) in enumerate(zip(lookup.channels, lookup.panel_sizes_px, strict=True))
+    ]
+    colours = [{"name": _name(name)} for name in lookup.colours]
+    sections = {
+        "display": _packed(DISPLAY, [display]),
+        "channels": _packed(CHANNEL, channels),
+        "colours": _packed(COLOUR, colours),
+        "maps": _packed(MAP, maps),
+        "blocks": _packed(BLOCK, blocks.rows),
+        "surfaces": _packed(SURFACE, shades),
+        "data": bytes(blocks.data),
+    }
+    return assembled([sections[name] for name, _ in SECTIONS])
+
+
+def assembled(sections: Sequence[bytes], /) -> bytes:
+    """Return a blob of sections already packed: header, table, sections with zeros between, all checksums."""
+    place = HEADER.byte_count + SECTION.byte_count * len(sections)
+    table, body = [], bytearray()
+    start = place
+    for kind, data in enumerate(sections, start=1):
+        offset = aligned(place)
+        body += bytes(offset - place) + data
+        table.append({"kind": kind, "offset": offset, "size": len(data), "crc": zlib.crc32(data)})
+        place = offset + len(data)
+    total = aligned(place)
+    body += bytes(total - place)
+    if total > MAX_BLOB_BYTES:
+        raise PackageError(
+            f"the blob would take {total / 1e9:.2f} GB; at most {MAX_BLOB_BYTES / 1e9:.2f} GB are written. Allow a "
+            "larger error, or choose another family."
+        )
+    header = {
+        "magic": MAGIC,
+        "version": VERSION,
+        "section_count": len(sections),
+        "total_bytes": total,
+        "crc": 0,
+    }
+    rows = _packed(SECTION, table)
+    header["crc"] = zlib.crc32(_packed(HEADER, [header]) + rows)
+    blob = _packed(HEADER, [header]) + rows + bytes(body)
+    assert len(blob) == total and start == HEADER.byte_count + len(rows)
+    return blob
+
+
+class _Blocks:
+    """Blocks in the order in which they were added, and their numbers one after another."""
+
+    def __init__(self) -> None:
+        self.rows: list[dict[str, object]] = []
+        self.data = bytearray()
+
+    def add(self, block: CodedArray) -> int:
+        if len(self.rows) >= NONE:
+            raise PackageError(f"more than {NONE} blocks; a lookup this large cannot be written as one blob.")
+        offset = aligned(len(self.data), BLOCK_ALIGNMENT)
+        self.data += bytes(offset - len(self.data)) + block.to_bytes()
+        self.rows.append(
+            {"format": int(block.format), "count": len(block.numbers), "offset": offset, "scale": block.scale}
+        )
+        return len(self.rows) - 1
+
+
+def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[Surface]) -> dict[str, object]:
+    table = lookup.maps[place]
+    first = len(blocks.rows)
+    for block in table.blocks:
+        blocks.add(block)
+    gain = next(
+        (
+            len(lookup.weights) + number
+            for number, one in enumerate(gains)
+            if (one.channel, one.colour) == (table.channel, table.colour)
+        ),
+        NONE,
+    )
+    return {
+        "channel": table.channel,
+        "colour": table.colour,
+        "base": NONE if table.base is None else table.base,
+        "family": int(table.family),
+        "columns": table.columns,
+        "rows": table.rows,
+        "pupil_degree": table.pupil_degree,
+        "modes": table.modes,
+        "pupil_counts": table.pupil_counts,
+        "first_block": first,
+        "block_count": len(table.blocks),
+        "gain": gain,
+        "affine": table.affine.ravel(),
+        "error_px": _rounded_up(table.error_px),
+    }
+
+
+def _surface_row(surface: Surface, kind: int, blocks: _Blocks) -> dict[str, object]:
+    return {
+        "kind": kind,
+        "columns": surface.columns,
+        "rows": surface.rows,
+        "block": blocks.add(surface.block),
+        "low": surface.low,
+        "high": surface.high,
+        "offset": surface.offset,
+        "error": _rounded_up(surface.error),
+    }
+
+
+def _packed(record: Record, rows: Sequence[dict[str, object]]) -> bytes:
+    packed = np.zeros(len(rows), dtype=record.dtype)
+    for place, row in enumerate(rows):
+        for name, value in row.items():
+            packed[name][place] = value
+    return packed.tobytes()
+
+
+def _name(name: str) -> bytes:
+    data = name.encode("utf-8")
+    if len(data) > 31 or b"\0" in data:
+        raise PackageError(
+            f"the name {name!r} takes {len(data)} bytes; expected at most 31. Use a shorter one."
+        )
+    return data
+
+
+def _rounded_up(error: float) -> np.float32:
+    """Return an error as float32, never smaller than it is: a claim must hold."""
+    rounded = np.float32(error)
+    return rounded if rounded >= error else np.nextafter(rounded, np.float32(np.inf))

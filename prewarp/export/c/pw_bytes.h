@@ -1,0 +1,128 @@
+/* Reading little-endian numbers and records of a checked blob; shared by both paths. */
+#ifndef PW_BYTES_H
+#define PW_BYTES_H
+
+#include "pw_lookup.h"
+
+static inline uint32_t pw_u16(const unsigned char *p)
+{
+    return (uint32_t)p[0] | (uint32_t)p[1] << 8;
+}
+
+static inline uint32_t pw_u32(const unsigned char *p)
+{
+    return pw_u16(p) | pw_u16(p + 2) << 16;
+}
+
+static inline int32_t pw_i16(const unsigned char *p)
+{
+    int32_t raw = (int32_t)pw_u16(p);
+    return raw - ((raw & 0x8000) << 1);
+}
+
+static inline int32_t pw_i8(const unsigned char *p)
+{
+    int32_t raw = p[0];
+    return raw - ((raw & 0x80) << 1);
+}
+
+static inline int32_t pw_i32(const unsigned char *p)
+{
+    uint32_t raw = pw_u32(p);
+    return raw < 0x80000000u ? (int32_t)raw : -(int32_t)(~raw) - 1;
+}
+
+/* Code `place` of 12 bits: two codes in three bytes. */
+static inline int32_t pw_i12(const unsigned char *p, uint32_t place)
+{
+    const unsigned char *pair = p + place / 2u * 3u;
+    int32_t raw = place % 2u == 0u ? pair[0] | (pair[1] & 0xF) << 8 : pair[1] >> 4 | pair[2] << 4;
+    return raw - ((raw & 0x800) << 1);
+}
+
+static inline const unsigned char *pw_record(const pw_lookup *lookup, uint32_t section, uint32_t bytes,
+                                             uint32_t place)
+{
+    return lookup->bytes + lookup->offset[section] + (size_t)bytes * place;
+}
+
+static inline const unsigned char *pw_map_record(const pw_lookup *lookup, uint32_t map)
+{
+    return pw_record(lookup, PW_SECTION_MAPS, PW_MAP_BYTES, map);
+}
+
+static inline const unsigned char *pw_channel_record(const pw_lookup *lookup, uint32_t channel)
+{
+    return pw_record(lookup, PW_SECTION_CHANNELS, PW_CHANNEL_BYTES, channel);
+}
+
+static inline const unsigned char *pw_surface_record(const pw_lookup *lookup, uint32_t surface)
+{
+    return pw_record(lookup, PW_SECTION_SURFACES, PW_SURFACE_BYTES, surface);
+}
+
+/* One block: `numbers` of `format`; the scale stays as the bits of a float32. */
+typedef struct {
+    const unsigned char *numbers;
+    uint32_t format, count, scale_bits;
+} pw_block;
+
+static inline pw_block pw_block_at(const pw_lookup *lookup, uint32_t place)
+{
+    const unsigned char *record = pw_record(lookup, PW_SECTION_BLOCKS, PW_BLOCK_BYTES, place);
+    pw_block block;
+    block.format = pw_u16(record + PW_BLOCK_FORMAT);
+    block.count = pw_u32(record + PW_BLOCK_COUNT);
+    block.scale_bits = pw_u32(record + PW_BLOCK_SCALE);
+    block.numbers = lookup->bytes + lookup->offset[PW_SECTION_DATA] + pw_u32(record + PW_BLOCK_OFFSET);
+    return block;
+}
+
+/* A whole number of any integer format. */
+static inline int32_t pw_code(const pw_block *block, uint32_t place)
+{
+    switch (block->format) {
+    case PW_INT8:
+        return pw_i8(block->numbers + place);
+    case PW_INT12:
+        return pw_i12(block->numbers, place);
+    case PW_INT16:
+        return pw_i16(block->numbers + (size_t)place * 2u);
+    case PW_INT32:
+        return pw_i32(block->numbers + (size_t)place * 4u);
+    case PW_UINT8:
+        return block->numbers[place];
+    default:
+        return (int32_t)pw_u16(block->numbers + (size_t)place * 2u);
+    }
+}
+
+static inline uint32_t pw_function_count(uint32_t degree) /* of three variables */
+{
+    return (degree + 1u) * (degree + 2u) * (degree + 3u) / 6u;
+}
+
+static inline uint32_t pw_graded_count(uint32_t degree) /* of two variables */
+{
+    return (degree + 1u) * (degree + 2u) / 2u;
+}
+
+static inline uint32_t pw_graded_place(uint32_t i, uint32_t j)
+{
+    return (i + j) * (i + j + 1u) / 2u + j;
+}
+
+/* Nodes of a mesh axis between which it is interpolated. */
+static inline uint32_t pw_nodes(uint32_t family, uint32_t coefficients)
+{
+    return family == PW_FAMILY_SPLINE ? coefficients - 2u : coefficients;
+}
+
+/* Record of the map whose size the prepared map has: the base where there is one. */
+static inline const unsigned char *pw_shape_record(const pw_lookup *lookup, const unsigned char *record)
+{
+    uint32_t base = pw_u16(record + PW_MAP_BASE);
+    return base == PW_NONE ? record : pw_map_record(lookup, base);
+}
+
+#endif

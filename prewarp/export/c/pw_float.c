@@ -1,0 +1,527 @@
+/* The float32 path. Every sum has one order, so that results are the same to the last bit wherever float is IEEE 754
+ * binary32, is evaluated as such (FLT_EVAL_METHOD 0) and multiplications are not fused with additions. */
+#include "pw_bytes.h"
+
+#include <string.h>
+
+#if defined(__clang__)
+#pragma STDC FP_CONTRACT OFF
+#endif
+
+static float f32_from_bits(uint32_t bits)
+{
+    float value;
+    memcpy(&value, &bits, sizeof value);
+    return value;
+}
+
+static float pw_f32(const unsigned char *p)
+{
+    return f32_from_bits(pw_u32(p));
+}
+
+/* value cut to -limit .. limit; NaN becomes -limit */
+static float bounded(float value, float limit)
+{
+    float above = value > -limit ? value : -limit;
+    return above < limit ? above : limit;
+}
+
+static void chebyshev(float x, uint32_t degree, float *values)
+{
+    uint32_t k;
+    values[0] = 1.0f;
+    if (degree > 0u)
+        values[1] = x;
+    for (k = 2; k <= degree; k++)
+        values[k] = 2.0f * x * values[k - 1u] - values[k - 2u];
+}
+
+/* First coefficient and weights along one mesh axis at x on -1 to 1; returns how many weights: 4 or 2. */
+static uint32_t axis_weights(uint32_t family, uint32_t coefficients, float x, uint32_t *first, float weights[4])
+{
+    uint32_t nodes = pw_nodes(family, coefficients);
+    float place = (x + 1.0f) * 0.5f * (float)(nodes - 1u), last = (float)(nodes - 2u), held, t, s;
+    held = place > 0.0f ? place : 0.0f;
+    held = held < last ? held : last;
+    *first = (uint32_t)held;
+    t = place - (float)*first;
+    s = 1.0f - t;
+    if (family != PW_FAMILY_SPLINE) {
+        weights[0] = s;
+        weights[1] = t;
+        return 2;
+    }
+    weights[0] = s * s * s / 6.0f;
+    weights[1] = ((3.0f * t - 6.0f) * t * t + 4.0f) / 6.0f;
+    weights[2] = (((-3.0f * t + 3.0f) * t + 3.0f) * t + 1.0f) / 6.0f;
+    weights[3] = t * t * t / 6.0f;
+    return 4;
+}
+
+/* ---- pupil part ---- */
+
+static void unit_pupil(const pw_lookup *lookup, const float pupil_mm[3], float unit[3])
+{
+    const unsigned char *display = pw_record(lookup, PW_SECTION_DISPLAY, PW_DISPLAY_BYTES, 0);
+    uint32_t axis;
+    for (axis = 0; axis < 3u; axis++) {
+        float low = pw_f32(display + PW_DISPLAY_PUPIL_LOW + 4u * axis);
+        float high = pw_f32(display + PW_DISPLAY_PUPIL_HIGH + 4u * axis);
+        unit[axis] = 0.0f;
+        if (high > low)
+            unit[axis] = bounded(((pupil_mm[axis] - low) + (pupil_mm[axis] - high)) / (high - low), 1.0f);
+    }
+}
+
+/* Pupil functions by total degree, then by rising z, then by rising y; returns how many. */
+static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *values)
+{
+    float x[PW_MAX_PUPIL_DEGREE + 1u], y[PW_MAX_PUPIL_DEGREE + 1u], z[PW_MAX_PUPIL_DEGREE + 1u];
+    uint32_t total, c, b, count = 0;
+    chebyshev(unit[0], degree, x);
+    chebyshev(unit[1], degree, y);
+    chebyshev(unit[2], degree, z);
+    for (total = 0; total <= degree; total++) {
+        for (c = 0; c <= total; c++) {
+            for (b = 0; b <= total - c; b++)
+                values[count++] = x[total - c - b] * y[b] * z[c];
+        }
+    }
+    return count;
+}
+
+static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const float unit[3],
+                          uint32_t panel_functions, float *coefficients)
+{
+    float values[PW_MAX_PUPIL_FUNCTIONS];
+    uint32_t modes = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
+    uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), count = pw_u16(record + PW_MAP_BLOCK_COUNT), start;
+    for (start = 0; start < count; start += 3u) {
+        pw_block counts = pw_block_at(lookup, first + start), places = pw_block_at(lookup, first + start + 1u);
+        pw_block codes = pw_block_at(lookup, first + start + 2u);
+        float step = f32_from_bits(codes.scale_bits);
+        uint32_t row, term = 0;
+        for (row = 0; row < 2u * modes; row++) {
+            float factor = values[row % modes] * step;
+            float *component = coefficients + (size_t)(row / modes) * panel_functions;
+            uint32_t end = term + (uint32_t)pw_code(&counts, row);
+            for (; term < end; term++)
+                component[pw_code(&places, term)] += factor * (float)pw_code(&codes, term);
+        }
+    }
+}
+
+static float coefficient_position(uint32_t family, uint32_t coefficients, uint32_t place)
+{
+    float last = (float)(pw_nodes(family, coefficients) - 1u);
+    float at = family == PW_FAMILY_SPLINE ? (float)place - 1.0f : (float)place;
+    return (2.0f * at - last) / last;
+}
+
+static void add_affine(const unsigned char *record, float *coefficients)
+{
+    uint32_t family = pw_u16(record + PW_MAP_FAMILY), columns = pw_u16(record + PW_MAP_COLUMNS);
+    uint32_t rows = pw_u16(record + PW_MAP_ROWS), column, row, component;
+    float affine[6];
+    for (component = 0; component < 6u; component++)
+        affine[component] = pw_f32(record + PW_MAP_AFFINE + 4u * component);
+    for (column = 0; column < columns; column++) {
+        float s = coefficient_position(family, columns, column);
+        float x = affine[0] + affine[1] * s, y = affine[3] + affine[4] * s;
+        for (row = 0; row < rows; row++) {
+            float t = coefficient_position(family, rows, row);
+            coefficients[0] += x + affine[2] * t;
+            coefficients[1] += y + affine[5] * t;
+            coefficients += 2;
+        }
+    }
+}
+
+static float half_value(uint32_t bits)
+{
+    uint32_t exponent = bits >> 10 & 31u, fraction = bits & 1023u;
+    float size = exponent == 0u ? (float)fraction * 5.9604644775390625e-08f
+                                : f32_from_bits((exponent + 112u) << 23 | fraction << 13);
+    return bits >> 15 ? -size : size;
+}
+
+/* coefficients += factor * numbers, `count` of them, from number `start` of a block */
+static void add_numbers(const pw_block *block, uint32_t start, uint32_t count, float factor, float *restrict sums)
+{
+    const unsigned char *restrict numbers = block->numbers;
+    uint32_t place;
+    switch (block->format) {
+    case PW_INT8:
+        for (place = 0; place < count; place++)
+            sums[place] += factor * (float)pw_i8(numbers + start + place);
+        break;
+    case PW_INT16:
+        for (place = 0; place < count; place++)
+            sums[place] += factor * (float)pw_i16(numbers + ((size_t)start + place) * 2u);
+        break;
+    case PW_HALF:
+        for (place = 0; place < count; place++)
+            sums[place] += factor * half_value(pw_u16(numbers + ((size_t)start + place) * 2u));
+        break;
+    default: /* 12 bits, from the first */
+        for (place = 0; place + 2u <= count; place += 2u) {
+            const unsigned char *pair = numbers + place / 2u * 3u;
+            sums[place] += factor * (float)pw_i12(pair, 0u);
+            sums[place + 1u] += factor * (float)pw_i12(pair, 1u);
+        }
+        break;
+    }
+}
+
+static void add_modes(const pw_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
+{
+    float values[PW_MAX_PUPIL_FUNCTIONS];
+    uint32_t functions = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
+    uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), modes = pw_u16(record + PW_MAP_MODES), mode, place;
+    uint32_t count = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u;
+    const unsigned char *polynomial = pw_block_at(lookup, first).numbers;
+    add_affine(record, coefficients);
+    for (mode = 0; mode < modes; mode++) {
+        pw_block block = pw_block_at(lookup, first + 1u + mode);
+        float weight = 0.0f;
+        for (place = 0; place < functions; place++, polynomial += 4)
+            weight += pw_f32(polynomial) * values[place];
+        add_numbers(&block, 0, count, weight * f32_from_bits(block.scale_bits), coefficients);
+    }
+}
+
+static void add_lattice(const pw_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
+{
+    uint32_t size = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u, axis, corner;
+    uint32_t counts[3], first[3];
+    float near_far[3][4];
+    pw_block block = pw_block_at(lookup, pw_u16(record + PW_MAP_FIRST_BLOCK));
+    float scale = f32_from_bits(block.scale_bits);
+    add_affine(record, coefficients);
+    for (axis = 0; axis < 3u; axis++) {
+        counts[axis] = pw_u16(record + PW_MAP_PUPIL_COUNTS + 2u * axis);
+        first[axis] = 0;
+        near_far[axis][0] = 1.0f;
+        if (counts[axis] > 1u)
+            (void)axis_weights(PW_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
+    }
+    for (corner = 0; corner < 8u; corner++) {
+        uint32_t x = corner & 1u, y = corner >> 1 & 1u, z = corner >> 2;
+        uint32_t place = ((first[2] + z) * counts[1] + first[1] + y) * counts[0] + first[0] + x;
+        float weight;
+        if ((x && counts[0] == 1u) || (y && counts[1] == 1u) || (z && counts[2] == 1u))
+            continue;
+        weight = near_far[0][x] * near_far[1][y] * near_far[2][z];
+        add_numbers(&block, place * size, size, weight * scale, coefficients);
+    }
+}
+
+static void add_map(const pw_lookup *lookup, const unsigned char *record, const float unit[3], uint32_t panel_functions,
+                    float *coefficients)
+{
+    switch (pw_u16(record + PW_MAP_FAMILY)) {
+    case PW_FAMILY_CHEBYSHEV:
+        add_chebyshev(lookup, record, unit, panel_functions, coefficients);
+        break;
+    case PW_FAMILY_LATTICE:
+        add_lattice(lookup, record, unit, coefficients);
+        break;
+    default:
+        add_modes(lookup, record, unit, coefficients);
+        break;
+    }
+}
+
+pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], float *coefficients, size_t count,
+                     pw_map *prepared)
+{
+    const unsigned char *record, *shape, *channel;
+    size_t needed = pw_coefficient_count(lookup, map), place;
+    float unit[3];
+    if (needed == 0u)
+        return PW_NO_SUCH;
+    if (count < needed)
+        return PW_TOO_SMALL;
+    record = pw_map_record(lookup, map);
+    shape = pw_shape_record(lookup, record);
+    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
+    for (place = 0; place < needed; place++)
+        coefficients[place] = 0.0f;
+    unit_pupil(lookup, pupil_mm, unit);
+    if (shape != record)
+        add_map(lookup, shape, unit, (uint32_t)(needed / 2u), coefficients);
+    add_map(lookup, record, unit, (uint32_t)(needed / 2u), coefficients);
+    prepared->family = pw_u16(shape + PW_MAP_FAMILY);
+    prepared->columns = pw_u16(shape + PW_MAP_COLUMNS);
+    prepared->rows = pw_u16(shape + PW_MAP_ROWS);
+    prepared->width = (float)pw_u32(channel + PW_CHANNEL_PANEL_WIDTH);
+    prepared->height = (float)pw_u32(channel + PW_CHANNEL_PANEL_HEIGHT);
+    prepared->coefficients = coefficients;
+    return PW_OK;
+}
+
+/* ---- single points ---- */
+
+static void direction_at(const pw_map *map, float s, float t, float direction[2])
+{
+    uint32_t component, i, j;
+    if (map->family == PW_FAMILY_CHEBYSHEV) {
+        float in_s[PW_MAX_PANEL_DEGREE + 1u], in_t[PW_MAX_PANEL_DEGREE + 1u];
+        uint32_t degree = map->columns - 1u;
+        const float *own = map->coefficients;
+        chebyshev(s, degree, in_s);
+        chebyshev(t, degree, in_t);
+        for (component = 0; component < 2u; component++, own += pw_graded_count(degree)) {
+            float parts[2] = {0.0f, 0.0f};
+            for (j = 0; j <= degree; j++) {
+                float sum = 0.0f;
+                for (i = 0; i <= degree - j; i++)
+                    sum += own[pw_graded_place(i, j)] * in_s[i];
+                parts[j % 2u] += sum * in_t[j];
+            }
+            direction[component] = parts[0] + parts[1];
+        }
+    } else {
+        uint32_t column, row, taps;
+        float across[4], down[4];
+        taps = axis_weights(map->family, map->columns, s, &column, across);
+        (void)axis_weights(map->family, map->rows, t, &row, down);
+        for (component = 0; component < 2u; component++) {
+            float result = 0.0f;
+            for (j = 0; j < taps; j++) {
+                const float *own = map->coefficients + ((size_t)column * map->rows + row + j) * 2u + component;
+                float line = across[0] * own[0];
+                for (i = 1; i < taps; i++)
+                    line += across[i] * own[(size_t)i * map->rows * 2u];
+                result = j == 0u ? down[0] * line : result + down[j] * line;
+            }
+            direction[component] = result;
+        }
+    }
+}
+
+void pw_direction_from_panel(const pw_map *map, const float panel_px[2], float direction[2])
+{
+    float s = (2.0f * panel_px[0] - map->width) / map->width;
+    float t = (2.0f * panel_px[1] - map->height) / map->height;
+    direction_at(map, s, t, direction);
+}
+
+pw_status pw_panel_from_direction(const pw_map *map, const float direction[2], float panel_px[2])
+{
+    float place[2] = {0.0f, 0.0f};
+    uint32_t step, axis;
+    int done = 0, inside = 1;
+    for (step = 0; step < PW_INVERSE_STEPS && !done; step++) {
+        float difference = step == 0u ? PW_START_DIFFERENCE : PW_DIFFERENCE;
+        float here[2], by_s[2], by_t[2], rest[2], move[2], determinant;
+        direction_at(map, place[0], place[1], here);
+        direction_at(map, place[0] + difference, place[1], by_s);
+        direction_at(map, place[0], place[1] + difference, by_t);
+        for (axis = 0; axis < 2u; axis++) {
+            by_s[axis] = (by_s[axis] - here[axis]) / difference;
+            by_t[axis] = (by_t[axis] - here[axis]) / difference;
+            rest[axis] = direction[axis] - here[axis];
+        }
+        determinant = by_s[0] * by_t[1] - by_t[0] * by_s[1];
+        if (determinant == 0.0f)
+            break;
+        move[0] = (rest[0] * by_t[1] - by_t[0] * rest[1]) / determinant;
+        move[1] = (by_s[0] * rest[1] - rest[0] * by_s[1]) / determinant;
+        done = 1;
+        for (axis = 0; axis < 2u; axis++) {
+            move[axis] = bounded(move[axis], PW_LONGEST_STEP);
+            place[axis] = bounded(place[axis] + move[axis], PW_FARTHEST);
+            if (!(move[axis] <= PW_DONE && move[axis] >= -PW_DONE))
+                done = 0;
+        }
+    }
+    for (axis = 0; axis < 2u; axis++) {
+        if (!(place[axis] <= 1.0f + PW_DONE && place[axis] >= -(1.0f + PW_DONE)))
+            inside = 0;
+    }
+    panel_px[0] = (place[0] + 1.0f) * (map->width * 0.5f);
+    panel_px[1] = (place[1] + 1.0f) * (map->height * 0.5f);
+    return !done ? PW_NOT_CONVERGED : inside ? PW_OK : PW_OFF_PANEL;
+}
+
+/* ---- meshes ---- */
+
+size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
+{
+    (void)rows;
+    if (map->family == PW_FAMILY_CHEBYSHEV)
+        return (size_t)columns * (map->columns * 3u + 3u);
+    return (size_t)map->rows * 2u * ((size_t)columns + 1u);
+}
+
+/* out = first weighted row of several, or out += ...; `count` numbers; four rows at a time where there are as many */
+static void weighted_rows(const float *restrict lines, size_t stride, const float *weights, uint32_t taps, size_t count,
+                          int clear, float *restrict out)
+{
+    uint32_t tap = 0;
+    size_t place;
+    if (clear) {
+        for (place = 0; place < count; place++)
+            out[place] = 0.0f;
+    }
+    for (; tap + 4u <= taps; tap += 4u) {
+        const float *restrict a = lines + stride * tap, *restrict b = a + stride, *restrict c = b + stride;
+        const float *restrict d = c + stride;
+        float wa = weights[tap], wb = weights[tap + 1u], wc = weights[tap + 2u], wd = weights[tap + 3u];
+        for (place = 0; place < count; place++)
+            out[place] = (((out[place] + a[place] * wa) + b[place] * wb) + c[place] * wc) + d[place] * wd;
+    }
+    for (; tap < taps; tap++) {
+        const float *restrict a = lines + stride * tap;
+        float wa = weights[tap];
+        for (place = 0; place < count; place++)
+            out[place] += a[place] * wa;
+    }
+}
+
+/* Chebyshev: sums over i for every j first, then over even and odd j; row r and its mirror image share those sums. */
+static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *restrict work,
+                           float *restrict directions)
+{
+    uint32_t degree = map->columns - 1u, terms = map->columns, component, i, j, row;
+    size_t width = (size_t)columns * 2u, place;
+    float *restrict in_s = work;                           /* (terms, columns) */
+    float *restrict sums = in_s + (size_t)columns * terms; /* even j, then odd j; each (columns, 2) */
+    float *restrict line = sums + width * terms;           /* columns */
+    float *restrict odd_row = line + columns;              /* columns, 2 */
+    uint32_t evens = (terms + 1u) / 2u;
+    const float *own = map->coefficients;
+    for (place = 0; place < columns; place++) {
+        float values[PW_MAX_PANEL_DEGREE + 1u];
+        chebyshev((2.0f * (float)place - (float)(columns - 1u)) / (float)(columns - 1u), degree, values);
+        for (i = 0; i <= degree; i++)
+            in_s[(size_t)i * columns + place] = values[i];
+    }
+    for (component = 0; component < 2u; component++, own += pw_graded_count(degree)) {
+        for (j = 0; j <= degree; j++) {
+            float factors[PW_MAX_PANEL_DEGREE + 1u];
+            float *target = sums + width * (j / 2u + (j % 2u ? evens : 0u)) + component;
+            for (i = 0; i <= degree - j; i++)
+                factors[i] = own[pw_graded_place(i, j)];
+            weighted_rows(in_s, columns, factors, degree - j + 1u, columns, 1, line);
+            for (place = 0; place < columns; place++)
+                target[place * 2u] = line[place];
+        }
+    }
+    for (row = 0; row < (rows + 1u) / 2u; row++) {
+        float values[PW_MAX_PANEL_DEGREE + 1u], even[PW_MAX_PANEL_DEGREE + 1u], odd[PW_MAX_PANEL_DEGREE + 1u];
+        float *restrict here = directions + width * row, *mirror = directions + width * (rows - 1u - row);
+        chebyshev((2.0f * (float)row - (float)(rows - 1u)) / (float)(rows - 1u), degree, values);
+        for (j = 0; j <= degree; j++)
+            (j % 2u ? odd : even)[j / 2u] = values[j];
+        weighted_rows(sums, width, even, evens, width, 1, here);
+        weighted_rows(sums + width * evens, width, odd, terms - evens, width, 1, odd_row);
+        if (rows - 1u - row != row) {
+            for (place = 0; place < width; place++)
+                mirror[place] = here[place] - odd_row[place];
+        }
+        for (place = 0; place < width; place++)
+            here[place] += odd_row[place];
+    }
+}
+
+/* out = sum of two or four weighted lines */
+static void joined_lines(const float *restrict a, size_t stride, const float weights[4], uint32_t taps, size_t count,
+                         float *restrict out)
+{
+    const float *restrict b = a + stride;
+    float wa = weights[0], wb = weights[1];
+    size_t place;
+    if (taps == 4u) {
+        const float *restrict c = b + stride, *restrict d = c + stride;
+        float wc = weights[2], wd = weights[3];
+        for (place = 0; place < count; place++)
+            out[place] = ((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place];
+    } else {
+        for (place = 0; place < count; place++)
+            out[place] = wa * a[place] + wb * b[place];
+    }
+}
+
+static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *restrict work,
+                           float *restrict directions)
+{
+    size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
+    float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
+    uint32_t column, row, first, taps;
+    float weights[4];
+    for (column = 0; column < columns; column++) {
+        float s = (2.0f * (float)column - (float)(columns - 1u)) / (float)(columns - 1u);
+        taps = axis_weights(map->family, map->columns, s, &first, weights);
+        joined_lines(map->coefficients + height * first, height, weights, taps, height, line);
+        for (place = 0; place < map->rows; place++) {
+            across[place * width + 2u * column] = line[2u * place];
+            across[place * width + 2u * column + 1u] = line[2u * place + 1u];
+        }
+    }
+    for (row = 0; row < rows; row++) {
+        float t = (2.0f * (float)row - (float)(rows - 1u)) / (float)(rows - 1u);
+        taps = axis_weights(map->family, map->rows, t, &first, weights);
+        joined_lines(across + width * first, width, weights, taps, width, directions + width * row);
+    }
+}
+
+pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *work, size_t work_count, float *directions)
+{
+    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
+        return PW_NO_SUCH;
+    if (work_count < pw_mesh_work_count(map, columns, rows))
+        return PW_TOO_SMALL;
+    if (map->family == PW_FAMILY_CHEBYSHEV)
+        chebyshev_mesh(map, columns, rows, work, directions);
+    else
+        piecewise_mesh(map, columns, rows, work, directions);
+    return PW_OK;
+}
+
+/* ---- weight and gain ---- */
+
+static float surface_value(const pw_lookup *lookup, uint32_t surface, const float point[2])
+{
+    const unsigned char *record = pw_surface_record(lookup, surface);
+    pw_block block = pw_block_at(lookup, pw_u16(record + PW_SURFACE_BLOCK));
+    uint32_t counts[2], first[2], axis, corner;
+    float share[2], codes[4], lines[2];
+    counts[0] = pw_u16(record + PW_SURFACE_COLUMNS);
+    counts[1] = pw_u16(record + PW_SURFACE_ROWS);
+    for (axis = 0; axis < 2u; axis++) {
+        float low = pw_f32(record + PW_SURFACE_LOW + 4u * axis), high = pw_f32(record + PW_SURFACE_HIGH + 4u * axis);
+        float last = (float)(counts[axis] - 1u), place = (point[axis] - low) / (high - low) * last, held;
+        place = place > 0.0f ? place : 0.0f;
+        place = place < last ? place : last;
+        held = place < last - 1.0f ? place : last - 1.0f;
+        first[axis] = (uint32_t)held;
+        share[axis] = place - (float)first[axis];
+    }
+    for (corner = 0; corner < 4u; corner++)
+        codes[corner] = (float)pw_code(&block, (first[0] + (corner & 1u)) * counts[1] + first[1] + (corner >> 1));
+    lines[0] = (1.0f - share[0]) * codes[0] + share[0] * codes[1];
+    lines[1] = (1.0f - share[0]) * codes[2] + share[0] * codes[3];
+    return pw_f32(record + PW_SURFACE_OFFSET) +
+           f32_from_bits(block.scale_bits) * ((1.0f - share[1]) * lines[0] + share[1] * lines[1]);
+}
+
+float pw_weight(const pw_lookup *lookup, uint32_t channel, const float direction[2])
+{
+    uint32_t link;
+    if (channel >= lookup->channel_count)
+        return 0.0f;
+    link = pw_u16(pw_channel_record(lookup, channel) + PW_CHANNEL_WEIGHT);
+    return link == PW_NONE ? 1.0f : surface_value(lookup, link, direction);
+}
+
+float pw_gain(const pw_lookup *lookup, uint32_t map, const float panel_px[2])
+{
+    uint32_t link;
+    if (map >= lookup->map_count)
+        return 0.0f;
+    link = pw_u16(pw_map_record(lookup, map) + PW_MAP_GAIN);
+    return link == PW_NONE ? 1.0f : surface_value(lookup, link, panel_px);
+}

@@ -1,0 +1,102 @@
+/* Evaluates lookup blobs: meshes and single points of pre-warp maps, blend weights, gains.
+ *
+ * C99, no allocation, no global state; the caller lends all memory, and several threads may share one blob.
+ *   pw_open.c   checks a blob from untrusted bytes; integers only
+ *   pw_float.c  float32 path (pw_...); compile with -ffp-contract=off for results equal to the last bit everywhere
+ *   pw_fixed.c  integer path (pwx_...) for parts without a floating-point unit; no float is touched
+ *
+ * Frames: panel px, origin at the top-left corner, v down; directions are tangents X/Z, Y/Z, +x to the wearer's right,
+ * +y up; pupil mm from the eye-box centre. Typical use, once per pupil position and map:
+ *
+ *   pw_prepare(&lookup, map, pupil_mm, coefficients, count, &prepared);
+ *   pw_mesh(&prepared, 65, 65, work, work_count, directions);
+ *
+ * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call, and
+ * switch to an unwarped single channel when one is not PW_OK. */
+#ifndef PW_LOOKUP_H
+#define PW_LOOKUP_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#include "pw_layout.h"
+
+typedef enum {
+    PW_OK = 0,
+    PW_OFF_PANEL = 1,     /* the direction is seen beside the panel; the point given is where */
+    PW_NOT_CONVERGED = 2, /* no panel point was found for the direction */
+    PW_NOT_A_BLOB = 16,   /* too short, another magic, version or length */
+    PW_DAMAGED = 17,      /* a checksum does not agree */
+    PW_REFUSED = 18,      /* checksums agree, the content breaks a rule of the layout */
+    PW_NO_SUCH = 19,      /* no such map, channel or node count */
+    PW_TOO_SMALL = 20     /* the memory lent is too small */
+} pw_status;
+
+/* A checked blob. `bytes` must stay in place and unchanged while it is used. */
+typedef struct {
+    const unsigned char *bytes;
+    uint32_t size;
+    uint32_t offset[PW_SECTION_COUNT];
+    uint32_t channel_count, colour_count, map_count, block_count, surface_count;
+} pw_lookup;
+
+/* A map for one pupil position. */
+typedef struct {
+    uint32_t family, columns, rows;
+    float width, height;
+    const float *coefficients;
+} pw_map;
+
+typedef struct {
+    uint32_t family, columns, rows;
+    int32_t width, height;
+    const int32_t *coefficients;
+} pwx_map;
+
+/* Checks every byte of a blob; nothing else may be called before it returned PW_OK. */
+pw_status pw_open(pw_lookup *lookup, const void *bytes, size_t size);
+
+/* Place of the map of a channel and colour (places in the blob's lists). */
+pw_status pw_find_map(const pw_lookup *lookup, uint32_t channel, uint32_t colour, uint32_t *map);
+
+/* Numbers of memory that pw_prepare or pwx_prepare needs for a map: floats or int32_t. 0: no such map. */
+size_t pw_coefficient_count(const pw_lookup *lookup, uint32_t map);
+
+/* ---- float32 path ---- */
+
+/* Sums the pupil part of a map for a pupil position, mm (x, y, z), moved into the eye box where outside. */
+pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], float *coefficients,
+                     size_t count, pw_map *prepared);
+
+/* Floats of work memory that pw_mesh needs. */
+size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows);
+
+/* Directions (tx, ty) of a mesh of evenly spaced panel nodes, edge to edge, row by row: 2 x columns x rows floats. */
+pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *work, size_t work_count,
+                  float *directions);
+
+/* Direction in which a panel point (u, v) px is seen. */
+void pw_direction_from_panel(const pw_map *map, const float panel_px[2], float direction[2]);
+
+/* Panel point seen in a direction: PW_OK, PW_OFF_PANEL or PW_NOT_CONVERGED. */
+pw_status pw_panel_from_direction(const pw_map *map, const float direction[2], float panel_px[2]);
+
+/* Share of linear light of a channel in a direction, 0 to 1. 0 for a channel that is not there. */
+float pw_weight(const pw_lookup *lookup, uint32_t channel, const float direction[2]);
+
+/* Gain of a map's channel and colour at a panel point, for linear light. 0 for a map that is not there. */
+float pw_gain(const pw_lookup *lookup, uint32_t map, const float panel_px[2]);
+
+/* ---- integer path: pupil in 1/65536 mm, panel in 1/16384 px, directions in 2^-28, weight and gain in 1/65536 ---- */
+
+pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], int32_t *coefficients,
+                      size_t count, pwx_map *prepared);
+size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows);
+pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, int32_t *work, size_t work_count,
+                   int32_t *directions);
+void pwx_direction_from_panel(const pwx_map *map, const int32_t panel[2], int32_t direction[2]);
+pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2], int32_t panel[2]);
+int32_t pwx_weight(const pw_lookup *lookup, uint32_t channel, const int32_t direction[2]);
+int32_t pwx_gain(const pw_lookup *lookup, uint32_t map, const int32_t panel[2]);
+
+#endif

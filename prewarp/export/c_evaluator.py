@@ -1,0 +1,202 @@
+"""The C evaluator compiled and called from Python: to hold it against its twin, where a compiler exists."""
+
+import ctypes
+import shutil
+import subprocess
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.errors import PackageError
+from prewarp.export.c_sources import SOURCES, write_c_sources
+
+STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-ffp-contract=off")
+PUPIL_ONE, PANEL_ONE, DIRECTION_ONE, SHARE_ONE = 1 << 16, 1 << 14, 1 << 28, 1 << 16
+_SECTION_COUNT = 7
+COMPILE_SECONDS = 120
+
+
+class _LookupView(ctypes.Structure):
+    _fields_ = (
+        ("bytes", ctypes.c_void_p),
+        ("size", ctypes.c_uint32),
+        ("offset", ctypes.c_uint32 * _SECTION_COUNT),
+        ("counts", ctypes.c_uint32 * 5),
+    )
+
+
+class _FloatMap(ctypes.Structure):
+    _fields_ = (
+        ("family", ctypes.c_uint32),
+        ("columns", ctypes.c_uint32),
+        ("rows", ctypes.c_uint32),
+        ("width", ctypes.c_float),
+        ("height", ctypes.c_float),
+        ("coefficients", ctypes.c_void_p),
+    )
+
+
+class _FixedMap(ctypes.Structure):
+    _fields_ = (
+        ("family", ctypes.c_uint32),
+        ("columns", ctypes.c_uint32),
+        ("rows", ctypes.c_uint32),
+        ("width", ctypes.c_int32),
+        ("height", ctypes.c_int32),
+        ("coefficients", ctypes.c_void_p),
+    )
+
+
+def find_compiler() -> str | None:
+    """Return the path of a C compiler, or None."""
+    return next((path for name in ("cc", "gcc", "clang") if (path := shutil.which(name))), None)
+
+
+def compile_evaluator(
+    folder: Path, /, *, compiler: str | None = None, options: Sequence[str] = ("-O2",)
+) -> Path:
+    """Write the sources into a folder and compile them to a shared library; return its path.
+
+    Raises
+    ------
+    PackageError
+        No compiler is found, or it refuses the sources; its message is kept.
+    """
+    compiler = compiler or find_compiler()
+    if compiler is None:
+        raise PackageError("no C compiler found. Install gcc or clang, or leave this check out.")
+    folder.mkdir(parents=True, exist_ok=True)
+    write_c_sources(folder)
+    library = folder / "pw_evaluator.so"
+    command = [compiler, *STRICT, *options, "-shared", "-fPIC", "-o", str(library), *SOURCES]
+    done = subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, timeout=COMPILE_SECONDS, check=False
+    )
+    if done.returncode != 0:
+        raise PackageError(f"{compiler} refuses the C evaluator: {done.stderr.strip()[:2000]}")
+    return library
+
+
+class CEvaluator:
+    """One blob opened by the compiled C reader; `status` is what `pw_open` returned.
+
+    Calls after a status other than 0 are refused here: the C functions may only be called on an open blob.
+    """
+
+    def __init__(self, library: Path, blob: bytes, /) -> None:
+        self._c = ctypes.CDLL(str(library))
+        for name in (
+            "pw_coefficient_count",
+            "pw_mesh_work_count",
+            "pwx_mesh_work_count",
+        ):
+            getattr(self._c, name).restype = ctypes.c_size_t
+        self._c.pw_weight.restype = self._c.pw_gain.restype = ctypes.c_float
+        self._c.pwx_weight.restype = self._c.pwx_gain.restype = ctypes.c_int32
+        self._blob = ctypes.create_string_buffer(blob, len(blob))
+        self._view = _LookupView()
+        self.status = int(self._c.pw_open(ctypes.byref(self._view), self._blob, ctypes.c_size_t(len(blob))))
+
+    def map_at(self, place: int, pupil_mm: FloatArray, /, *, fixed: bool = False) -> "CMap":
+        """Return a map prepared for a pupil position (3,), mm."""
+        self._require_open()
+        count = self._c.pw_coefficient_count(ctypes.byref(self._view), ctypes.c_uint32(place))
+        if count == 0:
+            raise PackageError(f"the blob has no map {place}.")
+        if fixed:
+            pupil = np.rint(np.asarray(pupil_mm, float) * PUPIL_ONE).astype(np.int32)
+            memory, prepared, call = np.empty(count, np.int32), _FixedMap(), self._c.pwx_prepare
+        else:
+            pupil = np.asarray(pupil_mm, dtype=np.float32)
+            memory, prepared, call = np.empty(count, np.float32), _FloatMap(), self._c.pw_prepare
+        pupil = np.ascontiguousarray(pupil).reshape(3)
+        status = call(
+            ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(pupil), _pointer(memory),
+            ctypes.c_size_t(count), ctypes.byref(prepared),
+        )  # fmt: skip
+        if status != 0:
+            raise PackageError(f"the C evaluator refuses map {place} with status {status}.")
+        return CMap(self._c, prepared, memory, fixed)
+
+    def weight(self, channel: int, tangent: FloatArray, /, *, fixed: bool = False) -> np.ndarray:
+        """Return the blend weight (n,) of a channel in directions (n, 2)."""
+        return self._surface("weight", channel, tangent, DIRECTION_ONE, fixed)
+
+    def gain(self, place: int, pixel: FloatArray, /, *, fixed: bool = False) -> np.ndarray:
+        """Return the gain (n,) of a map at panel points (n, 2), px."""
+        return self._surface("gain", place, pixel, PANEL_ONE, fixed)
+
+    def _surface(self, name: str, place: int, points: FloatArray, one: int, fixed: bool) -> np.ndarray:
+        self._require_open()
+        call = getattr(self._c, f"{'pwx' if fixed else 'pw'}_{name}")
+        rows = _as_c(points, one, fixed)
+        values = [call(ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(row)) for row in rows]
+        return np.array(values, dtype=np.float64) / SHARE_ONE if fixed else np.array(values, dtype=np.float32)
+
+    def _require_open(self) -> None:
+        if self.status != 0:
+            raise PackageError(f"the C reader refused the blob with status {self.status}.")
+
+
+class CMap:
+    """A prepared map on the C side, and the memory lent to it. Fixed-point results come back as float64."""
+
+    def __init__(
+        self, library: ctypes.CDLL, prepared: ctypes.Structure, memory: np.ndarray, fixed: bool
+    ) -> None:
+        self._c, self._map, self._memory, self._fixed = library, prepared, memory, fixed
+        self._prefix = "pwx" if fixed else "pw"
+
+    @property
+    def coefficients(self) -> np.ndarray:
+        """The prepared coefficients, flat: float32, or whole numbers of 2^-28."""
+        return self._memory
+
+    def mesh(self, columns: int, rows: int, /) -> np.ndarray:
+        """Return directions (rows, columns, 2)."""
+        kind = np.int32 if self._fixed else np.float32
+        sizes = ctypes.c_uint32(columns), ctypes.c_uint32(rows)
+        count = getattr(self._c, f"{self._prefix}_mesh_work_count")(ctypes.byref(self._map), *sizes)
+        work, out = np.empty(count, kind), np.empty((rows, columns, 2), kind)
+        status = getattr(self._c, f"{self._prefix}_mesh")(
+            ctypes.byref(self._map), *sizes, _pointer(work), ctypes.c_size_t(count), _pointer(out)
+        )
+        if status != 0:
+            raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
+        return out.astype(np.float64) / DIRECTION_ONE if self._fixed else out
+
+    def direction_from_panel(self, pixel: FloatArray, /) -> np.ndarray:
+        """Return directions (n, 2) of panel points (n, 2), px."""
+        call = getattr(self._c, f"{self._prefix}_direction_from_panel")
+        rows = _as_c(pixel, PANEL_ONE, self._fixed)
+        out = np.empty_like(rows)
+        for row, result in zip(rows, out, strict=True):
+            call(ctypes.byref(self._map), _pointer(row), _pointer(result))
+        return out.astype(np.float64) / DIRECTION_ONE if self._fixed else out
+
+    def panel_from_direction(self, tangent: FloatArray, /) -> tuple[np.ndarray, np.ndarray]:
+        """Return panel points (n, 2), px, and statuses (n,) for directions (n, 2)."""
+        call = getattr(self._c, f"{self._prefix}_panel_from_direction")
+        rows = _as_c(tangent, DIRECTION_ONE, self._fixed)
+        out = np.empty_like(rows)
+        status = np.array(
+            [
+                call(ctypes.byref(self._map), _pointer(row), _pointer(result))
+                for row, result in zip(rows, out, strict=True)
+            ],
+            dtype=np.int64,
+        )
+        return (out.astype(np.float64) / PANEL_ONE if self._fixed else out), status
+
+
+def _as_c(values: FloatArray, one: int, fixed: bool) -> np.ndarray:
+    rows = np.asarray(values, dtype=float).reshape(-1, 2)
+    if fixed:
+        return np.ascontiguousarray(np.clip(np.rint(rows * one), -(2**31) + 1, 2**31 - 1).astype(np.int32))
+    return np.ascontiguousarray(rows.astype(np.float32))
+
+
+def _pointer(array: np.ndarray) -> ctypes.c_void_p:
+    return ctypes.c_void_p(array.ctypes.data)

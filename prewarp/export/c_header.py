@@ -1,0 +1,138 @@
+"""The C header and the table for people that describe the blob, both made from `layout`."""
+
+import numpy as np
+
+from prewarp.export import blob_reading as rules
+from prewarp.export.layout import (
+    ALIGNMENT,
+    MAGIC,
+    MAX_BLOB_BYTES,
+    NONE,
+    RECORDS,
+    SECTIONS,
+    VERSION,
+    Entry,
+)
+from prewarp.lookup import device, tables
+from prewarp.lookup.coding import Format
+
+_LIMITS = {
+    "MAX_CHANNELS": rules.MAX_CHANNELS,
+    "MAX_COLOURS": rules.MAX_COLOURS,
+    "MAX_SURFACES": rules.MAX_SURFACES,
+    "MAX_NUMBERS": rules.MAX_NUMBERS,
+    "MAX_PUPIL_NODES": rules.MAX_PUPIL_NODES,
+    "MAX_PANEL_DEGREE": tables.MAX_PANEL_DEGREE,
+    "MAX_PUPIL_DEGREE": tables.MAX_PUPIL_DEGREE,
+    "MAX_PUPIL_FUNCTIONS": (tables.MAX_PUPIL_DEGREE + 1) * (tables.MAX_PUPIL_DEGREE + 2) * (tables.MAX_PUPIL_DEGREE + 3) // 6,
+    "MAX_MODES": tables.MAX_MODES,
+    "MAX_COEFFICIENTS": tables.MAX_COEFFICIENTS,
+    "MIN_SPLINE_COEFFICIENTS": tables.MIN_SPLINE_COEFFICIENTS,
+    "INVERSE_STEPS": device.INVERSE_STEPS,
+}  # fmt: skip
+_REALS = {
+    "LARGEST_TANGENT": rules.LARGEST_TANGENT,
+    "LARGEST_PUPIL_MM": rules.LARGEST_PUPIL_MM,
+    "LARGEST_WEIGHT": rules.LARGEST_WEIGHT,
+    "LARGEST_VALUE": rules.LARGEST_VALUE,
+    "START_DIFFERENCE": float(device.START_DIFFERENCE),
+    "DIFFERENCE": float(device.DIFFERENCE),
+    "LONGEST_STEP": float(device.LONGEST_STEP),
+    "FARTHEST": float(device.FARTHEST),
+    "DONE": float(device.DONE),
+}
+_HEAD = """\
+/* Layout of a lookup blob, version {version}. Made from the layout's description: do not edit.
+ * Little-endian; sections at multiples of {alignment} bytes; CRC-32 of IEEE 802.3 (check value 0xCBF43926). */
+#ifndef PW_LAYOUT_H
+#define PW_LAYOUT_H
+"""
+
+
+def layout_header() -> str:
+    """Return `pw_layout.h`: sizes and places of every entry, limits and constants."""
+    lines = [_HEAD.format(version=VERSION, alignment=ALIGNMENT)]
+    lines.append(f'#define PW_MAGIC "{MAGIC.decode()}"')
+    for name, value in {"VERSION": VERSION, "ALIGNMENT": ALIGNMENT, "MAX_BLOB_BYTES": MAX_BLOB_BYTES, "NONE": NONE, "SECTION_COUNT": len(SECTIONS)}.items():  # fmt: skip
+        lines.append(f"#define PW_{name} {value}u")
+    lines.append("\n/* Sections, in their order. */")
+    lines += [f"#define PW_SECTION_{name.upper()} {place}u" for place, (name, _) in enumerate(SECTIONS)]
+    for record in RECORDS:
+        lines.append(f"\n/* {record.meaning}. */")
+        lines.append(f"#define PW_{record.name.upper()}_BYTES {record.byte_count}u")
+        for entry in record.entries:
+            if entry.name == "reserved":
+                continue
+            place = record.offset(entry.name)
+            lines.append(
+                f"#define PW_{record.name.upper()}_{entry.name.upper()} {place}u /* {_kind(entry)}{_unit(entry)}: {entry.meaning} */"
+            )
+    lines.append("\n/* Formats of numbers. */")
+    lines += [f"#define PW_{form.name} {int(form)}u" for form in Format]
+    lines.append("\n/* Families of maps. */")
+    lines += [f"#define PW_FAMILY_{family.name} {int(family)}u" for family in tables.Family]
+    lines.append("\n/* Limits that every blob keeps. */")
+    lines += [f"#define PW_{name} {value}u" for name, value in _LIMITS.items()]
+    for name, value in _REALS.items():
+        bits = int(np.float32(value).view(np.uint32))
+        lines.append(f"#define PW_{name} {float(value)!r}f")
+        lines.append(f"#define PW_{name}_BITS 0x{bits:08X}u")
+    lines.append("\n#endif\n")
+    return "\n".join(lines)
+
+
+def layout_table() -> str:
+    """Return the layout for people, as Markdown."""
+    lines = [
+        f"# Layout of a lookup blob, version {VERSION}",
+        "",
+        "Little-endian throughout. Header, section table, then the sections in the order below, each at a multiple of "
+        f"{ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 (check value 0xCBF43926).",
+        "",
+        "| section | holds |",
+        "|---|---|",
+    ]
+    for place, (name, record) in enumerate(SECTIONS, start=1):
+        what = (
+            "numbers of all blocks, each block at a multiple of 4 bytes"
+            if record is None
+            else f"records `{record.name}`"
+        )
+        lines.append(f"| {place} {name} | {what} |")
+    for record in RECORDS:
+        lines += ["", f"## {record.name} ({record.byte_count} bytes)", "", f"{record.meaning}.", ""]
+        lines += ["| byte | entry | kind | unit | meaning |", "|---|---|---|---|---|"]
+        place = 0
+        for entry in record.entries:
+            lines.append(f"| {place} | {entry.name} | {_kind(entry)} | {entry.unit} | {entry.meaning} |")
+            place += entry.byte_count
+    lines += ["", *_EVALUATION]
+    return "\n".join(lines) + "\n"
+
+
+def _kind(entry: Entry) -> str:
+    return entry.kind if entry.count == 1 else f"{entry.kind} x {entry.count}"
+
+
+def _unit(entry: Entry) -> str:
+    return f", {entry.unit}" if entry.unit else ""
+
+
+_EVALUATION = """\
+## How numbers become a map
+
+- Panel point (u, v) in px: s = (2 u - width) / width, t = (2 v - height) / height, both -1 to 1; v runs down.
+- Pupil (x, y, z) in mm, moved into the eye box, each axis scaled to -1 to 1 over it. Pupil functions are products
+  T_a(x) T_b(y) T_c(z) of Chebyshev polynomials by total degree, then by rising c, then by rising b.
+- Direction (tx, ty): tangents X/Z, Y/Z; +x to the wearer's right, +y up, +z forward.
+- Chebyshev terms (family 1), per width of codes three blocks: how many terms each row has (rows: tx with each pupil
+  function, then ty), the panel function of each term, its code. Panel functions T_i(s) T_j(t) by total degree, then by
+  rising j. Direction = sum of scale x code x pupil function x panel function.
+- Meshes with modes (2, 3): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x rows x
+  (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
+- Plain lattice (4): one block, pupil z, y, x, then columns, rows, (tx, ty); trilinear between pupils.
+- B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.
+- A map with a base is added to that map's coefficients.
+- 12-bit codes: two in three bytes, the low 8 bits of the first, its high 4 and the low 4 of the second, the rest.
+- From direction to panel point: Newton's method on the same map.
+""".splitlines()

@@ -1,0 +1,37 @@
+"""The C evaluator's sources: fixed files of the package and the header made from the layout."""
+
+from pathlib import Path
+
+from prewarp.errors import PackageError
+from prewarp.export.c_header import layout_header
+from prewarp.files import write_text
+
+FOLDER = Path(__file__).parent / "c"
+HEADERS = ("pw_lookup.h", "pw_bytes.h")
+SOURCES = ("pw_open.c", "pw_float.c", "pw_fixed.c")
+LAYOUT_HEADER = "pw_layout.h"
+
+
+def c_sources() -> dict[str, str]:
+    """Return every file of the C evaluator by name.
+
+    Raises
+    ------
+    PackageError
+        A file of the package is missing.
+    """
+    texts = {LAYOUT_HEADER: layout_header()}
+    for name in (*HEADERS, *SOURCES):
+        try:
+            texts[name] = (FOLDER / name).read_text(encoding="utf-8")
+        except OSError as cause:
+            raise PackageError(f"{FOLDER / name}: cannot be read. Install the package again.") from cause
+    return texts
+
+
+def write_c_sources(folder: Path, /) -> tuple[str, ...]:
+    """Write the C evaluator into a folder; return the names written."""
+    texts = c_sources()
+    for name, text in texts.items():
+        write_text(folder / name, text)
+    return tuple(texts)

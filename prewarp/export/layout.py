@@ -1,0 +1,203 @@
+"""The layout of a lookup blob, in data: the writer, the reader, the C header and the table for people all come from it.
+
+Little-endian throughout. A blob is a header, a table of sections, then the sections in the order of `SECTIONS`, each at a
+multiple of `ALIGNMENT` bytes, zeros between. CRC-32 is that of IEEE 802.3 (check value 0xCBF43926 for "123456789").
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+MAGIC = b"PWLOOKUP"
+VERSION = 1
+ALIGNMENT = 16
+BLOCK_ALIGNMENT = 4
+NONE = 0xFFFF
+MAX_BLOB_BYTES = 1 << 30
+
+_NUMPY = {"u16": "<u2", "u32": "<u4", "f32": "<f4"}
+_BYTES = {"char": 1, "u16": 2, "u32": 4, "f32": 4}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of a record: `kind` char, u16, u32 or f32; `count` of them; unit and meaning for people."""
+
+    name: str
+    kind: str
+    count: int
+    unit: str
+    meaning: str
+
+    @property
+    def byte_count(self) -> int:
+        """Bytes that the entry takes."""
+        return _BYTES[self.kind] * self.count
+
+
+@dataclass(frozen=True)
+class Record:
+    """A record of fixed size: entries without gaps."""
+
+    name: str
+    meaning: str
+    entries: tuple[Entry, ...]
+
+    @property
+    def byte_count(self) -> int:
+        """Bytes of one record."""
+        return sum(entry.byte_count for entry in self.entries)
+
+    def offset(self, name: str, /) -> int:
+        """Return the place of an entry in the record."""
+        place = 0
+        for entry in self.entries:
+            if entry.name == name:
+                return place
+            place += entry.byte_count
+        raise KeyError(name)
+
+    @property
+    def dtype(self) -> np.dtype:
+        """The record as a packed, little-endian numpy type."""
+        kinds = []
+        for entry in self.entries:
+            if entry.kind == "char":
+                kinds.append((entry.name, f"S{entry.count}"))
+            elif entry.count == 1:
+                kinds.append((entry.name, _NUMPY[entry.kind]))
+            else:
+                kinds.append((entry.name, _NUMPY[entry.kind], (entry.count,)))
+        return np.dtype(kinds)
+
+
+HEADER = Record(
+    "header",
+    "Begins the blob",
+    (
+        Entry("magic", "char", 8, "", "PWLOOKUP"),
+        Entry("version", "u16", 1, "", "version of this layout; a reader refuses any other"),
+        Entry("section_count", "u16", 1, "", "number of sections"),
+        Entry("total_bytes", "u32", 1, "bytes", "length of the whole blob"),
+        Entry("crc", "u32", 1, "", "CRC-32 of header and section table, with this entry as zero"),
+        Entry("reserved", "u32", 3, "", "zero"),
+    ),
+)
+SECTION = Record(
+    "section",
+    "One per section, directly after the header, in the order of the sections",
+    (
+        Entry("kind", "u32", 1, "", "which section, from 1"),
+        Entry("offset", "u32", 1, "bytes", "from the blob's first byte"),
+        Entry("size", "u32", 1, "bytes", "length, without the zeros that follow"),
+        Entry("crc", "u32", 1, "", "CRC-32 of the section"),
+    ),
+)
+DISPLAY = Record(
+    "display",
+    "The eye box and the content picture; one record",
+    (
+        Entry(
+            "pupil_low", "f32", 3, "mm", "lowest pupil position x, y, z; positions outside are moved inside"
+        ),
+        Entry("pupil_high", "f32", 3, "mm", "highest pupil position"),
+        Entry("content_size", "u32", 2, "px", "width and height of the content picture; 0, 0 if not given"),
+        Entry("content_kind", "u32", 1, "", "0 not given, 1 flat (tangents), 2 equidistant (angles)"),
+        Entry(
+            "content_focal", "f32", 1, "px", "content px per unit tangent (flat) or per radian at the middle"
+        ),
+        Entry("error_px", "f32", 1, "px", "largest error of all maps, measured, panel px"),
+        Entry("reserved", "u32", 3, "", "zero"),
+    ),
+)
+CHANNEL = Record(
+    "channel",
+    "One per channel",
+    (
+        Entry("name", "char", 32, "", "UTF-8, zeros to the end"),
+        Entry("panel_width", "u32", 1, "px", "width of the panel"),
+        Entry("panel_height", "u32", 1, "px", "height of the panel"),
+        Entry("weight", "u16", 1, "", "place of its blend weight among the surfaces; 65535: weight is 1"),
+        Entry("reserved", "u16", 3, "", "zero"),
+    ),
+)
+COLOUR = Record(
+    "colour",
+    "One per colour",
+    (Entry("name", "char", 32, "", "UTF-8, zeros to the end"),),
+)
+MAP = Record(
+    "map",
+    "Panel point to direction of one channel and colour, or a difference from an earlier map",
+    (
+        Entry("channel", "u16", 1, "", "place of the channel"),
+        Entry("colour", "u16", 1, "", "place of the colour"),
+        Entry("base", "u16", 1, "", "place of the map that this one is added to; 65535: none"),
+        Entry(
+            "family",
+            "u16",
+            1,
+            "",
+            "1 Chebyshev terms, 2 B-spline with modes, 3 bilinear with modes, 4 plain lattice",
+        ),
+        Entry("columns", "u16", 1, "", "coefficients along u: degree + 1 (1), nodes + 2 (2), nodes (3, 4)"),
+        Entry("rows", "u16", 1, "", "coefficients along v"),
+        Entry("pupil_degree", "u16", 1, "", "total degree of the pupil polynomials (1, 2, 3)"),
+        Entry("modes", "u16", 1, "", "pupil functions (1), modes (2, 3), pupil nodes (4)"),
+        Entry("pupil_counts", "u16", 3, "", "pupil nodes along x, y, z (4), else 1, 1, 1"),
+        Entry("first_block", "u16", 1, "", "place of its first block"),
+        Entry("block_count", "u16", 1, "", "number of its blocks"),
+        Entry("gain", "u16", 1, "", "place of its gain among the surfaces; 65535: gain is 1"),
+        Entry("affine", "f32", 6, "tangent", "tx: constant, per s, per t; then ty"),
+        Entry("error_px", "f32", 1, "px", "largest error, measured, panel px"),
+        Entry("reserved", "u32", 2, "", "zero"),
+    ),
+)
+BLOCK = Record(
+    "block",
+    "Numbers of one format: value = scale x number",
+    (
+        Entry(
+            "format",
+            "u16",
+            1,
+            "",
+            "8, 12, 16, 32 signed codes; 108, 116 codes without sign; 216 half; 232 float",
+        ),
+        Entry("reserved", "u16", 1, "", "zero"),
+        Entry("count", "u32", 1, "", "how many numbers"),
+        Entry("offset", "u32", 1, "bytes", "from the data section's first byte, a multiple of 4"),
+        Entry("scale", "f32", 1, "", "value of code 1: tangents, or the unit of the surface"),
+    ),
+)
+SURFACE = Record(
+    "surface",
+    "Blend weight over directions or gain over the panel: value = offset + scale x code, bilinear, clamped at its border",
+    (
+        Entry("kind", "u16", 1, "", "1 weight (domain in tangents), 2 gain (domain in panel px)"),
+        Entry("columns", "u16", 1, "", "nodes along the first coordinate"),
+        Entry("rows", "u16", 1, "", "nodes along the second coordinate"),
+        Entry("block", "u16", 1, "", "place of its block: codes without sign, first coordinate slowest"),
+        Entry("low", "f32", 2, "tangent or px", "first node"),
+        Entry("high", "f32", 2, "tangent or px", "last node"),
+        Entry("offset", "f32", 1, "", "value of code 0"),
+        Entry("error", "f32", 1, "", "largest error, measured"),
+        Entry("reserved", "u32", 4, "", "zero"),
+    ),
+)
+# Sections in their order; `None`: bytes without records.
+SECTIONS: tuple[tuple[str, Record | None], ...] = (
+    ("display", DISPLAY),
+    ("channels", CHANNEL),
+    ("colours", COLOUR),
+    ("maps", MAP),
+    ("blocks", BLOCK),
+    ("surfaces", SURFACE),
+    ("data", None),
+)
+RECORDS = (HEADER, SECTION, DISPLAY, CHANNEL, COLOUR, MAP, BLOCK, SURFACE)
+
+
+def aligned(place: int, step: int = ALIGNMENT, /) -> int:
+    """Return the next multiple of `step` at or after `place`."""
+    return -(-place // step) * step

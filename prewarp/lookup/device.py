@@ -1,0 +1,308 @@
+"""The device's float path in numpy, bit for bit: every operation in float32, in the order of `pw_float.c`.
+
+Panel points are scaled to s, t on -1 to 1. `prepare` sums the pupil part once; what is left is a small table A of
+coefficients over the panel, from which meshes and single points are read:
+
+Chebyshev   t = sum_j T_j(t) sum_i A[i, j] T_i(s): u first; even and odd j are summed apart, then added
+spline      u first: 4 coefficients along columns, then 4 along rows
+bilinear    likewise with 2 and 2
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent
+from prewarp.fitting.chebyshev import count_of_degree
+from prewarp.lookup.chebyshev_terms import terms_of
+from prewarp.lookup.mesh_modes import coefficient_positions
+from prewarp.lookup.pupil import pupil_exponents
+from prewarp.lookup.tables import Family, Lookup, MapTable, Surface
+
+Float32Array = NDArray[np.float32]
+_F = np.float32
+# Newton's method of `panel_from_direction`: slopes by differences, steps and places in units of half a panel.
+INVERSE_STEPS = 24
+START_DIFFERENCE = _F(0.5)
+DIFFERENCE = _F(0.0078125)
+LONGEST_STEP = _F(0.5)
+FARTHEST = _F(1.0625)
+DONE = _F(1.9073486328125e-06)
+
+
+class Status(IntEnum):
+    """Outcome of a single-point lookup; the values are those of the C evaluator."""
+
+    OK = 0
+    OFF_PANEL = 1
+    NOT_CONVERGED = 2
+
+
+@dataclass(frozen=True)
+class PreparedMap:
+    """A map for one pupil position: `coefficients` (2, panel functions), or (columns, rows, 2); float32."""
+
+    family: Family
+    columns: int
+    rows: int
+    panel_size_px: tuple[int, int]
+    coefficients: Float32Array
+
+    def mesh(self, columns: int, rows: int, /) -> Float32Array:
+        """Return directions (rows, columns, 2) of a mesh of evenly spaced panel nodes, edge to edge."""
+        across, down = node_positions(columns), node_positions(rows)
+        if self.family == Family.CHEBYSHEV:
+            return self._chebyshev_lattice(across, down)
+        return self._piecewise(across[None, :], down[:, None])
+
+    def direction_from_panel(self, pixel: FloatArray, /) -> Float32Array:
+        """Return directions (..., 2) of panel points (..., 2), px."""
+        pixel = as_pixel(pixel).astype(np.float32)
+        width, height = (_F(size) for size in self.panel_size_px)
+        s = (_F(2.0) * pixel[..., 0] - width) / width
+        t = (_F(2.0) * pixel[..., 1] - height) / height
+        return self._at(s, t)
+
+    def panel_from_direction(self, tangent: FloatArray, /) -> tuple[Float32Array, NDArray[np.int64]]:
+        """Return panel points (..., 2), px, and the `Status` (...) of each, for directions (..., 2)."""
+        tangent = as_tangent(tangent).astype(np.float32)
+        goal = tangent.reshape(-1, 2)
+        place = np.zeros_like(goal)
+        done = np.zeros(len(goal), dtype=bool)
+        stuck = np.zeros(len(goal), dtype=bool)
+        for step in range(INVERSE_STEPS):
+            active = np.flatnonzero(~done & ~stuck)
+            if active.size == 0:
+                break
+            difference = START_DIFFERENCE if step == 0 else DIFFERENCE
+            moved, done[active], stuck[active] = self._newton_step(place[active], goal[active], difference)
+            place[active] = np.where(stuck[active, None], place[active], moved)
+        inside = np.all(np.abs(place) <= _F(1.0) + DONE, axis=1)
+        status = np.where(done, np.where(inside, Status.OK, Status.OFF_PANEL), Status.NOT_CONVERGED)
+        half = np.array(self.panel_size_px, dtype=np.float32) * _F(0.5)
+        pixel = (place + _F(1.0)) * half
+        return pixel.reshape(tangent.shape), status.reshape(tangent.shape[:-1])
+
+    def _newton_step(
+        self, place: Float32Array, goal: Float32Array, difference: np.float32
+    ) -> tuple[Float32Array, BoolArray, BoolArray]:
+        s, t = place[:, 0], place[:, 1]
+        here = self._at(s, t)
+        by_s = (self._at(s + difference, t) - here) / difference
+        by_t = (self._at(s, t + difference) - here) / difference
+        rest = goal - here
+        with np.errstate(all="ignore"):
+            determinant = by_s[:, 0] * by_t[:, 1] - by_t[:, 0] * by_s[:, 1]
+            move_s = (rest[:, 0] * by_t[:, 1] - by_t[:, 0] * rest[:, 1]) / determinant
+            move_t = (by_s[:, 0] * rest[:, 1] - rest[:, 0] * by_s[:, 1]) / determinant
+        move = np.stack([_bounded(move_s, LONGEST_STEP), _bounded(move_t, LONGEST_STEP)], axis=-1)
+        moved = _bounded(place + move, FARTHEST)
+        stuck = determinant == 0.0
+        return moved, np.all(np.abs(move) <= DONE, axis=1) & ~stuck, stuck
+
+    def _at(self, s: Float32Array, t: Float32Array) -> Float32Array:
+        if self.family == Family.CHEBYSHEV:
+            return self._chebyshev_at(s, t)
+        return self._piecewise(s, t)
+
+    def _chebyshev_at(self, s: Float32Array, t: Float32Array) -> Float32Array:
+        degree = self.columns - 1
+        in_s, in_t = chebyshev_values(s, degree), chebyshev_values(t, degree)
+        parts = np.zeros((2, *s.shape, 2), dtype=np.float32)
+        for j in range(degree + 1):
+            for component in range(2):
+                total = np.zeros_like(s)
+                for i in range(degree + 1 - j):
+                    total = total + self.coefficients[component, graded_place(i, j)] * in_s[i]
+                parts[j % 2, ..., component] = parts[j % 2, ..., component] + total * in_t[j]
+        return parts[0] + parts[1]
+
+    def _chebyshev_lattice(self, across: Float32Array, down: Float32Array) -> Float32Array:
+        degree = self.columns - 1
+        in_s, in_t = chebyshev_values(across, degree), chebyshev_values(down, degree)
+        parts = np.zeros((2, len(down), len(across), 2), dtype=np.float32)
+        for j in range(degree + 1):
+            total = np.zeros((len(across), 2), dtype=np.float32)
+            for i in range(degree + 1 - j):
+                total = total + self.coefficients[:, graded_place(i, j)] * in_s[i][:, None]
+            parts[j % 2] = parts[j % 2] + total * in_t[j][:, None, None]
+        return parts[0] + parts[1]
+
+    def _piecewise(self, s: Float32Array, t: Float32Array) -> Float32Array:
+        """Return (..., 2); `s` and `t` broadcast."""
+        column, across = weights_1d(self.family, s, self.columns)
+        row, down = weights_1d(self.family, t, self.rows)
+        result = None
+        for tap, weight in enumerate(down):
+            line = None
+            for step, factor in enumerate(across):
+                part = factor[..., None] * self.coefficients[column + step, row + tap]
+                line = part if line is None else line + part
+            part = weight[..., None] * line
+            result = part if result is None else result + part
+        return result
+
+
+def graded_place(i: int, j: int, /) -> int:
+    """Return the place of T_i(s) T_j(t) in the graded order."""
+    return (i + j) * (i + j + 1) // 2 + j
+
+
+def node_positions(count: int, /) -> Float32Array:
+    """Return evenly spaced nodes on -1 to 1: (2 place - last) / last, so that they mirror exactly."""
+    last = _F(count - 1)
+    return (_F(2.0) * np.arange(count, dtype=np.float32) - last) / last
+
+
+def chebyshev_values(x: Float32Array, degree: int, /) -> list[Float32Array]:
+    """Return T_0 .. T_degree by T_k+1 = (2 x) T_k - T_k-1, float32."""
+    values = [np.ones_like(x), x]
+    twice = _F(2.0) * x
+    for _ in range(degree - 1):
+        values.append(twice * values[-1] - values[-2])
+    return values[: degree + 1]
+
+
+def weights_1d(
+    family: Family, x: Float32Array, coefficients: int, /
+) -> tuple[NDArray[np.int64], list[Float32Array]]:
+    """Return the first coefficient and the weights along one axis: four (spline) or two (bilinear, lattice)."""
+    nodes = coefficients - 2 if family == Family.SPLINE else coefficients
+    place = ((x + _F(1.0)) * _F(0.5)) * _F(nodes - 1)
+    bounded = _held(place, _F(nodes - 2))
+    first = bounded.astype(np.int64)
+    t = place - first.astype(np.float32)
+    if family != Family.SPLINE:
+        return first, [_F(1.0) - t, t]
+    s = _F(1.0) - t
+    six = _F(6.0)
+    return first, [
+        s * s * s / six,
+        ((_F(3.0) * t - six) * t * t + _F(4.0)) / six,
+        (((_F(-3.0) * t + _F(3.0)) * t + _F(3.0)) * t + _F(1.0)) / six,
+        t * t * t / six,
+    ]
+
+
+def unit_pupil_32(pupil_mm: FloatArray, box_mm: FloatArray, /) -> Float32Array:
+    """Return a pupil position (3,) on -1 to 1 over the box, clamped, in float32."""
+    pupil = as_pupil(pupil_mm).reshape(3).astype(np.float32)
+    low, high = np.asarray(box_mm, dtype=np.float32)
+    unit = np.zeros(3, dtype=np.float32)
+    for axis in range(3):
+        if high[axis] > low[axis]:
+            unit[axis] = ((pupil[axis] - low[axis]) + (pupil[axis] - high[axis])) / (high[axis] - low[axis])
+    return _bounded(unit, _F(1.0))
+
+
+def pupil_values_32(unit: Float32Array, degree: int, /) -> Float32Array:
+    """Return the pupil functions (count,): (T_x T_y) T_z."""
+    x, y, z = (chebyshev_values(unit[axis : axis + 1], degree) for axis in range(3))
+    return np.array([(x[a][0] * y[b][0]) * z[c][0] for a, b, c in pupil_exponents(degree)], dtype=np.float32)
+
+
+def prepare(lookup: Lookup, place: int, pupil_mm: FloatArray, /) -> PreparedMap:
+    """Sum the pupil part of a map for one pupil position (3,), mm; moved into the box where outside."""
+    table = lookup.maps[place]
+    unit = unit_pupil_32(pupil_mm, lookup.pupil_box_mm)
+    base = None if table.base is None else lookup.maps[table.base]
+    shape = table if base is None else base
+    size = (
+        (2, count_of_degree(shape.columns - 1))
+        if table.family == Family.CHEBYSHEV
+        else (shape.columns, shape.rows, 2)
+    )
+    coefficients = np.zeros(size, dtype=np.float32)
+    for one in (base, table):
+        if one is not None:
+            _ADD[one.family](coefficients, one, unit)
+    return PreparedMap(
+        table.family, shape.columns, shape.rows, lookup.panel_sizes_px[table.channel], coefficients
+    )
+
+
+def _add_chebyshev(total: Float32Array, table: MapTable, unit: Float32Array) -> None:
+    values = pupil_values_32(unit, table.pupil_degree)
+    if not table.blocks:
+        return
+    step = _F(table.blocks[2].scale)
+    for component, pupil, places, numbers in terms_of(table):
+        total[component, places] += (values[pupil] * step) * numbers.astype(np.float32)
+
+
+def _add_affine(total: Float32Array, table: MapTable) -> None:
+    s = coefficient_positions(table.family, table.columns)[:, None]
+    t = coefficient_positions(table.family, table.rows)[None, :]
+    affine = table.affine.astype(np.float32)
+    for component in range(2):
+        constant, per_s, per_t = affine[component]
+        total[..., component] += (constant + per_s * s) + per_t * t
+
+
+def _add_modes(total: Float32Array, table: MapTable, unit: Float32Array) -> None:
+    _add_affine(total, table)
+    values = pupil_values_32(unit, table.pupil_degree)
+    polynomials = table.blocks[0].numbers.astype(np.float32).reshape(table.modes, -1)
+    for polynomial, block in zip(polynomials, table.blocks[1:], strict=True):
+        weight = _F(0.0)
+        for factor, value in zip(polynomial, values, strict=True):
+            weight = weight + factor * value
+        numbers = block.numbers.astype(np.float32).reshape(total.shape)
+        total += (weight * _F(block.scale)) * numbers
+
+
+def _add_lattice(total: Float32Array, table: MapTable, unit: Float32Array) -> None:
+    _add_affine(total, table)
+    (block,) = table.blocks
+    meshes = block.numbers.reshape(*table.pupil_counts[::-1], *total.shape)
+    corners = []
+    for axis, count in enumerate(table.pupil_counts):
+        if count == 1:
+            corners.append([(0, _F(1.0))])
+            continue
+        first, (near, far) = weights_1d(Family.LATTICE, unit[axis : axis + 1], count)
+        corners.append([(int(first[0]), near[0]), (int(first[0]) + 1, far[0])])
+    for z, weight_z in corners[2]:
+        for y, weight_y in corners[1]:
+            for x, weight_x in corners[0]:
+                weight = (weight_x * weight_y) * weight_z
+                total += (weight * _F(block.scale)) * meshes[z, y, x].astype(np.float32)
+
+
+_ADD = {
+    Family.CHEBYSHEV: _add_chebyshev,
+    Family.SPLINE: _add_modes,
+    Family.BILINEAR: _add_modes,
+    Family.LATTICE: _add_lattice,
+}
+
+
+def surface_values(surface: Surface, point: FloatArray, /) -> Float32Array:
+    """Return a surface (...) at points (..., 2): bilinear between nodes, clamped to its domain, float32."""
+    point = np.asarray(point, dtype=np.float64).astype(np.float32)
+    low, high = (np.asarray(end, dtype=np.float32) for end in (surface.low, surface.high))
+    numbers = surface.block.numbers.astype(np.float32).reshape(surface.columns, surface.rows)
+    places = []
+    for axis, count in enumerate((surface.columns, surface.rows)):
+        place = (point[..., axis] - low[axis]) / (high[axis] - low[axis]) * _F(count - 1)
+        place = _held(place, _F(count - 1))
+        first = np.minimum(place, _F(count - 2)).astype(np.int64)
+        places.append((first, place - first.astype(np.float32)))
+    (c, across), (r, down) = places
+    lines = [(_F(1.0) - across) * numbers[c, r + k] + across * numbers[c + 1, r + k] for k in range(2)]
+    code = (_F(1.0) - down) * lines[0] + down * lines[1]
+    return _F(surface.offset) + _F(surface.block.scale) * code
+
+
+def _held(place: Float32Array, last: np.float32) -> Float32Array:
+    """Return place cut to 0 .. last; NaN becomes 0, as in C."""
+    above = np.where(place > _F(0.0), place, _F(0.0))
+    return np.where(above < last, above, last)
+
+
+def _bounded(value: Float32Array, limit: np.float32) -> Float32Array:
+    """Return value cut to -limit .. limit; NaN becomes -limit, as in C."""
+    above = np.where(value > -limit, value, -limit)
+    return np.where(above < limit, above, limit)

@@ -1,0 +1,142 @@
+"""The error of a lookup, measured: every map evaluated as a device does, against the field, over panel x eye box x colours.
+
+Panel px: |J^-1 (t_table - t_field)| with J = dt/d(u, v) of the field. Points are evenly spaced from edge to edge of panel
+and eye box, so corners count; their spacing is prime to the usual meshes, so cell middles count too.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.errors import RenderError
+from prewarp.lookup.device import prepare
+from prewarp.lookup.tables import Lookup
+
+if TYPE_CHECKING:
+    from prewarp.field import Field, FieldSet
+
+PANEL_POINTS = 71
+PUPIL_COUNTS = (7, 7, 5)
+
+
+@dataclass(frozen=True)
+class MapTruth:
+    """What one field says on a lattice of panel and pupil points.
+
+    `pupils_mm` (n, 3); `tangent` (n, points, points, 2); `px_per_tangent` (n, points, points, 2, 2), the inverse Jacobian.
+    """
+
+    pupils_mm: FloatArray
+    tangent: FloatArray
+    px_per_tangent: FloatArray
+
+
+@dataclass(frozen=True)
+class MapError:
+    """Error of one map: `max_px`, `rms_px`, and where the largest is: `pixel` (2,), `pupil_mm` (3,)."""
+
+    channel: str
+    colour: str
+    max_px: float
+    rms_px: float
+    pixel: tuple[float, float]
+    pupil_mm: tuple[float, float, float]
+
+
+def box_lattice(box_mm: FloatArray, counts: tuple[int, int, int], /) -> FloatArray:
+    """Return evenly spread pupil positions (n, 3), corners included; one along a side without length."""
+    low, high = np.asarray(box_mm, dtype=float)
+    axes = [
+        np.linspace(a, b, max(n, 2)) if b > a else np.array([a])
+        for a, b, n in zip(low, high, counts, strict=True)
+    ]
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+
+
+def map_truth(field: "Field", pupils_mm: FloatArray, /, *, panel_points: int = PANEL_POINTS) -> MapTruth:
+    """Evaluate a field on a panel lattice for pupils (n, 3).
+
+    Raises
+    ------
+    RenderError
+        The field has no direction for a panel point.
+    """
+    u, v = (np.linspace(0.0, size, panel_points) for size in field.panel_size_px)
+    tangent = np.stack([field.forward_lattice(u, v, pupil_mm=pupil) for pupil in pupils_mm])
+    if not np.isfinite(tangent).all():
+        raise RenderError(
+            f"channel '{field.channel}', {field.colour}: no direction for part of the panel. Check the fit, or ask "
+            "for a smaller eye box."
+        )
+    return MapTruth(pupils_mm, tangent, _px_per_tangent(tangent, u[1], v[1]))
+
+
+def truths_of(
+    fields: "FieldSet",
+    lookup_keys: list[tuple[str, str]],
+    pupils_mm: FloatArray,
+    /,
+    *,
+    panel_points: int = PANEL_POINTS,
+    progress: Callable[[], None] = lambda: None,
+) -> dict[tuple[str, str], MapTruth]:
+    """Return `map_truth` of every (channel, colour)."""
+    truths = {}
+    for channel, colour in lookup_keys:
+        truths[channel, colour] = map_truth(
+            fields.field(channel, colour), pupils_mm, panel_points=panel_points
+        )
+        progress()
+    return truths
+
+
+def measured_errors(lookup: Lookup, truths: dict[tuple[str, str], MapTruth], /) -> tuple[MapError, ...]:
+    """Return the error of every map of a lookup whose truth is given, in the lookup's order."""
+    return tuple(_measured(lookup, truths))
+
+
+def _measured(lookup: Lookup, truths: dict[tuple[str, str], MapTruth]) -> Iterator[MapError]:
+    for place, table in enumerate(lookup.maps):
+        key = lookup.channels[table.channel], lookup.colours[table.colour]
+        if key not in truths:
+            continue
+        truth = truths[key]
+        points = truth.tangent.shape[1]
+        size = lookup.panel_sizes_px[table.channel]
+        worst, total, where = -1.0, 0.0, (0, 0, 0)
+        for n, pupil in enumerate(truth.pupils_mm):
+            got = prepare(lookup, place, pupil).mesh(points, points)
+            error = px_error(got - truth.tangent[n], truth.px_per_tangent[n])
+            total += float(np.mean(error**2))
+            # A table that gives no number must not pass for a good one.
+            if not error.max() <= worst:
+                worst, where = float(error.max()), (n, *np.unravel_index(np.argmax(error), error.shape))
+        step = np.array(size) / (points - 1)
+        yield MapError(
+            *key,
+            worst if np.isfinite(worst) else float("inf"),
+            float(np.sqrt(total / len(truth.pupils_mm))),
+            (float(where[2] * step[0]), float(where[1] * step[1])),
+            tuple(float(one) for one in truth.pupils_mm[where[0]]),
+        )
+
+
+def px_error(difference: FloatArray, px_per_tangent: FloatArray, /) -> FloatArray:
+    """Return the length (...) in px of tangent differences (..., 2)."""
+    u = px_per_tangent[..., 0, 0] * difference[..., 0] + px_per_tangent[..., 0, 1] * difference[..., 1]
+    v = px_per_tangent[..., 1, 0] * difference[..., 0] + px_per_tangent[..., 1, 1] * difference[..., 1]
+    return np.sqrt(u * u + v * v)
+
+
+def _px_per_tangent(tangent: FloatArray, step_u: float, step_v: float) -> FloatArray:
+    """Return J^-1 (n, rows, columns, 2, 2); J by second-order differences of the lattice, ends included."""
+    by_v, by_u = np.gradient(tangent, step_v, step_u, axis=(1, 2), edge_order=2)
+    determinant = by_u[..., 0] * by_v[..., 1] - by_v[..., 0] * by_u[..., 1]
+    rows = [
+        np.stack([by_v[..., 1], -by_v[..., 0]], axis=-1),
+        np.stack([-by_u[..., 1], by_u[..., 0]], axis=-1),
+    ]
+    return np.stack(rows, axis=-2) / determinant[..., None, None]
