@@ -14,18 +14,17 @@ from prewarp.seam.blend import Seam
 from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_from_tangent
 from prewarp.seam.policies import BlendPolicy
 from prewarp.seam.reach import ChannelReach, channel_reach
+from prewarp.seam.survey import neighbours
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
 
-STEP_DEG = 0.5
+STEP_DEG = 0.25
 _MARGIN_DEG = 0.5
 # A direction counts as handed over where no channel has more than this share of its light.
 _ALL = 0.999
 # Half steps over which weights are differenced, degrees.
 _HALF_STEP_DEG = 0.02
-# Crawl is read where the hand-over is about half-way: elsewhere the weights hardly change.
-_MIDDLE = (0.25, 0.75)
 
 
 @dataclass(frozen=True)
@@ -108,7 +107,8 @@ def policy_figures(
     seams = [blend.at(pupil) for pupil in pupils]
     outlines = [reach.outline for each in reaches for reach in each]
     _, tangent = direction_lattice(outlines, step_deg=STEP_DEG, margin_deg=_MARGIN_DEG)
-    area = node_areas_deg2(plane_from_tangent(tangent), STEP_DEG)
+    plane = plane_from_tangent(tangent)
+    area = node_areas_deg2(plane, STEP_DEG)
     weights = np.stack([seam.weights(tangent) for seam in seams])
     shows = np.stack([[reach.contains(tangent) for reach in each] for each in reaches])
     shown = np.sum(weights * shows, axis=1)
@@ -119,7 +119,7 @@ def policy_figures(
     handed = double & (weights.max(axis=1) < _ALL)
     used = np.sum(area * handed, axis=(1, 2)) / np.maximum(np.sum(area * double, axis=(1, 2)), 1e-9)
     worst = int(np.argmax(lost / whole))
-    crawl = _crawl(seams, weights, tangent, shows, pupils)
+    crawl = _crawl(seams, weights, plane, shows, pupils)
     steps = {
         id(seam): weight_gradient_per_deg(seam, tangent[_handed_over(own)])
         for seam, own in zip(seams, weights, strict=True)
@@ -130,8 +130,8 @@ def policy_figures(
         name,
         float(100.0 * used.mean()),
         (min(feathers), max(feathers)),
-        float(np.quantile(crawl, 0.95)) if crawl.size else 0.0,
-        float(crawl.max(initial=0.0)),
+        float(np.quantile(crawl, 0.95)),
+        float(crawl.max()),
         float(lost[worst]),
         float(100.0 * lost[worst] / whole[worst]),
         tuple(pupils[worst].tolist()),
@@ -179,23 +179,43 @@ def _stepped(tangent: FloatArray, axis: int, step_deg: float) -> FloatArray:
 
 
 def _crawl(
-    seams: Sequence[Seam], weights: FloatArray, tangent: FloatArray, shows: np.ndarray, pupils: FloatArray
+    seams: Sequence[Seam], weights: FloatArray, plane: FloatArray, shows: np.ndarray, pupils: FloatArray
 ) -> FloatArray:
-    """Return speeds (k,) of the lines of equal share over the content, arcmin per mm: |db/de| / |db/dt|."""
-    speeds = [np.zeros(0)]
+    """Return speeds (k,) of the lines of equal share over the content, arcmin per mm, along the rows that cross them."""
+    speeds = [np.zeros(1)]
+    lines = {}
     for one in range(len(pupils)):
         distance = np.linalg.norm(pupils - pupils[one], axis=1)
-        others = np.flatnonzero((distance > 1e-9) & (distance <= distance[distance > 1e-9].min() * 1.0001))
-        for other in others[others > one]:
+        near = np.flatnonzero((distance > 1e-9) & (distance <= distance[distance > 1e-9].min() * 1.0001))
+        for other in near[near > one]:
             if seams[one] is seams[other]:
-                speeds.append(np.zeros(1))
                 continue
-            both = shows[one].sum(axis=0) >= 2
-            half = both & np.any((weights[one] > _MIDDLE[0]) & (weights[one] < _MIDDLE[1]), axis=0)
-            if not half.any():
-                continue
-            steep = weight_gradient_per_deg(seams[one], tangent[half])
-            change = np.abs(weights[other] - weights[one])[:, half].max(axis=0)
-            moving = steep > 1e-3
-            speeds.append(60.0 * change[moving] / steep[moving] / distance[other])
+            for a, b in neighbours(seams[one].reaches):
+                pair = seams[one].index(a.channel), seams[one].index(b.channel)
+                for number in (one, other):
+                    if (number, pair) not in lines:
+                        lines[number, pair] = _equal_share(
+                            weights[number][list(pair)], shows[number][list(pair)], plane, a.middle, b.middle
+                        )
+                step = np.abs(lines[one, pair] - lines[other, pair]) / distance[other]
+                speeds.append(60.0 * step[np.isfinite(step)])
     return np.concatenate(speeds)
+
+
+def _equal_share(
+    weights: FloatArray, shows: np.ndarray, plane: FloatArray, middle: FloatArray, other: FloatArray
+) -> FloatArray:
+    """Return, per row (or column, where channels lie above each other), the place of equal shares, degrees; NaN without one."""
+    across = int(np.argmax(np.abs(other - middle)))
+    difference = weights[0] - weights[1]
+    both = shows.all(axis=0)
+    place = plane[..., across]
+    if across == 1:
+        difference, both, place = difference.T, both.T, place.T
+    turns = (difference[:, :-1] > 0.0) != (difference[:, 1:] > 0.0)
+    turns &= both[:, :-1] & both[:, 1:]
+    row, found = np.arange(len(turns)), np.argmax(turns, axis=1)
+    before, after = difference[row, found], difference[row, found + 1]
+    share = before / np.where(turns.any(axis=1), before - after, 1.0)
+    result = place[row, found] + share * (place[row, found + 1] - place[row, found])
+    return np.where(turns.any(axis=1), result, np.nan)
