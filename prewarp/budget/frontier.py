@@ -68,16 +68,31 @@ class Bench:
         self.scene, self.limit = scene, limit
         self.path, streams = begin(scene, samples=moments * directions, seed=seed)
         self.moments = [draw_moments(scene, self.path, stream, moments) for stream in streams]
+        self._delays: tuple[float, float] | None = None
+        self._late: list[FloatArray] = []
 
     def percentile_arcmin(self, effects: Effects | None, /) -> float:
         """Return the percentile of the limit for these effects; infinite when the pupil is never in the eye box."""
+        late = self._late_mm(effects)
 
         def work(place: int) -> FloatArray:
-            return np.hypot(*seam_steps(self.scene, self.path, place, self.moments[place], effects)[0])
+            return np.hypot(*seam_steps(self.scene, place, self.moments[place], effects, late[place])[0])
 
         length = np.concatenate(spread(work, len(self.moments)))
         length = length[np.isfinite(length)]
         return float(np.percentile(length, self.limit.percentile)) if length.size else np.inf
+
+    def _late_mm(self, effects: Effects | None) -> list[FloatArray]:
+        """Return the pupils that the tracker saw, per direction; kept while only its accuracy is varied."""
+        if effects is None:
+            return [one.pupil_mm for one in self.moments]
+        delays = (effects.latency_s, effects.period_s)
+        if delays != self._delays:
+            self._late = spread(
+                lambda place: self.moments[place].late_mm(self.path, effects), len(self.moments)
+            )
+            self._delays = delays
+        return self._late
 
 
 def frontier(

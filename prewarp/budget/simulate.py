@@ -53,14 +53,10 @@ class Moments:
     noise: FloatArray
     residual_arcmin: FloatArray
 
-    def tracked_mm(self, path: EyePath, effects: Effects, /) -> FloatArray:
-        """Return where the tracker believes the pupil to be (3, n), mm."""
+    def late_mm(self, path: EyePath, effects: Effects, /) -> FloatArray:
+        """Return where the pupil was when the newest sample in use was taken (3, n), mm."""
         late = effects.latency_s + effects.period_s * self.age
-        tracked = path.pupil_mm(self.time_s - late) if np.any(late) else self.pupil_mm.copy()
-        if effects.lateral_mm or effects.depth_mm:
-            spread = np.array([effects.lateral_mm, effects.lateral_mm, effects.depth_mm])
-            tracked += spread[:, None] * self.noise
-        return tracked
+        return path.pupil_mm(self.time_s - late) if np.any(late) else self.pupil_mm
 
 
 def draw_moments(scene: BudgetScene, path: EyePath, random: np.random.Generator, count: int, /) -> Moments:
@@ -79,15 +75,19 @@ def draw_moments(scene: BudgetScene, path: EyePath, random: np.random.Generator,
 
 
 def seam_steps(
-    scene: BudgetScene, path: EyePath, place: int, moments: Moments, effects: Effects | None, /
+    scene: BudgetScene, place: int, moments: Moments, effects: Effects | None, late_mm: FloatArray, /
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the seam steps (2, n), arcmin, of one direction; moments with the pupil outside the eye box are NaN.
+    """Return the seam steps (2, n), arcmin, of one direction, NaN where the pupil is outside the eye box, and e - e' (3, n), mm.
 
-    `effects` None: no tracker, the correction stays that of a centred pupil. A tracked pupil outside the eye box is taken at
+    `late_mm` (3, n): the pupils that the tracker saw (`Moments.late_mm`). `effects` None: no tracker, the correction stays
+    that of a centred pupil. A tracked pupil outside the eye box is taken at
     the nearest position inside, as a table would.
     """
     half = scene.surface.half_mm[:, None]
-    tracked = np.zeros_like(moments.pupil_mm) if effects is None else moments.tracked_mm(path, effects)
+    tracked = np.zeros_like(late_mm) if effects is None else late_mm
+    if effects is not None and (effects.lateral_mm or effects.depth_mm):
+        spread_mm = np.array([effects.lateral_mm, effects.lateral_mm, effects.depth_mm])
+        tracked = tracked + spread_mm[:, None] * moments.noise
     inside = np.all(np.abs(moments.pupil_mm) <= half, axis=0)
     true = moments.pupil_mm if inside.all() else np.clip(moments.pupil_mm, -half, half)
     tracked = np.clip(tracked, -half, half)
@@ -163,7 +163,8 @@ def simulate(
 
     def work(place: int) -> tuple[FloatArray, float, float, float]:
         moments = draw_moments(scene, path, streams[place], counts[place])
-        step, apart = seam_steps(scene, path, place, moments, effects)
+        late = moments.pupil_mm if effects is None else moments.late_mm(path, effects)
+        step, apart = seam_steps(scene, place, moments, effects, late)
         length = np.hypot(*step)
         inside = np.isfinite(length)
         across = (apart[:2] - apart[2] * scene.surface.tangent[place][:, None])[:, inside]

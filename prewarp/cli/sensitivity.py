@@ -13,6 +13,9 @@ from prewarp.files import write_bytes
 from prewarp.module import read_module
 from prewarp.seam import sensitivity_map
 
+# Coarser than other overlaps: every direction is looked at from every pupil.
+STEP_DEG = 1.0
+
 
 @click.command()
 @click.argument("fit_path", metavar="FIT", type=FILE)
@@ -61,7 +64,7 @@ def sensitivity(
     report: dict = {"tracked_error_mm": error_mm, "colour": colour, "pupils": len(places), "eyes": {}}
     drawn, rows = [], []
     with talk.progress("measuring sensitivity", total=len(module.eyes)) as step:
-        for place, part in enumerate(eye_seams(fields, module, eye)):
+        for place, part in enumerate(eye_seams(fields, module, eye, step_deg=STEP_DEG)):
             found = []
             for pair in part.overlaps:
                 first, second = (fields.field(name, colour) for name in pair.channels)
