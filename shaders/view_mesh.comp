@@ -1,6 +1,6 @@
 // View pass as a compute stage: light of up to PW_CHANNELS panels where they are seen, added up, encoded as sRGB; 16 x 16 a group.
 // t_red_green_*, t_blue_*: panel places at the view's nodes, 8 px apart (view_nodes.comp). t_panel_*_linear: light of the panels.
-// i_encoded: the view, bytes, row 0 the top. A 16 x 16 tile has 3 x 3 nodes; cells with a node that is not found stay dark.
+// i_view: the view, row 0 the top; sRGB bytes, or with PW_AS_LIGHT 1 light as halves. A 16 x 16 tile has 3 x 3 nodes; cells with a node that is not found stay dark.
 
 #include "encoding.glsl"
 
@@ -8,8 +8,16 @@
 #define PW_CHANNELS 2
 #endif
 
+#ifndef PW_AS_LIGHT
+#define PW_AS_LIGHT 0
+#endif
+
 layout(local_size_x = 16, local_size_y = 16) in;
-layout(rgba8, binding = 0) writeonly uniform image2D i_encoded;
+#if PW_AS_LIGHT == 1
+layout(rgba16f, binding = 0) writeonly uniform image2D i_view;
+#else
+layout(rgba8, binding = 0) writeonly uniform image2D i_view;
+#endif
 
 uniform sampler2D t_red_green_0;
 uniform sampler2D t_blue_0;
@@ -69,7 +77,7 @@ void main() {
     }
     barrier();
     ivec2 pixel = ivec2(gl_GlobalInvocationID.xy);
-    if (any(greaterThanEqual(pixel, imageSize(i_encoded)))) {
+    if (any(greaterThanEqual(pixel, imageSize(i_view)))) {
         return;
     }
     ivec2 cell = ivec2(gl_LocalInvocationID.xy) / 8;
@@ -85,5 +93,9 @@ void main() {
 #if PW_CHANNELS > 3
     light_linear += pw_seen(t_panel_3_linear, 27 + k, t);
 #endif
-    imageStore(i_encoded, pixel, vec4(pw_srgb_from_linear(light_linear), 1.0));
+#if PW_AS_LIGHT == 1
+    imageStore(i_view, pixel, vec4(light_linear, 1.0));
+#else
+    imageStore(i_view, pixel, vec4(pw_srgb_from_linear(light_linear), 1.0));
+#endif
 }

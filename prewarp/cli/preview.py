@@ -32,6 +32,14 @@ from prewarp.render.pictures import png_bytes
 @click.option(
     "--time", "time_s", type=click.FloatRange(0, 3600), default=0.0, help="Time of the motion to begin at, s."
 )
+@click.option(
+    "--path",
+    "drawing_path",
+    type=click.Choice(("auto", "mesh", "compute")),
+    default="auto",
+    show_default=True,
+    help="How the window is drawn: by triangles, by compute shaders, or by what is faster here.",
+)
 @gl_option
 @talking
 def preview(
@@ -44,6 +52,7 @@ def preview(
     offscreen: bool,
     output: Path | None,
     time_s: float,
+    drawing_path: str,
     gl: str,
     **looks,
 ) -> None:
@@ -96,6 +105,7 @@ def preview(
             reload=lambda: load_subject(path, module_path=module_path, eye=eye),
             pictures=pictures,
             scale=scale,
+            path=drawing_path,
         ),
     )
     talk.json({"subject": subject.name, "closed": True})

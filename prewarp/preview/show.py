@@ -6,6 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from prewarp.errors import PrewarpError, ShaderError
 from prewarp.files import write_bytes
 from prewarp.preview.controls import Pacer, Situation, pressed
@@ -13,7 +15,7 @@ from prewarp.preview.dressing import Dressing
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.gauges import FrameClock
 from prewarp.preview.scenery import Scenery
-from prewarp.preview.stage import Stage
+from prewarp.preview.stage import Stage, faster_path
 from prewarp.preview.state import STEP_MM, State
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import COARSE, FINE
@@ -45,6 +47,10 @@ class Show:
         Makes the subject again after its files changed; runs in a thread of its own.
     pictures : Path, optional
         Folder for pictures saved with P; without one none are saved.
+    scale : float
+        Pixels per unit of the window, for the size of text.
+    path : str
+        Of `stage.PATHS`, or "auto": the one that is faster here (`faster_path`).
     """
 
     def __init__(
@@ -60,6 +66,7 @@ class Show:
         reload: Callable[[], Subject],
         pictures: Path | None = None,
         scale: float = 1.0,
+        path: str = "auto",
     ) -> None:
         self.state = state
         self.scale = scale
@@ -74,11 +81,13 @@ class Show:
         self._drag: str | None = None
         self._last_s: float | None = None
         self._drawn: tuple | None = None
+        self._eye = (np.zeros(3), np.zeros(3))
         self._worker = ThreadPoolExecutor(1)
         self._loading: Future[Subject] | None = None
         self._shaders = Watch([shader_folder()])
         self._size_px = size_px
         self._finesse = COARSE if is_software(context.info["GL_RENDERER"]) else FINE
+        self.path = faster_path(context, subject, size_px, scenery.picture) if path == "auto" else path
         self._take(subject)
 
     @property
@@ -175,11 +184,17 @@ class Show:
             self.stage.set_page(name, page)
         self.stage.draw(self.state, pupil, tracked)
         self._drawn = shown
+        self._eye = (pupil, tracked)
         return True
 
     def _take(self, subject: Subject) -> None:
         stage = Stage(
-            self._context, subject, self._size_px, picture_of=self._scenery.picture, finesse=self._finesse
+            self._context,
+            subject,
+            self._size_px,
+            picture_of=self._scenery.picture,
+            finesse=self._finesse,
+            path=self.path,
         )
         self._subject, self.stage = subject, stage
         self._dressing = Dressing(subject)
@@ -218,6 +233,10 @@ class Show:
             return
         while (path := self._pictures / f"picture_{self._saved:04d}.png").exists():
             self._saved += 1
+        # Without the message that may be there.
+        self.stage.set_page("message", None)
+        self.stage.draw(self.state, *self._eye)
+        self._drawn = None
         try:
             write_bytes(path, png_bytes(self.stage.read()))
             self._dressing.say(f"{path.name} written.", now_s)

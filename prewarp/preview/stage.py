@@ -17,8 +17,10 @@ from prewarp.preview.legend import FULL_ARCMIN, tint
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import FINE, Box, centre_of_seam, outlook_of, regions_of, shrink_for
-from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, make_texture
-from prewarp.render.live import LiveEye, Outlook
+from prewarp.render.drawing import is_software
+from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, has_compute, make_texture
+from prewarp.render.live import LiveEye, LivePanel, Outlook
+from prewarp.render.livecompute import MOST_CHANNELS, ComputePanel, ComputeView
 
 if TYPE_CHECKING:
     import moderngl
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 # Below every tangent: where the seam error's first pass starts.
 _LOWEST = -1.0e4
 DIMMED = 0.35
+PATHS = ("mesh", "compute")
+_TRIAL_FRAMES = 8
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,8 @@ class Stage:
         Scene name and size to the content picture (height, width, 3), sRGB; also gives "quay_by_day", the world behind.
     finesse : float
         See `shrink_for`.
+    path : str
+        "mesh": triangles, on any OpenGL 3.3. "compute": compute stages where nothing but light is asked for, OpenGL 4.3.
     """
 
     def __init__(
@@ -63,8 +69,11 @@ class Stage:
         *,
         picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
         finesse: float = FINE,
+        path: str = "mesh",
     ) -> None:
         self._finesse = finesse
+        self._path = path
+        self._computed: ComputeView | None = None
         self.context = context
         self.subject = subject
         self._picture_of = picture_of
@@ -75,6 +84,7 @@ class Stage:
             subject.content,
             transfers=subject.transfers,
             bit_depths=subject.bit_depths,
+            panel_kind=ComputePanel if path == "compute" else LivePanel,
         )
         self._show = Program(context, "show.frag")
         self._present = Program(context, "show.frag", {"PW_ENCODED": 1})
@@ -108,6 +118,7 @@ class Stage:
             self._error,
             *self._weights.values(),
             *self._spread.values(),
+            *(self._computed.programs if self._computed is not None else ()),
         ]
 
     def reload(self) -> None:
@@ -294,3 +305,30 @@ class Stage:
             yield
         finally:
             context.disable(context.BLEND)
+
+
+def faster_path(
+    context: "moderngl.Context",
+    subject: Subject,
+    size_px: tuple[int, int],
+    picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
+    /,
+) -> str:
+    """Return which of `PATHS` draws frames of a moving eye faster here, by the GPU's own clock; "mesh" where it has none."""
+    if not has_compute(context) or is_software(context.info["GL_RENDERER"]):
+        return "mesh"
+    if len(subject.channels) > MOST_CHANNELS:
+        return "mesh"
+    times = {}
+    for path in PATHS:
+        stage = Stage(context, subject, size_px, picture_of=picture_of, path=path)
+        stage.draw(State(), np.zeros(3), np.zeros(3))
+        query = context.query(time=True)
+        with query:
+            for number in range(1, _TRIAL_FRAMES + 1):
+                pupil = np.array([0.05 * number, 0.0, 0.0])
+                stage.draw(State(), pupil, pupil)
+        times[path] = query.elapsed
+        del stage
+        context.gc()
+    return min(PATHS, key=times.__getitem__)

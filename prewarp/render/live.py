@@ -7,9 +7,9 @@ decodes in its own units; other panels are rounded to their codes in the shader 
 not drawn again.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -122,6 +122,8 @@ class EyeMesh:
         weights: WeightMap,
         content: ContentProjection,
         /,
+        *,
+        compute: bool | None = None,
     ) -> None:
         self.table = table
         self._context = context
@@ -146,7 +148,7 @@ class EyeMesh:
             "PW_PROJECTION": PROJECTIONS.index(content.projection),
         }
         # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
-        self._computes = has_compute(context)
+        self._computes = has_compute(context) if compute is None else compute
         stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
         self._programs = tuple(
             Program(context, stage, {**common, "PW_SIDE": side, "PW_MODES": len(each.mix)})
@@ -227,6 +229,16 @@ class FixedMesh:
             texture.write(value)
 
 
+class PanelKind(Protocol):
+    """A panel as light, drawn from mesh textures: `texture`, `program`, and this."""
+
+    texture: "moderngl.Texture"
+    program: Program
+
+    def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
+        """Draw the panel from mesh textures (red, green, blue)."""
+
+
 class LivePanel:
     """The panel of one channel, as light; `shrink` draws it that many times smaller each way."""
 
@@ -263,6 +275,11 @@ class LivePanel:
             elif transfer.kind == "table":
                 light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
                 self._tables["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
+
+    @property
+    def texture(self) -> "moderngl.Texture":
+        """The panel as light to whoever samples it; stays the same object."""
+        return self.target.texture
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
         """Draw the panel from mesh textures (red, green, blue)."""
@@ -360,6 +377,8 @@ class LiveEye:
         Channel name to how its panel turns codes into light; sRGB and 8 bits where none is given.
     shrink : int
         Draws panels that many times smaller each way, for views that show less than their pixels.
+    panel_kind : type
+        `LivePanel`, or `prewarp.render.livecompute.ComputePanel`.
     """
 
     def __init__(
@@ -373,8 +392,10 @@ class LiveEye:
         transfers: Mapping[str, TransferFunction] | None = None,
         bit_depths: Mapping[str, int] | None = None,
         shrink: int = 1,
+        panel_kind: Callable[..., "PanelKind"] = LivePanel,
     ) -> None:
         context.enable_direct(FRAMEBUFFER_SRGB)
+        self._panel_kind = panel_kind
         self.context = context
         self.content = content
         self.sampler = light_sampler(context)
@@ -397,14 +418,14 @@ class LiveEye:
             return False
         self._shrink = shrink
         self.picture = ContentTexture(self.context, self.content.size_px, shrink=shrink)
-        self.panels, self._before = self._made_panels(), self._made_panels()
+        self.panels, self._before = self._made_panels(self._panel_kind), self._made_panels(LivePanel)
         self._stale = {"after": True, "before": True}
         self.context.gc()
         return True
 
-    def _made_panels(self) -> dict[str, LivePanel]:
+    def _made_panels(self, kind: Callable[..., "PanelKind"]) -> dict[str, "PanelKind"]:
         return {
-            name: LivePanel(
+            name: kind(
                 self.context,
                 mesh,
                 self.picture,
@@ -414,19 +435,6 @@ class LiveEye:
             )
             for name, mesh in self.meshes.items()
         }
-
-    @property
-    def shrink(self) -> int:
-        """How many times smaller panels are drawn."""
-        return self._shrink
-
-    def transfer(self, name: str, /) -> TransferFunction:
-        """Return how a channel's panel turns codes into light."""
-        return self._transfers[name]
-
-    def bit_depth(self, name: str, /) -> int:
-        """Return the bits of a channel's panel."""
-        return self._bit_depths[name]
 
     @property
     def programs(self) -> list[Program]:
@@ -463,16 +471,18 @@ class LiveEye:
             self._stale["before"] = False
 
     def forget(self) -> None:
-        """Draw everything anew from now on, after shaders were reloaded."""
+        """Make meshes and panels anew from now on, after shaders were reloaded."""
         for mesh in self.meshes.values():
             mesh.forget()
+        self.spoil()
+
+    def spoil(self) -> None:
+        """Draw all panels anew when they are next asked for."""
         self._stale = dict.fromkeys(self._stale, True)
 
     def textures(self, *, before: bool = False) -> dict[str, "moderngl.Texture"]:
         """Return the panels' textures by channel."""
-        return {
-            name: panel.target.texture for name, panel in (self._before if before else self.panels).items()
-        }
+        return {name: panel.texture for name, panel in (self._before if before else self.panels).items()}
 
 
 def unwarped_content(table: EyeTable, content: ContentProjection, /) -> FloatArray:

@@ -5,6 +5,7 @@ measures both). The view needs the mesh the other way round: Newton's method fin
 the mesh itself, so no inverse table has to be made. Panels are stored as light, rounded to their codes.
 """
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,15 @@ from numpy.typing import NDArray
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.render.gpu import Program, make_texture, row_texture
-from prewarp.render.live import ENCODING_ENTRIES, ENCODINGS, MOST_BITS, EyeMesh, LiveEye, Outlook
+from prewarp.render.live import (
+    ENCODING_ENTRIES,
+    ENCODINGS,
+    MOST_BITS,
+    ContentTexture,
+    EyeMesh,
+    LiveEye,
+    Outlook,
+)
 
 if TYPE_CHECKING:
     import moderngl
@@ -25,53 +34,63 @@ _TILE = 16
 
 
 class ComputePanel:
-    """The panel of one channel as light, written by a compute stage."""
+    """The panel of one channel as light, written by a compute stage; the face and arguments of `LivePanel`."""
 
     def __init__(
         self,
-        eye: LiveEye,
+        context: "moderngl.Context",
         mesh: EyeMesh,
+        content: ContentTexture,
         /,
         *,
-        transfer: TransferFunction,
-        bit_depth: int,
-        shrink: int,
+        transfer: TransferFunction | None = None,
+        bit_depth: int = 8,
+        shrink: int = 1,
     ) -> None:
-        context = eye.context
+        transfer = transfer or TransferFunction()
         bits = min(bit_depth, MOST_BITS)
-        self.size_px = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
-        self.texture = make_texture(context, self.size_px, "f2")
-        step = np.array(self.size_px) / np.array(mesh.table.panel_size_px) * mesh.table.step_px
+        self._size_px = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
+        self.texture = make_texture(context, self._size_px, "f2")
+        step = np.array(self._size_px) / np.array(mesh.table.panel_size_px) * mesh.table.step_px
         nodes = int(np.ceil(_TILE / step.min())) + 2
         self.program = Program(
             context, "panel_mesh.comp", {"PW_ENCODING": ENCODINGS[transfer.kind], "PW_TILE_NODES": nodes}
         )
         self.program.set("u_step_px", tuple(step.tolist()))
         self.program.set("u_first_px", tuple((-step).tolist()))
-        self.program.set("u_content_px", tuple(float(length) for length in eye.picture.size_px))
+        self.program.set("u_content_px", tuple(float(length) for length in content.size_px))
         self._textures = {
-            "t_content_linear": eye.picture.texture,
+            "t_content_linear": content.texture,
             "t_light": row_texture(context, transfer.linear_of_codes(bits)),
         }
-        names = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
-        self._textures |= dict(zip(names, mesh.shown.textures, strict=True))
         if transfer.kind == "power":
             self.program.set("u_gamma", transfer.gamma)
         elif transfer.kind == "table":
             light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
             self._textures["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
 
-    def draw(self, sampler: "moderngl.Sampler", /) -> None:
-        """Write the panel from the mesh as it is."""
+    def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
+        """Write the panel from mesh textures (red, green, blue)."""
+        for name, texture in zip(("t_mesh_red", "t_mesh_green", "t_mesh_blue"), shown, strict=True):
+            self._textures[name] = texture
         self.program.bind(self._textures, sampler=sampler)
         self.texture.bind_to_image(0, read=False, write=True)
-        self.program.run(_groups(self.size_px, _TILE))
+        self.program.run(_groups(self._size_px, _TILE))
         self.program.context.clear_samplers()
         self.program.context.memory_barrier()
 
 
-class ComputeEye:
-    """Panels and view of a `LiveEye` by compute stages; meshes, content and pupils are the eye's own.
+class ComputeView:
+    """The perceived view of a `LiveEye` by compute stages.
+
+    Parameters
+    ----------
+    eye : LiveEye
+        Meshes and panels.
+    size_px : (int, int)
+        Width and height of the view.
+    as_light : bool
+        Write linear light (halves), for drawing on; else sRGB bytes.
 
     Raises
     ------
@@ -79,42 +98,31 @@ class ComputeEye:
         More channels than `MOST_CHANNELS`.
     """
 
-    def __init__(self, eye: LiveEye, view_size_px: tuple[int, int], /) -> None:
+    def __init__(self, eye: LiveEye, size_px: tuple[int, int], /, *, as_light: bool = False) -> None:
         if len(eye.meshes) > MOST_CHANNELS:
             raise RenderError(
                 f"{len(eye.meshes)} channels; the compute path takes at most {MOST_CHANNELS}. Use the mesh path."
             )
         self._eye = eye
         context = eye.context
-        self.size_px = view_size_px
-        self.texture = make_texture(context, view_size_px, "f1")
-        self.panels = {
-            name: ComputePanel(
-                eye, mesh, transfer=eye.transfer(name), bit_depth=eye.bit_depth(name), shrink=eye.shrink
-            )
-            for name, mesh in eye.meshes.items()
-        }
-        nodes = tuple(-(-length // PITCH_PX) + 1 for length in view_size_px)
+        self.size_px = size_px
+        self.texture = make_texture(context, size_px, "f2" if as_light else "f1")
+        nodes = tuple(-(-length // PITCH_PX) + 1 for length in size_px)
         self._nodes = {
             name: (make_texture(context, nodes, "f4"), make_texture(context, nodes, "f4"))
             for name in eye.meshes
         }
         self._inverse = {name: _inverse_program(context, mesh) for name, mesh in eye.meshes.items()}
-        self._view = Program(context, "view_mesh.comp", {"PW_CHANNELS": len(eye.meshes)})
+        options = {"PW_CHANNELS": len(eye.meshes), "PW_AS_LIGHT": int(as_light)}
+        self._view = Program(context, "view_mesh.comp", options)
         self._textures: dict[str, moderngl.Texture] = {}
         for place, name in enumerate(eye.meshes):
-            self._textures[f"t_panel_{place}_linear"] = self.panels[name].texture
             self._textures[f"t_red_green_{place}"], self._textures[f"t_blue_{place}"] = self._nodes[name]
 
     @property
     def programs(self) -> list[Program]:
         """All programs, for reloading."""
-        return [*(panel.program for panel in self.panels.values()), *self._inverse.values(), self._view]
-
-    def draw_panels(self) -> None:
-        """Write all panels."""
-        for panel in self.panels.values():
-            panel.draw(self._eye.sampler)
+        return [*self._inverse.values(), self._view]
 
     def find_nodes(self, outlook: Outlook, /) -> None:
         """Find what is seen at the view's nodes."""
@@ -129,8 +137,10 @@ class ComputeEye:
             program.run(_groups(self._nodes[name][0].size, 8))
         self._eye.context.memory_barrier()
 
-    def draw_view(self) -> None:
-        """Write the view into `texture`."""
+    def add_light(self) -> None:
+        """Write the view into `texture`, from the nodes found last."""
+        for place, texture in enumerate(self._eye.textures().values()):
+            self._textures[f"t_panel_{place}_linear"] = texture
         self._view.bind(self._textures, sampler=self._eye.sampler)
         self.texture.bind_to_image(0, read=False, write=True)
         self._view.run(_groups(self.size_px, _TILE))
@@ -138,13 +148,12 @@ class ComputeEye:
         self._eye.context.memory_barrier()
 
     def draw(self, outlook: Outlook, /) -> None:
-        """Write panels and view."""
-        self.draw_panels()
+        """Write the view of the panels as they are."""
         self.find_nodes(outlook)
-        self.draw_view()
+        self.add_light()
 
     def read(self) -> NDArray[np.uint8]:
-        """Return the view, (height, width, 3) 8-bit sRGB; row 0 is the top."""
+        """Return the view of bytes, (height, width, 3) 8-bit sRGB; row 0 is the top."""
         width, height = self.size_px
         return np.frombuffer(self.texture.read(), dtype=np.uint8).reshape(height, width, 4)[..., :3].copy()
 

@@ -1,0 +1,179 @@
+"""Luminance across a seam before and after the match: panels of an even content are drawn and looked at."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.checks import FloatArray, require_range
+from prewarp.content import ContentProjection
+from prewarp.encoding import TransferFunction, srgb_from_linear
+from prewarp.errors import SeamError
+from prewarp.frames import degrees_from_tangent
+from prewarp.photometry import LightMatch, LuminanceMap, LuminanceMaps, SeamProfile, seam_profile
+from prewarp.render.cpu import content_planes, perceived_light, prewarp_panel, view_maps
+from prewarp.render.pictures import PLANES, field_colours
+from prewarp.seam.directions import direction_lattice
+
+if TYPE_CHECKING:
+    from prewarp.field import FieldSet
+    from prewarp.seam import Seam
+
+# Pixels of the view per degree: finer than the window of a profile, coarser than most panels.
+PX_PER_DEG = 40.0
+_MARGIN_DEG = 3.0
+_CONTENT = ContentProjection("equidistant", (64, 64), 340.0)
+WHITE = "white"
+
+
+@dataclass(frozen=True)
+class SeamLight:
+    """Profiles across a seam by colour, and of their sum under the name "white"; luminance is a share of the target.
+
+    With a white match only the sum is given: channels whose colours differ reach one white by different amounts of each.
+    """
+
+    before: Mapping[str, SeamProfile]
+    after: Mapping[str, SeamProfile]
+
+    @property
+    def worst(self) -> str:
+        """The colour with the largest step and ripple after the match."""
+        return max(
+            self.after,
+            key=lambda name: (self.after[name].step_percent + self.after[name].ripple_percent).max(),
+        )
+
+    def as_dict(self) -> dict:
+        """Return the worst figures by colour for machines."""
+        return {
+            name: {"before": self.before[name].as_dict(), "after": self.after[name].as_dict()}
+            for name in self.after
+        }
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """A luminance map times a factor."""
+
+    own: LuminanceMap
+    factor: float
+
+    def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        return self.factor * self.own.at(pixel, tangent, pupil_mm=pupil_mm)
+
+
+def seam_light(
+    fields: "FieldSet",
+    maps: LuminanceMaps,
+    seam: "Seam",
+    match: LightMatch,
+    /,
+    *,
+    pupil_mm: ArrayLike,
+    channels: tuple[str, str] | None = None,
+    transfers: Mapping[str, TransferFunction] | None = None,
+    bit_depths: Mapping[str, int] | None = None,
+    dither: str = "blue",
+    level: float = 1.0,
+    threads: int = 1,
+) -> SeamLight:
+    """Look at an even content across a seam, with and without the match, from a pupil that the tracker knows.
+
+    Parameters
+    ----------
+    fields : FieldSet
+        All channels and colours.
+    maps : LuminanceMaps
+        How bright the panels are; those that the match was made from, or fresher ones.
+    seam : Seam
+        Blend for that pupil.
+    match : LightMatch
+        Gains and white.
+    pupil_mm : (3,) float array
+        Pupil position, mm.
+    channels : (str, str), optional
+        Which seam, where there are more than two channels.
+    transfers, bit_depths : mapping, optional
+        Per channel; sRGB and 8 bits where not given.
+    dither : str
+        "none", "bayer" or "blue", with the match; without it codes are rounded.
+    level : float
+        Linear light of the content, 0.001 to 1.
+    threads : int
+        Chunks done at the same time.
+
+    Raises
+    ------
+    SeamError
+        The two channels share no direction.
+    """
+    require_range(level, "level", 0.001, 1.0)
+    names = seam.channels
+    view = _seam_view(seam, channels or names[:2])
+    code = int(np.rint(255.0 * float(srgb_from_linear(level))))
+    planes = content_planes(np.full((64, 64, 3), code, dtype=np.uint8))
+    shares = match.white.shares
+    colours = dict(zip(PLANES, field_colours(fields.colours), strict=True))
+    seen = {}
+    for name in names:
+        weighed = LuminanceMaps(
+            {
+                (name, colour): _Weighed(maps.map(name, colour), float(shares[name][place]))
+                for place, colour in enumerate(colours.values())
+            }
+        )
+        seen[name] = view_maps(fields, name, view, pupil_mm=pupil_mm, luminance=weighed)
+    target = _target(match, view, list(colours.values())) * level
+    profiles = []
+    for used, pattern in ((None, "none"), (match, dither)):
+        panels = {
+            name: prewarp_panel(
+                fields,
+                _CONTENT,
+                planes,
+                channel=name,
+                tracked_pupil_mm=pupil_mm,
+                seam=seam,
+                transfer=(transfers or {}).get(name),
+                bit_depth=(bit_depths or {}).get(name, 8),
+                match=used,
+                dither=pattern,
+                threads=threads,
+            )
+            for name in names
+        }
+        light = perceived_light(panels, seen, view, threads=threads) / target
+        pictures = {WHITE: light.sum(axis=-1)}
+        if match.white.kind == "none":
+            pictures |= {
+                plane: light[..., place] for place, plane in enumerate(PLANES) if plane in fields.colours
+            }
+        profiles.append(
+            {name: seam_profile(picture, view, seam, channels=channels) for name, picture in pictures.items()}
+        )
+    return SeamLight(*profiles)
+
+
+def _target(match: LightMatch, view: ContentProjection, colours: list[str]) -> FloatArray:
+    """Return the target of each plane over the view, (height, width, 3)."""
+    x, y = (np.arange(size) + 0.5 for size in view.size_px)
+    tangent = view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
+    made = {colour: match.targets[colour].at(tangent) for colour in dict.fromkeys(colours)}
+    return np.stack([made[colour] for colour in colours], axis=-1)
+
+
+def _seam_view(seam: "Seam", pair: tuple[str, ...]) -> ContentProjection:
+    """Return a flat view about straight ahead that holds the overlap of two channels and a margin."""
+    reaches = [seam.reaches[seam.index(name)] for name in pair]
+    _, tangent = direction_lattice([reach.outline for reach in reaches], step_deg=0.5, margin_deg=0.0)
+    both = np.all([reach.contains(tangent) for reach in reaches], axis=0)
+    if not both.any():
+        raise SeamError(f"channels {', '.join(pair)} share no direction; there is no seam to look at.")
+    half_deg = np.abs(degrees_from_tangent(tangent[both])).max(axis=0) + _MARGIN_DEG
+    half = np.tan(np.radians(np.minimum(half_deg, 75.0)))
+    focal = np.degrees(PX_PER_DEG)
+    size = tuple(int(value) for value in np.ceil(2.0 * half * focal))
+    return ContentProjection("flat", size, float(np.degrees(2.0 * np.arctan(size[0] / 2.0 / focal))))
