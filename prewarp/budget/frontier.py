@@ -16,7 +16,7 @@ MOMENTS = 512
 # The search for an accuracy ends when its square moves by less than this share, or it by less than LEAST_MM.
 SETTLED, LEAST_MM = 0.005, 1e-3
 LATENCY_SETTLED_MS = 0.05
-NEAR_THE_END = (0.85, 0.95)
+NEAR_THE_END = (0.85, 0.95, 0.99)
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ class Bench:
 def frontier(
     bench: Bench, tracker: Tracker, /, *, latencies_ms: tuple[float, ...] = LATENCIES_MS
 ) -> Frontier:
-    """Return the largest accuracy figure for each latency, and two near the last; other settings stay those of `tracker`.
+    """Return the largest accuracy figure for each latency, and some near the last; other settings stay those of `tracker`.
 
     The square of the percentile grows nearly linearly with the square of the accuracy: Brent's method on squares, between a
     pair that meets the limit and one that does not.

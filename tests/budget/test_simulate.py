@@ -166,7 +166,7 @@ def test_verdicts(scene, tracker, focus, verdict, words):
     assert re.search(words, budget.sentence())
     figures = budget.as_dict()
     assert figures["verdict"] == verdict and figures["limit"]["seam_arcmin"] == 1.0
-    assert figures["fixed"]["moments"] == 20_000 and len(figures["frontier"]) == 2
+    assert figures["fixed"]["moments"] == 20_000 and len(figures["frontier"]) >= 2
 
 
 def test_bad_settings_are_refused():
