@@ -36,7 +36,8 @@ def fit_grid(
     panel_size_px : (int, int) or mapping of channel name to (int, int)
         Panel width and height.
     family : str
-        "polynomial", or "auto": what suits the grid, at present the same.
+        "polynomial"; "mesh": cubic B-splines on a polynomial trend; or "auto": a polynomial, with splines where its residuals
+        hang together and cross-validation takes them.
     progress : callable, optional
         Called with (channel, channels done, channels) after each channel.
 

@@ -5,19 +5,24 @@ import numpy as np
 from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import PupilFrame
+from prewarp.fitting.splines import MeshPanel, SplinePanel
 
 MAX_DEGREE = 40
+MAX_CELLS = 256
 
 
 def expansion_arrays(expansion: Expansion, /) -> tuple[dict, dict[str, np.ndarray]]:
     """Return a description for JSON and the arrays that go with it."""
+    is_mesh = isinstance(expansion.panel, MeshPanel)
     description = {
-        "family": "polynomial",
-        "degree": expansion.panel.degree,
+        "family": "mesh" if is_mesh else "polynomial",
+        "degree": expansion.panel.trend.degree if is_mesh else expansion.panel.degree,
         "pupil_degree": expansion.pupil_degree,
         "pupil_centre_mm": list(expansion.frame.centre_mm),
         "pupil_half_mm": list(expansion.frame.half_mm),
     }
+    if is_mesh:
+        description["cells"] = list(expansion.panel.spline.cells)
     return description, {"coefficients": expansion.coefficients}
 
 
@@ -26,16 +31,23 @@ def expansion_from_arrays(
 ) -> Expansion:
     """Return the expansion; ValueError or KeyError when description and arrays do not fit together."""
     degree, pupil_degree = int(description["degree"]), int(description["pupil_degree"])
-    if description["family"] != "polynomial" or not (
+    family = description["family"]
+    if family not in ("polynomial", "mesh") or not (
         0 <= degree <= MAX_DEGREE and 0 <= pupil_degree <= MAX_DEGREE
     ):
-        raise ValueError(f"family {description['family']!r}, degrees {degree} and {pupil_degree}")
+        raise ValueError(f"family {family!r}, degrees {degree} and {pupil_degree}")
     centre = tuple(float(value) for value in description["pupil_centre_mm"])
     half = tuple(float(value) for value in description["pupil_half_mm"])
     if len(centre) != 2 or len(half) != 2 or not np.isfinite([*centre, *half]).all() or min(half) <= 0.0:
         raise ValueError("the pupil frame is not two finite centres and two positive halves")
+    panel: ChebyshevPanel | MeshPanel = ChebyshevPanel(size_px, degree)
+    if family == "mesh":
+        cells_u, cells_v = (int(count) for count in description["cells"])
+        if not (1 <= cells_u <= MAX_CELLS and 1 <= cells_v <= MAX_CELLS):
+            raise ValueError(f"a mesh of {cells_u} x {cells_v} cells")
+        panel = MeshPanel(panel, SplinePanel(size_px, (cells_u, cells_v)))
     coefficients = arrays["coefficients"].astype(float)
-    expected = (count_of_degree(degree), count_of_degree(pupil_degree), 2)
+    expected = (panel.count, count_of_degree(pupil_degree), 2)
     if coefficients.shape != expected or not np.isfinite(coefficients).all():
         raise ValueError(f"coefficients of shape {coefficients.shape}; expected finite {expected}")
-    return Expansion(ChebyshevPanel(size_px, degree), PupilFrame(centre, half), pupil_degree, coefficients)
+    return Expansion(panel, PupilFrame(centre, half), pupil_degree, coefficients)

@@ -5,10 +5,14 @@ from scipy import linalg
 
 from prewarp.checks import FloatArray
 from prewarp.fitting.chebyshev import ChebyshevPanel
+from prewarp.fitting.expansion import Expansion, pupil_sum
+from prewarp.fitting.mesh_fit import MeshFit, SplineChoice
 from prewarp.fitting.polynomial import PolynomialFit
 from prewarp.fitting.pupil import pupil_columns
 
 NODES = 13
+# Draws from the distribution of a mesh's coefficients, with a fixed seed: a 1-sigma length is known to about 6 %.
+DRAWS = 64
 
 
 def map_nodes(size_px: tuple[int, int], /) -> tuple[FloatArray, FloatArray]:
@@ -16,23 +20,71 @@ def map_nodes(size_px: tuple[int, int], /) -> tuple[FloatArray, FloatArray]:
     return np.linspace(0.0, size_px[0], NODES), np.linspace(0.0, size_px[1], NODES)
 
 
-def sigma_map(fit: PolynomialFit, reference_mm: FloatArray, /) -> FloatArray:
+def sigma_map(fit: PolynomialFit | MeshFit, reference_mm: FloatArray, /) -> FloatArray:
     """Return the 1-sigma length (px) of the fitted map's error, shape (colours, pupils, NODES, NODES); rows index v.
 
-    For panel point and pupil with design rows a (2, m): cov q = sigma^2 a N^-1 a^T, taken to px by J^-1; the length is the
-    square root of the trace. Noise alone: what the model cannot follow is not in it.
+    Noise alone: what the model cannot follow is not in it. Trend and splines of a mesh are taken as independent.
 
     Parameters
     ----------
-    fit : PolynomialFit
+    fit : PolynomialFit or MeshFit
     reference_mm : (pupils, 2) float array
         Pupil positions in the plane z = 0, mm.
     """
+    if isinstance(fit, MeshFit):
+        return np.hypot(_polynomial_map(fit.trend, reference_mm), _spline_map(fit, reference_mm))
+    return _polynomial_map(fit, reference_mm)
+
+
+def _node_pixels(size_px: tuple[int, int]) -> FloatArray:
+    u, v = map_nodes(size_px)
+    rows, columns = np.meshgrid(v, u, indexing="ij")
+    return np.stack([columns.ravel(), rows.ravel()], axis=-1)
+
+
+def _spline_map(fit: MeshFit, reference_mm: FloatArray) -> FloatArray:
+    """Return the map of the splines: the spread of draws from N(0, sigma^2 (N + penalty)^-1)."""
+    pixel = _node_pixels(fit.expansions[0].panel.size_px)
+    result = np.zeros((len(fit.expansions), len(reference_mm), len(pixel)))
+    for colour, expansion in enumerate(fit.expansions):
+        for choice in filter(None, (fit.shared, fit.own[colour])):
+            result[colour] += _draw_variance(choice, expansion, pixel, reference_mm)
+    result = fit.sigma_px[:, None, None] * np.sqrt(result)
+    return result.reshape(*result.shape[:2], NODES, NODES)
+
+
+def _draw_variance(
+    choice: SplineChoice, expansion: Expansion, pixel: FloatArray, reference_mm: FloatArray
+) -> FloatArray:
+    """Return the variance of the panel point in px^2 for unit noise, (pupils, pixels)."""
+    columns = choice.columns
+    random = np.random.default_rng(0)
+    inner = []
+    for _ in range(DRAWS):
+        # S = L L^T: L^-T z has the covariance S^-1.
+        draw = linalg.blas.dtbsv(
+            columns.band, choice.factor, random.normal(size=columns.count), lower=1, trans=1
+        )
+        inner.append(columns.panel.sums(pixel, columns.coefficients(draw)))
+    variance = np.empty((len(reference_mm), len(pixel)))
+    for place, pupil in enumerate(reference_mm):
+        at_pupil = expansion.frame.values(pupil[None], columns.pupil_degree)
+        error = np.stack([pupil_sum(sums, at_pupil) for sums in inner])
+        _, slope = expansion.values_and_jacobian(pixel, np.broadcast_to(pupil, (len(pixel), 2)))
+        moved = np.einsum("nij,djn->din", np.linalg.inv(np.moveaxis(slope, -1, 0)), error)
+        variance[place] = np.mean(np.sum(moved * moved, axis=1), axis=0)
+    return variance
+
+
+def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
+    """Return the map of a polynomial fit.
+
+    For panel point and pupil with design rows a (2, m): cov q = sigma^2 a N^-1 a^T, taken to px by J^-1; the length is the
+    square root of the trace.
+    """
     first = fit.expansions[0]
     size = first.panel.size_px
-    u, v = map_nodes(size)
-    rows, columns = np.meshgrid(v, u, indexing="ij")
-    pixel = np.stack([columns.ravel(), rows.ravel()], axis=-1)
+    pixel = _node_pixels(size)
     base = ChebyshevPanel(size, fit.model.degree).values(pixel)
     frame = first.frame
     table = pupil_columns(fit.basis_pupil_degree, frame.half_mm)

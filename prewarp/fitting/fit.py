@@ -8,12 +8,15 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import FitError
 from prewarp.fitting.certainty import sigma_map
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.polynomial import fit_polynomial
+from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
+from prewarp.fitting.polynomial import TREND_SEARCH, PolynomialFit, fit_polynomial
+from prewarp.fitting.residuals import in_pixels, residuals
 from prewarp.fitting.robust import is_outlier
-from prewarp.fitting.samples import prepare_samples
+from prewarp.fitting.samples import Samples, prepare_samples
+from prewarp.fitting.selection import RESOLUTION_PX
 from prewarp.frames import cosine_from_tangent, reference_pupil
 
-FAMILIES = ("auto", "polynomial")
+FAMILIES = ("auto", "polynomial", "mesh")
 # A shorter residual is never called an outlier, however small the noise. Pixels.
 LEAST_OUTLIER_PX = 0.05
 FEWEST_SAMPLES = 24
@@ -104,7 +107,7 @@ def fit_channel(
         colour=colour[places],
         colours=len(colour_names),
     )
-    fit = fit_polynomial(samples)
+    fit = _fit_family(samples, family)
     box = np.array([pupil_mm[places, :2].min(axis=0), pupil_mm[places, :2].max(axis=0)])
     corners = np.array([[box[i, 0], box[j, 1]] for i in (0, 1) for j in (0, 1)])
     pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
@@ -118,7 +121,7 @@ def fit_channel(
     used = int(np.sum(fit.weight > 0.5))
     return FitResult(
         expansions=fit.expansions,
-        model=fit.model.text(),
+        model=fit.text(),
         parameters=fit.parameters,
         samples=used,
         sigma_px=fit.sigma_px,
@@ -129,3 +132,17 @@ def fit_channel(
         certainty_px=certainty,
         certainty_pupil_mm=pupils,
     )
+
+
+def _fit_family(samples: Samples, family: str) -> PolynomialFit | MeshFit:
+    """Return the fit of a family; "auto" asks for splines only where the residuals of the polynomial hang together."""
+    if family == "mesh":
+        return fit_mesh(samples, fit_polynomial(samples, search=TREND_SEARCH))
+    polynomial = fit_polynomial(samples)
+    if family == "polynomial" or polynomial.rms_cv_px <= RESOLUTION_PX:
+        return polynomial
+    rest = in_pixels(polynomial.metric, residuals(samples, polynomial.expansions))
+    if not lacks_fit(samples, rest, polynomial.weight):
+        return polynomial
+    mesh = fit_mesh(samples, fit_polynomial(samples, search=TREND_SEARCH))
+    return mesh if helps(samples, mesh, polynomial) else polynomial

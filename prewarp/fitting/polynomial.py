@@ -20,7 +20,10 @@ from prewarp.fitting.selection import RESOLUTION_PX, Choice, choose, explains_li
 # Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
 # at the top of this one.
 PUPIL_COSTS = (1, 2)
-SEARCH = (((10, 13), 5), ((13, 16), 6), ((16, 20), 6))
+Search = tuple[tuple[tuple[int, int], int], ...]
+SEARCH: Search = (((10, 13), 5), ((13, 16), 6), ((16, 20), 6))
+# Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
+TREND_SEARCH: Search = (((6, 8), 4),)
 FIRST_MODEL = PolynomialModel(6, 1, 2, -1, 0, 6, 6)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
@@ -43,8 +46,8 @@ MOST_PARAMETERS = 2600
 class PolynomialFit:
     """A fitted model of one channel: an expansion per colour and what the fit says of itself.
 
-    `length_px` (n,) residual length, `weight` (n,) robust weight, in the order of the samples; `sigma_px` (colours,) noise per
-    axis; `rms_cv_px` cross-validated RMS of the chosen model.
+    In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`), `length_px` (n,) residual
+    length, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px` cross-validated RMS of the chosen model.
     """
 
     model: PolynomialModel
@@ -53,10 +56,15 @@ class PolynomialFit:
     basis_pupil_degree: int
     factor: Factor
     parameters: int
+    metric: FloatArray
     length_px: FloatArray
     weight: FloatArray
     sigma_px: FloatArray
     rms_cv_px: float
+
+    def text(self) -> str:
+        """Return the choice in words, for people."""
+        return self.model.text()
 
 
 def expansions_of(
@@ -101,10 +109,10 @@ def first_expansion(samples: Samples, highest_pupil_degree: int) -> Expansion:
     return solve_model(moments, model, few)[0][0]
 
 
-def fit_polynomial(samples: Samples, /) -> PolynomialFit:
+def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> PolynomialFit:
     """Choose and fit a polynomial model for all colours of a channel.
 
-    The search climbs through `SEARCH` while the best degree is the highest one tried; robust weights are refreshed with
+    The search climbs through `search` while the best degree is the highest one tried; robust weights are refreshed with
     the highest model of each step, so that what a low degree cannot follow is not taken for an outlier.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
@@ -112,7 +120,7 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
     metric = pixel_metric(samples, first_expansion(samples, highest_pupil_degree)) * relative**2
     weight = np.ones(samples.count)
     model, before = None, (0,) * len(PUPIL_COSTS)
-    for degrees, wanted_pupil_degree in SEARCH:
+    for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = [
             _affordable(_highest_model(degree, cost, pupil_degree, samples, model), samples)
@@ -150,9 +158,10 @@ def fit_polynomial(samples: Samples, /) -> PolynomialFit:
         basis_pupil_degree=moments.pupil_degree,
         factor=solver,
         parameters=solver.parameters(columns.count),
+        metric=metric,
         length_px=length,
         weight=weight,
-        sigma_px=_colour_scales(samples, length),
+        sigma_px=colour_scales(samples, length),
         rms_cv_px=choice.rms_px,
     )
 
@@ -180,8 +189,15 @@ def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
     return model
 
 
-def _colour_scales(samples: Samples, length: FloatArray) -> FloatArray:
+def colour_scales(samples: Samples, length: FloatArray, /) -> FloatArray:
+    """Return the robust noise per axis of each colour from residual lengths (n,), px."""
     return np.array([robust_scale(length[samples.colour == colour]) for colour in range(samples.colours)])
+
+
+def robust_weight(samples: Samples, length: FloatArray, /) -> FloatArray:
+    """Return robust weights (n,) for residual lengths (n,) px."""
+    sigma = np.maximum(colour_scales(samples, length), LEAST_SIGMA_PX)
+    return redescending_weight(length, sigma[samples.colour])
 
 
 def _reweight(
@@ -191,8 +207,7 @@ def _reweight(
     for _ in range(ROBUST_PASSES):
         expansions = solve_model(moments, model, samples)[0]
         length = metric_length(metric, residuals(samples, expansions))
-        sigma = np.maximum(_colour_scales(samples, length), LEAST_SIGMA_PX)
-        wanted = redescending_weight(length, sigma[samples.colour])
+        wanted = robust_weight(samples, length)
         changed = np.flatnonzero(np.abs(wanted - weight) > WEIGHT_STEP)
         few = samples.take(changed)
         sums.add_samples(moments, few, metric[:, changed] * (wanted - weight)[changed], few.cosine.T)

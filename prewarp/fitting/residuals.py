@@ -19,7 +19,9 @@ def residuals(samples: Samples, expansions: tuple[Expansion, ...], /) -> FloatAr
     rest = np.empty((2, samples.count))
     edges = np.searchsorted(samples.colour, np.arange(samples.colours + 1))
     for colour, expansion in enumerate(expansions):
-        inner_of = _inner_sums(samples, lambda pixel, one=expansion: (one.panel.sums(pixel, one.coefficients),))
+        inner_of = _inner_sums(
+            samples, lambda pixel, one=expansion: (one.panel.sums(pixel, one.coefficients),)
+        )
         for part in _parts(edges[colour], edges[colour + 1]):
             pupil = expansion.frame.values(samples.reference_mm[part], expansion.pupil_degree)
             rest[:, part] = samples.cosine[part].T - pupil_sum(inner_of(part)[0], pupil)
@@ -50,6 +52,13 @@ def metric_length(metric: FloatArray, rest: FloatArray, /) -> FloatArray:
     """Return sqrt(r^T W r) (n,), px."""
     squared = metric[0] * rest[0] ** 2 + 2.0 * metric[1] * rest[0] * rest[1] + metric[2] * rest[1] ** 2
     return np.sqrt(np.maximum(squared, 0.0))
+
+
+def in_pixels(metric: FloatArray, rest: FloatArray, /) -> FloatArray:
+    """Return residuals (2, n) in px, turned so that W = R^T R with R upper triangular."""
+    root = np.sqrt(metric[0])
+    across = np.sqrt(np.maximum(metric[2] - metric[1] ** 2 / metric[0], 0.0))
+    return np.stack([root * rest[0] + metric[1] / root * rest[1], across * rest[1]])
 
 
 def _parts(start: int, stop: int) -> Iterator[slice]:
