@@ -14,24 +14,17 @@ from typing import Protocol
 
 import numpy as np
 
+from prewarp.budget.eye import EyeMotion, EyePath, eye_path
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError
 from prewarp.files import MEBIBYTE
 from prewarp.grids.columns import PUPIL_COLUMNS, Schema
 from prewarp.grids.reading import read_columns
 from prewarp.grids.unpacking import is_zip
-from prewarp.seam import quintic_smoothstep
 
 CIRCLE_SECONDS = 8.0
 SLIP_SECONDS = 60.0
-# Centre of rotation behind the cornea 13.5 mm, entrance pupil 3.05 mm behind it: common practice (from memory).
-LEVER_MM = 13.5 - 3.05
-# Duration of a saccade of A degrees: 2.2 A + 21 ms (Carpenter 1988, from memory).
-SACCADE_MS_PER_DEG, SACCADE_MS = 2.2, 21.0
-# Fixations last some 300 ms, saccades are mostly short: common practice.
-_FIXATION_SECONDS, _FIXATION_SPREAD = 0.3, 0.35
-_MEAN_SACCADE_DEG = 7.0
-_FIXATIONS = 1200
+_FIXATIONS = 2000
 _SHARE_OF_BOX = 0.85
 _LIMIT_BYTES = 64 * MEBIBYTE
 _SCHEMA = Schema(what="a recorded eye motion (CSV)", text=(), numbers=("time_s", *PUPIL_COLUMNS), optional=())
@@ -72,60 +65,24 @@ class Slip:
 
 @dataclass(frozen=True)
 class Fixations:
-    """The eye looks about: fixations and saccades from a fixed seed; gaze is kept so that the pupil stays in the box."""
+    """The eye looks about: fixations and saccades of `prewarp.budget`, gaze kept so that the pupil stays in the box."""
 
     half_mm: tuple[float, float, float]
     seed: int = 1
 
     @cached_property
-    def _path(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return, per saccade: start time, duration (s), and gaze (n + 1, 2) degrees before, and after the last."""
-        random = np.random.default_rng(self.seed)
-        reach = np.degrees(
-            np.arcsin(np.clip(_SHARE_OF_BOX * np.array(self.half_mm[:2]) / LEVER_MM, 0.0, 0.7))
+    def _path(self) -> EyePath:
+        usual = EyeMotion()
+        share = _SHARE_OF_BOX * np.array(self.half_mm[:2]) / np.array(usual.lever_mm)
+        most = np.degrees(np.arcsin(np.clip(share, 0.0, 0.7)))
+        motion = EyeMotion(
+            gaze_limit_deg=tuple(np.minimum(most, usual.gaze_limit_deg).tolist()), slip_sd_mm=(0.0, 0.0, 0.0)
         )
-        gaze = [np.zeros(2)]
-        for _ in range(_FIXATIONS):
-            for _ in range(50):
-                size = min(random.exponential(_MEAN_SACCADE_DEG) + 0.5, 25.0)
-                angle = random.uniform(0.0, 2.0 * np.pi)
-                there = gaze[-1] + size * np.array([np.cos(angle), np.sin(angle)])
-                if np.sum((there / np.maximum(reach, 1e-9)) ** 2) <= 1.0:
-                    break
-            else:
-                there = np.zeros(2)
-            gaze.append(there)
-        places = np.array(gaze)
-        size = np.linalg.norm(np.diff(places, axis=0), axis=1)
-        duration = (SACCADE_MS_PER_DEG * size + SACCADE_MS) / 1000.0
-        rest = _FIXATION_SECONDS * np.exp(_FIXATION_SPREAD * random.standard_normal(_FIXATIONS))
-        start = np.cumsum(rest) + np.concatenate([[0.0], np.cumsum(duration)[:-1]])
-        return start, duration, places
-
-    def gaze_deg(self, time_s: float, /) -> FloatArray:
-        """Return the gaze (2,), degrees to the right and up."""
-        start, duration, places = self._path
-        time = time_s % float(start[-1] + duration[-1])
-        place = int(np.searchsorted(start, time, side="right")) - 1
-        if place < 0:
-            return places[0]
-        # A saccade speeds up and slows down smoothly; the quintic is the path of least jerk.
-        share = float(quintic_smoothstep((time - start[place]) / duration[place]))
-        return places[place] + share * (places[place + 1] - places[place])
+        return eye_path(motion, np.random.default_rng(self.seed), count=_FIXATIONS)
 
     def at(self, time_s: float, /) -> FloatArray:
         """See `Motion.at`."""
-        return pupil_from_gaze(self.gaze_deg(time_s))
-
-
-def pupil_from_gaze(gaze_deg: FloatArray, /) -> FloatArray:
-    """Return the pupil position (3,), mm, of an eye that looks (x, y) degrees aside: turned about its centre of rotation.
-
-    Straight ahead is the eye-box centre. At 20 degrees the pupil is 3.57 mm aside and 0.63 mm further back.
-    """
-    x, y = np.radians(gaze_deg)
-    forward = np.array([np.sin(x) * np.cos(y), np.sin(y), np.cos(x) * np.cos(y)])
-    return LEVER_MM * (forward - np.array([0.0, 0.0, 1.0]))
+        return self._path.pupil_mm(np.array([time_s % self._path.length_s]))[:, 0]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,115 @@
+"""Meshes as functions of the pupil answer to the closed form: nodes, other colours, depth, weights, few modes."""
+
+import numpy as np
+import pytest
+
+from prewarp.content import ContentProjection
+from prewarp.errors import RenderError, ShapeError
+from prewarp.render.eyemesh import eye_table, modes_of, weight_map
+from tests.closed_form import PlaneChannel, plane_set
+
+HALF_MM = np.array([4.0, 3.0, 2.0])
+PUPILS = [(0.0, 0.0, 0.0), (3.5, -2.5, 0.0), (-4.0, 3.0, 2.0), (2.0, 1.0, -2.0)]
+# Directions of the closed-form channels are not polynomials of the pupil: what a polynomial of degree 5 leaves, px.
+TABLE_ERROR_PX = 1e-5
+# Cubic splines over the nodes carry the other colours.
+COLOUR_ERROR_PX = 1e-3
+
+
+@pytest.fixture(scope="module")
+def table(fields):
+    return eye_table(fields, "left", half_mm=HALF_MM, step_px=16.0)
+
+
+@pytest.mark.parametrize("pupil", PUPILS)
+def test_nodes_look_where_the_panel_does(fields, table, pupil):
+    tangents = table.tangents(pupil)
+    inner = (slice(1, -1), slice(1, -1))
+    for place, colour in enumerate("RGB"):
+        field = fields.field("left", colour)
+        back = field.inverse(tangents[inner][..., place, :], pupil_mm=np.array(pupil), tolerance_px=1e-12)
+        # The node itself comes back; those on the panel's very edge may fall a rounding outside.
+        found = np.where(back.valid[..., None], back.pixel, table.node_px[inner])
+        assert back.valid.mean() > 0.9
+        assert np.max(np.abs(found - table.node_px[inner])) < TABLE_ERROR_PX
+
+
+@pytest.mark.parametrize("pupil", PUPILS)
+def test_other_colours_are_seen_together(fields, table, pupil):
+    where, pixel = table.seen(pupil)
+    np.testing.assert_array_equal(pixel[..., 1, :], table.node_px)
+    for place, colour in ((0, "R"), (2, "B")):
+        exact = fields.field("left", colour).inverse(where, pupil_mm=np.array(pupil))
+        assert exact.valid.mean() > 0.7
+        assert np.nanmax(np.abs(exact.pixel - pixel[..., place, :])) < COLOUR_ERROR_PX
+
+
+def test_axis_order(table):
+    """Columns run along u, rows along v; u to the right, v down, one ring of nodes beyond the panel."""
+    assert table.node_shape == (480 // 16 + 3, 640 // 16 + 3)
+    np.testing.assert_allclose(table.node_px[0, 0], [-16.0, -16.0])
+    np.testing.assert_allclose(table.node_px[1, 2], [16.0, 0.0])
+    tangent = table.tangents(np.zeros(3))[..., 1, :]
+    assert tangent[5, 20, 0] > tangent[5, 5, 0] and tangent[20, 5, 1] < tangent[5, 5, 1]
+
+
+def test_one_colour_serves_all_three(fields):
+    single = plane_set(PlaneChannel("left", division=0.05), colours=("G",))
+    table = eye_table(single, "left", half_mm=HALF_MM, step_px=40.0)
+    _, pixel = table.seen(np.array([1.0, 1.0, 1.0]))
+    np.testing.assert_allclose(pixel[..., 0, :], pixel[..., 1, :], atol=1e-9)
+
+
+def test_one_matrix_product_gives_all_sums(table):
+    pupil = np.array([1.5, -2.0])
+    flat = table.plane_values(pupil)
+    rows, columns = table.node_shape
+    assert flat.dtype == np.float32 and flat.shape == (rows * columns * 10,)
+    green = flat[: rows * columns * 2].reshape(rows, columns, 2)
+    tangent = table.tangents([*pupil, 0.0])[..., 1, :]
+    cosine = tangent / np.sqrt(1.0 + np.sum(tangent**2, axis=-1, keepdims=True))
+    np.testing.assert_allclose(green, cosine, atol=1e-6)
+
+
+def test_few_modes_keep_the_tolerance(table):
+    random = np.random.default_rng(3)
+    scale = np.full(3, table.px_per_cosine)
+    modes = modes_of(table.cosine, scale, tolerance=0.01)
+    assert len(modes.mix) < len(table.cosine) / 2
+    back = np.tensordot(modes.mix.T, modes.pattern, axes=1)
+    for x, y in random.uniform(-1.0, 1.0, (20, 2)):
+        basis = table._basis(np.array([[x, y]]) * table.half_mm)[:, 0]
+        error = np.tensordot(basis, back - table.cosine, axes=1) * table.px_per_cosine
+        assert np.max(np.abs(error)) <= 0.01
+    exact = modes_of(table.cosine, scale, tolerance=0.0)
+    np.testing.assert_allclose(np.tensordot(exact.mix.T, exact.pattern, axes=1), table.cosine, atol=1e-12)
+
+
+@pytest.mark.parametrize("projection", ["flat", "equidistant"])
+def test_weights_lie_on_the_plane_of_the_content(seam, projection):
+    content = ContentProjection(projection, (800, 500), 80.0)
+    weights = weight_map(seam, content, "right")
+    rows, columns = weights.weight.shape
+    for row, column in ((10, 10), (rows // 2, columns // 2), (rows // 2, columns - 20)):
+        plane = weights.origin + np.array([column, row]) / weights.per_unit
+        pixel = np.array([400.0, 250.0]) + plane * np.array([content.focal_px, -content.focal_px])
+        expected = seam.weights(content.tangent_from_pixel(pixel))[seam.index("right")]
+        assert weights.weight[row, column] == pytest.approx(expected, abs=1e-12)
+    assert weights.weight.max() == 1.0 and weights.weight.min() == 0.0
+    assert np.all(weight_map(None, content, "right").weight == 1.0)
+
+
+def test_bad_input(fields):
+    with pytest.raises(ShapeError, match="half_mm"):
+        eye_table(fields, "left", half_mm=(1.0, 2.0))
+    with pytest.raises(ShapeError, match="step_px is 1"):
+        eye_table(fields, "left", half_mm=HALF_MM, step_px=1.0)
+
+    class Blind(PlaneChannel):
+        def forward_lattice(self, u, v, /, *, pupil_mm):
+            tangent = super().forward_lattice(u, v, pupil_mm=pupil_mm)
+            tangent[0, 0] = np.nan
+            return tangent
+
+    with pytest.raises(RenderError, match="channel 'left', R: no direction for 1 of"):
+        eye_table(plane_set(Blind("left")), "left", half_mm=HALF_MM)
