@@ -13,13 +13,14 @@ from prewarp.fitting.polynomial import TREND_SEARCH, PolynomialFit, fit_polynomi
 from prewarp.fitting.residuals import in_pixels, residuals
 from prewarp.fitting.robust import is_outlier
 from prewarp.fitting.samples import Samples, prepare_samples
-from prewarp.fitting.selection import RESOLUTION_PX
 from prewarp.frames import cosine_from_tangent, reference_pupil
 
 FAMILIES = ("auto", "polynomial", "mesh")
 # A shorter residual is never called an outlier, however small the noise. Pixels.
 LEAST_OUTLIER_PX = 0.05
 FEWEST_SAMPLES = 24
+# A polynomial this good is not asked whether a mesh does better. Pixels, cross-validated RMS.
+FINE_PX = 0.02
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ def _fit_family(samples: Samples, family: str) -> PolynomialFit | MeshFit:
     if family == "mesh":
         return fit_mesh(samples, fit_polynomial(samples, search=TREND_SEARCH))
     polynomial = fit_polynomial(samples)
-    if family == "polynomial" or polynomial.rms_cv_px <= RESOLUTION_PX:
+    if family == "polynomial" or polynomial.rms_cv_px <= FINE_PX:
         return polynomial
     rest = in_pixels(polynomial.metric, residuals(samples, polynomial.expansions))
     if not lacks_fit(samples, rest, polynomial.weight):
