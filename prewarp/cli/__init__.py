@@ -10,6 +10,7 @@ from prewarp.cli.film import film
 from prewarp.cli.fit import fit
 from prewarp.cli.focus import focus
 from prewarp.cli.group import main
+from prewarp.cli.light import light
 from prewarp.cli.preview import preview
 from prewarp.cli.register import register
 from prewarp.cli.render import render
@@ -22,6 +23,7 @@ for _command in (
     fit,
     compare,
     register,
+    light,
     focus,
     sensitivity,
     budget,

@@ -18,7 +18,7 @@ from prewarp.frames import degrees_from_tangent
 from prewarp.module import Chromaticity
 from prewarp.photometry.luminance import LuminanceMaps
 from prewarp.photometry.target import TARGET_STEP_DEG, TargetLight, target_below
-from prewarp.photometry.white import D65_XY, WhiteMatch, white_match
+from prewarp.photometry.white import D65_XY, WhiteMatch, no_white_match, white_match
 from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_from_tangent
 from prewarp.seam.policies import BlendPolicy
 
@@ -241,7 +241,7 @@ def _white(
     white_xy: Sequence[float],
 ) -> WhiteMatch:
     if kind == "none":
-        return WhiteMatch(kind, {name: np.eye(3) for name in names})
+        return no_white_match(names)
     missing = [name for name in names if name not in chromaticities]
     if missing:
         raise SeamError(

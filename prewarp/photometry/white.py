@@ -31,6 +31,8 @@ class WhiteMatch:
         One of `KINDS`.
     mixing : mapping of str to (3, 3) float array
         Per channel: linear drives of R, G, B = matrix @ linear content R, G, B; no content gives more than 1.
+    shares : mapping of str to (3,) float array
+        Per channel, what R, G, B at full (matched) drive add to its luminance; they sum to 1. A third each where nothing is known.
     luminance : float
         Luminance of the common white, as a share of that of all colours at full (matched) drive; 1 costs nothing.
     out_of_reach : mapping of str to float
@@ -43,9 +45,17 @@ class WhiteMatch:
 
     kind: str
     mixing: Mapping[str, FloatArray]
+    shares: Mapping[str, FloatArray]
     luminance: float = 1.0
     out_of_reach: Mapping[str, float] | None = None
     disagreement: float = 0.0
+
+
+def no_white_match(channels: Sequence[str], /) -> WhiteMatch:
+    """Return the match that leaves the content's colours alone."""
+    return WhiteMatch(
+        "none", {name: np.eye(3) for name in channels}, {name: np.full(3, 1.0 / 3.0) for name in channels}
+    )
 
 
 def xyz_from_xy(xy: Sequence[float], /, *, luminance: float = 1.0) -> FloatArray:
@@ -106,13 +116,14 @@ def white_match(
             f"white match is {kind!r}; expected one of {', '.join(KINDS)}.{nearest_name(str(kind), KINDS)}"
         )
     if kind == "none":
-        return WhiteMatch(kind, {channel: np.eye(3) for channel in chromaticities})
+        return no_white_match(list(chromaticities))
     for name, value in zip("xy", white_xy, strict=True):
         require_range(value, f"white {name}", 0.01, 0.9)
     wanted = np.diag(xyz_from_xy(white_xy)) if kind == "gains" else xyz_from_rgb(content_xy, white_xy)
-    mixing = {}
+    mixing, shares = {}, {}
     for channel, measured in chromaticities.items():
         matrix = _drive_matrix(measured, colours, None if attenuation is None else attenuation[channel])
+        shares[channel] = matrix[1]
         if kind == "gains":
             gains = np.linalg.solve(matrix, wanted.sum(axis=1))
             _require_positive(gains, channel, colours, white_xy)
@@ -126,7 +137,9 @@ def white_match(
     below = {
         channel: float(-np.minimum(matrix, 0.0).sum(axis=1).min()) + 0.0 for channel, matrix in mixing.items()
     }
-    return WhiteMatch(kind, mixing, 1.0 / most, below, _disagreement(chromaticities, colours, luminance))
+    return WhiteMatch(
+        kind, mixing, shares, 1.0 / most, below, _disagreement(chromaticities, colours, luminance)
+    )
 
 
 def _drive_matrix(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import map_coordinates, spline_filter
+from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 # two continuous derivatives: a kink where the nearest side changes is rounded over about one pitch.
 LATTICE_STEP_DEG = 0.25
 LATTICE_MARGIN_DEG = 2.0
+# Spread of that rounding well inside a reach: weights must change slowly against the nodes of a mesh, some 0.3 degree apart.
+ROUNDING_DEG = 0.3
 # Claim of a channel that shares no outline with another: far more than any feather.
 _UNCONTESTED_DEG = 180.0
 
@@ -182,6 +184,7 @@ def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | Non
             for index, (reach, distance) in enumerate(zip(reaches, inside, strict=True))
         ]
     )
+    claim = np.stack([_rounded(table) for table in claim])
     widest = min((_widest_feather(inside, claim, a, b) for a, b in pairs), default=LATTICE_STEP_DEG)
     if feather_deg is None:
         feather_deg = widest
@@ -215,6 +218,15 @@ def _claim(
     outside = np.maximum(inside, to_shared + 2.0 * inside)
     free = to_shared == _UNCONTESTED_DEG
     return np.where((inside > 0.0) | free, to_shared, outside)
+
+
+def _rounded(claim: FloatArray) -> FloatArray:
+    """Return a claim (rows, columns), degrees, with its kinks, where the nearest side changes, rounded well inside the reach.
+
+    At the shared border it stays what it is, so that weights still begin and end there.
+    """
+    smooth = gaussian_filter(claim, ROUNDING_DEG / LATTICE_STEP_DEG, mode="nearest")
+    return claim + quintic_smoothstep(claim / (4.0 * ROUNDING_DEG) - 0.5) * (smooth - claim)
 
 
 def _overlapping_pairs(reaches: Sequence[ChannelReach]) -> list[tuple[int, int]]:

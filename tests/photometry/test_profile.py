@@ -12,8 +12,6 @@ from tests.photometry.truth import TrueMaps
 CONTENT = ContentProjection("flat", (400, 250), 90.0)
 # 40 px per degree, as the panels have: 28 degrees across, 18 up.
 VIEW = ContentProjection("flat", (1120, 720), 28.0)
-# Mesh nodes a quarter of a degree apart, as 16 px are on the demo's panels of 60 px per degree.
-STEP_PX = 10.0
 # Weber, percent: under one just noticeable difference at 200 cd/m2 (0.706 %, DICOM PS3.14), with a margin.
 LIMIT_PERCENT = 0.5
 # None of these is among the measured positions (whole even mm in the plane z = 0).
@@ -26,7 +24,7 @@ def seen(fields, seam, pupil, code, *, match=None, dither="none", bits=10):
     panels = {
         name: prewarp_panel(
             fields, CONTENT, planes, channel=name, tracked_pupil_mm=pupil, seam=seam, bit_depth=bits,
-            match=match, dither=dither, step_px=STEP_PX,
+            match=match, dither=dither,
         )
         for name in fields.channels
     }  # fmt: skip

@@ -53,7 +53,7 @@ def near():
 def figures(near):
     return {
         kind: policy_figures(
-            kind, blend_policy(kind, near, pupils_mm=EYE_BOX_CORNERS), near, pupils_mm=PUPILS
+            kind, blend_policy(kind, near, pupils_mm=EYE_BOX_CORNERS), near, pupils_mm=PUPILS[:3]
         )
         for kind in ("fixed", "following")
     }

@@ -1,0 +1,238 @@
+"""`prewarp light`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.encoding import transfer_of_panel
+from prewarp.field import FieldSet
+from prewarp.files import write_bytes
+from prewarp.grids import read_grid
+from prewarp.module import DisplayModule, read_module
+from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields, match_light
+from prewarp.photometry.dither import KINDS as DITHERS
+from prewarp.photometry.white import KINDS as WHITES
+from prewarp.render.seam_light import SeamLight, seam_light
+from prewarp.report.luminance_profile import ProfilePair, luminance_profile_picture
+
+# Where the seam is looked at when no pupil is named, as shares of the eye box's half sizes: off any usual capture lattice.
+_SHARES = np.array([[0.0, 0.0, 0.0], [0.37, -0.41, 0.2], [-0.72, 0.63, -0.3]])
+_WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@click.argument("grid_path", metavar="GRID", type=FILE)
+@module_option(required=True)
+@eye_option
+@click.option(
+    "--white",
+    type=click.Choice(WHITES),
+    default="none",
+    show_default=True,
+    help=f"White match: three gains a channel, or a matrix; {_WHITE_CHROMATICITY_NEEDED}.",
+)
+@click.option(
+    "--fall",
+    "fall_percent_per_deg",
+    type=click.FloatRange(0.0, 50.0),
+    default=0.0,
+    show_default=True,
+    help="How fast luminance may fall off toward dim parts of the field, percent per degree; 0 is one level.",
+)
+@click.option(
+    "--dither", type=click.Choice(DITHERS), default="blue", show_default=True, help="Dither pattern."
+)
+@click.option("--bits", type=click.IntRange(6, 16), help="Bits per code [default: as in the module].")
+@click.option(
+    "--level",
+    "level_percent",
+    type=click.FloatRange(0.1, 100.0),
+    default=100.0,
+    show_default=True,
+    help="Light of the even content that is looked at, percent of white.",
+)
+@click.option(
+    "--pupil",
+    "pupils",
+    type=PupilPosition(),
+    multiple=True,
+    help="Where to look from, mm [default: three places].",
+)
+@click.option("--picture", type=FILE, help="Also draw the luminance across the seam into this PNG file.")
+@talking
+def light(
+    talk: Talk,
+    fit_path: Path,
+    grid_path: Path,
+    module_path: Path,
+    eye: str | None,
+    white: str,
+    fall_percent_per_deg: float,
+    dither: str,
+    bits: int | None,
+    level_percent: float,
+    pupils: tuple[np.ndarray, ...],
+    picture: Path | None,
+) -> None:
+    """Match the channels in luminance and white, say what that costs, and look at the seam before and after.
+
+    The grid's column 'luminance' gives a map for every channel and colour over the eye box. One level for all channels
+    follows from the dimmest place; an even content is drawn on the panels with their bits and looked at through the
+    maps. Step and ripple are Weber contrasts, averaged over a tenth of a degree.
+
+    Caution: luminance that is worn has limits for the eye's safety and comfort. They are not judged here: follow local
+    codes and licensed practice.
+
+    \b
+    Example:
+      prewarp light visor.fit.npz capture.csv --module visor.toml --picture light.png
+    """
+    if picture is not None:
+        require_output_file(picture, fit_path, grid_path, module_path)
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    places = np.array(pupils) if pupils else _SHARES * module.eye_box.half_mm
+    result: dict = {"dither": dither, "level_percent": level_percent, "eyes": {}}
+    drawn: list[ProfilePair] = []
+    with talk.progress("matching light") as step:
+        maps = fit_luminance(
+            read_grid(grid_path), panel_sizes_px={c.name: c.panel.size_px for c in module.channels}
+        )
+        step("luminance maps fitted", 1)
+        lit = lit_fields(fields, maps, pupils_mm=module.eye_box.lattice((3, 3, 1)))
+        for each in eye_seams(lit, module, eye):
+            match = match_light(
+                lit,
+                maps,
+                each.seam,
+                pupils_mm=np.vstack([module.eye_box.lattice((3, 3, 1)), module.eye_box.corners]),
+                fall_percent_per_deg=fall_percent_per_deg,
+                chromaticities={
+                    c.name: c.chromaticity for c in module.channels if c.chromaticity is not None
+                },
+                white=white,
+            )
+            views = []
+            if len(each.channels) > 1:
+                for place in places:
+                    views.append(
+                        seam_light(
+                            lit,
+                            maps,
+                            each.seam,
+                            match,
+                            pupil_mm=place,
+                            transfers={n: transfer_of_panel(module.channel(n).panel) for n in each.channels},
+                            bit_depths={n: bits or module.channel(n).panel.bit_depth for n in each.channels},
+                            dither=dither,
+                            level=level_percent / 100.0,
+                        )
+                    )
+                    step(f"{each.eye} eye: seam looked at from {_place(place)} mm", 2)
+                    pair = ProfilePair(
+                        f"{each.eye} eye, {views[-1].worst}, pupil at {_place(place)} mm",
+                        views[-1].before[views[-1].worst],
+                        views[-1].after[views[-1].worst],
+                    )
+                    drawn.append(pair)
+            result["eyes"][each.eye] = _figures(maps, each.channels, match, places, views)
+            _print_eye(talk, each.eye, maps, each.channels, match, places, views, module)
+    if picture is not None and drawn:
+        write_bytes(
+            picture, luminance_profile_picture(drawn, title=f"{module.name}: luminance across the seam")
+        )
+        talk.text(f"{picture}: written.")
+    talk.json(result)
+
+
+def _place(pupil: np.ndarray) -> str:
+    return "(" + ", ".join(f"{value:.3g}" for value in pupil) + ")"
+
+
+def _figures(
+    maps: LuminanceMaps,
+    channels: tuple[str, ...],
+    match: LightMatch,
+    places: np.ndarray,
+    views: list[SeamLight],
+) -> dict:
+    return {
+        "maps": [
+            {"channel": key[0], "colour": key[1], **own.figures.as_dict()}
+            for key, own in maps.maps.items()
+            if key[0] in channels
+        ],
+        "match": match.as_dict(),
+        "seam": [
+            {"pupil_mm": place.tolist(), "colours": view.as_dict()}
+            for place, view in zip(places, views, strict=False)
+        ],
+    }
+
+
+def _print_eye(
+    talk: Talk,
+    eye: str,
+    maps: LuminanceMaps,
+    channels: tuple[str, ...],
+    match: LightMatch,
+    places: np.ndarray,
+    views: list[SeamLight],
+    module: DisplayModule,
+) -> None:
+    rows = []
+    for key, own in maps.maps.items():
+        if key[0] in channels:
+            found = own.figures
+            rows.append(
+                (
+                    f"{key[0]} {key[1]}",
+                    str(found.samples),
+                    str(len(found.outlier_rows)),
+                    str(found.beyond_edge),
+                    number(found.residual_rms_percent, 3),
+                    number(found.cross_validated_rms_percent, 3),
+                )
+            )
+    talk.table(
+        f"Luminance maps, {eye} eye",
+        ("", "samples", "faults", "past vignetting edge", "residual %", "at pupils left out %"),
+        [("", rows)],
+    )
+    seen = []
+    for place, view in zip(places, views, strict=False):
+        for name, after in view.after.items():
+            before = view.before[name]
+            seen.append(
+                (
+                    f"pupil {_place(place)} mm, {name}",
+                    number(float(before.step_percent.max()), 3),
+                    number(float(before.ripple_percent.max()), 3),
+                    number(float(after.step_percent.max()), 3),
+                    number(float(after.ripple_percent.max()), 3),
+                )
+            )
+    if seen:
+        talk.table(
+            "Across the seam, Weber contrast, worst of all lines",
+            ("", "step before %", "ripple before %", "step after %", "ripple after %"),
+            [("", seen)],
+        )
+    for cost in match.costs:
+        x, y = cost.limit_direction_deg
+        talk.text(
+            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the light; '{cost.limit_channel}' at dir_x {x:.1f}, "
+            f"dir_y {y:.1f} degrees from pupil {_place(np.array(cost.limit_pupil_mm))} mm allows no more."
+        )
+    if match.white.kind != "none":
+        talk.text(f"White match ({match.white.kind}): keeps {100.0 * match.white.luminance:.1f} % of that.")
+        if match.white.disagreement > 0.05:
+            talk.text(
+                f"Chromaticities and luminance column disagree by {100.0 * match.white.disagreement:.0f} % between "
+                "channels: one of them is wrong."
+            )
+    talk.text(f"{module.name}, {eye} eye: {match.kept_percent:.1f} % of the light is kept in all.")

@@ -1,0 +1,90 @@
+"""Blend-policy picture: the fixed seam beside the one that follows the pupil, from the middle and the ends of the eye box."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.errors import ShapeError
+from prewarp.frames import degrees_from_tangent, tangent_from_degrees
+from prewarp.report.style import BLUE, CHANNEL_COLOURS, INK, ORANGE, figure, png_bytes
+from prewarp.seam import PolicyFigures, Seam
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_WIDTH_PX, _HEIGHT_PX = 760, 640
+_STEP_DEG = 0.25
+
+
+@dataclass(frozen=True)
+class PolicyView:
+    """One policy: its `figures`, `pupils_mm` (k, 3) and its `seams` from there."""
+
+    figures: PolicyFigures
+    pupils_mm: FloatArray
+    seams: tuple[Seam, ...]
+
+
+def policies_picture(views: Sequence[PolicyView], /, *, title: str = "") -> bytes:
+    """Draw, per policy, where light is handed over from several pupil positions, and its figures, as PNG.
+
+    Raises
+    ------
+    ShapeError
+        No policies.
+    """
+    if not views:
+        raise ShapeError("views is empty; expected one or more policies to draw.")
+    with figure(_WIDTH_PX * len(views), _HEIGHT_PX) as drawn:
+        if title:
+            drawn.suptitle(title, fontsize=14, fontweight="bold")
+        axes = np.atleast_1d(drawn.subplots(1, len(views), sharex=True, sharey=True))
+        for one, view in zip(axes, views, strict=True):
+            _draw(one, view)
+        return png_bytes(drawn)
+
+
+def _draw(axes: "Axes", view: PolicyView) -> None:
+    from matplotlib.lines import Line2D
+
+    styles = ("solid", "dashed", "dotted")
+    colours = (INK, BLUE, ORANGE)
+    corners = degrees_from_tangent(
+        np.concatenate([reach.outline for seam in view.seams for reach in seam.reaches])
+    )
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    x, y = (np.arange(low[axis], high[axis] + _STEP_DEG, _STEP_DEG) for axis in (0, 1))
+    tangent = tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
+    handles = []
+    for number, (pupil, seam) in enumerate(zip(view.pupils_mm, view.seams, strict=True)):
+        style, colour = styles[number % 3], colours[number % 3]
+        share = np.where(seam.served(tangent).all(axis=0), seam.weights(tangent)[0], np.nan)
+        share = np.ma.masked_invalid(share)
+        if number == 0:
+            axes.contourf(x, y, share, levels=[0.001, 0.1, 0.5, 0.9, 0.999], cmap="Greys", alpha=0.35)
+            for place, reach in enumerate(seam.reaches):
+                outline = degrees_from_tangent(np.vstack([reach.outline, reach.outline[:1]]))
+                axes.plot(*outline.T, color=CHANNEL_COLOURS[place % len(CHANNEL_COLOURS)], linewidth=2.0)
+        if share.count():
+            axes.contour(x, y, share, levels=[0.5], colors=[colour], linestyles=[style], linewidths=[2.2])
+        handles.append(
+            Line2D(
+                [], [], color=colour, linestyle=style, linewidth=2.2, label=f"pupil at x = {pupil[0]:g} mm"
+            )
+        )
+    found = view.figures
+    axes.set_title(
+        f"{found.policy}: crawl {found.crawl_p95_arcmin_per_mm:.2g} arcmin per mm, "
+        f"{found.overlap_used_percent:.0f} % of the overlap used\n"
+        f"field lost at most {found.field_lost_percent:.2g} %, hand-over at most "
+        f"{100.0 * found.gradient_p99_per_deg:.2g} % of the light per degree"
+    )
+    axes.legend(
+        handles=handles, loc="lower center", ncols=len(handles), title="line of equal shares", frameon=True
+    )
+    axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal")
+    axes.margins(y=0.12)
+    axes.label_outer()

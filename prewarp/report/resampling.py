@@ -1,0 +1,121 @@
+"""Resampling picture: how finely the panels sample the content, and what contrast each filter keeps."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.errors import ShapeError
+from prewarp.frames import degrees_from_tangent
+from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, png_bytes
+from prewarp.resampling import FILTERS, SamplingMap, folded_contrast, kept_contrast, measured_contrast
+from prewarp.resampling.sampling_map import IDLE_BELOW, SKIPS_ABOVE
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_WIDTH_PX, _HEIGHT_PX = 1180, 900
+_FILTER_COLOURS = dict(zip(FILTERS, (BLUE, ORANGE, GREEN), strict=True))
+# Scales at which the closed form is checked by drawn gratings.
+_MEASURED = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0)
+
+
+def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> bytes:
+    """Draw the sampling of one colour of all channels over the field, and the contrast kept by filters, as PNG.
+
+    Raises
+    ------
+    ShapeError
+        No maps.
+    """
+    if not maps:
+        raise ShapeError("maps is empty; expected one or more channels to draw.")
+    with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
+        if title:
+            drawn.suptitle(title, fontsize=14, fontweight="bold")
+        axes = drawn.subplots(2, 2)
+        _draw_field(
+            axes[0, 0],
+            maps,
+            [m.panel_px_per_deg.mean(axis=-1) for m in maps],
+            "panel px per degree",
+            "cividis",
+        )
+        _draw_field(
+            axes[0, 1], maps, [m.scale[..., 1] for m in maps], "content px per panel px, at most", "viridis"
+        )
+        for m in maps:
+            _mark(axes[0, 1], m)
+        used = np.concatenate([m.scale[m.shown].ravel() for m in maps if m.shown.any()])
+        _draw_contrast(axes[1, 0], used, folded=False)
+        _draw_contrast(axes[1, 1], used, folded=True)
+        return png_bytes(drawn)
+
+
+def _draw_field(axes: "Axes", maps: Sequence[SamplingMap], values: list, label: str, cmap: str) -> None:
+    low, high = min(v.min() for v in values), max(v.max() for v in values)
+    drawn = None
+    for m, value in zip(maps, values, strict=True):
+        dir_x, dir_y = np.moveaxis(degrees_from_tangent(m.tangent), -1, 0)
+        drawn = axes.pcolormesh(
+            dir_x,
+            dir_y,
+            value,
+            cmap=cmap,
+            vmin=low,
+            vmax=max(high, low + 1e-6),
+            shading="gouraud",
+            alpha=0.85,
+        )
+        rim = np.concatenate([m.tangent[0], m.tangent[1:, -1], m.tangent[-1, ::-1], m.tangent[::-1, 0]])
+        axes.plot(*degrees_from_tangent(rim).T, color=INK, linewidth=1.2)
+    axes.figure.colorbar(drawn, ax=axes, label=label, shrink=0.9)
+    axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal", title=label)
+
+
+def _mark(axes: "Axes", m: SamplingMap) -> None:
+    for where, colour, mark, text in (
+        (m.skips, RED, "x", f"x: above {SKIPS_ABOVE:g}, content pixels are skipped"),
+        (m.idles, "white", "o", f"o: below {IDLE_BELOW:g}, content is coarser than the panel"),
+    ):
+        if where.any():
+            thin = np.zeros_like(where)
+            thin[::4, ::4] = True
+            chosen = where & thin
+            axes.plot(
+                *degrees_from_tangent(m.tangent[chosen]).T,
+                mark,
+                color=colour,
+                markersize=4,
+                linestyle="none",
+                markeredgecolor=colour if mark == "x" else INK,
+            )
+            axes.set_title(text, fontsize=11)
+
+
+def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:
+    scale = np.linspace(1.0, 4.0, 121)
+    for name in FILTERS:
+        colour = _FILTER_COLOURS[name]
+        if folded:
+            axes.plot(scale, 100.0 * folded_contrast(name, scale), color=colour, linewidth=2.0, label=name)
+            continue
+        mean, worst = kept_contrast(name, scale)
+        axes.plot(scale, 100.0 * mean, color=colour, linewidth=2.0, label=name)
+        axes.plot(scale, 100.0 * worst, color=colour, linewidth=1.0, linestyle="dotted")
+        measured = [100.0 * measured_contrast(name, value)[0] for value in _MEASURED]
+        axes.plot(_MEASURED, measured, "o", color=colour, markersize=5)
+    low, high = np.clip([used.min(), used.max()], 1.0, 4.0)
+    axes.axvspan(low, high, color=INK, alpha=0.08, linewidth=0.0)
+    axes.set(
+        xlabel="content px per panel px (shaded: what this display uses)", ylim=(0.0, 105.0), xlim=(1.0, 4.0)
+    )
+    if folded:
+        axes.set(ylabel="contrast, %", title="False pattern left by the finest content lines: less is better")
+    else:
+        axes.set(
+            ylabel="contrast, %",
+            title="Contrast kept at the panel's finest lines (Nyquist): more is better\n"
+            "line: mean, dots on it: measured, dotted: worst placing",
+        )
+    axes.legend(frameon=True)
