@@ -37,7 +37,7 @@ def sampled_field(
     cosine = cosine_from_tangent(forward(pixel[:, None], pupil[None]))
     in_panel = np.linalg.pinv(panel.values(pixel).T, rcond=1e-12)
     in_pupil = np.linalg.pinv(values_2d(x.ravel(), y.ravel(), pupil_degree).T)
-    coefficients = np.einsum("ip,pec,je->ijc", in_panel, cosine, in_pupil)
+    coefficients = np.einsum("ip,pec,je->ijc", in_panel, cosine, in_pupil, optimize=True)
     captured = hull_corners(forward(pixel, np.zeros(3)))
     expansion = Expansion(panel, frame, pupil_degree, np.ascontiguousarray(coefficients))
     return Field(name, colour, size_px, expansion, captured, panel_corners(size_px))

@@ -6,7 +6,7 @@ import numpy as np
 
 from prewarp.budget.frontier import LATENCIES_MS, Bench, Frontier, frontier, term_costs
 from prewarp.budget.scene import BudgetScene, Limit
-from prewarp.budget.simulate import Effects, Simulation, simulate
+from prewarp.budget.simulate import Effects, Simulation, one_blas_thread, simulate
 from prewarp.budget.tracker import LARGEST_MM, Tracker
 from prewarp.checks import FloatArray
 
@@ -186,19 +186,23 @@ def tracker_budget(
     tracked = simulate(scene, tracker, samples=samples, seed=seed, percentile=limit.percentile)
     fixed = simulate(scene, None, samples=samples, seed=seed, percentile=limit.percentile)
     bench = Bench(scene, limit, seed=seed)
+    with one_blas_thread():
+        residual = bench.percentile_arcmin(Effects())
+        edge = frontier(bench, tracker, latencies_ms=latencies_ms)
+        terms = term_costs(bench, tracker)
     step = None
     if focus_step_dioptres is not None:
         size = np.abs(focus_step_dioptres)
         step = float(np.percentile(size[np.isfinite(size)], limit.percentile))
     return Budget(
-        limit,
-        tracker,
-        tracked,
-        fixed,
-        bench.percentile_arcmin(Effects()),
-        frontier(bench, tracker, latencies_ms=latencies_ms),
-        term_costs(bench, tracker),
-        step,
-        scene.surface.error_rms_arcmin,
-        scene.surface.error_max_arcmin,
+        limit=limit,
+        tracker=tracker,
+        tracked=tracked,
+        fixed=fixed,
+        residual_arcmin=residual,
+        frontier=edge,
+        terms=terms,
+        focus_step_dioptres=step,
+        surface_rms_arcmin=scene.surface.error_rms_arcmin,
+        surface_max_arcmin=scene.surface.error_max_arcmin,
     )

@@ -175,7 +175,8 @@ def simulate(
         own = float(np.percentile(length, percentile)) if length.size else np.nan
         return length, own, predicted * len(length), float(np.trace(second)) / 2.0 * len(length)
 
-    parts = spread(work, directions)
+    with one_blas_thread():
+        parts = spread(work, directions)
     error = np.concatenate([part[0] for part in parts])
     error.sort()
     count = max(len(error), 1)
@@ -197,8 +198,12 @@ def begin(scene: BudgetScene, /, *, samples: int, seed: int) -> tuple[EyePath, l
     return path, [np.random.Generator(np.random.SFC64(one)) for one in seeds[1:]]
 
 
+def one_blas_thread() -> threadpool_limits:
+    """Return a context with one BLAS thread: setting it takes some ms, so once around many calls of `spread`."""
+    return threadpool_limits(1, user_api="blas")
+
+
 def spread(work: Callable[[int], object], count: int, /) -> list:
-    """Return `work(place)` for all places, on all cores, in order."""
-    workers = min(count, os.cpu_count() or 1)
-    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(workers) as pool:
+    """Return `work(place)` for all places, on all cores, in order; callers keep BLAS to one thread (`one_blas_thread`)."""
+    with ThreadPoolExecutor(min(count, os.cpu_count() or 1)) as pool:
         return list(pool.map(work, range(count)))

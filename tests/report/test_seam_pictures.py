@@ -32,12 +32,10 @@ def test_focus_picture(displays):
     """Two maps side by side above, the step against height with published limits below, the red line at the foot."""
     fields, pairs = displays
     item = FocusItem("one", fields, ("inner", "outer"), pairs)
-    first = focus_picture([item], title="focus")
-    assert first == focus_picture([item], title="focus")
-    one, two = opened(first), opened(focus_picture([item, item], title="focus"))
-    assert one.shape == (880, 820, 3) and two.shape == (880, 1640, 3)
+    drawn = opened(focus_picture([item, item], title="focus"))
+    assert drawn.shape == (880, 1640, 3)
     # The sentence that no warp mends it is printed in red at the foot.
-    foot = one[-40:]
+    foot = drawn[-40:]
     assert np.sum((foot[..., 0] > 180) & (foot[..., 2] < 60)) > 200
 
 
@@ -58,11 +56,10 @@ def test_budget_picture_shows_what_holds_and_what_does_not():
 
     def item(**scene):
         made = linear_scene(motion=EyeMotion(), **scene)
-        budget = tracker_budget(made, tracker=Tracker(), samples=4000, latencies_ms=(0.0, 5.0))
+        budget = tracker_budget(made, tracker=Tracker(), samples=1000, latencies_ms=(0.0, 5.0))
         return BudgetItem("one", budget)
 
     holds, none = (budget_picture([one], title="budget") for one in (item(), item(residual_sigma_arcmin=0.6)))
-    assert holds == budget_picture([item()], title="budget")
     # Blue at a fifth of its strength on white.
     tint = [np.abs(opened(data) - [199, 224, 239]).max(axis=-1) < 8 for data in (holds, none)]
     assert tint[0].sum() > 5000 and tint[1].sum() < 500
