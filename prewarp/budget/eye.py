@@ -156,6 +156,7 @@ def eye_path(motion: EyeMotion, random: np.random.Generator, /, *, count: int) -
 
 def _drift(noise: FloatArray) -> FloatArray:
     """Return stationary first-order autoregression (3, n) of unit variance: an Ornstein-Uhlenbeck process, sampled."""
+    # Slow to import; other commands start without it.
     from scipy.signal import lfilter
 
     keep = np.exp(-1.0 / SLIP_NODES)

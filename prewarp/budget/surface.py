@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import qmc
 
 from prewarp.checks import FloatArray, as_tangent
 from prewarp.errors import SeamError
@@ -140,6 +139,9 @@ def seam_surface(first: "Field", second: "Field", tangent: FloatArray, /, *, eye
 
 def _pupil_pairs(half: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return pupils and tracked pupils (SAMPLES + CHECKS, 3), mm: a low-discrepancy sequence, the same every time."""
+    # Slow to import; other commands start without it.
+    from scipy.stats import qmc
+
     unit = 2.0 * qmc.Sobol(6, scramble=False).random_base2(10)[: SAMPLES + CHECKS] - 1.0
     pupil, tracked = unit[:, :3] * half, unit[:, 3:] * half
     near = np.arange(len(unit)) % 2 == 1

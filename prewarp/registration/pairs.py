@@ -79,7 +79,7 @@ class SeamPairs:
                 "channel_a and channel_b are one. Name the two channels of the pair.",
             ),
         ):
-            self._refuse(bad, text)
+            self.refuse(bad, text)
 
     def __len__(self) -> int:
         return len(self.row)
@@ -89,7 +89,8 @@ class SeamPairs:
         """Names of all channels that a pair has, in order of appearance."""
         return tuple(dict.fromkeys(np.stack([self.channel_a, self.channel_b], axis=1).ravel().tolist()))
 
-    def _refuse(self, bad: BoolArray, text: str) -> None:
+    def refuse(self, bad: BoolArray, text: str, /) -> None:
+        """Raise `GridError` with the rows where `bad` (n,) is True; nothing where there are none."""
         if bad.any():
             rows = self.row[bad]
             raise GridError(
@@ -111,11 +112,11 @@ class SeamPairs:
                     if column == "color"
                     else (self.channel_a == name) | (self.channel_b == name)
                 )
-                self._refuse(uses, f"{column} is '{name}', which the fit has not; it has {', '.join(known)}.")
+                self.refuse(uses, f"{column} is '{name}', which the fit has not; it has {', '.join(known)}.")
         for channels, pixel in ((self.channel_a, self.pixel_a), (self.channel_b, self.pixel_b)):
             size = np.array([sizes[name] for name in channels.tolist()], dtype=float)
             outside = ((pixel < 0.0) | (pixel > size)).any(axis=1)
-            self._refuse(
+            self.refuse(
                 outside, "a panel point lies off its panel. Check the columns' order and the panel's size."
             )
 

@@ -1,12 +1,13 @@
 """Robust registration: the turns that bring seam pairs together, with covariance, and what the pairs cannot fix."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, nearest_name
+from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import SeamError
+from prewarp.field.mount import Mount
 from prewarp.fitting.robust import RAYLEIGH_MEDIAN, redescending_weight
 from prewarp.registration.model import SCALE, TURNS, PairModel, own_fields
 from prewarp.registration.pairs import SeamPairs
@@ -105,10 +106,9 @@ def register_channels(
     start = mounts
     model = PairModel(own, pairs, free)
     before = model.mismatch_arcmin(mounts)
-    if not np.isfinite(before).all():
-        pairs._refuse(
-            ~np.isfinite(before).all(axis=1), "the field has no direction for a panel point. Delete the row."
-        )
+    pairs.refuse(
+        ~np.isfinite(before).all(axis=1), "the field has no direction for a panel point. Delete the row."
+    )
     relative = np.median(pairs.sigma_arcmin) / pairs.sigma_arcmin
     weight, slopes, change = np.ones(len(pairs)), None, np.inf
     for step in range(HUBER_STEPS + REDESCENDING_STEPS):
@@ -144,7 +144,16 @@ def _solve(
     return inverse @ (matrix.T @ (mismatch * root).ravel()), inverse, undecided
 
 
-def _result(model, start, mounts, reference, before, after, relative, weight) -> RegistrationResult:
+def _result(
+    model: PairModel,
+    start: Mapping[str, Mount],
+    mounts: Mapping[str, Mount],
+    reference: str,
+    before: FloatArray,
+    after: FloatArray,
+    relative: FloatArray,
+    weight: FloatArray,
+) -> RegistrationResult:
     slopes = model.slopes(mounts)
     weighed = after * relative[:, None]
     _, inverse, undecided = _solve(slopes * relative[:, None, None], weighed, weight)
@@ -172,7 +181,7 @@ def _result(model, start, mounts, reference, before, after, relative, weight) ->
     )
 
 
-def _value(mount, name: str) -> float:
+def _value(mount: Mount, name: str) -> float:
     return 100.0 * (mount.scale - 1.0) if name == SCALE else mount.turn_deg[TURNS.index(name)]
 
 
@@ -187,7 +196,7 @@ def _require_joined(pairs: SeamPairs, present: Sequence[str], reference: str) ->
     links |= {(b, a) for a, b in links}
     while grown := {b for a, b in links if a in joined} - joined:
         joined |= grown
-    apart: BoolArray | list = [name for name in present if name not in joined]
+    apart = [name for name in present if name not in joined]
     if apart:
         raise SeamError(
             f"{pairs.source}: no chain of pairs joins channel '{apart[0]}' to the reference '{reference}'. Measure pairs "
