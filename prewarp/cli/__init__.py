@@ -1,5 +1,6 @@
 """The commands. Each file holds one: read the arguments, call one library function, print what it returns."""
 
+from prewarp.cli.blend import blend
 from prewarp.cli.budget import budget
 from prewarp.cli.check import check
 from prewarp.cli.compare import compare
@@ -14,6 +15,7 @@ from prewarp.cli.light import light
 from prewarp.cli.preview import preview
 from prewarp.cli.register import register
 from prewarp.cli.render import render
+from prewarp.cli.sampling import sampling
 from prewarp.cli.sensitivity import sensitivity
 from prewarp.cli.trace import trace
 
@@ -23,7 +25,9 @@ for _command in (
     fit,
     compare,
     register,
+    blend,
     light,
+    sampling,
     focus,
     sensitivity,
     budget,

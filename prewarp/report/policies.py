@@ -14,6 +14,7 @@ from prewarp.seam import PolicyFigures, Seam
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.lines import Line2D
 
 _WIDTH_PX, _HEIGHT_PX = 760, 640
 _STEP_DEG = 0.25
@@ -43,11 +44,19 @@ def policies_picture(views: Sequence[PolicyView], /, *, title: str = "") -> byte
             drawn.suptitle(title, fontsize=14, fontweight="bold")
         axes = np.atleast_1d(drawn.subplots(1, len(views), sharex=True, sharey=True))
         for one, view in zip(axes, views, strict=True):
-            _draw(one, view)
+            handles = _draw(one, view)
+        drawn.legend(
+            handles=handles,
+            loc="outside lower center",
+            ncols=len(handles) + 1,
+            title="line where both channels give half of the light, for the",
+            frameon=False,
+        )
         return png_bytes(drawn)
 
 
-def _draw(axes: "Axes", view: PolicyView) -> None:
+def _draw(axes: "Axes", view: PolicyView) -> "list[Line2D]":
+    """Draw one policy; return what stands for its lines in a legend."""
     from matplotlib.lines import Line2D
 
     styles = ("solid", "dashed", "dotted")
@@ -77,14 +86,12 @@ def _draw(axes: "Axes", view: PolicyView) -> None:
         )
     found = view.figures
     axes.set_title(
-        f"{found.policy}: crawl {found.crawl_p95_arcmin_per_mm:.2g} arcmin per mm, "
+        f"{found.policy}: crawl {found.crawl_p95_arcmin_per_mm:.1f} arcmin per mm, "
         f"{found.overlap_used_percent:.0f} % of the overlap used\n"
-        f"field lost at most {found.field_lost_percent:.2g} %, hand-over at most "
-        f"{100.0 * found.gradient_p99_per_deg:.2g} % of the light per degree"
-    )
-    axes.legend(
-        handles=handles, loc="lower center", ncols=len(handles), title="line of equal shares", frameon=True
+        f"field lost at most {found.field_lost_percent:.2f} %, hand-over within "
+        f"{100.0 * found.gradient_p95_per_deg:.2g} % of the light per degree"
     )
     axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal")
     axes.margins(y=0.12)
     axes.label_outer()
+    return handles

@@ -44,8 +44,7 @@ def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> by
         _draw_field(
             axes[0, 1], maps, [m.scale[..., 1] for m in maps], "content px per panel px, at most", "viridis"
         )
-        for m in maps:
-            _mark(axes[0, 1], m)
+        _mark(axes[0, 1], maps)
         used = np.concatenate([m.scale[m.shown].ravel() for m in maps if m.shown.any()])
         _draw_contrast(axes[1, 0], used, folded=False)
         _draw_contrast(axes[1, 1], used, folded=True)
@@ -65,7 +64,6 @@ def _draw_field(axes: "Axes", maps: Sequence[SamplingMap], values: list, label: 
             vmin=low,
             vmax=max(high, low + 1e-6),
             shading="gouraud",
-            alpha=0.85,
         )
         rim = np.concatenate([m.tangent[0], m.tangent[1:, -1], m.tangent[-1, ::-1], m.tangent[::-1, 0]])
         axes.plot(*degrees_from_tangent(rim).T, color=INK, linewidth=1.2)
@@ -73,24 +71,23 @@ def _draw_field(axes: "Axes", maps: Sequence[SamplingMap], values: list, label: 
     axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal", title=label)
 
 
-def _mark(axes: "Axes", m: SamplingMap) -> None:
-    for where, colour, mark, text in (
-        (m.skips, RED, "x", f"x: above {SKIPS_ABOVE:g}, content pixels are skipped"),
-        (m.idles, "white", "o", f"o: below {IDLE_BELOW:g}, content is coarser than the panel"),
+def _mark(axes: "Axes", maps: Sequence[SamplingMap]) -> None:
+    notes = []
+    for what, colour, mark, text in (
+        ("skips", RED, "x", f"x: > {SKIPS_ABOVE:g}, px skipped"),
+        ("idles", "white", "o", f"o: < {IDLE_BELOW:g}, content coarser"),
     ):
-        if where.any():
-            thin = np.zeros_like(where)
+        marked = False
+        for m in maps:
+            thin = np.zeros_like(m.shown)
             thin[::4, ::4] = True
-            chosen = where & thin
-            axes.plot(
-                *degrees_from_tangent(m.tangent[chosen]).T,
-                mark,
-                color=colour,
-                markersize=4,
-                linestyle="none",
-                markeredgecolor=colour if mark == "x" else INK,
-            )
-            axes.set_title(text, fontsize=11)
+            chosen = getattr(m, what) & thin
+            edge = colour if mark == "x" else INK
+            places = degrees_from_tangent(m.tangent[chosen])
+            axes.plot(*places.T, mark, color=colour, markersize=4, linestyle="none", markeredgecolor=edge)
+            marked |= bool(chosen.any())
+        notes += [text] if marked else []
+    axes.set_title("content px per panel px, at most\n" + "; ".join(notes))
 
 
 def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:
@@ -111,11 +108,11 @@ def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:
         xlabel="content px per panel px (shaded: what this display uses)", ylim=(0.0, 105.0), xlim=(1.0, 4.0)
     )
     if folded:
-        axes.set(ylabel="contrast, %", title="False pattern left by the finest content lines: less is better")
+        axes.set(ylabel="contrast, %", title="False pattern left by the finest content lines\nless is better")
     else:
         axes.set(
             ylabel="contrast, %",
-            title="Contrast kept at the panel's finest lines (Nyquist): more is better\n"
+            title="Contrast kept at the panel's finest lines (Nyquist)\n"
             "line: mean, dots on it: measured, dotted: worst placing",
         )
     axes.legend(frameon=True)

@@ -35,7 +35,7 @@ class PolicyFigures:
     widest; `crawl_arcmin_per_mm`: how fast the line of equal shares moves over the content, the 95th percentile and the largest;
     `field_lost_deg2`, `field_lost_percent`: light-weighted solid angle that a panel could show and the policy leaves dark, and
     the pupil where it is worst; `surplus`: largest excess of the sum of shares over 1 (0: nothing is shown twice too bright);
-    `gradient_p99_per_deg`, `gradient_max_per_deg`: change of a weight, 99th percentile over the hand-over and steepest; the
+    `gradient_p95_per_deg`, `gradient_max_per_deg`: change of a weight, 95th percentile over the hand-over and steepest; the
     steepest sits where two outlines cross, at the ends of the seam, and is rounded over about a quarter of a degree.
     """
 
@@ -48,7 +48,7 @@ class PolicyFigures:
     field_lost_percent: float
     field_lost_pupil_mm: tuple[float, float, float]
     surplus: float
-    gradient_p99_per_deg: float
+    gradient_p95_per_deg: float
     gradient_max_per_deg: float
 
     def as_dict(self) -> dict:
@@ -64,7 +64,7 @@ class PolicyFigures:
             "field_lost_percent": self.field_lost_percent,
             "field_lost_pupil_mm": list(self.field_lost_pupil_mm),
             "surplus_percent": 100.0 * self.surplus,
-            "gradient_p99_per_deg": self.gradient_p99_per_deg,
+            "gradient_p95_per_deg": self.gradient_p95_per_deg,
             "gradient_max_per_deg": self.gradient_max_per_deg,
         }
 
@@ -136,7 +136,7 @@ def policy_figures(
         float(100.0 * lost[worst] / whole[worst]),
         tuple(pupils[worst].tolist()),
         float(max(shown.max() - 1.0, 0.0)) if shown.max() > 1.0 + 1e-9 else 0.0,
-        float(np.quantile(gradient, 0.99)),
+        float(np.quantile(gradient, 0.95)),
         float(gradient.max()),
     )
 

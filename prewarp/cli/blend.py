@@ -1,0 +1,140 @@
+"""`prewarp blend`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.cli.arguments import FILE, Counts, module_option, require_output_file
+from prewarp.cli.seams import eye_option
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.errors import SeamError
+from prewarp.field import FieldSet
+from prewarp.files import write_bytes
+from prewarp.module import read_module
+from prewarp.report.policies import PolicyView, policies_picture
+from prewarp.seam import POLICIES, PolicyFigures, blend_policy, policy_figures, survey_overlap
+from prewarp.seam.comparison import pupil_reaches
+
+_HEAD = (
+    "",
+    "feather deg",
+    "overlap used %",
+    "crawl p95 arcmin/mm",
+    "field lost %",
+    "field lost deg2",
+    "hand-over p95 %/deg",
+)
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@module_option(required=True)
+@eye_option
+@click.option(
+    "--pupils",
+    type=Counts(3, 33),
+    default="3x3x1",
+    show_default=True,
+    help="Positions per axis over the eye box.",
+)
+@click.option(
+    "--feather",
+    "feather_deg",
+    type=click.FloatRange(0.1, 90.0),
+    help="Width of the hand-over, degrees [default: the widest that fits].",
+)
+@click.option("--picture", type=FILE, help="Also draw where light is handed over into this PNG file.")
+@talking
+def blend(
+    talk: Talk,
+    fit_path: Path,
+    module_path: Path,
+    eye: str | None,
+    pupils: tuple[int, ...],
+    feather_deg: float | None,
+    picture: Path | None,
+) -> None:
+    """Compare a seam fixed in direction with one that follows the pupil: what each uses of the overlap, and loses.
+
+    Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions from which
+    channels leave a gap, or overlap by less than the feather, are named with the place and the field that is lost.
+
+    \b
+    Example:
+      prewarp blend visor.fit.npz --module visor.toml --picture blend.png
+    """
+    if picture is not None:
+        require_output_file(picture, fit_path, module_path)
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    if eye is not None and eye not in module.eyes:
+        raise click.UsageError(f"the module has no channel for the {eye} eye.")
+    places = module.eye_box.lattice(pupils)
+    if len(places) < 2:
+        raise click.UsageError("--pupils gives one position; expected two or more, such as 3x3x1.")
+    result: dict = {"eyes": {}}
+    views: list[PolicyView] = []
+    with talk.progress("comparing blend policies") as step:
+        for one in module.eyes if eye is None else (eye,):
+            names = tuple(channel.name for channel in module.channels_of(one))
+            overlap = survey_overlap(fields, pupils_mm=places, channels=names)
+            reaches = pupil_reaches(fields, names, places)
+            found: list[PolicyFigures] = []
+            refused: dict[str, str] = {}
+            for kind in POLICIES:
+                try:
+                    policy = blend_policy(
+                        kind,
+                        fields,
+                        pupils_mm=module.eye_box.corners,
+                        channels=names,
+                        feather_deg=feather_deg,
+                    )
+                    figures = policy_figures(kind, policy, fields, pupils_mm=places, reaches=reaches)
+                # A display that cannot be joined one way may be joined the other: the reason is part of the answer.
+                except SeamError as cause:
+                    refused[kind] = str(cause)
+                    continue
+                found.append(figures)
+                shown = _shown(places)
+                views.append(PolicyView(figures, shown, tuple(policy.at(pupil) for pupil in shown)))
+                step(f"{one} eye: {kind}", len(found))
+            feather = feather_deg or min((f.feather_deg[0] for f in found), default=None)
+            sentences = [text for pair in overlap if (text := pair.sentence(feather_deg))]
+            result["eyes"][one] = {
+                "policies": [figures.as_dict() for figures in found],
+                "impossible": refused,
+                "feather_deg": feather,
+                "overlap": [pair.as_dict() for pair in overlap],
+                "gaps": [pair.as_dict() for pair in overlap if pair.has_gap],
+            }
+            talk.table(
+                f"Blend policies, {one} eye, over {len(places)} pupil positions",
+                _HEAD,
+                [("", [_row(f) for f in found])],
+            )
+            talk.text(*(f"{kind}: not possible. {reason}" for kind, reason in refused.items()), *sentences)
+    if picture is not None and views:
+        write_bytes(picture, policies_picture(views, title=f"{module.name}: where light is handed over"))
+        talk.text(f"{picture}: written.")
+    talk.json(result)
+
+
+def _shown(places: np.ndarray) -> np.ndarray:
+    """Return the position nearest the middle, and those furthest left and right of it on its row."""
+    middle = places[np.argmin(np.linalg.norm(places, axis=1))]
+    row = places[np.all(np.abs(places[:, 1:] - middle[1:]) < 1e-9, axis=1)]
+    return np.unique(np.stack([middle, row[np.argmin(row[:, 0])], row[np.argmax(row[:, 0])]]), axis=0)
+
+
+def _row(figures: PolicyFigures) -> tuple[str, ...]:
+    low, high = figures.feather_deg
+    return (
+        figures.policy,
+        number(low, 3) if high - low < 0.005 else f"{number(low, 3)} to {number(high, 3)}",
+        number(figures.overlap_used_percent, 3),
+        number(figures.crawl_p95_arcmin_per_mm, 3),
+        number(figures.field_lost_percent, 2),
+        number(figures.field_lost_deg2, 3),
+        number(100.0 * figures.gradient_p95_per_deg, 3),
+    )

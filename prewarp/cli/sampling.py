@@ -1,0 +1,127 @@
+"""`prewarp sampling`."""
+
+from pathlib import Path
+
+import click
+import numpy as np
+
+from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.field import FieldSet
+from prewarp.files import write_bytes
+from prewarp.module import read_module
+from prewarp.report.resampling import resampling_picture
+from prewarp.resampling import (
+    FILTERS,
+    content_width_for,
+    folded_contrast,
+    kept_contrast,
+    measured_contrast,
+    sampling_map,
+)
+
+
+@click.command()
+@click.argument("fit_path", metavar="FIT", type=FILE)
+@module_option(required=True)
+@click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
+@click.option("--picture", type=FILE, help="Also draw the sampling and the contrasts into this PNG file.")
+@talking
+def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, picture: Path | None) -> None:
+    """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from this.
+
+    Content px per panel px above 1 skips content pixels, so that fine lines leave false patterns; below 1 the panel
+    could show more than the content holds. Contrast is that of a grating at the panel's finest (Nyquist), mean over all
+    placings of its pixels and the worst one.
+
+    \b
+    Example:
+      prewarp sampling visor.fit.npz --module visor.toml --picture sampling.png
+    """
+    if picture is not None:
+        require_output_file(picture, fit_path, module_path)
+    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    with talk.progress("measuring the sampling"):
+        maps = [
+            sampling_map(field, module.content, pupil_mm=pupil)
+            for (channel, colour), field in fields.fields.items()
+            if channel in module.channel_names
+        ]
+        width = content_width_for(maps, module.content)
+    figures = [m.as_dict() for m in maps]
+    most = max(f["scale_most_content_px_per_panel_px"] for f in figures)
+    scales = sorted({1.0, 2.0, round(max(most, 1.0), 2)})
+    filters = [_filter(name, scale) for name in FILTERS for scale in scales]
+    talk.table(
+        f"Sampling of the content, {module.content.size_px[0]} x {module.content.size_px[1]} px",
+        ("", "panel px/deg", "content px/deg", "content px per panel px", "too coarse %", "too fine %"),
+        [("", [_row(f) for f in figures])],
+    )
+    talk.table(
+        f"Filters; this display goes up to {most:.3g} content px per panel px",
+        (
+            "",
+            "content px per panel px",
+            "kept, mean %",
+            "kept, measured %",
+            "kept, worst %",
+            "false pattern %",
+        ),
+        [("", [_filter_row(f) for f in filters])],
+    )
+    talk.text(f"Content at least {width} px wide has a pixel for every panel pixel everywhere.")
+    if picture is not None:
+        # One colour a channel: the others differ by a fraction of a per cent.
+        colour = "G" if "G" in fields.colours else fields.colours[0]
+        chosen = [m for m in maps if m.colour == colour]
+        write_bytes(
+            picture, resampling_picture(chosen, title=f"{module.name}: sampling of the content, {colour}")
+        )
+        talk.text(f"{picture}: written.")
+    talk.json(
+        {
+            "pupil_mm": pupil.tolist(),
+            "channels": figures,
+            "filters": filters,
+            "content_width_px": module.content.size_px[0],
+            "content_width_for_every_panel_px": width,
+        }
+    )
+
+
+def _filter(name: str, scale: float) -> dict:
+    mean, worst = kept_contrast(name, scale)
+    return {
+        "filter": name,
+        "scale_content_px_per_panel_px": scale,
+        "kept_mean_percent": float(100.0 * mean),
+        "kept_worst_percent": float(100.0 * worst),
+        "kept_measured_percent": 100.0 * measured_contrast(name, scale)[0],
+        "false_pattern_percent": float(100.0 * folded_contrast(name, scale)),
+    }
+
+
+def _filter_row(figures: dict) -> tuple[str, ...]:
+    keys = (
+        "scale_content_px_per_panel_px",
+        "kept_mean_percent",
+        "kept_measured_percent",
+        "kept_worst_percent",
+        "false_pattern_percent",
+    )
+    return (figures["filter"], *(number(figures[key], 3) for key in keys))
+
+
+def _row(figures: dict) -> tuple[str, ...]:
+    def span(kind: str, unit: str) -> str:
+        low, high = figures[f"{kind}_least_{unit}"], figures[f"{kind}_most_{unit}"]
+        return f"{number(low, 3)} to {number(high, 3)}"
+
+    return (
+        f"{figures['channel']} {figures['colour']}",
+        span("panel", "px_per_deg"),
+        span("content", "px_per_deg"),
+        span("scale", "content_px_per_panel_px"),
+        number(figures["too_coarse_percent"], 3),
+        number(figures["too_fine_percent"], 3),
+    )
