@@ -121,6 +121,7 @@ class Budget:
             "fixed": _figures(self.fixed, self.limit),
             "residual_arcmin": self.residual_arcmin,
             "focus_step_dioptres": self.focus_step_dioptres,
+            "warp_or_tracker_mends_focus_step": False,
             "frontier": self.frontier.as_dict(),
             "longest_latency_ms": self.frontier.longest_latency_ms,
             "terms": self.terms,

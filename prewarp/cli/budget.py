@@ -251,6 +251,8 @@ def _print(talk: Talk, name: str, figures: dict) -> None:
     )
     talk.text(
         figures["sentence"],
+        f"Focus step across the seam: {number(figures['focus_step_dioptres'], 2)} dioptres at "
+        f"{figures['limit']['percentile_percent']:g} % of its directions. No warp and no tracker mends it.",
         f"Pupil outside the eye box: {number(figures['tracked']['outside_eye_box_percent'], 2)} % of moments, not judged. The seam "
         f"error's polynomial misses {number(figures['polynomial_missed_rms_arcmin'], 2)} arcmin RMS.",
     )
