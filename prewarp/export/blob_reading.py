@@ -277,14 +277,8 @@ class _Reader:
         if table.base is not None:
             self._require(table.base < place, f"map {place} is added to one that does not come before it.")
             base = before[table.base]
-            fits = (base.columns, base.rows) == (table.columns, table.rows) or (
-                table.family == Family.CHEBYSHEV and table.columns <= base.columns
-            )
             self._require(
-                base.base is None
-                and base.channel == table.channel
-                and base.family == table.family != Family.LATTICE
-                and fits,
+                base.base is None and base.channel == table.channel,
                 f"map {place} cannot be added to map {table.base}.",
             )
         if table.family == Family.CHEBYSHEV:

@@ -11,10 +11,10 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.c_sources import SOURCES, write_c_sources
+from prewarp.export.layout import NONE, SECTIONS
 
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-ffp-contract=off")
 PUPIL_ONE, PANEL_ONE, DIRECTION_ONE, SHARE_ONE = 1 << 16, 1 << 14, 1 << 28, 1 << 16
-_SECTION_COUNT = 7
 COMPILE_SECONDS = 120
 
 
@@ -22,30 +22,34 @@ class _LookupView(ctypes.Structure):
     _fields_ = (
         ("bytes", ctypes.c_void_p),
         ("size", ctypes.c_uint32),
-        ("offset", ctypes.c_uint32 * _SECTION_COUNT),
+        ("offset", ctypes.c_uint32 * len(SECTIONS)),
         ("counts", ctypes.c_uint32 * 5),
     )
 
 
 class _FloatMap(ctypes.Structure):
     _fields_ = (
+        ("place", ctypes.c_uint32),
         ("family", ctypes.c_uint32),
         ("columns", ctypes.c_uint32),
         ("rows", ctypes.c_uint32),
         ("width", ctypes.c_float),
         ("height", ctypes.c_float),
         ("coefficients", ctypes.c_void_p),
+        ("base", ctypes.c_void_p),
     )
 
 
 class _FixedMap(ctypes.Structure):
     _fields_ = (
+        ("place", ctypes.c_uint32),
         ("family", ctypes.c_uint32),
         ("columns", ctypes.c_uint32),
         ("rows", ctypes.c_uint32),
         ("width", ctypes.c_int32),
         ("height", ctypes.c_int32),
         ("coefficients", ctypes.c_void_p),
+        ("base", ctypes.c_void_p),
     )
 
 
@@ -112,13 +116,16 @@ class CEvaluator:
             pupil = np.asarray(pupil_mm, dtype=np.float32)
             memory, prepared, call = np.empty(count, np.float32), _FloatMap(), self._c.pw_prepare
         pupil = np.ascontiguousarray(pupil).reshape(3)
+        base_place = self._c.pw_base_of(ctypes.byref(self._view), ctypes.c_uint32(place))
+        base = None if base_place == NONE else self.map_at(base_place, pupil_mm, fixed=fixed)
         status = call(
-            ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(pupil), _pointer(memory),
-            ctypes.c_size_t(count), ctypes.byref(prepared),
+            ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(pupil),
+            None if base is None else ctypes.byref(base._map), _pointer(memory), ctypes.c_size_t(count),
+            ctypes.byref(prepared),
         )  # fmt: skip
         if status != 0:
             raise PackageError(f"the C evaluator refuses map {place} with status {status}.")
-        return CMap(self._c, prepared, memory, fixed)
+        return CMap(self._c, prepared, memory, fixed, base)
 
     def weight(self, channel: int, tangent: FloatArray, /, *, fixed: bool = False) -> np.ndarray:
         """Return the blend weight (n,) of a channel in directions (n, 2)."""
@@ -144,9 +151,14 @@ class CMap:
     """A prepared map on the C side, and the memory lent to it. Fixed-point results come back as float64."""
 
     def __init__(
-        self, library: ctypes.CDLL, prepared: ctypes.Structure, memory: np.ndarray, fixed: bool
+        self,
+        library: ctypes.CDLL,
+        prepared: ctypes.Structure,
+        memory: np.ndarray,
+        fixed: bool,
+        base: "CMap | None",
     ) -> None:
-        self._c, self._map, self._memory, self._fixed = library, prepared, memory, fixed
+        self._c, self._map, self._memory, self._fixed, self._base = library, prepared, memory, fixed, base
         self._prefix = "pwx" if fixed else "pw"
 
     @property
@@ -156,16 +168,22 @@ class CMap:
 
     def mesh(self, columns: int, rows: int, /) -> np.ndarray:
         """Return directions (rows, columns, 2)."""
+        out = self._raw_mesh(columns, rows)
+        return out.astype(np.float64) / DIRECTION_ONE if self._fixed else out
+
+    def _raw_mesh(self, columns: int, rows: int) -> np.ndarray:
+        below = None if self._base is None else self._base._raw_mesh(columns, rows)
         kind = np.int32 if self._fixed else np.float32
         sizes = ctypes.c_uint32(columns), ctypes.c_uint32(rows)
         count = getattr(self._c, f"{self._prefix}_mesh_work_count")(ctypes.byref(self._map), *sizes)
         work, out = np.empty(count, kind), np.empty((rows, columns, 2), kind)
         status = getattr(self._c, f"{self._prefix}_mesh")(
-            ctypes.byref(self._map), *sizes, _pointer(work), ctypes.c_size_t(count), _pointer(out)
-        )
+            ctypes.byref(self._map), *sizes, None if below is None else _pointer(below), _pointer(work),
+            ctypes.c_size_t(count), _pointer(out),
+        )  # fmt: skip
         if status != 0:
             raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
-        return out.astype(np.float64) / DIRECTION_ONE if self._fixed else out
+        return out
 
     def direction_from_panel(self, pixel: FloatArray, /) -> np.ndarray:
         """Return directions (n, 2) of panel points (n, 2), px."""

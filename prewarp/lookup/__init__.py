@@ -1,8 +1,9 @@
 """Eye-indexed tables for devices: built, compressed, evaluated as a device does. Design's section 5."""
 
 from prewarp.lookup.device import PreparedMap, Status, prepare
-from prewarp.lookup.optimise import OptimisationResult, Optimiser, Pins, TradeRow, optimise_lookup
+from prewarp.lookup.optimise import Optimiser, Pins
 from prewarp.lookup.tables import Family, Lookup, MapTable, Surface
+from prewarp.lookup.trade import OptimisationResult, TradeRow, optimise_lookup
 
 __all__ = [
     "Family",

@@ -42,20 +42,26 @@ class Status(IntEnum):
 
 @dataclass(frozen=True)
 class PreparedMap:
-    """A map for one pupil position: `coefficients` (2, panel functions), or (columns, rows, 2); float32."""
+    """A map for one pupil position: `coefficients` (2, panel functions), or (columns, rows, 2); float32.
+
+    `base` is added to it, point by point, where there is one.
+    """
 
     family: Family
     columns: int
     rows: int
     panel_size_px: tuple[int, int]
     coefficients: Float32Array
+    base: "PreparedMap | None" = None
 
     def mesh(self, columns: int, rows: int, /) -> Float32Array:
         """Return directions (rows, columns, 2) of a mesh of evenly spaced panel nodes, edge to edge."""
         across, down = node_positions(columns), node_positions(rows)
         if self.family == Family.CHEBYSHEV:
-            return self._chebyshev_lattice(across, down)
-        return self._piecewise(across[None, :], down[:, None])
+            own = self._chebyshev_lattice(across, down)
+        else:
+            own = self._piecewise(across[None, :], down[:, None])
+        return own if self.base is None else self.base.mesh(columns, rows) + own
 
     def direction_from_panel(self, pixel: FloatArray, /) -> Float32Array:
         """Return directions (..., 2) of panel points (..., 2), px."""
@@ -103,9 +109,8 @@ class PreparedMap:
         return moved, np.all(np.abs(move) <= DONE, axis=1) & ~stuck, stuck
 
     def _at(self, s: Float32Array, t: Float32Array) -> Float32Array:
-        if self.family == Family.CHEBYSHEV:
-            return self._chebyshev_at(s, t)
-        return self._piecewise(s, t)
+        own = self._chebyshev_at(s, t) if self.family == Family.CHEBYSHEV else self._piecewise(s, t)
+        return own if self.base is None else self.base._at(s, t) + own
 
     def _chebyshev_at(self, s: Float32Array, t: Float32Array) -> Float32Array:
         degree = self.columns - 1
@@ -207,20 +212,14 @@ def prepare(lookup: Lookup, place: int, pupil_mm: FloatArray, /) -> PreparedMap:
     """Sum the pupil part of a map for one pupil position (3,), mm; moved into the box where outside."""
     table = lookup.maps[place]
     unit = unit_pupil_32(pupil_mm, lookup.pupil_box_mm)
-    base = None if table.base is None else lookup.maps[table.base]
-    shape = table if base is None else base
-    size = (
-        (2, count_of_degree(shape.columns - 1))
-        if table.family == Family.CHEBYSHEV
-        else (shape.columns, shape.rows, 2)
-    )
-    coefficients = np.zeros(size, dtype=np.float32)
-    for one in (base, table):
-        if one is not None:
-            _ADD[one.family](coefficients, one, unit)
-    return PreparedMap(
-        table.family, shape.columns, shape.rows, lookup.panel_sizes_px[table.channel], coefficients
-    )
+    if table.family == Family.CHEBYSHEV:
+        coefficients = np.zeros((2, count_of_degree(table.columns - 1)), dtype=np.float32)
+    else:
+        coefficients = np.zeros((table.columns, table.rows, 2), dtype=np.float32)
+    _ADD[table.family](coefficients, table, unit)
+    base = None if table.base is None else prepare(lookup, table.base, pupil_mm)
+    size_px = lookup.panel_sizes_px[table.channel]
+    return PreparedMap(table.family, table.columns, table.rows, size_px, coefficients, base)
 
 
 def _add_chebyshev(total: Float32Array, table: MapTable, unit: Float32Array) -> None:

@@ -19,7 +19,7 @@ from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import Family, MapTable, float32_array
 
 if TYPE_CHECKING:
-    from prewarp.lookup.channel_search import ChannelProblem
+    from prewarp.lookup.candidates import ChannelProblem
 
 STORAGES = ("half", "half of the rest", "16-bit of the rest")
 MESHES = (

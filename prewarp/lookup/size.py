@@ -1,6 +1,6 @@
 """Bytes that a lookup takes as a blob, without writing it. The layout itself is `prewarp.export.layout`'s."""
 
-from prewarp.lookup.channel_search import BLOCK_RECORD, MAP_RECORD
+from prewarp.lookup.candidates import BLOCK_RECORD, MAP_RECORD
 from prewarp.lookup.tables import Lookup
 
 HEADER, SECTION, DISPLAY, CHANNEL, COLOUR, SURFACE = 32, 16, 56, 48, 32, 48

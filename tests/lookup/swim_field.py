@@ -2,7 +2,7 @@
 
 Made to be as hard as the field on which the design's section 7 was measured. Panel px, pupil at the middle or in a box of
 10 x 8 x 4 mm: bilinear meshes leave 3.6 px at 33 x 33 and 0.9 at 65 x 65, a cubic B-spline 0.8 at 17 x 17 and 0.06 at
-33 x 33; trilinear pupil interpolation leaves 2.7 px on 5 x 5 x 3, 0.2 on 17 x 17 x 7, a polynomial through the former
+33 x 33; trilinear pupil interpolation leaves 2.9 px on 5 x 5 x 3, 0.2 on 17 x 17 x 7, a polynomial through the former
 0.05 (`test_swim_field.py` holds it to that). A ray does not bend: t = f(u, v, x - z tx, y - z ty).
 """
 
@@ -35,11 +35,11 @@ class SwimField:
         # Gradient of a wavefront over the pupil: power, astigmatism, coma, spherical aberration, and a wave.
         power = 0.003 * (1.0 + 0.5 * r2 + 0.2 * g * a)
         straight, crossed = 0.0008 * (a * a - b * b), 0.0016 * a * b
-        coma_x = 0.0006 * (a + 0.3 * a * r2 + 0.2 * g)
-        coma_y = 0.0006 * (-b - 0.3 * b * r2 + 0.1)
-        spherical = 0.0003 * (1.0 + r2) * np.exp(0.5 * g * a - 0.3 * b)
+        coma_x = 0.001 * (a + 0.3 * a * r2 + 0.2 * g)
+        coma_y = 0.001 * (-b - 0.3 * b * r2 + 0.1)
+        spherical = 0.0005 * (1.0 + r2) * np.exp(0.5 * g * a - 0.3 * b)
         p2, along = x * x + y * y, coma_x * x + coma_y * y
-        swell = 0.0001 * np.exp(0.5 * y - 0.3 * b)
+        swell = 0.00017 * np.exp(0.5 * y - 0.3 * b)
         wx = (power + straight) * x + crossed * y + coma_x * p2 + 2 * along * x + spherical * p2 * x
         wy = (power - straight) * y + crossed * x + coma_y * p2 + 2 * along * y + spherical * p2 * y
         wx = wx + swell * np.cos(0.8 * x + a)

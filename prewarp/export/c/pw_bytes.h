@@ -118,11 +118,4 @@ static inline uint32_t pw_nodes(uint32_t family, uint32_t coefficients)
     return family == PW_FAMILY_SPLINE ? coefficients - 2u : coefficients;
 }
 
-/* Record of the map whose size the prepared map has: the base where there is one. */
-static inline const unsigned char *pw_shape_record(const pw_lookup *lookup, const unsigned char *record)
-{
-    uint32_t base = pw_u16(record + PW_MAP_BASE);
-    return base == PW_NONE ? record : pw_map_record(lookup, base);
-}
-
 #endif

@@ -174,8 +174,9 @@ static void add(int32_t *sum, int64_t value)
 }
 
 static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const int64_t unit[3],
-                          uint32_t panel_functions, int32_t *coefficients)
+                          int32_t *coefficients)
 {
+    uint32_t panel_functions = pw_graded_count(pw_u16(record + PW_MAP_COLUMNS) - 1u);
     int32_t values[PW_MAX_PUPIL_FUNCTIONS];
     uint32_t modes = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
     uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), count = pw_u16(record + PW_MAP_BLOCK_COUNT), start;
@@ -286,12 +287,24 @@ static void add_lattice(const pw_lookup *lookup, const unsigned char *record, co
     }
 }
 
-static void add_map(const pw_lookup *lookup, const unsigned char *record, const int64_t unit[3],
-                    uint32_t panel_functions, int32_t *coefficients)
+pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], const pwx_map *base,
+                      int32_t *coefficients, size_t count, pwx_map *prepared)
 {
+    const unsigned char *record, *channel;
+    size_t needed = pw_coefficient_count(lookup, map), place;
+    int64_t unit[3];
+    if (needed == 0u || (base == NULL ? PW_NONE : base->place) != pw_base_of(lookup, map))
+        return PW_NO_SUCH;
+    if (count < needed)
+        return PW_TOO_SMALL;
+    record = pw_map_record(lookup, map);
+    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
+    for (place = 0; place < needed; place++)
+        coefficients[place] = 0;
+    unit_pupil(lookup, pupil, unit);
     switch (pw_u16(record + PW_MAP_FAMILY)) {
     case PW_FAMILY_CHEBYSHEV:
-        add_chebyshev(lookup, record, unit, panel_functions, coefficients);
+        add_chebyshev(lookup, record, unit, coefficients);
         break;
     case PW_FAMILY_LATTICE:
         add_lattice(lookup, record, unit, coefficients);
@@ -300,33 +313,14 @@ static void add_map(const pw_lookup *lookup, const unsigned char *record, const 
         add_modes(lookup, record, unit, coefficients);
         break;
     }
-}
-
-pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], int32_t *coefficients, size_t count,
-                      pwx_map *prepared)
-{
-    const unsigned char *record, *shape, *channel;
-    size_t needed = pw_coefficient_count(lookup, map), place;
-    int64_t unit[3];
-    if (needed == 0u)
-        return PW_NO_SUCH;
-    if (count < needed)
-        return PW_TOO_SMALL;
-    record = pw_map_record(lookup, map);
-    shape = pw_shape_record(lookup, record);
-    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
-    for (place = 0; place < needed; place++)
-        coefficients[place] = 0;
-    unit_pupil(lookup, pupil, unit);
-    if (shape != record)
-        add_map(lookup, shape, unit, (uint32_t)(needed / 2u), coefficients);
-    add_map(lookup, record, unit, (uint32_t)(needed / 2u), coefficients);
-    prepared->family = pw_u16(shape + PW_MAP_FAMILY);
-    prepared->columns = pw_u16(shape + PW_MAP_COLUMNS);
-    prepared->rows = pw_u16(shape + PW_MAP_ROWS);
+    prepared->place = map;
+    prepared->family = pw_u16(record + PW_MAP_FAMILY);
+    prepared->columns = pw_u16(record + PW_MAP_COLUMNS);
+    prepared->rows = pw_u16(record + PW_MAP_ROWS);
     prepared->width = (int32_t)pw_u32(channel + PW_CHANNEL_PANEL_WIDTH);
     prepared->height = (int32_t)pw_u32(channel + PW_CHANNEL_PANEL_HEIGHT);
     prepared->coefficients = coefficients;
+    prepared->base = base;
     return PW_OK;
 }
 
@@ -351,7 +345,7 @@ static int32_t weighted(const int32_t *numbers, size_t stride, const int64_t wei
     return cut(shifted(sum, ONE - 4));
 }
 
-static void direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direction[2])
+static void own_direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direction[2])
 {
     uint32_t component, j;
     if (map->family == PW_FAMILY_CHEBYSHEV) {
@@ -378,6 +372,17 @@ static void direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direc
                 lines[j] = weighted(map->coefficients + height * column + (row + j) * 2u + component, height, across, taps);
             direction[component] = weighted(lines, 1, down, taps);
         }
+    }
+}
+
+static void direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direction[2])
+{
+    own_direction_at(map, s, t, direction);
+    if (map->base != NULL) {
+        int32_t base[2];
+        own_direction_at(map->base, s, t, base);
+        direction[0] = cut((int64_t)base[0] + direction[0]);
+        direction[1] = cut((int64_t)base[1] + direction[1]);
     }
 }
 
@@ -462,13 +467,15 @@ static int64_t node_position(uint32_t place, uint32_t count)
     return (2 * (int64_t)place - last) * UNIT / last;
 }
 
-pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, int32_t *work, size_t work_count,
-                   int32_t *directions)
+pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
+                   size_t work_count, int32_t *directions)
 {
     uint32_t column, row, j, component, first, taps, degree = map->columns - 1u;
     size_t width = (size_t)columns * 2u, height = (size_t)map->rows * 2u, place;
     int32_t values[PW_MAX_PANEL_DEGREE + 1u];
     int64_t weights[4];
+    if ((base_directions == NULL) != (map->base == NULL))
+        return PW_NO_SUCH;
     if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
         return PW_NO_SUCH;
     if (work_count < pwx_mesh_work_count(map, columns, rows))
@@ -506,6 +513,8 @@ pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, int32_t 
                 out[place] = weighted(work + width * first + place, width, weights, taps);
         }
     }
+    for (place = 0; base_directions != NULL && place < width * rows; place++)
+        directions[place] = cut((int64_t)base_directions[place] + directions[place]);
     return PW_OK;
 }
 

@@ -92,8 +92,9 @@ static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *val
 }
 
 static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const float unit[3],
-                          uint32_t panel_functions, float *coefficients)
+                          float *coefficients)
 {
+    uint32_t panel_functions = pw_graded_count(pw_u16(record + PW_MAP_COLUMNS) - 1u);
     float values[PW_MAX_PUPIL_FUNCTIONS];
     uint32_t modes = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
     uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), count = pw_u16(record + PW_MAP_BLOCK_COUNT), start;
@@ -217,12 +218,24 @@ static void add_lattice(const pw_lookup *lookup, const unsigned char *record, co
     }
 }
 
-static void add_map(const pw_lookup *lookup, const unsigned char *record, const float unit[3], uint32_t panel_functions,
-                    float *coefficients)
+pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], const pw_map *base,
+                     float *coefficients, size_t count, pw_map *prepared)
 {
+    const unsigned char *record, *channel;
+    size_t needed = pw_coefficient_count(lookup, map), place;
+    float unit[3];
+    if (needed == 0u || (base == NULL ? PW_NONE : base->place) != pw_base_of(lookup, map))
+        return PW_NO_SUCH;
+    if (count < needed)
+        return PW_TOO_SMALL;
+    record = pw_map_record(lookup, map);
+    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
+    for (place = 0; place < needed; place++)
+        coefficients[place] = 0.0f;
+    unit_pupil(lookup, pupil_mm, unit);
     switch (pw_u16(record + PW_MAP_FAMILY)) {
     case PW_FAMILY_CHEBYSHEV:
-        add_chebyshev(lookup, record, unit, panel_functions, coefficients);
+        add_chebyshev(lookup, record, unit, coefficients);
         break;
     case PW_FAMILY_LATTICE:
         add_lattice(lookup, record, unit, coefficients);
@@ -231,39 +244,20 @@ static void add_map(const pw_lookup *lookup, const unsigned char *record, const 
         add_modes(lookup, record, unit, coefficients);
         break;
     }
-}
-
-pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], float *coefficients, size_t count,
-                     pw_map *prepared)
-{
-    const unsigned char *record, *shape, *channel;
-    size_t needed = pw_coefficient_count(lookup, map), place;
-    float unit[3];
-    if (needed == 0u)
-        return PW_NO_SUCH;
-    if (count < needed)
-        return PW_TOO_SMALL;
-    record = pw_map_record(lookup, map);
-    shape = pw_shape_record(lookup, record);
-    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
-    for (place = 0; place < needed; place++)
-        coefficients[place] = 0.0f;
-    unit_pupil(lookup, pupil_mm, unit);
-    if (shape != record)
-        add_map(lookup, shape, unit, (uint32_t)(needed / 2u), coefficients);
-    add_map(lookup, record, unit, (uint32_t)(needed / 2u), coefficients);
-    prepared->family = pw_u16(shape + PW_MAP_FAMILY);
-    prepared->columns = pw_u16(shape + PW_MAP_COLUMNS);
-    prepared->rows = pw_u16(shape + PW_MAP_ROWS);
+    prepared->place = map;
+    prepared->family = pw_u16(record + PW_MAP_FAMILY);
+    prepared->columns = pw_u16(record + PW_MAP_COLUMNS);
+    prepared->rows = pw_u16(record + PW_MAP_ROWS);
     prepared->width = (float)pw_u32(channel + PW_CHANNEL_PANEL_WIDTH);
     prepared->height = (float)pw_u32(channel + PW_CHANNEL_PANEL_HEIGHT);
     prepared->coefficients = coefficients;
+    prepared->base = base;
     return PW_OK;
 }
 
 /* ---- single points ---- */
 
-static void direction_at(const pw_map *map, float s, float t, float direction[2])
+static void own_direction_at(const pw_map *map, float s, float t, float direction[2])
 {
     uint32_t component, i, j;
     if (map->family == PW_FAMILY_CHEBYSHEV) {
@@ -298,6 +292,17 @@ static void direction_at(const pw_map *map, float s, float t, float direction[2]
             }
             direction[component] = result;
         }
+    }
+}
+
+static void direction_at(const pw_map *map, float s, float t, float direction[2])
+{
+    own_direction_at(map, s, t, direction);
+    if (map->base != NULL) {
+        float base[2];
+        own_direction_at(map->base, s, t, base);
+        direction[0] = base[0] + direction[0];
+        direction[1] = base[1] + direction[1];
     }
 }
 
@@ -356,16 +361,29 @@ size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
     return (size_t)map->rows * 2u * ((size_t)columns + 1u);
 }
 
-/* out = first weighted row of several, or out += ...; `count` numbers; four rows at a time where there are as many */
+/* Place of a mesh node on -1 to 1; a node and its mirror image differ in sign alone. */
+static float node_position(uint32_t place, uint32_t count)
+{
+    float last = (float)(count - 1u);
+    return (2.0f * (float)place - last) / last;
+}
+
+/* T_k of many x from T_k-2 and, after it, T_k-1. */
+static void chebyshev_line(const float *restrict x, const float *restrict before, size_t count, float *restrict out)
+{
+    size_t place;
+    for (place = 0; place < count; place++)
+        out[place] = 2.0f * x[place] * before[count + place] - before[place];
+}
+
+/* out = sum of weighted lines, four at a time while there are as many */
 static void weighted_rows(const float *restrict lines, size_t stride, const float *weights, uint32_t taps, size_t count,
-                          int clear, float *restrict out)
+                          float *restrict out)
 {
     uint32_t tap = 0;
     size_t place;
-    if (clear) {
-        for (place = 0; place < count; place++)
-            out[place] = 0.0f;
-    }
+    for (place = 0; place < count; place++)
+        out[place] = 0.0f;
     for (; tap + 4u <= taps; tap += 4u) {
         const float *restrict a = lines + stride * tap, *restrict b = a + stride, *restrict c = b + stride;
         const float *restrict d = c + stride;
@@ -381,55 +399,100 @@ static void weighted_rows(const float *restrict lines, size_t stride, const floa
     }
 }
 
+/* Numbers summed side by side: enough independent sums to hide the latency of an addition. */
+#define LANES 8u
+
+/* One mesh row and its mirror image from the sums of even and of odd j. */
+static void chebyshev_row(const float *restrict evens, const float *restrict odds, size_t width, uint32_t even_count,
+                          uint32_t odd_count, const float *restrict even, const float *restrict odd,
+                          const float *restrict base_here, const float *restrict base_mirror, float *restrict here,
+                          float *restrict mirror)
+{
+    size_t place = 0, k;
+    uint32_t j;
+    for (; place + LANES <= width; place += LANES) {
+        float e[LANES] = {0.0f}, o[LANES] = {0.0f};
+        const float *restrict of_even = evens + place, *restrict of_odd = odds + place;
+        for (j = 0; j < odd_count; j++, of_even += width, of_odd += width) {
+            float by_even = even[j], by_odd = odd[j];
+            for (k = 0; k < LANES; k++)
+                e[k] += of_even[k] * by_even;
+            for (k = 0; k < LANES; k++)
+                o[k] += of_odd[k] * by_odd;
+        }
+        if (even_count > odd_count) {
+            for (k = 0; k < LANES; k++)
+                e[k] += of_even[k] * even[j];
+        }
+        if (base_here == NULL) {
+            for (k = 0; k < LANES; k++)
+                here[place + k] = e[k] + o[k];
+            for (k = 0; k < LANES; k++)
+                mirror[place + k] = e[k] - o[k];
+        } else {
+            for (k = 0; k < LANES; k++)
+                here[place + k] = base_here[place + k] + (e[k] + o[k]);
+            for (k = 0; k < LANES; k++)
+                mirror[place + k] = base_mirror[place + k] + (e[k] - o[k]);
+        }
+    }
+    for (; place < width; place++) {
+        float e = 0.0f, o = 0.0f;
+        for (j = 0; j < even_count; j++)
+            e += evens[width * j + place] * even[j];
+        for (j = 0; j < odd_count; j++)
+            o += odds[width * j + place] * odd[j];
+        here[place] = base_here == NULL ? e + o : base_here[place] + (e + o);
+        mirror[place] = base_here == NULL ? e - o : base_mirror[place] + (e - o);
+    }
+}
+
 /* Chebyshev: sums over i for every j first, then over even and odd j; row r and its mirror image share those sums. */
-static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *restrict work,
-                           float *restrict directions)
+static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
+                           float *restrict work, float *restrict directions)
 {
     uint32_t degree = map->columns - 1u, terms = map->columns, component, i, j, row;
     size_t width = (size_t)columns * 2u, place;
     float *restrict in_s = work;                           /* (terms, columns) */
     float *restrict sums = in_s + (size_t)columns * terms; /* even j, then odd j; each (columns, 2) */
     float *restrict line = sums + width * terms;           /* columns */
-    float *restrict odd_row = line + columns;              /* columns, 2 */
+    float *restrict spare = line + columns;                /* columns, 2 */
     uint32_t evens = (terms + 1u) / 2u;
     const float *own = map->coefficients;
     for (place = 0; place < columns; place++) {
-        float values[PW_MAX_PANEL_DEGREE + 1u];
-        chebyshev((2.0f * (float)place - (float)(columns - 1u)) / (float)(columns - 1u), degree, values);
-        for (i = 0; i <= degree; i++)
-            in_s[(size_t)i * columns + place] = values[i];
+        in_s[place] = 1.0f;
+        if (degree > 0u)
+            in_s[columns + place] = node_position((uint32_t)place, columns);
     }
+    for (i = 2; i <= degree; i++)
+        chebyshev_line(in_s + columns, in_s + (size_t)columns * (i - 2u), columns, in_s + (size_t)columns * i);
     for (component = 0; component < 2u; component++, own += pw_graded_count(degree)) {
         for (j = 0; j <= degree; j++) {
             float factors[PW_MAX_PANEL_DEGREE + 1u];
             float *target = sums + width * (j / 2u + (j % 2u ? evens : 0u)) + component;
             for (i = 0; i <= degree - j; i++)
                 factors[i] = own[pw_graded_place(i, j)];
-            weighted_rows(in_s, columns, factors, degree - j + 1u, columns, 1, line);
+            weighted_rows(in_s, columns, factors, degree - j + 1u, columns, line);
             for (place = 0; place < columns; place++)
                 target[place * 2u] = line[place];
         }
     }
     for (row = 0; row < (rows + 1u) / 2u; row++) {
         float values[PW_MAX_PANEL_DEGREE + 1u], even[PW_MAX_PANEL_DEGREE + 1u], odd[PW_MAX_PANEL_DEGREE + 1u];
-        float *restrict here = directions + width * row, *mirror = directions + width * (rows - 1u - row);
-        chebyshev((2.0f * (float)row - (float)(rows - 1u)) / (float)(rows - 1u), degree, values);
+        uint32_t opposite = rows - 1u - row;
+        chebyshev(node_position(row, rows), degree, values);
         for (j = 0; j <= degree; j++)
             (j % 2u ? odd : even)[j / 2u] = values[j];
-        weighted_rows(sums, width, even, evens, width, 1, here);
-        weighted_rows(sums + width * evens, width, odd, terms - evens, width, 1, odd_row);
-        if (rows - 1u - row != row) {
-            for (place = 0; place < width; place++)
-                mirror[place] = here[place] - odd_row[place];
-        }
-        for (place = 0; place < width; place++)
-            here[place] += odd_row[place];
+        /* The middle row is its own mirror image: that goes to memory no longer needed. */
+        chebyshev_row(sums, sums + width * evens, width, evens, terms - evens, even, odd,
+                      base == NULL ? NULL : base + width * row, base == NULL ? NULL : base + width * opposite,
+                      directions + width * row, opposite == row ? spare : directions + width * opposite);
     }
 }
 
-/* out = sum of two or four weighted lines */
+/* out = sum of two or four weighted lines, added to the base where there is one */
 static void joined_lines(const float *restrict a, size_t stride, const float weights[4], uint32_t taps, size_t count,
-                         float *restrict out)
+                         const float *restrict base, float *restrict out)
 {
     const float *restrict b = a + stride;
     float wa = weights[0], wb = weights[1];
@@ -437,47 +500,58 @@ static void joined_lines(const float *restrict a, size_t stride, const float wei
     if (taps == 4u) {
         const float *restrict c = b + stride, *restrict d = c + stride;
         float wc = weights[2], wd = weights[3];
-        for (place = 0; place < count; place++)
-            out[place] = ((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place];
+        if (base == NULL) {
+            for (place = 0; place < count; place++)
+                out[place] = ((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place];
+        } else {
+            for (place = 0; place < count; place++)
+                out[place] = base[place] + (((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place]);
+        }
     } else {
         for (place = 0; place < count; place++)
             out[place] = wa * a[place] + wb * b[place];
+        for (place = 0; base != NULL && place < count; place++)
+            out[place] = base[place] + out[place];
     }
 }
 
-static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *restrict work,
-                           float *restrict directions)
+static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
+                           float *restrict work, float *restrict directions)
 {
     size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
     float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
     uint32_t column, row, first, taps;
     float weights[4];
     for (column = 0; column < columns; column++) {
-        float s = (2.0f * (float)column - (float)(columns - 1u)) / (float)(columns - 1u);
+        float s = node_position(column, columns);
         taps = axis_weights(map->family, map->columns, s, &first, weights);
-        joined_lines(map->coefficients + height * first, height, weights, taps, height, line);
+        joined_lines(map->coefficients + height * first, height, weights, taps, height, NULL, line);
         for (place = 0; place < map->rows; place++) {
             across[place * width + 2u * column] = line[2u * place];
             across[place * width + 2u * column + 1u] = line[2u * place + 1u];
         }
     }
     for (row = 0; row < rows; row++) {
-        float t = (2.0f * (float)row - (float)(rows - 1u)) / (float)(rows - 1u);
+        float t = node_position(row, rows);
         taps = axis_weights(map->family, map->rows, t, &first, weights);
-        joined_lines(across + width * first, width, weights, taps, width, directions + width * row);
+        joined_lines(across + width * first, width, weights, taps, width, base == NULL ? NULL : base + width * row,
+                     directions + width * row);
     }
 }
 
-pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *work, size_t work_count, float *directions)
+pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
+                  size_t work_count, float *directions)
 {
+    if ((base_directions == NULL) != (map->base == NULL))
+        return PW_NO_SUCH;
     if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
         return PW_NO_SUCH;
     if (work_count < pw_mesh_work_count(map, columns, rows))
         return PW_TOO_SMALL;
     if (map->family == PW_FAMILY_CHEBYSHEV)
-        chebyshev_mesh(map, columns, rows, work, directions);
+        chebyshev_mesh(map, columns, rows, base_directions, work, directions);
     else
-        piecewise_mesh(map, columns, rows, work, directions);
+        piecewise_mesh(map, columns, rows, base_directions, work, directions);
     return PW_OK;
 }
 

@@ -8,8 +8,12 @@
  * Frames: panel px, origin at the top-left corner, v down; directions are tangents X/Z, Y/Z, +x to the wearer's right,
  * +y up; pupil mm from the eye-box centre. Typical use, once per pupil position and map:
  *
- *   pw_prepare(&lookup, map, pupil_mm, coefficients, count, &prepared);
- *   pw_mesh(&prepared, 65, 65, work, work_count, directions);
+ *   pw_prepare(&lookup, green, pupil_mm, NULL, green_memory, count, &prepared_green);
+ *   pw_mesh(&prepared_green, 65, 65, NULL, work, work_count, green_directions);
+ *   pw_prepare(&lookup, red, pupil_mm, &prepared_green, red_memory, count, &prepared_red);
+ *   pw_mesh(&prepared_red, 65, 65, green_directions, work, work_count, red_directions);
+ *
+ * A map may be stored as the difference from another one of its channel, its base (here red from green).
  *
  * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call, and
  * switch to an unwarped single channel when one is not PW_OK. */
@@ -40,17 +44,19 @@ typedef struct {
     uint32_t channel_count, colour_count, map_count, block_count, surface_count;
 } pw_lookup;
 
-/* A map for one pupil position. */
-typedef struct {
-    uint32_t family, columns, rows;
+/* A map for one pupil position; what it points to must outlive it. */
+typedef struct pw_map {
+    uint32_t place, family, columns, rows;
     float width, height;
     const float *coefficients;
+    const struct pw_map *base; /* added to this one; NULL: none */
 } pw_map;
 
-typedef struct {
-    uint32_t family, columns, rows;
+typedef struct pwx_map {
+    uint32_t place, family, columns, rows;
     int32_t width, height;
     const int32_t *coefficients;
+    const struct pwx_map *base;
 } pwx_map;
 
 /* Checks every byte of a blob; nothing else may be called before it returned PW_OK. */
@@ -59,21 +65,26 @@ pw_status pw_open(pw_lookup *lookup, const void *bytes, size_t size);
 /* Place of the map of a channel and colour (places in the blob's lists). */
 pw_status pw_find_map(const pw_lookup *lookup, uint32_t channel, uint32_t colour, uint32_t *map);
 
+/* Place of the map that must be prepared before a map; PW_NONE: it has no base. */
+uint32_t pw_base_of(const pw_lookup *lookup, uint32_t map);
+
 /* Numbers of memory that pw_prepare or pwx_prepare needs for a map: floats or int32_t. 0: no such map. */
 size_t pw_coefficient_count(const pw_lookup *lookup, uint32_t map);
 
 /* ---- float32 path ---- */
 
-/* Sums the pupil part of a map for a pupil position, mm (x, y, z), moved into the eye box where outside. */
-pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], float *coefficients,
-                     size_t count, pw_map *prepared);
+/* Sums the pupil part of a map for a pupil position, mm (x, y, z), moved into the eye box where outside. `base`: the
+ * map's base, prepared for the same pupil position; NULL where it has none. */
+pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], const pw_map *base,
+                     float *coefficients, size_t count, pw_map *prepared);
 
 /* Floats of work memory that pw_mesh needs. */
 size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows);
 
-/* Directions (tx, ty) of a mesh of evenly spaced panel nodes, edge to edge, row by row: 2 x columns x rows floats. */
-pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, float *work, size_t work_count,
-                  float *directions);
+/* Directions (tx, ty) of a mesh of evenly spaced panel nodes, edge to edge, row by row: 2 x columns x rows floats.
+ * `base_directions`: the same mesh of the map's base; NULL where it has none. */
+pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
+                  size_t work_count, float *directions);
 
 /* Direction in which a panel point (u, v) px is seen. */
 void pw_direction_from_panel(const pw_map *map, const float panel_px[2], float direction[2]);
@@ -89,11 +100,11 @@ float pw_gain(const pw_lookup *lookup, uint32_t map, const float panel_px[2]);
 
 /* ---- integer path: pupil in 1/65536 mm, panel in 1/16384 px, directions in 2^-28, weight and gain in 1/65536 ---- */
 
-pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], int32_t *coefficients,
-                      size_t count, pwx_map *prepared);
+pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], const pwx_map *base,
+                      int32_t *coefficients, size_t count, pwx_map *prepared);
 size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows);
-pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, int32_t *work, size_t work_count,
-                   int32_t *directions);
+pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
+                   size_t work_count, int32_t *directions);
 void pwx_direction_from_panel(const pwx_map *map, const int32_t panel[2], int32_t direction[2]);
 pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2], int32_t panel[2]);
 int32_t pwx_weight(const pw_lookup *lookup, uint32_t channel, const int32_t direction[2]);

@@ -224,7 +224,7 @@ static int lattice_is_good(const pw_lookup *lookup, const unsigned char *record,
     uint32_t axis, pupils = 1;
     pw_block block;
     if (columns < 2u || columns > PW_MAX_COEFFICIENTS || rows < 2u || rows > PW_MAX_COEFFICIENTS ||
-        pw_u16(record + PW_MAP_BLOCK_COUNT) != 1u || pw_u16(record + PW_MAP_BASE) != PW_NONE)
+        pw_u16(record + PW_MAP_BLOCK_COUNT) != 1u)
         return 0;
     for (axis = 0; axis < 3u; axis++) {
         uint32_t count = pw_u16(record + PW_MAP_PUPIL_COUNTS + 2u * axis);
@@ -240,20 +240,15 @@ static int lattice_is_good(const pw_lookup *lookup, const unsigned char *record,
 
 static int base_is_good(const pw_lookup *lookup, const unsigned char *record, uint32_t place)
 {
-    uint32_t base = pw_u16(record + PW_MAP_BASE), family = pw_u16(record + PW_MAP_FAMILY);
+    uint32_t base = pw_u16(record + PW_MAP_BASE);
     const unsigned char *other;
     if (base == PW_NONE)
         return 1;
     if (base >= place)
         return 0;
     other = pw_map_record(lookup, base);
-    if (pw_u16(other + PW_MAP_BASE) != PW_NONE || pw_u16(other + PW_MAP_FAMILY) != family ||
-        pw_u16(other + PW_MAP_CHANNEL) != pw_u16(record + PW_MAP_CHANNEL))
-        return 0;
-    if (family == PW_FAMILY_CHEBYSHEV)
-        return pw_u16(record + PW_MAP_COLUMNS) <= pw_u16(other + PW_MAP_COLUMNS);
-    return pw_u16(record + PW_MAP_COLUMNS) == pw_u16(other + PW_MAP_COLUMNS) &&
-           pw_u16(record + PW_MAP_ROWS) == pw_u16(other + PW_MAP_ROWS);
+    return pw_u16(other + PW_MAP_BASE) == PW_NONE &&
+           pw_u16(other + PW_MAP_CHANNEL) == pw_u16(record + PW_MAP_CHANNEL);
 }
 
 static pw_status check_maps(const pw_lookup *lookup)
@@ -406,13 +401,18 @@ pw_status pw_find_map(const pw_lookup *lookup, uint32_t channel, uint32_t colour
     return PW_NO_SUCH;
 }
 
+uint32_t pw_base_of(const pw_lookup *lookup, uint32_t map)
+{
+    return map < lookup->map_count ? pw_u16(pw_map_record(lookup, map) + PW_MAP_BASE) : PW_NONE;
+}
+
 size_t pw_coefficient_count(const pw_lookup *lookup, uint32_t map)
 {
     const unsigned char *record;
     size_t columns;
     if (map >= lookup->map_count)
         return 0;
-    record = pw_shape_record(lookup, pw_map_record(lookup, map));
+    record = pw_map_record(lookup, map);
     columns = pw_u16(record + PW_MAP_COLUMNS);
     if (pw_u16(record + PW_MAP_FAMILY) == PW_FAMILY_CHEBYSHEV)
         return 2u * (size_t)pw_graded_count((uint32_t)columns - 1u);

@@ -1,0 +1,185 @@
+"""Blend weights and gains for devices: bilinear tables without sign, as coarse as a stated error allows.
+
+The blend weight depends on direction alone (the seam is fixed in direction), so one table per channel serves all pupil
+positions and colours. The gain depends on panel point, direction and a little on the pupil; its table is the gain from the
+middle of the eye box, and its error counts what other pupil positions would want.
+"""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.checks import FloatArray, require_range
+from prewarp.lookup.coding import CodedArray, Format
+from prewarp.lookup.device import surface_values
+from prewarp.lookup.measure import box_lattice
+from prewarp.lookup.tables import Surface, float32_array
+from prewarp.seam import Seam
+
+if TYPE_CHECKING:
+    from prewarp.field import Field, FieldSet
+
+# About half an 8-bit code of linear light.
+SURFACE_ERROR = 0.002
+NODE_COUNTS = (9, 13, 17, 25, 33, 49, 65, 97, 129, 193, 257)
+_LARGEST = {Format.UINT8: 255, Format.UINT16: 65535}
+_BORDER_POINTS = 33
+# Points per cell and axis at which a table is held to what it stands for.
+_POINTS_PER_CELL = 3
+
+
+def weight_surface(
+    seam: Seam,
+    fields: "FieldSet",
+    channel: str,
+    /,
+    *,
+    place: int,
+    box_mm: FloatArray,
+    max_error: float = SURFACE_ERROR,
+) -> Surface:
+    """Return the blend weight of a channel over the directions that its panel shows from anywhere in the eye box.
+
+    Parameters
+    ----------
+    seam : Seam
+    fields : FieldSet
+        For the directions that the channel shows.
+    channel : str
+    place : int
+        The channel's place in the lookup.
+    box_mm : (2, 3) float array
+        Eye box, mm.
+    max_error : float
+        Largest error wanted. Where borders cross, weights jump and no table reaches it: the finest is returned, and its
+        `error` says what it reaches.
+    """
+    low, high = directions_shown([fields.field(channel, colour) for colour in fields.colours], box_mm)
+    row = seam.index(channel)
+    return fitted_surface(
+        lambda tangent: seam.weights(tangent)[row], low, high, channel=place, colour=None, max_error=max_error
+    )
+
+
+def gain_surface(
+    gain: Callable[[FloatArray, FloatArray, FloatArray], FloatArray],
+    field: "Field",
+    /,
+    *,
+    channel: int,
+    colour: int,
+    box_mm: FloatArray,
+    max_error: float = SURFACE_ERROR,
+) -> Surface:
+    """Return the gain of a channel and colour over its panel.
+
+    Parameters
+    ----------
+    gain : callable
+        (pixel (n, 2), tangent (n, 2), pupil_mm (3,)) to gains (n,): `LightMatch.gain`, say.
+    field : Field
+        For the directions in which panel points are seen.
+    channel, colour : int
+        Places in the lookup.
+    box_mm, max_error
+        As in `weight_surface`. What the gain changes with the pupil cannot be mended by a finer table.
+    """
+    pupils = box_lattice(box_mm, (3, 3, 2))
+    middle = np.asarray(box_mm, dtype=float).mean(axis=0)
+
+    def at(pixel: FloatArray, pupil: FloatArray) -> FloatArray:
+        flat = pixel.reshape(-1, 2)
+        values = gain(flat, field.forward(flat, pupil_mm=pupil), pupil)
+        return np.asarray(values, dtype=float).reshape(pixel.shape[:-1])
+
+    return fitted_surface(
+        lambda pixel: at(pixel, middle),
+        np.zeros(2),
+        np.array(field.panel_size_px, dtype=float),
+        channel=channel,
+        colour=colour,
+        max_error=max_error,
+        others=[lambda pixel, pupil=pupil: at(pixel, pupil) for pupil in pupils],
+    )
+
+
+def fitted_surface(
+    function: Callable[[FloatArray], FloatArray],
+    low: FloatArray,
+    high: FloatArray,
+    /,
+    *,
+    channel: int,
+    colour: int | None,
+    max_error: float,
+    others: list[Callable[[FloatArray], FloatArray]] = (),
+) -> Surface:
+    """Return the smallest table of `function` over a rectangle whose measured error is within `max_error`, or the finest.
+
+    `others` are held against the table as well. The error is measured on the rounded table as a device reads it.
+    """
+    require_range(max_error, "max_error", 1e-6, 1.0)
+    low, high = float32_array(low), float32_array(high)
+    best: Surface | None = None
+    for count in NODE_COUNTS:
+        columns, rows = _shape(count, high - low)
+        values = function(_lattice(low, high, columns, rows))
+        for form in (Format.UINT8, Format.UINT16):
+            surface = _rounded(values, form, low, high, channel, colour)
+            surface = _with_error(surface, [function, *others])
+            if surface.error <= max_error:
+                return surface
+            if best is None or surface.error < best.error:
+                best = surface
+    return best
+
+
+def directions_shown(fields: list["Field"], box_mm: FloatArray, /) -> tuple[FloatArray, FloatArray]:
+    """Return the lowest and highest tangents (2,) seen on the panel's border from the corners of the eye box."""
+    pupils = box_lattice(box_mm, (2, 2, 2))
+    seen = []
+    for field in fields:
+        width, height = field.panel_size_px
+        along = np.linspace(0.0, 1.0, _BORDER_POINTS)
+        sides = [(along, 0 * along), (along, 0 * along + 1), (0 * along, along), (0 * along + 1, along)]
+        border = np.concatenate([np.stack([u * width, v * height], axis=-1) for u, v in sides])
+        seen += [field.forward(border, pupil_mm=pupil) for pupil in pupils]
+    points = np.concatenate(seen)
+    return np.nanmin(points, axis=0), np.nanmax(points, axis=0)
+
+
+def _shape(count: int, size: FloatArray) -> tuple[int, int]:
+    share = size / size.max()
+    return tuple(max(5, round((count - 1) * one) + 1) for one in share)
+
+
+def _lattice(low: FloatArray, high: FloatArray, columns: int, rows: int) -> FloatArray:
+    """Return points (columns, rows, 2), edge to edge."""
+    first, second = np.linspace(low[0], high[0], columns), np.linspace(low[1], high[1], rows)
+    return np.stack(np.meshgrid(first, second, indexing="ij"), axis=-1)
+
+
+def _rounded(
+    values: FloatArray, form: Format, low: FloatArray, high: FloatArray, channel: int, colour: int | None
+) -> Surface:
+    lowest = float(np.float32(values.min()))
+    scale = float(np.float32(max((values.max() - lowest) / _LARGEST[form], 1e-9)))
+    codes = np.clip(np.rint((values - lowest) / scale), 0, _LARGEST[form]).astype(np.int64)
+    columns, rows = values.shape
+    return Surface(channel, colour, low, high, columns, rows, lowest, CodedArray(form, codes.ravel(), scale))
+
+
+def _with_error(surface: Surface, functions: list[Callable[[FloatArray], FloatArray]]) -> Surface:
+    points = _lattice(
+        surface.low,
+        surface.high,
+        _POINTS_PER_CELL * (surface.columns - 1) + 1,
+        _POINTS_PER_CELL * (surface.rows - 1) + 1,
+    )
+    table = surface_values(surface, points)
+    error = max(float(np.abs(function(points) - table).max()) for function in functions)
+    return Surface(
+        surface.channel, surface.colour, surface.low, surface.high, surface.columns, surface.rows,
+        surface.offset, surface.block, error,
+    )  # fmt: skip

@@ -1,0 +1,202 @@
+/* Opens many damaged copies of a blob under sanitizers, and evaluates what the reader accepts.
+ *
+ * usage: fuzz_blob BLOB COUNT SEED
+ * Half of the copies keep their broken checksums: the reader must refuse every one whose bytes differ. The other half get all
+ * checksums right again, so that the rules behind them are reached. Prints how many of each were accepted and refused. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "pw_lookup.h"
+
+static uint64_t state;
+
+static uint32_t any(uint32_t below) /* xorshift64*, G. Marsaglia 2003, S. Vigna 2016; from memory */
+{
+    state ^= state >> 12;
+    state ^= state << 25;
+    state ^= state >> 27;
+    return below == 0u ? 0u : (uint32_t)((state * 2685821657736338717u) >> 32) % below;
+}
+
+static uint32_t crc_32(const unsigned char *bytes, size_t size)
+{
+    uint32_t crc = 0xFFFFFFFFu, bit;
+    while (size-- > 0u) {
+        crc ^= *bytes++;
+        for (bit = 0; bit < 8u; bit++)
+            crc = crc >> 1 ^ (crc & 1u ? 0xEDB88320u : 0u);
+    }
+    return ~crc;
+}
+
+static uint32_t get(const unsigned char *p)
+{
+    return (uint32_t)p[0] | (uint32_t)p[1] << 8 | (uint32_t)p[2] << 16 | (uint32_t)p[3] << 24;
+}
+
+static void put(unsigned char *p, uint32_t value)
+{
+    p[0] = (unsigned char)value;
+    p[1] = (unsigned char)(value >> 8);
+    p[2] = (unsigned char)(value >> 16);
+    p[3] = (unsigned char)(value >> 24);
+}
+
+/* Makes every checksum agree with what the blob holds now, as far as its sections lie inside it. */
+static void mend(unsigned char *bytes, size_t size)
+{
+    const size_t table_end = PW_HEADER_BYTES + PW_SECTION_BYTES * PW_SECTION_COUNT;
+    uint32_t place;
+    if (size < table_end)
+        return;
+    for (place = 0; place < PW_SECTION_COUNT; place++) {
+        unsigned char *record = bytes + PW_HEADER_BYTES + PW_SECTION_BYTES * place;
+        uint32_t offset = get(record + PW_SECTION_OFFSET), length = get(record + PW_SECTION_SIZE);
+        if (offset <= size && length <= size - offset)
+            put(record + PW_SECTION_CRC, crc_32(bytes + offset, length));
+    }
+    put(bytes + PW_HEADER_CRC, 0);
+    put(bytes + PW_HEADER_CRC, crc_32(bytes, table_end));
+}
+
+/* Odd values hit limits more often than any others. */
+static void damage(unsigned char *bytes, size_t *size, size_t records_end)
+{
+    static const uint32_t odd[] = {0u, 1u, 2u, 127u, 128u, 255u, 256u, 32767u, 32768u, 65535u, 65536u, 0x7FFFFFFFu,
+                                   0x80000000u, 0xFFFFFFFFu, 0x7F800000u, 0x7FC00000u, 0xFF800000u, 0x3F800000u,
+                                   0x7F7FFFFFu, 0x41800000u};
+    uint32_t times = 1u + any(4u), kind;
+    while (times-- > 0u && *size > 0u) {
+        /* Records come first and matter most; numbers are many. */
+        size_t range = any(3u) != 0u && records_end < *size ? records_end : *size;
+        size_t place = any((uint32_t)range);
+        kind = any(8u);
+        if (kind == 0u && *size > 8u)
+            *size -= any((uint32_t)*size / 2u);
+        else if (kind <= 2u)
+            bytes[place] ^= (unsigned char)(1u << any(8u));
+        else if (kind == 3u)
+            bytes[place] = (unsigned char)any(256u);
+        else if (kind <= 5u) {
+            size_t even = place & ~(size_t)1u;
+            uint32_t value = odd[any(sizeof odd / sizeof *odd)];
+            if (even + 2u <= *size) {
+                bytes[even] = (unsigned char)value;
+                bytes[even + 1u] = (unsigned char)(value >> 8);
+            }
+        } else {
+            size_t four = place & ~(size_t)3u;
+            if (four + 4u <= *size)
+                put(bytes + four, kind == 6u ? odd[any(sizeof odd / sizeof *odd)] : any(0xFFFFFFFFu));
+        }
+    }
+}
+
+/* Runs every function on an accepted blob; sizes are small, so that a million blobs take minutes. */
+static void evaluate(const pw_lookup *lookup)
+{
+    static const float pupils[4][3] = {{0, 0, 0}, {5, -4, 2}, {-1e30f, 1e30f, 0}, {1.5f, -0.5f, 0.25f}};
+    static const int32_t whole_pupils[4][3] = {{0, 0, 0}, {327680, -262144, 131072}, {INT32_MIN, INT32_MAX, 1}, {9, 8, 7}};
+    uint32_t map, turn = any(4u);
+    for (map = 0; map < lookup->map_count && map < 6u; map++) {
+        uint32_t base = pw_base_of(lookup, map), chosen[2], step;
+        pw_map maps[2];
+        pwx_map whole_maps[2];
+        float *memory[2] = {NULL, NULL};
+        int32_t *whole_memory[2] = {NULL, NULL};
+        size_t count = base == PW_NONE ? 1u : 2u;
+        chosen[0] = base == PW_NONE ? map : base;
+        chosen[1] = map;
+        for (step = 0; step < count; step++) {
+            size_t needed = pw_coefficient_count(lookup, chosen[step]), work_needed;
+            float *work, mesh[2 * 5 * 4], base_mesh[2 * 5 * 4] = {0}, point[2] = {3.0f, -2.0f}, direction[2];
+            int32_t *whole_work, whole_mesh[2 * 5 * 4], whole_base[2 * 5 * 4] = {0}, whole_point[2] = {12345, -77777};
+            int32_t whole_direction[2];
+            if (needed == 0u || needed > 3000000u)
+                break;
+            memory[step] = malloc(needed * sizeof(float)); /* exact: a write beyond it is found */
+            whole_memory[step] = malloc(needed * sizeof(int32_t));
+            if (pw_prepare(lookup, chosen[step], pupils[turn], step ? &maps[0] : NULL, memory[step], needed, &maps[step]) ||
+                pwx_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL, whole_memory[step],
+                            needed, &whole_maps[step]))
+                abort();
+            work_needed = pw_mesh_work_count(&maps[step], 5, 4);
+            work = malloc(work_needed * sizeof(float));
+            if (pw_mesh(&maps[step], 5, 4, step ? base_mesh : NULL, work, work_needed, mesh))
+                abort();
+            free(work);
+            work_needed = pwx_mesh_work_count(&whole_maps[step], 5, 4);
+            whole_work = malloc(work_needed * sizeof(int32_t));
+            if (pwx_mesh(&whole_maps[step], 5, 4, step ? whole_base : NULL, whole_work, work_needed, whole_mesh))
+                abort();
+            free(whole_work);
+            pw_direction_from_panel(&maps[step], point, direction);
+            (void)pw_panel_from_direction(&maps[step], direction, point);
+            pwx_direction_from_panel(&whole_maps[step], whole_point, whole_direction);
+            (void)pwx_panel_from_direction(&whole_maps[step], whole_direction, whole_point);
+            (void)pw_gain(lookup, chosen[step], point);
+            (void)pwx_gain(lookup, chosen[step], whole_point);
+            (void)pw_weight(lookup, chosen[step] % 3u, direction);
+            (void)pwx_weight(lookup, chosen[step] % 3u, whole_direction);
+        }
+        for (step = 0; step < 2u; step++) {
+            free(memory[step]);
+            free(whole_memory[step]);
+        }
+    }
+}
+
+int main(int argument_count, char **arguments)
+{
+    unsigned char *blob, *copy;
+    size_t size, records_end;
+    unsigned long count, turn, accepted = 0, refused = 0, kept = 0;
+    pw_lookup lookup;
+    FILE *file;
+    if (argument_count != 4 || (file = fopen(arguments[1], "rb")) == NULL)
+        return 2;
+    fseek(file, 0, SEEK_END);
+    size = (size_t)ftell(file);
+    rewind(file);
+    blob = malloc(size);
+    if (blob == NULL || fread(blob, 1, size, file) != size)
+        return 2;
+    fclose(file);
+    count = strtoul(arguments[2], NULL, 10);
+    state = 0x9E3779B97F4A7C15u ^ strtoul(arguments[3], NULL, 10);
+    if (pw_open(&lookup, blob, size) != PW_OK)
+        return 3;
+    evaluate(&lookup);
+    records_end = lookup.offset[PW_SECTION_DATA];
+    for (turn = 0; turn < count; turn++) {
+        size_t length = size;
+        int same;
+        unsigned char *exact;
+        copy = malloc(size);
+        memcpy(copy, blob, size);
+        damage(copy, &length, records_end);
+        if (turn % 2u)
+            mend(copy, length);
+        exact = malloc(length); /* exact: a read beyond it is found */
+        memcpy(exact, copy, length);
+        same = length == size && memcmp(exact, blob, size) == 0;
+        if (pw_open(&lookup, exact, length) == PW_OK) {
+            if (turn % 2u == 0u && !same) {
+                fprintf(stderr, "copy %lu: accepted with a broken checksum\n", turn);
+                return 4;
+            }
+            accepted += turn % 2u;
+            evaluate(&lookup);
+        } else if (turn % 2u) {
+            refused++;
+        } else {
+            kept++;
+        }
+        free(exact);
+        free(copy);
+    }
+    printf("mended and accepted %lu\nmended and refused %lu\nbroken and refused %lu\n", accepted, refused, kept);
+    free(blob);
+    return 0;
+}
