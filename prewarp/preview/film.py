@@ -3,7 +3,6 @@
 import io
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +20,8 @@ from prewarp.preview.subject import Subject
 from prewarp.render.pictures import png_bytes
 
 MOST_FRAMES = 5000
-# Pixels of an animation held in one file at a time.
-MOST_ANIMATION_PX = 1 << 31
+# Pixels of all frames of an animation: they are held in memory together.
+MOST_ANIMATION_PX = 1 << 28
 
 
 @dataclass(frozen=True)
@@ -92,16 +91,12 @@ def animation_bytes(frames: Iterable[NDArray[np.uint8]], fps: float, /, *, kind:
     pictures = (Image.fromarray(np.ascontiguousarray(frame)) for frame in frames)
     if kind == ".gif":
         pictures = (picture.quantize(256, dither=Image.Dither.FLOYDSTEINBERG) for picture in pictures)
-    first = next(pictures)
+    first, *others = pictures
     duration = max(round(100.0 / fps), 1) * 10 if kind == ".gif" else 1000.0 / fps
     stream = io.BytesIO()
-    options = {"save_all": True, "append_images": _lazily(pictures), "duration": duration, "loop": 0}
+    options = {"save_all": True, "append_images": others, "duration": duration, "loop": 0}
     first.save(stream, format="GIF" if kind == ".gif" else "PNG", **options)
     return stream.getvalue()
-
-
-def _lazily(pictures: Iterator[Image.Image]) -> Iterable[Image.Image]:
-    return chain(pictures)
 
 
 def _counted(

@@ -22,8 +22,6 @@ from prewarp.render.live import MOST_BITS, Ghost, Outlook, shrunk_picture
 from prewarp.render.pictures import PanelPicture, encode_view, field_colours
 
 THREADS = 2
-# Nodes of a false-colour picture, view px.
-_VALUE_STEP_PX = 8.0
 _TO_LIGHT = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
 
 
@@ -179,47 +177,45 @@ class ReferencePainter:
         moved = image.transform(outlook.size_px, Image.Transform.AFFINE, matrix, Image.Resampling.BILINEAR)
         return _TO_LIGHT.take(np.asarray(moved))
 
-    def _nodes(self, outlook: Outlook) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return places of view nodes along x and y, px, and their directions (rows, columns, 2)."""
-        x, y = (np.linspace(0.0, size, max(int(size / _VALUE_STEP_PX), 2) + 1) for size in outlook.size_px)
+    def _meant(
+        self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
+    ) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """Return, by channel, what its panel shows at view pixels in the middle colour: the direction that the content was
+        meant for (height, width, 2), NaN off the panel, and the blend weight (height, width), 0 off it.
+        """
         scale = (outlook.scale_px, -outlook.scale_px)
         sight = Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale)
-        return x, y, sight.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
-
-    def _meant(self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray) -> dict[str, FloatArray]:
-        """Return, by channel, the directions (rows, columns, 2) that the content seen at view nodes was meant for; NaN off it."""
-        _, _, tangent = self._nodes(outlook)
+        x, y = (np.arange(length) + 0.5 for length in outlook.size_px)
         meant = {}
         for name in self.subject.channels:
             field = self.subject.fields.field(name, self._colours[1])
-            found = field.inverse(tangent, pupil_mm=pupil)
-            pixel = np.where(found.valid[..., None], found.pixel, 0.0)
-            shown = field.forward(pixel, pupil_mm=tracked)
-            meant[name] = np.where(found.valid[..., None], shown, np.nan)
+            pixel = view_mesh(field, sight, pupil_mm=pupil).on_lattice(x, y)
+            seen = np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=-1)
+            mesh = panel_mesh(field, self.subject.content, tracked_pupil_mm=tracked, seam=self.subject.seam)
+            shown = np.full((*seen.shape, 3), np.nan)
+            shown[seen] = mesh.spline().at(pixel[seen])
+            meant[name] = (
+                self.subject.content.tangent_from_pixel(shown[..., :2]),
+                np.clip(np.nan_to_num(shown[..., 2]), 0.0, 1.0),
+            )
         return meant
 
     def _weights(self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray) -> NDArray[np.float32]:
-        seam, light = self.subject.seam, 0.0
-        for place, (name, meant) in enumerate(self._meant(outlook, pupil, tracked).items()):
-            known = np.isfinite(meant).all(axis=-1)
-            weight = known.astype(float)
-            if seam is not None:
-                weight = np.where(known, seam.weights(meant)[seam.index(name)], 0.0)
-            light = light + _enlarged(weight, outlook.size_px)[..., None] * np.array(tint(place))
-        return np.asarray(light, dtype=np.float32)
+        light = np.zeros((outlook.size_px[1], outlook.size_px[0], 3), dtype=np.float32)
+        for place, (_, weight) in enumerate(self._meant(outlook, pupil, tracked).values()):
+            light += (weight[..., None] * np.array(tint(place))).astype(np.float32)
+        return light
 
     def _seam_error(
         self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Return false colours (height, width, 3) and where two channels are seen (height, width)."""
-        meant = list(self._meant(outlook, pupil, tracked).values())
+        """Return false colours (height, width, 3) and where two channels are seen (height, width), 0 or 1."""
+        meant = [tangent for tangent, _ in self._meant(outlook, pupil, tracked).values()]
         worst = np.full(meant[0].shape[:-1], np.nan)
         for place, one in enumerate(meant):
             for other in meant[place + 1 :]:
                 worst = np.fmax(worst, arcmin_between(one, other))
-        shared = _enlarged(np.isfinite(worst).astype(float), outlook.size_px) > 0.99
-        error = _enlarged(np.nan_to_num(worst), outlook.size_px)
-        return false_colour(error / FULL_ARCMIN), shared.astype(float)
+        return false_colour(np.nan_to_num(worst) / FULL_ARCMIN), np.isfinite(worst).astype(float)
 
 
 def lay_over(light: NDArray[np.float32], page: Page, /) -> None:
@@ -263,13 +259,3 @@ def _scaled(light: NDArray[np.float32], box: Box) -> NDArray[np.float32]:
         ],
         axis=-1,
     )
-
-
-def _enlarged(values: FloatArray, size_px: tuple[int, int]) -> FloatArray:
-    """Return node values (rows, columns), edge to edge, joined by straight lines at pixel centres (height, width)."""
-    for axis, size in ((0, size_px[1]), (1, size_px[0])):
-        place = (np.arange(size) + 0.5) / size * (values.shape[axis] - 1)
-        left = np.minimum(place.astype(int), values.shape[axis] - 2)
-        share = np.expand_dims(place - left, 1 - axis)
-        values = (1.0 - share) * np.take(values, left, axis) + share * np.take(values, left + 1, axis)
-    return values

@@ -101,30 +101,28 @@ class Program:
         self._indices = indices
         self._values: dict[str, Any] = {}
         self._program, self._array = self._built()
+        self._known = frozenset(self._program)
 
     def reload(self) -> None:
         """Compose and compile again from the files; on any `ShaderError` the program that runs stays as it is."""
         self._program, self._array = self._built()
         kept, self._values = self._values, {}
+        # Uniforms that the shader had when it was made may have gone in the edit; they are remembered until they come back.
         for name, value in kept.items():
-            # An edited shader may have lost a uniform.
-            if name in self._program:
-                self.set(name, value)
+            self.set(name, value)
 
     def has(self, name: str) -> bool:
         """Return True where the program uses a uniform (compilers remove those without effect)."""
         return name in self._program
 
     def set(self, name: str, value: Any) -> None:
-        """Set a uniform; one that the program does not have is an error. A value that it has already is not sent."""
+        """Set a uniform; one that the program never had is an error. A value that it has already is not sent."""
         if name in self._values and self._values[name] == value:
             return
-        try:
+        if name in self._program:
             self._program[name].value = value
-        except KeyError as cause:
-            raise ShaderError(
-                f"{self.name}: no uniform '{name}'.{nearest_name(name, list(self._program))}"
-            ) from cause
+        elif name not in self._known:
+            raise ShaderError(f"{self.name}: no uniform '{name}'.{nearest_name(name, self._known)}")
         self._values[name] = value
 
     def bind(

@@ -11,6 +11,7 @@ from prewarp.preview.subject import Subject
 from prewarp.render.eyemesh import eye_table, weight_map
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, plane_set, two_channels
+from tests.render.conftest import context, session_context  # noqa: F401, the same context serves here
 
 HALF_MM = np.array([4.0, 3.0, 2.0])
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
@@ -53,3 +54,21 @@ def subject():
 def two_depths():
     """Images at 1 m and at 3 m: the seam breaks when the tracker errs."""
     return make(distance_m=(1.0, 3.0))
+
+
+SIZE = (480, 300)
+
+
+def still(name, size):
+    """Scenes without reading files: a hard picture for most, a smooth one for the world behind."""
+    from tests.render.scenes import hard_scene
+
+    width, height = size
+    if name == "quay_by_day":
+        v, u = np.mgrid[0:height, 0:width]
+        return np.stack([u * 200 // width, v * 200 // height, np.full_like(u, 90)], axis=-1).astype(np.uint8)
+    if name == "smooth":
+        v, u = np.mgrid[0:height, 0:width]
+        waves = 120 + 100 * np.sin(u / width * 20.0) * np.cos(v / height * 14.0)
+        return np.stack([waves, 240 - waves, 0.5 * waves + 60], axis=-1).astype(np.uint8)
+    return hard_scene(width, height)
