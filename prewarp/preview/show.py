@@ -6,8 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from prewarp.errors import PrewarpError, ShaderError
 from prewarp.files import write_bytes
 from prewarp.preview.controls import Pacer, Situation, pressed
@@ -81,7 +79,7 @@ class Show:
         self._drag: str | None = None
         self._last_s: float | None = None
         self._drawn: tuple | None = None
-        self._eye = (np.zeros(3), np.zeros(3))
+        self._saving = False
         self._worker = ThreadPoolExecutor(1)
         self._loading: Future[Subject] | None = None
         self._shaders = Watch([shader_folder()])
@@ -120,7 +118,7 @@ class Show:
                 return False
             self.state = replace(self.state, help=False, caution=False)
         elif name == "P" and not again and not self.state.caution:
-            self._save(now_s)
+            self._saving = True
         else:
             self.state = pressed(
                 self.state, name, self._situation, now_s=now_s, pacer=self._pacer, shift=shift, again=again
@@ -178,13 +176,17 @@ class Show:
             tuple(tracked),
             tuple(id(page) for page in pages.values()),
         )
-        if shown == self._drawn:
+        if shown == self._drawn and not self._saving:
             return False
         for name, page in pages.items():
             self.stage.set_page(name, page)
+        if self._saving:
+            # Without the message that may be there.
+            self.stage.set_page("message", None)
         self.stage.draw(self.state, pupil, tracked)
         self._drawn = shown
-        self._eye = (pupil, tracked)
+        if self._saving:
+            self._save(now_s)
         return True
 
     def _take(self, subject: Subject) -> None:
@@ -228,15 +230,12 @@ class Show:
             self._dressing.say(text, now_s, stays=error is not None)
 
     def _save(self, now_s: float) -> None:
+        self._saving, self._drawn = False, None
         if self._pictures is None:
             self._dressing.say("No folder for pictures: start with --pictures FOLDER.", now_s)
             return
         while (path := self._pictures / f"picture_{self._saved:04d}.png").exists():
             self._saved += 1
-        # Without the message that may be there.
-        self.stage.set_page("message", None)
-        self.stage.draw(self.state, *self._eye)
-        self._drawn = None
         try:
             write_bytes(path, png_bytes(self.stage.read()))
             self._dressing.say(f"{path.name} written.", now_s)

@@ -191,8 +191,8 @@ class _Loop:
         if button != self._glfw.MOUSE_BUTTON_LEFT:
             return
         if action == self._glfw.PRESS:
-            x, y = self._glfw.get_cursor_pos(window)
-            self._show.press(x, y, self._size()[0])
+            # Where the mouse was at this event; glfw would say where it is by now.
+            self._show.press(*self._place, self._size()[0])
         else:
             self._show.release()
 

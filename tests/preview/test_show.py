@@ -109,6 +109,7 @@ def test_pictures_are_saved_without_messages(show, tmp_path):
     one.key("P", 0.1)
     one.frame(0.2)
     one.key("P", 0.3)
+    one.frame(0.4)
     names = sorted(path.name for path in (tmp_path / "pictures").iterdir())
     assert names == ["picture_0000.png", "picture_0001.png"]
     for name in names:
@@ -117,6 +118,7 @@ def test_pictures_are_saved_without_messages(show, tmp_path):
     other.frame(0.0)
     other.key("P", 0.1)
     other.frame(0.2)
+    other.frame(0.3)
     assert np.any(other.stage.read() != clean), "it says that there is no folder"
 
 
