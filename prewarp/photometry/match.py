@@ -160,6 +160,8 @@ def match_light(
     """
     pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
     names = blend.channels
+    if white != "none":
+        _require_measured(fields, names, chromaticities or {})
     seams = [blend.at(pupil) for pupil in pupils]
     outlines = [reach.outline for seam in seams for reach in seam.reaches]
     origin, tangent = direction_lattice(outlines, step_deg=TARGET_STEP_DEG, margin_deg=_MARGIN_DEG)
@@ -242,18 +244,7 @@ def _white(
 ) -> WhiteMatch:
     if kind == "none":
         return no_white_match(names)
-    missing = [name for name in names if name not in chromaticities]
-    if missing:
-        raise SeamError(
-            f"channel '{missing[0]}' has no measured chromaticities, which a white match needs. Add "
-            f"[channel.{missing[0]}.chromaticity] to the module description, or ask for no white match.",
-            channel=missing[0],
-        )
     colours = CONTENT_COLOURS
-    if set(fields.colours) != set(colours):
-        raise SeamError(
-            f"colours are {', '.join(fields.colours)}; a white match needs {', '.join(colours)}. Ask for no white match."
-        )
     centre = np.zeros(3)
     luminance, attenuation = {}, {}
     for name in names:
@@ -273,3 +264,20 @@ def _white(
         kind=kind,
         white_xy=white_xy,
     )
+
+
+def _require_measured(
+    fields: "FieldSet", names: Sequence[str], chromaticities: Mapping[str, Chromaticity]
+) -> None:
+    """Raise unless a white match has what it needs."""
+    missing = [name for name in names if name not in chromaticities]
+    if missing:
+        raise SeamError(
+            f"channel '{missing[0]}' has no measured chromaticities, which a white match needs. Add "
+            f"[channel.{missing[0]}.chromaticity] to the module description, or ask for no white match.",
+            channel=missing[0],
+        )
+    if set(fields.colours) != set(CONTENT_COLOURS):
+        raise SeamError(
+            f"colours are {', '.join(fields.colours)}; a white match needs {', '.join(CONTENT_COLOURS)}. Ask for no white match."
+        )

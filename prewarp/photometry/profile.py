@@ -26,6 +26,8 @@ SIDE_DEG = 1.0
 _LEAST_SHARE = 1e-3
 # Lines keep this far from the ends of the seam, as a share of its length.
 _END_SHARE = 0.1
+# Pitch at which the ends of the seam are looked for, degrees.
+_SEARCH_STEP_DEG = 0.5
 
 
 @dataclass(frozen=True)
@@ -173,9 +175,10 @@ def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArr
     side = np.array([-forward[1], forward[0]])
     half = 0.5 * length + 0.5 * seam.feather_deg
     along = np.arange(-np.ceil(half / STEP_DEG), np.ceil(half / STEP_DEG) + 1) * STEP_DEG
-    candidates = np.arange(-60.0, 60.0, 0.25)
+    candidates = np.arange(-60.0, 60.0, _SEARCH_STEP_DEG)
     middle = 0.5 * (start + end)
-    plane = middle + along[None, :, None] * forward + candidates[:, None, None] * side
+    coarse = along[:: int(_SEARCH_STEP_DEG / STEP_DEG)]
+    plane = middle + coarse[None, :, None] * forward + candidates[:, None, None] * side
     served = seam.served(tangent_from_plane(plane))[[seam.index(name) for name in pair]]
     met = candidates[served.all(axis=0).any(axis=1)]
     if met.size == 0:

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from prewarp.field import FieldSet
     from prewarp.seam import Seam
 
-# Pixels of the view per degree: finer than the window of a profile, coarser than most panels.
-PX_PER_DEG = 40.0
+# Most pixels of the view per degree: several in the window of a profile. Coarser panels get a view as fine as they are.
+MOST_PX_PER_DEG = 40.0
 _MARGIN_DEG = 3.0
 _CONTENT = ContentProjection("equidistant", (64, 64), 340.0)
 WHITE = "white"
@@ -112,7 +112,7 @@ def seam_light(
     """
     require_range(level, "level", 0.001, 1.0)
     names = seam.channels
-    view = _seam_view(seam, channels or names[:2])
+    view = _seam_view(fields, seam, channels or names[:2])
     code = int(np.rint(255.0 * float(srgb_from_linear(level))))
     planes = content_planes(np.full((64, 64, 3), code, dtype=np.uint8))
     shares = match.white.shares
@@ -165,7 +165,7 @@ def _target(match: LightMatch, view: ContentProjection, colours: list[str]) -> F
     return np.stack([made[colour] for colour in colours], axis=-1)
 
 
-def _seam_view(seam: "Seam", pair: tuple[str, ...]) -> ContentProjection:
+def _seam_view(fields: "FieldSet", seam: "Seam", pair: tuple[str, ...]) -> ContentProjection:
     """Return a flat view about straight ahead that holds the overlap of two channels and a margin."""
     reaches = [seam.reaches[seam.index(name)] for name in pair]
     _, tangent = direction_lattice([reach.outline for reach in reaches], step_deg=0.5, margin_deg=0.0)
@@ -174,6 +174,11 @@ def _seam_view(seam: "Seam", pair: tuple[str, ...]) -> ContentProjection:
         raise SeamError(f"channels {', '.join(pair)} share no direction; there is no seam to look at.")
     half_deg = np.abs(degrees_from_tangent(tangent[both])).max(axis=0) + _MARGIN_DEG
     half = np.tan(np.radians(np.minimum(half_deg, 75.0)))
-    focal = np.degrees(PX_PER_DEG)
+    fineness = max(
+        fields.field(reach.channel, fields.colours[0]).panel_size_px[0]
+        / np.ptp(degrees_from_tangent(reach.outline[:, 0]))
+        for reach in reaches
+    )
+    focal = np.degrees(min(MOST_PX_PER_DEG, fineness))
     size = tuple(int(value) for value in np.ceil(2.0 * half * focal))
     return ContentProjection("flat", size, float(np.degrees(2.0 * np.arctan(size[0] / 2.0 / focal))))

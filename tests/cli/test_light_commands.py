@@ -1,0 +1,193 @@
+"""`prewarp light`, `prewarp blend`, `prewarp sampling`: figures with units, pictures, bad input."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from prewarp.grids import read_grid, write_grid
+from tests.cli.conftest import run
+
+CHROMATICITY = """
+[channel.{name}.chromaticity]
+R = [0.68, 0.31]
+G = [0.22, 0.70]
+B = [0.14, 0.05]
+white = [{x}, {y}]
+"""
+
+
+def only_json(done) -> dict:
+    assert done.exit_code == 0, done.output
+    return json.loads(done.stdout)
+
+
+def keys_of(value):
+    """Yield every key of nested dicts whose value is a number."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if isinstance(item, (int, float)) and not isinstance(item, bool):
+                yield key
+            # Numbers by channel name carry their unit in the key above.
+            elif key.endswith(UNITS):
+                continue
+            yield from keys_of(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from keys_of(item)
+
+
+COUNTS = {"samples", "beyond_edge", "lines", "panel_degree", "pupil_degree"}
+UNITS = (
+    "_percent",
+    "_deg",
+    "_deg2",
+    "_mm",
+    "_px",
+    "_per_deg",
+    "_per_mm",
+    "_relative",
+    "_per_panel_px",
+    "_arcmin_per_mm",
+)
+
+
+def require_units(found):
+    without = {key for key in keys_of(found) if not key.endswith(UNITS)} - COUNTS
+    assert not without, without
+
+
+@pytest.fixture(scope="module")
+def lit(capture, tmp_path_factory):
+    """The capture with luminances: the outer channel is a fifth dimmer, both fall off toward the panel's rim."""
+    folder = tmp_path_factory.mktemp("lit")
+    grid = read_grid(capture / "grid.csv")
+    off = (grid.pixel / [640.0, 480.0] * 2.0 - 1.0) ** 2
+    dimmer = np.where(grid.channel == grid.channel_names.index("outer"), 0.8, 1.0)
+    light = dimmer / (1.0 + 0.2 * off.sum(axis=1))
+    write_grid(folder / "lit.npz", replace(grid, luminance=light))
+    text = (capture / "visor.toml").read_text(encoding="utf-8")
+    text += CHROMATICITY.format(name="inner", x=0.30, y=0.32) + CHROMATICITY.format(
+        name="outer", x=0.32, y=0.34
+    )
+    (folder / "measured.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_light_matches_and_looks(capture, lit, tmp_path):
+    arguments = (
+        "light", capture / "visor.fit.npz", lit / "lit.npz", "--module", capture / "visor.toml", "--bits", 10,
+        "--pupil", "1.1,-0.7,0", "--json",
+    )  # fmt: skip
+    found = only_json(run(*arguments, "--picture", tmp_path / "light.png"))
+    require_units(found)
+    (seam,) = found["eyes"]["right"]["seam"]
+    for colour in ("R", "G", "B", "white"):
+        figures = seam["colours"][colour]
+        assert figures["before"]["step_percent"] > 5.0
+        # Panels of 11 px per degree: the window holds little more than one pixel, so the dither itself is seen.
+        assert figures["after"]["step_percent"] < 0.5
+    match = found["eyes"]["right"]["match"]
+    assert 50.0 < match["kept_percent"] < 90.0
+    assert match["cost_percent"] == pytest.approx(100.0 - match["kept_percent"])
+    assert {cost["limit_channel"] for cost in match["colours"]} == {"outer"}
+    assert len(found["eyes"]["right"]["maps"]) == 6
+    with Image.open(tmp_path / "light.png") as picture:
+        assert picture.size == (760, 670)
+
+
+def test_light_matches_the_white(capture, lit):
+    done = run(
+        "light", capture / "visor.fit.npz", lit / "lit.npz", "--module", lit / "measured.toml", "--white", "gains",
+        "--pupil", "0,0,0", "--dither", "none", "--bits", 14, "--json",
+    )  # fmt: skip
+    eye = only_json(done)["eyes"]["right"]
+    assert eye["match"]["white"]["kind"] == "gains" and eye["match"]["white"]["kept_percent"] < 100.0
+    require_units(eye)
+    (seam,) = eye["seam"]
+    assert set(seam["colours"]) == {"white"}
+    before, after = (seam["colours"]["white"][when] for when in ("before", "after"))
+    # Nodes of these small panels' meshes lie 1.2 degrees apart; on real ones 0.3, where figures are ten times smaller.
+    assert after["step_percent"] < 0.5 < 5.0 < before["step_percent"]
+    assert after["ripple_percent"] < 0.25 * before["ripple_percent"]
+
+
+def test_blend_compares_the_policies(capture, tmp_path):
+    done = run(
+        "blend", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--pupils", "2x1x1",
+        "--picture", tmp_path / "blend.png", "--json",
+    )  # fmt: skip
+    eye = only_json(done)["eyes"]["right"]
+    require_units(eye)
+    fixed, following = eye["policies"]
+    assert (fixed["policy"], following["policy"]) == ("fixed", "following")
+    assert fixed["crawl_max_arcmin_per_mm"] == 0.0 < following["crawl_p95_arcmin_per_mm"]
+    assert following["feather_least_deg"] >= fixed["feather_least_deg"]
+    assert eye["gaps"] == [] and eye["impossible"] == {} and len(eye["overlap"]) == 2
+    with Image.open(tmp_path / "blend.png") as picture:
+        assert picture.size == (1520, 640)
+
+
+def test_blend_says_what_cannot_be_had(capture):
+    done = run(
+        "blend",
+        capture / "visor.fit.npz",
+        "--module",
+        capture / "visor.toml",
+        "--pupils",
+        "2x1x1",
+        "--feather",
+        60,
+    )
+    assert done.exit_code == 0, done.output
+    assert "fixed: not possible. feather is 60 degrees; the tightest overlap" in done.stdout
+    assert "less than the feather of 60.00; light is handed over faster there" in done.stdout
+
+
+def test_sampling_tells_scale_and_filters(capture, tmp_path):
+    found = only_json(
+        run(
+            "sampling", capture / "visor.fit.npz", "--module", capture / "visor.toml",
+            "--picture", tmp_path / "sampling.png", "--json",
+        )
+    )  # fmt: skip
+    require_units(found)
+    # 320 px over 90 degrees: 160 / tan 45 degrees px per unit tangent, 2.79 px per degree in the middle, against 11 of the panels.
+    for channel in found["channels"]:
+        assert channel["scale_least_content_px_per_panel_px"] < 0.35
+        assert channel["too_fine_percent"] > 90.0 and channel["too_coarse_percent"] == 0.0
+    assert found["content_width_for_every_panel_px"] > 900
+    for figures in found["filters"]:
+        assert figures["kept_measured_percent"] == pytest.approx(figures["kept_mean_percent"], abs=0.2)
+    with Image.open(tmp_path / "sampling.png") as picture:
+        assert picture.size == (1180, 900)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "part"),
+    [
+        (("light", "{fit}", "{grid}", "--module", "{module}"), "grid.csv: the grid has no column 'luminance'"),
+        (("light", "{fit}", "{lit}", "--module", "{module}", "--white", "gains"), "has no measured chromaticities"),
+        (("light", "{fit}", "{lit}", "--module", "{module}", "--eye", "left"), "no channel for the left eye"),
+        (("light", "{fit}", "{lit}", "--module", "{module}", "--picture", "{lit}"), "is also an input"),
+        (("light", "{fit}", "{lit}", "--module", "{module}", "--fall", "99"), "0.0<=x<=50.0"),
+        (("blend", "{fit}", "--module", "{module}", "--pupils", "1x1x1"), "gives one position"),
+        (("blend", "{fit}", "--module", "{module}", "--eye", "left"), "no channel for the left eye"),
+        (("blend", "{grid}", "--module", "{module}"), "not a readable NPZ file"),
+        (("sampling", "{fit}", "--module", "{grid}"), "grid.csv"),
+        (("sampling", "{fit}", "--module", "{module}", "--pupil", "1,2"), "such as 3,0,0"),
+    ],
+)  # fmt: skip
+def test_one_line_says_what_is_wrong(capture, lit, arguments, part):
+    places = {
+        "fit": capture / "visor.fit.npz",
+        "grid": capture / "grid.csv",
+        "module": capture / "visor.toml",
+        "lit": lit / "lit.npz",
+    }
+    done = run(*(argument.format(**places) for argument in arguments))
+    assert done.exit_code == 2 and done.stdout == "", done.output
+    complaints = [line for line in done.stderr.splitlines() if line.startswith("prewarp: ")]
+    assert len(complaints) == 1 and part in complaints[0] and "Traceback" not in done.stderr
