@@ -24,6 +24,7 @@ def test_every_command_has_help_with_an_example():
     assert set(main.commands) >= {
         *("demo", "check", "fit", "compare", "trace", "render", "export"),
         *("register", "focus", "sensitivity", "budget", "eyes"),
+        *("light", "blend", "sampling"),
     }
     for name in main.commands:
         done = run(name, "--help")
