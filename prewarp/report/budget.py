@@ -9,6 +9,7 @@ import numpy as np
 
 from prewarp.budget import Budget, Simulation
 from prewarp.budget.budget import NO_TRACKER_WILL_DO, NONE_NEEDED
+from prewarp.budget.tracker import LARGEST_MM
 from prewarp.report.style import CHANNEL_COLOURS, INK, figure, png_bytes
 
 if TYPE_CHECKING:
@@ -72,8 +73,18 @@ def _draw_frontier(axes: "Axes", item: BudgetItem, colour: str) -> None:
         axes.plot(latency, accuracy, color=colour, linewidth=1.5, linestyle="dotted", label=label)
         return
     if budget.verdict == NONE_NEEDED:
-        label += ": no tracker needed"
-    elif latency.size == 0:
+        # Everything holds: the whole area, none of its edges.
+        axes.axhspan(0.0, LARGEST_MM, color=colour, alpha=0.13, linewidth=0)
+        axes.plot(
+            [],
+            [],
+            color=colour,
+            linewidth=9,
+            alpha=0.3,
+            label=f"{label}: no tracker needed, holds everywhere",
+        )
+        return
+    if latency.size == 0:
         label += ": none of this rate and noise"
     else:
         label += f": {budget.need()}"
@@ -83,8 +94,9 @@ def _draw_frontier(axes: "Axes", item: BudgetItem, colour: str) -> None:
 
 def _finish_frontier(axes: "Axes", items: Sequence[BudgetItem]) -> None:
     tracker = items[0].budget.tracker
-    edges = [_edge(item.budget) for item in items]
-    top = max([_LEAST_TOP_MM, *(float(accuracy.max()) for _, accuracy in edges if accuracy.size)])
+    edges = [_edge(item.budget) for item in items if item.budget.verdict != NONE_NEEDED]
+    tops = [float(accuracy.max()) for _, accuracy in edges if accuracy.size]
+    top = max([_LEAST_TOP_MM, *(one for one in tops if one < LARGEST_MM)])
     last = max([tracker.latency_ms, *(float(latency.max()) for latency, _ in edges if latency.size)])
     axes.plot(
         tracker.latency_ms,
@@ -147,14 +159,16 @@ def _finish_distribution(axes: "Axes", items: Sequence[BudgetItem]) -> None:
     )
     axes.set(
         xscale="log",
-        xlim=(0.02, max(3.0 * limit.seam_arcmin, 1.3 * largest)),
+        xlim=(0.01, max(3.0 * limit.seam_arcmin, 1.3 * largest)),
         ylim=(0.0, 101.0),
         xlabel="seam error, arcmin",
         ylabel="moments below it, per cent",
     )
     ticks = [
-        tick for tick in (0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100) if tick <= axes.get_xlim()[1]
+        tick
+        for tick in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100)
+        if tick <= axes.get_xlim()[1]
     ]
     axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     axes.minorticks_off()
-    axes.legend(loc="upper left", fontsize=10)
+    axes.legend(loc="lower right", fontsize=10)
