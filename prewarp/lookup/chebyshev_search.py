@@ -1,5 +1,6 @@
 """The smallest sparse Chebyshev terms of one channel, all colours, for a stated error."""
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,7 +85,7 @@ def chebyshev_search(
     candidates = []
     for dead_zone in DEAD_ZONES:
         found = largest_step(
-            lambda step: build(step, dead_zone), error, limit_px, low=1e-4, high=4.0 * limit_px
+            partial(build, dead_zone=dead_zone), error, limit_px, low=1e-4, high=4.0 * limit_px
         )
         if found is not None:
             tables, reached = found

@@ -20,6 +20,8 @@ from prewarp.lookup.tables import MAX_MODES, MAX_PUPIL_DEGREE, Family, MapTable,
 _PUPIL_POINTS = 9
 # Tangents; 3e-6 px on a panel of 3000 px per unit tangent.
 _NEGLIGIBLE = 1e-9
+# Modes weaker than this share of the strongest are rounding of the squares; 1e-5 px as a rule.
+_SMALLEST_MODE = 3e-8
 
 
 @dataclass(frozen=True)
@@ -84,16 +86,19 @@ def mesh_modes(
     # Pupil functions that nothing needs would only make the decomposition longer.
     needed = np.abs(matrix).max(axis=1) > _NEGLIGIBLE
     needed[0] = True
-    some, size, right = np.linalg.svd(matrix[needed], full_matrices=False)
+    # A few pupil functions, many coefficients: the left vectors are the eigenvectors of a small matrix.
+    squares, vectors = np.linalg.eigh(matrix[needed] @ matrix[needed].T)
+    some = vectors[:, ::-1]
+    size = np.sqrt(np.maximum(squares[::-1], 0.0))
     left = np.zeros((len(functions), len(size)))
     left[needed] = some
-    keep = min(MAX_MODES, int(np.sum(size > 1e-12 * max(size[0], 1e-30))) or 1)
+    keep = min(MAX_MODES, int(np.sum(size > _SMALLEST_MODE * max(size[0], 1e-30))) or 1)
     weights = left[:, :keep].T / norm
     peak = np.abs(_corner_weights(weights, degree)).max(axis=0)
     # The sign of a singular vector is arbitrary: make the largest coefficient positive, so same input, same bytes.
     sign = np.sign(weights[np.arange(keep), np.abs(weights).argmax(axis=1)])
     weights = float32_array(weights * (sign / peak)[:, None])
-    surfaces = (size[:keep] * sign * peak)[:, None] * right[:keep]
+    surfaces = (sign * peak)[:, None] * (left[:, :keep].T @ matrix)
     return MeshModes(family, affine, weights, surfaces.reshape(keep, *by_function.shape[1:]), degree)
 
 

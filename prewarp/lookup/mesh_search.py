@@ -1,6 +1,7 @@
 """The smallest mesh with pupil modes of one channel, all colours, for a stated error: mesh, ranks and step searched together."""
 
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -89,7 +90,7 @@ class _MeshTrial:
                 continue
             tried.add(tuple(ranks))
             found = largest_step(
-                lambda step: self.tables(ranks, step),  # noqa: B023
+                partial(self.tables, ranks),
                 self.decoded,
                 limit_px,
                 low=1e-4,

@@ -64,6 +64,10 @@ class Pins:
             raise ShapeError(f"bits is {self.bits!r}; expected 8, 12 or 16.")
 
 
+# Nothing fixed.
+FREE = Pins()
+
+
 class Optimiser:
     """Holds what all searches share: the series of every field, and the truth to measure against.
 
@@ -117,9 +121,7 @@ class Optimiser:
             pupils = box_lattice(self.box_mm, pupil_counts)
             self.truths = truths_of(fields, keys, pupils, panel_points=panel_points)
 
-    def search(
-        self, limit_px: float, family: str, pins: Pins = Pins()
-    ) -> tuple[Lookup, tuple[MapError, ...]]:
+    def search(self, limit_px: float, family: str, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:
         """Return the smallest lookup of a family whose measured error is within the limit, and the errors.
 
         Raises
@@ -131,7 +133,7 @@ class Optimiser:
             groups = [self._search_channel(problem, limit_px, family, pins) for problem in self.problems]
         return self._joined(groups)
 
-    def smallest(self, limit_px: float, pins: Pins = Pins()) -> tuple[Lookup, tuple[MapError, ...]]:
+    def smallest(self, limit_px: float, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:
         """Return the smallest lookup over families, chosen per channel; arguments and errors as in `search`."""
         names = COMPRESSED if pins.family is None else (pins.family,)
         if pins.family is None and (pins.mesh_columns is not None or pins.rank is not None):

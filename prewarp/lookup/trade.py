@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import require_range
 from prewarp.errors import PackageError
 from prewarp.lookup.measure import MapError
-from prewarp.lookup.optimise import COMPRESSED, Optimiser, Pins
+from prewarp.lookup.optimise import COMPRESSED, FREE, Optimiser, Pins
 from prewarp.lookup.size import blob_bytes
 from prewarp.lookup.tables import Family, Lookup
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from prewarp.field import FieldSet
 
 # The trade is shown for these multiples of the limit.
-TRADE_FACTORS = (4.0, 2.0, 1.0, 0.5, 0.25)
+TRADE_FACTORS = (4.0, 2.0, 1.0, 0.5)
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ def optimise_lookup(
     *,
     max_error_px: float,
     pupil_box_mm: ArrayLike,
-    pins: Pins = Pins(),
+    pins: Pins = FREE,
     trade: bool = True,
     **options: object,
 ) -> OptimisationResult:

@@ -25,7 +25,9 @@ def slow_pupil(degree):
             for y in range(total - z + 1):
                 x = total - y - z
                 values.append(
-                    np.prod([chebyshev.chebval(u, np.eye(9)[n]) for u, n in zip(unit, (x, y, z), strict=True)])
+                    np.prod(
+                        [chebyshev.chebval(u, np.eye(9)[n]) for u, n in zip(unit, (x, y, z), strict=True)]
+                    )
                 )
     return np.array(values), unit
 
@@ -45,7 +47,9 @@ def slow_direction(lookup, place, pixel):
                 for _ in range(count):
                     i, j = order[places.numbers[term]]
                     panel = chebyshev.chebval(s, np.eye(41)[i]) * chebyshev.chebval(t, np.eye(41)[j])
-                    total[row // table.modes] += codes.scale * codes.numbers[term] * pupil[row % table.modes] * panel
+                    total[row // table.modes] += (
+                        codes.scale * codes.numbers[term] * pupil[row % table.modes] * panel
+                    )
                     term += 1
         return total
     surface = slow_surface(table)
@@ -66,18 +70,19 @@ def slow_direction(lookup, place, pixel):
 
 def slow_surface(table):
     nodes = 2 if table.family == Family.SPLINE else 0
-    s, t = (
-        (np.arange(n) - nodes / 2) * 2.0 / (n - nodes - 1) - 1.0 for n in (table.columns, table.rows)
-    )
+    s, t = ((np.arange(n) - nodes / 2) * 2.0 / (n - nodes - 1) - 1.0 for n in (table.columns, table.rows))
     grid_s, grid_t = np.meshgrid(s, t, indexing="ij")
     surface = np.stack(
-        [table.affine[c, 0] + table.affine[c, 1] * grid_s + table.affine[c, 2] * grid_t for c in range(2)], axis=-1
+        [table.affine[c, 0] + table.affine[c, 1] * grid_s + table.affine[c, 2] * grid_t for c in range(2)],
+        axis=-1,
     )
     shape = (table.columns, table.rows, 2)
     if table.family != Family.LATTICE:
         pupil, _ = slow_pupil(table.pupil_degree)
         weights = table.blocks[0].numbers.astype(float).reshape(table.modes, -1) @ pupil
-        return surface + sum(w * b.values().reshape(shape) for w, b in zip(weights, table.blocks[1:], strict=True))
+        return surface + sum(
+            w * b.values().reshape(shape) for w, b in zip(weights, table.blocks[1:], strict=True)
+        )
     _, unit = slow_pupil(0)
     meshes = table.blocks[0].values().reshape(*table.pupil_counts[::-1], *shape)
     for position, count in zip(unit[::-1], table.pupil_counts[::-1], strict=True):
@@ -120,7 +125,9 @@ def test_mesh_nodes_are_single_points(name):
         u, v = np.meshgrid(np.linspace(0, SIZE[0], 9), np.linspace(0, SIZE[1], 6))
         # Positions of nodes and of panel points are rounded apart from each other, by 2^-24 of the panel.
         np.testing.assert_allclose(
-            prepared.mesh(9, 6), prepared.direction_from_panel(np.stack([u, v], axis=-1)), atol=FLOAT32_TANGENT
+            prepared.mesh(9, 6),
+            prepared.direction_from_panel(np.stack([u, v], axis=-1)),
+            atol=FLOAT32_TANGENT,
         )
 
 
@@ -161,4 +168,8 @@ def test_pupil_functions_count_and_order():
 
 def test_a_box_without_depth_has_no_depth_terms():
     flat = np.array([[-4.0, -3.0, 1.0], [4.0, 3.0, 1.0]])
-    assert unit_pupil(np.array([1.0, 0.0, 5.0]), flat)[2] == 0.0 == unit_pupil_32(np.array([1.0, 0.0, 5.0]), flat)[2]
+    assert (
+        unit_pupil(np.array([1.0, 0.0, 5.0]), flat)[2]
+        == 0.0
+        == unit_pupil_32(np.array([1.0, 0.0, 5.0]), flat)[2]
+    )

@@ -1,0 +1,169 @@
+"""Blobs: written and read back, by our reader and by hand from the layout's table; damaged ones are refused."""
+
+import struct
+import zlib
+
+import numpy as np
+import pytest
+
+from prewarp.errors import PackageError
+from prewarp.export.blob import blob_from_lookup
+from prewarp.export.blob_reading import lookup_from_blob
+from prewarp.export.c_header import layout_header, layout_table
+from prewarp.export.layout import BLOCK, CHANNEL, DISPLAY, HEADER, MAP, RECORDS, SECTION, SECTIONS, SURFACE
+from prewarp.lookup import prepare
+from prewarp.lookup.size import blob_bytes
+from tests.fuzz.fuzz_lookup import damaged, fuzz_python, mended
+from tests.lookup.small_lookups import CASES, case, small_blobs
+
+PUPIL = np.array([1.0, -2.0, 0.5])
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_reads_back_and_writes_the_same_bytes(name):
+    blob = small_blobs()[name]
+    read = lookup_from_blob(blob)
+    assert blob_from_lookup(read) == blob
+    assert len(blob) == blob_bytes(case(name)) == blob_bytes(read)
+    assert read.channels == ("left", "right") and read.colours == ("G", "R")
+    assert read.content.size_px == (800, 500) and abs(read.content.field_x_deg - 80.0) < 1e-5
+    for place in range(4):
+        ours, theirs = prepare(case(name), place, PUPIL), prepare(read, place, PUPIL)
+        np.testing.assert_array_equal(ours.mesh(7, 5), theirs.mesh(7, 5))
+
+
+def test_checksum_is_the_standard_one():
+    # CRC-32 of IEEE 802.3: the published check value of "123456789".
+    assert zlib.crc32(b"123456789") == 0xCBF43926
+
+
+def test_by_hand():
+    """Header, sections and one map read with `struct` alone, at the places that the table for people gives."""
+    blob = small_blobs()["spline12"]
+    magic, version, sections, total, crc = struct.unpack_from("<8sHHII", blob)
+    assert (magic, version, sections, total) == (b"PWLOOKUP", 1, 7, len(blob))
+    covered = blob[:16] + bytes(4) + blob[20 : 32 + 7 * 16]
+    assert crc == zlib.crc32(covered)
+    places = [struct.unpack_from("<IIII", blob, 32 + 16 * n) for n in range(7)]
+    assert [kind for kind, *_ in places] == [1, 2, 3, 4, 5, 6, 7]
+    for _, offset, size, check in places:
+        assert offset % 16 == 0 and zlib.crc32(blob[offset : offset + size]) == check
+    low_high = struct.unpack_from("<6f", blob, places[0][1])
+    assert low_high == (-4.0, -3.0, -2.0, 4.0, 3.0, 2.0)
+    assert struct.unpack_from("<32sII", blob, places[1][1] + 48) == (b"right".ljust(32, b"\0"), 640, 480)
+    second = places[3][1] + 64
+    channel, colour, base, family, columns, rows, degree, modes = struct.unpack_from("<8H", blob, second)
+    table = case("spline12").maps[1]
+    assert (channel, colour, base, family) == (0, 1, 0, 2)
+    assert (columns, rows, degree, modes) == (table.columns, table.rows, table.pupil_degree, table.modes)
+    first_block, count = struct.unpack_from("<HH", blob, second + 22)
+    assert count == modes + 1
+    form, _, numbers, offset, scale = struct.unpack_from(
+        "<HHIIf", blob, places[4][1] + 16 * (first_block + 1)
+    )
+    assert (form, numbers) == (12, columns * rows * 2) and scale == table.blocks[1].scale
+    low, middle = blob[places[6][1] + offset : places[6][1] + offset + 2]
+    first = low | (middle & 15) << 8
+    assert (first - 4096 if first > 2047 else first) == table.blocks[1].numbers[0]
+
+
+def test_the_layout_is_one():
+    """Header for C, table for people and numpy types give every entry the same place."""
+    header, table = layout_header(), layout_table()
+    for record in RECORDS:
+        assert f"#define PW_{record.name.upper()}_BYTES {record.byte_count}u" in header
+        assert f"## {record.name} ({record.byte_count} bytes)" in table
+        assert record.dtype.itemsize == record.byte_count
+        for entry in record.entries:
+            place = record.offset(entry.name)
+            assert record.dtype.fields[entry.name][1] == place
+            assert f"| {place} | {entry.name} |" in table
+            if entry.name != "reserved":
+                assert f"#define PW_{record.name.upper()}_{entry.name.upper()} {place}u " in header
+    with pytest.raises(KeyError):
+        HEADER.offset("no such entry")
+
+
+def changed(blob, section, record, row, entry, value, kind):
+    """Return a blob with one entry of one record replaced and all checksums right."""
+    start = HEADER.byte_count + SECTION.byte_count * section + SECTION.offset("offset")
+    offset = struct.unpack_from("<I", blob, start)[0]
+    data = bytearray(blob)
+    struct.pack_into("<" + kind, data, offset + record.byte_count * row + record.offset(entry), value)
+    return mended(bytes(data))
+
+
+NAN = float("nan")
+
+
+@pytest.mark.parametrize(
+    ("section", "record", "row", "entry", "value", "kind", "message"),
+    [
+        (0, DISPLAY, 0, "pupil_low", NAN, "f", "eye box is not a box"),
+        (0, DISPLAY, 0, "pupil_low", 9.0, "f", "eye box is not a box"),
+        (0, DISPLAY, 0, "content_kind", 3, "I", "content picture"),
+        (1, CHANNEL, 0, "panel_width", 0, "I", "panel of 0 x 480 px"),
+        (1, CHANNEL, 1, "weight", 7, "H", "channel 1 has no such weight"),
+        (1, CHANNEL, 1, "weight", 1, "H", "channel 1 has no such weight"),
+        (3, MAP, 0, "family", 5, "H", "map 0 is not described"),
+        (3, MAP, 1, "base", 1, "H", "does not come before"),
+        (3, MAP, 3, "base", 0, "H", "cannot be added to map 0"),
+        (3, MAP, 0, "columns", 5, "H", "blocks of map 0"),
+        (3, MAP, 0, "first_block", 65535, "H", "map 0 is not described"),
+        (3, MAP, 1, "colour", 0, "H", "map 1 is there twice"),
+        (3, MAP, 2, "affine", NAN, "f", "map 2 is not described"),
+        (4, BLOCK, 1, "format", 9, "H", "unknown format 9"),
+        (4, BLOCK, 1, "count", 1 << 28, "I", "block 1 reaches beyond"),
+        (4, BLOCK, 1, "offset", 2, "I", "block 1 reaches beyond"),
+        (4, BLOCK, 1, "scale", NAN, "f", "block 1 has the scale nan"),
+        (5, SURFACE, 0, "columns", 1, "H", "surface 0 is not described"),
+        (5, SURFACE, 0, "rows", 9, "H", "surface 0 is not what its block holds"),
+    ],
+)
+def test_rules_behind_the_checksums(section, record, row, entry, value, kind, message):
+    blob = small_blobs()["spline"]
+    assert mended(blob) == blob
+    with pytest.raises(PackageError, match=message):
+        lookup_from_blob(changed(blob, section, record, row, entry, value, kind), source="tables.bin")
+
+
+@pytest.mark.parametrize(
+    ("damage", "message"),
+    [
+        (lambda b: b"", "0 bytes are not a lookup blob"),
+        (lambda b: b[:100], "100 bytes are not"),
+        (lambda b: b"X" + b[1:], "does not begin"),
+        (lambda b: b[:8] + b"\2" + b[9:], "version 2; this reader knows version 1"),
+        (lambda b: b + bytes(16), "the header says"),
+        (lambda b: b[:40] + bytes([b[40] ^ 1]) + b[41:], "header's checksum"),
+        (lambda b: b[:-20] + bytes([b[-20] ^ 1]) + b[-19:], "checksum of section 'data'"),
+    ],
+)
+def test_damage_is_named(damage, message):
+    with pytest.raises(PackageError, match=f"tables.bin: .*{message}.*Export again"):
+        lookup_from_blob(damage(small_blobs()["chebyshev"]), source="tables.bin")
+
+
+@pytest.mark.parametrize("name", ["chebyshev", "spline12", "lattice"])
+def test_fuzz_short_form(name):
+    accepted, refused = fuzz_python(small_blobs()[name], 300, seed=11)
+    assert accepted > 5 and refused > 150
+
+
+def test_every_changed_byte_is_noticed():
+    blob = small_blobs()["bilinear"]
+    random = np.random.default_rng(3)
+    for place in random.integers(0, len(blob), 200):
+        data = bytearray(blob)
+        data[place] ^= 1 << int(random.integers(8))
+        with pytest.raises(PackageError):
+            lookup_from_blob(bytes(data))
+    assert damaged(blob, random) != blob
+
+
+def test_names_that_do_not_fit_are_refused():
+    lookup = case("chebyshev")
+    long = type(lookup)(**{**lookup.__dict__, "channels": ("a" * 32, "right")})
+    with pytest.raises(PackageError, match="takes 32 bytes; expected at most 31"):
+        blob_from_lookup(long)
+    assert len(SECTIONS) == 7

@@ -1,0 +1,123 @@
+"""The C evaluator against its Python twin (to the last bit) and against the field; its integer path within its error."""
+
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+
+from prewarp.errors import PackageError
+from prewarp.export.c_evaluator import CEvaluator, compile_evaluator
+from prewarp.export.c_sources import c_sources
+from prewarp.lookup import prepare
+from prewarp.lookup.device import surface_values
+from tests.lookup.small_lookups import CASES, SIZE, case, small_blobs
+from tests.support import missing, require_tool
+
+PUPILS = np.array([[0.0, 0.0, 0.0], [1.3, -2.2, 0.7], [4.0, 3.0, 2.0], [-9.0, 1.0, -5.0]])
+# Integer path: directions are rounded to 2^-28 and summed with some tens of roundings; px of a panel with 640 px for 0.72
+# of tangent, doubled for the slope at the rim.
+FIXED_TANGENT, FIXED_PX, FIXED_SHARE = 3e-7, 1e-3, 4e-5
+# An open blob is refused or not; the numbers are those of pw_status.
+NOT_A_BLOB, DAMAGED, REFUSED = 16, 17, 18
+
+
+@pytest.fixture(scope="module", params=["gcc", "clang"])
+def library(request, tmp_path_factory):
+    compiler = require_tool("gcc") if request.param == "gcc" else shutil.which("clang")
+    if compiler is None:
+        missing("clang is not installed")
+    # Speed of the code is not at stake, time of the compiler is.
+    options = ("-O2",) if request.param == "gcc" else ("-O1",)
+    return compile_evaluator(tmp_path_factory.mktemp(request.param), compiler=compiler, options=options)
+
+
+def pixels(count=60):
+    return np.random.default_rng(8).uniform([-5.0, -5.0], [645.0, 485.0], (count, 2)).astype(np.float32)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_float_path_is_the_twin_to_the_last_bit(library, name):
+    evaluator = CEvaluator(library, small_blobs()[name])
+    assert evaluator.status == 0
+    lookup = case(name)
+    for place in range(4):
+        for pupil in PUPILS:
+            got, twin = evaluator.map_at(place, pupil), prepare(lookup, place, pupil)
+            np.testing.assert_array_equal(got.coefficients, twin.coefficients.ravel())
+            np.testing.assert_array_equal(got.mesh(17, 9), twin.mesh(17, 9))
+            np.testing.assert_array_equal(got.mesh(6, 8), twin.mesh(6, 8))
+            tangent = got.direction_from_panel(pixels())
+            np.testing.assert_array_equal(tangent, twin.direction_from_panel(pixels()))
+            pixel, status = got.panel_from_direction(tangent)
+            twin_pixel, twin_status = twin.panel_from_direction(tangent)
+            np.testing.assert_array_equal(pixel, twin_pixel)
+            np.testing.assert_array_equal(status, twin_status)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_integer_path_keeps_to_its_error(library, name):
+    evaluator = CEvaluator(library, small_blobs()[name])
+    for place in (0, 3):
+        for pupil in PUPILS:
+            whole, real = evaluator.map_at(place, pupil, fixed=True), evaluator.map_at(place, pupil)
+            assert np.abs(whole.mesh(17, 9) - real.mesh(17, 9)).max() < FIXED_TANGENT
+            inside = np.all((pixels() >= 0) & (pixels() <= SIZE), axis=1)
+            points = pixels()[inside]
+            tangent = real.direction_from_panel(points)
+            assert np.abs(whole.direction_from_panel(points) - tangent).max() < FIXED_TANGENT
+            found, status = whole.panel_from_direction(tangent)
+            assert np.all(status == 0) and np.abs(found - points).max() < FIXED_PX
+
+
+def test_weights_and_gains(library):
+    evaluator = CEvaluator(library, small_blobs()["spline"])
+    lookup = case("spline")
+    tangent = np.random.default_rng(9).uniform(-0.9, 0.9, (80, 2))
+    twin = surface_values(lookup.weights[0], tangent)
+    np.testing.assert_array_equal(evaluator.weight(0, tangent), twin)
+    assert np.abs(evaluator.weight(0, tangent, fixed=True) - twin).max() < FIXED_SHARE
+    gain = surface_values(lookup.gains[0], pixels())
+    np.testing.assert_array_equal(evaluator.gain(3, pixels()), gain)
+    assert np.abs(evaluator.gain(3, pixels(), fixed=True) - gain).max() < FIXED_SHARE
+    # Where none is given the factor is 1; a channel that is not there shows nothing.
+    assert np.all(evaluator.weight(1, tangent[:3]) == 1.0) and np.all(evaluator.gain(0, pixels(3)) == 1.0)
+    assert np.all(evaluator.weight(5, tangent[:3]) == 0.0) and np.all(
+        evaluator.gain(9, pixels(3), fixed=True) == 0.0
+    )
+
+
+def test_reader_says_what_is_wrong(library):
+    blob = small_blobs()["chebyshev"]
+    assert CEvaluator(library, blob[:90]).status == NOT_A_BLOB
+    assert CEvaluator(library, b"X" + blob[1:]).status == NOT_A_BLOB
+    for place in (24, 60, 300, len(blob) - 60):
+        flipped = blob[:place] + bytes([blob[place] ^ 4]) + blob[place + 1 :]
+        damaged = CEvaluator(library, flipped)
+        assert damaged.status in (DAMAGED, REFUSED)
+        with pytest.raises(PackageError, match="refused the blob with status"):
+            damaged.map_at(0, PUPILS[0])
+    with pytest.raises(PackageError, match="no map 4"):
+        CEvaluator(library, blob).map_at(4, PUPILS[0])
+
+
+def test_bad_requests(library):
+    prepared = CEvaluator(library, small_blobs()["bilinear"]).map_at(0, PUPILS[0])
+    with pytest.raises(PackageError, match="mesh of 1 x 5 with status 19"):
+        prepared.mesh(1, 5)
+
+
+def test_a_compiler_that_refuses_is_quoted(tmp_path):
+    with pytest.raises(PackageError, match="refuses the C evaluator: .*no-such-option"):
+        compile_evaluator(tmp_path, compiler=require_tool("gcc"), options=("--no-such-option",))
+
+
+def test_integer_sources_touch_no_float(tmp_path):
+    """With floats forbidden to the compiler the reader and the integer path still compile."""
+    gcc = require_tool("gcc")
+    for name, text in c_sources().items():
+        (tmp_path / name).write_text(text)
+    for name in ("pw_open.c", "pw_fixed.c"):
+        command = [gcc, "-std=c99", "-S", "-O1", "-mno-sse", "-mno-80387", "-ffreestanding", "-o", "-", name]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr

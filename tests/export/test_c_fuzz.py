@@ -1,0 +1,35 @@
+"""Short, deterministic fuzz of the C reader under address and undefined-behaviour sanitizers; long form in tests/fuzz."""
+
+import pytest
+
+from prewarp.export.blob_reading import lookup_from_blob
+from tests.fuzz.fuzz_lookup import build_harness, run_harness
+from tests.lookup.small_lookups import CASES, small_blobs
+from tests.support import require_tool
+
+COPIES = 1500
+
+
+@pytest.fixture(scope="module")
+def harness(tmp_path_factory):
+    return build_harness(tmp_path_factory.mktemp("fuzz"), require_tool("gcc"))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_damaged_blobs_do_no_harm(harness, tmp_path, name):
+    blob = small_blobs()[name]
+    lookup_from_blob(blob)
+    path = tmp_path / "tables.bin"
+    path.write_bytes(blob)
+    accepted, refused, broken = run_harness(harness, path, COPIES, seed=5)
+    # Both kinds of copies occur, or the fuzz would prove nothing.
+    assert accepted > 50 and refused > 200 and broken > 600
+
+
+def test_the_harness_notices_a_broken_reader(tmp_path):
+    """The fuzz is held to its own promise: a reader that skips checksums is found out."""
+    program = build_harness(tmp_path, require_tool("gcc"), skip_checksums=True)
+    path = tmp_path / "tables.bin"
+    path.write_bytes(small_blobs()["chebyshev"])
+    with pytest.raises(AssertionError, match="accepted with a broken checksum"):
+        run_harness(program, path, COPIES, seed=5)
