@@ -73,13 +73,12 @@ def looking_options(command: Callable) -> Callable:
     return command
 
 
-def loaded(talk: Talk, path: Path, module_path: Path | None, eye: str | None) -> Subject:
-    """Return the subject, saying on stderr what takes long."""
-    return load_subject(path, module_path=module_path, eye=eye, progress=talk.note)
-
-
-def beginning(
-    subject: Subject,
+def looked_at(
+    talk: Talk,
+    path: Path,
+    module_path: Path | None,
+    eye: str | None,
+    /,
     *,
     scene: str,
     view: str,
@@ -94,8 +93,11 @@ def beginning(
     zoom: str,
     numbers: bool,
     default_motion: str,
-) -> tuple[State, EyeDriver, Scenery]:
-    """Return the first state, the eye's driver and the scenery that the options ask for."""
+) -> tuple[Subject, State, EyeDriver, Scenery]:
+    """Return what the options ask for: what is looked at, the first state, the eye's driver, the scenery.
+
+    Small files are read first, so that a wrong name is told before the long work begins.
+    """
     scenery = Scenery(scene)
     named = motion is None or motion in MOTIONS
     recorded = None if named else read_motion(Path(motion))
@@ -111,7 +113,8 @@ def beginning(
         zoom=ZOOMS.index(float(zoom)),
         numbers=numbers,
     )
-    return state, EyeDriver(subject.half_mm, recorded=recorded), scenery
+    subject = load_subject(path, module_path=module_path, eye=eye, progress=talk.note)
+    return subject, state, EyeDriver(subject.half_mm, recorded=recorded), scenery
 
 
 @click.command()
@@ -153,8 +156,9 @@ def film(
     """
     if output.suffix.lower() in (".png", ".gif"):
         require_output_file(output, path, module_path)
-    subject = loaded(talk, path, module_path, eye)
-    state, driver, scenery = beginning(subject, default_motion="circle", **looks)
+    subject, state, driver, scenery = looked_at(
+        talk, path, module_path, eye, default_motion="circle", **looks
+    )
     plan = Film(state, size_px, max(round(seconds * fps), 1), fps)
     start = time.perf_counter()
     with (

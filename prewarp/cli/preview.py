@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from prewarp.cli.arguments import FILE, PictureSize, gl_option, require_output_file
-from prewarp.cli.film import beginning, loaded, looking_options
+from prewarp.cli.film import looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import InputFileError
 from prewarp.files import write_bytes
@@ -77,8 +77,7 @@ def preview(
         require_output_file(output, path, module_path)
     if pictures is not None and pictures.exists() and not pictures.is_dir():
         raise InputFileError(f"{pictures}: is not a folder; expected one for pictures.", path=str(pictures))
-    subject = loaded(talk, path, module_path, eye)
-    state, driver, scenery = beginning(subject, default_motion="hand", **looks)
+    subject, state, driver, scenery = looked_at(talk, path, module_path, eye, default_motion="hand", **looks)
     state = replace(state, time_s=time_s)
     if offscreen:
         with open_painter(subject, size_px, picture_of=scenery.picture, choice=gl) as painter:

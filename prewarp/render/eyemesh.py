@@ -35,7 +35,7 @@ DEPTH_STEPS = 3
 # Pupil degree for fields that do not say theirs.
 _DEGREE = 5
 # Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic spline.
-_COLOUR_NODES = 21
+_COLOUR_NODES = 15
 _CHORD_STEPS = 5
 # Pitch of a weight map, px per tangent or radian of its projection: 0.25 degrees.
 _WEIGHTS_PER_UNIT = 4.0 * 180.0 / np.pi

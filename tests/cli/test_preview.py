@@ -45,8 +45,8 @@ def test_offscreen_picture(capture, tmp_path):
     assert found["width_px"] == 320 and found["renderer"]
     picture = read_picture(tmp_path / "a.png")
     assert picture.shape == (200, 320, 3) and picture.max() > 150
-    cpu = offscreen(capture, tmp_path / "b.png", "--size", "320x200", "--gl", "none")
-    gpu = offscreen(capture, tmp_path / "c.png", "--size", "320x200")
+    cpu = offscreen(capture, tmp_path / "b.png", "--size", "160x100", "--gl", "none")
+    gpu = offscreen(capture, tmp_path / "c.png", "--size", "160x100")
     assert np.mean(np.abs(cpu.astype(int) - gpu).max(axis=-1) <= 8) > 0.9
 
 

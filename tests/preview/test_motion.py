@@ -15,8 +15,9 @@ HALF = (4.0, 3.0, 2.0)
 @pytest.mark.parametrize("name", SYNTHETIC)
 def test_every_motion_is_repeatable_and_stays_in_the_box(name):
     times = np.linspace(0.0, 40.0, 400)
-    path = np.array([SYNTHETIC[name](HALF).at(t) for t in times])
-    np.testing.assert_array_equal(path, [SYNTHETIC[name](HALF).at(t) for t in times])
+    one, other = SYNTHETIC[name](HALF), SYNTHETIC[name](HALF)
+    path = np.array([one.at(t) for t in times])
+    np.testing.assert_array_equal(path, [other.at(t) for t in times])
     assert np.all(np.abs(path) <= np.array(HALF) + 1e-9)
     assert np.ptp(path[:, 0]) > 1.0
 
@@ -38,7 +39,8 @@ def test_fixations_rest_and_jump():
 
 
 def test_a_turned_eye_draws_back():
-    path = np.array([Fixations((4.0, 3.0, 2.0)).at(t) for t in np.arange(0.0, 20.0, 0.1)])
+    motion = Fixations(HALF)
+    path = np.array([motion.at(t) for t in np.arange(0.0, 20.0, 0.1)])
     assert np.all(path[:, 2] <= 1e-12) and path[:, 2].min() < -0.05
 
 
