@@ -16,6 +16,8 @@ from prewarp.fitting.fit import FitResult, fit_channel
 from prewarp.fitting.samples import position_keys
 from prewarp.grids import Grid
 
+# How far beyond the captured dots the border lies, in dot spacings: the first at which the map does not fold.
+BORDER_GROWTH = (1.0, 0.5, 0.0)
 REFERENCE_COLOURS = ("G", "g", "green", "Green")
 
 
@@ -118,14 +120,19 @@ def _fit_one_channel(
     )
     good = part.finite & ~result.outlier
     spacing = _spacing_px(part.pixel[good], part.pupil_mm[good], len(present))
-    border = captured_border(part.pixel[good], spacing, size)
     captured = hull_corners(part.tangent[good])
     pupils = part.pupil_mm[good]
     box = np.stack([pupils.min(axis=0), pupils.max(axis=0)])
-    fields = {}
-    for name, expansion in zip(present, result.expansions, strict=True):
-        field = Field(channel, name, size, expansion, captured, border)
-        fold = find_fold(field, box)
+    for growth in BORDER_GROWTH:
+        border = captured_border(part.pixel[good], growth * spacing, size)
+        fields = {
+            (channel, name): Field(channel, name, size, expansion, captured, border)
+            for name, expansion in zip(present, result.expansions, strict=True)
+        }
+        folds = {key: find_fold(field, box) for key, field in fields.items()}
+        if not any(fold.folds for fold in folds.values()):
+            break
+    for (_, name), fold in folds.items():
         if fold.folds:
             u, v = fold.pixel
             x, y, z = fold.pupil_mm
@@ -137,7 +144,6 @@ def _fit_one_channel(
                 pixel=fold.pixel,
                 pupil_mm=fold.pupil_mm,
             )
-        fields[channel, name] = field
     return fields, _report(part, channel, present, colour, result)
 
 

@@ -207,7 +207,7 @@ class Field:
     @cached_property
     def start_map(self) -> StartMap:
         """Start values for `inverse`, fitted on first use."""
-        return fit_start_map(self.expansion)
+        return fit_start_map(self.expansion, self.border_pixel)
 
     def _cosine(self, pixel: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return q (2, n) and the reference pupil (n, 2)."""

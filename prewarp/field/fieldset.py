@@ -14,7 +14,7 @@ from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.storage import expansion_arrays, expansion_from_arrays
 from prewarp.files import npz_bytes, read_npz, write_bytes
 
-FORMAT = "prewarp field 1"
+FORMAT = "prewarp field 2"
 LIMIT_BYTES = 512 << 20
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from scipy import linalg
 
 from prewarp.checks import FloatArray
+from prewarp.field.border import inside_convex
 from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
 from prewarp.fitting.expansion import Expansion, pupil_sum
 
@@ -14,6 +15,8 @@ PUPIL_DEGREE = 3
 NODES = 25
 PUPIL_NODES = 4
 RIDGE = 1e-11
+# Nodes lie this far beyond the border at most, as a share of its longer side.
+SLACK = 0.02
 
 
 @dataclass(frozen=True)
@@ -36,26 +39,30 @@ class StartMap:
         return pupil_sum(self.expansion.panel.sums(panel, self.expansion.coefficients), pupil).T
 
 
-def fit_start_map(expansion: Expansion, /) -> StartMap:
-    """Fit the start map on Chebyshev nodes of the panel and of the pupil.
+def fit_start_map(expansion: Expansion, border_pixel: FloatArray, /) -> StartMap:
+    """Fit the start map on Chebyshev nodes of the panel within its border (k, 2) px, and of the pupil.
 
     The pupil functions go with panel functions of a total degree that falls with theirs, as in the field itself.
     """
-    width, height = expansion.panel.size_px
     nodes = -np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES) * 1.02
+    low, high = border_pixel.min(axis=0), border_pixel.max(axis=0)
+    v, u = np.meshgrid(nodes, nodes, indexing="ij")
+    panel = (low + high) / 2.0 + np.stack([u.ravel(), v.ravel()], axis=-1) * (high - low) / 2.0
+    # Outside the border the field is no more than a guess, and may fold.
+    panel = panel[inside_convex(panel, border_pixel, slack=SLACK * float(np.max(high - low)))]
     pupil_nodes = -np.cos(np.pi * (np.arange(PUPIL_NODES) + 0.5) / PUPIL_NODES)
-    y, x, v, u = np.meshgrid(pupil_nodes, pupil_nodes, nodes, nodes, indexing="ij")
-    pixel = np.stack([(u.ravel() + 1.0) * width / 2.0, (v.ravel() + 1.0) * height / 2.0], axis=-1)
-    frame = expansion.frame
-    reference = np.stack([x.ravel(), y.ravel()], axis=-1) * np.array(frame.half_mm) + np.array(
-        frame.centre_mm
+    y, x = (
+        np.repeat(axis.ravel(), len(panel)) for axis in np.meshgrid(pupil_nodes, pupil_nodes, indexing="ij")
     )
+    pixel = np.tile(panel, (PUPIL_NODES**2, 1))
+    frame = expansion.frame
+    reference = np.stack([x, y], axis=-1) * np.array(frame.half_mm) + np.array(frame.centre_mm)
     cosine = expansion.values(pixel, reference).T
     low, high = cosine.min(axis=0), cosine.max(axis=0)
     centre, half = (low + high) / 2.0, (high - low) / 2.0
     scaled = (cosine - centre) / half
     base = values_2d(scaled[:, 0], scaled[:, 1], DEGREE)
-    pupil = values_2d(x.ravel(), y.ravel(), PUPIL_DEGREE)
+    pupil = values_2d(x, y, PUPIL_DEGREE)
     basis = ChebyshevPanel(expansion.panel.size_px, DEGREE)
     pairs = [
         (i, j)

@@ -14,9 +14,11 @@ MAX_CELLS = 256
 def expansion_arrays(expansion: Expansion, /) -> tuple[dict, dict[str, np.ndarray]]:
     """Return a description for JSON and the arrays that go with it."""
     is_mesh = isinstance(expansion.panel, MeshPanel)
+    trend = expansion.panel.trend if is_mesh else expansion.panel
     description = {
         "family": "mesh" if is_mesh else "polynomial",
-        "degree": expansion.panel.trend.degree if is_mesh else expansion.panel.degree,
+        "degree": trend.degree,
+        "panel_half_px": list(trend.half),
         "pupil_degree": expansion.pupil_degree,
         "pupil_centre_mm": list(expansion.frame.centre_mm),
         "pupil_half_mm": list(expansion.frame.half_mm),
@@ -38,9 +40,12 @@ def expansion_from_arrays(
         raise ValueError(f"family {family!r}, degrees {degree} and {pupil_degree}")
     centre = tuple(float(value) for value in description["pupil_centre_mm"])
     half = tuple(float(value) for value in description["pupil_half_mm"])
-    if len(centre) != 2 or len(half) != 2 or not np.isfinite([*centre, *half]).all() or min(half) <= 0.0:
-        raise ValueError("the pupil frame is not two finite centres and two positive halves")
-    panel: ChebyshevPanel | MeshPanel = ChebyshevPanel(size_px, degree)
+    covered = tuple(float(value) for value in description["panel_half_px"])
+    if (len(centre), len(half), len(covered)) != (2, 2, 2):
+        raise ValueError("the frames of panel and pupil are not two numbers each")
+    if not np.isfinite([*centre, *half, *covered]).all() or min(*half, *covered) <= 0.0:
+        raise ValueError("the frames of panel and pupil are not finite with positive halves")
+    panel: ChebyshevPanel | MeshPanel = ChebyshevPanel(size_px, degree, covered)
     if family == "mesh":
         cells_u, cells_v = (int(count) for count in description["cells"])
         if not (1 <= cells_u <= MAX_CELLS and 1 <= cells_v <= MAX_CELLS):

@@ -1,10 +1,11 @@
 """How sure a fit is: the 1-sigma error of the panel point, from the covariance of the coefficients."""
 
+from dataclasses import replace
+
 import numpy as np
 from scipy import linalg
 
 from prewarp.checks import FloatArray
-from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.mesh_fit import MeshFit, SplineChoice
 from prewarp.fitting.polynomial import PolynomialFit
@@ -85,7 +86,7 @@ def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
     first = fit.expansions[0]
     size = first.panel.size_px
     pixel = _node_pixels(size)
-    base = ChebyshevPanel(size, fit.model.degree).values(pixel)
+    base = replace(first.panel, degree=fit.model.degree).values(pixel)
     frame = first.frame
     table = pupil_columns(fit.basis_pupil_degree, frame.half_mm)
     result = np.empty((len(fit.expansions), len(reference_mm), len(pixel)))

@@ -114,7 +114,7 @@ def pair_products(degree: int, /) -> sparse.csr_matrix:
 
 @dataclass(frozen=True)
 class ChebyshevPanel:
-    """Panel basis of the polynomial family: T_a(u') T_b(v'), a + b <= degree, u' = 2 u / width - 1.
+    """Panel basis of the polynomial family: T_a(u') T_b(v'), a + b <= degree, u' = (u - width / 2) / half_u, v' likewise.
 
     Parameters
     ----------
@@ -122,20 +122,29 @@ class ChebyshevPanel:
         Panel width and height, px.
     degree : int
         Total degree.
+    half_px : (float, float), optional
+        Half the width and height of what the samples cover, about the panel's middle: where the functions stay within +-1. Half
+        the panel where not given.
     """
 
     size_px: tuple[int, int]
     degree: int
+    half_px: tuple[float, float] | None = None
 
     @property
     def count(self) -> int:
         """Number of basis functions."""
         return count_of_degree(self.degree)
 
+    @property
+    def half(self) -> tuple[float, float]:
+        """Half width and half height of the region that is normalised, px."""
+        return self.half_px or (self.size_px[0] / 2.0, self.size_px[1] / 2.0)
+
     def normalised(self, pixel: FloatArray, /) -> tuple[FloatArray, FloatArray]:
-        """Return u', v' in [-1, 1] over the panel for pixels (n, 2)."""
-        width, height = self.size_px
-        return pixel[:, 0] * (2.0 / width) - 1.0, pixel[:, 1] * (2.0 / height) - 1.0
+        """Return u', v' for pixels (n, 2)."""
+        (width, height), (half_u, half_v) = self.size_px, self.half
+        return (pixel[:, 0] - width / 2.0) / half_u, (pixel[:, 1] - height / 2.0) / half_v
 
     def values(self, pixel: FloatArray, /) -> FloatArray:
         """Return the basis at pixels (n, 2), shape (count, n)."""
@@ -146,8 +155,8 @@ class ChebyshevPanel:
         """Return the basis and its derivatives by u and by v (per px), each (count, n)."""
         u, v = self.normalised(pixel)
         in_u, in_v = values_1d(u, self.degree), values_1d(v, self.degree)
-        slope_u = derivatives_1d(u, self.degree) * (2.0 / self.size_px[0])
-        slope_v = derivatives_1d(v, self.degree) * (2.0 / self.size_px[1])
+        slope_u = derivatives_1d(u, self.degree) / self.half[0]
+        slope_v = derivatives_1d(v, self.degree) / self.half[1]
         return (
             products(in_u, in_v, self.degree),
             products(slope_u, in_v, self.degree),
@@ -167,9 +176,10 @@ class ChebyshevPanel:
 
     def lattice_factors(self, u: FloatArray, v: FloatArray, /) -> tuple[FloatArray, FloatArray]:
         """Return one-dimensional values in u (degree + 1, nu) and in v (degree + 1, nv) for tensor evaluation."""
-        width, height = self.size_px
-        return values_1d(u * (2.0 / width) - 1.0, self.degree), values_1d(
-            v * (2.0 / height) - 1.0, self.degree
+        (width, height), (half_u, half_v) = self.size_px, self.half
+        return (
+            values_1d((u - width / 2.0) / half_u, self.degree),
+            values_1d((v - height / 2.0) / half_v, self.degree),
         )
 
     def tensor(self, coefficients: FloatArray, /) -> FloatArray:

@@ -9,15 +9,12 @@ from prewarp.errors import FitError
 from prewarp.fitting.certainty import sigma_map
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
+from prewarp.fitting.outlying import outlying
 from prewarp.fitting.polynomial import TREND_SEARCH, PolynomialFit, fit_polynomial
-from prewarp.fitting.residuals import in_pixels, residuals
-from prewarp.fitting.robust import is_outlier
 from prewarp.fitting.samples import Samples, prepare_samples
 from prewarp.frames import cosine_from_tangent, reference_pupil
 
 FAMILIES = ("auto", "polynomial", "mesh")
-# A shorter residual is never called an outlier, however small the noise. Pixels.
-LEAST_OUTLIER_PX = 0.05
 FEWEST_SAMPLES = 24
 # A polynomial this good is not asked whether a mesh does better. Pixels, cross-validated RMS.
 FINE_PX = 0.02
@@ -114,11 +111,9 @@ def fit_channel(
     pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
     certainty = sigma_map(fit, pupils)
     residual = np.full(len(pixel), np.nan)
-    residual[places[samples.row]] = fit.length_px
+    residual[places[samples.row]] = np.hypot(*fit.rest_px)
     outlier = np.zeros(len(pixel), dtype=bool)
-    outlier[places[samples.row]] = is_outlier(
-        fit.length_px, fit.sigma_px[samples.colour], least=LEAST_OUTLIER_PX
-    )
+    outlier[places[samples.row]] = outlying(samples, fit.rest_px)
     used = int(np.sum(fit.weight > 0.5))
     return FitResult(
         expansions=fit.expansions,
@@ -142,8 +137,7 @@ def _fit_family(samples: Samples, family: str) -> PolynomialFit | MeshFit:
     polynomial = fit_polynomial(samples)
     if family == "polynomial" or polynomial.rms_cv_px <= FINE_PX:
         return polynomial
-    rest = in_pixels(polynomial.metric, residuals(samples, polynomial.expansions))
-    if not lacks_fit(samples, rest, polynomial.weight):
+    if not lacks_fit(samples, polynomial.rest_px, polynomial.weight):
         return polynomial
     mesh = fit_mesh(samples, fit_polynomial(samples, search=TREND_SEARCH))
     return mesh if helps(samples, mesh, polynomial) else polynomial

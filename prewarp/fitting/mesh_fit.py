@@ -14,8 +14,9 @@ from scipy import linalg
 from prewarp.checks import FloatArray
 from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.polynomial import PolynomialFit, colour_scales, robust_weight
-from prewarp.fitting.residuals import in_pixels, metric_length, residuals
+from prewarp.fitting.outlying import colour_scales, robust_weight
+from prewarp.fitting.polynomial import PolynomialFit
+from prewarp.fitting.residuals import in_pixels, residuals
 from prewarp.fitting.samples import CELLS, PUPIL_GROUPS, Samples
 from prewarp.fitting.selection import folds, simplest_within_error
 from prewarp.fitting.spline_sums import (
@@ -65,7 +66,7 @@ class MeshFit:
     own: tuple[SplineChoice | None, ...]
     expansions: tuple[Expansion, ...]
     parameters: int
-    length_px: FloatArray
+    rest_px: FloatArray
     weight: FloatArray
     sigma_px: FloatArray
     rms_cv_px: float
@@ -120,7 +121,7 @@ def fit_mesh(samples: Samples, trend: PolynomialFit, /) -> MeshFit:
     shared = replace(fresh, scores=shared.scores)
     own = _choose_own(samples, metric, weight, _with_splines(trend.expansions, shared), shared)
     expansions = _with_splines(trend.expansions, shared, own)
-    length = metric_length(metric, residuals(samples, expansions))
+    rest_px = in_pixels(metric, residuals(samples, expansions))
     extra = shared.parameters + sum(choice.parameters for choice in own if choice is not None)
     return MeshFit(
         trend=trend,
@@ -128,9 +129,9 @@ def fit_mesh(samples: Samples, trend: PolynomialFit, /) -> MeshFit:
         own=tuple(own),
         expansions=expansions,
         parameters=trend.parameters + round(extra),
-        length_px=length,
-        weight=robust_weight(samples, length),
-        sigma_px=colour_scales(samples, length),
+        rest_px=rest_px,
+        weight=robust_weight(samples, rest_px),
+        sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=float(np.sqrt(shared.scores.mean())),
     )
 
@@ -138,7 +139,7 @@ def fit_mesh(samples: Samples, trend: PolynomialFit, /) -> MeshFit:
 def helps(samples: Samples, mesh: MeshFit, polynomial: PolynomialFit, /) -> bool:
     """Return whether a mesh is better than a polynomial by more than one standard error, fold by fold."""
     cell = samples.key % CELLS
-    total = np.bincount(cell, polynomial.weight * polynomial.length_px**2, minlength=CELLS)
+    total = np.bincount(cell, polynomial.weight * np.sum(polynomial.rest_px**2, axis=0), minlength=CELLS)
     count = np.bincount(cell, minlength=CELLS)
     nothing = [total[cells].sum() / count[cells].sum() for cells in folds() if count[cells].sum() > 0]
     return _is_better(mesh.shared.scores, np.array(nothing))
@@ -250,7 +251,7 @@ def _is_better(scores: FloatArray, nothing: FloatArray) -> bool:
 
 
 def _reweighted(samples: Samples, metric: FloatArray, expansions: tuple[Expansion, ...]) -> FloatArray:
-    return robust_weight(samples, metric_length(metric, residuals(samples, expansions)))
+    return robust_weight(samples, in_pixels(metric, residuals(samples, expansions)))
 
 
 def _with_splines(

@@ -18,7 +18,7 @@ import numpy as np
 from scipy import sparse
 
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree, product_terms
+from prewarp.fitting.chebyshev import count_of_degree, product_terms
 from prewarp.fitting.pupil import column_products, pupil_columns
 from prewarp.fitting.samples import CELLS, Samples
 
@@ -117,7 +117,7 @@ def _add_products(
                 first = np.flatnonzero(np.diff(samples.dot[part], prepend=-1))
                 right = np.add.reduceat(right, first, axis=1)
                 pixel = pixel[first]
-            phi = ChebyshevPanel(samples.panel_size_px, degree).values(pixel)
+            phi = samples.panel_basis(degree).values(pixel)
             place += (phi @ right.T).reshape(place.shape)
 
 

@@ -6,14 +6,14 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.fitting import moments as sums
-from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree
+from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of
 from prewarp.fitting.moments import Moments
+from prewarp.fitting.outlying import colour_scales, robust_weight
 from prewarp.fitting.pupil import pupil_columns
-from prewarp.fitting.residuals import metric_length, pixel_metric, residuals
-from prewarp.fitting.robust import redescending_weight, robust_scale
+from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
 from prewarp.fitting.samples import Samples
 from prewarp.fitting.selection import RESOLUTION_PX, Choice, choose, explains_little
 
@@ -24,17 +24,16 @@ Search = tuple[tuple[tuple[int, int], int], ...]
 SEARCH: Search = (((10, 13), 5), ((13, 16), 6), ((16, 20), 6))
 # Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
 TREND_SEARCH: Search = (((6, 8), 4),)
-FIRST_MODEL = PolynomialModel(6, 1, 2, -1, 0, 6, 6)
+FIRST_MODEL = PolynomialModel(9, 2, 2, -1, 0, 9, 9)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
 # Robust weights: at most so many passes; a weight moves when it changes by more than WEIGHT_STEP; settled when fewer
-# than this share of the weights moved. Residuals below a few LEAST_SIGMA_PX are never held against a sample.
+# than this share of the weights moved.
 ROBUST_PASSES = 4
 WEIGHT_STEP = 0.02
 SETTLED = 2e-4
-LEAST_SIGMA_PX = 0.005
 # Only data that a model follows this well are worth looking at for one that follows them to the last digit. Pixels, RMS.
 NEAR_RESOLUTION_PX = 0.02
 # Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
@@ -46,8 +45,8 @@ MOST_PARAMETERS = 2600
 class PolynomialFit:
     """A fitted model of one channel: an expansion per colour and what the fit says of itself.
 
-    In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`), `length_px` (n,) residual
-    length, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px` cross-validated RMS of the chosen model.
+    In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`), `rest_px` (2, n)
+    residuals, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px` cross-validated RMS of the chosen model.
     """
 
     model: PolynomialModel
@@ -57,7 +56,7 @@ class PolynomialFit:
     factor: Factor
     parameters: int
     metric: FloatArray
-    length_px: FloatArray
+    rest_px: FloatArray
     weight: FloatArray
     sigma_px: FloatArray
     rms_cv_px: float
@@ -72,7 +71,7 @@ def expansions_of(
 ) -> tuple[Expansion, ...]:
     """Return one expansion per colour from joint coefficients: shared part plus the colour's own difference."""
     pupil = pupil_columns(basis_pupil_degree, samples.frame.half_mm)
-    panel = ChebyshevPanel(samples.panel_size_px, degree)
+    panel = samples.panel_basis(degree)
     used_pupil_degree = int(pupil.order[columns.pupil].max(initial=0))
     keep = count_of_degree(used_pupil_degree)
     expansions = []
@@ -150,7 +149,7 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
     model = choice.model.tidied()
     weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
-    length = metric_length(metric, residuals(samples, expansions))
+    rest_px = in_pixels(metric, residuals(samples, expansions))
     return PolynomialFit(
         model=model,
         expansions=expansions,
@@ -159,9 +158,9 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         factor=solver,
         parameters=solver.parameters(columns.count),
         metric=metric,
-        length_px=length,
+        rest_px=rest_px,
         weight=weight,
-        sigma_px=colour_scales(samples, length),
+        sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=choice.rms_px,
     )
 
@@ -189,25 +188,13 @@ def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
     return model
 
 
-def colour_scales(samples: Samples, length: FloatArray, /) -> FloatArray:
-    """Return the robust noise per axis of each colour from residual lengths (n,), px."""
-    return np.array([robust_scale(length[samples.colour == colour]) for colour in range(samples.colours)])
-
-
-def robust_weight(samples: Samples, length: FloatArray, /) -> FloatArray:
-    """Return robust weights (n,) for residual lengths (n,) px."""
-    sigma = np.maximum(colour_scales(samples, length), LEAST_SIGMA_PX)
-    return redescending_weight(length, sigma[samples.colour])
-
-
 def _reweight(
     samples: Samples, metric: FloatArray, weight: FloatArray, moments: Moments, model: PolynomialModel
 ) -> tuple[FloatArray, tuple[Expansion, ...]]:
     """Return robust weights for one model, iterated, and the last expansions; `moments` follow in place."""
     for _ in range(ROBUST_PASSES):
         expansions = solve_model(moments, model, samples)[0]
-        length = metric_length(metric, residuals(samples, expansions))
-        wanted = robust_weight(samples, length)
+        wanted = robust_weight(samples, in_pixels(metric, residuals(samples, expansions)))
         changed = np.flatnonzero(np.abs(wanted - weight) > WEIGHT_STEP)
         few = samples.take(changed)
         sums.add_samples(moments, few, metric[:, changed] * (wanted - weight)[changed], few.cosine.T)

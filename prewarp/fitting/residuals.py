@@ -48,12 +48,6 @@ def pixel_metric(samples: Samples, expansion: Expansion, /) -> FloatArray:
     return metric
 
 
-def metric_length(metric: FloatArray, rest: FloatArray, /) -> FloatArray:
-    """Return sqrt(r^T W r) (n,), px."""
-    squared = metric[0] * rest[0] ** 2 + 2.0 * metric[1] * rest[0] * rest[1] + metric[2] * rest[1] ** 2
-    return np.sqrt(np.maximum(squared, 0.0))
-
-
 def in_pixels(metric: FloatArray, rest: FloatArray, /) -> FloatArray:
     """Return residuals (2, n) in px, turned so that W = R^T R with R upper triangular."""
     root = np.sqrt(metric[0])

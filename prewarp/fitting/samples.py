@@ -6,12 +6,15 @@ from functools import cached_property
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 
 PUPIL_GROUPS = 3
 DOT_GROUPS = 3
-# Cross-validation cells: pupil groups, the one that is never left out among them, times dot groups.
-CELLS = (PUPIL_GROUPS + 1) * DOT_GROUPS
+# Cross-validation cells: pupil groups times dot groups, those that are never left out among them.
+CELLS = (PUPIL_GROUPS + 1) * (DOT_GROUPS + 1)
+# Dots in the corners of what was captured, this share of its sides, are never left out.
+CORNER = 0.04
 # Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular value.
 RANK_SAMPLES = 4000
 RANK_LIMIT = 1e-2
@@ -22,13 +25,14 @@ HIGHEST_PUPIL_DEGREE = 8
 class Samples:
     """One channel's samples of all colours; rows sorted by colour, cell, panel point.
 
-    `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
-    `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,): what cross-validation leaves out
-    together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `row`
+    `half_px` half the width and height about the panel's middle that the samples cover; `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
+    `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
+    cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `row`
     (n,) index into the caller's arrays.
     """
 
     panel_size_px: tuple[int, int]
+    half_px: tuple[float, float]
     frame: PupilFrame
     pixel: FloatArray
     cosine: FloatArray
@@ -63,10 +67,14 @@ class Samples:
             degree += 1
         return degree
 
+    def panel_basis(self, degree: int, /) -> ChebyshevPanel:
+        """Return the polynomial panel basis over what the samples cover."""
+        return ChebyshevPanel(self.panel_size_px, degree, self.half_px)
+
     @property
     def key(self) -> IntArray:
         """Colour and cross-validation cell of each sample: colour * CELLS + cell, in rising order."""
-        return self.colour * CELLS + (self.pupil_group + 1) * DOT_GROUPS + self.dot_group
+        return self.colour * CELLS + (self.pupil_group + 1) * (DOT_GROUPS + 1) + self.dot_group + 1
 
     @cached_property
     def dot_pixel(self) -> FloatArray:
@@ -109,8 +117,7 @@ def prepare_samples(
 ) -> Samples:
     """Sort finite samples (n, ...) into `Samples`, dealing pupil positions and dots into cross-validation groups.
 
-    Pupil positions that are corners of the captured box are never left out: a fit is not asked to extrapolate. Dots are dealt in
-    a checkered pattern of small panel regions, so that what is left out is surrounded by what stays.
+    Pupil positions and dots that are corners of what was captured are never left out: a fit is not asked to extrapolate there. Dots are dealt in a checkered pattern of small panel regions, so that what is left out is surrounded by what stays.
     """
     frame = _pupil_frame(reference_mm)
     pupil_group = _deal_pupils(pupil_mm)
@@ -120,6 +127,7 @@ def prepare_samples(
     order = np.lexsort((dot, dot_group, pupil_group, colour))
     samples = Samples(
         panel_size_px=panel_size_px,
+        half_px=_covered_half(pixel, panel_size_px),
         frame=frame,
         pixel=pixel,
         cosine=cosine,
@@ -134,6 +142,12 @@ def prepare_samples(
         row=np.arange(len(pixel)),
     )
     return samples.take(order)
+
+
+def _covered_half(pixel: FloatArray, panel_size_px: tuple[int, int]) -> tuple[float, float]:
+    """Return half the width and height about the panel's middle that the samples cover, px."""
+    half_u, half_v = np.maximum(np.abs(pixel - np.array(panel_size_px) / 2.0).max(axis=0), 1.0)
+    return float(half_u), float(half_v)
 
 
 def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
@@ -158,10 +172,11 @@ def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     places = np.round(pupil_mm[first], 6)
     if len(places) < 6:
         return np.full(len(pupil_mm), -1)
-    ranks = np.stack([np.unique(places[:, axis], return_inverse=True)[1] for axis in range(3)], axis=-1)
+    ranks = np.stack([_mirrored_rank(places[:, axis]) for axis in range(3)], axis=-1)
     distinct = [len(np.unique(places[:, axis])) for axis in range(3)]
     if distinct[0] * distinct[1] * distinct[2] <= 4 * len(places):
-        # A lattice, perhaps with holes: a slanted pattern leaves out one of three in every row and column.
+        # A lattice, perhaps with holes: a slanted pattern leaves out one of three in every row and column. Mirror images go
+        # together: a symmetric model would know what is left out from its image.
         group = (ranks @ np.array([1, 2, 1])) % PUPIL_GROUPS
     else:
         # Scattered positions, in the order of the file.
@@ -172,8 +187,18 @@ def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     return np.where(is_corner, -1, group)[position]
 
 
+def _mirrored_rank(values: FloatArray) -> IntArray:
+    """Return the rank (n,) of each value among the different ones, counted from the middle outward to both sides."""
+    different, rank = np.unique(values, return_inverse=True)
+    return np.abs(2 * rank - (len(different) - 1)) // 2
+
+
 def _deal_dots(pixel: FloatArray, panel_size_px: tuple[int, int]) -> IntArray:
-    """Return a group for each sample from a checkered pattern of panel regions, 24 across the longer side."""
+    """Return a group for each sample from a checkered pattern of panel regions, 24 across the longer side; -1 in the corners."""
     step = max(panel_size_px) / 24.0
-    region = np.floor(pixel / step).astype(np.int64)
-    return (region[:, 0] + 2 * region[:, 1]) % DOT_GROUPS
+    # Mirror images go together, as with the pupils.
+    region = np.floor(np.abs(pixel - np.array(panel_size_px) / 2.0) / step + 0.5).astype(np.int64)
+    group = (region[:, 0] + 2 * region[:, 1]) % DOT_GROUPS
+    low, high = pixel.min(axis=0), pixel.max(axis=0)
+    in_corner = np.all((pixel < low + CORNER * (high - low)) | (pixel > high - CORNER * (high - low)), axis=1)
+    return np.where(in_corner, -1, group)

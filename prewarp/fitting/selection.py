@@ -17,10 +17,12 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
 from prewarp.fitting.moments import Moments
-from prewarp.fitting.samples import DOT_GROUPS, PUPIL_GROUPS
+from prewarp.fitting.samples import CELLS, DOT_GROUPS, PUPIL_GROUPS
 
 # No panel, camera or eye resolves this; between models that both reach it the simpler is taken. Pixels, RMS.
 RESOLUTION_PX = 1e-4
+# Relative difference of two scores that is rounding.
+ROUNDING = 1e-6
 # A step of a chain that explains less than this many times what noise would is not worth a cross-validation. A step pays
 # in the error of prediction from 2 on.
 WORTH_TRYING = 1.5
@@ -36,9 +38,9 @@ class Choice:
 
 def folds() -> list[IntArray]:
     """Return the cells that each fold leaves out: pupil groups first, then dot groups."""
-    cells = np.arange((PUPIL_GROUPS + 1) * DOT_GROUPS).reshape(PUPIL_GROUPS + 1, DOT_GROUPS)
+    cells = np.arange(CELLS).reshape(PUPIL_GROUPS + 1, DOT_GROUPS + 1)
     return [cells[1 + group] for group in range(PUPIL_GROUPS)] + [
-        cells[:, group] for group in range(DOT_GROUPS)
+        cells[:, 1 + group] for group in range(DOT_GROUPS)
     ]
 
 
@@ -51,7 +53,8 @@ def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> i
     best = int(np.argmin(mean))
     difference = scores - scores[best]
     error = difference.std(axis=1, ddof=1) / np.sqrt(scores.shape[1])
-    acceptable = (difference.mean(axis=1) <= error) | (mean <= RESOLUTION_PX**2)
+    as_good = difference.mean(axis=1) <= np.maximum(error, ROUNDING * mean[best])
+    acceptable = as_good | (mean <= RESOLUTION_PX**2)
     acceptable[best] = True
     candidates = np.flatnonzero(acceptable)
     return int(candidates[np.argmin(np.asarray(parameters)[candidates])])

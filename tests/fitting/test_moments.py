@@ -37,7 +37,7 @@ def _samples(shared: bool, count: int = 400):
 
 def _design(samples, columns, pupil_degree):
     """Return the design matrix (2, n, columns), written out the slow way."""
-    u, v = samples.pixel[:, 0] * 2 / SIZE[0] - 1, samples.pixel[:, 1] * 2 / SIZE[1] - 1
+    u, v = ((samples.pixel - np.array(SIZE) / 2) / samples.half_px).T
     panel = values_2d(u, v, 6)[columns.panel]
     table = pupil_columns(pupil_degree, samples.frame.half_mm)
     scalar = samples.frame.values(samples.reference_mm, pupil_degree)

@@ -6,7 +6,7 @@ from scipy.interpolate import BSpline
 
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import pupil_columns
-from prewarp.fitting.samples import prepare_samples
+from prewarp.fitting.samples import CELLS, prepare_samples
 from prewarp.fitting.spline_sums import SplineColumns, curvature_penalty, sum_splines
 from prewarp.fitting.splines import MeshPanel, SplinePanel
 
@@ -97,7 +97,7 @@ def test_equations_equal_the_plain_ones():
     expected = np.sum(weight[0] * rest[0] ** 2 + 2 * weight[1] * rest[0] * rest[1] + weight[2] * rest[1] ** 2)
     assert equations.squared_residual(solution) == pytest.approx(expected, rel=1e-10)
     # Cross-validation cells add up to everything.
-    parts = [sums.equations([cell]) for cell in range(12)]
+    parts = [sums.equations([cell]) for cell in range(CELLS)]
     np.testing.assert_allclose(sum(part.band for part in parts), equations.band, atol=1e-9)
 
 

@@ -1,0 +1,70 @@
+"""Which samples lie off what their neighbours say: robust weights that do not take a smooth misfit for bad points.
+
+Where residuals have longer tails than noise gives, the model does not follow the samples everywhere, most of all at a steep rim. There
+a sample is judged by how far it is from the median residual of its neighbours (same region of the panel, same quarter of
+the eye box, all colours), and by their scatter.
+"""
+
+import numpy as np
+
+from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.fitting.robust import RAYLEIGH_MEDIAN, is_outlier, redescending_weight, robust_scale
+from prewarp.fitting.samples import Samples
+
+# Residuals below a few of this are never held against a sample. Pixels.
+LEAST_SIGMA_PX = 0.005
+# A shorter residual is never called an outlier, however small the noise. Pixels.
+LEAST_OUTLIER_PX = 0.05
+# Scale by the 95th percentile over scale by the median from which tails count as long (noise: 1).
+LONG_TAILS = 1.15
+# Samples wished for in a neighbourhood, and panel regions across at most.
+NEIGHBOURS = 16
+MOST_REGIONS = 24
+
+
+def colour_scales(samples: Samples, length: FloatArray, /) -> FloatArray:
+    """Return the robust noise per axis of each colour from residual lengths (n,), px."""
+    return np.array([robust_scale(length[samples.colour == colour]) for colour in range(samples.colours)])
+
+
+def robust_weight(samples: Samples, rest_px: FloatArray, /) -> FloatArray:
+    """Return weights (n,) in [0, 1] for residuals (2, n) px."""
+    return redescending_weight(*_deviation_and_sigma(samples, rest_px))
+
+
+def outlying(samples: Samples, rest_px: FloatArray, /) -> BoolArray:
+    """Return which samples (n,) are outliers, for residuals (2, n) px."""
+    return is_outlier(*_deviation_and_sigma(samples, rest_px), least=LEAST_OUTLIER_PX)
+
+
+def _deviation_and_sigma(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how far each sample is off (n,), px, and the noise per axis to hold that against (n,), px."""
+    length = np.hypot(*rest_px)
+    sigma = np.maximum(colour_scales(samples, length), LEAST_SIGMA_PX)
+    if np.all(sigma <= LONG_TAILS * np.median(length) / RAYLEIGH_MEDIAN):
+        return length, sigma[samples.colour]
+    key = _neighbourhood(samples)
+    deviation = np.hypot(*(axis - _medians(key, axis)[key] for axis in rest_px))
+    sigma = np.maximum(colour_scales(samples, deviation), LEAST_SIGMA_PX)
+    local = _medians(key, deviation)[key] / RAYLEIGH_MEDIAN
+    return deviation, np.maximum(sigma[samples.colour], local)
+
+
+def _neighbourhood(samples: Samples) -> IntArray:
+    """Return a number for each sample, equal for neighbours."""
+    across = int(np.clip(np.sqrt(samples.count / (4 * NEIGHBOURS)), 4, MOST_REGIONS))
+    half = np.array(samples.half_px)
+    place = (samples.pixel - np.array(samples.panel_size_px) / 2.0 + half) / (2.0 * half)
+    region = np.clip(np.floor(place * across), 0, across - 1).astype(np.int64)
+    quarter = (samples.reference_mm > np.array(samples.frame.centre_mm)).astype(np.int64)
+    key = ((region[:, 0] * across + region[:, 1]) * 2 + quarter[:, 0]) * 2 + quarter[:, 1]
+    return np.unique(key, return_inverse=True)[1]
+
+
+def _medians(key: IntArray, values: FloatArray) -> FloatArray:
+    """Return the median of `values` (n,) for each key, 0 .. keys - 1."""
+    order = np.lexsort((values, key))
+    count = np.bincount(key)
+    start = np.cumsum(count) - count
+    ranked = values[order]
+    return (ranked[start + (count - 1) // 2] + ranked[start + count // 2]) / 2.0
