@@ -1,4 +1,4 @@
-// Provides: pw_eye_sums: what one mesh node shows for a reference pupil, sum_m c_m P_m with c = M Q(x0, y0); pw_tangent_from_cosine.
+// Provides: pw_eye_sums: what a mesh node shows for a reference pupil, sum_m c_m P_m, c = M Q(x0, y0); pw_tangent_from_cosine.
 // Needs: t_pair, t_single: patterns of node (column, row), mode m at texel (column, row + rows * m); u_mix: M, mode by mode;
 //        u_half_mm: divides the reference pupil, mm; PW_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
 // pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says.
@@ -35,14 +35,14 @@ void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec
     for (int m = 0; m < PW_MODES; ++m) {
         share[m] = 0.0;
     }
-    int function = 0;
+    int place_in_basis = 0;
     for (int total = 0; total <= PW_PUPIL_DEGREE; ++total) {
         for (int second = 0; second <= total; ++second) {
             float value = in_x[total - second] * in_y[second];
             for (int m = 0; m < PW_MODES; ++m) {
-                share[m] += u_mix[m * PW_PUPIL_FUNCTIONS + function] * value;
+                share[m] += u_mix[m * PW_PUPIL_FUNCTIONS + place_in_basis] * value;
             }
-            ++function;
+            ++place_in_basis;
         }
     }
     pair = vec4(0.0);

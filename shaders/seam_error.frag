@@ -14,6 +14,6 @@ void main() {
     vec3 high = vec3(spread.xy, 1.0);
     vec3 low = vec3(-spread.zw, 1.0);
     float arcmin = degrees(atan(length(cross(high, low)), dot(high, low))) * 60.0;
-    bool shared = spread.x > -1e3 && any(greaterThan(spread.xy + spread.zw, vec2(0.0)));
-    out_linear = shared ? vec4(pw_false_colour(arcmin / u_full_arcmin), 0.8) : vec4(0.0);
+    bool overlaps = spread.x > -1e3 && any(greaterThan(spread.xy + spread.zw, vec2(0.0)));
+    out_linear = overlaps ? vec4(pw_false_colour(arcmin / u_full_arcmin), 0.8) : vec4(0.0);
 }

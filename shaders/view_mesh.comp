@@ -1,6 +1,7 @@
-// View pass as a compute stage: light of up to PW_CHANNELS panels where they are seen, added up, encoded as sRGB; 16 x 16 a group.
-// t_red_green_*, t_blue_*: panel places at the view's nodes, 8 px apart (view_nodes.comp). t_panel_*_linear: light of the panels.
-// i_view: the view, row 0 the top; sRGB bytes, or with PW_AS_LIGHT 1 light as halves. A 16 x 16 tile has 3 x 3 nodes; cells with a node that is not found stay dark.
+// View pass as a compute stage: light of up to 4 panels (PW_CHANNELS) where they are seen, added up; 16 x 16 pixels a group.
+// t_red_green_*, t_blue_*: panel places at the view's nodes, 8 px apart (view_nodes.comp): 3 x 3 of them in a group's tile.
+// t_panel_*_linear: light of the panels. i_view: the view, row 0 the top; sRGB bytes, or with PW_AS_LIGHT 1 light as halves.
+// Cells with a node that was not found stay dark.
 
 #include "encoding.glsl"
 

@@ -149,7 +149,7 @@ class Program:
         else:
             self._array.render()
         if sampler is not None:
-            self.context.clear_samplers()
+            self.context.clear_samplers(0, len(textures))
 
     def run(self, groups: tuple[int, int]) -> None:
         """Run a compute stage in so many work groups."""

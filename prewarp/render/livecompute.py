@@ -76,7 +76,7 @@ class ComputePanel:
         self.program.bind(self._textures, sampler=sampler)
         self.texture.bind_to_image(0, read=False, write=True)
         self.program.run(_groups(self._size_px, _TILE))
-        self.program.context.clear_samplers()
+        self.program.context.clear_samplers(0, len(self._textures))
         self.program.context.memory_barrier()
 
 
@@ -144,7 +144,7 @@ class ComputeView:
         self._view.bind(self._textures, sampler=self._eye.sampler)
         self.texture.bind_to_image(0, read=False, write=True)
         self._view.run(_groups(self.size_px, _TILE))
-        self._eye.context.clear_samplers()
+        self._eye.context.clear_samplers(0, len(self._textures))
         self._eye.context.memory_barrier()
 
     def draw(self, outlook: Outlook, /) -> None:
