@@ -77,9 +77,13 @@ class Stage:
         self.context = context
         self.subject = subject
         self._picture_of = picture_of
+        # Where panels are drawn coarsely, half as many nodes each way follow the optics as well.
+        tables = subject.tables
+        if finesse < FINE:
+            tables = {name: table.thinned() for name, table in tables.items()}
         self.eye = LiveEye(
             context,
-            subject.tables,
+            tables,
             subject.weights,
             subject.content,
             transfers=subject.transfers,

@@ -7,7 +7,7 @@ in that same direction. So the perceived view needs no inverse: it is the panel'
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -107,6 +107,20 @@ class EyeTable:
         count = len(self.cosine)
         return np.concatenate([part.reshape(count, -1) for part in parts], axis=1).T.astype(np.float32)
 
+    def thinned(self) -> "EyeTable":
+        """Return the table with every other node; itself where the panel is an odd number of cells, or few, wide or high."""
+        rows, columns = (length - 2 for length in self.node_shape)
+        if rows % 2 == 0 or columns % 2 == 0 or min(rows, columns) < 9:
+            return self
+        inner = (slice(None), slice(1, -1, 2), slice(1, -1, 2))
+        return replace(
+            self,
+            first_px=2.0 * self.first_px,
+            step_px=2.0 * self.step_px,
+            cosine=_ringed(self.cosine[inner]),
+            seen_px=_ringed(self.seen_px[inner]),
+        )
+
     def tangents(self, pupil_mm: ArrayLike, /) -> FloatArray:
         """Return directions (rows, columns, 3, 2) of the nodes in red, green, blue from one pupil position (3,)."""
         pupil = as_pupil(pupil_mm).reshape(3)
@@ -176,7 +190,8 @@ def eye_table(
     require_range(step_px, "step_px", 4.0, 4096.0, unit="px")
     colours = [fields.field(channel, colour) for colour in field_colours(fields.colours)]
     size = np.array(colours[1].panel_size_px, dtype=float)
-    cells = np.maximum(np.ceil(size / step_px), 4).astype(int)
+    # Even numbers, so that a table can be thinned.
+    cells = 2 * np.maximum(np.ceil(size / (2.0 * step_px)), 2).astype(int)
     u, v = (np.linspace(0.0, size[axis], cells[axis] + 1) for axis in range(2))
     half = np.maximum(as_pupil(half_mm, "half_mm").reshape(3), 0.0)
     # Rays of a pupil off the plane cross it further out.

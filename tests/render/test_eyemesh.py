@@ -53,6 +53,19 @@ def test_axis_order(table):
     assert tangent[5, 20, 0] > tangent[5, 5, 0] and tangent[20, 5, 1] < tangent[5, 5, 1]
 
 
+def test_a_thinned_table_has_every_other_node(table):
+    thin = table.thinned()
+    assert thin.node_shape == (480 // 32 + 3, 640 // 32 + 3)
+    np.testing.assert_array_equal(thin.node_px[1:-1, 1:-1], table.node_px[1:-1:2, 1:-1:2])
+    for pupil in PUPILS:
+        inner = (slice(1, -1), slice(1, -1))
+        every = (slice(1, -1, 2), slice(1, -1, 2))
+        np.testing.assert_allclose(thin.tangents(pupil)[inner], table.tangents(pupil)[every], atol=1e-14)
+        np.testing.assert_allclose(thin.seen(pupil)[1][inner], table.seen(pupil)[1][every], atol=1e-10)
+    # The ring goes straight on from the edge.
+    np.testing.assert_allclose(thin.cosine[:, 0], 2.0 * thin.cosine[:, 1] - thin.cosine[:, 2])
+
+
 def test_one_colour_serves_all_three(fields):
     single = plane_set(PlaneChannel("left", division=0.05), colours=("G",))
     table = eye_table(single, "left", half_mm=HALF_MM, step_px=40.0)
