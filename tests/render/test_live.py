@@ -259,3 +259,19 @@ def test_eye_box_corners_are_followed(live, fields, seam):
         seen = looked_at(eye).astype(int)
         # The middle rows, away from where outlines cross.
         assert np.abs(seen[230:270, 200:600] - 188).max() <= 2
+
+
+@pytest.mark.parametrize("compute", [False, True])
+def test_equidistant_content(context, tables, seam, compute):
+    if compute and not has_compute(context):
+        pytest.skip("this OpenGL has no compute shaders")
+    content = ContentProjection("equidistant", (800, 500), 80.0)
+    mesh = EyeMesh(context, tables["left"], weight_map(seam, content, "left"), content, compute=compute)
+    mesh.set_tracked(TRACKED)
+    mesh.set_pupil(PUPIL)
+    expected = content.pixel_from_tangent(tables["left"].tangents(TRACKED)[..., 1, :])
+    assert np.max(np.abs(mesh.shown.read(components=4, attachment=1)[..., :2] - expected)) < 0.02
+    where, _ = tables["left"].seen(PUPIL)
+    pixel = content.pixel_from_tangent(where)
+    plane = (pixel - [400.0, 250.0]) / np.array([content.focal_px, -content.focal_px])
+    assert np.max(np.abs(mesh.seen.read(components=4, attachment=0)[..., :2] - plane)) < 2e-5
