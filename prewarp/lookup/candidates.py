@@ -77,9 +77,10 @@ def series_px_per_tangent(
     series: FieldSeries, s: FloatArray, t: FloatArray, size_px: tuple[int, int]
 ) -> FloatArray:
     """Return the inverse Jacobian (len(t), len(s), 2, 2), panel px per tangent, pupil at the middle of the box."""
-    middle = np.zeros((1, 3))
-    by_s = FieldSeries(chebyshev.chebder(series.coefficients, axis=0), 0.0).at(s, t, middle)[0]
-    by_t = FieldSeries(chebyshev.chebder(series.coefficients, axis=1), 0.0).at(s, t, middle)[0]
+    panel = series.at_pupil(np.zeros((1, 3)))[0]
+    by_s = chebyshev.chebgrid2d(t, s, np.swapaxes(chebyshev.chebder(panel, axis=0), 0, 1))
+    by_t = chebyshev.chebgrid2d(t, s, np.swapaxes(chebyshev.chebder(panel, axis=1), 0, 1))
+    by_s, by_t = np.moveaxis(by_s, 0, -1), np.moveaxis(by_t, 0, -1)
     jacobian = np.stack([by_s * (2.0 / size_px[0]), by_t * (2.0 / size_px[1])], axis=-1)
     return np.linalg.inv(jacobian)
 

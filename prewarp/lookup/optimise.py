@@ -29,7 +29,14 @@ from prewarp.lookup.plain_lattice import (
     probe_axis,
     smallest_lattice,
 )
-from prewarp.lookup.series import MAX_PANEL_NODES, PANEL_NODES, PUPIL_NODES, FieldSeries, field_series
+from prewarp.lookup.series import (
+    MAX_PANEL_NODES,
+    PANEL_NODES,
+    PUPIL_NODES,
+    FieldSeries,
+    field_series,
+    trimmed_together,
+)
 from prewarp.lookup.tables import FAMILY_NAMES, Family, Lookup, MapTable, float32_array
 
 if TYPE_CHECKING:
@@ -146,9 +153,10 @@ class Optimiser:
                     try:
                         found.append(self._search_channel(problem, limit_px, name, pins))
                     except PackageError as cause:
-                        failures.append(str(cause))
+                        failures.append(cause)
                 if not found:
-                    raise PackageError(" ".join(failures))
+                    nearest = min(failures, key=lambda cause: getattr(cause, "error_px", np.inf))
+                    raise PackageError(" ".join(map(str, failures)), **nearest.fields) from nearest
                 groups.append(min(found, key=lambda one: one[0].byte_count))
         return self._joined(groups)
 
@@ -266,7 +274,7 @@ def _series_of_channel(fields: list, box_mm: FloatArray) -> tuple[FieldSeries, .
         series = tuple(field_series(one, box_mm, panel_nodes=nodes, pupil_nodes=pupils) for one in fields)
         tail_px = max(one.tail for one in series) * min(fields[0].panel_size_px)
         if tail_px <= _TAIL_PX or nodes >= MAX_PANEL_NODES:
-            return series
+            return trimmed_together(series)
         nodes = min(nodes + 14, MAX_PANEL_NODES)
 
 

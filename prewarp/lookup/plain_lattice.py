@@ -191,11 +191,13 @@ class _Trial:
         mesh, *counts = shape
         s, s_nodes, s_weights = self._panel(mesh)
         t, t_nodes, t_weights = self._panel(None if mesh is None else self.problem.mesh_shape(mesh)[1])
-        unit, corners, weights = self._middles(tuple(counts))
+        if all(count is None for count in counts):
+            # The mesh alone: one pupil position will do, the whole lattice is measured later.
+            unit, corners, weights = np.zeros((1, 3)), np.zeros((1, 1, 3)), np.ones((1, 1))
+        else:
+            unit, corners, weights = self._middles(tuple(counts))
         exact = self.series.at(s, t, unit)
         stored = self._rounded(self._rest(s_nodes, t_nodes, corners.reshape(-1, 3)))
-        if mesh is None and all(count is None for count in counts):
-            return 0.0
         plane = self._plane(s_nodes, t_nodes)
         nodes = (stored + plane).reshape(*corners.shape[:2], *stored.shape[1:])
         at_pupil = np.einsum("nk,nkvuc->nvuc", weights, nodes)
@@ -261,13 +263,18 @@ def _affine(series: FieldSeries) -> FloatArray:
 def _cheapest(
     problem: "ChannelProblem", by_mesh: dict[int, float], by_axis: list[dict[int, float]], budget: float
 ) -> tuple[int, int, int, int] | None:
-    best, cost = None, np.inf
-    for mesh, mesh_error in by_mesh.items():
-        nodes = mesh * problem.mesh_shape(mesh)[1]
-        for (x, ex), (y, ey), (z, ez) in product(*(axis.items() for axis in by_axis)):
-            if mesh_error + ex + ey + ez <= budget and nodes * x * y * z < cost:
-                best, cost = (mesh, x, y, z), nodes * x * y * z
-    return best
+    """Return mesh and pupil counts of the smallest lattice whose errors add up to at most the budget."""
+    counts = [np.array(list(one)) for one in (by_mesh, *by_axis)]
+    errors = [np.array(list(one.values())) for one in (by_mesh, *by_axis)]
+    sizes = [np.array([mesh * problem.mesh_shape(int(mesh))[1] for mesh in counts[0]]), *counts[1:]]
+    total, size = np.zeros(()), np.ones(())
+    for error, one in zip(errors, sizes, strict=True):
+        total, size = total[..., None] + error, size[..., None] * one
+    size = np.where(total <= budget, size, np.inf)
+    best = np.unravel_index(np.argmin(size), size.shape)
+    if not np.isfinite(size[best]):
+        return None
+    return tuple(int(one[place]) for one, place in zip(counts, best, strict=True))
 
 
 def _plan(problem: "ChannelProblem", shape: tuple[int, ...], storage: str, error: float) -> LatticePlan:

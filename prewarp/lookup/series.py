@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 PANEL_NODES = 36
 PUPIL_NODES = (6, 6, 4)
 MAX_PANEL_NODES = 64
+# Tangents; 3e-7 px on a panel of 3000 px per unit tangent.
+NEGLIGIBLE = 1e-10
 
 
 @dataclass(frozen=True)
@@ -38,15 +40,16 @@ class FieldSeries:
 
     def at(self, s: FloatArray, t: FloatArray, unit_pupil: FloatArray, /) -> FloatArray:
         """Return tangents (pupils, len(t), len(s), 2) on a panel lattice for unit pupil positions (pupils, 3)."""
-        k, m, i, j, n, _ = self.coefficients.shape
-        inner = np.einsum(
-            "klijnc,pi,pj,pn->pklc",
-            self.coefficients,
-            *(chebyshev.chebvander(unit_pupil[:, a], d - 1) for a, d in enumerate((i, j, n))),
-            optimize=True,
-        )
-        across, down = chebyshev.chebvander(s, k - 1), chebyshev.chebvander(t, m - 1)
+        inner = self.at_pupil(unit_pupil)
+        across = chebyshev.chebvander(s, inner.shape[1] - 1)
+        down = chebyshev.chebvander(t, inner.shape[2] - 1)
         return np.einsum("vl,uk,pklc->pvuc", down, across, inner, optimize=True)
+
+    def at_pupil(self, unit_pupil: FloatArray, /) -> FloatArray:
+        """Return panel coefficients (pupils, u degree + 1, v degree + 1, 2) for unit pupil positions (pupils, 3)."""
+        degrees = self.coefficients.shape[2:5]
+        values = (chebyshev.chebvander(unit_pupil[:, a], d - 1) for a, d in enumerate(degrees))
+        return np.einsum("klijnc,pi,pj,pn->pklc", self.coefficients, *values, optimize=True)
 
 
 def _nodes(count: int) -> FloatArray:
@@ -97,3 +100,15 @@ def field_series(
     coefficients = np.einsum("ai,bj,cn,lv,ku,ijnvuC->klabcC", *inverse, values, optimize=True)
     tail = max(np.abs(coefficients[-2:]).max(), np.abs(coefficients[:, -2:]).max())
     return FieldSeries(coefficients, float(tail))
+
+
+def trimmed_together(series: tuple[FieldSeries, ...], /) -> tuple[FieldSeries, ...]:
+    """Return series of one shape without the highest degrees, as far as none of them reaches `NEGLIGIBLE` in any series."""
+    largest = np.max([np.abs(one.coefficients) for one in series], axis=0)
+    cut = []
+    for axis in range(5):
+        others = tuple(other for other in range(6) if other != axis)
+        needed = np.flatnonzero(largest.max(axis=others) > NEGLIGIBLE)
+        # Two at least along the panel: the slope is asked for.
+        cut.append(slice(0, max(int(needed.max(initial=0)) + 1, 2 if axis < 2 else 1)))
+    return tuple(FieldSeries(one.coefficients[tuple(cut)], one.tail) for one in series)

@@ -43,14 +43,19 @@ def trade_picture(result: OptimisationResult, /, *, title: str = "") -> bytes:
         axes.plot([worst], [result.byte_count], "*", color=INK, markersize=16, zorder=5, label="chosen")
         axes.set(xscale="log", yscale="log", xlabel="largest error over panel, eye box and colours, panel px")
         axes.set_ylabel("bytes of all maps")
-        axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
-        axes.xaxis.set_minor_formatter(lambda value, _: "")
+        limits = sorted({row.limit_px for row in result.trade} | {result.limit_px})
+        axes.set_xticks(limits, [f"{limit:g}" for limit in limits])
+        axes.set_xticks([], minor=True)
+        axes.set_xlim(0.7 * limits[0], 1.3 * limits[-1])
         axes.yaxis.set_major_formatter(lambda value, _: bytes_text(value))
         low, high = axes.get_ylim()
+        # Room for the legend above the largest.
+        high *= (high / low) ** 0.3
+        axes.set_ylim(low, high)
         axes.text(
             result.limit_px, low * (high / low) ** 0.02, " limit asked for", ha="left", va="bottom", color=INK
         )
-        axes.legend(loc="best", framealpha=0.95)
+        axes.legend(loc="upper right", framealpha=0.95)
         axes.set_title(_headline(result), loc="left")
         if title:
             drawn.suptitle(title, fontsize=14, fontweight="bold")

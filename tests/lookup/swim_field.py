@@ -54,7 +54,7 @@ class SwimField:
         for _ in range(30):
             before = tangent
             tangent = self._direction(a, b, (x - z * before[..., 0]) / 5.0, (y - z * before[..., 1]) / 5.0)
-            if np.abs(tangent - before).max() < 1e-15:
+            if np.abs(tangent - before).max() < 1e-14:
                 break
         return tangent
 
