@@ -1,120 +1,15 @@
-"""`prewarp film`, and what it shares with `prewarp preview`."""
+"""`prewarp film`."""
 
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import click
 
-from prewarp.cli.arguments import (
-    FILE,
-    PictureSize,
-    PupilPosition,
-    gl_option,
-    output_option,
-    require_output_file,
-)
+from prewarp.cli.arguments import PictureSize, gl_option, output_option, require_output_file
+from prewarp.cli.looking import looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
-from prewarp.module import EYES
-from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.film import Film, film_frames, write_film
-from prewarp.preview.motion import read_motion
 from prewarp.preview.painting import open_painter
-from prewarp.preview.scenery import Scenery
-from prewarp.preview.state import GHOSTS, MOTIONS, VIEWS, ZOOMS, State
-from prewarp.preview.subject import Subject, load_subject
-from prewarp.preview.tracker import KINDS, Tracker
-from prewarp.render.scenes import SCENES
-
-
-def looking_options(command: Callable) -> Callable:
-    """Give a command the options that say what is looked at and how."""
-    options = (
-        click.argument("path", metavar="MODULE_OR_FIT", type=FILE),
-        click.option("--module", "module_path", type=FILE, help="Module description (TOML) of a fit [default: beside it]."),
-        click.option("--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."),
-        click.option(
-            "--scene",
-            default="grid",
-            show_default=True,
-            metavar="NAME|FILE",
-            help=f"Content: {', '.join(SCENES)}, or a picture file.",
-        ),
-        click.option("--view", type=click.Choice(VIEWS), default=VIEWS[0], show_default=True, help="What is shown."),
-        click.option(
-            "--motion",
-            metavar="NAME|FILE",
-            help=f"How the pupil moves: {', '.join(MOTIONS)}, or a CSV file with time_s, eye_x_mm, eye_y_mm, eye_z_mm.",
-        ),
-        click.option("--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."),
-        click.option("--tracker", type=click.Choice(KINDS), default="ideal", show_default=True, help="The eye tracker."),
-        click.option(
-            "--noise", "noise_mm", type=click.FloatRange(0, 10), default=0.1, show_default=True,
-            help="1-sigma noise per axis of a noisy tracker, mm.",
-        ),
-        click.option(
-            "--latency", "latency_ms", type=click.FloatRange(0, 1000), default=15.0, show_default=True,
-            help="Latency of a noisy tracker, ms.",
-        ),
-        click.option("--wipe", type=click.FloatRange(0.02, 0.98), help="Before left of this share of the width, after right."),
-        click.option(
-            "--transmittance", type=click.FloatRange(0, 1), default=0.0, show_default=True,
-            help="Share of the world behind that comes through.",
-        ),
-        click.option(
-            "--ghost", type=click.Choice([name for name, _ in GHOSTS]), default=GHOSTS[0][0], show_default=True,
-            help="Ghost image laid over.",
-        ),
-        click.option("--zoom", type=click.Choice([f"{z:g}" for z in ZOOMS]), default="1", show_default=True, help="Times larger, about the seam."),
-        click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
-    )  # fmt: skip
-    for option in reversed(options):
-        command = option(command)
-    return command
-
-
-def looked_at(
-    talk: Talk,
-    path: Path,
-    module_path: Path | None,
-    eye: str | None,
-    /,
-    *,
-    scene: str,
-    view: str,
-    motion: str | None,
-    pupil,
-    tracker: str,
-    noise_mm: float,
-    latency_ms: float,
-    wipe: float | None,
-    transmittance: float,
-    ghost: str,
-    zoom: str,
-    numbers: bool,
-    default_motion: str,
-) -> tuple[Subject, State, EyeDriver, Scenery]:
-    """Return what the options ask for: what is looked at, the first state, the eye's driver, the scenery.
-
-    Small files are read first, so that a wrong name is told before the long work begins.
-    """
-    scenery = Scenery(scene)
-    named = motion is None or motion in MOTIONS
-    recorded = None if named else read_motion(Path(motion))
-    state = State(
-        view=view,
-        motion=(motion or default_motion) if named else "recorded",
-        scene=scenery.first,
-        hand_mm=tuple(float(value) for value in pupil),
-        tracker=Tracker(tracker, noise_mm=noise_mm, latency_ms=latency_ms),
-        wipe=wipe,
-        transmittance=transmittance,
-        ghost=[name for name, _ in GHOSTS].index(ghost),
-        zoom=ZOOMS.index(float(zoom)),
-        numbers=numbers,
-    )
-    subject = load_subject(path, module_path=module_path, eye=eye, progress=talk.note)
-    return subject, state, EyeDriver(subject.half_mm, recorded=recorded), scenery
 
 
 @click.command()

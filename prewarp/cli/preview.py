@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from prewarp.cli.arguments import FILE, PictureSize, gl_option, require_output_file
-from prewarp.cli.film import looked_at, looking_options
+from prewarp.cli.looking import looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import InputFileError
 from prewarp.files import write_bytes
