@@ -166,7 +166,14 @@ def test_driver_messages_name_the_piece(context, tmp_path, monkeypatch):
 
     folder = tmp_path / "shaders"
     folder.mkdir()
-    for name in ("picture.vert", "encoding.glsl", "sampling.glsl", "spline.glsl", "dither.glsl", "panel_pass.frag"):
+    for name in (
+        "picture.vert",
+        "encoding.glsl",
+        "sampling.glsl",
+        "spline.glsl",
+        "dither.glsl",
+        "panel_pass.frag",
+    ):
         folder.joinpath(name).write_text(glsl.resource_folder("shaders").joinpath(name).read_text())
     broken = folder / "sampling.glsl"
     lines = broken.read_text().splitlines()
