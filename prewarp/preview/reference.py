@@ -18,7 +18,8 @@ from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light
-from prewarp.render.live import MOST_BITS, Ghost, Outlook, shrunk_picture
+from prewarp.render.livepanel import MOST_BITS, shrunk_picture
+from prewarp.render.outlook import Ghost, Outlook
 from prewarp.render.pictures import PanelPicture, encode_view, field_colours
 
 THREADS = 2

@@ -19,8 +19,10 @@ from prewarp.preview.subject import Subject
 from prewarp.preview.views import FINE, Box, centre_of_seam, outlook_of, regions_of, shrink_for
 from prewarp.render.drawing import is_software
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, has_compute, make_texture
-from prewarp.render.live import LiveEye, LivePanel, Outlook
+from prewarp.render.live import LiveEye
 from prewarp.render.livecompute import MOST_CHANNELS, ComputePanel, ComputeView
+from prewarp.render.livepanel import LivePanel
+from prewarp.render.outlook import Outlook
 
 if TYPE_CHECKING:
     import moderngl

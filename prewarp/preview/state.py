@@ -7,7 +7,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.preview.tracker import Tracker
-from prewarp.render.live import Ghost
+from prewarp.render.outlook import Ghost
 
 VIEWS = ("perceived", "panels", "both", "seam error", "blend weight")
 MOTIONS = ("hand", "circle", "fixations", "slip")

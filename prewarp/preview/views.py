@@ -8,7 +8,7 @@ from prewarp.checks import FloatArray
 from prewarp.preview.state import ZOOMS, State
 from prewarp.preview.subject import Subject
 from prewarp.render.eyemesh import plane_from_tangent
-from prewarp.render.live import Outlook
+from prewarp.render.outlook import Outlook
 
 # Panels are drawn smaller where a view shows less than their pixels, down to this.
 MOST_SHRINK = 8

@@ -14,15 +14,10 @@ from numpy.typing import NDArray
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.render.gpu import Program, make_texture, row_texture
-from prewarp.render.live import (
-    ENCODING_ENTRIES,
-    ENCODINGS,
-    MOST_BITS,
-    ContentTexture,
-    EyeMesh,
-    LiveEye,
-    Outlook,
-)
+from prewarp.render.live import LiveEye
+from prewarp.render.livemesh import EyeMesh
+from prewarp.render.livepanel import ENCODING_ENTRIES, ENCODINGS, MOST_BITS, ContentTexture
+from prewarp.render.outlook import Outlook
 
 if TYPE_CHECKING:
     import moderngl

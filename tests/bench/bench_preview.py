@@ -18,8 +18,10 @@ from prewarp.render.drawing import is_software
 from prewarp.render.eyemesh import eye_table, weight_map
 from prewarp.render.gl import PanelPass
 from prewarp.render.gpu import Program, Target, has_compute, light_sampler, open_context
-from prewarp.render.live import EyeMesh, LiveEye, Outlook
+from prewarp.render.live import LiveEye
 from prewarp.render.livecompute import ComputePanel, ComputeView
+from prewarp.render.livemesh import EyeMesh
+from prewarp.render.outlook import Outlook
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
 from tests.render.scenes import hard_scene

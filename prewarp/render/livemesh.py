@@ -1,0 +1,171 @@
+"""The mesh of one channel on the GPU, summed from its modes for each pupil position; nothing is uploaded."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from prewarp.checks import FloatArray
+from prewarp.content import PROJECTIONS, ContentProjection
+from prewarp.render.eyemesh import EyeTable, WeightMap, modes_of, plane_from_tangent
+from prewarp.render.gpu import Program, Target, has_compute, make_texture
+
+if TYPE_CHECKING:
+    import moderngl
+
+# What leaving modes out of a table may cost, panel px.
+MODE_TOLERANCE_PX = 0.01
+
+
+class EyeMesh:
+    """One channel's mesh on the GPU, for a tracked pupil (`shown`) and for the true pupil (`seen`)."""
+
+    def __init__(
+        self,
+        context: "moderngl.Context",
+        table: EyeTable,
+        weights: WeightMap,
+        content: ContentProjection,
+        /,
+        *,
+        compute: bool | None = None,
+    ) -> None:
+        self.table = table
+        self._context = context
+        self._projection = content.projection
+        rows, columns = table.node_shape
+        self.indices = context.buffer(_triangles(rows, columns).tobytes())
+        self.shown = Target(context, (columns, rows), "f4", count=3)
+        self.seen = Target(context, (columns, rows), "f4", count=3)
+        per_cosine = table.px_per_cosine
+        modes = (
+            modes_of(table.cosine, np.full(3, per_cosine), tolerance=MODE_TOLERANCE_PX),
+            modes_of(
+                np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2),
+                np.array([per_cosine, 1.0, 1.0]),
+                tolerance=MODE_TOLERANCE_PX,
+            ),
+        )
+        self._tables = tuple(_pattern_textures(context, each.pattern) for each in modes)
+        self._weight = _float_texture(context, weights.weight)
+        common = {
+            "PW_PUPIL_DEGREE": table.degree,
+            "PW_PROJECTION": PROJECTIONS.index(content.projection),
+        }
+        # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
+        self._computes = has_compute(context) if compute is None else compute
+        stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
+        self._programs = tuple(
+            Program(context, stage, {**common, "PW_SIDE": side, "PW_MODES": len(each.mix)})
+            for side, each in enumerate(modes)
+        )
+        for program, each in zip(self._programs, modes, strict=True):
+            program.set("u_half_mm", tuple(table.half_mm.tolist()))
+            program.set("u_rows", rows)
+            program.set("u_mix", each.mix.ravel().tolist())
+        panel = self._programs[0]
+        panel.set("u_content_middle", (content.size_px[0] / 2.0, content.size_px[1] / 2.0))
+        panel.set("u_content_scale", (content.focal_px, -content.focal_px))
+        panel.set("u_weight_origin", tuple(weights.origin.tolist()))
+        panel.set("u_weight_per_unit", weights.per_unit)
+        self._pupils: list[tuple[float, ...] | None] = [None, None]
+
+    @property
+    def programs(self) -> tuple[Program, ...]:
+        """All programs, for reloading."""
+        return self._programs
+
+    def set_tracked(self, pupil_mm: ArrayLike, /) -> bool:
+        """Make `shown` for a tracked pupil (3,), mm; False when it is that already."""
+        return self._set(0, self.shown, pupil_mm)
+
+    def set_pupil(self, pupil_mm: ArrayLike, /) -> bool:
+        """Make `seen` for the true pupil (3,), mm; False when it is that already."""
+        return self._set(1, self.seen, pupil_mm)
+
+    def plane_at_centre(self) -> FloatArray:
+        """Return where nodes are seen from the eye-box centre, (rows, columns, 2), plane coordinates."""
+        return plane_from_tangent(self.table.tangents(np.zeros(3))[..., 1, :], self._projection)
+
+    def forget(self) -> None:
+        """Make both meshes anew when they are next asked for."""
+        self._pupils = [None, None]
+
+    def places(self) -> dict[str, tuple[float, float]]:
+        """Return the uniforms that say where nodes lie on the panel."""
+        return {
+            "u_first_px": tuple(self.table.first_px.tolist()),
+            "u_step_px": tuple(self.table.step_px.tolist()),
+            "u_panel_px": tuple(float(length) for length in self.table.panel_size_px),
+        }
+
+    def _set(self, side: int, target: Target, pupil_mm: ArrayLike) -> bool:
+        pupil = tuple(np.asarray(pupil_mm, dtype=float).reshape(3).tolist())
+        if pupil == self._pupils[side]:
+            return False
+        program = self._programs[side]
+        program.set("u_pupil_mm", pupil)
+        pair, single = self._tables[side]
+        textures = {"t_pair": pair, "t_single": single}
+        if side == 0:
+            textures["t_weight"] = self._weight
+        if self._computes:
+            program.bind(textures)
+            for unit, texture in enumerate(target.textures):
+                texture.bind_to_image(unit, read=False, write=True)
+            columns, rows = target.size_px
+            program.run((-(-columns // 8), -(-rows // 8)))
+            self._context.memory_barrier()
+        else:
+            target.draw(program, textures)
+        self._pupils[side] = pupil
+        return True
+
+
+class FixedMesh:
+    """A mesh that does not follow the eye: content px (rows, columns, 3, 2) for the same nodes as a table's."""
+
+    def __init__(self, context: "moderngl.Context", content_px: FloatArray, /) -> None:
+        rows, columns = content_px.shape[:2]
+        self.textures = tuple(make_texture(context, (columns, rows), "f4") for _ in range(3))
+        for colour, texture in enumerate(self.textures):
+            value = np.ones((rows, columns, 4), dtype=np.float32)
+            value[..., :2] = content_px[..., colour, :]
+            texture.write(value)
+
+
+def unwarped_content(table: EyeTable, content: ContentProjection, /) -> FloatArray:
+    """Return content px (rows, columns, 3, 2) of each colour's best straight map, seen from the eye-box centre."""
+    tangent = table.tangents(np.zeros(3))
+    u, v = np.moveaxis(table.node_px / np.array(table.panel_size_px) - 0.5, -1, 0)
+    basis = np.stack([np.ones_like(u), u, v], axis=-1)
+    # The ring beyond the panel has no say.
+    inner = (slice(1, -1), slice(1, -1))
+    solution, *_ = np.linalg.lstsq(basis[inner].reshape(-1, 3), tangent[inner].reshape(-1, 6), rcond=None)
+    return content.pixel_from_tangent((basis @ solution).reshape(tangent.shape))
+
+
+def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
+    """Return two triangles for every cell, row by row, as indices (n,)."""
+    node = np.arange(rows * columns, dtype=np.int32).reshape(rows, columns)
+    a, b, c, d = node[:-1, :-1], node[:-1, 1:], node[1:, :-1], node[1:, 1:]
+    return np.stack([a, b, c, c, b, d], axis=-1).ravel()
+
+
+def _pattern_textures(
+    context: "moderngl.Context", pattern: FloatArray
+) -> tuple["moderngl.Texture", "moderngl.Texture"]:
+    """Return textures of (modes, rows, columns, 3, 2): the first two vectors of a node together, the third alone."""
+    modes, rows, columns = pattern.shape[:3]
+    values = pattern.astype(np.float32).reshape(modes * rows, columns, 6)
+    size = (columns, modes * rows)
+    pair, single = make_texture(context, size, "f4"), make_texture(context, size, "f4", components=2)
+    pair.write(np.ascontiguousarray(values[..., :4]))
+    single.write(np.ascontiguousarray(values[..., 4:]))
+    return pair, single
+
+
+def _float_texture(context: "moderngl.Context", values: FloatArray) -> "moderngl.Texture":
+    texture = make_texture(context, (values.shape[1], values.shape[0]), "f4", components=1)
+    texture.write(np.ascontiguousarray(values, dtype=np.float32))
+    return texture

@@ -1,0 +1,116 @@
+"""Content and panels as light on the GPU, over triangles: sRGB storage where the panel is 8-bit sRGB, else rounded in the shader."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.encoding import TransferFunction, linear_from_srgb, srgb_from_linear
+from prewarp.errors import RenderError
+from prewarp.render.gpu import Program, Target, make_texture, row_texture
+from prewarp.render.livemesh import EyeMesh
+
+if TYPE_CHECKING:
+    import moderngl
+
+ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
+ENCODING_ENTRIES = 4096
+# More bits than this make no difference to a preview, and a table of their light would be larger than some drivers take.
+MOST_BITS = 12
+# What leaving modes out of a table may cost, panel px.
+
+
+class ContentTexture:
+    """The content picture as light; `shrink` keeps every so-manieth pixel's mean, for panels drawn smaller."""
+
+    def __init__(self, context: "moderngl.Context", size_px: tuple[int, int], /, *, shrink: int = 1) -> None:
+        self.shrink = shrink
+        self._content_px = size_px
+        size = tuple(-(-length // shrink) for length in size_px)
+        self.texture = make_texture(context, size, "srgb")
+        # In content px: shrunk texels at the right and lower rim may reach beyond the picture.
+        self.size_px = (size[0] * shrink, size[1] * shrink)
+
+    def write(self, image: NDArray[np.uint8], /) -> None:
+        """Upload an sRGB picture (height, width, 3); row 0 is the top."""
+        width, height = self._content_px
+        if image.shape != (height, width, 3):
+            raise RenderError(f"content picture has shape {image.shape}; expected {(height, width, 3)}.")
+        if self.shrink > 1:
+            image = shrunk_picture(image, self.shrink)
+        opaque = np.full((*image.shape[:2], 4), 255, dtype=np.uint8)
+        opaque[..., :3] = image
+        self.texture.write(opaque)
+
+
+def shrunk_picture(image: NDArray[np.uint8], factor: int, /) -> NDArray[np.uint8]:
+    """Return an sRGB picture `factor` times smaller each way: means of linear light, black beyond the rim."""
+    light = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32).take(image)
+    height, width = (-(-length // factor) for length in image.shape[:2])
+    padded = np.zeros((height * factor, width * factor, 3), dtype=np.float32)
+    padded[: image.shape[0], : image.shape[1]] = light
+    mean = padded.reshape(height, factor, width, factor, 3).mean(axis=(1, 3))
+    return np.rint(srgb_from_linear(mean) * 255.0).astype(np.uint8)
+
+
+class PanelKind(Protocol):
+    """A panel as light, drawn from mesh textures: `texture`, `program`, and this."""
+
+    texture: "moderngl.Texture"
+    program: Program
+
+    def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
+        """Draw the panel from mesh textures (red, green, blue)."""
+
+
+class LivePanel:
+    """The panel of one channel, as light; `shrink` draws it that many times smaller each way."""
+
+    def __init__(
+        self,
+        context: "moderngl.Context",
+        mesh: EyeMesh,
+        content: ContentTexture,
+        /,
+        *,
+        transfer: TransferFunction | None = None,
+        bit_depth: int = 8,
+        shrink: int = 1,
+    ) -> None:
+        transfer = transfer or TransferFunction()
+        bits = min(bit_depth, MOST_BITS)
+        stores_srgb = transfer.kind == "srgb" and bits == 8
+        self._content = content
+        size = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
+        self.target = Target(context, size, "srgb" if stores_srgb else "f2")
+        self._textures = {"t_content_linear": content.texture}
+        options = {} if stores_srgb else {"PW_ROUNDED": 1, "PW_ENCODING": ENCODINGS[transfer.kind]}
+        self.program = Program(
+            context, "panel_mesh.frag", options, vertex="panel_mesh.vert", indices=mesh.indices
+        )
+        for name, value in mesh.places().items():
+            self.program.set(name, value)
+        self.program.set("u_content_px", tuple(float(length) for length in content.size_px))
+        self._tables: dict[str, moderngl.Texture] = {}
+        if not stores_srgb:
+            self._tables["t_light"] = row_texture(context, transfer.linear_of_codes(bits))
+            if transfer.kind == "power":
+                self.program.set("u_gamma", transfer.gamma)
+            elif transfer.kind == "table":
+                light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
+                self._tables["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
+
+    @property
+    def texture(self) -> "moderngl.Texture":
+        """The panel as light to whoever samples it; stays the same object."""
+        return self.target.texture
+
+    def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
+        """Draw the panel from mesh textures (red, green, blue)."""
+        textures = self._textures
+        for name, texture in zip(("t_mesh_red", "t_mesh_green", "t_mesh_blue"), shown, strict=True):
+            textures[name] = texture
+        self.target.frame.use()
+        self.program.bind(self._tables, first_unit=len(textures))
+        self.program.render(textures, sampler=sampler)
