@@ -91,29 +91,41 @@ class Budget:
             f"{self.tracker.latency_ms:g} ms) {state} ({self._percentile(self.tracked):.2f} arcmin)."
         )
 
+    def needed(self) -> tuple[float, float]:
+        """Return (latency in ms, accuracy needed there in mm): at the latency asked about, or half the longest that can do."""
+        longest, latency = self.frontier.longest_latency_ms, self.tracker.latency_ms
+        if longest is not None and latency > 0.9 * longest:
+            latency = 0.5 * longest
+        return latency, self.frontier.allowed_mm(latency)
+
     def need(self) -> str:
-        """Return the accuracy needed at the latency asked about, or at half the longest that can do, in words."""
+        """Return the accuracy that `needed` gives, in words."""
         if not self.frontier.allows_any:
             return (
                 f"none of {self.tracker.rate_hz:g} Hz and {self.tracker.noise_mm:g} mm of noise does, however accurate "
                 "and early"
             )
-        longest, latency = self.frontier.longest_latency_ms, self.tracker.latency_ms
+        longest = self.frontier.longest_latency_ms
         bound = "" if longest is None else f", and never later than {longest:.0f} ms"
-        if longest is not None and latency > 0.9 * longest:
-            latency = 0.5 * longest
-        accuracy = self.frontier.allowed_mm(latency)
+        latency, accuracy = self.needed()
         size = "any accuracy" if accuracy >= LARGEST_MM else f"{accuracy:.2f} mm or better (1-sigma per axis)"
         return f"{size} at {latency:.2g} ms{bound}"
 
     def _percentile(self, simulation: Simulation) -> float:
         return simulation.percentile_arcmin(self.limit.percentile)
 
+    def _needed_figures(self) -> dict | None:
+        if self.verdict in (NO_TRACKER_WILL_DO, NONE_NEEDED) or not self.frontier.allows_any:
+            return None
+        latency, accuracy = self.needed()
+        return {"latency_ms": float(latency), "accuracy_mm": _finite(accuracy)}
+
     def as_dict(self) -> dict:
         """Return the budget for machines; units are in the keys."""
         return {
             "verdict": self.verdict,
             "sentence": self.sentence(),
+            "needed": self._needed_figures(),
             "reasons": list(self.reasons),
             "limit": self.limit.as_dict(),
             "tracker": self.tracker.as_dict(),

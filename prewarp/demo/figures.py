@@ -1,6 +1,4 @@
-"""The demo's figures of one module: fit against truth, seam error, field of view, sharpness. Units are in the keys."""
-
-from dataclasses import dataclass
+"""The demo's figures of one module: fit against truth, seam error, field of view, sharpness, light. Units are in the keys."""
 
 import numpy as np
 
@@ -8,8 +6,10 @@ from prewarp.checks import FloatArray
 from prewarp.demo.capture import NOISE_PX, Capture
 from prewarp.demo.truth import TracedOptics
 from prewarp.field import FieldSet, compare_grid
-from prewarp.frames import arcmin_between, tangent_from_degrees
-from prewarp.seam import FieldOfView, Seam, field_of_view
+from prewarp.frames import arcmin_between
+from prewarp.photometry import LightMatch
+from prewarp.render.seam_light import SeamLight
+from prewarp.seam import FieldOfView, Overlap, Seam, field_of_view
 
 CENTRED_MM = np.zeros(3)
 MOVED_MM = np.array([3.0, 0.0, 0.0])
@@ -19,8 +19,6 @@ STATES = {
     "moved_untracked": (MOVED_MM, CENTRED_MM),
     "moved_tracked": (MOVED_MM, MOVED_MM),
 }
-# Pitch of the directions on which the overlap is judged, degrees.
-OVERLAP_STEP_DEG = 0.5
 _DEGREES = 180.0 / np.pi
 
 
@@ -60,35 +58,6 @@ def fit_figures(fields: FieldSet, capture: Capture, /) -> dict:
         "good_points_blamed": int(np.sum(named & ~spoilt)),
         "models": {report.channel: report.model for report in fields.reports},
     }
-
-
-@dataclass(frozen=True)
-class Overlap:
-    """Directions (n, 2) that both channels serve from the whole eye box, and where they lie on the lattice (rows, columns)."""
-
-    tangent: FloatArray
-    axes_deg: tuple[FloatArray, FloatArray]
-    inside: np.ndarray
-
-    def spread_out(self, values: FloatArray) -> FloatArray:
-        """Return values (n,) on the lattice (rows, columns), NaN elsewhere."""
-        plane = np.full(self.inside.shape, np.nan)
-        plane[self.inside] = values
-        return plane
-
-
-def overlap_of(seam: Seam, /) -> Overlap:
-    """Return the lattice of directions in the overlap of the seam's first two channels."""
-    corners = np.concatenate([reach.outline for reach in seam.reaches])
-    low, high = np.degrees(np.arctan(corners.min(axis=0))), np.degrees(np.arctan(corners.max(axis=0)))
-    axes = tuple(
-        np.arange(np.ceil(low[axis] / OVERLAP_STEP_DEG), np.floor(high[axis] / OVERLAP_STEP_DEG) + 1)
-        * OVERLAP_STEP_DEG
-        for axis in (0, 1)
-    )
-    tangent = tangent_from_degrees(np.stack(np.meshgrid(*axes), axis=-1))
-    inside = seam.served(tangent).all(axis=0)
-    return Overlap(tangent[inside], axes, inside)
 
 
 def seam_errors(optics: TracedOptics, fields: FieldSet, overlap: Overlap, /) -> dict[str, FloatArray]:
@@ -136,26 +105,17 @@ def px_per_degree(fields: FieldSet, channel: str, /) -> float:
     return float(1.0 / (np.sqrt(area) * _DEGREES))
 
 
-def focus_figures(fields: FieldSet, overlap: Overlap, /) -> dict:
-    """Return the image distance of each channel over the overlap, and the step between them: what no warp can mend.
-
-    Image distance is -mean(dtx/dx, dty/dy) in 1/m at a fixed panel point (design's section 3).
-    """
-    colour = fields.colours[0]
-    dioptres = {}
-    for channel in fields.channels:
-        field = fields.field(channel, colour)
-        found = field.inverse(overlap.tangent, pupil_mm=CENTRED_MM)
-        slope = field.pupil_jacobian(np.where(found.valid[:, None], found.pixel, 0.0), pupil_mm=CENTRED_MM)
-        dioptres[channel] = np.where(found.valid, -500.0 * np.trace(slope, axis1=1, axis2=2), np.nan)
-    first, second = dioptres.values()
-    step = np.abs(first - second)
+def light_figures(seen: SeamLight, match: LightMatch, /) -> dict:
+    """Return step and ripple of luminance across the seam, worst line and colour, before and after the match; what it costs."""
     return {
-        "image_distance_dioptres": {
-            channel: float(np.nanmean(values)) for channel, values in dioptres.items()
+        **{
+            state: {
+                "step_percent": float(max(profile.step_percent.max() for profile in profiles.values())),
+                "ripple_percent": float(max(profile.ripple_percent.max() for profile in profiles.values())),
+            }
+            for state, profiles in (("before", seen.before), ("after", seen.after))
         },
-        "focus_step_rms_dioptres": float(np.sqrt(np.nanmean(step**2))),
-        "focus_step_max_dioptres": float(np.nanmax(step)),
+        "kept_percent": match.kept_percent,
     }
 
 

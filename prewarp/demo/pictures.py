@@ -20,12 +20,12 @@ TITLES = {
     "moved_tracked": "4  Pupil moved 3 mm to the right, and the eye tracker says so",
 }
 HEADS = ("Coaxial module", "Folded module")
-# The zoom looks at a crossing of the scene's lines on the seam, five of its cells (1/32 of the width) above the middle.
-_ZOOM_CELLS = 5
+# The zoom looks at a crossing of the scene's lines on the seam, so many of its cells (1/32 of the width) above the middle.
+_ZOOM_CELLS = -4
 _ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN = (256, 320), 2.0
 _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN = (600, 400), 3.0
-# The close-up looks this far up, where the seam opens more than straight ahead.
-_SEAM_UP_DEG = 12.0
+# The close-up looks this far down, where the seam opens more than straight ahead.
+_SEAM_DOWN_DEG = 10.0
 # Distance of its hairlines; they are as thin as the content picture can carry (about 2 arcmin).
 _HAIRLINE_STEP_DEG = 0.5
 
@@ -60,14 +60,14 @@ def overview_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection]
 
 def seam_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection], /) -> NDArray[np.uint8]:
     """Return fine lines across the seam in all states of both modules, enlarged."""
-    up = np.tan(np.radians(_SEAM_UP_DEG))
+    up = -np.tan(np.radians(_SEAM_DOWN_DEG))
     window = CloseUp(np.array([0.0, up]), _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
     modules = []
     for look, content in zip(looks, contents, strict=True):
         close = look.close_ups(_hairlines(content, window.centre), window)
         modules.append({state: (with_scale(close[state], window, arcmin=10.0),) for state in LOOKS})
     return contact_sheet(
-        f"The seam close up: hairlines, {_SEAM_UP_DEG:g} degrees above straight ahead",
+        f"The seam close up: hairlines, {_SEAM_DOWN_DEG:g} degrees below straight ahead",
         (
             f"Lines are {_HAIRLINE_STEP_DEG * 60:g} arcmin apart. One arcmin is about what a good eye resolves.",
             "Double lines: the two channels show one line at two places. Coloured edges: red, green and blue do so.",

@@ -2,57 +2,28 @@
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-import numpy as np
 from threadpoolctl import threadpool_limits
 
-from prewarp.checking import check_grid
-from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED, Capture, capture_of
-from prewarp.demo.figures import (
-    Overlap,
-    fit_figures,
-    focus_figures,
-    overlap_of,
-    reach_figures,
-    seam_errors,
-    seam_figures,
-)
+from prewarp.demo.build import STEPS, BuiltModule, build_module
+from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
 from prewarp.demo.pictures import overview_sheet, seam_sheet
-from prewarp.demo.truth import TracedOptics
 from prewarp.demo.views import Looks
-from prewarp.field import FieldSet, fit_grid
 from prewarp.files import json_text, output_folder, write_bytes, write_text
-from prewarp.grids import read_grid
-from prewarp.module import DisplayModule, read_module
 from prewarp.render.drawing import open_drawing
 from prewarp.render.pictures import png_bytes
+from prewarp.report.budget import BudgetItem, budget_picture
+from prewarp.report.focus import FocusItem, focus_picture
+from prewarp.report.luminance_profile import ProfilePair, luminance_profile_picture
 from prewarp.report.residuals import residual_picture
 from prewarp.report.seam_map import SeamMap, seam_map_picture
-from prewarp.resources import resource_path
-from prewarp.seam import Seam, build_seam
-from prewarp.trace import read_design
 
 MODULES = ("coaxial", "folded")
-_STEPS_PER_MODULE, _PICTURE_STEPS = 4, 3
+_PICTURE_STEPS = 4
 
 Progress = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True)
-class BuiltModule:
-    """One module after all steps but the pictures."""
-
-    name: str
-    module: DisplayModule
-    capture: Capture
-    fields: FieldSet
-    seam: Seam
-    overlap: Overlap
-    errors: dict
-    figures: dict
 
 
 def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | None = None) -> dict:
@@ -79,7 +50,7 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
     RenderError
         The renderer asked for cannot be had.
     """
-    total = _STEPS_PER_MODULE * len(MODULES) + _PICTURE_STEPS
+    total = STEPS * len(MODULES) + _PICTURE_STEPS
     done = 0
 
     lock = Lock()
@@ -98,7 +69,7 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
     ):
         # The modules have nothing to do with each other; numpy leaves the interpreter free while it works.
         with ThreadPoolExecutor(len(MODULES)) as pool:
-            built = list(pool.map(lambda name: _build(name, step), MODULES))
+            built = list(pool.map(lambda name: build_module(name, step), MODULES))
         looks = [Looks(drawing, one.fields, one.module.content, one.seam) for one in built]
         contents = [one.module.content for one in built]
         write_bytes(working / "overview.png", png_bytes(overview_sheet(looks, contents)))
@@ -111,11 +82,15 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
                 residual_picture(
                     one.fields,
                     one.capture.grid,
-                    title=f"{one.name.capitalize()} module: how far the capture lies off the fit",
+                    title=f"{one.title}: how far the capture lies off the fit",
                 ),
             )
         write_bytes(working / "reach_and_seam.png", _reach_picture(built))
         step("residuals, reach and seam drawn")
+        write_bytes(working / "light.png", _light_picture(built))
+        write_bytes(working / "focus.png", _focus_picture(built))
+        write_bytes(working / "tracker.png", _tracker_picture(built))
+        step("light, focus and tracker budget drawn")
         result = {
             "capture": {
                 "seed": SEED,
@@ -130,41 +105,14 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
     return result
 
 
-def _build(name: str, step: Callable[[str], None]) -> BuiltModule:
-    module = read_module(resource_path("calib", f"{name}.module.toml"))
-    design = read_design(resource_path("calib", f"{name}.design.toml"))
-    capture = capture_of(read_grid(resource_path("calib", f"{name}.grid.npz")))
-    checked = check_grid(capture.grid, module=module)
-    step(
-        f"{name}: {len(capture.grid)} samples checked, {checked.count('error')} errors, {checked.count('warning')} warnings"
-    )
-    fields = fit_grid(
-        capture.grid, panel_size_px={channel.name: channel.panel.size_px for channel in module.channels}
-    )
-    step(f"{name}: fitted")
-    seam = build_seam(fields, pupils_mm=module.eye_box.corners)
-    overlap = overlap_of(seam)
-    step(f"{name}: seam built")
-    errors = seam_errors(TracedOptics(design, module), fields, overlap)
-    figures = {
-        "check": {kind: checked.count(kind) for kind in ("error", "warning", "remark")},
-        "fit": fit_figures(fields, capture),
-        "seam_error": seam_figures(errors),
-        "reach": reach_figures(fields, seam),
-        "focus": focus_figures(fields, overlap),
-    }
-    step(f"{name}: measured against the traced optics")
-    return BuiltModule(name, module, capture, fields, seam, overlap, errors, figures)
-
-
 def _reach_picture(built: list[BuiltModule]) -> bytes:
     maps = [
         SeamMap(
-            f"{one.name.capitalize()} module: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees joined, "
+            f"{one.title}: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees joined, "
             f"{one.figures['reach']['overlap_at_eye_level_deg']:.0f} degrees of overlap",
             one.seam,
             one.overlap.axes_deg,
-            one.overlap.spread_out(np.asarray(one.errors["moved_untracked"])),
+            one.overlap.spread_out(one.errors["moved_untracked"]),
         )
         for one in built
     ]
@@ -173,3 +121,23 @@ def _reach_picture(built: list[BuiltModule]) -> bytes:
         title="What each channel shows, and how far their pictures come apart when the pupil moves 3 mm, not tracked",
         error_label="seam error, arcmin",
     )
+
+
+def _light_picture(built: list[BuiltModule]) -> bytes:
+    pairs = [
+        ProfilePair(one.title, one.light.before[one.light.worst], one.light.after[one.light.worst])
+        for one in built
+    ]
+    return luminance_profile_picture(
+        pairs, title="Light across the seam, even content, pupil 3 mm to the right and tracked"
+    )
+
+
+def _focus_picture(built: list[BuiltModule]) -> bytes:
+    items = [FocusItem(one.title, one.fields, one.overlap.channels, (one.overlap,)) for one in built]
+    return focus_picture(items, title="Where the images lie, and the focus step across the seam")
+
+
+def _tracker_picture(built: list[BuiltModule]) -> bytes:
+    items = [BudgetItem(one.title, one.budget) for one in built]
+    return budget_picture(items, title="How good the eye tracker must be")

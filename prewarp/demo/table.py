@@ -71,6 +71,21 @@ def table_lines(figures: Mapping[str, dict], /) -> list[tuple[str, list[Line]]]:
             ],
         ),
         (
+            "Light across the seam, pupil 3 mm to the right, tracked; percent (worst line and colour)",
+            [
+                *(
+                    line(
+                        f"step / ripple {state} the match",
+                        lambda m, state=state: " / ".join(
+                            _number(m["light"][state][f"{name}_percent"]) for name in ("step", "ripple")
+                        ),
+                    )
+                    for state in ("before", "after")
+                ),
+                line("light kept by the match", lambda m: _number(m["light"]["kept_percent"])),
+            ],
+        ),
+        (
             "What no warp can mend",
             [
                 line(
@@ -81,8 +96,28 @@ def table_lines(figures: Mapping[str, dict], /) -> list[tuple[str, list[Line]]]:
                 ),
             ],
         ),
+        (
+            "Eye tracker, over natural eye movement (95 % of moments)",
+            [
+                line(
+                    "seam error without a tracker, arcmin",
+                    lambda m: _number(m["tracker"]["fixed"]["at_limit_percentile_arcmin"]),
+                ),
+                line("to stay under 1 arcmin it needs", _tracker_need),
+            ],
+        ),
     ]
 
 
 def _number(value: float | None) -> str:
     return "-" if value is None else f"{value:#.3g}".rstrip(".")
+
+
+def _tracker_need(module: dict) -> str:
+    """Return the accuracy needed at a latency, or that none is needed or none will do."""
+    tracker = module["tracker"]
+    needed, longest = tracker["needed"], tracker["longest_latency_ms"]
+    if needed is None:
+        return tracker["verdict"].replace("_", " ")
+    last = "" if longest is None else f", {longest:.0f} ms at the latest"
+    return f"{_number(needed['accuracy_mm'])} mm at {needed['latency_ms']:.2g} ms{last}"
