@@ -31,9 +31,9 @@ from prewarp.trace import read_design
 
 STEPS = 6
 # Moments of eye movement drawn for the tracker budget, and directions of the seam looked at.
-BUDGET_SAMPLES, BUDGET_DIRECTIONS = 200_000, 48
+BUDGET_SAMPLES, BUDGET_DIRECTIONS = 200_000, 24
 # Latencies of the drawn frontier, ms.
-LATENCIES_MS = (0.0, 4.0, 8.0, 12.0, 16.0, 24.0, 32.0, 48.0)
+LATENCIES_MS = (0.0, 5.0, 10.0, 15.0, 25.0, 40.0)
 
 
 @dataclass(frozen=True)
