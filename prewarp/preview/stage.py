@@ -32,6 +32,8 @@ _LOWEST = -1.0e4
 DIMMED = 0.35
 PATHS = ("mesh", "compute")
 _TRIAL_FRAMES = 8
+# Nodes along a side of a mesh above which a coarse frame does with half as many.
+_MANY_NODES = 100
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ class Stage:
         self._picture_of = picture_of
         # Where panels are drawn coarsely, half as many nodes each way follow the optics as well.
         tables = subject.tables
-        if finesse < FINE:
+        if finesse < FINE and max(max(table.node_shape) for table in tables.values()) > _MANY_NODES:
             tables = {name: table.thinned() for name, table in tables.items()}
         self.eye = LiveEye(
             context,

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
-from prewarp.render.gpu import Program, make_texture, row_texture
+from prewarp.render.gpu import Program, make_texture
 from prewarp.render.live import LiveEye
 from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import ENCODING_ENTRIES, ENCODINGS, MOST_BITS, ContentTexture
+from prewarp.render.livepanel import ENCODINGS, MOST_BITS, ContentTexture, rounding_tables
 from prewarp.render.outlook import Outlook
 
 if TYPE_CHECKING:
@@ -56,13 +56,8 @@ class ComputePanel:
         self.program.set("u_content_px", tuple(float(length) for length in content.size_px))
         self._textures = {
             "t_content_linear": content.texture,
-            "t_light": row_texture(context, transfer.linear_of_codes(bits)),
+            **rounding_tables(self.program, transfer, bits),
         }
-        if transfer.kind == "power":
-            self.program.set("u_gamma", transfer.gamma)
-        elif transfer.kind == "table":
-            light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
-            self._textures["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
         """Write the panel from mesh textures (red, green, blue)."""

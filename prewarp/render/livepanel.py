@@ -15,14 +15,14 @@ if TYPE_CHECKING:
     import moderngl
 
 ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
-ENCODING_ENTRIES = 4096
+# Entries of the table of encoded values over the square root of light, for measured panels.
+_ENCODING_ENTRIES = 4096
 # More bits than this make no difference to a preview, and a table of their light would be larger than some drivers take.
 MOST_BITS = 12
-# What leaving modes out of a table may cost, panel px.
 
 
 class ContentTexture:
-    """The content picture as light; `shrink` keeps every so-manieth pixel's mean, for panels drawn smaller."""
+    """The content picture as light; `shrink` keeps the mean of so many pixels each way, for panels drawn smaller."""
 
     def __init__(self, context: "moderngl.Context", size_px: tuple[int, int], /, *, shrink: int = 1) -> None:
         self.shrink = shrink
@@ -92,14 +92,7 @@ class LivePanel:
         for name, value in mesh.places().items():
             self.program.set(name, value)
         self.program.set("u_content_px", tuple(float(length) for length in content.size_px))
-        self._tables: dict[str, moderngl.Texture] = {}
-        if not stores_srgb:
-            self._tables["t_light"] = row_texture(context, transfer.linear_of_codes(bits))
-            if transfer.kind == "power":
-                self.program.set("u_gamma", transfer.gamma)
-            elif transfer.kind == "table":
-                light = np.linspace(0.0, 1.0, ENCODING_ENTRIES) ** 2
-                self._tables["t_encoding"] = row_texture(context, transfer.encoded_from_linear(light))
+        self._tables = {} if stores_srgb else rounding_tables(self.program, transfer, bits)
 
     @property
     def texture(self) -> "moderngl.Texture":
@@ -114,3 +107,16 @@ class LivePanel:
         self.target.frame.use()
         self.program.bind(self._tables, first_unit=len(textures))
         self.program.render(textures, sampler=sampler)
+
+
+def rounding_tables(
+    program: Program, transfer: TransferFunction, bits: int, /
+) -> dict[str, "moderngl.Texture"]:
+    """Return the textures by which `shaders/panel_light.glsl` rounds light to a panel's codes; sets its other uniforms."""
+    tables = {"t_light": row_texture(program.context, transfer.linear_of_codes(bits))}
+    if transfer.kind == "power":
+        program.set("u_gamma", transfer.gamma)
+    elif transfer.kind == "table":
+        light = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
+        tables["t_encoding"] = row_texture(program.context, transfer.encoded_from_linear(light))
+    return tables

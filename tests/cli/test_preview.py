@@ -228,7 +228,7 @@ def test_a_real_window_shows_what_the_offscreen_renderer_draws(capture, tmp_path
             assert process.returncode == 0, output
         finally:
             process.kill()
-            process.wait(10)
+            process.communicate(timeout=WAIT_SECONDS)
 
 
 def grabbed(environment):
