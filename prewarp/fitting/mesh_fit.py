@@ -162,6 +162,8 @@ def _choose_shared(samples: Samples, weight: FloatArray, rest: FloatArray, highe
     ]
     best = coarse[_simplest(coarse)]
     for across in CELLS_ACROSS[1:]:
+        if across > samples.points_across:
+            break
         columns = _columns(samples, across, best.columns.pupil_degree)
         stiffest = max(PENALTIES.index(best.penalty) - 1, 0)
         finer = _choose_penalty(sum_splines(columns, samples, weight, rest), PENALTIES[stiffest:])

@@ -27,7 +27,7 @@ class Samples:
 
     `half_px` half the width and height about the panel's middle that the samples cover; `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
     `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
-    cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `row`
+    cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `views` pupil positions times colours; `row`
     (n,) index into the caller's arrays.
     """
 
@@ -44,6 +44,7 @@ class Samples:
     dot_group: IntArray
     dot: IntArray
     dots: int
+    views: int
     row: IntArray
 
     @property
@@ -82,6 +83,11 @@ class Samples:
         points = np.zeros((self.dots, 2))
         points[self.dot] = self.pixel
         return points
+
+    @property
+    def points_across(self) -> float:
+        """Number of panel points along a side of one view (pupil position and colour), typically."""
+        return float(np.sqrt(self.count / self.views))
 
     @property
     def shares_dots(self) -> bool:
@@ -139,6 +145,7 @@ def prepare_samples(
         dot_group=dot_group,
         dot=dot,
         dots=int(dot.max()) + 1,
+        views=len(np.unique(position_keys(pupil_mm))) * colours,
         row=np.arange(len(pixel)),
     )
     return samples.take(order)
