@@ -1,0 +1,105 @@
+"""The house has one direction: a module imports from those above it in this list (design's section 6)."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import prewarp
+
+ROOT = Path(prewarp.__file__).parent
+# Rows may import from rows above them, and from their own package; modules in one row know nothing of each other.
+LAYERS = (
+    ("errors",),
+    ("checks", "published"),
+    ("files", "frames"),
+    ("resources", "content", "lattice", "rules"),
+    ("tables",),
+    ("module",),
+    ("encoding",),
+    ("grids",),
+    ("checking", "trace"),
+    ("fitting",),
+    ("field",),
+    ("focus", "seam", "resampling"),
+    ("registration", "photometry", "budget", "binocular"),
+    ("mesh",),
+    ("lookup",),
+    ("glsl",),
+    ("render",),
+    ("export",),
+    ("report", "preview"),
+    ("demo",),
+    ("cli",),
+)
+RANK = {name: rank for rank, row in enumerate(LAYERS) for name in row}
+
+
+def _imports():
+    """Return (file, own place, imported place) of every import inside the package."""
+    found = []
+    for path in sorted(ROOT.rglob("*.py")):
+        parts = path.relative_to(ROOT).with_suffix("").parts
+        if parts == ("__init__",):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = []
+            if isinstance(node, ast.ImportFrom) and node.module:
+                assert node.level == 0, f"{path}: relative import; write it out"
+                names = (
+                    [node.module]
+                    if node.module != "prewarp"
+                    else [f"prewarp.{one.name}" for one in node.names]
+                )
+            elif isinstance(node, ast.Import):
+                names = [one.name for one in node.names]
+            found += [
+                (path.relative_to(ROOT).as_posix(), parts[0], name.split(".")[1])
+                for name in names
+                if name.startswith("prewarp.") and name != "prewarp.__version__"
+            ]
+    return found
+
+
+def test_every_module_has_a_place():
+    places = {
+        path.stem if path.is_file() else path.name for path in ROOT.iterdir() if path.suffix in ("", ".py")
+    }
+    # What a wheel carries besides Python lies in the package as well.
+    places -= {"__init__", "__pycache__", "shaders", "calib", "demo_scenes"}
+    assert places == set(RANK)
+
+
+def test_imports_go_one_way():
+    wrong = [
+        f"{file} imports {other}"
+        for file, own, other in _imports()
+        if other != own and not RANK[other] < RANK[own]
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+def test_the_test_sees_imports():
+    imports = _imports()
+    assert ("demo/run.py", "demo", "render") in imports
+    assert len(imports) > 300
+
+
+@pytest.mark.parametrize("name", sorted(RANK))
+def test_no_core_module_imports_what_is_slow_or_optional(name):
+    """Plots, command line and GL are asked for only where they are used."""
+    allowed = {
+        "matplotlib": {"report"},
+        "click": {"cli"},
+        "rich": {"cli"},
+        "moderngl": {"render", "preview"},
+        "glfw": {"render", "preview"},
+    }
+    paths = [ROOT / f"{name}.py"] if (ROOT / f"{name}.py").is_file() else sorted((ROOT / name).rglob("*.py"))
+    for path in paths:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [one.name for one in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module] if isinstance(node, ast.ImportFrom) and node.module else []
+            for imported in names:
+                owners = allowed.get(imported.split(".")[0])
+                assert owners is None or name in owners, f"{path.name} imports {imported}"
