@@ -94,12 +94,21 @@ def output_folder(path: Path, /, *, overwrite: bool = True) -> Iterator[Path]:
         (working / marker).write_text("written by prewarp; may be replaced by it\n", encoding="utf-8")
         yield working
         os.chmod(working, 0o755)
-        if path.exists():
-            shutil.rmtree(path)
-        os.replace(working, path)
+        _put_in_place(working, path)
     except BaseException:
         shutil.rmtree(working, ignore_errors=True)
         raise
+
+
+def _put_in_place(working: Path, path: Path) -> None:
+    """Rename a finished folder to `path`; what was there is moved aside whole first, so that a kill never leaves half of it."""
+    if not path.exists():
+        os.replace(working, path)
+        return
+    aside = Path(tempfile.mkdtemp(prefix=f".{path.name}.", suffix=".old", dir=path.parent))
+    os.replace(path, aside)
+    os.replace(working, path)
+    shutil.rmtree(aside)
 
 
 def sha256_of_bytes(data: bytes, /) -> str:

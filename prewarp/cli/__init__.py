@@ -18,6 +18,7 @@ from prewarp.cli.render import render
 from prewarp.cli.sampling import sampling
 from prewarp.cli.sensitivity import sensitivity
 from prewarp.cli.trace import trace
+from prewarp.cli.verify import verify
 
 for _command in (
     demo,
@@ -37,6 +38,7 @@ for _command in (
     preview,
     film,
     export,
+    verify,
 ):
     main.add_command(_command)
 

@@ -94,6 +94,27 @@ class Counts(click.ParamType):
         return counts
 
 
+class Pixels(click.ParamType):
+    """A length in panel px, such as 0.25px or 0.25."""
+
+    name = "N[px]"
+
+    def __init__(self, lowest: float, highest: float) -> None:
+        self.lowest, self.highest = lowest, highest
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return px."""
+        try:
+            number = float(str(value).lower().removesuffix("px"))
+        except ValueError:
+            number = float("nan")
+        if not self.lowest <= number <= self.highest:
+            self.fail(
+                f"{value!r}: expected {self.lowest:g}px to {self.highest:g}px, such as 0.25px.", param, ctx
+            )
+        return number
+
+
 FILE = click.Path(path_type=Path)
 
 panel_option = click.option(

@@ -5,14 +5,23 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, Counts, PupilPosition, module_option, output_option
+from prewarp.cli.arguments import FILE, Counts, Pixels, PupilPosition, module_option, output_option
+from prewarp.cli.builds import channels_of_eye, device_build
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.encoding import transfer_of_panel
-from prewarp.export.mesh import MAX_PUPILS, export_mesh
+from prewarp.cli.verify import print_checks
+from prewarp.export.build import DeviceBuild
+from prewarp.export.package import FORMATS, export_package
+from prewarp.export.package_file import PackageFile
 from prewarp.field import FieldSet
+from prewarp.files import sha256_of_file
+from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
+from prewarp.lookup.optimise import WIDTHS
+from prewarp.lookup.tables import FAMILY_NAMES
 from prewarp.mesh import NODE_STEP_PX
 from prewarp.module import read_module
-from prewarp.seam import build_seam
+from prewarp.photometry.dither import KINDS as DITHERS
+from prewarp.photometry.white import KINDS as WHITES
+from prewarp.report.trade import trade_picture, trade_table
 
 
 @click.command()
@@ -23,7 +32,7 @@ from prewarp.seam import build_seam
     type=Counts(3, 64),
     default="3x3x1",
     show_default=True,
-    help="Positions per axis over the eye box.",
+    help="Positions per axis over the eye box for meshes and textures; the lookup covers the whole box.",
 )
 @click.option(
     "--pupil", "positions", type=PupilPosition(), multiple=True, help="One position, mm; instead of --pupils."
@@ -37,6 +46,39 @@ from prewarp.seam import build_seam
     show_default=True,
     help="Largest distance between mesh nodes, panel px.",
 )
+@click.option(
+    "--format",
+    "formats",
+    type=click.Choice(FORMATS),
+    multiple=True,
+    help="What to write; may be given several times [default: everything].",
+)
+@click.option(
+    "--max-error",
+    "limit_px",
+    type=Pixels(0.001, 100.0),
+    default="0.25px",
+    show_default=True,
+    help="Largest error of lookup and tables over panel, eye box and colours.",
+)
+@click.option(
+    "--family", type=click.Choice(list(FAMILY_NAMES)), help="Kind of lookup table [default: the smallest]."
+)
+@click.option("--mesh", "mesh_columns", type=click.IntRange(5, 1000), help="Lookup: mesh nodes along u.")
+@click.option("--rank", type=click.IntRange(1, 64), help="Lookup: pupil modes.")
+@click.option("--bits", type=click.Choice([str(width) for width in WIDTHS]), help="Lookup: bits per number.")
+@click.option(
+    "--trade",
+    is_flag=True,
+    help="Also search every family at several errors; table, and trade.png in the folder.",
+)
+@click.option("--light", "light_path", type=FILE, help="Grid with luminance: match the channels by gains.")
+@click.option(
+    "--white", type=click.Choice(WHITES), default="none", show_default=True, help="White match, with --light."
+)
+@click.option(
+    "--dither", type=click.Choice(DITHERS), default="none", show_default=True, help="Dither in shaders."
+)
 @output_option("Folder to write.")
 @talking
 def export(
@@ -47,45 +89,99 @@ def export(
     positions: tuple[np.ndarray, ...],
     eye: str | None,
     step_px: float,
+    formats: tuple[str, ...],
+    limit_px: float,
+    family: str | None,
+    mesh_columns: int | None,
+    rank: int | None,
+    bits: str | None,
+    trade: bool,
+    light_path: Path | None,
+    white: str,
+    dither: str,
     output: Path,
 ) -> None:
-    """Write pre-warp meshes (CSV and 16-bit PNG), desktop GLSL shaders that draw from them, and a manifest.
+    """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of it all.
 
-    The folder is read back and compared with the fit before it takes its place. The manifest holds units, frames,
-    scales and the hash of every file.
+    The folder is read back, run where this machine can, and compared with the fit before it takes its place; 'prewarp verify'
+    does the same again later. The manifest holds units, frames, array shapes, the errors reached and the hash of every file.
 
     \b
     Example:
-      prewarp export visor.fit.npz --module visor.toml --pupils 3x3x1 -o visor_package
+      prewarp export visor.fit.npz --module visor.toml --max-error 0.25px -o visor_package
     """
     fields, module = FieldSet.load(fit_path), read_module(module_path)
-    if eye is None and len(module.eyes) > 1:
-        raise click.UsageError(
-            f"the module has channels for both eyes; name one with --eye {' or '.join(module.eyes)}."
-        )
-    channels = module.channels_of(eye or module.eyes[0])
-    if not channels:
-        raise click.UsageError(f"the module has no channel for the {eye} eye.")
-    names = [channel.name for channel in channels]
+    eye, channels = channels_of_eye(module, eye)
     places = np.array(positions) if positions else module.eye_box.lattice(pupils)
-    if len(places) > MAX_PUPILS:
-        raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
-    with talk.progress(f"writing {len(places)} pupil positions"):
-        manifest = export_mesh(
-            output,
+    formats = formats or FORMATS
+    if white != "none" and light_path is None:
+        raise click.UsageError("--white needs --light with a grid that holds luminance.")
+    pins = Pins(family, mesh_columns, rank, None if bits is None else int(bits))
+    with talk.progress("exporting") as step:
+        build = device_build(
             fields,
-            module.content,
-            pupils_mm=places,
-            seam=build_seam(fields, pupils_mm=module.eye_box.corners, channels=names),
-            channels=names,
-            transfers={channel.name: transfer_of_panel(channel.panel) for channel in channels},
-            bit_depths={channel.name: channel.panel.bit_depth for channel in channels},
+            module,
+            channels,
+            places,
             step_px=step_px,
-            provenance=fields.provenance,
+            light_path=light_path,
+            white=white,
+            dither=dither,
         )
-    rounding = max(mesh["largest_rounding_px"] for mesh in manifest["meshes"])
-    talk.text(
-        f"{output}: {len(manifest['meshes'])} meshes written, read back and compared; "
-        f"rounding of the PNG tables at most {number(rounding, 3)} content px."
+        found = None
+        if "lookup" in formats:
+            found = _search(build, limit_px, pins, trade, lambda text: step(text, 0))
+        result = export_package(
+            output,
+            build,
+            formats=formats,
+            lookup=None if found is None else found.lookup,
+            limit_px=limit_px,
+            eye=eye,
+            provenance={
+                "fit": dict(fields.provenance),
+                "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
+                "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
+                "module": module.name,
+            },
+            extra=_trade_files(found, module.name) if trade and found is not None else (),
+            progress=lambda text: step(text, 0),
+        )
+    if found is not None:
+        _print_lookup(talk, found)
+    print_checks(talk, f"{output}, read back and compared with the fit", result.verification)
+    talk.text(f"{output}: {len(result.manifest['files'])} files written and verified.")
+    talk.json(result.manifest)
+
+
+def _search(build: DeviceBuild, limit_px: float, pins: Pins, trade: bool, progress) -> OptimisationResult:
+    return optimise_lookup(
+        build.fields,
+        max_error_px=limit_px,
+        pupil_box_mm=build.pupil_box_mm,
+        pins=pins,
+        trade=trade,
+        channels=build.channels,
+        content=build.content,
+        progress=progress,
     )
-    talk.json(manifest)
+
+
+def _trade_files(found: OptimisationResult, title: str) -> tuple[PackageFile, ...]:
+    return (
+        PackageFile(
+            "trade.png", trade_picture(found, title=title), "picture", "bytes against error of every family"
+        ),
+    )
+
+
+def _print_lookup(talk: Talk, found: OptimisationResult) -> None:
+    if found.trade:
+        head = ("family", "bytes", "error px", "what it is")
+        talk.table("Bytes against error", head, trade_table(found.trade))
+    worst = max(error.max_px for error in found.errors)
+    families = sorted({table.family.label for table in found.lookup.maps})
+    text = f"Lookup: {found.byte_count} bytes of {' and '.join(families)}, at most {number(worst, 3)} px off"
+    if found.times_smaller is not None:
+        text += f"; {found.times_smaller:,.0f} times fewer bytes than the smallest plain lattice that does the same"
+    talk.text(text + ".")

@@ -22,7 +22,7 @@ def only_json(done) -> dict:
 
 def test_every_command_has_help_with_an_example():
     assert set(main.commands) >= {
-        *("demo", "check", "fit", "compare", "trace", "render", "export"),
+        *("demo", "check", "fit", "compare", "trace", "render", "export", "verify"),
         *("register", "focus", "sensitivity", "budget", "eyes"),
         *("light", "blend", "sampling"),
     }
@@ -181,11 +181,11 @@ def test_export_writes_what_was_asked_for(capture, tmp_path):
     found = only_json(
         run(
             "export", capture / "visor.fit.npz", "--module", capture / "visor.toml",
-            "--pupil", "0,0,0", "--pupil", "2,-1,0", "-o", tmp_path / "pack", "--json",
+            "--pupil", "0,0,0", "--pupil", "2,-1,0", "--format", "csv", "-o", tmp_path / "pack", "--json",
         )
     )  # fmt: skip
     assert found["pupils_mm"] == [[0.0, 0.0, 0.0], [2.0, -1.0, 0.0]]
-    assert len(found["meshes"]) == 12
+    assert sum(file["kind"] == "mesh csv" for file in found["files"]) == 12
     assert json.loads((tmp_path / "pack" / "manifest.json").read_text(encoding="utf-8")) == found
 
 
@@ -202,6 +202,10 @@ def test_trace_makes_a_grid_that_check_accepts(tmp_path):
     assert run("check", tmp_path / "traced.csv.gz", "--module", "calib/coaxial.module.toml").exit_code == 0
 
 
+def files_in(folder):
+    return sorted(path.relative_to(folder) for path in folder.rglob("*") if path.is_file())
+
+
 @pytest.mark.parametrize("command", ["render", "export"])
 def test_the_same_input_gives_the_same_bytes(capture, tmp_path, command):
     for name in ("a", "b"):
@@ -214,9 +218,14 @@ def test_the_same_input_gives_the_same_bytes(capture, tmp_path, command):
             tmp_path / name,
             "-q",
         )
-        done = run(*arguments, *(("--width", 200) if command == "render" else ("--pupils", "1x1x1")))
+        few = (
+            ("--width", 200)
+            if command == "render"
+            else ("--pupils", "1x1x1", "--format", "csv", "--format", "png")
+        )
+        done = run(*arguments, *few)
         assert done.exit_code == 0 and done.output == ""
-    files = sorted(path.name for path in (tmp_path / "a").iterdir())
-    assert files == sorted(path.name for path in (tmp_path / "b").iterdir()) and len(files) > 3
+    files = files_in(tmp_path / "a")
+    assert files == files_in(tmp_path / "b") and len(files) > 3
     for name in files:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name

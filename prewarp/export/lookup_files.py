@@ -1,0 +1,205 @@
+"""The lookup in a package: blob, description of its layout, C evaluator; and what is found when they are read back and run."""
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.errors import PackageError
+from prewarp.export.blob import blob_from_lookup
+from prewarp.export.blob_reading import lookup_from_blob
+from prewarp.export.build import DeviceBuild
+from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, find_compiler
+from prewarp.export.c_header import layout_table
+from prewarp.export.c_sources import c_sources
+from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, PackageFile
+from prewarp.export.reached import Reached, Tally, weight_errors
+from prewarp.export.truth import Truth
+from prewarp.lookup import Lookup, prepare
+from prewarp.lookup.device import surface_values
+from prewarp.lookup.surfaces import gain_surface, weight_surface
+from prewarp.lookup.tables import Surface
+
+BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
+FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
+BLOB_PATH, LAYOUT_PATH, C_FOLDER = "lookup/lookup.pwl", "lookup/LAYOUT.md", "c"
+# The integer path rounds directions to 2^-28 and adds some tens of roundings (held to 3e-7 by its own tests).
+FIXED_TANGENT = 1e-6
+# Points per map and pupil at which C is called: one call each.
+_C_POINTS, _C_PUPILS = 40, 4
+
+
+def lookup_package_files(lookup: Lookup, limit_px: float, /) -> list[PackageFile]:
+    """Return blob, layout and C sources of a lookup whose error was to be at most `limit_px`."""
+    blob = blob_from_lookup(lookup)
+    maps = [
+        {
+            "channel": lookup.channels[table.channel],
+            "colour": lookup.colours[table.colour],
+            "family": table.family.label,
+            "columns": table.columns,
+            "rows": table.rows,
+            "modes": table.modes,
+            "pupil_degree": table.pupil_degree,
+            "added_to_map": table.base,
+            "bytes": table.byte_count,
+            "largest_error_px": table.error_px,
+        }
+        for table in lookup.maps
+    ]
+    details = {
+        "limit_px": limit_px,
+        "largest_error_px": lookup.error_px,
+        "pupil_box_mm": np.asarray(lookup.pupil_box_mm).tolist(),
+        "maps": maps,
+        "weights": [_surface(lookup, one) for one in lookup.weights],
+        "gains": [_surface(lookup, one) for one in lookup.gains],
+    }
+    note = ArrayNote(
+        "lookup", (len(blob),), ("bytes",), "uint8", "see lookup/LAYOUT.md", f"{PANEL_FRAME}; {DIRECTION_FRAME}"
+    )  # fmt: skip
+    files = [
+        PackageFile(
+            BLOB_PATH, blob, BLOB, "eye-indexed tables: direction of every panel point", (note,), details
+        ),
+        PackageFile(
+            LAYOUT_PATH, layout_table().encode(), LAYOUT, "layout of the lookup blob, entry by entry"
+        ),
+    ]
+    files += [
+        PackageFile(f"{C_FOLDER}/{name}", text.encode(), C_SOURCE, "C99 evaluator of the lookup blob")
+        for name, text in c_sources().items()
+    ]
+    return files
+
+
+def blob_reached(lookup: Lookup, truth: Truth, tally: Tally, /) -> None:
+    """Hold a lookup, evaluated as a device does, to the truth; weights and gains too."""
+    for place, table in enumerate(lookup.maps):
+        channel, colour = lookup.channels[table.channel], lookup.colours[table.colour]
+        pixel = truth.pixel[channel]
+        weight = next((one for one in lookup.weights if one.channel == table.channel), None)
+        gain = next(
+            (one for one in lookup.gains if (one.channel, one.colour) == (table.channel, table.colour)), None
+        )
+        points = truth.maps[channel, colour]
+        for number, pupil in enumerate(truth.pupils_mm):
+            tangent = prepare(lookup, place, pupil).direction_from_panel(pixel)
+            drive = np.ones(len(pixel))
+            if weight is not None:
+                drive = drive * surface_values(weight, points.tangent[number])
+            if gain is not None:
+                drive = drive * surface_values(gain, pixel)
+            px = truth.px_error(channel, colour, tangent, number).max()
+            errors = weight_errors(drive - points.weight[number])
+            tally.add(Reached(BLOB, channel, colour, float(px), *errors))
+
+
+def evaluator_checks(
+    blob: bytes, sources: dict[str, bytes], truth: Truth, tally: Tally, /
+) -> Iterator[tuple[str, bool, str]]:
+    """Compile the C evaluator and run it on a blob; yields (what, is good, why) and adds errors to the tally.
+
+    Nothing that a package brings is compiled: its sources must be those of this version, byte for byte, and those are.
+    """
+    own = {name: text.encode() for name, text in c_sources().items()}
+    if sources != own:
+        different = sorted(name for name in own.keys() | sources.keys() if own.get(name) != sources.get(name))
+        yield (
+            "sources",
+            False,
+            f"{', '.join(different)} not as in this version; verify with the version that exported",
+        )
+        return
+    yield "sources", True, "as in this version"
+    if find_compiler() is None:
+        yield "run", True, "not run: no C compiler here"
+        return
+    lookup = lookup_from_blob(blob, source=BLOB_PATH)
+    with tempfile.TemporaryDirectory(prefix="prewarp-") as folder:
+        evaluator = CEvaluator(compile_evaluator(Path(folder), options=("-O1",)), blob)
+        if evaluator.status != 0:
+            yield "run", False, f"the C reader refuses the blob with status {evaluator.status}"
+            return
+        differing = _run(evaluator, lookup, truth, tally)
+    if differing:
+        yield "run", False, f"float path differs from its Python twin in {differing} numbers"
+    else:
+        yield "run", True, "float path equal to its Python twin to the last bit"
+
+
+def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> int:
+    differing = 0
+    pupils = np.unique(np.linspace(0, len(truth.pupils_mm) - 1, _C_PUPILS).astype(int))
+    for place, table in enumerate(lookup.maps):
+        channel, colour = lookup.channels[table.channel], lookup.colours[table.colour]
+        pixel = truth.pixel[channel][:_C_POINTS]
+        points = truth.maps[channel, colour]
+        for number in pupils:
+            pupil = truth.pupils_mm[number]
+            twin = prepare(lookup, place, pupil).direction_from_panel(pixel)
+            for kind, fixed in ((FLOAT, False), (FIXED, True)):
+                tangent = evaluator.map_at(place, pupil, fixed=fixed).direction_from_panel(pixel)
+                differing += 0 if fixed else int(np.count_nonzero(tangent != twin))
+                error = tangent - points.tangent[number, :_C_POINTS]
+                slope = points.px_per_tangent[number, :_C_POINTS]
+                px = np.linalg.norm(np.einsum("nij,nj->ni", slope, error), axis=-1).max()
+                tally.add(Reached(kind, channel, colour, float(px)))
+    return differing
+
+
+def fixed_allowance_px(truth: Truth, channel: str, colour: str, /) -> float:
+    """Return what the integer path's rounding may add, panel px."""
+    slope = truth.maps[channel, colour].px_per_tangent
+    return float(FIXED_TANGENT * np.linalg.norm(slope, axis=(-2, -1)).max())
+
+
+def with_surfaces(lookup: Lookup, build: DeviceBuild, /) -> Lookup:
+    """Return a lookup with the blend weights and gains of a build, where it has them and the lookup has none."""
+    box, weights, gains = lookup.pupil_box_mm, lookup.weights, lookup.gains
+    if build.seam is not None and not weights:
+        weights = tuple(
+            weight_surface(build.seam, build.fields, channel, place=place, box_mm=box)
+            for place, channel in enumerate(lookup.channels)
+        )
+    if build.match is not None and not gains:
+        gains = tuple(
+            gain_surface(
+                partial(_gain, build.match, lookup.channels[table.channel], lookup.colours[table.colour]),
+                build.fields.field(lookup.channels[table.channel], lookup.colours[table.colour]),
+                channel=table.channel,
+                colour=table.colour,
+                box_mm=box,
+            )
+            for table in lookup.maps
+        )
+    return replace(lookup, content=lookup.content or build.content, weights=weights, gains=gains)
+
+
+def _gain(match, channel: str, colour: str, pixel, tangent, pupil_mm):
+    return match.gain(channel, colour, pixel, tangent, pupil_mm=pupil_mm)
+
+
+def require_whole(lookup: Lookup, channels: tuple[str, ...], colours: tuple[str, ...], /) -> None:
+    """Raise unless a lookup holds a map for every channel and colour that is built."""
+    for channel in channels:
+        for colour in colours:
+            lookup.map_index(channel, colour)
+    if set(lookup.channels) != set(channels) or set(lookup.colours) != set(colours):
+        raise PackageError(
+            f"the lookup is of {', '.join(lookup.channels)} in {', '.join(lookup.colours)}; expected "
+            f"{', '.join(channels)} in {', '.join(colours)}."
+        )
+
+
+def _surface(lookup: Lookup, surface: Surface) -> dict:
+    return {
+        "channel": lookup.channels[surface.channel],
+        "colour": None if surface.colour is None else lookup.colours[surface.colour],
+        "columns": surface.columns,
+        "rows": surface.rows,
+        "largest_error": surface.error,
+    }

@@ -1,0 +1,100 @@
+"""The manifest of a package, and its JSON Schema."""
+
+from collections.abc import Mapping, Sequence
+from importlib import resources
+
+from prewarp.export.build import DeviceBuild
+from prewarp.export.package_file import FRAMES, PackageFile
+from prewarp.export.package_reading import FORMAT, VERSION
+from prewarp.export.reached import Reached
+
+SCHEMA = "manifest.schema.json"
+_CAUTION_LINES = """\
+A wrong map, a stale pupil position or swapped channels show a doubled or displaced picture. Someone who steers, walks or \
+operates machinery by it can be hurt: give the device a way back to one unwarped channel.
+The errors in this manifest are those of the tables against the fit. The fit's own error against the unit on the bench is \
+not in them: verify with fresh captures of every unit.
+Luminance, flicker, photobiological safety and comfort are not judged here. Follow local codes and licensed practice.
+Verify the package again after every copy: 'prewarp verify FOLDER'.
+"""
+CAUTIONS = tuple(_CAUTION_LINES.splitlines())
+
+
+def manifest_of(
+    build: DeviceBuild,
+    entries: Sequence[Mapping[str, object]],
+    reached: Sequence[Reached],
+    /,
+    *,
+    eye: str,
+    limit_px: float,
+    version: str,
+    provenance: Mapping[str, object] | None = None,
+) -> dict:
+    """Return the manifest as it is written.
+
+    Parameters
+    ----------
+    build : DeviceBuild
+    entries : sequence
+        `PackageFile.entry` of every file but the manifest itself.
+    reached : sequence of Reached
+        Errors that the artefacts reach.
+    eye, limit_px, version, provenance
+        Which eye; the error asked for, panel px; of this software; facts about the fit.
+    """
+    content = build.content
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "made_by": f"prewarp {version}",
+        "eye": eye,
+        "frames": dict(FRAMES),
+        "content": {
+            "projection": content.projection,
+            "size_px": list(content.size_px),
+            "field_x_deg": content.field_x_deg,
+            "focal_px": content.focal_px,
+        },
+        "pupil_box_mm": build.pupil_box_mm.tolist(),
+        "pupils_mm": build.pupils_mm.tolist(),
+        "colours": list(build.colours),
+        "channels": [_channel(build, name) for name in build.channels],
+        "blend": {
+            "kind": "none" if build.seam is None else "fixed in direction",
+            "feather_deg": None if build.seam is None else build.seam.feather_deg,
+        },
+        "light": {
+            "match": None if build.match is None else build.match.as_dict(),
+            "dither": build.dither,
+        },
+        "limit_px": limit_px,
+        "errors_reached": [one.as_dict() for one in reached],
+        "files": list(entries),
+        "provenance": dict(provenance or {}),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def schema_file() -> PackageFile:
+    """Return the JSON Schema of the manifest, for the package."""
+    return PackageFile(SCHEMA, schema_bytes(), "schema", "JSON Schema (draft 2020-12) of manifest.json")
+
+
+def schema_bytes() -> bytes:
+    """Return the JSON Schema that ships with the software."""
+    return resources.files("prewarp.export").joinpath(SCHEMA).read_bytes()
+
+
+def _channel(build: DeviceBuild, name: str) -> dict:
+    transfer = build.transfer(name)
+    return {
+        "channel": name,
+        "file_stem": build.stem(name),
+        "panel_size_px": list(build.panel_size_px(name)),
+        "encoding": transfer.kind,
+        "gamma": transfer.gamma if transfer.kind == "power" else None,
+        "encoding_table": list(transfer.table),
+        "bit_depth": build.bit_depth(name),
+        "drive_from_content": build.light(name).mixing.tolist(),
+    }

@@ -1,0 +1,74 @@
+"""A file of a package before it is written, with all that the manifest says of it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from prewarp.files import sha256_of_bytes
+
+PANEL_FRAME = (
+    "panel px; origin at the top-left corner of the active area, first pixel's centre (0.5, 0.5), v down"
+)
+CONTENT_FRAME = "content px; origin at the picture's top-left corner, first pixel's centre (0.5, 0.5), v down"
+DIRECTION_FRAME = "tangents X/Z, Y/Z in the eye's frame; +x to the wearer's right, +y up, +z forward"
+PUPIL_FRAME = "mm from the eye-box centre, axes as for directions; +z toward the optics"
+# What every manifest says of frames and units.
+FRAMES = {
+    "panel": PANEL_FRAME,
+    "content": CONTENT_FRAME,
+    "direction": DIRECTION_FRAME,
+    "pupil": PUPIL_FRAME,
+    "weight": "drive of white, share of linear light, 0 to 1: blend weight times gain",
+    "light": "linear and relative, 0 to 1, unless a name says encoded",
+}
+
+
+@dataclass(frozen=True)
+class ArrayNote:
+    """One array in a file.
+
+    `shape` with the slowest axis first; `axes` names them; `unit`, `frame`; `texels` says where its elements lie.
+    """
+
+    name: str
+    shape: tuple[int, ...]
+    axes: tuple[str, ...]
+    type: str
+    unit: str
+    frame: str = ""
+    texels: str = ""
+
+    def as_dict(self) -> dict:
+        """Return the note for the manifest."""
+        return {
+            "name": self.name,
+            "shape": list(self.shape),
+            "axes": list(self.axes),
+            "type": self.type,
+            "unit": self.unit,
+            "frame": self.frame,
+            "texels": self.texels,
+        }
+
+
+@dataclass(frozen=True)
+class PackageFile:
+    """A file: `path` inside the package (with /), content, `kind` for programs, `what` for people, arrays, and details."""
+
+    path: str
+    data: bytes
+    kind: str
+    what: str
+    arrays: tuple[ArrayNote, ...] = ()
+    details: Mapping[str, object] = field(default_factory=dict)
+
+    def entry(self) -> dict:
+        """Return what the manifest says of it."""
+        return {
+            "path": self.path,
+            "sha256": sha256_of_bytes(self.data),
+            "bytes": len(self.data),
+            "kind": self.kind,
+            "what": self.what,
+            "arrays": [note.as_dict() for note in self.arrays],
+            "details": dict(self.details),
+        }

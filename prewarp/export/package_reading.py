@@ -1,0 +1,144 @@
+"""Reading a package back, trusting nothing in it: manifest, paths, sizes, hashes."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from prewarp.content import ContentProjection
+from prewarp.errors import InputFileError, ModuleError, PackageError
+from prewarp.files import MEBIBYTE, read_bytes, sha256_of_bytes
+
+FORMAT, VERSION = "prewarp package", 1
+MANIFEST = "manifest.json"
+# Written by `files.output_folder` so that a package can be replaced; not part of it.
+MARKER = ".prewarp"
+MAX_MANIFEST_BYTES = 64 * MEBIBYTE
+MAX_FILE_BYTES = 1024 * MEBIBYTE
+
+
+@dataclass(frozen=True)
+class Package:
+    """A package on disk: its folder and its manifest, of which only format and paths have been checked."""
+
+    folder: Path
+    manifest: dict
+
+    @property
+    def content(self) -> ContentProjection:
+        """How the content picture lies on directions."""
+        own = self.manifest["content"]
+        return ContentProjection(
+            str(own["projection"]), tuple(int(size) for size in own["size_px"]), float(own["field_x_deg"])
+        )
+
+    @property
+    def channels(self) -> list[str]:
+        """Names of the channels."""
+        return [str(one["channel"]) for one in self.manifest["channels"]]
+
+    @property
+    def colours(self) -> list[str]:
+        """Names of the colours."""
+        return [str(name) for name in self.manifest["colours"]]
+
+    def panel_size_px(self, channel: str, /) -> tuple[int, int]:
+        """Width and height of a channel's panel."""
+        width, height = self.manifest["channels"][self.channels.index(channel)]["panel_size_px"]
+        return int(width), int(height)
+
+    def entries(self, kind: str | None = None, /) -> list[dict]:
+        """Return what the manifest says of the files of a kind, or of all."""
+        return [one for one in self.manifest["files"] if kind is None or one["kind"] == kind]
+
+    def path(self, entry: dict, /) -> Path:
+        """Return where a listed file lies."""
+        return self.folder / entry["path"]
+
+    def data(self, entry: dict, /) -> bytes:
+        """Return the bytes of a listed file after checking size and hash.
+
+        Raises
+        ------
+        PackageError
+            The file is missing, changed, or lies outside the folder.
+        """
+        path = self.path(entry)
+        if not path.resolve().is_relative_to(self.folder.resolve()):
+            raise PackageError(f"{path}: leads out of the package. Export again.")
+        try:
+            data = read_bytes(path, limit_bytes=MAX_FILE_BYTES, what="a file of a package")
+        except InputFileError as cause:
+            raise PackageError(str(cause)) from cause
+        if len(data) != entry["bytes"] or sha256_of_bytes(data) != entry["sha256"]:
+            raise PackageError(
+                f"{path}: the file is not the one that was exported ({len(data)} bytes, {entry['bytes']} in the manifest; "
+                "its SHA-256 differs). Export again."
+            )
+        return data
+
+    def unlisted(self) -> list[str]:
+        """Return files in the folder that the manifest does not name."""
+        known = {MANIFEST, MARKER, *(entry["path"] for entry in self.entries())}
+        return sorted(name for name in _names_in(self.folder) if name not in known)
+
+
+def read_package(folder: Path, /) -> Package:
+    """Open a package: its manifest is read, its format and the paths in it are checked.
+
+    Raises
+    ------
+    PackageError
+        The folder or its manifest is missing, is not a package's, or names a file outside the folder.
+    """
+    folder = Path(folder)
+    try:
+        data = read_bytes(folder / MANIFEST, limit_bytes=MAX_MANIFEST_BYTES, what="the manifest of a package")
+    except InputFileError as cause:
+        raise PackageError(str(cause)) from cause
+    try:
+        manifest = json.loads(data)
+    except (ValueError, RecursionError) as cause:
+        raise PackageError(f"{folder / MANIFEST}: not JSON ({cause}). Export again.") from cause
+    found = (manifest.get("format"), manifest.get("version")) if isinstance(manifest, dict) else None
+    if found != (FORMAT, VERSION):
+        raise PackageError(
+            f"{folder / MANIFEST}: names {found}; expected {(FORMAT, VERSION)}. Export again with this version."
+        )
+    package = Package(folder, manifest)
+    try:
+        for entry in package.entries():
+            _require_inside(folder, entry["path"])
+            if not isinstance(entry["bytes"], int) or not isinstance(entry["sha256"], str):
+                raise TypeError(f"size or hash of {entry['path']!r}")
+            dict(entry["details"])
+        if not package.content or not package.channels or not package.colours:
+            raise ValueError("no channels or colours")
+        for channel in package.channels:
+            package.panel_size_px(channel)
+    # A damaged manifest can lack any key or hold any kind of value; each means the same to the reader.
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ModuleError) as cause:
+        raise PackageError(
+            f"{folder / MANIFEST}: is damaged ({type(cause).__name__}: {cause}). Export again."
+        ) from cause
+    return package
+
+
+def _require_inside(folder: Path, name: object) -> None:
+    path = PurePosixPath(name) if isinstance(name, str) else None
+    if (
+        path is None
+        or path.is_absolute()
+        or ".." in path.parts
+        or "\\" in name
+        or name in ("", ".", MANIFEST)
+    ):
+        raise PackageError(
+            f"{folder / MANIFEST}: names the file {name!r}; expected a path inside the package."
+        )
+
+
+def _names_in(folder: Path) -> Iterator[str]:
+    for path in folder.rglob("*"):
+        if path.is_symlink() or not path.is_dir():
+            yield path.relative_to(folder).as_posix()

@@ -1,0 +1,201 @@
+"""What the fit says at panel points and pupil positions drawn at random: what every artefact of a package is held to.
+
+The file travels with the package, so that it can be verified without the fit; `prewarp verify --fit` holds the file itself
+to the fit.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.errors import InputFileError, PackageError
+from prewarp.export.build import DeviceBuild
+from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAME, ArrayNote, PackageFile
+from prewarp.files import npz_bytes, read_npz
+from prewarp.lookup.measure import px_error
+
+KIND = "truth"
+PATH = "truth.npz"
+LIMIT_BYTES = 256 << 20
+_SEED = 20
+_MOST_POINTS, _FEWEST_POINTS, _POINTS_IN_ALL = 300, 40, 60_000
+_EXTRA_PUPILS = 8
+_SLOPE_STEP_PX = 0.25
+
+
+@dataclass(frozen=True)
+class MapPoints:
+    """One channel and colour, for all pupils (m) and points (n).
+
+    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px; `blend`, `gain` (m, n), gain 1 where there is no match.
+    """
+
+    tangent: FloatArray
+    px_per_tangent: FloatArray
+    blend: FloatArray
+    gain: FloatArray
+
+    @property
+    def weight(self) -> FloatArray:
+        """Drive of white (m, n): blend weight times gain."""
+        return self.blend * self.gain
+
+
+@dataclass(frozen=True)
+class Truth:
+    """`pupils_mm` (m, 3), the first `mesh_pupils` of them those of the meshes; `pixel` (n, 2) per channel; `maps` by
+    (channel, colour)."""
+
+    pupils_mm: FloatArray
+    mesh_pupils: int
+    pixel: Mapping[str, FloatArray]
+    maps: Mapping[tuple[str, str], MapPoints]
+
+    def px_error(self, channel: str, colour: str, tangent: FloatArray, pupils: slice | int, /) -> FloatArray:
+        """Return the error in panel px of directions (..., n, 2) for some of the pupils; not a number counts as infinite."""
+        points = self.maps[channel, colour]
+        error = px_error(tangent - points.tangent[pupils], points.px_per_tangent[pupils])
+        return np.where(np.isfinite(error), error, np.inf)
+
+
+def truth_of(build: DeviceBuild, /) -> Truth:
+    """Evaluate the fit for `truth.npz`: pupils of the meshes, then corners, middle and random places of the eye box."""
+    random = np.random.default_rng(_SEED)
+    low, high = build.pupil_box_mm
+    extra = random.uniform(low, high, (_EXTRA_PUPILS, 3))
+    extra[0], extra[1], extra[2] = low, high, 0.5 * (low + high)
+    pupils = np.concatenate([build.pupils_mm, extra])
+    count = int(np.clip(_POINTS_IN_ALL // len(pupils), _FEWEST_POINTS, _MOST_POINTS))
+    pixel, maps = {}, {}
+    for channel in build.channels:
+        width, height = build.panel_size_px(channel)
+        points = random.uniform([0.0, 0.0], [width, height], (count, 2))
+        points[:4] = [[0.0, 0.0], [width, 0.0], [0.0, height], [width, height]]
+        pixel[channel] = points
+        for colour in build.colours:
+            maps[channel, colour] = _points(build, channel, colour, points, pupils)
+    return Truth(pupils, len(build.pupils_mm), pixel, maps)
+
+
+def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
+    """Return `truth.npz`."""
+    arrays: dict[str, np.ndarray] = {
+        "pupils_mm": truth.pupils_mm,
+        "mesh_pupils": np.array([truth.mesh_pupils], dtype=np.int64),
+    }
+    notes = [
+        ArrayNote("pupils_mm", truth.pupils_mm.shape, ("pupils", "x, y, z"), "float64", "mm", PUPIL_FRAME),
+        ArrayNote("mesh_pupils", (1,), ("one",), "int64", "how many of the pupils, from the first, are those of the meshes"),
+    ]  # fmt: skip
+    for place, channel in enumerate(build.channels):
+        arrays[f"c{place}_pixel"] = truth.pixel[channel]
+        notes.append(
+            ArrayNote(
+                f"c{place}_pixel",
+                truth.pixel[channel].shape,
+                ("points", "u, v"),
+                "float64",
+                "px",
+                PANEL_FRAME,
+            )
+        )
+        for number, colour in enumerate(build.colours):
+            own = truth.maps[channel, colour]
+            name = f"c{place}_{number}"
+            arrays[f"{name}_tangent"], arrays[f"{name}_blend"] = own.tangent, own.blend
+            arrays[f"{name}_px_per_tangent"] = own.px_per_tangent.astype(np.float32)
+            arrays[f"{name}_gain"] = own.gain
+            what = f"channel '{channel}', colour '{colour}'"
+            notes += [
+                ArrayNote(f"{name}_tangent", own.tangent.shape, ("pupils", "points", "tx, ty"), "float64", "tangent", f"{what}: {DIRECTION_FRAME}"),
+                ArrayNote(f"{name}_px_per_tangent", own.px_per_tangent.shape, ("pupils", "points", "u, v", "tx, ty"), "float32", "panel px per tangent", what),
+                ArrayNote(f"{name}_blend", own.blend.shape, ("pupils", "points"), "float64", "share of linear light", what),
+                ArrayNote(f"{name}_gain", own.gain.shape, ("pupils", "points"), "float64", "factor on linear light", what),
+            ]  # fmt: skip
+    return PackageFile(
+        PATH, npz_bytes(arrays), KIND, "what the fit says at random points; every artefact is held to it", tuple(notes)
+    )  # fmt: skip
+
+
+def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
+    """Read `truth.npz`.
+
+    Raises
+    ------
+    PackageError
+        It is not such a file, or its arrays do not fit together.
+    """
+    try:
+        arrays = read_npz(path, limit_bytes=LIMIT_BYTES, what="truth of a package")
+        pupils = _shaped(arrays["pupils_mm"], None, 3)
+        count = int(arrays["mesh_pupils"].reshape(-1)[0])
+        pixel, maps = {}, {}
+        for place, channel in enumerate(channels):
+            pixel[channel] = points = _shaped(arrays[f"c{place}_pixel"], None, 2)
+            for number, colour in enumerate(colours):
+                name, shape = f"c{place}_{number}", (len(pupils), len(points))
+                maps[channel, colour] = MapPoints(
+                    _shaped(arrays[f"{name}_tangent"], *shape, 2),
+                    _shaped(arrays[f"{name}_px_per_tangent"], *shape, 2, 2),
+                    _shaped(arrays[f"{name}_blend"], *shape),
+                    _shaped(arrays[f"{name}_gain"], *shape),
+                )
+        if not 0 < count <= len(pupils):
+            raise ValueError(f"{count} mesh pupils of {len(pupils)}")
+    except (KeyError, ValueError, IndexError) as cause:
+        raise PackageError(f"{path}: not the truth of a package ({cause}). Export again.") from cause
+    except InputFileError as cause:
+        raise PackageError(str(cause)) from cause
+    return Truth(pupils, count, pixel, maps)
+
+
+def truth_difference(truth: Truth, build: DeviceBuild, /) -> float:
+    """Return how far, panel px, `truth.npz` is from a fit: the largest over all channels, colours, pupils and points."""
+    worst = 0.0
+    for (channel, colour), points in truth.maps.items():
+        own = build.fields.field(channel, colour)
+        for place, pupil in enumerate(truth.pupils_mm):
+            tangent = own.forward(truth.pixel[channel], pupil_mm=pupil)
+            error = px_error(tangent - points.tangent[place], points.px_per_tangent[place])
+            worst = max(worst, float(np.where(np.isfinite(error), error, np.inf).max()))
+    return worst
+
+
+def _points(
+    build: DeviceBuild, channel: str, colour: str, pixel: FloatArray, pupils: FloatArray
+) -> MapPoints:
+    own = build.fields.field(channel, colour)
+    tangent, slopes, blend, gain = [], [], [], []
+    for pupil in pupils:
+        direction = own.forward(pixel, pupil_mm=pupil)
+        columns = [
+            (own.forward(pixel + step, pupil_mm=pupil) - own.forward(pixel - step, pupil_mm=pupil))
+            / (2.0 * _SLOPE_STEP_PX)
+            for step in (np.array([_SLOPE_STEP_PX, 0.0]), np.array([0.0, _SLOPE_STEP_PX]))
+        ]
+        tangent.append(direction)
+        # As the file holds them, so that errors measured now and from the file are the same.
+        slopes.append(np.linalg.inv(np.stack(columns, axis=-1)).astype(np.float32).astype(float))
+        share = np.ones(len(pixel))
+        if build.seam is not None:
+            share = build.seam.weights(direction)[build.seam.index(channel)]
+        blend.append(share)
+        factor = np.ones(len(pixel))
+        if build.match is not None:
+            factor = build.match.gain(channel, colour, pixel, direction, pupil_mm=pupil)
+        gain.append(factor)
+    return MapPoints(*(np.stack(one) for one in (tangent, slopes, blend, gain)))
+
+
+def _shaped(array: np.ndarray, *shape: int | None) -> FloatArray:
+    array = array.astype(float)
+    if array.ndim != len(shape) or any(
+        want not in (None, got) for want, got in zip(shape, array.shape, strict=True)
+    ):
+        raise ValueError(f"an array of shape {array.shape}; expected {shape}")
+    if not np.isfinite(array).all():
+        raise ValueError("numbers that are not finite")
+    return array

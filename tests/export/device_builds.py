@@ -1,0 +1,72 @@
+"""Closed-form builds and the small lookup that goes with them, made once: nothing is fitted."""
+
+from functools import lru_cache
+
+import numpy as np
+
+from prewarp.content import ContentProjection
+from prewarp.encoding import TransferFunction
+from prewarp.export.build import DeviceBuild
+from prewarp.export.lookup_files import with_surfaces
+from prewarp.export.package import export_package
+from prewarp.lookup import Optimiser
+from prewarp.seam import build_seam
+from tests.closed_form import PlaneChannel, plane_set
+
+SIZE = (320, 240)
+CONTENT = ContentProjection("flat", (400, 250), 80.0)
+BOX_MM = np.array([[-3.0, -2.0, -1.0], [3.0, 2.0, 1.0]])
+PUPILS = np.array([[0.0, 0.0, 0.0], [2.0, -1.5, 1.0]])
+LIMIT_PX = 0.1
+
+
+@lru_cache(maxsize=1)
+def small_fields():
+    """Two channels side by side in three colours."""
+    left = PlaneChannel(
+        "left", panel_size_px=SIZE, centre=(-0.28, 0.01), half_width=0.36, turn_deg=1.5, division=0.03
+    )
+    right = PlaneChannel(
+        "right",
+        panel_size_px=SIZE,
+        centre=(0.28, -0.01),
+        half_width=0.36,
+        turn_deg=-2.0,
+        keystone=(-0.04, 0.03),
+    )
+    return plane_set(left, right)
+
+
+@lru_cache(maxsize=4)
+def small_build(dither="none"):
+    """A build with a seam, a pure power law on the right panel, 10 bits on the left."""
+    fields = small_fields()
+    corners = np.stack(np.meshgrid(*BOX_MM.T, indexing="ij"), axis=-1).reshape(-1, 3)
+    return DeviceBuild(
+        fields, CONTENT, ("left", "right"), PUPILS, BOX_MM,
+        seam=build_seam(fields, pupils_mm=corners),
+        dither=dither,
+        transfers={"right": TransferFunction("power", gamma=2.2)},
+        bit_depths={"left": 10},
+        step_px=10.0,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=2)
+def chebyshev_lookup():
+    """The smallest Chebyshev lookup of `small_build` within `LIMIT_PX`, with its blend weights."""
+    optimiser = Optimiser(
+        small_fields(), pupil_box_mm=BOX_MM, content=CONTENT, panel_points=21, pupil_counts=(3, 3, 3)
+    )
+    return with_surfaces(optimiser.search(LIMIT_PX, "chebyshev")[0], small_build())
+
+
+def write_small(folder, **options):
+    """Export `small_build` with its lookup."""
+    given = {
+        "lookup": chebyshev_lookup(),
+        "limit_px": LIMIT_PX,
+        "eye": "right",
+        "provenance": {"input": "none"},
+    }
+    return export_package(folder, small_build(), **{**given, **options})

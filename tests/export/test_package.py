@@ -1,0 +1,347 @@
+"""A whole package: manifest against its schema, verified, verified again after damage; nothing half written."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from contextlib import nullcontext
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from prewarp.errors import InputFileError, PackageError
+from prewarp.export import csv_mesh
+from prewarp.export.blob import blob_from_lookup
+from prewarp.export.build import DeviceBuild
+from prewarp.export.manifest import schema_bytes
+from prewarp.export.package import export_package
+from prewarp.export.package_reading import read_package
+from prewarp.export.verify import verify_package
+from prewarp.files import sha256_of_bytes, sha256_of_file
+from tests.closed_form import plane_set
+from tests.export.device_builds import (
+    BOX_MM,
+    CONTENT,
+    PUPILS,
+    chebyshev_lookup,
+    small_build,
+    small_fields,
+    write_small,
+)
+from tests.support import require_module, require_tool
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("package") / "visor"
+    result = write_small(folder)
+    return folder, result
+
+
+@pytest.fixture
+def copy(package, tmp_path):
+    return shutil.copytree(package[0], tmp_path / "copy")
+
+
+@pytest.fixture(autouse=True)
+def no_compiler(request, monkeypatch):
+    """Leave the C evaluator out, for speed, where a test is about something else."""
+    if "compiled" not in request.fixturenames:
+        monkeypatch.setattr("prewarp.export.lookup_files.find_compiler", lambda: None)
+
+
+@pytest.fixture
+def compiled():
+    require_tool("gcc")
+
+
+def manifest_of(folder):
+    return json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+
+
+def failures(folder, **options):
+    return [f"{one.artefact}: {one.note}" for one in verify_package(folder, **options).failures]
+
+
+@pytest.mark.outside
+def test_manifest_keeps_its_schema(package):
+    # JSON Schema, draft 2020-12, by the reference library of that standard for Python.
+    jsonschema = require_module("jsonschema")
+    schema = json.loads(schema_bytes())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    manifest = manifest_of(package[0])
+    jsonschema.Draft202012Validator(schema).validate(manifest)
+    assert (package[0] / "manifest.schema.json").read_bytes() == schema_bytes()
+    for damage in (
+        lambda m: m.pop("cautions"),
+        lambda m: m["files"][0].pop("sha256"),
+        lambda m: m["files"][0].update(path="/etc/passwd"),
+        lambda m: m["files"][0].update(path="a/../../b"),
+        lambda m: m["channels"][0].update(bit_depth=17),
+        lambda m: m.update(limit_px=0),
+        lambda m: m.update(more=1),
+        lambda m: next(f for f in m["files"] if f["arrays"])["arrays"][0].update(shape=[]),
+    ):
+        wrong = manifest_of(package[0])
+        damage(wrong)
+        assert list(jsonschema.Draft202012Validator(schema).iter_errors(wrong))
+
+
+def test_manifest_says_what_a_reader_must_know(package):
+    manifest = package[1].manifest
+    assert manifest == manifest_of(package[0])
+    assert {"panel", "content", "direction", "pupil", "weight", "light"} <= set(manifest["frames"])
+    assert manifest["provenance"] == {"input": "none"} and manifest["eye"] == "right"
+    assert any("hurt" in text for text in manifest["cautions"])
+    assert {tuple(pupil) for pupil in manifest["pupils_mm"]} == {tuple(pupil) for pupil in PUPILS}
+    for entry in manifest["files"]:
+        path = package[0] / entry["path"]
+        assert (path.stat().st_size, sha256_of_file(path)) == (entry["bytes"], entry["sha256"])
+        for array in entry["arrays"]:
+            assert array["shape"] and len(array["shape"]) == len(array["axes"]) and array["unit"]
+    kinds = {(one["kind"], one["channel"], one["colour"]) for one in manifest["errors_reached"]}
+    for kind in ("lookup blob", "mesh csv", "table png"):
+        assert {(kind, channel, colour) for channel in ("left", "right") for colour in "RGB"} <= kinds
+    for one in manifest["errors_reached"]:
+        assert one["largest_error_px"] <= manifest["limit_px"] or one["kind"] == "mesh glTF"
+
+
+def test_a_good_package_passes(package, compiled):
+    assert package[1].verification.ok
+    result = verify_package(package[0], build=small_build())
+    assert result.ok and len(result.checks) > 60
+    assert any("equal to its Python twin to the last bit" in check.note for check in result.checks)
+
+
+def test_the_same_input_gives_the_same_bytes(package, tmp_path):
+    write_small(tmp_path / "again")
+    files = sorted(path for path in package[0].rglob("*") if path.is_file())
+    assert len(files) > 50
+    for path in files:
+        assert (tmp_path / "again" / path.relative_to(package[0])).read_bytes() == path.read_bytes(), (
+            path.name
+        )
+
+
+def test_every_changed_byte_is_found(package, copy):
+    random = np.random.default_rng(4)
+    for entry in manifest_of(copy)["files"]:
+        path = copy / entry["path"]
+        data = path.read_bytes()
+        place = int(random.integers(len(data)))
+        path.write_bytes(data[:place] + bytes([data[place] ^ 0x10]) + data[place + 1 :])
+    (found,) = [one for one in verify_package(copy).checks if one.what == "size and SHA-256"]
+    assert not found.ok and "SHA-256 differs" in found.note
+    (copy / "manifest.json").unlink()
+    with pytest.raises(PackageError, match=r"manifest\.json: .* not found"):
+        read_package(copy)
+
+
+def rewritten(folder, path, data):
+    """Change a file together with its hash, as a careless tool would."""
+    (folder / path).write_bytes(data)
+    manifest = manifest_of(folder)
+    entry = next(one for one in manifest["files"] if one["path"] == path)
+    entry.update(bytes=len(data), sha256=sha256_of_bytes(data))
+    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+
+
+def first(folder, kind, **details):
+    for entry in manifest_of(folder)["files"]:
+        if entry["kind"] == kind and details.items() <= entry["details"].items():
+            return entry["path"]
+    raise AssertionError(kind)
+
+
+def test_content_that_is_wrong_under_a_right_hash_is_found(copy):
+    """Every artefact is held to the fit, not to its hash alone."""
+    csv = first(copy, "mesh csv")
+    lines = (copy / csv).read_text().splitlines(keepends=True)
+    cells = lines[400].split(",")
+    cells[6] = str(float(cells[6]) + 30.0)
+    lines[400] = ",".join(cells)
+    rewritten(copy, csv, "".join(lines).encode())
+    # Two pictures changed over.
+    one, other = (first(copy, "table png", component=name) for name in ("content_u", "content_v"))
+    a, b = (copy / one).read_bytes(), (copy / other).read_bytes()
+    rewritten(copy, one, b)
+    rewritten(copy, other, a)
+    assert {text.split(":")[0] for text in failures(copy)} == {"mesh csv", "table png"}
+
+
+def test_a_lookup_of_another_fit_is_found(copy, package):
+    lookup = chebyshev_lookup()
+    shifted = replace(lookup.maps[0], affine=lookup.maps[0].affine + 0.01, blocks=lookup.maps[1].blocks)
+    path = first(copy, "lookup blob")
+    rewritten(copy, path, blob_from_lookup(replace(lookup, maps=(shifted, *lookup.maps[1:]))))
+    assert any(text.startswith("lookup blob") for text in failures(copy))
+    rewritten(copy, path, b"PWLOOKUP" + bytes(200))
+    assert any("lookup.pwl" in text for text in failures(copy))
+
+
+def test_c_sources_of_another_hand_are_never_compiled(copy, monkeypatch):
+    def refuse(*_, **__):
+        raise AssertionError("compiled")
+
+    monkeypatch.setattr("prewarp.export.lookup_files.compile_evaluator", refuse)
+    rewritten(copy, "c/pw_open.c", (copy / "c/pw_open.c").read_bytes() + b"\n")
+    assert any("pw_open.c not as in this version" in text for text in failures(copy))
+
+
+def test_files_beside_and_files_missing_are_found(copy):
+    (copy / "tables" / "stray.png").write_bytes(b"x")
+    missing = first(copy, "mesh csv")
+    (copy / missing).unlink()
+    text = " ".join(failures(copy))
+    assert "tables/stray.png" in text and "not found" in text
+
+
+def test_a_fit_that_is_another_one_is_found(package):
+    left, right = (small_fields().field(name, "G") for name in ("left", "right"))
+    other = DeviceBuild(
+        plane_set(replace(left, half_width=0.3601), right), CONTENT, ("left", "right"), PUPILS, BOX_MM
+    )
+    (wrong,) = verify_package(package[0], build=other).failures
+    assert wrong.artefact == "truth" and wrong.error > 0.01
+
+
+@pytest.mark.parametrize(
+    ("damage", "message"),
+    [
+        (lambda m: m.update(version=9), "expected .'prewarp package', 1"),
+        (lambda m: m["files"][0].update(path="../outside"), "expected a path inside the package"),
+        (lambda m: m["files"][0].update(path="/outside"), "expected a path inside the package"),
+        (lambda m: m["files"][0].pop("bytes"), "is damaged .KeyError: 'bytes'"),
+        (lambda m: m.update(files=3), "is damaged .TypeError"),
+        (lambda m: m["content"].update(projection="odd"), "is damaged .ModuleError"),
+        (lambda m: m["channels"][0].update(panel_size_px=[1]), "is damaged .ValueError"),
+    ],
+)
+def test_damaged_manifests_are_refused(copy, damage, message):
+    manifest = manifest_of(copy)
+    damage(manifest)
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    with pytest.raises(PackageError, match=message):
+        verify_package(copy)
+
+
+@pytest.mark.parametrize("damage", ["details", "claims", "rows"])
+def test_a_manifest_that_says_nonsense_fails_its_rows(copy, damage):
+    manifest = manifest_of(copy)
+    entry = next(one for one in manifest["files"] if one["kind"] == "mesh csv")
+    if damage == "details":
+        entry["details"] = {}
+    elif damage == "rows":
+        entry["details"]["rows"] = 10**9
+    else:
+        manifest["errors_reached"] = []
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    assert any(text.startswith("mesh csv") for text in failures(copy))
+
+
+def test_links_out_of_the_package_are_not_followed(copy, tmp_path):
+    secret = tmp_path / "secret"
+    secret.write_bytes((copy / "truth.npz").read_bytes())
+    (copy / "truth.npz").unlink()
+    (copy / "truth.npz").symlink_to(secret)
+    assert any("leads out of the package" in text for text in failures(copy))
+
+
+def test_a_failed_verification_leaves_nothing(tmp_path, monkeypatch):
+    original = csv_mesh.csv_bytes
+    monkeypatch.setattr(
+        csv_mesh, "csv_bytes", lambda mesh: original(replace(mesh, content_px=mesh.content_px + 0.01))
+    )
+    with pytest.raises(PackageError, match=r"checks failed: mesh csv .* Nothing was written"):
+        write_small(tmp_path / "visor", formats=("csv",))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_kill_while_an_old_package_is_replaced_leaves_one_whole(package, tmp_path, monkeypatch):
+    """At every step of the last renames: stopped there, what stands at the place is a whole package or nothing."""
+    for step in range(3):
+        folder = shutil.copytree(package[0], tmp_path / f"step{step}" / "visor")
+        calls = []
+
+        def stop(*arguments, calls=calls, step=step, folder=folder, original=os.replace):
+            calls.append(arguments)
+            if folder in arguments and sum(folder in one for one in calls) > step:
+                raise KeyboardInterrupt
+            return original(*arguments)
+
+        monkeypatch.setattr("os.replace", stop)
+        monkeypatch.setattr("shutil.rmtree", lambda *_, **__: None)
+        with pytest.raises(KeyboardInterrupt) if step < 2 else nullcontext():
+            write_small(folder, formats=("csv",))
+        monkeypatch.undo()
+        assert folder.exists() == (step != 1)
+        assert not folder.exists() or verify_package(folder).ok
+
+
+def test_a_failed_export_keeps_the_package_that_was_there(package, tmp_path):
+    folder = shutil.copytree(package[0], tmp_path / "visor")
+    with pytest.raises(
+        PackageError, match="px apart are .* px off; expected at most 1e-06 px. Use a smaller --step"
+    ):
+        write_small(folder, formats=("csv",), limit_px=1e-6)
+    assert verify_package(folder).ok and [path.name for path in tmp_path.iterdir()] == ["visor"]
+
+
+_SCRIPT = """
+import sys
+from pathlib import Path
+from tests.export.device_builds import small_build
+from prewarp.export.package import export_package
+build = small_build()
+print("begin", flush=True)
+export_package(Path(sys.argv[1]), build, formats=("csv", "png"))
+print("end", flush=True)
+"""
+
+
+def test_a_kill_at_random_moments_leaves_no_half_package(package, tmp_path):
+    """Killed without warning, the folder is either not there or a whole package; never something between."""
+    random = np.random.default_rng(11)
+    outcomes = []
+    for turn in range(3):
+        folder = tmp_path / f"turn{turn}" / "visor"
+        if turn == 1:
+            shutil.copytree(package[0], folder)
+        with subprocess.Popen(
+            [sys.executable, "-c", _SCRIPT, str(folder)], stdout=subprocess.PIPE, text=True
+        ) as process:
+            assert process.stdout.readline() == "begin\n"
+            # The last one may finish.
+            if turn == 2:
+                process.wait(60)
+            else:
+                time.sleep(float(random.uniform(0.05, 0.6)))
+            process.send_signal(signal.SIGKILL)
+        outcomes.append(folder.exists())
+        if folder.exists():
+            assert verify_package(folder).ok
+        else:
+            # What is left beside is plainly named as unfinished, and no reader takes it for a package.
+            for left in folder.parent.iterdir():
+                assert left.name.startswith(".visor.") and left.name.endswith(".part")
+    assert outcomes == [False, True, True]
+
+
+def test_bad_requests(tmp_path):
+    with pytest.raises(PackageError, match="formats are gif; expected some of lookup"):
+        export_package(tmp_path / "x", small_build(), formats=("gif",))
+    with pytest.raises(PackageError, match="the format 'lookup' needs a lookup"):
+        export_package(tmp_path / "x", small_build(), formats=("lookup",))
+    with pytest.raises(PackageError, match="pupils_mm holds 0 positions; expected 1 to 1000"):
+        DeviceBuild(small_fields(), CONTENT, ("left",), np.zeros((0, 3)), BOX_MM)
+    with pytest.raises(PackageError, match="no channel to build"):
+        DeviceBuild(small_fields(), CONTENT, (), np.zeros(3), BOX_MM)
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "letter.txt").write_text("keep me")
+    with pytest.raises(InputFileError, match="was not written by prewarp"):
+        write_small(tmp_path / "mine")
+    assert (tmp_path / "mine" / "letter.txt").exists()
