@@ -10,7 +10,7 @@ from prewarp.field.border import inside_convex
 from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
 from prewarp.fitting.expansion import Expansion, pupil_sum
 
-DEGREE = 11
+DEGREE = 9
 PUPIL_DEGREE = 3
 NODES = 25
 PUPIL_NODES = 4

@@ -18,10 +18,10 @@ from prewarp.fitting.samples import Samples
 from prewarp.fitting.selection import RESOLUTION_PX, Choice, choose, explains_little
 
 # Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
-# at the top of this one.
+# at the top of this one, or when the highest pupil degree explains more than noise.
 PUPIL_COSTS = (1, 2)
 Search = tuple[tuple[tuple[int, int], int], ...]
-SEARCH: Search = (((10, 13), 5), ((13, 16), 6), ((16, 20), 6))
+SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
 # Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
 TREND_SEARCH: Search = (((6, 8), 4),)
 FIRST_MODEL = PolynomialModel(9, 2, 2, -1, 0, 9, 9)
@@ -137,7 +137,8 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         shared = _one_colour(samples, expansions, metric * weight, moments)
         choice = _choose_degree(shared, tops, is_first=model is None)
         model = choice.model
-        if model.degree < tops[PUPIL_COSTS.index(model.pupil_cost)].degree - 1:
+        is_high = model.degree >= tops[PUPIL_COSTS.index(model.pupil_cost)].degree - 1
+        if not is_high and not _wants_pupil_degree(shared, model, highest_pupil_degree):
             break
         if choice.rms_px <= NEAR_RESOLUTION_PX:
             choice = _choose_difference(moments, model)
@@ -238,6 +239,15 @@ def _choose_degree(shared: Moments, tops: list[PolynomialModel], *, is_first: bo
             if chosen == mirrored:
                 tops = [replace(top, **{name: -1}) for top in tops]
     return choose(shared, *([top.with_degree(level) for level in range(1, top.degree + 1)] for top in tops))
+
+
+def _wants_pupil_degree(shared: Moments, model: PolynomialModel, highest: int) -> bool:
+    """Return whether the highest pupil degree of the moments matters where a higher one could be had."""
+    model = model.tidied()
+    if not 0 < model.pupil_degree == shared.pupil_degree < highest:
+        return False
+    alone = replace(model, difference_degree=-1)
+    return not explains_little(shared, replace(alone, pupil_degree=alone.pupil_degree - 1), alone)
 
 
 def _choose_pupil_degree_and_curl(shared: Moments, model: PolynomialModel) -> PolynomialModel:
