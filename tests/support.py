@@ -6,6 +6,8 @@ Something missing skips a test, or fails it where PREWARP_STRICT=1 (as in CI) wa
 import importlib
 import os
 import shutil
+import subprocess
+from pathlib import Path
 from types import ModuleType
 from typing import NoReturn
 
@@ -33,3 +35,20 @@ def require_tool(name: str) -> str:
     if path is None:
         missing(f"{name} is not installed")
     return path
+
+
+def require_node_package(name: str) -> tuple[str, Path]:
+    """Return the path of node and the folder of a package from npm, in PREWARP_NODE_MODULES or where npm installs globally."""
+    node = require_tool("node")
+    folder = os.environ.get("PREWARP_NODE_MODULES")
+    if folder is None:
+        done = subprocess.run(
+            [require_tool("npm"), "root", "-g"], capture_output=True, text=True, check=False
+        )
+        folder = done.stdout.strip()
+    package = Path(folder) / name
+    if not (package / "package.json").is_file():
+        missing(
+            f"the npm package {name} is not in {folder} (npm install -g {name}, or set PREWARP_NODE_MODULES)"
+        )
+    return node, package

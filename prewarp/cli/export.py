@@ -10,8 +10,9 @@ from prewarp.cli.builds import channels_of_eye, device_build
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.cli.verify import print_checks
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package import FORMATS, export_package
+from prewarp.export.package import FORMATS, PackageOptions, export_package
 from prewarp.export.package_file import PackageFile
+from prewarp.export.texture_table import STORAGES
 from prewarp.field import FieldSet
 from prewarp.files import sha256_of_file
 from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
@@ -79,6 +80,13 @@ from prewarp.report.trade import trade_picture, trade_table
 @click.option(
     "--dither", type=click.Choice(DITHERS), default="none", show_default=True, help="Dither in shaders."
 )
+@click.option(
+    "--texture",
+    type=click.Choice(list(STORAGES)),
+    default="snorm16",
+    show_default=True,
+    help="How KTX2 tables are stored; half for devices without 16-bit normalised textures, less exact.",
+)
 @output_option("Folder to write.")
 @talking
 def export(
@@ -99,6 +107,7 @@ def export(
     light_path: Path | None,
     white: str,
     dither: str,
+    texture: str,
     output: Path,
 ) -> None:
     """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of it all.
@@ -134,17 +143,20 @@ def export(
         result = export_package(
             output,
             build,
-            formats=formats,
-            lookup=None if found is None else found.lookup,
-            limit_px=limit_px,
-            eye=eye,
-            provenance={
-                "fit": dict(fields.provenance),
-                "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
-                "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
-                "module": module.name,
-            },
-            extra=_trade_files(found, module.name) if trade and found is not None else (),
+            PackageOptions(
+                formats=formats,
+                lookup=None if found is None else found.lookup,
+                limit_px=limit_px,
+                texture=texture,
+                eye=eye,
+                provenance={
+                    "fit": dict(fields.provenance),
+                    "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
+                    "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
+                    "module": module.name,
+                },
+                extra=_trade_files(found, module.name) if trade and found is not None else (),
+            ),
             progress=lambda text: step(text, 0),
         )
     if found is not None:

@@ -9,7 +9,7 @@ shaders/               one folder per dialect
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -17,19 +17,68 @@ import numpy as np
 
 from prewarp import __version__
 from prewarp.errors import PackageError
-from prewarp.export import csv_mesh, lookup_files, png_table
+from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_table
 from prewarp.export.build import DeviceBuild
 from prewarp.export.manifest import manifest_of, schema_file
 from prewarp.export.package_file import PackageFile
 from prewarp.export.package_reading import MANIFEST
 from prewarp.export.quantise import coded_table
-from prewarp.export.reached import Held, Tally
+from prewarp.export.reached import Held, Reached, Tally
+from prewarp.export.texture_table import texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
 from prewarp.export.verify import VerifyResult, require_verified, verify_package
 from prewarp.files import json_text, output_folder, write_bytes
 from prewarp.lookup import Lookup
 
-FORMATS = ("lookup", "csv", "png")
+FORMATS = ("lookup", "csv", "png", "ktx2", "gltf")
+
+
+@dataclass(frozen=True)
+class PackageOptions:
+    """What goes into a package, and how.
+
+    Parameters
+    ----------
+    formats : tuple of str
+        Which of `FORMATS` to write.
+    lookup : Lookup, optional
+        Needed for the format "lookup" and for polynomial shaders: tables of the channels and colours of the build.
+    limit_px : float
+        Largest error that the lookup was asked to keep and that tables of splines must keep, panel px.
+    texture : str
+        How KTX2 tables are stored, one of `texture_table.STORAGES`.
+    eye : str
+        Which eye, for the manifest.
+    provenance : mapping
+        Facts about the fit, written into the manifest as they are (JSON).
+    extra : tuple of PackageFile
+        Further files to carry, such as the picture of the trade.
+
+    Raises
+    ------
+    PackageError
+        An unknown format or storage, or a lookup is missing.
+    """
+
+    formats: tuple[str, ...] = FORMATS
+    lookup: Lookup | None = None
+    limit_px: float = 0.25
+    texture: str = "snorm16"
+    eye: str = ""
+    provenance: Mapping[str, object] = field(default_factory=dict)
+    extra: tuple[PackageFile, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.formats or not set(self.formats) <= set(FORMATS):
+            raise PackageError(
+                f"formats are {', '.join(self.formats) or 'none'}; expected some of {', '.join(FORMATS)}."
+            )
+        if self.texture not in texture_table.STORAGES:
+            raise PackageError(
+                f"texture is {self.texture!r}; expected one of {', '.join(texture_table.STORAGES)}."
+            )
+        if self.lookup is None and "lookup" in self.formats:
+            raise PackageError("the format 'lookup' needs a lookup; none was given.")
 
 
 @dataclass(frozen=True)
@@ -43,14 +92,9 @@ class PackageResult:
 def export_package(
     folder: Path,
     build: DeviceBuild,
+    options: PackageOptions,
     /,
     *,
-    formats: tuple[str, ...] = FORMATS,
-    lookup: Lookup | None = None,
-    limit_px: float = 0.25,
-    eye: str = "",
-    provenance: Mapping[str, object] | None = None,
-    extra: tuple[PackageFile, ...] = (),
     progress: Callable[[str], None] = lambda text: None,
 ) -> PackageResult:
     """Write a package beside its place, verify it, and rename it into place.
@@ -61,53 +105,37 @@ def export_package(
         Folder to make; one that this package wrote before is replaced.
     build : DeviceBuild
         What is exported.
-    formats : tuple of str
-        Which of `FORMATS` to write.
-    lookup : Lookup, optional
-        Needed for the formats "lookup" and the polynomial shaders: tables of the channels and colours of `build`.
-    limit_px : float
-        Largest error that the lookup was asked to keep and that tables of splines must keep, panel px.
-    eye : str
-        Which eye, for the manifest.
-    provenance : mapping, optional
-        Facts about the fit, written into the manifest as they are (JSON).
-    extra : tuple of PackageFile
-        Further files to carry, such as the picture of the trade.
+    options : PackageOptions
+        What goes into it.
     progress : callable, optional
         Called with a text before each step.
 
     Raises
     ------
     PackageError
-        An unknown format, tables that cannot keep the limit, or what was read back is not what was written.
+        Tables that cannot keep the limit, a lookup of something else, or what was read back is not what was written.
     InputFileError
         The folder holds something that this package did not write.
     """
-    unknown = [name for name in formats if name not in FORMATS]
-    if unknown or not formats:
-        raise PackageError(
-            f"formats are {', '.join(formats) or 'none'}; expected some of {', '.join(FORMATS)}."
-        )
-    if lookup is not None:
-        lookup_files.require_whole(lookup, build.channels, build.colours)
-        lookup = lookup_files.with_surfaces(lookup, build)
-    elif "lookup" in formats:
-        raise PackageError("the format 'lookup' needs a lookup; none was given.")
+    if options.lookup is not None:
+        lookup_files.require_whole(options.lookup, build.channels, build.colours)
+        options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
     with output_folder(Path(folder)) as working:
         tally, entries = Tally(), []
         progress("evaluating the fit at random points")
         truth = truth_of(build)
-        for file in _files(build, truth, tally, formats, lookup, limit_px, progress):
+        for file in _files(build, truth, tally, options, progress):
             entries.append(_written(working, file))
-        entries += [_written(working, file) for file in (truth_file(build, truth), schema_file(), *extra)]
+        for file in (truth_file(build, truth), schema_file(), *options.extra):
+            entries.append(_written(working, file))
         manifest = manifest_of(
             build,
             entries,
             list(tally),
-            eye=eye,
-            limit_px=limit_px,
+            eye=options.eye,
+            limit_px=options.limit_px,
             version=__version__,
-            provenance=provenance,
+            provenance=options.provenance,
         )
         write_bytes(working / MANIFEST, json_text(manifest).encode())
         progress("verifying")
@@ -120,47 +148,70 @@ def _files(
     build: DeviceBuild,
     truth: Truth,
     tally: Tally,
-    formats: tuple[str, ...],
-    lookup: Lookup | None,
-    limit_px: float,
+    options: PackageOptions,
     progress: Callable[[str], None],
 ) -> Iterator[PackageFile]:
+    formats, lookup = options.formats, options.lookup
     if "lookup" in formats:
         progress("lookup")
-        yield from lookup_files.lookup_package_files(lookup, limit_px)
+        yield from lookup_files.lookup_package_files(lookup, options.limit_px)
         _claim_lookup(lookup, truth, tally)
-    if set(formats) & {"csv", "png"}:
+    if set(formats) & {"csv", "png", "ktx2", "gltf"}:
         for channel in build.channels:
             progress(f"meshes of channel '{channel}'")
-            for pupil in range(len(build.pupils_mm)):
-                yield from _mesh_files(build, truth, tally, formats, channel, pupil, limit_px)
+            yield from _mesh_files(build, truth, tally, options, channel)
 
 
 def _mesh_files(
-    build: DeviceBuild,
-    truth: Truth,
-    tally: Tally,
-    formats: tuple[str, ...],
-    channel: str,
-    pupil: int,
-    limit_px: float,
+    build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions, channel: str
 ) -> Iterator[PackageFile]:
-    for colour in build.colours:
-        mesh = build.mesh(channel, colour, pupil)
-        spline = mesh.spline()
-        held = partial(Held, truth=truth, content=build.content, channel=channel, colour=colour, pupil=pupil)
-        reached = held(csv_mesh.KIND).spline(spline)
-        if reached.px > limit_px:
-            raise PackageError(
-                f"channel '{channel}', {colour}: meshes with nodes {build.step_px:g} px apart are {reached.px:.3g} px off; "
-                f"expected at most {limit_px:g} px. Use a smaller --step, or allow a larger error."
+    formats = options.formats
+    shared = {}
+    if "ktx2" in formats:
+        shared = {colour: texture_scale(build, channel, colour) for colour in build.colours}
+    for pupil in range(len(build.pupils_mm)):
+        meshes = {}
+        for colour in build.colours:
+            meshes[colour] = mesh = build.mesh(channel, colour, pupil)
+            spline = mesh.spline()
+            held = partial(
+                Held, truth=truth, content=build.content, channel=channel, colour=colour, pupil=pupil
             )
-        if "csv" in formats:
-            tally.add(reached)
-            yield csv_mesh.csv_file(build, mesh, pupil)
-        if "png" in formats:
-            tally.add(held(png_table.KIND).spline(coded_table(spline).spline()))
-            yield from png_table.png_files(build, mesh, pupil)
+            reached = held(csv_mesh.KIND).spline(spline)
+            _require_fine(reached, build, options)
+            if "csv" in formats:
+                tally.add(reached)
+                yield csv_mesh.csv_file(build, mesh, pupil)
+            if "png" in formats:
+                tally.add(held(png_table.KIND).spline(coded_table(spline).spline()))
+                yield from png_table.png_files(build, mesh, pupil)
+            if "ktx2" in formats:
+                file, stored = texture_file(build, mesh, pupil, shared[colour], options.texture)
+                reached = held(texture_table.KIND).spline(stored)
+                tally.add(reached)
+                _require_fine(reached, build, options)
+                yield file
+            if "gltf" in formats:
+                nodes = np.concatenate([mesh.tangent, mesh.weight[..., None]], axis=-1).astype(np.float32)
+                tally.add(held(gltf.KIND).triangles(nodes.astype(float), mesh.panel_size_px))
+        if "gltf" in formats:
+            yield gltf.gltf_file(build, meshes, pupil)
+
+
+def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions) -> None:
+    """Raise where a table cannot keep the error asked for. (A mesh of triangles states its error and keeps none.)"""
+    if reached.px <= options.limit_px:
+        return
+    where = f"channel '{reached.channel}', {reached.colour}"
+    if reached.kind == texture_table.KIND:
+        raise PackageError(
+            f"{where}: textures of kind '{options.texture}' are {reached.px:.3g} px off; expected at most "
+            f"{options.limit_px:g} px. Use --texture snorm16, or allow a larger error."
+        )
+    raise PackageError(
+        f"{where}: meshes with nodes {build.step_px:g} px apart are {reached.px:.3g} px off; expected at most "
+        f"{options.limit_px:g} px. Use a smaller --step, or allow a larger error."
+    )
 
 
 def _claim_lookup(lookup: Lookup, truth: Truth, tally: Tally) -> None:

@@ -12,12 +12,13 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.errors import PackageError, PrewarpError
-from prewarp.export import csv_mesh, lookup_files, png_table
+from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_table
 from prewarp.export.blob_reading import lookup_from_blob
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
+from prewarp.export.texture_table import spline_from_texture
 from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth, truth_difference
 from prewarp.lattice import spline_through
@@ -28,6 +29,8 @@ SAME = 1e-9
 BETWEEN_POINTS = 1.05
 # `truth.npz` holds doubles; another machine's mathematics library may differ in the last digits.
 SAME_FIT_PX = 1e-6
+# Both are 32-bit floats: a direction's last bit is worth 6e-8 of some thousands of px.
+SAME_CONTENT_PX = 5e-3
 
 
 @dataclass(frozen=True)
@@ -217,12 +220,51 @@ def _png(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield from _all_held(package, tally)
 
 
+def _ktx2(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+    truth, content, tally = _truth(package), package.content, Tally()
+    for entry in package.entries(texture_table.KIND):
+        own = entry["details"]
+        spline = spline_from_texture(package.data(entry), own, where=entry["path"])
+        held = Held(texture_table.KIND, truth, content, own["channel"], own["colour"], _pupil(own, truth))
+        tally.add(held.spline(spline))
+    yield from _all_held(package, tally)
+
+
+def _gltf(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+    truth, content, tally = _truth(package), package.content, Tally()
+    differing = 0.0
+    entries = package.entries(gltf.KIND)
+    for entry in entries:
+        own = entry["details"]
+        rows, columns = _shape(own["rows"]), _shape(own["columns"])
+        found = gltf.attributes_from_glb(package.data(entry), rows, columns, where=entry["path"])
+        for colour, names in own["attributes"].items():
+            tangent, place = found[names["direction"]], found[names["content"]]
+            nodes = np.concatenate([tangent, found[names["weight"]]], axis=-1)
+            held = Held(gltf.KIND, truth, content, own["channel"], colour, _pupil(own, truth))
+            tally.add(held.triangles(nodes, package.panel_size_px(own["channel"])))
+            differing = max(differing, float(np.abs(content.pixel_from_tangent(tangent) - place).max()))
+    if entries:
+        ok = differing <= SAME_CONTENT_PX
+        yield Check(
+            gltf.KIND,
+            "content places are those of the directions",
+            ok,
+            differing,
+            SAME_CONTENT_PX,
+            "content px",
+        )
+    yield from _all_held(package, tally)
+
+
 _STEPS: tuple[tuple[str, Callable[[Package, DeviceBuild | None], Iterator[Check]]], ...] = (
     ("files", _files),
     ("truth", _truth_against_fit),
     (lookup_files.BLOB, _lookup),
     (csv_mesh.KIND, _csv),
     (png_table.KIND, _png),
+    (texture_table.KIND, _ktx2),
+    (gltf.KIND, _gltf),
 )
 
 

@@ -8,7 +8,7 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.export.build import DeviceBuild
 from prewarp.export.lookup_files import with_surfaces
-from prewarp.export.package import export_package
+from prewarp.export.package import PackageOptions, export_package
 from prewarp.lookup import Optimiser
 from prewarp.seam import build_seam
 from tests.closed_form import PlaneChannel, plane_set
@@ -69,4 +69,4 @@ def write_small(folder, **options):
         "eye": "right",
         "provenance": {"input": "none"},
     }
-    return export_package(folder, small_build(), **{**given, **options})
+    return export_package(folder, small_build(), PackageOptions(**{**given, **options}))

@@ -18,7 +18,7 @@ from prewarp.export import csv_mesh
 from prewarp.export.blob import blob_from_lookup
 from prewarp.export.build import DeviceBuild
 from prewarp.export.manifest import schema_bytes
-from prewarp.export.package import export_package
+from prewarp.export.package import PackageOptions
 from prewarp.export.package_reading import read_package
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes, sha256_of_file
@@ -104,7 +104,7 @@ def test_manifest_says_what_a_reader_must_know(package):
         for array in entry["arrays"]:
             assert array["shape"] and len(array["shape"]) == len(array["axes"]) and array["unit"]
     kinds = {(one["kind"], one["channel"], one["colour"]) for one in manifest["errors_reached"]}
-    for kind in ("lookup blob", "mesh csv", "table png"):
+    for kind in ("lookup blob", "mesh csv", "table png", "table texture", "mesh glTF"):
         assert {(kind, channel, colour) for channel in ("left", "right") for colour in "RGB"} <= kinds
     for one in manifest["errors_reached"]:
         assert one["largest_error_px"] <= manifest["limit_px"] or one["kind"] == "mesh glTF"
@@ -295,10 +295,10 @@ _SCRIPT = """
 import sys
 from pathlib import Path
 from tests.export.device_builds import small_build
-from prewarp.export.package import export_package
+from prewarp.export.package import PackageOptions, export_package
 build = small_build()
 print("begin", flush=True)
-export_package(Path(sys.argv[1]), build, formats=("csv", "png"))
+export_package(Path(sys.argv[1]), build, PackageOptions(formats=("csv", "png")))
 print("end", flush=True)
 """
 
@@ -333,9 +333,11 @@ def test_a_kill_at_random_moments_leaves_no_half_package(package, tmp_path):
 
 def test_bad_requests(tmp_path):
     with pytest.raises(PackageError, match="formats are gif; expected some of lookup"):
-        export_package(tmp_path / "x", small_build(), formats=("gif",))
+        PackageOptions(formats=("gif",))
+    with pytest.raises(PackageError, match="texture is 'png'; expected one of snorm16, half"):
+        PackageOptions(formats=("ktx2",), texture="png")
     with pytest.raises(PackageError, match="the format 'lookup' needs a lookup"):
-        export_package(tmp_path / "x", small_build(), formats=("lookup",))
+        PackageOptions(formats=("lookup",))
     with pytest.raises(PackageError, match="pupils_mm holds 0 positions; expected 1 to 1000"):
         DeviceBuild(small_fields(), CONTENT, ("left",), np.zeros((0, 3)), BOX_MM)
     with pytest.raises(PackageError, match="no channel to build"):
