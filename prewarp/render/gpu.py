@@ -28,23 +28,28 @@ _COMPUTE_VERSION = 430
 
 @contextmanager
 def open_context() -> Iterator["moderngl.Context"]:
-    """Yield an OpenGL 3.3 context without a window (EGL); all that was made in it is released at the end.
+    """Yield an OpenGL context without a window (EGL), 4.3 where there is one, else 3.3; what was made in it is released at the end.
 
     Raises
     ------
     RenderError
         moderngl, EGL or a driver is missing; says what to install. The reference renderer needs none of them.
     """
-    try:
-        import moderngl
+    context, failure = None, None
+    for version in (_COMPUTE_VERSION, 330):
+        try:
+            import moderngl
 
-        context = moderngl.create_context(standalone=True, require=330, backend="egl")
-    # moderngl reports a missing library, driver or version by different kinds of error.
-    except Exception as cause:
+            context = moderngl.create_context(standalone=True, require=version, backend="egl")
+            break
+        # moderngl reports a missing library, driver or version by different kinds of error.
+        except Exception as cause:
+            failure = cause
+    if context is None:
         raise RenderError(
-            f"no OpenGL 3.3 through EGL ({cause}). Install moderngl and EGL (on Debian: libegl1 and "
+            f"no OpenGL 3.3 through EGL ({failure}). Install moderngl and EGL (on Debian: libegl1 and "
             "libgl1-mesa-dri), or use the CPU renderer."
-        ) from cause
+        ) from failure
     context.gc_mode = "context_gc"
     try:
         yield context
