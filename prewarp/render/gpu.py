@@ -43,7 +43,7 @@ def open_context() -> Iterator["moderngl.Context"]:
             context = moderngl.create_context(standalone=True, require=version, backend="egl")
             break
         # moderngl reports a missing library, driver or version by different kinds of error.
-        except Exception as cause:
+        except Exception as cause:  # noqa: BLE001
             failure = cause
     if context is None:
         raise RenderError(
