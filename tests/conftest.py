@@ -1,5 +1,10 @@
 """Fixtures that several folders share: the closed-form channels and the seam between them."""
 
+import os
+
+# Tests run on every core; with two BLAS threads each, small sums would take several times as long. Before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 
 from prewarp.seam import build_seam

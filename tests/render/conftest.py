@@ -18,7 +18,9 @@ def session_context():
 
 @pytest.fixture
 def context(session_context):
-    assert session_context.error == "GL_NO_ERROR"
-    yield session_context
-    session_context.gc()
-    assert session_context.error == "GL_NO_ERROR"
+    # Commands tested in between open and close contexts of their own: make this one current again.
+    with session_context:
+        assert session_context.error == "GL_NO_ERROR"
+        yield session_context
+        session_context.gc()
+        assert session_context.error == "GL_NO_ERROR"
