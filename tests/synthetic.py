@@ -162,3 +162,15 @@ def _samples(kind, display, pupil, points, noise_px, random):
         pixel = random.uniform(10, [width - 10, height - 10], size=(points * points, 2))
         return plane_image_forward(pixel, pupil, display), pixel + noise_px * random.normal(size=pixel.shape)
     raise ValueError(f"kind {kind!r}")
+
+
+def spoil(grid: Grid, seed: int) -> tuple[Grid, set[int]]:
+    """Return the grid with 0.05 px of noise, 0.5 % outliers of 5 to 20 px and 2 % missing points, and the outliers' rows."""
+    random = np.random.default_rng(seed)
+    pixel = grid.pixel + random.normal(0.0, 0.05, grid.pixel.shape)
+    bad = random.random(len(pixel)) < 0.005
+    angle, length = random.uniform(0, 2 * np.pi, len(pixel)), random.uniform(5.0, 20.0, len(pixel))
+    pixel[bad] += (np.stack([np.cos(angle), np.sin(angle)], axis=-1) * length[:, None])[bad]
+    pixel[random.random(len(pixel)) < 0.02] = np.nan
+    rows = np.flatnonzero(bad & np.isfinite(pixel).all(axis=1)) + 1
+    return replace(grid, pixel=pixel), set(rows.tolist())

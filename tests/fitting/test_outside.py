@@ -1,6 +1,5 @@
 """The fit against truths from outside: a published eyepiece traced by optiland, OpenCV's camera models."""
 
-import dataclasses
 import warnings
 
 import numpy as np
@@ -9,6 +8,7 @@ import pytest
 from prewarp.field import compare_grid, fit_grid
 from prewarp.grids import grid_from_samples
 from tests.support import require_module
+from tests.synthetic import spoil
 
 WAVELENGTH_UM = {"R": 0.6563, "G": 0.5876, "B": 0.4861}
 PANEL = (2560, 2560)
@@ -70,22 +70,16 @@ def test_eyepiece_without_noise(eyepiece):
 @pytest.mark.outside
 def test_eyepiece_with_noise_missing_points_and_outliers(eyepiece):
     capture, truth = eyepiece
-    random = np.random.default_rng(12)
-    pixel = capture.pixel + random.normal(0.0, 0.05, capture.pixel.shape)
-    bad = random.random(len(pixel)) < 0.005
-    angle, length = random.uniform(0, 2 * np.pi, len(pixel)), random.uniform(5.0, 20.0, len(pixel))
-    pixel[bad] += (np.stack([np.cos(angle), np.sin(angle)], axis=-1) * length[:, None])[bad]
-    pixel[random.random(len(pixel)) < 0.02] = np.nan
-    fields = fit_grid(dataclasses.replace(capture, pixel=pixel), panel_size_px=PANEL)
+    spoilt, bad_rows = spoil(capture, 12)
+    fields = fit_grid(spoilt, panel_size_px=PANEL)
     summary = fields.summary()
     figures = compare_grid(fields, truth).as_dict()
     assert figures["all"]["lost"] == 0
     assert figures["all"]["rms_px"] <= 0.0085
     assert figures["all"]["rms_px"] <= 1.1 * summary["floor_px"]
-    bad_rows = set((np.flatnonzero(bad & np.isfinite(pixel).all(axis=1)) + 1).tolist())
     named = set(summary["outliers"])
     assert bad_rows <= named
-    assert len(named - bad_rows) <= 0.002 * len(pixel)
+    assert len(named - bad_rows) <= 0.002 * len(spoilt)
 
 
 def _camera_grid(project, half_tangent):
