@@ -12,6 +12,7 @@ from prewarp.cli.verify import print_checks
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package import FORMATS, PackageOptions, export_package
 from prewarp.export.package_file import PackageFile
+from prewarp.export.shader_files import DIALECTS
 from prewarp.export.texture_table import STORAGES
 from prewarp.field import FieldSet
 from prewarp.files import sha256_of_file
@@ -87,6 +88,13 @@ from prewarp.report.trade import trade_picture, trade_table
     show_default=True,
     help="How KTX2 tables are stored; half for devices without 16-bit normalised textures, less exact.",
 )
+@click.option(
+    "--dialect",
+    "dialects",
+    type=click.Choice(DIALECTS),
+    multiple=True,
+    help="Dialect of shaders; may be given several times [default: all; HLSL and MSL too where spirv-cross is installed].",
+)
 @output_option("Folder to write.")
 @talking
 def export(
@@ -108,6 +116,7 @@ def export(
     white: str,
     dither: str,
     texture: str,
+    dialects: tuple[str, ...],
     output: Path,
 ) -> None:
     """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of it all.
@@ -148,6 +157,7 @@ def export(
                 lookup=None if found is None else found.lookup,
                 limit_px=limit_px,
                 texture=texture,
+                dialects=dialects or DIALECTS,
                 eye=eye,
                 provenance={
                     "fit": dict(fields.provenance),
@@ -162,6 +172,10 @@ def export(
     if found is not None:
         _print_lookup(talk, found)
     print_checks(talk, f"{output}, read back and compared with the fit", result.verification)
+    for one in result.manifest["not_available"]:
+        if one["why"] != "not asked for":
+            where = "" if one["channel"] is None else f" of channel '{one['channel']}'"
+            talk.text(f"Not available: {one['what']}{where}: {one['why']}.")
     talk.text(f"{output}: {len(result.manifest['files'])} files written and verified.")
     talk.json(result.manifest)
 

@@ -28,6 +28,7 @@ def manifest_of(
     *,
     eye: str,
     limit_px: float,
+    missing: Sequence[Mapping[str, object]],
     version: str,
     provenance: Mapping[str, object] | None = None,
 ) -> dict:
@@ -40,8 +41,8 @@ def manifest_of(
         `PackageFile.entry` of every file but the manifest itself.
     reached : sequence of Reached
         Errors that the artefacts reach.
-    eye, limit_px, version, provenance
-        Which eye; the error asked for, panel px; of this software; facts about the fit.
+    eye, limit_px, missing, version, provenance
+        Which eye; the error asked for, panel px; what is not available and why; of this software; facts about the fit.
     """
     content = build.content
     return {
@@ -71,6 +72,7 @@ def manifest_of(
         "limit_px": limit_px,
         "errors_reached": [one.as_dict() for one in reached],
         "files": list(entries),
+        "not_available": list(missing),
         "provenance": dict(provenance or {}),
         "cautions": list(CAUTIONS),
     }

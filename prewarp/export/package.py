@@ -22,15 +22,24 @@ from prewarp.export.build import DeviceBuild
 from prewarp.export.manifest import manifest_of, schema_file
 from prewarp.export.package_file import PackageFile
 from prewarp.export.package_reading import MANIFEST
+from prewarp.export.polynomial_block import KIND as BLOCK
+from prewarp.export.polynomial_block import block_from_bytes
 from prewarp.export.quantise import coded_table
 from prewarp.export.reached import Held, Reached, Tally
-from prewarp.export.texture_table import texture_file, texture_scale
+from prewarp.export.shader_checks import one_block_reached
+from prewarp.export.shader_files import DIALECTS, not_available, picture_files, shader_package_files
+from prewarp.export.shader_text import VULKAN
+from prewarp.export.shader_translation import TOOLS, missing_tools, translated_files
+from prewarp.export.texture_table import TextureScale, texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
 from prewarp.export.verify import VerifyResult, require_verified, verify_package
 from prewarp.files import json_text, output_folder, write_bytes
 from prewarp.lookup import Lookup
 
-FORMATS = ("lookup", "csv", "png", "ktx2", "gltf")
+FORMATS = ("lookup", "csv", "png", "ktx2", "gltf", "shaders")
+
+# Plane and scale of KTX2 tables, by channel and colour.
+SharedScales = Mapping[str, Mapping[str, TextureScale]]
 
 
 @dataclass(frozen=True)
@@ -47,6 +56,9 @@ class PackageOptions:
         Largest error that the lookup was asked to keep and that tables of splines must keep, panel px.
     texture : str
         How KTX2 tables are stored, one of `texture_table.STORAGES`.
+    dialects : tuple of str
+        Dialects of the shaders, some of `shader_files.DIALECTS`; HLSL and MSL are translated from the last, where it is asked for
+        and the programs are installed.
     eye : str
         Which eye, for the manifest.
     provenance : mapping
@@ -64,6 +76,7 @@ class PackageOptions:
     lookup: Lookup | None = None
     limit_px: float = 0.25
     texture: str = "snorm16"
+    dialects: tuple[str, ...] = DIALECTS
     eye: str = ""
     provenance: Mapping[str, object] = field(default_factory=dict)
     extra: tuple[PackageFile, ...] = ()
@@ -76,6 +89,10 @@ class PackageOptions:
         if self.texture not in texture_table.STORAGES:
             raise PackageError(
                 f"texture is {self.texture!r}; expected one of {', '.join(texture_table.STORAGES)}."
+            )
+        if not self.dialects or not set(self.dialects) <= set(DIALECTS):
+            raise PackageError(
+                f"dialects are {', '.join(self.dialects) or 'none'}; expected some of {', '.join(DIALECTS)}."
             )
         if self.lookup is None and "lookup" in self.formats:
             raise PackageError("the format 'lookup' needs a lookup; none was given.")
@@ -123,8 +140,14 @@ def export_package(
     with output_folder(Path(folder)) as working:
         tally, entries = Tally(), []
         progress("evaluating the fit at random points")
-        truth = truth_of(build)
-        for file in _files(build, truth, tally, options, progress):
+        truth, shared = truth_of(build), {}
+        if "ktx2" in options.formats:
+            progress("ranges of the textures")
+            shared = {
+                channel: {colour: texture_scale(build, channel, colour) for colour in build.colours}
+                for channel in build.channels
+            }
+        for file in _files(build, truth, tally, options, shared, progress):
             entries.append(_written(working, file))
         for file in (truth_file(build, truth), schema_file(), *options.extra):
             entries.append(_written(working, file))
@@ -134,6 +157,7 @@ def export_package(
             list(tally),
             eye=options.eye,
             limit_px=options.limit_px,
+            missing=_missing(build, options, shared),
             version=__version__,
             provenance=options.provenance,
         )
@@ -149,6 +173,7 @@ def _files(
     truth: Truth,
     tally: Tally,
     options: PackageOptions,
+    shared: SharedScales,
     progress: Callable[[str], None],
 ) -> Iterator[PackageFile]:
     formats, lookup = options.formats, options.lookup
@@ -159,16 +184,59 @@ def _files(
     if set(formats) & {"csv", "png", "ktx2", "gltf"}:
         for channel in build.channels:
             progress(f"meshes of channel '{channel}'")
-            yield from _mesh_files(build, truth, tally, options, channel)
+            yield from _mesh_files(build, truth, tally, options, shared.get(channel, {}), channel)
+    if "shaders" in formats:
+        progress("shaders")
+        for file in _shaders(build, truth, tally, options, shared):
+            yield file
+            if not missing_tools():
+                yield from translated_files(file)
+
+
+def _shaders(
+    build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions, shared: SharedScales
+) -> Iterator[PackageFile]:
+    yield from picture_files(options.dialects)
+    for channel in build.channels:
+        for file in shader_package_files(
+            build, channel, options.dialects, options.lookup, shared.get(channel, {})
+        ):
+            if file.kind == BLOCK:
+                own = file.details
+                block = block_from_bytes(file.data, own["degree"], where=file.path)
+                size = build.panel_size_px(channel)
+                one_block_reached(block, channel, own["planes"], own["pupil"], size, truth, tally)
+            yield file
+
+
+def _missing(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> list[dict]:
+    """Return what a reader might look for in vain, and why."""
+    missing = [
+        {"what": name, "channel": None, "why": "not asked for"}
+        for name in FORMATS
+        if name not in options.formats
+    ]
+    if "shaders" in options.formats:
+        missing += not_available(build, options.lookup, shared)
+        tools = missing_tools()
+        if tools:
+            why = f"translated by {' and '.join(TOOLS)}; not installed: {', '.join(tools)}"
+            missing.append({"what": "HLSL and MSL", "channel": None, "why": why})
+        elif VULKAN not in options.dialects:
+            why = f"translated from {VULKAN}, which was not asked for"
+            missing.append({"what": "HLSL and MSL", "channel": None, "why": why})
+    return missing
 
 
 def _mesh_files(
-    build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions, channel: str
+    build: DeviceBuild,
+    truth: Truth,
+    tally: Tally,
+    options: PackageOptions,
+    shared: Mapping[str, TextureScale],
+    channel: str,
 ) -> Iterator[PackageFile]:
     formats = options.formats
-    shared = {}
-    if "ktx2" in formats:
-        shared = {colour: texture_scale(build, channel, colour) for colour in build.colours}
     for pupil in range(len(build.pupils_mm)):
         meshes = {}
         for colour in build.colours:

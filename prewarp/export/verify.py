@@ -12,7 +12,15 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.errors import PackageError, PrewarpError
-from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_table
+from prewarp.export import (
+    csv_mesh,
+    gltf,
+    lookup_files,
+    png_table,
+    shader_checks,
+    shader_files,
+    texture_table,
+)
 from prewarp.export.blob_reading import lookup_from_blob
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_reading import MANIFEST, Package, read_package
@@ -257,6 +265,24 @@ def _gltf(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield from _all_held(package, tally)
 
 
+def _shaders(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+    if not package.entries(shader_files.KIND):
+        return
+    faults = shader_checks.constant_faults(package)
+    yield _listed(shader_files.KIND, "constants", faults, "as in the manifest and in the tables")
+    faults, note = shader_checks.compile_faults(package)
+    yield _listed(shader_files.KIND, "reference compiler", faults, note)
+    faults = list(shader_checks.texture_faults(package))
+    yield _listed(shader_files.KIND, "textures", faults, "read back")
+    tally = Tally()
+    shader_checks.blocks_reached(package, _truth(package), tally)
+    yield from _all_held(package, tally)
+
+
+def _listed(artefact: str, what: str, faults: list[str], note: str) -> Check:
+    return Check(artefact, what, not faults, note="; ".join(faults[:3]) or note)
+
+
 _STEPS: tuple[tuple[str, Callable[[Package, DeviceBuild | None], Iterator[Check]]], ...] = (
     ("files", _files),
     ("truth", _truth_against_fit),
@@ -265,6 +291,7 @@ _STEPS: tuple[tuple[str, Callable[[Package, DeviceBuild | None], Iterator[Check]
     (png_table.KIND, _png),
     (texture_table.KIND, _ktx2),
     (gltf.KIND, _gltf),
+    (shader_files.KIND, _shaders),
 )
 
 

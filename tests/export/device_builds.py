@@ -1,6 +1,8 @@
 """Closed-form builds and the small lookup that goes with them, made once: nothing is fitted."""
 
+from dataclasses import replace
 from functools import lru_cache
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -37,36 +39,51 @@ def small_fields():
     return plane_set(left, right)
 
 
+class SmallMatch:
+    """Gains that fall off over the panel and a white match that mixes: what shaders need to know of a `LightMatch`."""
+
+    mixing = np.array([[0.9, 0.05, 0.0], [0.02, 0.95, 0.03], [0.0, 0.1, 0.85]])
+    white = SimpleNamespace(mixing={"left": np.eye(3), "right": mixing})
+
+    def gain(self, channel, colour, pixel, tangent, /, *, pupil_mm):
+        share = np.asarray(pixel)[..., 0] / SIZE[0]
+        return 0.7 + 0.2 * share if colour == "G" else 0.9 - 0.1 * share**2
+
+    def as_dict(self):
+        return {"kind": "closed form"}
+
+
 @lru_cache(maxsize=4)
-def small_build(dither="none"):
+def small_build(dither="none", *, matched=False, projection="flat"):
     """A build with a seam, a pure power law on the right panel, 10 bits on the left."""
     fields = small_fields()
     corners = np.stack(np.meshgrid(*BOX_MM.T, indexing="ij"), axis=-1).reshape(-1, 3)
     return DeviceBuild(
-        fields, CONTENT, ("left", "right"), PUPILS, BOX_MM,
+        fields, replace(CONTENT, projection=projection), ("left", "right"), PUPILS, BOX_MM,
         seam=build_seam(fields, pupils_mm=corners),
         dither=dither,
+        match=SmallMatch() if matched else None,
         transfers={"right": TransferFunction("power", gamma=2.2)},
         bit_depths={"left": 10},
         step_px=10.0,
     )  # fmt: skip
 
 
-@lru_cache(maxsize=2)
-def chebyshev_lookup():
+@lru_cache(maxsize=4)
+def chebyshev_lookup(*, matched=False):
     """The smallest Chebyshev lookup of `small_build` within `LIMIT_PX`, with its blend weights."""
     optimiser = Optimiser(
         small_fields(), pupil_box_mm=BOX_MM, content=CONTENT, panel_points=21, pupil_counts=(3, 3, 3)
     )
-    return with_surfaces(optimiser.search(LIMIT_PX, "chebyshev")[0], small_build())
+    return with_surfaces(optimiser.search(LIMIT_PX, "chebyshev")[0], small_build(matched=matched))
 
 
-def write_small(folder, **options):
-    """Export `small_build` with its lookup."""
+def write_small(folder, *, build=None, **options):
+    """Export `small_build`, or another one, with the small lookup."""
     given = {
         "lookup": chebyshev_lookup(),
         "limit_px": LIMIT_PX,
         "eye": "right",
         "provenance": {"input": "none"},
     }
-    return export_package(folder, small_build(), PackageOptions(**{**given, **options}))
+    return export_package(folder, build or small_build(), PackageOptions(**{**given, **options}))

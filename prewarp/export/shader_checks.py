@@ -1,0 +1,151 @@
+"""Checks of exported shaders: constants as the manifest says, text accepted by the reference compiler, blocks held to the truth."""
+
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.export.ktx2 import texture_from_ktx2
+from prewarp.export.package_reading import Package
+from prewarp.export.polynomial_block import KIND as BLOCK
+from prewarp.export.polynomial_block import block_directions, block_from_bytes
+from prewarp.export.reached import Reached, Tally
+from prewarp.export.shader_files import DIALECTS, KIND
+from prewarp.export.shader_text import VULKAN
+from prewarp.export.shader_textures import KIND as SHADER_TEXTURE
+from prewarp.export.shader_textures import PLANES
+from prewarp.export.texture_table import KIND as TABLE
+from prewarp.export.truth import Truth
+from prewarp.render.pictures import field_colours
+
+_CONSTANT = re.compile(r"^const (float|vec2|vec3|mat3) (\w+) = (?:\w+\()?([^()]*?)\)?;", re.MULTILINE)
+_STAGES = {"vertex": "vert", "fragment": "frag"}
+_SECONDS = 60
+# A 24-bit significand, as the text is read back.
+SAME_FLOAT = 6e-8
+
+
+def constants_in(text: str, /) -> dict[str, list[float]]:
+    """Return the constants that a shader's text declares."""
+    return {
+        found[2]: [float(number) for number in found[3].split(",")]
+        for found in _CONSTANT.finditer(text)
+    }  # fmt: skip
+
+
+def constant_faults(package: Package, /) -> list[str]:
+    """Return where constants differ between text, manifest and the tables that they belong to."""
+    faults = []
+    tables: dict[tuple[str, str], dict] = {}
+    for entry in package.entries(TABLE):
+        tables[entry["details"]["channel"], entry["details"]["colour"]] = entry["details"]
+    planes = _planes(package)
+    for entry in package.entries(KIND):
+        own = entry["details"]
+        claimed = {one["name"]: one["values"] for one in own["constants"]}
+        if own["dialect"] in DIALECTS:
+            found = constants_in(package.data(entry).decode("utf-8"))
+            if found.keys() != claimed.keys() or any(not _same(found[n], claimed[n]) for n in found):
+                faults.append(f"{entry['path']}: constants are not those of the manifest")
+        if own["channel"] is not None:
+            for name, value in _facts(package, own["channel"], planes, tables).items():
+                if name in claimed and not _same(claimed[name], value):
+                    faults.append(f"{entry['path']}: {name} is not that of the tables")
+    return faults
+
+
+def compile_faults(package: Package, /) -> tuple[list[str], str]:
+    """Return what the reference compiler (and SPIR-V's validator) refuse, and a note on what was done."""
+    compiler, validator = shutil.which("glslangValidator"), shutil.which("spirv-val")
+    if compiler is None:
+        return [], "not compiled: no glslangValidator here"
+    faults, count = [], 0
+    with tempfile.TemporaryDirectory(prefix="prewarp-") as folder:
+        for entry in package.entries(KIND):
+            own = entry["details"]
+            if own["dialect"] not in DIALECTS:
+                continue
+            count += 1
+            source, binary = Path(folder) / f"stage.{_STAGES[own['stage']]}", Path(folder) / "stage.spv"
+            source.write_bytes(package.data(entry))
+            vulkan = own["dialect"] == VULKAN
+            message = _refused([compiler, *(["-V", "-o", str(binary)] if vulkan else []), str(source)])
+            if not message and vulkan and validator:
+                message = _refused([validator, "--target-env", "vulkan1.0", str(binary)])
+            if message:
+                faults.append(f"{entry['path']}: {message[:300]}")
+    return faults, f"{count} stages" + ("" if validator else "; no spirv-val here")
+
+
+def texture_faults(package: Package, /) -> Iterator[str]:
+    """Yield shader textures that cannot be read or have another shape than the manifest says."""
+    for entry in package.entries(SHADER_TEXTURE):
+        found = texture_from_ktx2(package.data(entry), where=entry["path"])
+        if list(found.texels.shape) != entry["arrays"][0]["shape"] or not np.isfinite(found.values()).all():
+            yield f"{entry['path']}: texels of shape {found.texels.shape}, or not finite"
+
+
+def blocks_reached(package: Package, truth: Truth, tally: Tally, /) -> None:
+    """Hold the coefficient blocks, summed as the shader sums them, to the truth."""
+    for entry in package.entries(BLOCK):
+        own = entry["details"]
+        block = block_from_bytes(package.data(entry), int(own["degree"]), where=entry["path"])
+        one_block_reached(block, own["channel"], own["planes"], own["pupil"], package.panel_size_px(own["channel"]), truth, tally)  # fmt: skip
+
+
+def one_block_reached(
+    block: np.ndarray,
+    channel: str,
+    planes: list[str],
+    pupil: int,
+    panel_size_px: tuple[int, int],
+    truth: Truth,
+    tally: Tally,
+    /,
+) -> None:
+    """Hold one block to the truth for a mesh pupil."""
+    directions = block_directions(block, panel_size_px, truth.pixel[channel])
+    for colour, tangent in zip(planes, directions, strict=True):
+        px = truth.px_error(channel, colour, tangent, pupil).max()
+        tally.add(Reached(BLOCK, channel, colour, float(px)))
+
+
+def _facts(
+    package: Package, channel: str, planes: list[str], tables: dict[tuple[str, str], dict]
+) -> dict[str, list[float]]:
+    described = package.manifest["channels"][package.channels.index(channel)]
+    content = package.content
+    facts = {
+        "u_panel_px": list(described["panel_size_px"]),
+        "u_content_middle": [size / 2 for size in content.size_px],
+        "u_content_scale": [content.focal_px, -content.focal_px],
+        "u_largest_code": [float(2 ** int(described["bit_depth"]) - 1)],
+        "u_mixing": list(np.ravel(described["drive_from_content"])),
+    }
+    if described["gamma"] is not None:
+        facts["u_gamma"] = [described["gamma"]]
+    for plane, colour in zip(PLANES, planes, strict=True):
+        table = tables.get((channel, colour))
+        if table is not None:
+            facts[f"u_affine_{plane}"] = list(np.ravel(table["affine"]))
+            facts[f"u_scale_{plane}"] = list(table["scale"])
+            facts["u_nodes_per_px"] = [1.0 / step for step in table["step_px"]]
+    return facts
+
+
+def _planes(package: Package) -> list[str]:
+    return list(field_colours(package.colours))
+
+
+def _same(one: list[float], other: list[float]) -> bool:
+    a, b = np.asarray(one, dtype=float), np.asarray(other, dtype=float)
+    return a.shape == b.shape and bool(np.all(np.abs(a - b) <= SAME_FLOAT * np.abs(b) + 1e-12))
+
+
+def _refused(command: list[str]) -> str:
+    done = subprocess.run(command, capture_output=True, text=True, timeout=_SECONDS, check=False)
+    return "" if done.returncode == 0 else (done.stdout + done.stderr).strip() or "refused"

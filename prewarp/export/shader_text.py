@@ -1,0 +1,253 @@
+"""Shader text for devices: pieces of `shaders/` composed, cut to the options chosen, constants written in, in one of three dialects.
+
+The pieces declare what they need as uniforms. Here every uniform becomes either a constant (with its meaning and unit in a
+comment) or a resource; one that is neither is an error, so nothing is left to guess. Text only: nothing here needs OpenGL.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from prewarp.checks import nearest_name
+from prewarp.errors import ShaderError
+from prewarp.glsl import VERSIONS, compose
+
+GLSL, ES, VULKAN = "glsl330", "glsl300es", "vulkan450"
+# First lines per dialect.
+HEADS = {GLSL: VERSIONS["330"], ES: VERSIONS["es300"], VULKAN: "#version 450\n"}
+# Left to whoever compiles.
+OPEN_OPTIONS = ("PW_ROWS_UP",)
+_GUARD = re.compile(r"^\s*#ifndef\s+(\w+)\s*$")
+_DEFINE = re.compile(r"^\s*#define\s+(\w+)\s+(-?\d+)\s*$")
+_CONDITION = re.compile(r"^\s*#(if|elif)\s+(\w+)\s*(==|>|<)\s*(\d+)\s*$")
+_UNIFORM = re.compile(r"^uniform\s+(\w+)\s+(\w+)\s*;")
+_BLOCK = re.compile(r"^layout\(std140\)\s+uniform\s+(\w+)\s*\{")
+_BETWEEN = re.compile(r"^(in|out)\s+(\w+)\s+(\w+)\s*;")
+_COMPARE = {"==": lambda a, b: a == b, ">": lambda a, b: a > b, "<": lambda a, b: a < b}
+
+
+@dataclass(frozen=True)
+class Constant:
+    """A value that is written into the text: `type` (float, vec2, vec3, mat3), `values` column by column, meaning and unit."""
+
+    type: str
+    values: tuple[float, ...]
+    meaning: str
+    unit: str
+
+    def line(self, name: str) -> str:
+        """Return its declaration."""
+        numbers = ", ".join(literal(value) for value in self.values)
+        value = numbers if self.type == "float" else f"{self.type}({numbers})"
+        unit = f"; {self.unit}" if self.unit else ""
+        return f"const {self.type} {name} = {value}; // {self.meaning}{unit}"
+
+
+@dataclass(frozen=True)
+class DeviceShader:
+    """One stage: `text`, and what it must be given.
+
+    `inputs`, `outputs`: (location, type, name); `samplers`: (binding, name); `blocks`: (binding, name); `constants` by name. Bindings are
+    those of the Vulkan dialect (set 0); the others bind by name.
+    """
+
+    text: str
+    stage: str
+    dialect: str
+    inputs: tuple[tuple[int, str, str], ...]
+    outputs: tuple[tuple[int, str, str], ...]
+    samplers: tuple[tuple[int, str], ...]
+    blocks: tuple[tuple[int, str], ...]
+    constants: Mapping[str, Constant] = field(default_factory=dict)
+
+
+def device_shader(
+    piece: str,
+    /,
+    *,
+    dialect: str,
+    options: Mapping[str, int],
+    constants: Mapping[str, Constant],
+    meanings: Mapping[str, str],
+    head: str,
+) -> DeviceShader:
+    """Return one stage for a device.
+
+    Parameters
+    ----------
+    piece : str
+        File in `shaders/`, a stage.
+    dialect : str
+        A key of `HEADS`.
+    options : mapping
+        Values for options of the pieces; the rest have their defaults.
+    constants : mapping
+        Values for uniforms that are not textures.
+    meanings : mapping
+        What each texture or block holds, with units and texel convention.
+    head : str
+        Lines for people, written as a comment under the first line.
+
+    Raises
+    ------
+    ShaderError
+        An unknown dialect or option, or a uniform that is neither constant nor texture.
+    """
+    if dialect not in HEADS:
+        raise ShaderError(f"dialect is {dialect!r}; expected one of {', '.join(HEADS)}.")
+    composed = compose(piece, options=options).text.splitlines()
+    # What composing put at the top: the version, and the options as defines.
+    lines = _pruned(composed[1 + len(options) :], options)
+    body = _Declared(piece, dialect, constants, meanings)
+    text_lines = [body.rewritten(line) for line in lines]
+    text = "\n".join(text_lines)
+    code = re.sub(r"//.*", "", text)
+    defines = [
+        f"#define {name} {value}" for name, value in options.items() if re.search(rf"\b{name}\b", code)
+    ]
+    comment = [f"// {line}".rstrip() for line in head.splitlines()]
+    whole = "\n".join([*HEADS[dialect].rstrip("\n").split("\n")[:1], *comment, *HEADS[dialect].rstrip("\n").split("\n")[1:], *defines, text])  # fmt: skip
+    return DeviceShader(
+        re.sub(r"\n{3,}", "\n\n", whole).rstrip("\n") + "\n",
+        "vertex" if piece.endswith(".vert") else "fragment",
+        dialect,
+        tuple(body.inputs),
+        tuple(body.outputs),
+        tuple(body.samplers),
+        tuple(body.blocks),
+        {name: constants[name] for name in body.used},
+    )
+
+
+def literal(value: float, /) -> str:
+    """Return a number as a float literal that reads back as the same 32-bit float."""
+    number = np.float32(value)
+    if not np.isfinite(number):
+        raise ShaderError(f"a constant is {value!r}; expected a finite number.")
+    text = (
+        np.format_float_scientific(number, trim="0")
+        if number != 0 and not 1e-4 <= abs(number) < 1e7
+        else None
+    )
+    return text or np.format_float_positional(number, trim="0")
+
+
+class _Declared:
+    """Rewrites declarations for a dialect and keeps a list of them."""
+
+    def __init__(
+        self, piece: str, dialect: str, constants: Mapping[str, Constant], meanings: Mapping[str, str]
+    ) -> None:
+        self.piece, self.constants, self.meanings = piece, constants, meanings
+        self.vulkan = dialect == VULKAN
+        self.is_vertex = piece.endswith(".vert")
+        self.inputs: list[tuple[int, str, str]] = []
+        self.outputs: list[tuple[int, str, str]] = []
+        self.samplers: list[tuple[int, str]] = []
+        self.blocks: list[tuple[int, str]] = []
+        self.used: list[str] = []
+
+    def rewritten(self, line: str) -> str:
+        if found := _UNIFORM.match(line):
+            return self._uniform(found[1], found[2])
+        if found := _BLOCK.match(line):
+            return self._block(found[1], line)
+        if found := _BETWEEN.match(line):
+            return self._between(found[1], found[2], found[3])
+        return line.replace("gl_VertexID", "gl_VertexIndex") if self.vulkan else line
+
+    def _uniform(self, kind: str, name: str) -> str:
+        if not kind.startswith("sampler"):
+            if name not in self.constants:
+                raise ShaderError(
+                    f"{self.piece}: no value for '{name}'; there are {', '.join(self.constants) or 'none'}."
+                    f"{nearest_name(name, self.constants)}"
+                )
+            self.used.append(name)
+            return self.constants[name].line(name)
+        binding = self._next_binding()
+        self.samplers.append((binding, name))
+        layout = f"layout(set = 0, binding = {binding}) " if self.vulkan else ""
+        return f"{layout}uniform {kind} {name}; // {self._meaning(name)}"
+
+    def _block(self, name: str, line: str) -> str:
+        binding = self._next_binding()
+        self.blocks.append((binding, name))
+        line = f"// {self._meaning(name)}\n{line}"
+        return (
+            line.replace("layout(std140)", f"layout(std140, set = 0, binding = {binding})")
+            if self.vulkan
+            else line
+        )
+
+    def _between(self, way: str, kind: str, name: str) -> str:
+        listed = self.inputs if way == "in" else self.outputs
+        location = len(listed)
+        listed.append((location, kind, name))
+        # Only Vulkan gives numbers to what goes from stage to stage; the others join it by name.
+        outward = (way == "in") == self.is_vertex
+        layout = f"layout(location = {location}) " if self.vulkan or outward else ""
+        return f"{layout}{way} {kind} {name};"
+
+    def _next_binding(self) -> int:
+        return len(self.samplers) + len(self.blocks)
+
+    def _meaning(self, name: str) -> str:
+        if name not in self.meanings:
+            raise ShaderError(f"{self.piece}: nothing said of '{name}'.{nearest_name(name, self.meanings)}")
+        return self.meanings[name]
+
+
+def _pruned(lines: list[str], options: Mapping[str, int]) -> list[str]:
+    """Return the lines that are left when every option but `OPEN_OPTIONS` has its value."""
+    values = _defaults(lines) | dict(options)
+    kept: list[str] = []
+    # Per open conditional: whether its directives stay, whether it is active, whether a branch was taken already.
+    stack: list[list[bool]] = []
+    seen: set[str] = set()
+    for line in lines:
+        word = line.strip().split(" ")[0]
+        active = all(frame[1] for frame in stack)
+        guard, condition = _GUARD.match(line), _CONDITION.match(line)
+        if guard:
+            stays = guard[1] in OPEN_OPTIONS and guard[1] not in seen
+            seen.add(guard[1])
+            stack.append([stays, stays, True])
+            if stays and active:
+                kept.append(line)
+        elif condition and condition[2] in OPEN_OPTIONS:
+            stack.append([True, True, True])
+            if active:
+                kept.append(line)
+        elif condition and condition[1] == "if":
+            holds = _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
+            stack.append([False, holds, holds])
+        elif word in ("#elif", "#else") and not stack[-1][0]:
+            holds = word == "#else" or _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
+            stack[-1][1] = holds and not stack[-1][2]
+            stack[-1][2] = stack[-1][2] or holds
+        elif word == "#endif":
+            stays = stack.pop()[0]
+            if stays and all(frame[1] for frame in stack):
+                kept.append(line)
+        elif active:
+            kept.append(line)
+    return kept
+
+
+def _defaults(lines: list[str]) -> dict[str, int]:
+    values: dict[str, int] = {}
+    for before, line in pairwise(lines):
+        guard, define = _GUARD.match(before), _DEFINE.match(line)
+        if guard and define and guard[1] == define[1]:
+            values.setdefault(define[1], int(define[2]))
+    return values
+
+
+def _value(values: Mapping[str, int], name: str) -> int:
+    if name not in values:
+        raise ShaderError(f"a condition asks for '{name}', which no piece lists.{nearest_name(name, values)}")
+    return values[name]

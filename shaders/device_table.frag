@@ -1,0 +1,33 @@
+// Table-texture path: panel pixel -> content point and drive per colour, from tables -> panel codes, encoded, 0 to 1.
+// t_table_*: spline coefficients (content u, content v, drive, -), texel (0, 0) one node before the panel's top-left corner.
+// value = affine . (1, u, v) + scale * spline; u_affine_* holds its three rows as columns, u_scale_* the value per unit.
+// u_nodes_per_px: nodes per panel px along u, v. Draw three vertices with picture.vert.
+
+#include "panel_place.glsl"
+#include "spline.glsl"
+#include "panel_codes.glsl"
+
+uniform sampler2D t_table_red;
+uniform sampler2D t_table_green;
+uniform sampler2D t_table_blue;
+uniform mat3 u_affine_red;
+uniform mat3 u_affine_green;
+uniform mat3 u_affine_blue;
+uniform vec3 u_scale_red;
+uniform vec3 u_scale_green;
+uniform vec3 u_scale_blue;
+uniform vec2 u_nodes_per_px;
+
+out vec4 out_encoded;
+
+vec3 pw_decoded(sampler2D table, mat3 affine, vec3 scale, vec2 panel_pixel) {
+    return vec3(1.0, panel_pixel) * affine + scale * pw_spline(table, panel_pixel * u_nodes_per_px).xyz;
+}
+
+void main() {
+    vec2 panel_pixel = pw_panel_pixel();
+    vec3 red = pw_decoded(t_table_red, u_affine_red, u_scale_red, panel_pixel);
+    vec3 green = pw_decoded(t_table_green, u_affine_green, u_scale_green, panel_pixel);
+    vec3 blue = pw_decoded(t_table_blue, u_affine_blue, u_scale_blue, panel_pixel);
+    out_encoded = vec4(pw_panel_codes(red, green, blue, ivec2(panel_pixel)), 1.0);
+}
