@@ -91,7 +91,9 @@ def test_fit_speaks_json_and_draws_its_residuals(capture, tmp_path):
         tmp_path / "a.png",
     )
     found = only_json(done)
-    assert found["samples"] == 4374 and found["outliers"] == []
+    # At most 0.2 % of good points may be blamed.
+    assert len(found["outliers"]) <= 0.002 * 4374
+    assert found["samples"] == 4374 - len(found["outliers"])
     assert found["parameters"] > 100 and 0.001 < found["floor_px"] < 0.02 and found["seconds"] > 0.0
     assert {(m["channel"], m["colour"]) for m in found["models"]} == {
         (channel, colour) for channel in ("inner", "outer") for colour in "RGB"

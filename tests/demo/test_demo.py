@@ -11,7 +11,14 @@ from tests.cli.conftest import run
 
 # Seam error 3 mm off the middle: the coaxial pair merges without a tracker, the folded one does not.
 UNTRACKED_ARCMIN = {"coaxial": (0.1, 0.5), "folded": (2.0, 10.0)}
-PICTURES = ("overview.png", "seam.png", "reach_and_seam.png", *(f"residuals_{name}.png" for name in MODULES))
+PICTURES = (
+    *(f"{name}.png" for name in ("overview", "seam", "reach_and_seam", "light", "focus", "tracker")),
+    *(f"residuals_{name}.png" for name in MODULES),
+)
+
+
+# What the two modules are there to show.
+VERDICTS = {"coaxial": "no tracker needed", "folded": "better tracker needed"}
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +61,10 @@ def test_figures_hang_together(demo, name):
     assert fit["outliers_named"] == fit["outliers_put_in"] > 200
     assert fit["truth"]["lost"] == 0
     assert seam["moved_tracked"]["rms_arcmin"] < 0.6 * seam["moved_untracked"]["rms_arcmin"]
+    light, tracker = module["light"], module["tracker"]
+    assert light["before"]["step_percent"] > 10.0 and light["after"]["step_percent"] < 0.5
+    assert light["after"]["ripple_percent"] < 0.5 and 50.0 < light["kept_percent"] < 100.0
+    assert tracker["verdict"] == VERDICTS[name]
     low, high = UNTRACKED_ARCMIN[name]
     assert low < seam["moved_untracked"]["rms_arcmin"] < high
     views = reach["field_of_view"]

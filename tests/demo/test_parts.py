@@ -99,7 +99,7 @@ def test_a_sheet_keeps_every_pixel():
 
 
 def test_the_table_puts_modules_side_by_side():
-    def module(value):
+    def module(value, needed):
         spread = {f"{name}_{unit}": value for name in ("rms", "p95", "max") for unit in ("px", "arcmin")}
         view = {"horizontal_deg": 40.0, "vertical_deg": 30.0, "diagonal_deg": 50.0}
         fit = {"residual": spread, "truth": spread, "floor_px": value}
@@ -112,11 +112,25 @@ def test_the_table_puts_modules_side_by_side():
                 "overlap_at_eye_level_deg": 12.0,
                 "px_per_degree": {"inner": 57.0, "outer": 56.0},
             },
+            "light": {
+                "before": {"step_percent": 20.0, "ripple_percent": 5.0},
+                "after": {"step_percent": 0.02, "ripple_percent": 0.1},
+                "kept_percent": 80.0,
+            },
             "focus": {"focus_step_rms_dioptres": value, "focus_step_max_dioptres": None},
+            "tracker": {
+                "verdict": "no tracker needed" if needed is None else "better tracker needed",
+                "needed": needed,
+                "longest_latency_ms": 14.0,
+                "fixed": {"at_limit_percentile_arcmin": value},
+            },
         }
 
+    need = {"latency_ms": 7.0, "accuracy_mm": 0.162}
     lines = [
-        line for _, section in table_lines({"one": module(0.0123), "two": module(3.0)}) for line in section
+        line
+        for _, section in table_lines({"one": module(0.0123, None), "two": module(3.0, need)})
+        for line in section
     ]
     assert all(len(line) == 3 for line in lines)
     texts = {line[0]: line[1:] for line in lines}
@@ -124,3 +138,8 @@ def test_the_table_puts_modules_side_by_side():
     assert texts["joined"][0] == "40.0 x 30.0, diagonal 50.0"
     assert texts["outliers put in / of these named / good points blamed"][0] == "5 / 4 / 0"
     assert texts["focus step across the overlap, dioptres (RMS / max)"][0] == "0.0123 / -"
+    assert texts["step / ripple after the match"][0] == "0.0200 / 0.100"
+    assert texts["to stay under 1 arcmin it needs"] == (
+        "no tracker needed",
+        "0.162 mm at 7 ms, 14 ms at the latest",
+    )

@@ -18,9 +18,10 @@ def session_context():
 
 @pytest.fixture
 def context(session_context):
-    # Commands tested in between open and close contexts of their own: make this one current again.
+    # Commands that a test runs open and close contexts of their own: make this one current, and again afterwards.
     with session_context:
         assert session_context.error == "GL_NO_ERROR"
         yield session_context
+    with session_context:
         session_context.gc()
         assert session_context.error == "GL_NO_ERROR"
