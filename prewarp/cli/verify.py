@@ -54,24 +54,16 @@ def print_checks(talk: Talk, title: str, result: VerifyResult, /) -> None:
             shown[key] = check
     rows = [_row(check, counts[key]) for key, check in shown.items()]
     rows += [_row(check, 1) for check in result.failures if check not in shown.values()]
-    head = ("artefact", "of", "checks", "worst", "error", "claimed", "unit", "verdict", "note")
-    talk.table(title, head, [("", rows)], text_columns=2)
+    talk.table(title, ("artefact", "of", "worst found", "checks", "verdict"), [("", rows)], text_columns=3)
 
 
 def _row(check: Check, count: int) -> tuple[str, ...]:
-    error, limit = (number(one, 3) if one is not None else "" for one in (check.error, check.limit))
-    verdict = "good" if check.ok else "WRONG"
-    return (
-        check.artefact,
-        check.what,
-        str(count),
-        check.subject,
-        error,
-        limit,
-        check.unit,
-        verdict,
-        check.note,
-    )
+    found = check.note
+    if check.error is not None:
+        claimed = "nothing" if check.limit is None else number(check.limit, 3)
+        found = f"{number(check.error, 3)} {check.unit}, claimed {claimed}"
+        found += f" ({check.subject})" if check.subject else ""
+    return check.artefact, check.what, found, str(count), "good" if check.ok else "WRONG"
 
 
 def _nearness(check: Check) -> float:
