@@ -172,6 +172,7 @@ def test_driver_messages_name_the_piece(context, tmp_path, monkeypatch):
         "sampling.glsl",
         "spline.glsl",
         "dither.glsl",
+        "panel_codes.glsl",
         "panel_pass.frag",
     ):
         folder.joinpath(name).write_text(glsl.resource_folder("shaders").joinpath(name).read_text())
