@@ -19,7 +19,8 @@ from prewarp import __version__
 from prewarp.errors import PackageError
 from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_table
 from prewarp.export.build import DeviceBuild
-from prewarp.export.manifest import manifest_of, schema_file
+from prewarp.export.guide import guide_file
+from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
 from prewarp.export.package_file import PackageFile
 from prewarp.export.package_reading import MANIFEST
 from prewarp.export.polynomial_block import KIND as BLOCK
@@ -149,7 +150,7 @@ def export_package(
             }
         for file in _files(build, truth, tally, options, shared, progress):
             entries.append(_written(working, file))
-        for file in (truth_file(build, truth), schema_file(), *options.extra):
+        for file in (truth_file(build, truth), schema_file(), guide_file(build, CAUTIONS), *options.extra):
             entries.append(_written(working, file))
         manifest = manifest_of(
             build,

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -108,6 +109,25 @@ def test_manifest_says_what_a_reader_must_know(package):
         assert {(kind, channel, colour) for channel in ("left", "right") for colour in "RGB"} <= kinds
     for one in manifest["errors_reached"]:
         assert one["largest_error_px"] <= manifest["limit_px"] or one["kind"] == "mesh glTF"
+
+
+def test_the_guide_names_what_is_there(package):
+    """Functions, files, attributes and keys that the guide speaks of exist."""
+    text = (package[0] / "GUIDE.md").read_text(encoding="utf-8")
+    header = (package[0] / "c" / "pw_lookup.h").read_text()
+    for name in re.findall(r"`(pw_\w+)`", text):
+        assert f"{name}(" in header, name
+    paths = [one["path"] for one in package[1].manifest["files"]]
+    for pattern in re.findall(r"`([\w*/]*\*[\w*/.]*)`", text):
+        if "." in pattern:
+            wanted = re.escape(pattern).replace(r"\*", ".*").replace("NNN", r"\d{3}")
+            assert any(re.search(f"{wanted}$", path) for path in paths), pattern
+    attributes = next(one for one in package[1].manifest["files"] if one["kind"] == "mesh glTF")["arrays"]
+    names = {one["name"] for one in attributes}
+    for start in ("_PANEL_PX", "_DIRECTION_", "_WEIGHT_"):
+        assert start in text and any(name.startswith(start) for name in names)
+    for line in package[1].manifest["cautions"]:
+        assert line in text
 
 
 def test_a_good_package_passes(package, compiled):
