@@ -28,17 +28,19 @@ def demo(talk: Talk, gl: str, output: Path) -> None:
       prewarp demo -o prewarp-demo
     """
     # The demo pulls in every part of the package; other commands start faster without it.
-    from prewarp.demo import MODULES, run_demo, table_lines
+    from prewarp.demo import ALL_STEPS, MODULES, run_demo, table_lines
 
     start = time.perf_counter()
-    with talk.progress("demo", total=11) as step:
-        result = run_demo(output, renderer=gl, progress=lambda text, done, total: step(text, done))
+    with talk.progress("demo", total=ALL_STEPS) as step:
+        result = run_demo(
+            output, renderer=gl, progress=lambda text, done, total: step(text, done), processes=True
+        )
     talk.table("Two modules side by side", ("", *MODULES), table_lines(result["modules"]))
     talk.text(
         "Judged by the noise-free trace, errors of the fit included. p95: 95 % are below. 1 arcmin is about what a "
         "good eye resolves.",
         f"Drawn with: {result['renderer']}.",
-        f"{output}: overview.png, seam.png, residuals_*.png, reach_and_seam.png, demo.json "
+        f"{output}: overview.png, seam.png, residuals_*.png, reach_and_seam.png, light.png, focus.png, tracker.png, demo.json "
         f"({time.perf_counter() - start:.0f} s).",
     )
     talk.json(result)

@@ -101,7 +101,7 @@ def _match_light(
     )
     box = module.eye_box
     lit = lit_fields(fields, maps, pupils_mm=box.lattice((3, 3, 1)))
-    match = match_light(lit, maps, seam, pupils_mm=np.vstack([box.lattice((3, 3, 1)), box.corners]))
+    match = match_light(lit, maps, seam, pupils_mm=np.vstack([np.zeros(3), box.corners]))
     seen = seam_light(
         lit,
         maps,

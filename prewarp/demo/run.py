@@ -1,9 +1,11 @@
 """`run_demo`: both modules through every step, figures and pictures into one folder."""
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
+from multiprocessing.queues import SimpleQueue
 from pathlib import Path
-from threading import Lock
+from threading import Lock, Thread
 
 from threadpoolctl import threadpool_limits
 
@@ -21,12 +23,19 @@ from prewarp.report.residuals import residual_picture
 from prewarp.report.seam_map import SeamMap, seam_map_picture
 
 MODULES = ("coaxial", "folded")
-_PICTURE_STEPS = 4
+ALL_STEPS = STEPS * len(MODULES) + 4
 
 Progress = Callable[[str, int, int], None]
 
 
-def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | None = None) -> dict:
+def run_demo(
+    folder: Path,
+    /,
+    *,
+    renderer: str = "auto",
+    progress: Progress | None = None,
+    processes: bool = False,
+) -> dict:
     """Run the demo and write its folder.
 
     Parameters
@@ -37,6 +46,9 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
         As `prewarp.render.drawing.open_drawing` takes it.
     progress : callable, optional
         Called with (what was done, steps done, steps in all).
+    processes : bool
+        Build each module in a process of its own rather than a thread: quicker, but the calling program's main module must
+        be one that can be imported (the usual rule of `multiprocessing`).
 
     Returns
     -------
@@ -50,9 +62,7 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
     RenderError
         The renderer asked for cannot be had.
     """
-    total = STEPS * len(MODULES) + _PICTURE_STEPS
     done = 0
-
     lock = Lock()
 
     def step(text: str) -> None:
@@ -60,16 +70,15 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
         with lock:
             done += 1
             if progress is not None:
-                progress(text, done, total)
+                progress(text, done, ALL_STEPS)
 
     with (
         output_folder(Path(folder)) as working,
         open_drawing(renderer) as drawing,
         threadpool_limits(1, user_api="blas"),
     ):
-        # The modules have nothing to do with each other; numpy leaves the interpreter free while it works.
-        with ThreadPoolExecutor(len(MODULES)) as pool:
-            built = list(pool.map(lambda name: build_module(name, step), MODULES))
+        # The modules have nothing to do with each other.
+        built = _in_processes(step) if processes else _in_threads(step)
         looks = [Looks(drawing, one.fields, one.module.content, one.seam) for one in built]
         contents = [one.module.content for one in built]
         write_bytes(working / "overview.png", png_bytes(overview_sheet(looks, contents)))
@@ -103,6 +112,44 @@ def run_demo(folder: Path, /, *, renderer: str = "auto", progress: Progress | No
         }
         write_text(working / "demo.json", json_text(result))
     return result
+
+
+def _in_threads(step: Callable[[str], None]) -> list[BuiltModule]:
+    with ThreadPoolExecutor(len(MODULES)) as pool:
+        return list(pool.map(lambda name: build_module(name, step), MODULES))
+
+
+def _in_processes(step: Callable[[str], None]) -> list[BuiltModule]:
+    """Build in new processes: threads that allocate much memory wait for each other in the kernel."""
+    fresh = get_context("spawn")
+    told = fresh.SimpleQueue()
+
+    def listen() -> None:
+        for text in iter(told.get, None):
+            step(text)
+
+    listener = Thread(target=listen)
+    listener.start()
+    try:
+        with ProcessPoolExecutor(len(MODULES), mp_context=fresh, initializer=_keep, initargs=(told,)) as pool:
+            return list(pool.map(_build_and_tell, MODULES))
+    finally:
+        told.put(None)
+        listener.join()
+
+
+# Where a process of `_in_processes` tells its steps.
+_told: "SimpleQueue[str | None] | None" = None
+
+
+def _keep(told: "SimpleQueue[str | None]") -> None:
+    global _told
+    _told = told
+
+
+def _build_and_tell(name: str) -> BuiltModule:
+    with threadpool_limits(1, user_api="blas"):
+        return build_module(name, _told.put)
 
 
 def _reach_picture(built: list[BuiltModule]) -> bytes:
