@@ -10,6 +10,7 @@ from prewarp.cli.builds import channels_of_eye, device_build
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.cli.verify import print_checks
 from prewarp.export.build import DeviceBuild
+from prewarp.export.lookup_files import BLOB
 from prewarp.export.package import FORMATS, PackageOptions, export_package
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
@@ -170,7 +171,7 @@ def export(
             progress=lambda text: step(text, 0),
         )
     if found is not None:
-        _print_lookup(talk, found)
+        _print_lookup(talk, found, result.manifest)
     print_checks(talk, f"{output}, read back and compared with the fit", result.verification)
     for one in result.manifest["not_available"]:
         if one["why"] != "not asked for":
@@ -201,13 +202,14 @@ def _trade_files(found: OptimisationResult, title: str) -> tuple[PackageFile, ..
     )
 
 
-def _print_lookup(talk: Talk, found: OptimisationResult) -> None:
+def _print_lookup(talk: Talk, found: OptimisationResult, manifest: dict) -> None:
     if found.trade:
         head = ("family", "bytes", "error px", "what it is")
         talk.table("Bytes against error", head, trade_table(found.trade))
     worst = max(error.max_px for error in found.errors)
     families = sorted({table.family.label for table in found.lookup.maps})
     text = f"Lookup: {found.byte_count} bytes of {' and '.join(families)}, at most {number(worst, 3)} px off"
+    whole = next(file["bytes"] for file in manifest["files"] if file["kind"] == BLOB)
     if found.times_smaller is not None:
         text += f"; {found.times_smaller:,.0f} times fewer bytes than the smallest plain lattice that does the same"
-    talk.text(text + ".")
+    talk.text(f"{text}. With blend weights and gains the blob takes {whole} bytes.")
