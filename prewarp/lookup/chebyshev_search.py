@@ -1,7 +1,6 @@
 """The smallest sparse Chebyshev terms of one channel, all colours, for a stated error."""
 
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,11 +22,9 @@ from prewarp.lookup.chebyshev_terms import (
     rounded_codes,
     term_count,
 )
+from prewarp.lookup.pins import Pins
 from prewarp.lookup.pupil import pupil_count, pupil_values
 from prewarp.lookup.tables import MAX_PANEL_DEGREE, MAX_PUPIL_DEGREE, Family, MapTable
-
-if TYPE_CHECKING:
-    from prewarp.lookup.optimise import Pins
 
 # Coefficients below so many steps become 0: each is tried.
 DEAD_ZONES = (0.5, 1.0, 2.0)
@@ -36,7 +33,7 @@ _NEGLIGIBLE = 1e-6
 
 
 def chebyshev_search(
-    problem: ChannelProblem, limit_px: float, pins: "Pins", /
+    problem: ChannelProblem, limit_px: float, pins: Pins, /
 ) -> tuple[Candidate | None, float]:
     """Return the smallest table of Chebyshev terms within `limit_px`, and the smallest error met on the way.
 

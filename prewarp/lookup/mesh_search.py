@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,11 +18,9 @@ from prewarp.lookup.candidates import (
     tables_bytes,
 )
 from prewarp.lookup.mesh_modes import decoded_surfaces, mesh_modes, mesh_table
+from prewarp.lookup.pins import Pins
 from prewarp.lookup.pupil import pupil_values
 from prewarp.lookup.tables import MAX_COEFFICIENTS, Family, MapTable
-
-if TYPE_CHECKING:
-    from prewarp.lookup.optimise import Pins
 
 SPLINE_MESHES = (7, 9, 11, 13, 15, 17, 19, 21, 23, 25, 29, 33, 37, 41, 49, 57, 65, 81, 97, 129)
 BILINEAR_MESHES = (17, 25, 33, 49, 65, 81, 97, 113, 129, 145, 161, 193, 225, 257, 321, 385, 449, 513)
@@ -34,7 +31,7 @@ _MESHES_BEYOND = {Family.SPLINE: 2, Family.BILINEAR: 1}
 
 
 def mesh_search(
-    problem: ChannelProblem, limit_px: float, family: Family, pins: "Pins", /
+    problem: ChannelProblem, limit_px: float, family: Family, pins: Pins, /
 ) -> tuple[Candidate | None, float]:
     """Return the smallest mesh with pupil modes within `limit_px`, and the smallest error met on the way.
 
@@ -65,9 +62,7 @@ def mesh_search(
 class _MeshTrial:
     """One channel on one mesh: modes of all parts, and errors of any choice of ranks and steps."""
 
-    def __init__(
-        self, problem: ChannelProblem, family: Family, columns: int, rows: int, pins: "Pins"
-    ) -> None:
+    def __init__(self, problem: ChannelProblem, family: Family, columns: int, rows: int, pins: Pins) -> None:
         self.problem, self.family, self.columns, self.rows, self.pins = problem, family, columns, rows, pins
         s, t = _cell_probes(columns), _cell_probes(rows)
         self.probe = Probe(problem, s, t)

@@ -1,14 +1,14 @@
 """The optimiser: the smallest tables for a stated largest error, over families, meshes, ranks and widths."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
 from threadpoolctl import threadpool_limits
 
-from prewarp.checks import FloatArray, require_range
+from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError, ShapeError
 from prewarp.lookup.candidates import Candidate, ChannelProblem, series_px_per_tangent
@@ -22,6 +22,7 @@ from prewarp.lookup.measure import (
     truths_of,
 )
 from prewarp.lookup.mesh_search import mesh_search
+from prewarp.lookup.pins import FREE, Pins
 from prewarp.lookup.plain_lattice import (
     STORAGES,
     LatticePlan,
@@ -43,36 +44,11 @@ if TYPE_CHECKING:
     from prewarp.field import FieldSet
 
 COMPRESSED = ("chebyshev", "spline", "bilinear")
-WIDTHS = (8, 12, 16)
 # When the measured error exceeds the limit the search is repeated for less; so often at most.
 _REPEATS = 6
 _MARGIN = 0.97
 # What the series leaves out, px, before it is refined.
 _TAIL_PX = 1e-3
-
-
-@dataclass(frozen=True)
-class Pins:
-    """What the user fixes: `family` (a key of `FAMILY_NAMES`), `mesh_columns` nodes along u, `rank`, `bits` (8, 12 or 16)."""
-
-    family: str | None = None
-    mesh_columns: int | None = None
-    rank: int | None = None
-    bits: int | None = None
-
-    def __post_init__(self) -> None:
-        if self.family is not None and self.family not in FAMILY_NAMES:
-            raise ShapeError(f"family is {self.family!r}; expected one of {', '.join(FAMILY_NAMES)}.")
-        if self.mesh_columns is not None:
-            require_range(self.mesh_columns, "mesh_columns", 5, 1000)
-        if self.rank is not None:
-            require_range(self.rank, "rank", 1, 64)
-        if self.bits is not None and self.bits not in WIDTHS:
-            raise ShapeError(f"bits is {self.bits!r}; expected 8, 12 or 16.")
-
-
-# Nothing fixed.
-FREE = Pins()
 
 
 class Optimiser:
