@@ -22,9 +22,10 @@ from prewarp.frames import cosine_from_tangent, tangent_from_cosine
 # Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, and is trusted to gain DEPTH_GAIN. A low pupil
 # degree comes first because it is cheap.
 DEPTH_STEPS = 12
-DEPTH_TOLERANCE_MM = 1e-9
+# A direction turns by a thousandth or so per mm: this leaves 1e-10.
+DEPTH_TOLERANCE_MM = 1e-7
 DEPTH_GAIN = 0.05
-ROUGH_PUPIL_DEGREE = 2
+ROUGH_PUPIL_DEGREE, ROUGH_STEPS = 2, 2
 NEWTON_STEPS = 12
 CHORD_STEPS = 3
 LARGEST_LAST_STEP_PX = 0.5
@@ -222,16 +223,20 @@ class Field:
         degree = self.expansion.pupil_degree
         reference = pupil_mm[:, :2]
         if np.any(pupil_mm[:, 2]):
-            if degree > ROUGH_PUPIL_DEGREE:
-                rough = inner[:, : count_of_degree(ROUGH_PUPIL_DEGREE)]
-                reference = reference + self._depth_step(rough, ROUGH_PUPIL_DEGREE, reference, pupil_mm)
-            before = 0.0
-            for _ in range(DEPTH_STEPS):
-                step = self._depth_step(inner, degree, reference, pupil_mm)
+            before, gain = 0.0, DEPTH_GAIN
+            low = min(degree, ROUGH_PUPIL_DEGREE)
+            rough = inner[:, : count_of_degree(low)]
+            for number in range(ROUGH_STEPS + DEPTH_STEPS):
+                is_rough = number < ROUGH_STEPS and degree > ROUGH_PUPIL_DEGREE
+                terms = (rough, low) if is_rough else (inner, degree)
+                step = self._depth_step(*terms, reference, pupil_mm)
                 reference = reference + step
                 length = np.nanmax(np.abs(step), initial=0.0)
-                # What is left is about the step times what it shrank by.
-                if length * min(length / before if before else DEPTH_GAIN, DEPTH_GAIN) <= DEPTH_TOLERANCE_MM:
+                # What is left is about the step times what steps shrink by; the first full one answers for what the rough
+                # ones left out, so it says nothing of that.
+                if before and number != ROUGH_STEPS:
+                    gain = min(length / before, DEPTH_GAIN)
+                if not is_rough and length * gain <= DEPTH_TOLERANCE_MM:
                     break
                 before = length
         return pupil_sum(inner, self.expansion.frame.values(reference, degree)), reference
