@@ -18,7 +18,7 @@ from prewarp.export.texture_table import STORAGES
 from prewarp.field import FieldSet
 from prewarp.files import sha256_of_file
 from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
-from prewarp.lookup.optimise import WIDTHS
+from prewarp.lookup.pins import WIDTHS
 from prewarp.lookup.tables import FAMILY_NAMES
 from prewarp.mesh import NODE_STEP_PX
 from prewarp.module import read_module
