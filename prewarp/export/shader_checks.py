@@ -60,25 +60,35 @@ def constant_faults(package: Package, /) -> list[str]:
 
 def compile_faults(package: Package, /) -> tuple[list[str], str]:
     """Return what the reference compiler (and SPIR-V's validator) refuse, and a note on what was done."""
-    compiler, validator = shutil.which("glslangValidator"), shutil.which("spirv-val")
+    compiler, validator = _tool("glslangValidator"), _tool("spirv-val")
     if compiler is None:
         return [], "not compiled: no glslangValidator here"
-    faults, count = [], 0
+    entries = [one for one in package.entries(KIND) if one["details"]["dialect"] in DIALECTS]
+    faults: list[str] = []
     with tempfile.TemporaryDirectory(prefix="prewarp-") as folder:
-        for entry in package.entries(KIND):
-            own = entry["details"]
-            if own["dialect"] not in DIALECTS:
+        sources = {}
+        for place, entry in enumerate(entries):
+            path = Path(folder) / f"stage{place}.{_STAGES[entry['details']['stage']]}"
+            path.write_bytes(package.data(entry))
+            sources[path] = entry
+        plain = [path for path, entry in sources.items() if entry["details"]["dialect"] != VULKAN]
+        # One process for all of them; its message names the file.
+        message = _refused([compiler, *map(str, plain)]) if plain else ""
+        for path in plain:
+            if f"{path}\nERROR" in message:
+                faults.append(f"{sources[path]['path']}: {message.partition(str(path))[2].strip()[:300]}")
+        if message and not faults:
+            faults.append(message[:300])
+        for path, entry in sources.items():
+            if path in plain:
                 continue
-            count += 1
-            source, binary = Path(folder) / f"stage.{_STAGES[own['stage']]}", Path(folder) / "stage.spv"
-            source.write_bytes(package.data(entry))
-            vulkan = own["dialect"] == VULKAN
-            message = _refused([compiler, *(["-V", "-o", str(binary)] if vulkan else []), str(source)])
-            if not message and vulkan and validator:
+            binary = path.with_suffix(".spv")
+            message = _refused([compiler, "-V", "-o", str(binary), str(path)])
+            if not message and validator:
                 message = _refused([validator, "--target-env", "vulkan1.0", str(binary)])
             if message:
                 faults.append(f"{entry['path']}: {message[:300]}")
-    return faults, f"{count} stages" + ("" if validator else "; no spirv-val here")
+    return faults, f"{len(entries)} stages" + ("" if validator else "; no spirv-val here")
 
 
 def texture_faults(package: Package, /) -> Iterator[str]:
@@ -144,6 +154,10 @@ def _planes(package: Package) -> list[str]:
 def _same(one: list[float], other: list[float]) -> bool:
     a, b = np.asarray(one, dtype=float), np.asarray(other, dtype=float)
     return a.shape == b.shape and bool(np.all(np.abs(a - b) <= SAME_FLOAT * np.abs(b) + 1e-12))
+
+
+def _tool(name: str) -> str | None:
+    return shutil.which(name)
 
 
 def _refused(command: list[str]) -> str:

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from functools import lru_cache
 from types import SimpleNamespace
+from unittest import mock
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from prewarp.encoding import TransferFunction
 from prewarp.export.build import DeviceBuild
 from prewarp.export.lookup_files import with_surfaces
 from prewarp.export.package import PackageOptions, export_package
-from prewarp.lookup import Optimiser
+from prewarp.lookup import Optimiser, surfaces
 from prewarp.seam import build_seam
 from tests.closed_form import PlaneChannel, plane_set
 
@@ -75,7 +76,10 @@ def chebyshev_lookup(*, matched=False):
     optimiser = Optimiser(
         small_fields(), pupil_box_mm=BOX_MM, content=CONTENT, panel_points=21, pupil_counts=(3, 3, 3)
     )
-    return with_surfaces(optimiser.search(LIMIT_PX, "chebyshev")[0], small_build(matched=matched))
+    lookup = optimiser.search(LIMIT_PX, "chebyshev")[0]
+    # One size of weight tables, for speed: that the smallest is found is tested elsewhere.
+    with mock.patch.object(surfaces, "NODE_COUNTS", (65,)):
+        return with_surfaces(lookup, small_build(matched=matched))
 
 
 def write_small(folder, *, build=None, **options):

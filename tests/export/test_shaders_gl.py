@@ -133,9 +133,12 @@ def test_other_paths_come_near_the_reference_renderer(plain, context, path):  # 
         build.fields, build.content, hard_scene(*build.content.size_px), channel="left", tracked_pupil_mm=PUPILS[0],
         seam=build.seam, transfer=build.transfer("left"), bit_depth=10, step_px=build.step_px,
     ).codes  # fmt: skip
-    # At most 0.1 px off: in the flat parts of a hard scene nothing is to be seen of it.
-    difference = np.abs(codes_of(values, 10) - reference.astype(int))
-    assert np.mean(difference <= 12) >= 0.9
+    # 0.1 px off, and 0.05 of light at most where the blend weight has kinks: seldom more than 0.03 of light in a hard scene.
+    light = [
+        build.transfer("left").linear_from_encoded(codes / 1023.0)
+        for codes in (codes_of(values, 10), reference)
+    ]
+    assert np.mean(np.abs(light[0] - light[1]) <= 0.03) >= 0.95
 
 
 @pytest.mark.parametrize("path", PATHS)
