@@ -13,7 +13,7 @@ from prewarp.export.package_reading import read_package
 from prewarp.field import FieldSet
 from prewarp.grids import read_grid
 from prewarp.module import Channel, DisplayModule
-from prewarp.photometry import LightMatch, fit_luminance, match_light
+from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields, match_light
 from prewarp.seam import Seam, build_seam
 
 
@@ -47,8 +47,14 @@ def device_build(
         raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
     names = tuple(channel.name for channel in channels)
     box = module.eye_box
+    maps = None
+    if light_path is not None:
+        sizes = {channel.name: channel.panel.size_px for channel in channels}
+        maps = fit_luminance(read_grid(light_path), panel_sizes_px=sizes)
+        # As 'prewarp light' does: a channel reaches no further than it is lit.
+        fields = lit_fields(fields, maps, pupils_mm=box.lattice((3, 3, 1)))
     seam = build_seam(fields, pupils_mm=box.corners, channels=names)
-    match = None if light_path is None else _match(fields, module, channels, seam, light_path, white)
+    match = None if maps is None else _match(fields, module, channels, seam, maps, white)
     return DeviceBuild(
         fields,
         module.content,
@@ -79,11 +85,13 @@ def build_of_package(package_path: Path, fit_path: Path, /) -> DeviceBuild:
 
 
 def _match(
-    fields: FieldSet, module: DisplayModule, channels: Sequence[Channel], seam: Seam, path: Path, white: str
+    fields: FieldSet,
+    module: DisplayModule,
+    channels: Sequence[Channel],
+    seam: Seam,
+    maps: LuminanceMaps,
+    white: str,
 ) -> LightMatch:
-    maps = fit_luminance(
-        read_grid(path), panel_sizes_px={channel.name: channel.panel.size_px for channel in channels}
-    )
     return match_light(
         fields,
         maps,
