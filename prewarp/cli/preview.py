@@ -12,6 +12,7 @@ from prewarp.errors import InputFileError
 from prewarp.files import write_bytes
 from prewarp.preview.film import Film, film_frames
 from prewarp.preview.painting import open_painter
+from prewarp.preview.stage import PATHS
 from prewarp.preview.subject import load_subject
 from prewarp.render.pictures import png_bytes
 
@@ -35,10 +36,11 @@ from prewarp.render.pictures import png_bytes
 @click.option(
     "--path",
     "drawing_path",
-    type=click.Choice(("auto", "mesh", "compute")),
+    type=click.Choice(("auto", *PATHS)),
     default="auto",
     show_default=True,
-    help="How the window is drawn: by triangles, by compute shaders, or by what is faster here.",
+    help="How panels are drawn: by triangles, by compute shaders, by the shaders that 'prewarp export' writes, or by what is "
+    "faster here.",
 )
 @gl_option
 @talking
@@ -69,6 +71,7 @@ def preview(
     Examples:
       prewarp preview visor.fit.npz
       prewarp preview folded --motion fixations --tracker noisy --latency 25
+      prewarp preview visor.fit.npz --path exported
       prewarp preview visor.fit.npz --pupil 3,0,0 --view "seam error" --offscreen -o seam.png
     """
     if offscreen != (output is not None):
@@ -80,7 +83,8 @@ def preview(
     subject, state, driver, scenery = looked_at(talk, path, module_path, eye, default_motion="hand", **looks)
     state = replace(state, time_s=time_s)
     if offscreen:
-        with open_painter(subject, size_px, picture_of=scenery.picture, choice=gl) as painter:
+        by = "mesh" if drawing_path == "auto" else drawing_path
+        with open_painter(subject, size_px, picture_of=scenery.picture, choice=gl, path=by) as painter:
             picture = next(film_frames(Film(state, size_px, 1, 1.0), painter, subject, driver))
             name = painter.name
         write_bytes(output, png_bytes(picture))

@@ -65,7 +65,13 @@ class CpuPainter:
 
 @contextmanager
 def open_painter(
-    subject: Subject, size_px: tuple[int, int], /, *, picture_of: PictureOf, choice: str = "auto"
+    subject: Subject,
+    size_px: tuple[int, int],
+    /,
+    *,
+    picture_of: PictureOf,
+    choice: str = "auto",
+    path: str = "mesh",
 ) -> Iterator[Painter]:
     """Yield a painter of frames of one size.
 
@@ -76,6 +82,9 @@ def open_painter(
     choice : str
         "auto": OpenGL through EGL (a software driver too: it is faster than the CPU renderer here), else the CPU renderer, which
         then says why in its name. "egl": OpenGL or an error. "none": the CPU renderer.
+
+    path : str
+        See `Stage`; the CPU renderer has one way only.
 
     Raises
     ------
@@ -90,8 +99,9 @@ def open_painter(
     with ExitStack() as stack:
         try:
             context = stack.enter_context(open_context())
-            stage = Stage(context, subject, size_px, picture_of=picture_of)
-            painter: Painter = StagePainter(stage, f"OpenGL, {context.info['GL_RENDERER']}")
+            stage = Stage(context, subject, size_px, picture_of=picture_of, path=path)
+            by = ", exported shaders" if path == "exported" else ""
+            painter: Painter = StagePainter(stage, f"OpenGL, {context.info['GL_RENDERER']}{by}")
         # Drivers fail in many ways; the CPU renderer needs none of them.
         except Exception as cause:
             if choice == "egl":

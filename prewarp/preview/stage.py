@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS
+from prewarp.errors import RenderError
+from prewarp.preview.exported import ExportedPanels
 from prewarp.preview.legend import FULL_ARCMIN, tint
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
@@ -21,7 +23,7 @@ from prewarp.render.drawing import is_software
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, has_compute, make_texture
 from prewarp.render.live import LiveEye
 from prewarp.render.livecompute import MOST_CHANNELS, ComputePanel, ComputeView
-from prewarp.render.livepanel import LivePanel
+from prewarp.render.livepanel import LivePanel, PanelKind, Reloadable
 from prewarp.render.outlook import Outlook
 
 if TYPE_CHECKING:
@@ -30,7 +32,9 @@ if TYPE_CHECKING:
 # Below every tangent: where the seam error's first pass starts.
 _LOWEST = -1.0e4
 DIMMED = 0.35
-PATHS = ("mesh", "compute")
+PATHS = ("mesh", "compute", "exported")
+# Those that `faster_path` chooses from.
+_TRIED = ("mesh", "compute")
 _TRIAL_FRAMES = 8
 # Nodes along a side of a mesh above which a coarse frame does with half as many.
 _MANY_NODES = 100
@@ -61,7 +65,13 @@ class Stage:
     finesse : float
         See `shrink_for`.
     path : str
-        "mesh": triangles, on any OpenGL 3.3. "compute": compute stages where nothing but light is asked for, OpenGL 4.3.
+        Of `PATHS`. "mesh": triangles, on any OpenGL 3.3. "compute": compute stages where nothing but light is asked for, OpenGL
+        4.3. "exported": panels by the shaders that `prewarp export` writes for desktops, in every pixel of theirs.
+
+    Raises
+    ------
+    RenderError
+        The path is unknown.
     """
 
     def __init__(
@@ -75,15 +85,17 @@ class Stage:
         finesse: float = FINE,
         path: str = "mesh",
     ) -> None:
+        if path not in PATHS:
+            raise RenderError(f"path is '{path}'; expected one of {', '.join(PATHS)}.")
         self._finesse = finesse
-        self._path = path
         self._computed: ComputeView | None = None
         self.context = context
         self.subject = subject
         self._picture_of = picture_of
         # Where panels are drawn coarsely, half as many nodes each way follow the optics as well.
         tables = subject.tables
-        if finesse < FINE and max(max(table.node_shape) for table in tables.values()) > _MANY_NODES:
+        thins = finesse < FINE and path != "exported"
+        if thins and max(max(table.node_shape) for table in tables.values()) > _MANY_NODES:
             tables = {name: table.thinned() for name, table in tables.items()}
         self.eye = LiveEye(
             context,
@@ -92,7 +104,8 @@ class Stage:
             subject.content,
             transfers=subject.transfers,
             bit_depths=subject.bit_depths,
-            panel_kind=ComputePanel if path == "compute" else LivePanel,
+            panel_kind=_panel_kind(path, subject),
+            whole_content=path == "exported",
         )
         self._show = Program(context, "show.frag")
         self._present = Program(context, "show.frag", {"PW_ENCODED": 1})
@@ -117,7 +130,7 @@ class Stage:
         self.frame = Target(context, size_px, "srgb")
 
     @property
-    def programs(self) -> list[Program]:
+    def programs(self) -> list[Reloadable]:
         """All programs, for reloading edited shaders."""
         return [
             *self.eye.programs,
@@ -315,6 +328,12 @@ class Stage:
             context.disable(context.BLEND)
 
 
+def _panel_kind(path: str, subject: Subject) -> Callable[..., PanelKind]:
+    if path == "exported":
+        return ExportedPanels(subject)
+    return ComputePanel if path == "compute" else LivePanel
+
+
 def faster_path(
     context: "moderngl.Context",
     subject: Subject,
@@ -322,13 +341,13 @@ def faster_path(
     picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
     /,
 ) -> str:
-    """Return which of `PATHS` draws frames of a moving eye faster here, by the GPU's own clock; "mesh" where it has none."""
+    """Return which of "mesh" and "compute" draws frames of a moving eye faster here, by the GPU's own clock; "mesh" where it has none."""
     if not has_compute(context) or is_software(context.info["GL_RENDERER"]):
         return "mesh"
     if len(subject.channels) > MOST_CHANNELS:
         return "mesh"
     times = {}
-    for path in PATHS:
+    for path in _TRIED:
         stage = Stage(context, subject, size_px, picture_of=picture_of, path=path)
         stage.draw(State(), np.zeros(3), np.zeros(3))
         query = context.query(time=True)
@@ -339,4 +358,4 @@ def faster_path(
         times[path] = query.elapsed
         del stage
         context.gc()
-    return min(PATHS, key=times.__getitem__)
+    return min(_TRIED, key=times.__getitem__)

@@ -4,7 +4,7 @@ Nothing here allocates while drawing: programs remember the uniforms that they w
 and textures are bound by name. moderngl is imported when a context is opened, so that this module can be imported without it.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -71,7 +71,7 @@ class Program:
     context : moderngl.Context
         Where to draw.
     name : str
-        The fragment stage, or a compute stage (`.comp`).
+        The fragment stage, or a compute stage (`.comp`), or a vertex stage (`.vert`) whose outputs are captured.
     options : mapping, optional
         Options of that stage.
     vertex : str
@@ -80,6 +80,8 @@ class Program:
         Options of the vertex stage.
     indices : moderngl.Buffer, optional
         Triangles as 32-bit indices; the vertex stage finds its node by `gl_VertexID`.
+    captured : sequence of str
+        Outputs of a vertex stage that `capture` writes, vertex by vertex.
 
     Raises
     ------
@@ -97,11 +99,13 @@ class Program:
         vertex: str = "picture.vert",
         vertex_options: Mapping[str, int | float] | None = None,
         indices: "moderngl.Buffer | None" = None,
+        captured: Sequence[str] = (),
     ) -> None:
         self.name = name
         self.context = context
+        self._captured = tuple(captured)
         self._stages = {name: dict(options or {})}
-        if not name.endswith(".comp"):
+        if not name.endswith((".comp", ".vert")):
             self._stages[vertex] = dict(vertex_options or {})
         self._indices = indices
         self._values: dict[str, Any] = {}
@@ -160,10 +164,20 @@ class Program:
         """Run a compute stage in so many work groups."""
         self._program.run(*groups)
 
+    def capture(
+        self, buffer: "moderngl.Buffer", textures: Mapping[str, "moderngl.Texture"], count: int
+    ) -> None:
+        """Write the captured outputs of so many vertices into a buffer; no pixel is drawn."""
+        self.bind(textures)
+        self._array.transform(buffer, self.context.POINTS, vertices=count)
+
     def _built(self) -> tuple[Any, Any]:
         texts = {name: self._composed(name, options) for name, options in self._stages.items()}
         fragment, *rest = texts.values()
         try:
+            if self._captured:
+                program = self.context.program(vertex_shader=fragment.text, varyings=self._captured)
+                return program, self.context.vertex_array(program, [])
             if not rest:
                 return self.context.compute_shader(fragment.text), None
             program = self.context.program(vertex_shader=rest[0].text, fragment_shader=fragment.text)

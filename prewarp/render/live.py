@@ -18,7 +18,7 @@ from prewarp.encoding import TransferFunction
 from prewarp.render.eyemesh import EyeTable, WeightMap
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, light_sampler
 from prewarp.render.livemesh import EyeMesh, FixedMesh, unwarped_content
-from prewarp.render.livepanel import ContentTexture, LivePanel, PanelKind
+from prewarp.render.livepanel import ContentTexture, LivePanel, PanelKind, Reloadable
 from prewarp.render.outlook import Ghost, Outlook
 
 if TYPE_CHECKING:
@@ -112,7 +112,10 @@ class LiveEye:
     shrink : int
         Draws panels that many times smaller each way, for views that show less than their pixels.
     panel_kind : type
-        `LivePanel`, or `prewarp.render.livecompute.ComputePanel`.
+        `LivePanel`, `prewarp.render.livecompute.ComputePanel`, or `prewarp.render.livedevice.DevicePanel` with its own arguments
+        filled in.
+    whole_content : bool
+        Give these panels the content picture in its own size, however small panels are drawn.
     """
 
     def __init__(
@@ -127,9 +130,11 @@ class LiveEye:
         bit_depths: Mapping[str, int] | None = None,
         shrink: int = 1,
         panel_kind: Callable[..., "PanelKind"] = LivePanel,
+        whole_content: bool = False,
     ) -> None:
         context.enable_direct(FRAMEBUFFER_SRGB)
         self._panel_kind = panel_kind
+        self._whole_content = whole_content
         self.context = context
         self.content = content
         self.sampler = light_sampler(context)
@@ -151,18 +156,24 @@ class LiveEye:
         if shrink == self._shrink:
             return False
         self._shrink = shrink
-        self.picture = ContentTexture(self.context, self.content.size_px, shrink=shrink)
-        self.panels, self._before = self._made_panels(self._panel_kind), self._made_panels(LivePanel)
+        shrunk = ContentTexture(self.context, self.content.size_px, shrink=shrink)
+        is_whole = shrink == 1 or not self._whole_content
+        own = shrunk if is_whole else ContentTexture(self.context, self.content.size_px)
+        self._pictures = (shrunk,) if is_whole else (shrunk, own)
+        self.panels = self._made_panels(self._panel_kind, own)
+        self._before = self._made_panels(LivePanel, shrunk)
         self._stale = {"after": True, "before": True}
         self.context.gc()
         return True
 
-    def _made_panels(self, kind: Callable[..., "PanelKind"]) -> dict[str, "PanelKind"]:
+    def _made_panels(
+        self, kind: Callable[..., "PanelKind"], picture: ContentTexture
+    ) -> dict[str, "PanelKind"]:
         return {
             name: kind(
                 self.context,
                 mesh,
-                self.picture,
+                picture,
                 transfer=self._transfers[name],
                 bit_depth=self._bit_depths[name],
                 shrink=self._shrink,
@@ -171,17 +182,23 @@ class LiveEye:
         }
 
     @property
-    def programs(self) -> list[Program]:
+    def programs(self) -> list[Reloadable]:
         """All programs, for reloading edited shaders."""
         return [
             *(program for mesh in self.meshes.values() for program in mesh.programs),
-            *(panel.program for panels in (self.panels, self._before) for panel in panels.values()),
+            *(
+                program
+                for panels in (self.panels, self._before)
+                for panel in panels.values()
+                for program in panel.programs
+            ),
             *self.view.programs.values(),
         ]
 
     def set_content(self, image: NDArray[np.uint8], /) -> None:
         """Upload a content picture (height, width, 3), sRGB."""
-        self.picture.write(image)
+        for picture in self._pictures:
+            picture.write(image)
         self._stale = dict.fromkeys(self._stale, True)
 
     def set_eye(self, pupil_mm: ArrayLike, tracked_mm: ArrayLike, /) -> None:

@@ -59,6 +59,11 @@ class ComputePanel:
             **rounding_tables(self.program, transfer, bits),
         }
 
+    @property
+    def programs(self) -> tuple[Program, ...]:
+        """All programs, for reloading."""
+        return (self.program,)
+
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
         """Write the panel from mesh textures (red, green, blue)."""
         for name, texture in zip(("t_mesh_red", "t_mesh_green", "t_mesh_blue"), shown, strict=True):

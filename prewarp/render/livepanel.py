@@ -54,11 +54,18 @@ def shrunk_picture(image: NDArray[np.uint8], factor: int, /) -> NDArray[np.uint8
     return np.rint(srgb_from_linear(mean) * 255.0).astype(np.uint8)
 
 
+class Reloadable(Protocol):
+    """What can be compiled again from its files."""
+
+    def reload(self) -> None:
+        """Compile again; on any `ShaderError` what runs stays as it is."""
+
+
 class PanelKind(Protocol):
-    """A panel as light, drawn from mesh textures: `texture`, `program`, and this."""
+    """A panel as light, drawn from mesh textures: `texture`, `programs` (for reloading), and this."""
 
     texture: "moderngl.Texture"
-    program: Program
+    programs: tuple[Reloadable, ...]
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
         """Draw the panel from mesh textures (red, green, blue)."""
@@ -93,6 +100,11 @@ class LivePanel:
             self.program.set(name, value)
         self.program.set("u_content_px", tuple(float(length) for length in content.size_px))
         self._tables = {} if stores_srgb else rounding_tables(self.program, transfer, bits)
+
+    @property
+    def programs(self) -> tuple[Program, ...]:
+        """All programs, for reloading."""
+        return (self.program,)
 
     @property
     def texture(self) -> "moderngl.Texture":

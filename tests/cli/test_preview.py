@@ -51,6 +51,21 @@ def test_offscreen_picture(capture, tmp_path):
 
 
 @pytest.mark.gl
+def test_exported_shaders_draw_what_the_preview_s_own_draw(capture, tmp_path):
+    pictures = [
+        offscreen(capture, tmp_path / f"{path}.png", "--size", "800x400", "--path", path)
+        for path in ("mesh", "exported")
+    ]
+    difference = np.abs(pictures[0].astype(int) - pictures[1]).max(axis=-1)
+    assert np.mean(difference <= 4) > 0.98
+    done = run(
+        "preview", capture / "visor.fit.npz", "--offscreen", "-o", tmp_path / "a.png", "--path", "exported",
+        "--size", "64x64",
+    )  # fmt: skip
+    assert "exported shaders" in done.output
+
+
+@pytest.mark.gl
 def test_film_of_a_recorded_motion(capture, tmp_path):
     (tmp_path / "eye.csv").write_text(
         "time_s,eye_x_mm,eye_y_mm,eye_z_mm\n0,-2,0,0\n1,2,0,0\n", encoding="utf-8"

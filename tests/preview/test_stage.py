@@ -42,10 +42,11 @@ def reference(two_depths):
 
 @pytest.fixture(scope="module")
 def stages(session_context, two_depths):
-    made = {"mesh": Stage(session_context, two_depths, SIZE, picture_of=still)}
+    paths = ["mesh", "exported"]
     if has_compute(session_context):
-        made["compute"] = Stage(session_context, two_depths, SIZE, picture_of=still, path="compute")
-    return made
+        paths.append("compute")
+    with session_context:
+        return {path: Stage(session_context, two_depths, SIZE, picture_of=still, path=path) for path in paths}
 
 
 @pytest.mark.parametrize("name", STATES)

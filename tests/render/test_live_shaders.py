@@ -13,6 +13,8 @@ VARIANTS = [
     *(("eye_mesh.frag", {"PW_PUPIL_DEGREE": degree, "PW_MODES": 1}) for degree in (0, 1, 8)),
     *(("panel_mesh.frag", {"PW_ROUNDED": 1, "PW_ENCODING": kind}) for kind in (0, 1, 2)),
     *(("panel_mesh.comp", {"PW_TILE_NODES": 10, "PW_ENCODING": kind}) for kind in (0, 1, 2)),
+    ("decode_pass.frag", {"PW_MEAN": 4}),
+    ("node_vertices.vert", {"PW_PROJECTION": 1}),
     ("view_mesh.vert", {"PW_NODE_VALUES": 1}),
     *(("view_mesh.comp", {"PW_CHANNELS": count, "PW_AS_LIGHT": count % 2}) for count in (1, 2, 3, 4)),
     ("seam_spread.frag", {"PW_PROJECTION": 1}),

@@ -1,0 +1,76 @@
+"""The preview's panels by exactly the shaders that `prewarp export` writes for desktops, on the vertex-mesh path."""
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.export.build import DeviceBuild
+from prewarp.export.gltf import triangle_indices
+from prewarp.export.ktx2 import texture_from_ktx2
+from prewarp.export.shader_files import KIND, shader_package_files
+from prewarp.export.shader_text import GLSL
+from prewarp.export.shader_textures import KIND as TEXTURE
+from prewarp.preview.subject import Subject
+from prewarp.render.livedevice import DeviceDrawing, DevicePanel
+from prewarp.render.livemesh import EyeMesh
+from prewarp.render.livepanel import ContentTexture
+
+if TYPE_CHECKING:
+    import moderngl
+
+_PATH = "mesh"
+
+
+def device_build(subject: Subject, /) -> DeviceBuild:
+    """Return what an export of the subject is made from."""
+    return DeviceBuild(
+        subject.fields,
+        subject.content,
+        tuple(subject.channels),
+        np.zeros((1, 3)),
+        np.stack([-subject.half_mm, subject.half_mm]),
+        seam=subject.seam,
+        transfers=subject.transfers,
+        bit_depths=subject.bit_depths,
+    )
+
+
+def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int], /) -> DeviceDrawing:
+    """Return a channel's shaders and textures, read from the bytes that would be written into a package.
+
+    `node_shape`: rows and columns of the mesh, whose cells are cut in two as those of exported meshes.
+
+    Raises
+    ------
+    ShaderError
+        A piece in `shaders/` is missing or cannot be composed.
+    """
+    texts, textures = {}, {}
+    for file in shader_package_files(build, channel, (GLSL,), None, {}):
+        if file.kind == KIND and file.details["path"] == _PATH:
+            texts[file.details["stage"]] = file.data.decode("utf-8")
+        elif file.kind == TEXTURE:
+            values = texture_from_ktx2(file.data, where=file.path).values()
+            textures[file.details["sampler"]] = values[..., 0].astype(np.float32)
+    return DeviceDrawing(texts["vertex"], texts["fragment"], textures, triangle_indices(*node_shape))
+
+
+class ExportedPanels:
+    """Makes the panels of a `LiveEye` (its `panel_kind`, with `whole_content`) for a subject."""
+
+    def __init__(self, subject: Subject, /) -> None:
+        self.build = device_build(subject)
+
+    def __call__(
+        self, context: "moderngl.Context", mesh: EyeMesh, content: ContentTexture, /, **options
+    ) -> DevicePanel:
+        """Return one channel's panel; arguments of `LivePanel`."""
+        return DevicePanel(
+            context,
+            mesh,
+            content,
+            content_projection=self.build.content,
+            drawing=partial(device_drawing, self.build, mesh.table.channel, mesh.table.node_shape),
+            **options,
+        )

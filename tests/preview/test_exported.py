@@ -1,0 +1,214 @@
+"""Panels drawn by the exported desktop shaders: their text is the package's, their pictures are the CPU renderer's."""
+
+import shutil
+from dataclasses import replace
+
+import moderngl
+import numpy as np
+import pytest
+
+from prewarp import glsl
+from prewarp.encoding import TransferFunction
+from prewarp.errors import RenderError, ShaderError
+from prewarp.export.package import PackageOptions, export_package
+from prewarp.preview.exported import ExportedPanels, device_build
+from prewarp.preview.stage import Stage
+from prewarp.preview.state import State
+from prewarp.render.cpu import prewarp_panel
+from prewarp.render.eyemesh import eye_table, weight_map
+from prewarp.render.gpu import FRAMEBUFFER_SRGB, light_sampler
+from prewarp.render.livemesh import EyeMesh
+from prewarp.render.livepanel import ContentTexture
+from prewarp.resources import resource_folder
+from tests.preview.conftest import CONTENT, HALF_MM, SIZE, still
+
+pytestmark = pytest.mark.gl
+
+PUPIL, TRACKED = np.array([2.0, -1.0, 0.5]), np.array([1.0, 0.5, -1.0])
+# As in `tests/render/test_gl.py`, codes of 255.
+MOST_CODES, MOST_SHARE, ALL_CODES = 1, 0.999, 3
+TABLE = TransferFunction("table", table=tuple(np.linspace(0.0, 1.0, 33) ** 1.9))
+
+
+class SmoothSeam:
+    """Weights in closed form, smooth everywhere: what a lattice of weights loses at crossing outlines is not asked here."""
+
+    def index(self, channel):
+        return ("left", "right").index(channel)
+
+    def weights(self, tangent):
+        share = np.clip(tangent[..., 0] / 0.6 + 0.5, 0.0, 1.0)
+        right = share**3 * (10.0 - 15.0 * share + 6.0 * share**2)
+        return np.stack([1.0 - right, right])
+
+
+@pytest.fixture(scope="module")
+def smooth(subject):
+    """Nodes close enough that triangles follow the closed form to a small part of a code."""
+    seam = SmoothSeam()
+    tables = {
+        name: eye_table(subject.fields, name, half_mm=HALF_MM, step_px=8.0) for name in subject.channels
+    }
+    return replace(subject, seam=seam, tables=tables)
+
+
+def with_panels(subject, content, transfer, bits):
+    return replace(
+        subject,
+        content=content,
+        transfers=dict.fromkeys(subject.channels, transfer),
+        bit_depths=dict.fromkeys(subject.channels, bits),
+        weights={name: weight_map(subject.seam, content, name) for name in subject.channels},
+    )
+
+
+def panel_of(context, subject, channel, **options):
+    """Draw one channel's panel for the tracked pupil and return it."""
+    context.enable_direct(FRAMEBUFFER_SRGB)
+    mesh = EyeMesh(context, subject.tables[channel], subject.weights[channel], subject.content)
+    mesh.set_tracked(TRACKED)
+    picture = ContentTexture(context, subject.content.size_px)
+    picture.write(still("smooth", subject.content.size_px))
+    panel = ExportedPanels(subject)(
+        context, mesh, picture, transfer=subject.transfers[channel], bit_depth=subject.bit_depths[channel],
+        **options,
+    )  # fmt: skip
+    panel.draw(mesh.shown.textures, light_sampler(context))
+    return panel
+
+
+def codes_of(panel, bits):
+    """Return whole codes of what the device's target holds, (height, width, 3)."""
+    return np.rint(panel.codes.read() / (255.0 if bits <= 8 else 1.0) * (2**bits - 1)).astype(int)
+
+
+@pytest.mark.parametrize(
+    ("projection", "transfer", "bits"),
+    [
+        ("flat", TransferFunction(), 8),
+        ("equidistant", TransferFunction("power", gamma=2.2), 8),
+        ("flat", TABLE, 8),
+        ("flat", TransferFunction(), 10),
+        ("flat", TransferFunction(), 6),
+    ],
+    ids=["srgb", "power-equidistant", "table", "srgb-10-bit", "srgb-6-bit"],
+)
+def test_panels_are_those_of_the_cpu_renderer(context, smooth, projection, transfer, bits):
+    content = replace(CONTENT, projection=projection)
+    subject = with_panels(smooth, content, transfer, bits)
+    for name in subject.channels:
+        panel = panel_of(context, subject, name)
+        expected = prewarp_panel(
+            subject.fields, content, still("smooth", content.size_px), channel=name, tracked_pupil_mm=TRACKED,
+            seam=subject.seam, transfer=transfer, bit_depth=bits,
+        )  # fmt: skip
+        codes = codes_of(panel, bits)
+        assert expected.shown().max() > 150
+        # In codes of 255, a panel of fewer bits in its own.
+        difference = np.abs(codes - expected.codes.astype(int)) * min(255 / (2**bits - 1), 1.0)
+        assert np.mean(difference <= MOST_CODES) >= MOST_SHARE
+        assert difference.max() <= ALL_CODES
+        light = np.frombuffer(panel.texture.read(), dtype=np.float16).reshape(480, 640, 4)[..., :3]
+        # Half floats carry 11 bits.
+        np.testing.assert_allclose(light, transfer.linear_of_codes(bits)[codes], rtol=1e-3, atol=1e-6)
+
+
+def test_the_shaders_are_those_of_a_package(context, subject, tmp_path, monkeypatch):
+    """What the driver compiles is, byte for byte, what lies in an exported folder."""
+    compiled = []
+    program = moderngl.Context.program
+
+    def watched(self, *, vertex_shader, fragment_shader=None, **options):
+        compiled.append((vertex_shader, fragment_shader))
+        return program(self, vertex_shader=vertex_shader, fragment_shader=fragment_shader, **options)
+
+    monkeypatch.setattr(moderngl.Context, "program", watched)
+    stage = Stage(context, subject, SIZE, picture_of=still, path="exported")
+    build = device_build(subject)
+    export_package(tmp_path / "package", build, PackageOptions(formats=("shaders",), dialects=("glsl330",), eye="right"))  # fmt: skip
+    for name, panel in stage.eye.panels.items():
+        texts = tuple(
+            (tmp_path / "package" / "shaders" / "glsl330" / f"{build.stem(name)}_mesh.{stage_name}").read_bytes()
+            for stage_name in ("vert", "frag")
+        )  # fmt: skip
+        assert tuple(text.encode() for text in (panel.drawing.vertex, panel.drawing.fragment)) == texts
+        assert tuple(text.decode() for text in texts) in compiled
+
+
+def test_vertices_are_the_nodes_of_the_live_mesh(context, smooth):
+    content = replace(CONTENT, projection="equidistant")
+    subject = with_panels(smooth, content, TransferFunction(), 8)
+    panel = panel_of(context, subject, "right")
+    table = subject.tables["right"]
+    vertices = np.frombuffer(panel.vertices.read(), dtype=np.float32).reshape(*table.node_shape, 11)
+    np.testing.assert_allclose(vertices[..., :2], table.node_px, rtol=1e-6, atol=1e-4)
+    tangents = table.tangents(TRACKED)
+    np.testing.assert_allclose(
+        vertices[..., 2:8].reshape(*table.node_shape, 3, 2), tangents, rtol=0, atol=4e-5
+    )
+    weight = subject.seam.weights(tangents)[1]
+    np.testing.assert_allclose(vertices[..., 8:], weight, atol=1e-3)
+
+
+def test_smaller_panels_hold_the_mean_light_of_the_device_s_pixels(context, smooth):
+    subject = with_panels(smooth, CONTENT, TransferFunction(), 8)
+    panel = panel_of(context, subject, "left", shrink=4)
+    light = TransferFunction().linear_of_codes(8)[codes_of(panel, 8)]
+    mean = light.reshape(120, 4, 160, 4, 3).mean(axis=(1, 3))
+    got = np.frombuffer(panel.texture.read(), dtype=np.float16).reshape(120, 160, 4)[..., :3]
+    np.testing.assert_allclose(got, mean, rtol=1e-3, atol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def stage(session_context, subject):
+    with session_context:
+        return Stage(session_context, subject, SIZE, picture_of=still, path="exported")
+
+
+def test_nothing_is_made_or_sent_while_only_the_eye_moves(context, stage, monkeypatch):
+    state = State(scene="smooth")
+    stage.draw(state, PUPIL, TRACKED)
+    first = stage.read()
+
+    def forbidden(*arguments, **options):
+        raise AssertionError("something was made or sent while only the eye moved")
+
+    for name in ("texture", "buffer", "framebuffer", "program", "vertex_array", "sampler", "compute_shader"):
+        monkeypatch.setattr(moderngl.Context, name, forbidden)
+    monkeypatch.setattr(moderngl.Texture, "write", forbidden)
+    monkeypatch.setattr(moderngl.Buffer, "write", forbidden)
+    stage.draw(state, -PUPIL, -TRACKED)
+    assert np.any(stage.read() != first)
+    stage.draw(state, PUPIL, TRACKED)
+    np.testing.assert_array_equal(stage.read(), first)
+
+
+def test_an_edited_shader_is_exported_anew_and_a_broken_one_is_not_taken(
+    context, stage, tmp_path, monkeypatch
+):
+    folder = tmp_path / "shaders"
+    shutil.copytree(resource_folder("shaders"), folder)
+    monkeypatch.setattr(glsl, "resource_folder", lambda name: folder)
+    state = State(scene="smooth", view="panels")
+    stage.draw(state, PUPIL, TRACKED)
+    first = stage.read()
+    piece = folder / "device_mesh.frag"
+    good = piece.read_text()
+    piece.write_text(good.replace("pw_panel_codes(v_red", "no_such_function(v_red"))
+    with pytest.raises(ShaderError, match=r"(?s)the device's shaders do not compile.*no_such_function"):
+        stage.reload()
+    stage.draw(state, PUPIL, TRACKED)
+    np.testing.assert_array_equal(stage.read(), first)
+    piece.write_text(good.replace("vec4(pw_panel_codes(", "vec4(0.0 * pw_panel_codes("))
+    stage.reload()
+    stage.draw(state, PUPIL, TRACKED)
+    assert stage.read().max() == 0
+    piece.write_text(good)
+    stage.reload()
+    stage.draw(state, PUPIL, TRACKED)
+    np.testing.assert_array_equal(stage.read(), first)
+
+
+def test_an_unknown_path_is_refused(context, subject):
+    with pytest.raises(RenderError, match="path is 'twin'; expected one of mesh, compute, exported"):
+        Stage(context, subject, SIZE, picture_of=still, path="twin")
