@@ -58,7 +58,7 @@ class BuiltModule:
 
 
 def build_module(name: str, step: Callable[[str], None], /) -> BuiltModule:
-    """Check, fit, join and measure one module; `step` is told of each of `STEPS` steps."""
+    """Check, fit, join and measure one module; `step` is told of each of `STEPS` steps. Modules are built side by side."""
     module = read_module(resource_path("calib", f"{name}.module.toml"))
     design = read_design(resource_path("calib", f"{name}.design.toml"))
     capture = capture_of(read_grid(resource_path("calib", f"{name}.grid.npz")))
@@ -67,7 +67,9 @@ def build_module(name: str, step: Callable[[str], None], /) -> BuiltModule:
         f"{name}: {len(capture.grid)} samples checked, {checked.count('error')} errors, {checked.count('warning')} warnings"
     )
     fields = fit_grid(
-        capture.grid, panel_size_px={channel.name: channel.panel.size_px for channel in module.channels}
+        capture.grid,
+        panel_size_px={channel.name: channel.panel.size_px for channel in module.channels},
+        threads=1,
     )
     step(f"{name}: fitted")
     seam = build_seam(fields, pupils_mm=module.eye_box.corners)

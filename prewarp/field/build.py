@@ -28,6 +28,7 @@ def fit_grid(
     panel_size_px: tuple[int, int] | Mapping[str, tuple[int, int]],
     family: str = "auto",
     progress: Callable[[str, int, int], None] | None = None,
+    threads: int = 2,
 ) -> FieldSet:
     """Fit every channel and colour of a grid.
 
@@ -42,6 +43,8 @@ def fit_grid(
         hang together and cross-validation takes them.
     progress : callable, optional
         Called with (channel, channels done, channels) after each channel.
+    threads : int
+        Channels fitted at the same time. Two gain about a third on two free cores, and cost as much where other work waits.
 
     Returns
     -------
@@ -73,7 +76,7 @@ def fit_grid(
     # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread for all of
     # them, set here and not in each: the setting is the process's, and the channel that ends first would undo it for the
     # other, in the middle of a sum. With two threads small factorisations are slower besides (design's section 7).
-    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(2) as pool:
+    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
         for (name, _), result in zip(work, pool.map(fit_one, work), strict=True):
             results.append(result)
             if progress is not None:
