@@ -57,10 +57,10 @@ def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int]
 
 
 class ExportedPanels:
-    """Makes the panels of a `LiveEye` (its `panel_kind`, with `whole_content`) for a subject."""
+    """Makes the panels of a `LiveEye` (its `panel_kind`, with `whole_content`) as an export would have them."""
 
-    def __init__(self, subject: Subject, /) -> None:
-        self.build = device_build(subject)
+    def __init__(self, build: DeviceBuild, /) -> None:
+        self.build = build
 
     def __call__(
         self, context: "moderngl.Context", mesh: EyeMesh, content: ContentTexture, /, **options

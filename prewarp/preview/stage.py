@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS
 from prewarp.errors import RenderError
-from prewarp.preview.exported import ExportedPanels
+from prewarp.preview.exported import ExportedPanels, device_build
 from prewarp.preview.legend import FULL_ARCMIN, tint
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
@@ -330,7 +330,7 @@ class Stage:
 
 def _panel_kind(path: str, subject: Subject) -> Callable[..., PanelKind]:
     if path == "exported":
-        return ExportedPanels(subject)
+        return ExportedPanels(device_build(subject))
     return ComputePanel if path == "compute" else LivePanel
 
 

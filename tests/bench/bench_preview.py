@@ -13,7 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from prewarp.content import ContentProjection
+from prewarp.export.build import DeviceBuild
 from prewarp.mesh import panel_mesh
+from prewarp.preview.exported import ExportedPanels
 from prewarp.render.drawing import is_software
 from prewarp.render.eyemesh import eye_table, weight_map
 from prewarp.render.gl import PanelPass
@@ -21,6 +23,7 @@ from prewarp.render.gpu import Program, Target, has_compute, light_sampler, open
 from prewarp.render.live import LiveEye
 from prewarp.render.livecompute import ComputePanel, ComputeView
 from prewarp.render.livemesh import EyeMesh
+from prewarp.render.livepanel import ContentTexture
 from prewarp.render.outlook import Outlook
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
@@ -131,6 +134,7 @@ def measure(context, size, step_px, watch):
         found["compute path: view nodes"] = watch.ms(lambda n: compute.find_nodes(outlook))
         found["compute path: view"] = watch.ms(lambda n: compute.add_light())
         found["compute path: whole frame, the eye moves"] = watch.ms(computed_frame)
+    found["exported shaders: two panels"] = watch.ms(exported_panels(context, fields, seam, eye))
     flat = [table.plane_values for table in tables.values()]
     eye.set_content(np.full((size, size, 3), 255, dtype=np.uint8))
     eye.draw_panels()
@@ -138,6 +142,23 @@ def measure(context, size, step_px, watch):
     covered = float(np.mean(view.read().max(axis=-1) > 0))
     found["one mesh for a pupil, numpy on the CPU"] = cpu_ms(lambda n: flat[0](pupil(n)[:2]))
     return found, covered
+
+
+def exported_panels(context, fields, seam, eye):
+    """Return what draws both panels by the shaders that are exported, decoded for the view, from the meshes of `eye`."""
+    build = DeviceBuild(
+        fields, eye.content, tuple(fields.channels), np.zeros((1, 3)), np.array([[-4.0, -3.0, -2.0], HALF_MM]), seam=seam
+    )  # fmt: skip
+    picture = ContentTexture(context, eye.content.size_px)
+    picture.write(hard_scene(*eye.content.size_px))
+    make = ExportedPanels(build)
+    panels = {name: make(context, mesh, picture) for name, mesh in eye.meshes.items()}
+
+    def draw(number):
+        for name, panel in panels.items():
+            panel.draw(eye.meshes[name].shown.textures, eye.sampler)
+
+    return draw
 
 
 def cpu_ms(work, repeats=50):

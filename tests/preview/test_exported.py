@@ -69,7 +69,7 @@ def panel_of(context, subject, channel, **options):
     mesh.set_tracked(TRACKED)
     picture = ContentTexture(context, subject.content.size_px)
     picture.write(still("smooth", subject.content.size_px))
-    panel = ExportedPanels(subject)(
+    panel = ExportedPanels(device_build(subject))(
         context, mesh, picture, transfer=subject.transfers[channel], bit_depth=subject.bit_depths[channel],
         **options,
     )  # fmt: skip
