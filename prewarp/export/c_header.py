@@ -86,8 +86,10 @@ def layout_table() -> str:
     lines = [
         f"# Layout of a lookup blob, version {VERSION}",
         "",
-        "Little-endian throughout. Header, section table, then the sections in the order below, each at a multiple of "
-        f"{ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 (check value 0xCBF43926).",
+        (
+            "Little-endian throughout. Header, section table, then the sections in the order below, each at a multiple of "
+            f"{ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 (check value 0xCBF43926)."
+        ),
         "",
         "| section | holds |",
         "|---|---|",
