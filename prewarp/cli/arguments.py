@@ -140,6 +140,11 @@ def module_option(*, required: bool = False):
     )
 
 
+def pupils_option(default: str, *, most: int = 33, what: str = "Positions per axis over the eye box."):
+    """Return the option --pupils: a lattice of pupil positions, at most `most` an axis."""
+    return click.option("--pupils", type=Counts(3, most), default=default, show_default=True, help=what)
+
+
 def output_option(what: str, *, default: Path | None = None):
     """Return the option -o/--output; required where there is no default."""
     # Not `default=None`: to click that is a default like any other.

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, Counts, module_option, require_output_file
+from prewarp.cli.arguments import FILE, module_option, pupils_option, require_output_file
 from prewarp.cli.seams import eye_option
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
@@ -31,13 +31,7 @@ _HEAD = (
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
 @eye_option
-@click.option(
-    "--pupils",
-    type=Counts(3, 33),
-    default="3x3x1",
-    show_default=True,
-    help="Positions per axis over the eye box.",
-)
+@pupils_option("3x3x1")
 @click.option(
     "--feather",
     "feather_deg",

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, Counts, Pixels, PupilPosition, module_option, output_option
+from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
 from prewarp.cli.builds import channels_of_eye, device_build
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.cli.verify import print_checks
@@ -30,12 +30,10 @@ from prewarp.report.trade import trade_picture, trade_table
 @click.command()
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
-@click.option(
-    "--pupils",
-    type=Counts(3, 64),
-    default="3x3x1",
-    show_default=True,
-    help="Positions per axis over the eye box for meshes and textures; the lookup covers the whole box.",
+@pupils_option(
+    "3x3x1",
+    most=64,
+    what="Positions per axis over the eye box for meshes and textures; the lookup covers the whole box.",
 )
 @click.option(
     "--pupil", "positions", type=PupilPosition(), multiple=True, help="One position, mm; instead of --pupils."

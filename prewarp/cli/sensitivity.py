@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, Counts, module_option, require_output_file
+from prewarp.cli.arguments import FILE, module_option, pupils_option, require_output_file
 from prewarp.cli.seams import eye_option, eye_seams
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet
@@ -21,13 +21,7 @@ STEP_DEG = 1.0
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
 @eye_option
-@click.option(
-    "--pupils",
-    type=Counts(3, 33),
-    default="5x5x3",
-    show_default=True,
-    help="Positions per axis over the eye box.",
-)
+@pupils_option("5x5x3")
 @click.option(
     "--error",
     "error_mm",

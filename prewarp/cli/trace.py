@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from prewarp.cli.arguments import FILE, Counts, output_option, require_output_file
+from prewarp.cli.arguments import FILE, Counts, output_option, pupils_option, require_output_file
 from prewarp.cli.talk import Talk, talking
 from prewarp.grids import write_grid
 from prewarp.module import read_module
@@ -14,13 +14,7 @@ from prewarp.trace import reach_lattice, read_design, trace_samples
 @click.command()
 @click.argument("design_path", metavar="DESIGN", type=FILE)
 @click.argument("module_path", metavar="MODULE", type=FILE)
-@click.option(
-    "--pupils",
-    type=Counts(3, 64),
-    default="5x5x3",
-    show_default=True,
-    help="Pupil positions per axis of the eye box.",
-)
+@pupils_option("5x5x3", most=64, what="Pupil positions per axis of the eye box.")
 @click.option(
     "--directions",
     type=Counts(2, 512),

@@ -17,11 +17,11 @@ from prewarp.export.polynomial_block import coefficient_block, polynomial_plan
 from prewarp.export.shader_text import GLSL, HEADS, Constant, DeviceShader, device_shader
 from prewarp.export.shader_textures import MEANINGS, PLANES, gain_of, shader_textures, weight_of
 from prewarp.export.texture_table import TextureScale
+from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
 KIND = "shader"
 DIALECTS = tuple(HEADS)
-_ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
 _PROJECTIONS = {"flat": 0, "equidistant": 1}
 _STAGES = {
     "mesh": ("device_mesh.vert", "device_mesh.frag"),
@@ -100,7 +100,7 @@ def _options(
 ) -> dict[str, int]:
     light = build.light(channel)
     panel = {
-        "PW_ENCODING": _ENCODINGS[build.transfer(channel).kind],
+        "PW_ENCODING": ENCODINGS[build.transfer(channel).kind],
         "PW_MIXED": int(light.mixes),
         "PW_DITHERED": int(light.tile is not None),
     }

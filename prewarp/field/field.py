@@ -223,20 +223,20 @@ class Field:
         degree = self.expansion.pupil_degree
         reference = pupil_mm[:, :2]
         if np.any(pupil_mm[:, 2]):
-            before, gain = 0.0, DEPTH_GAIN
-            low = min(degree, ROUGH_PUPIL_DEGREE)
-            rough = inner[:, : count_of_degree(low)]
-            for number in range(ROUGH_STEPS + DEPTH_STEPS):
-                is_rough = number < ROUGH_STEPS and degree > ROUGH_PUPIL_DEGREE
-                terms = (rough, low) if is_rough else (inner, degree)
-                step = self._depth_step(*terms, reference, pupil_mm)
-                reference = reference + step
-                length = np.nanmax(np.abs(step), initial=0.0)
-                # What is left is about the step times what steps shrink by; the first full one answers for what the rough
-                # ones left out, so it says nothing of that.
-                if before and number != ROUGH_STEPS:
-                    gain = min(length / before, DEPTH_GAIN)
-                if not is_rough and length * gain <= DEPTH_TOLERANCE_MM:
+            gain, before = DEPTH_GAIN, 0.0
+            if degree > ROUGH_PUPIL_DEGREE:
+                rough = inner[:, : count_of_degree(ROUGH_PUPIL_DEGREE)]
+                first, last = 0.0, 0.0
+                for _ in range(ROUGH_STEPS):
+                    step = self._depth_step(rough, ROUGH_PUPIL_DEGREE, reference, pupil_mm)
+                    reference, first, last = reference + step, last, _longest(step)
+                gain = min(last / first, gain) if first else gain
+            for _ in range(DEPTH_STEPS):
+                step = self._depth_step(inner, degree, reference, pupil_mm)
+                reference, length = reference + step, _longest(step)
+                # What is left is about the step times what steps shrink by.
+                gain = min(length / before, DEPTH_GAIN) if before else gain
+                if length * gain <= DEPTH_TOLERANCE_MM:
                     break
                 before = length
         return pupil_sum(inner, self.expansion.frame.values(reference, degree)), reference
@@ -368,6 +368,11 @@ def _broadcast(first: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, Flo
         ) from cause
     flat = np.broadcast_to(first, (*shape, 2)).reshape(-1, 2)
     return flat, np.broadcast_to(pupil_mm, (*shape, 3)).reshape(-1, 3), shape
+
+
+def _longest(step: FloatArray) -> float:
+    """Return the largest component of steps (n, 2); 0 where none is known."""
+    return float(np.nanmax(np.abs(step), initial=0.0))
 
 
 def _is_constant(array: FloatArray) -> bool:

@@ -88,12 +88,17 @@ def with_target(moments: Moments, samples: Samples, weight: FloatArray, target: 
 
 def _add_targets(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray) -> None:
     """Add what depends on the targets."""
-    weighted = np.stack(
-        [weight[0] * target[0] + weight[1] * target[1], weight[1] * target[0] + weight[2] * target[1]]
-    )
+    weighted = weighted_target(weight, target)
     squared = np.bincount(samples.key, np.sum(weighted * target, axis=0), minlength=moments.target.size)
     moments.target[...] += squared.reshape(moments.target.shape)
     _add_products(moments.linear, samples, weighted, moments.degree, moments.pupil_degree)
+
+
+def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
+    """Return W y (2, n) for weights (3, n) (xx, xy, yy) and targets (2, n)."""
+    return np.stack(
+        [weight[0] * target[0] + weight[1] * target[1], weight[1] * target[0] + weight[2] * target[1]]
+    )
 
 
 def _add_products(

@@ -15,6 +15,7 @@ from scipy import linalg
 
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.chebyshev import count_of_degree
+from prewarp.fitting.moments import weighted_target
 from prewarp.fitting.pupil import column_products, pupil_columns
 from prewarp.fitting.samples import CELLS, Samples
 from prewarp.fitting.splines import CELL, REACH, SplinePanel
@@ -167,9 +168,7 @@ def sum_splines(
     group = samples.key % CELLS
     key = (cell_u * panel.cells[1] + cell_v) * CELLS + group
     order = np.argsort(key, kind="stable")
-    weighted = np.stack(
-        [weight[0] * target[0] + weight[1] * target[1], weight[1] * target[0] + weight[2] * target[1]]
-    )
+    weighted = weighted_target(weight, target)
     panel_cells = panel.cells[0] * panel.cells[1]
     wide, narrow = 3 * count_of_degree(2 * degree), 2 * count_of_degree(degree)
     square = np.zeros((panel_cells * CELLS, POWERS**2, wide))

@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import count_of_degree, exponents_of_degree
+from prewarp.fitting.chebyshev import exponents_of_degree
 from prewarp.lookup.coding import INTEGER_FORMATS, LARGEST_CODE, CodedArray, Format
 from prewarp.lookup.pupil import pupil_count, pupil_exponents
 from prewarp.lookup.series import FieldSeries
@@ -135,8 +135,3 @@ def _blocks(
                 CodedArray(form, number[here], step),
             ]
     return tuple(blocks)
-
-
-def panel_function_count(table: MapTable, /) -> int:
-    """Return the number of panel functions up to the table's degree."""
-    return count_of_degree(table.columns - 1)

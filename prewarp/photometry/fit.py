@@ -14,8 +14,9 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import FitError
 from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree
 from prewarp.fitting.pupil import PupilFrame
+from prewarp.frames import reference_pupil
 from prewarp.grids import Grid
-from prewarp.photometry.luminance import LuminanceFigures, LuminanceMap, LuminanceMaps, reference_pupil
+from prewarp.photometry.luminance import LuminanceFigures, LuminanceMap, LuminanceMaps
 from prewarp.photometry.vignetting import VignettingEdge, fit_edge
 
 # (panel degree, pupil degree), simplest first.

@@ -15,6 +15,7 @@ from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent
 from prewarp.errors import FitError
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
+from prewarp.frames import reference_pupil
 from prewarp.photometry.vignetting import VignettingEdge
 
 # How far beyond the captured pupil positions a map is followed, as a share of their half range; further out it stays.
@@ -155,8 +156,3 @@ class LuminanceMaps:
                 f"no luminance map for channel '{channel}', colour '{colour}'; there are {', '.join(have)}."
                 + nearest_name(f"{channel}/{colour}", have)
             ) from None
-
-
-def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
-    """Return where rays (..., 2) through pupils (..., 3) cross the plane z = 0, (..., 2) mm."""
-    return pupil_mm[..., :2] - pupil_mm[..., 2:] * tangent

@@ -89,11 +89,6 @@ class Show:
         self._take(subject)
 
     @property
-    def frame_size_px(self) -> tuple[int, int]:
-        """Size of the frames drawn."""
-        return self._size_px
-
-    @property
     def is_moving(self) -> bool:
         """Whether the picture changes by itself."""
         s = self.state

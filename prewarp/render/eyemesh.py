@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import FloatArray, as_pupil, require_range
 from prewarp.content import ContentProjection
 from prewarp.errors import RenderError
-from prewarp.fitting.chebyshev import count_of_degree, values_2d
+from prewarp.fitting.chebyshev import values_2d
 from prewarp.frames import cosine_from_tangent, tangent_from_cosine
 from prewarp.lattice import spline_through
 from prewarp.render.pictures import field_colours
@@ -371,8 +371,3 @@ def plane_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:
         return tangent
     radius = np.linalg.norm(tangent, axis=-1, keepdims=True)
     return tangent * np.where(radius > 1e-9, np.arctan(radius) / np.maximum(radius, 1e-9), 1.0)
-
-
-def pupil_functions(table: EyeTable, /) -> int:
-    """Return how many pupil functions a table sums."""
-    return count_of_degree(table.degree)

@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 
 from prewarp.encoding import TransferFunction, largest_code, linear_from_srgb
 from prewarp.errors import RenderError
+from prewarp.glsl import ENCODINGS
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
 from prewarp.photometry.panel import PLAIN, PanelLight
 from prewarp.render.gpu import Program, Target, make_texture, open_context, row_texture
+from prewarp.render.panel_tables import encoding_tables
 from prewarp.render.pictures import PanelPicture
 
 if TYPE_CHECKING:
@@ -25,9 +27,6 @@ if TYPE_CHECKING:
 
 __all__ = ["PanelPass", "ViewPass", "open_context"]
 
-_ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
-# Entries of the table of encoded values over the square root of light, for measured panels.
-_ENCODING_ENTRIES = 4096
 # Components of a view map (panel u, v) that brings no luminance along: it is 1 everywhere.
 _WITHOUT_LUMINANCE = 2
 _MESHES = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
@@ -64,7 +63,7 @@ class PanelPass:
         self.transfer = transfer or TransferFunction()
         self.bit_depth = bit_depth
         options = {
-            "PW_ENCODING": _ENCODINGS[self.transfer.kind],
+            "PW_ENCODING": ENCODINGS[self.transfer.kind],
             "PW_MIXED": int(light.mixes),
             "PW_DITHERED": int(light.tile is not None),
         }
@@ -73,12 +72,7 @@ class PanelPass:
         self._meshes = _MeshTextures(context)
         self._taken: tuple[PanelMesh, ...] = ()
         self._target = Target(context, panel_size_px, "f1" if bit_depth <= 8 else "f4")
-        self._tables: dict[str, moderngl.Texture] = {}
-        if self.transfer.kind == "power":
-            self._program.set("u_gamma", self.transfer.gamma)
-        elif self.transfer.kind == "table":
-            levels = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
-            self._tables["t_encoding"] = row_texture(context, self.transfer.encoded_from_linear(levels))
+        self._tables = encoding_tables(self._program, self.transfer)
         if light.mixes:
             # A matrix goes column by column, so that its rows arrive as columns.
             self._program.set("u_mixing", tuple(light.mixing.ravel().tolist()))

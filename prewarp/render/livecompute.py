@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
+from prewarp.glsl import ENCODINGS
 from prewarp.render.gpu import Program, make_texture
 from prewarp.render.live import LiveEye
 from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import ENCODINGS, MOST_BITS, ContentTexture, rounding_tables
+from prewarp.render.livepanel import MOST_BITS, ContentTexture, rounding_tables
 from prewarp.render.outlook import Outlook
 
 if TYPE_CHECKING:

@@ -8,15 +8,14 @@ from numpy.typing import NDArray
 
 from prewarp.encoding import TransferFunction, linear_from_srgb, srgb_from_linear
 from prewarp.errors import RenderError
+from prewarp.glsl import ENCODINGS
 from prewarp.render.gpu import Program, Target, make_texture, row_texture
 from prewarp.render.livemesh import EyeMesh
+from prewarp.render.panel_tables import encoding_tables
 
 if TYPE_CHECKING:
     import moderngl
 
-ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
-# Entries of the table of encoded values over the square root of light, for measured panels.
-_ENCODING_ENTRIES = 4096
 # More bits than this make no difference to a preview, and a table of their light would be larger than some drivers take.
 MOST_BITS = 12
 
@@ -125,10 +124,5 @@ def rounding_tables(
     program: Program, transfer: TransferFunction, bits: int, /
 ) -> dict[str, "moderngl.Texture"]:
     """Return the textures by which `shaders/panel_light.glsl` rounds light to a panel's codes; sets its other uniforms."""
-    tables = {"t_light": row_texture(program.context, transfer.linear_of_codes(bits))}
-    if transfer.kind == "power":
-        program.set("u_gamma", transfer.gamma)
-    elif transfer.kind == "table":
-        light = np.linspace(0.0, 1.0, _ENCODING_ENTRIES) ** 2
-        tables["t_encoding"] = row_texture(program.context, transfer.encoded_from_linear(light))
-    return tables
+    light = row_texture(program.context, transfer.linear_of_codes(bits))
+    return {"t_light": light, **encoding_tables(program, transfer)}

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent
-from prewarp.frames import ARCMIN_PER_RADIAN, arcmin_between, arcmin_step, sight_axes
+from prewarp.frames import arcmin_between, arcmin_step
 
 if TYPE_CHECKING:
     from prewarp.field import Field
@@ -84,24 +84,3 @@ def seam_error(
     return SeamErrorResult(
         np.stack([first, second]), arcmin_step(first, second), arcmin_between(first, second), valid
     )
-
-
-def seam_sensitivity(
-    field_a: "Field", field_b: "Field", tangent: ArrayLike, /, *, pupil_mm: ArrayLike
-) -> FloatArray:
-    """Return d(seam error)/d(x, y of the pupil) about a right tracker, (..., 2, 2) arcmin per mm.
-
-    First order of `seam_error`: vector = (S_b - S_a)(e - e'), with S_c the change of direction at a fixed panel point.
-    Rows are right and up, columns x and y. NaN where a channel does not reach the direction.
-    """
-    tangent = as_tangent(tangent)
-    pupil = as_pupil(pupil_mm)
-    difference = 0.0
-    for field, sign in ((field_a, -1.0), (field_b, 1.0)):
-        found = field.inverse(tangent, pupil_mm=pupil)
-        difference = difference + sign * field.pupil_jacobian(found.pixel, pupil_mm=pupil)
-    along = np.stack(
-        [difference[..., 0, :], difference[..., 1, :], np.zeros_like(difference[..., 0, :])], axis=-2
-    )
-    length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
-    return sight_axes(tangent) @ along / length * ARCMIN_PER_RADIAN

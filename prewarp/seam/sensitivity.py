@@ -48,6 +48,18 @@ def channel_sensitivity(field: "Field", tangent: ArrayLike, /, *, pupil_mm: Arra
     return sight_axes(tangent)[..., :2] @ slope / length * ARCMIN_PER_RADIAN
 
 
+def seam_sensitivity(
+    field_a: "Field", field_b: "Field", tangent: ArrayLike, /, *, pupil_mm: ArrayLike
+) -> FloatArray:
+    """Return d(seam error)/d(x, y of the pupil) about a right tracker, (..., 2, 2) arcmin per mm.
+
+    First order of `seam_error`: vector = (S_b - S_a)(e - e'), with S_c the change of direction at a fixed panel point.
+    Rows are right and up, columns x and y. NaN where a channel does not reach the direction.
+    """
+    first, second = (channel_sensitivity(field, tangent, pupil_mm=pupil_mm) for field in (field_a, field_b))
+    return (second - first)[..., :2]
+
+
 @dataclass(frozen=True)
 class SensitivityMap:
     """Sensitivity of two channels over their overlap.

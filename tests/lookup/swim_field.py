@@ -6,9 +6,11 @@ Made to be as hard as the field on which the design's section 7 was measured. Pa
 0.05 (`test_swim_field.py` holds it to that). A ray does not bend: t = f(u, v, x - z tx, y - z ty).
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
+
+from tests.closed_form import PlaneSet
 
 BOX_MM = np.array([[-5.0, -4.0, -2.0], [5.0, 4.0, 2.0]])
 
@@ -62,27 +64,9 @@ class SwimField:
         return self.forward(np.stack(np.meshgrid(u, v), axis=-1), pupil_mm=pupil_mm)
 
 
-@dataclass(frozen=True)
-class SwimSet:
-    """Two channels, three colours: six maps."""
-
-    fields: dict = field(default_factory=dict)
-
-    @property
-    def channels(self):
-        return tuple(dict.fromkeys(channel for channel, _ in self.fields))
-
-    @property
-    def colours(self):
-        return tuple(dict.fromkeys(colour for _, colour in self.fields))
-
-    def field(self, channel, colour):
-        return self.fields[channel, colour]
-
-
 def swim_set(channels=(("inner", 1.0), ("outer", -1.0)), panel_size_px=(2560, 2560)):
     """Return the six maps; red is drawn 0.4 per cent larger than green, blue 0.5 per cent smaller."""
-    return SwimSet(
+    return PlaneSet(
         {
             (channel, colour): SwimField(channel, colour, sign, enlarged, panel_size_px)
             for channel, sign in channels

@@ -1,15 +1,13 @@
 """Panels drawn by the exported desktop shaders: their text is the package's, their pictures are the CPU renderer's."""
 
-import shutil
 from dataclasses import replace
 
 import moderngl
 import numpy as np
 import pytest
 
-from prewarp import glsl
 from prewarp.encoding import TransferFunction
-from prewarp.errors import RenderError, ShaderError
+from prewarp.errors import RenderError
 from prewarp.export.package import PackageOptions, export_package
 from prewarp.preview.exported import ExportedPanels, device_build
 from prewarp.preview.stage import Stage
@@ -19,8 +17,8 @@ from prewarp.render.eyemesh import eye_table, weight_map
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, light_sampler
 from prewarp.render.livemesh import EyeMesh
 from prewarp.render.livepanel import ContentTexture
-from prewarp.resources import resource_folder
 from tests.preview.conftest import CONTENT, HALF_MM, SIZE, still
+from tests.preview.editing import copied_shaders, hold_to_edits
 
 pytestmark = pytest.mark.gl
 
@@ -186,27 +184,15 @@ def test_nothing_is_made_or_sent_while_only_the_eye_moves(context, stage, monkey
 def test_an_edited_shader_is_exported_anew_and_a_broken_one_is_not_taken(
     context, stage, tmp_path, monkeypatch
 ):
-    folder = tmp_path / "shaders"
-    shutil.copytree(resource_folder("shaders"), folder)
-    monkeypatch.setattr(glsl, "resource_folder", lambda name: folder)
-    state = State(scene="smooth", view="panels")
-    stage.draw(state, PUPIL, TRACKED)
-    first = stage.read()
-    piece = folder / "device_mesh.frag"
-    good = piece.read_text()
-    piece.write_text(good.replace("pw_panel_codes(v_red", "no_such_function(v_red"))
-    with pytest.raises(ShaderError, match=r"(?s)the device's shaders do not compile.*no_such_function"):
-        stage.reload()
-    stage.draw(state, PUPIL, TRACKED)
-    np.testing.assert_array_equal(stage.read(), first)
-    piece.write_text(good.replace("vec4(pw_panel_codes(", "vec4(0.0 * pw_panel_codes("))
-    stage.reload()
-    stage.draw(state, PUPIL, TRACKED)
-    assert stage.read().max() == 0
-    piece.write_text(good)
-    stage.reload()
-    stage.draw(state, PUPIL, TRACKED)
-    np.testing.assert_array_equal(stage.read(), first)
+    folder = copied_shaders(tmp_path, monkeypatch)
+    hold_to_edits(
+        stage,
+        lambda: stage.draw(State(scene="smooth", view="panels"), PUPIL, TRACKED),
+        folder / "device_mesh.frag",
+        broken=("pw_panel_codes(v_red", "no_such_function(v_red"),
+        dark=("vec4(pw_panel_codes(", "vec4(0.0 * pw_panel_codes("),
+        message=r"(?s)the device's shaders do not compile.*no_such_function",
+    )
 
 
 def test_an_unknown_path_is_refused(context, subject):

@@ -1,19 +1,16 @@
 """A frame on the GPU is the frame of the CPU renderer, in every view; pages, paths, reload."""
 
-import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from prewarp import glsl
-from prewarp.errors import ShaderError
 from prewarp.preview.reference import ReferencePainter
 from prewarp.preview.stage import Page, Stage, faster_path
 from prewarp.preview.state import State
 from prewarp.render.gpu import has_compute
-from prewarp.resources import resource_folder
 from tests.preview.conftest import SIZE, still
+from tests.preview.editing import copied_shaders, hold_to_edits
 
 pytestmark = pytest.mark.gl
 
@@ -123,28 +120,16 @@ def test_present_turns_the_rows(context, stages):
 
 
 def test_an_edited_shader_is_taken_and_a_broken_one_is_not(context, two_depths, tmp_path, monkeypatch):
-    folder = tmp_path / "shaders"
-    shutil.copytree(resource_folder("shaders"), folder)
-    monkeypatch.setattr(glsl, "resource_folder", lambda name: folder)
+    folder = copied_shaders(tmp_path, monkeypatch)
     stage = Stage(context, two_depths, (160, 100), picture_of=still)
-    state = State(scene="smooth")
-    stage.draw(state, PUPIL, PUPIL)
-    first = stage.read()
-    piece = folder / "view_mesh.frag"
-    good = piece.read_text()
-    piece.write_text(good.replace("u_gain * vec3(", "u_gain * no_such_function("))
-    with pytest.raises(ShaderError, match=r"view_mesh\.frag:\d+.*no_such_function"):
-        stage.reload()
-    stage.draw(state, PUPIL, PUPIL)
-    np.testing.assert_array_equal(stage.read(), first)
-    piece.write_text(good.replace("u_gain * vec3(", "0.0 * u_gain * vec3("))
-    stage.reload()
-    stage.draw(state, PUPIL, PUPIL)
-    assert stage.read().max() == 0
-    piece.write_text(good)
-    stage.reload()
-    stage.draw(state, PUPIL, PUPIL)
-    np.testing.assert_array_equal(stage.read(), first)
+    hold_to_edits(
+        stage,
+        lambda: stage.draw(State(scene="smooth"), PUPIL, PUPIL),
+        folder / "view_mesh.frag",
+        broken=("u_gain * vec3(", "u_gain * no_such_function("),
+        dark=("u_gain * vec3(", "0.0 * u_gain * vec3("),
+        message=r"view_mesh\.frag:\d+.*no_such_function",
+    )
 
 
 def test_software_drivers_take_triangles(context, two_depths):
