@@ -21,7 +21,7 @@ TITLES = {
 }
 HEADS = ("Coaxial module", "Folded module")
 # The zoom looks at a crossing of the scene's lines on the seam, so many of its cells (1/32 of the width) above the middle.
-_ZOOM_CELLS = -4
+_ZOOM_CELLS = -5
 _ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN = (256, 320), 2.0
 _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN = (600, 400), 3.0
 # The close-up looks this far down, where the seam opens more than straight ahead.

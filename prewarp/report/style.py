@@ -58,6 +58,8 @@ def png_bytes(drawn: "Figure", /) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     FigureCanvasAgg(drawn)
+    # The layout finds room for axes of a fixed aspect only when it runs again.
+    drawn.draw_without_rendering()
     stream = io.BytesIO()
     drawn.savefig(stream, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
     return stream.getvalue()
