@@ -1,63 +1,6 @@
 /* The float32 path. Every sum has one order, so that results are the same to the last bit wherever float is IEEE 754
  * binary32, is evaluated as such (FLT_EVAL_METHOD 0) and multiplications are not fused with additions. */
-#include "pw_bytes.h"
-
-#include <string.h>
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#endif
-
-static float f32_from_bits(uint32_t bits)
-{
-    float value;
-    memcpy(&value, &bits, sizeof value);
-    return value;
-}
-
-static float pw_f32(const unsigned char *p)
-{
-    return f32_from_bits(pw_u32(p));
-}
-
-/* value cut to -limit .. limit; NaN becomes -limit */
-static float bounded(float value, float limit)
-{
-    float above = value > -limit ? value : -limit;
-    return above < limit ? above : limit;
-}
-
-static void chebyshev(float x, uint32_t degree, float *values)
-{
-    uint32_t k;
-    values[0] = 1.0f;
-    if (degree > 0u)
-        values[1] = x;
-    for (k = 2; k <= degree; k++)
-        values[k] = 2.0f * x * values[k - 1u] - values[k - 2u];
-}
-
-/* First coefficient and weights along one mesh axis at x on -1 to 1; returns how many weights: 4 or 2. */
-static uint32_t axis_weights(uint32_t family, uint32_t coefficients, float x, uint32_t *first, float weights[4])
-{
-    uint32_t nodes = pw_nodes(family, coefficients);
-    float place = (x + 1.0f) * 0.5f * (float)(nodes - 1u), last = (float)(nodes - 2u), held, t, s;
-    held = place > 0.0f ? place : 0.0f;
-    held = held < last ? held : last;
-    *first = (uint32_t)held;
-    t = place - (float)*first;
-    s = 1.0f - t;
-    if (family != PW_FAMILY_SPLINE) {
-        weights[0] = s;
-        weights[1] = t;
-        return 2;
-    }
-    weights[0] = s * s * s / 6.0f;
-    weights[1] = ((3.0f * t - 6.0f) * t * t + 4.0f) / 6.0f;
-    weights[2] = (((-3.0f * t + 3.0f) * t + 3.0f) * t + 1.0f) / 6.0f;
-    weights[3] = t * t * t / 6.0f;
-    return 4;
-}
+#include "pw_float.h"
 
 /* ---- pupil part ---- */
 
@@ -91,6 +34,34 @@ static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *val
     return count;
 }
 
+/* One width of codes: rows (tx with each pupil function, then ty), each with its terms. The formats are constants
+ * wherever this is called, so that reading a number costs no choice. */
+static inline void add_terms(pw_block counts, pw_block places, pw_block codes, uint32_t place_format,
+                             uint32_t code_format, const float *values, uint32_t modes, size_t panel_functions,
+                             float *coefficients)
+{
+    float step = f32_from_bits(codes.scale_bits);
+    uint32_t component, row, term = 0;
+    counts.format = places.format = place_format;
+    codes.format = code_format;
+    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
+        for (row = 0; row < modes; row++) {
+            float factor = values[row] * step;
+            uint32_t end = term + (uint32_t)pw_code(&counts, component * modes + row);
+            for (; term < end; term++)
+                coefficients[pw_code(&places, term)] += factor * (float)pw_code(&codes, term);
+        }
+    }
+}
+
+#define TERMS_CASE(code_format)                                                                                   \
+    case code_format:                                                                                             \
+        if (places.format == PW_UINT8)                                                                            \
+            add_terms(counts, places, codes, PW_UINT8, code_format, values, modes, panel_functions, coefficients);  \
+        else                                                                                                      \
+            add_terms(counts, places, codes, PW_UINT16, code_format, values, modes, panel_functions, coefficients); \
+        break;
+
 static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const float unit[3],
                           float *coefficients)
 {
@@ -101,14 +72,12 @@ static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, 
     for (start = 0; start < count; start += 3u) {
         pw_block counts = pw_block_at(lookup, first + start), places = pw_block_at(lookup, first + start + 1u);
         pw_block codes = pw_block_at(lookup, first + start + 2u);
-        float step = f32_from_bits(codes.scale_bits);
-        uint32_t row, term = 0;
-        for (row = 0; row < 2u * modes; row++) {
-            float factor = values[row % modes] * step;
-            float *component = coefficients + (size_t)(row / modes) * panel_functions;
-            uint32_t end = term + (uint32_t)pw_code(&counts, row);
-            for (; term < end; term++)
-                component[pw_code(&places, term)] += factor * (float)pw_code(&codes, term);
+        switch (codes.format) {
+            TERMS_CASE(PW_INT8)
+            TERMS_CASE(PW_INT12)
+            TERMS_CASE(PW_INT16)
+        default:
+            TERMS_CASE(PW_INT32)
         }
     }
 }
@@ -349,210 +318,6 @@ pw_status pw_panel_from_direction(const pw_map *map, const float direction[2], f
     panel_px[0] = (place[0] + 1.0f) * (map->width * 0.5f);
     panel_px[1] = (place[1] + 1.0f) * (map->height * 0.5f);
     return !done ? PW_NOT_CONVERGED : inside ? PW_OK : PW_OFF_PANEL;
-}
-
-/* ---- meshes ---- */
-
-size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
-{
-    (void)rows;
-    if (map->family == PW_FAMILY_CHEBYSHEV)
-        return (size_t)columns * (map->columns * 3u + 3u);
-    return (size_t)map->rows * 2u * ((size_t)columns + 1u);
-}
-
-/* Place of a mesh node on -1 to 1; a node and its mirror image differ in sign alone. */
-static float node_position(uint32_t place, uint32_t count)
-{
-    float last = (float)(count - 1u);
-    return (2.0f * (float)place - last) / last;
-}
-
-/* T_k of many x from T_k-2 and, after it, T_k-1. */
-static void chebyshev_line(const float *restrict x, const float *restrict before, size_t count, float *restrict out)
-{
-    size_t place;
-    for (place = 0; place < count; place++)
-        out[place] = 2.0f * x[place] * before[count + place] - before[place];
-}
-
-/* out = sum of weighted lines, four at a time while there are as many */
-static void weighted_rows(const float *restrict lines, size_t stride, const float *weights, uint32_t taps, size_t count,
-                          float *restrict out)
-{
-    uint32_t tap = 0;
-    size_t place;
-    for (place = 0; place < count; place++)
-        out[place] = 0.0f;
-    for (; tap + 4u <= taps; tap += 4u) {
-        const float *restrict a = lines + stride * tap, *restrict b = a + stride, *restrict c = b + stride;
-        const float *restrict d = c + stride;
-        float wa = weights[tap], wb = weights[tap + 1u], wc = weights[tap + 2u], wd = weights[tap + 3u];
-        for (place = 0; place < count; place++)
-            out[place] = (((out[place] + a[place] * wa) + b[place] * wb) + c[place] * wc) + d[place] * wd;
-    }
-    for (; tap < taps; tap++) {
-        const float *restrict a = lines + stride * tap;
-        float wa = weights[tap];
-        for (place = 0; place < count; place++)
-            out[place] += a[place] * wa;
-    }
-}
-
-/* Numbers summed side by side: enough independent sums to hide the latency of an addition. */
-#define LANES 8u
-
-/* One mesh row and its mirror image from the sums of even and of odd j. */
-static void chebyshev_row(const float *restrict evens, const float *restrict odds, size_t width, uint32_t even_count,
-                          uint32_t odd_count, const float *restrict even, const float *restrict odd,
-                          const float *restrict base_here, const float *restrict base_mirror, float *restrict here,
-                          float *restrict mirror)
-{
-    size_t place = 0, k;
-    uint32_t j;
-    for (; place + LANES <= width; place += LANES) {
-        float e[LANES] = {0.0f}, o[LANES] = {0.0f};
-        const float *restrict of_even = evens + place, *restrict of_odd = odds + place;
-        for (j = 0; j < odd_count; j++, of_even += width, of_odd += width) {
-            float by_even = even[j], by_odd = odd[j];
-            for (k = 0; k < LANES; k++)
-                e[k] += of_even[k] * by_even;
-            for (k = 0; k < LANES; k++)
-                o[k] += of_odd[k] * by_odd;
-        }
-        if (even_count > odd_count) {
-            for (k = 0; k < LANES; k++)
-                e[k] += of_even[k] * even[j];
-        }
-        if (base_here == NULL) {
-            for (k = 0; k < LANES; k++)
-                here[place + k] = e[k] + o[k];
-            for (k = 0; k < LANES; k++)
-                mirror[place + k] = e[k] - o[k];
-        } else {
-            for (k = 0; k < LANES; k++)
-                here[place + k] = base_here[place + k] + (e[k] + o[k]);
-            for (k = 0; k < LANES; k++)
-                mirror[place + k] = base_mirror[place + k] + (e[k] - o[k]);
-        }
-    }
-    for (; place < width; place++) {
-        float e = 0.0f, o = 0.0f;
-        for (j = 0; j < even_count; j++)
-            e += evens[width * j + place] * even[j];
-        for (j = 0; j < odd_count; j++)
-            o += odds[width * j + place] * odd[j];
-        here[place] = base_here == NULL ? e + o : base_here[place] + (e + o);
-        mirror[place] = base_here == NULL ? e - o : base_mirror[place] + (e - o);
-    }
-}
-
-/* Chebyshev: sums over i for every j first, then over even and odd j; row r and its mirror image share those sums. */
-static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
-                           float *restrict work, float *restrict directions)
-{
-    uint32_t degree = map->columns - 1u, terms = map->columns, component, i, j, row;
-    size_t width = (size_t)columns * 2u, place;
-    float *restrict in_s = work;                           /* (terms, columns) */
-    float *restrict sums = in_s + (size_t)columns * terms; /* even j, then odd j; each (columns, 2) */
-    float *restrict line = sums + width * terms;           /* columns */
-    float *restrict spare = line + columns;                /* columns, 2 */
-    uint32_t evens = (terms + 1u) / 2u;
-    const float *own = map->coefficients;
-    for (place = 0; place < columns; place++) {
-        in_s[place] = 1.0f;
-        if (degree > 0u)
-            in_s[columns + place] = node_position((uint32_t)place, columns);
-    }
-    for (i = 2; i <= degree; i++)
-        chebyshev_line(in_s + columns, in_s + (size_t)columns * (i - 2u), columns, in_s + (size_t)columns * i);
-    for (component = 0; component < 2u; component++, own += pw_graded_count(degree)) {
-        for (j = 0; j <= degree; j++) {
-            float factors[PW_MAX_PANEL_DEGREE + 1u];
-            float *target = sums + width * (j / 2u + (j % 2u ? evens : 0u)) + component;
-            for (i = 0; i <= degree - j; i++)
-                factors[i] = own[pw_graded_place(i, j)];
-            weighted_rows(in_s, columns, factors, degree - j + 1u, columns, line);
-            for (place = 0; place < columns; place++)
-                target[place * 2u] = line[place];
-        }
-    }
-    for (row = 0; row < (rows + 1u) / 2u; row++) {
-        float values[PW_MAX_PANEL_DEGREE + 1u], even[PW_MAX_PANEL_DEGREE + 1u], odd[PW_MAX_PANEL_DEGREE + 1u];
-        uint32_t opposite = rows - 1u - row;
-        chebyshev(node_position(row, rows), degree, values);
-        for (j = 0; j <= degree; j++)
-            (j % 2u ? odd : even)[j / 2u] = values[j];
-        /* The middle row is its own mirror image: that goes to memory no longer needed. */
-        chebyshev_row(sums, sums + width * evens, width, evens, terms - evens, even, odd,
-                      base == NULL ? NULL : base + width * row, base == NULL ? NULL : base + width * opposite,
-                      directions + width * row, opposite == row ? spare : directions + width * opposite);
-    }
-}
-
-/* out = sum of two or four weighted lines, added to the base where there is one */
-static void joined_lines(const float *restrict a, size_t stride, const float weights[4], uint32_t taps, size_t count,
-                         const float *restrict base, float *restrict out)
-{
-    const float *restrict b = a + stride;
-    float wa = weights[0], wb = weights[1];
-    size_t place;
-    if (taps == 4u) {
-        const float *restrict c = b + stride, *restrict d = c + stride;
-        float wc = weights[2], wd = weights[3];
-        if (base == NULL) {
-            for (place = 0; place < count; place++)
-                out[place] = ((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place];
-        } else {
-            for (place = 0; place < count; place++)
-                out[place] = base[place] + (((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place]);
-        }
-    } else {
-        for (place = 0; place < count; place++)
-            out[place] = wa * a[place] + wb * b[place];
-        for (place = 0; base != NULL && place < count; place++)
-            out[place] = base[place] + out[place];
-    }
-}
-
-static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
-                           float *restrict work, float *restrict directions)
-{
-    size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
-    float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
-    uint32_t column, row, first, taps;
-    float weights[4];
-    for (column = 0; column < columns; column++) {
-        float s = node_position(column, columns);
-        taps = axis_weights(map->family, map->columns, s, &first, weights);
-        joined_lines(map->coefficients + height * first, height, weights, taps, height, NULL, line);
-        for (place = 0; place < map->rows; place++) {
-            across[place * width + 2u * column] = line[2u * place];
-            across[place * width + 2u * column + 1u] = line[2u * place + 1u];
-        }
-    }
-    for (row = 0; row < rows; row++) {
-        float t = node_position(row, rows);
-        taps = axis_weights(map->family, map->rows, t, &first, weights);
-        joined_lines(across + width * first, width, weights, taps, width, base == NULL ? NULL : base + width * row,
-                     directions + width * row);
-    }
-}
-
-pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
-                  size_t work_count, float *directions)
-{
-    if ((base_directions == NULL) != (map->base == NULL))
-        return PW_NO_SUCH;
-    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
-        return PW_NO_SUCH;
-    if (work_count < pw_mesh_work_count(map, columns, rows))
-        return PW_TOO_SMALL;
-    if (map->family == PW_FAMILY_CHEBYSHEV)
-        chebyshev_mesh(map, columns, rows, base_directions, work, directions);
-    else
-        piecewise_mesh(map, columns, rows, base_directions, work, directions);
-    return PW_OK;
 }
 
 /* ---- weight and gain ---- */

@@ -1,0 +1,64 @@
+/* What the files of the float32 path share. */
+#ifndef PW_FLOAT_H
+#define PW_FLOAT_H
+
+#include "pw_bytes.h"
+
+#include <string.h>
+
+#if defined(__clang__)
+#pragma STDC FP_CONTRACT OFF
+#endif
+
+static inline float f32_from_bits(uint32_t bits)
+{
+    float value;
+    memcpy(&value, &bits, sizeof value);
+    return value;
+}
+
+static inline float pw_f32(const unsigned char *p)
+{
+    return f32_from_bits(pw_u32(p));
+}
+
+/* value cut to -limit .. limit; NaN becomes -limit */
+static inline float bounded(float value, float limit)
+{
+    float above = value > -limit ? value : -limit;
+    return above < limit ? above : limit;
+}
+
+static inline void chebyshev(float x, uint32_t degree, float *values)
+{
+    uint32_t k;
+    values[0] = 1.0f;
+    if (degree > 0u)
+        values[1] = x;
+    for (k = 2; k <= degree; k++)
+        values[k] = 2.0f * x * values[k - 1u] - values[k - 2u];
+}
+
+/* First coefficient and weights along one mesh axis at x on -1 to 1; returns how many weights: 4 or 2. */
+static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, float x, uint32_t *first, float weights[4])
+{
+    uint32_t nodes = pw_nodes(family, coefficients);
+    float place = (x + 1.0f) * 0.5f * (float)(nodes - 1u), last = (float)(nodes - 2u), held, t, s;
+    held = place > 0.0f ? place : 0.0f;
+    held = held < last ? held : last;
+    *first = (uint32_t)held;
+    t = place - (float)*first;
+    s = 1.0f - t;
+    if (family != PW_FAMILY_SPLINE) {
+        weights[0] = s;
+        weights[1] = t;
+        return 2;
+    }
+    weights[0] = s * s * s / 6.0f;
+    weights[1] = ((3.0f * t - 6.0f) * t * t + 4.0f) / 6.0f;
+    weights[2] = (((-3.0f * t + 3.0f) * t + 3.0f) * t + 1.0f) / 6.0f;
+    weights[3] = t * t * t / 6.0f;
+    return 4;
+}
+
+#endif

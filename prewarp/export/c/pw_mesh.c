@@ -1,0 +1,359 @@
+/* Meshes of the float32 path. Every sum runs over long lines of numbers side by side, so that a compiler makes vector
+ * instructions of it; each number on its own is summed in one order, from the first term to the last. */
+#include "pw_float.h"
+
+/* Lines in work memory begin at multiples of so many numbers and are padded to them. */
+#define LANES 8u
+
+static size_t padded(size_t count)
+{
+    return (count + LANES - 1u) / LANES * LANES;
+}
+
+/* Place of a mesh node on -1 to 1; a node and its mirror image differ in sign alone. */
+static float node_position(uint32_t place, uint32_t count)
+{
+    float last = (float)(count - 1u);
+    return (2.0f * (float)place - last) / last;
+}
+
+/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`; lines are `stride` apart.
+ * `taps` and `more` are constants wherever this is called, so that the inner loop unrolls and the outer one vectorises. */
+static inline void sum_lines(const float *restrict lines, size_t stride, const float *restrict weights, uint32_t taps,
+                             int more, size_t count, float *restrict out)
+{
+    size_t place;
+    uint32_t tap;
+    for (place = 0; place < count; place++) {
+        float sum = more ? out[place] + lines[place] * weights[0] : lines[place] * weights[0];
+        for (tap = 1; tap < taps; tap++)
+            sum += lines[stride * tap + place] * weights[tap];
+        out[place] = sum;
+    }
+}
+
+#define SUM_CASE(taps)                                                     \
+    case taps:                                                             \
+        if (more)                                                          \
+            sum_lines(lines, stride, weights, taps, 1, count, out);        \
+        else                                                               \
+            sum_lines(lines, stride, weights, taps, 0, count, out);        \
+        break;
+
+/* The same for any number of taps, eight at a time; none: zeros. */
+static void weighted_lines(const float *restrict lines, size_t stride, const float *restrict weights, uint32_t taps,
+                           size_t count, float *restrict out)
+{
+    size_t place;
+    int more = 0;
+    if (taps == 0u) {
+        for (place = 0; place < count; place++)
+            out[place] = 0.0f;
+    }
+    while (taps > 0u) {
+        uint32_t here = taps < 8u ? taps : 8u;
+        switch (here) {
+            SUM_CASE(1u)
+            SUM_CASE(2u)
+            SUM_CASE(3u)
+            SUM_CASE(4u)
+            SUM_CASE(5u)
+            SUM_CASE(6u)
+            SUM_CASE(7u)
+        default:
+            SUM_CASE(8u)
+        }
+        lines += stride * here;
+        weights += here;
+        taps -= here;
+        more = 1;
+    }
+}
+
+/* ---- Chebyshev ---- */
+
+/* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
+static uint32_t filled_terms(const pw_map *map, uint32_t *counts)
+{
+    uint32_t terms = map->columns, all = pw_graded_count(terms - 1u), j, filled = 0;
+    const float *own = map->coefficients;
+    for (j = 0; j < terms; j++) {
+        uint32_t i = terms - j, place = pw_graded_place(terms - 1u - j, j);
+        while (i > 0u && own[place] == 0.0f && own[all + place] == 0.0f) {
+            i--;
+            place = i > 0u ? pw_graded_place(i - 1u, j) : 0u;
+        }
+        counts[j] = i;
+        if (i > 0u)
+            filled = j + 1u;
+    }
+    return filled;
+}
+
+/* T_k+1 = 2 x T_k - T_k-1 after the lines T_k-1 and T_k */
+static void next_values(const float *restrict x, const float *restrict before, size_t width, float *restrict next)
+{
+    size_t place;
+    for (place = 0; place < width; place++)
+        next[place] = 2.0f * x[place] * before[width + place] - before[place];
+}
+
+/* T_0 .. T_terms-1 of all nodes of an axis: (terms, padded(count)); at least one, beyond the nodes anything finite */
+static void node_values(uint32_t count, uint32_t terms, float *restrict values)
+{
+    size_t width = padded(count);
+    int32_t last = (int32_t)count - 1, place, end = (int32_t)width;
+    float length = (float)last;
+    uint32_t k;
+    for (place = 0; place < end; place++)
+        values[place] = 1.0f;
+    if (terms < 2u)
+        return;
+    values += width;
+    for (place = 0; place < end; place++)
+        values[place] = (float)(2 * (place < last ? place : last) - last) / length;
+    for (k = 2; k < terms; k++)
+        next_values(values, values + width * k - 3u * width, width, values + width * (k - 1u));
+}
+
+static void interleave(const float *restrict x, const float *restrict y, size_t count, float *restrict out)
+{
+    size_t place;
+    for (place = 0; place < count; place++) {
+        out[2u * place] = x[place];
+        out[2u * place + 1u] = y[place];
+    }
+}
+
+/* One mesh row and its mirror image: their lines, weights and targets. */
+typedef struct {
+    const float *evens, *odds, *even_sums, *by_even, *by_odd, *base_here, *base_mirror;
+    float *here, *mirror;
+    size_t stride, width;
+} row_pair;
+
+/* here = even + odd, mirror = even - odd, each added to its base where there is one */
+static void mirrored(const float *restrict even, const float *restrict odd, size_t count,
+                     const float *restrict base_here, const float *restrict base_mirror, float *restrict here,
+                     float *restrict mirror)
+{
+    size_t place;
+    if (base_here == NULL) {
+        for (place = 0; place < count; place++) {
+            float e = even[place], o = odd[place];
+            here[place] = e + o;
+            mirror[place] = e - o;
+        }
+    } else {
+        for (place = 0; place < count; place++) {
+            float e = even[place], o = odd[place], a = base_here[place], b = base_mirror[place];
+            here[place] = a + (e + o);
+            mirror[place] = b + (e - o);
+        }
+    }
+}
+
+/* The same with the last sums done on the way: over even and over odd lines, where not 0 taps. */
+static inline void mirrored_sums(const float *restrict evens, const float *restrict odds,
+                                 const float *restrict even_sums, size_t stride, const float *restrict by_even,
+                                 const float *restrict by_odd, const float *restrict base_here,
+                                 const float *restrict base_mirror, size_t width, float *restrict here,
+                                 float *restrict mirror, uint32_t even_taps, uint32_t odd_taps, int based)
+{
+    size_t place;
+    uint32_t tap;
+    for (place = 0; place < width; place++) {
+        float even = even_taps == 0u ? even_sums[place] : evens[place] * by_even[0];
+        float odd = odd_taps == 0u ? 0.0f : odds[place] * by_odd[0], sum, difference;
+        for (tap = 1; tap < even_taps; tap++)
+            even += evens[stride * tap + place] * by_even[tap];
+        for (tap = 1; tap < odd_taps; tap++)
+            odd += odds[stride * tap + place] * by_odd[tap];
+        sum = even + odd;
+        difference = even - odd;
+        if (based) {
+            sum = base_here[place] + sum;
+            difference = base_mirror[place] + difference;
+        }
+        here[place] = sum;
+        mirror[place] = difference;
+    }
+}
+
+#define SUMS_CASE(terms, even_taps, odd_taps, based)                                                                  \
+    case terms:                                                                                                       \
+        mirrored_sums(pair->evens, pair->odds, even_sums, pair->stride, pair->by_even, pair->by_odd, pair->base_here, \
+                      pair->base_mirror, pair->width, pair->here, pair->mirror, even_taps, odd_taps, based);          \
+        return;
+
+static void sum_rows(const row_pair *pair, uint32_t evens, uint32_t odds, float *restrict even_sums, float *restrict odd_sums)
+{
+    const size_t wide = padded(pair->width);
+    if (pair->base_here == NULL) {
+        switch (evens + odds) {
+            SUMS_CASE(1u, 1u, 0u, 0)
+            SUMS_CASE(2u, 1u, 1u, 0)
+            SUMS_CASE(3u, 2u, 1u, 0)
+            SUMS_CASE(4u, 2u, 2u, 0)
+            SUMS_CASE(5u, 3u, 2u, 0)
+            SUMS_CASE(6u, 3u, 3u, 0)
+            SUMS_CASE(7u, 4u, 3u, 0)
+            SUMS_CASE(8u, 4u, 4u, 0)
+        default:
+            break;
+        }
+    } else {
+        switch (evens + odds) {
+            SUMS_CASE(1u, 1u, 0u, 1)
+            SUMS_CASE(2u, 1u, 1u, 1)
+            SUMS_CASE(3u, 2u, 1u, 1)
+            SUMS_CASE(4u, 2u, 2u, 1)
+            SUMS_CASE(5u, 3u, 2u, 1)
+            SUMS_CASE(6u, 3u, 3u, 1)
+            SUMS_CASE(7u, 4u, 3u, 1)
+            SUMS_CASE(8u, 4u, 4u, 1)
+        default:
+            break;
+        }
+    }
+    weighted_lines(pair->evens, pair->stride, pair->by_even, evens, wide, even_sums);
+    if (pair->base_here == NULL) {
+        switch (odds) {
+            SUMS_CASE(4u, 0u, 4u, 0)
+            SUMS_CASE(5u, 0u, 5u, 0)
+            SUMS_CASE(6u, 0u, 6u, 0)
+            SUMS_CASE(7u, 0u, 7u, 0)
+            SUMS_CASE(8u, 0u, 8u, 0)
+        default:
+            break;
+        }
+    }
+    weighted_lines(pair->odds, pair->stride, pair->by_odd, odds, wide, odd_sums);
+    mirrored(even_sums, odd_sums, pair->width, pair->base_here, pair->base_mirror, pair->here, pair->mirror);
+}
+
+/* Sums over i for every j first, then over even and over odd j; a row and its mirror image share those sums. */
+static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
+                           float *restrict work, float *restrict directions)
+{
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), i, j, row;
+    uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u, all = pw_graded_count(terms - 1u);
+    size_t width = (size_t)columns * 2u, line = padded(columns), stride = 2u * line, tall = padded(rows);
+    float *restrict in_s = work;                  /* (terms, line) */
+    float *restrict in_t = in_s + line * terms;   /* (terms, tall) */
+    float *restrict sums = in_t + tall * terms;   /* even j, then odd j; each (line, 2) */
+    float *restrict even = sums + stride * terms; /* (line, 2) each */
+    float *restrict odd = even + stride, *restrict spare = odd + stride;
+    node_values(columns, terms, in_s);
+    if (rows == columns)
+        in_t = in_s;
+    else
+        node_values(rows, filled, in_t);
+    for (j = 0; j < filled; j++) {
+        float in_x[PW_MAX_PANEL_DEGREE + 1u], in_y[PW_MAX_PANEL_DEGREE + 1u];
+        for (i = 0; i < counts[j]; i++) {
+            uint32_t place = pw_graded_place(i, j);
+            in_x[i] = map->coefficients[place];
+            in_y[i] = map->coefficients[all + place];
+        }
+        weighted_lines(in_s, line, in_x, counts[j], line, even);
+        weighted_lines(in_s, line, in_y, counts[j], line, odd);
+        interleave(even, odd, line, sums + stride * (j / 2u + (j % 2u ? evens : 0u)));
+    }
+    for (row = 0; row < (rows + 1u) / 2u; row++) {
+        float by_even[PW_MAX_PANEL_DEGREE + 1u], by_odd[PW_MAX_PANEL_DEGREE + 1u];
+        uint32_t opposite = rows - 1u - row;
+        row_pair pair;
+        for (j = 0; j < filled; j++)
+            (j % 2u ? by_odd : by_even)[j / 2u] = in_t[tall * j + row];
+        pair.evens = sums;
+        pair.odds = sums + stride * evens;
+        pair.even_sums = even;
+        pair.by_even = by_even;
+        pair.by_odd = by_odd;
+        pair.stride = stride;
+        pair.width = width;
+        pair.base_here = base == NULL ? NULL : base + width * row;
+        pair.base_mirror = base == NULL ? NULL : base + width * opposite;
+        pair.here = directions + width * row;
+        /* The middle row is its own mirror image: that goes to memory no longer needed. */
+        pair.mirror = opposite == row ? spare : directions + width * opposite;
+        sum_rows(&pair, evens, odds, even, odd);
+    }
+}
+
+/* ---- meshes with modes, lattices ---- */
+
+/* out = sum of two or four weighted lines, added to the base where there is one */
+static void joined_lines(const float *restrict a, size_t stride, const float weights[4], uint32_t taps, size_t count,
+                         const float *restrict base, float *restrict out)
+{
+    const float *restrict b = a + stride;
+    float wa = weights[0], wb = weights[1];
+    size_t place;
+    if (taps == 4u) {
+        const float *restrict c = b + stride, *restrict d = c + stride;
+        float wc = weights[2], wd = weights[3];
+        if (base == NULL) {
+            for (place = 0; place < count; place++)
+                out[place] = ((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place];
+        } else {
+            for (place = 0; place < count; place++)
+                out[place] = base[place] + (((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place]);
+        }
+    } else {
+        for (place = 0; place < count; place++)
+            out[place] = wa * a[place] + wb * b[place];
+        for (place = 0; base != NULL && place < count; place++)
+            out[place] = base[place] + out[place];
+    }
+}
+
+static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
+                           float *restrict work, float *restrict directions)
+{
+    size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
+    float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
+    uint32_t column, row, first, taps;
+    float weights[4];
+    for (column = 0; column < columns; column++) {
+        float s = node_position(column, columns);
+        taps = axis_weights(map->family, map->columns, s, &first, weights);
+        joined_lines(map->coefficients + height * first, height, weights, taps, height, NULL, line);
+        for (place = 0; place < map->rows; place++) {
+            across[place * width + 2u * column] = line[2u * place];
+            across[place * width + 2u * column + 1u] = line[2u * place + 1u];
+        }
+    }
+    for (row = 0; row < rows; row++) {
+        float t = node_position(row, rows);
+        taps = axis_weights(map->family, map->rows, t, &first, weights);
+        joined_lines(across + width * first, width, weights, taps, width, base == NULL ? NULL : base + width * row,
+                     directions + width * row);
+    }
+}
+
+/* ---- any family ---- */
+
+size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
+{
+    if (map->family == PW_FAMILY_CHEBYSHEV)
+        return padded(columns) * (map->columns * 3u + 6u) + padded(rows) * map->columns;
+    return (size_t)map->rows * 2u * ((size_t)columns + 1u);
+}
+
+pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
+                  size_t work_count, float *directions)
+{
+    if ((base_directions == NULL) != (map->base == NULL))
+        return PW_NO_SUCH;
+    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
+        return PW_NO_SUCH;
+    if (work_count < pw_mesh_work_count(map, columns, rows))
+        return PW_TOO_SMALL;
+    if (map->family == PW_FAMILY_CHEBYSHEV)
+        chebyshev_mesh(map, columns, rows, base_directions, work, directions);
+    else
+        piecewise_mesh(map, columns, rows, base_directions, work, directions);
+    return PW_OK;
+}
