@@ -34,13 +34,19 @@ def tangent_from_degrees(degrees: FloatArray, /) -> FloatArray:
 
 def cosine_from_tangent(tangent: FloatArray, /) -> FloatArray:
     """Return direction cosines q = t / sqrt(1 + |t|^2), shape (..., 2)."""
-    return tangent / np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1, keepdims=True))
+    return tangent / np.sqrt(1.0 + _squared_length(tangent))
 
 
 def tangent_from_cosine(cosine: FloatArray, /) -> FloatArray:
     """Return tangents t = q / sqrt(1 - |q|^2), shape (..., 2); NaN where |q| >= 1 (not forward)."""
-    squared = 1.0 - np.sum(cosine * cosine, axis=-1, keepdims=True)
+    squared = 1.0 - _squared_length(cosine)
     return cosine / np.sqrt(np.where(squared > 0.0, squared, np.nan))
+
+
+def _squared_length(vector: FloatArray) -> FloatArray:
+    """Return |v|^2 of vectors (..., 2), shape (..., 1)."""
+    x, y = vector[..., :1], vector[..., 1:]
+    return x * x + y * y
 
 
 def unit_from_tangent(tangent: FloatArray, /) -> FloatArray:

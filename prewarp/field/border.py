@@ -6,20 +6,34 @@ Beyond it a fitted polynomial is a guess, so the field has no reach there. Where
 import numpy as np
 from scipy.spatial import ConvexHull, HalfspaceIntersection, QhullError
 
-from prewarp.checks import BoolArray, FloatArray
+from prewarp.checks import BoolArray, FloatArray, finite_rows
 
 
 def hull_corners(points: FloatArray, /) -> FloatArray:
     """Return the corners (k, 2) of the convex hull of points (n, 2), counter-clockwise; the points when they span no area."""
     try:
-        return points[ConvexHull(points).vertices]
+        outer = _outer(points)
+        return outer[ConvexHull(outer).vertices]
     except (QhullError, ValueError):
         return np.unique(points, axis=0)
 
 
+def _outer(points: FloatArray) -> FloatArray:
+    """Return the points (n, 2) without those well within the quadrilateral of the extremes of x + y and x - y.
+
+    They cannot be corners of the hull (Akl and Toussaint, Information Processing Letters 7, 1978).
+    """
+    x, y = points.T
+    quadrilateral = points[[np.argmin(x + y), np.argmax(x - y), np.argmax(x + y), np.argmin(x - y)]]
+    if np.any(np.hypot(*(quadrilateral - np.roll(quadrilateral, 1, axis=0)).T) == 0.0):
+        return points
+    within = inside_convex(points, quadrilateral, slack=-1e-9 * float(np.ptp(quadrilateral)))
+    return points.take(np.flatnonzero(~within), axis=0)
+
+
 def inside_convex(points: FloatArray, corners: FloatArray, /, *, slack: float) -> BoolArray:
     """Return which points (n, 2) lie in a convex polygon (k, 2), counter-clockwise, or outside by at most `slack`."""
-    inside = np.isfinite(points).all(axis=1)
+    inside = finite_rows(points)
     if len(corners) < 3:
         return inside & (np.abs(points[:, None] - corners[None]).max(axis=2) <= slack).any(axis=1)
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):

@@ -7,6 +7,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
+from prewarp.checks import extent
 from prewarp.errors import FitError, FoldError
 from prewarp.field.border import captured_border, hull_corners
 from prewarp.field.field import Field
@@ -81,10 +82,10 @@ def fit_grid(
             results.append(result)
             if progress is not None:
                 progress(name, len(results), len(work))
-    finite = grid.pupil_mm[grid.finite]
+    finite = grid.pupil_mm.take(np.flatnonzero(grid.finite), axis=0)
     return FieldSet(
         fields={key: field for fields, _ in results for key, field in fields.items()},
-        pupil_box_mm=np.stack([finite.min(axis=0), finite.max(axis=0)]),
+        pupil_box_mm=extent(finite),
         reports=tuple(report for _, report in results),
         provenance={
             "prewarp": __version__,
@@ -121,13 +122,14 @@ def _fit_one_channel(
         colour_names=present,
         family=family,
     )
-    good = part.finite & ~result.outlier
-    spacing = _spacing_px(part.pixel[good], part.pupil_mm[good], len(present))
-    captured = hull_corners(part.tangent[good])
-    pupils = part.pupil_mm[good]
-    box = np.stack([pupils.min(axis=0), pupils.max(axis=0)])
+    good = np.flatnonzero(part.finite & ~result.outlier)
+    pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))
+    spacing = _spacing_px(pixel, pupils, len(present))
+    captured = hull_corners(tangent)
+    pixel = hull_corners(pixel)
+    box = extent(pupils)
     for growth in BORDER_GROWTH:
-        border = captured_border(part.pixel[good], growth * spacing, size)
+        border = captured_border(pixel, growth * spacing, size)
         fields = {
             (channel, name): Field(channel, name, size, expansion, captured, border)
             for name, expansion in zip(present, result.expansions, strict=True)
@@ -179,5 +181,5 @@ def _spacing_px(pixel: np.ndarray, pupil_mm: np.ndarray, colours: int) -> float:
     """Return the typical distance of neighbouring panel points of one pupil position and colour, px."""
     pupils = len(np.unique(position_keys(pupil_mm)))
     per_view = max(len(pixel) / (pupils * colours), 4.0)
-    extent = np.ptp(pixel, axis=0)
-    return float(np.sqrt(extent[0] * extent[1]) / (np.sqrt(per_view) - 1.0))
+    width, height = np.diff(extent(pixel), axis=0)[0]
+    return float(np.sqrt(width * height) / (np.sqrt(per_view) - 1.0))

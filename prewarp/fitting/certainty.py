@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 from scipy import linalg
 
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.mesh_fit import MeshFit, SplineChoice
+from prewarp.fitting.models import JointColumns
 from prewarp.fitting.polynomial import PolynomialFit
 from prewarp.fitting.pupil import pupil_columns
 
@@ -81,7 +82,8 @@ def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
     """Return the map of a polynomial fit.
 
     For panel point and pupil with design rows a (2, m): cov q = sigma^2 a N^-1 a^T, taken to px by J^-1; the length is the
-    square root of the trace.
+    square root of the trace. A design row is a panel function times a pupil column, so the panel's share of the quadratic form,
+    pupil column by pupil column, is the same for every pupil.
     """
     first = fit.expansions[0]
     size = first.panel.size_px
@@ -89,28 +91,33 @@ def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
     base = replace(first.panel, degree=fit.model.degree).values(pixel)
     frame = first.frame
     table = pupil_columns(fit.basis_pupil_degree, frame.half_mm)
+    at_pupil = frame.values(reference_mm, table.degree)
+    by_axis = np.stack([table.x @ at_pupil, table.y @ at_pupil])
+    inverse = fit.factor.inverse()
     result = np.empty((len(fit.expansions), len(reference_mm), len(pixel)))
-    for place, pupil in enumerate(reference_mm):
-        scalar = frame.values(pupil[None], table.degree)[:, 0]
-        at_pupil = np.stack([table.x @ scalar, table.y @ scalar])
-        for colour, expansion in enumerate(fit.expansions):
-            used = (fit.columns.block == 0) | (fit.columns.block == colour)
-            design = base[fit.columns.panel] * used[:, None] * fit.factor.scale[:, None]
-            components = [
-                linalg.solve_triangular(
-                    fit.factor.lower,
-                    design * at_pupil[axis, fit.columns.pupil][:, None],
-                    lower=True,
-                    check_finite=False,
-                    overwrite_b=True,
-                )
-                for axis in (0, 1)
-            ]
-            xx, yy = (np.sum(part * part, axis=0) for part in components)
-            xy = np.sum(components[0] * components[1], axis=0)
-            _, slope = expansion.values_and_jacobian(pixel, np.broadcast_to(pupil, (len(pixel), 2)))
-            inverse = np.linalg.inv(np.moveaxis(slope, -1, 0))
-            covariance = np.stack([np.stack([xx, xy], axis=-1), np.stack([xy, yy], axis=-1)], axis=-1)
-            variance = np.einsum("nij,njk,nik->n", inverse, covariance, inverse)
+    for colour, expansion in enumerate(fit.expansions):
+        used = np.flatnonzero((fit.columns.block == 0) | (fit.columns.block == colour))
+        pupils, form = _panel_form(inverse, fit.columns.take(used), used, base)
+        for place, reference in enumerate(reference_mm):
+            weights = by_axis[:, pupils, place]
+            covariance = np.einsum("aj,bk,jkn->nab", weights, weights, form, optimize=True)
+            _, slope = expansion.values_and_jacobian(pixel, np.broadcast_to(reference, (len(pixel), 2)))
+            to_panel = np.linalg.inv(np.moveaxis(slope, -1, 0))
+            variance = np.einsum("nij,njk,nik->n", to_panel, covariance, to_panel)
             result[colour, place] = fit.sigma_px[colour] * np.sqrt(np.maximum(variance, 0.0))
     return result.reshape(*result.shape[:2], NODES, NODES)
+
+
+def _panel_form(
+    inverse: FloatArray, columns: JointColumns, places: IntArray, base: FloatArray
+) -> tuple[IntArray, FloatArray]:
+    """Return the pupil columns in use, and sum_ik P_i P_k N^-1[(i, j), (k, l)] for each pair (j, l) of them, (j, l, pixels)."""
+    pupils = np.unique(columns.pupil)
+    own = [np.flatnonzero(columns.pupil == pupil) for pupil in pupils]
+    panels = base[columns.panel]
+    form = np.empty((len(pupils), len(pupils), base.shape[1]))
+    for second, inner in enumerate(own):
+        moved = panels * (inverse[places[:, None], places[inner]] @ panels[inner])
+        for first, outer in enumerate(own):
+            form[first, second] = moved[outer].sum(axis=0)
+    return pupils, form

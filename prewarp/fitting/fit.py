@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, extent, finite_rows
 from prewarp.errors import FitError
 from prewarp.fitting.certainty import sigma_map
 from prewarp.fitting.expansion import Expansion
@@ -80,9 +80,7 @@ def fit_channel(
     """
     if family not in FAMILIES:
         raise FitError(f"family is '{family}'; expected one of {', '.join(FAMILIES)}.")
-    usable = (
-        np.isfinite(pixel).all(axis=1) & np.isfinite(tangent).all(axis=1) & np.isfinite(pupil_mm).all(axis=1)
-    )
+    usable = finite_rows(pixel, tangent, pupil_mm)
     if sigma_px is not None:
         usable &= np.isfinite(sigma_px) & (sigma_px > 0.0)
     counts = np.bincount(colour[usable], minlength=len(colour_names))
@@ -95,24 +93,25 @@ def fit_channel(
                 colour=name,
             )
     places = np.flatnonzero(usable)
+    pixel, tangent, pupil_mm = (array.take(places, axis=0) for array in (pixel, tangent, pupil_mm))
     samples = prepare_samples(
         panel_size_px=panel_size_px,
-        pixel=pixel[places],
-        cosine=cosine_from_tangent(tangent[places]),
-        reference_mm=reference_pupil(tangent[places], pupil_mm[places]),
-        pupil_mm=pupil_mm[places],
+        pixel=pixel,
+        cosine=cosine_from_tangent(tangent),
+        reference_mm=reference_pupil(tangent, pupil_mm),
+        pupil_mm=pupil_mm,
         sigma_px=np.ones(len(places)) if sigma_px is None else sigma_px[places],
         colour=colour[places],
         colours=len(colour_names),
     )
     fit = _fit_family(samples, family)
-    box = np.array([pupil_mm[places, :2].min(axis=0), pupil_mm[places, :2].max(axis=0)])
+    box = extent(pupil_mm[:, :2])
     corners = np.array([[box[i, 0], box[j, 1]] for i in (0, 1) for j in (0, 1)])
     pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
     certainty = sigma_map(fit, pupils)
-    residual = np.full(len(pixel), np.nan)
+    residual = np.full(len(usable), np.nan)
     residual[places[samples.row]] = np.hypot(*fit.rest_px)
-    outlier = np.zeros(len(pixel), dtype=bool)
+    outlier = np.zeros(len(usable), dtype=bool)
     outlier[places[samples.row]] = outlying(samples, fit.rest_px)
     used = int(np.sum(fit.weight > 0.5))
     return FitResult(

@@ -1,13 +1,15 @@
 """Joint least squares of all colours of a channel from moments: assemble, factor once, solve every nested model."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import linalg
 
 from prewarp.checks import FloatArray
 from prewarp.fitting.models import JointColumns
-from prewarp.fitting.moments import Moments, right_sides, write_normal_matrices
+from prewarp.fitting.moments import Moments, right_sides, stretches, write_products
 
 # Relative weight of the pull toward zero: it decides only what the samples leave undecided. Iterative refinement takes it
 # out of everything else.
@@ -38,34 +40,40 @@ class NormalEquations:
         """Return the equations of the first `count` columns alone."""
         return NormalEquations(self.matrix[:count, :count], self.side[:count], self.target, self.samples)
 
-    def squared_residual(self, coefficients: FloatArray, /) -> float:
-        """Return sum w |y - A c|^2 for the first len(c) columns."""
-        count = len(coefficients)
-        matrix, side = self.matrix[:count, :count], self.side[:count]
-        return float(self.target - 2.0 * coefficients @ side + coefficients @ (matrix @ coefficients))
+    def squared_residual(self, coefficients: FloatArray, /) -> FloatArray:
+        """Return sum w |y - A c|^2 (k,) for the coefficients (m, k) of k models."""
+        quadratic = np.sum(coefficients * (self.matrix @ coefficients), axis=0)
+        return self.target - 2.0 * (self.side @ coefficients) + quadratic
 
 
-def assemble(moments: Moments, columns: JointColumns, /) -> list[NormalEquations]:
-    """Return the joint equations of all colours for every cell of the moments; colour 0 has the shared columns alone."""
-    colours, cells = moments.samples.shape
-    matrix = np.zeros((cells, columns.count, columns.count))
-    side = np.zeros((cells, columns.count))
-    shared, total = columns.of_block(0), moments.over_colours()
-    write_normal_matrices(matrix, total, 0, shared, shared)
-    side[:, shared.place] = right_sides(total, 0, shared)
-    for colour in range(1, colours):
-        own = columns.of_block(colour)
-        if len(own.place) == 0:
-            continue
-        write_normal_matrices(matrix, moments, colour, own, shared)
+def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
+    """Return the joint equations of all colours from one-cell moments; colour 0 has the shared columns alone.
+
+    Columns are put together in the order in which they lie together in memory, and brought into the order asked for at the end.
+    """
+    moments = moments.up_to(*columns.degrees(moments.pupil_degree))
+    order = np.lexsort((columns.panel, columns.pupil, columns.block))
+    ordered = columns.take(order)
+    edges = np.searchsorted(ordered.block, np.arange(len(moments.samples) + 1))
+    matrix, side = np.zeros((columns.count, columns.count)), np.zeros(columns.count)
+    total, shared = moments.over_colours(), slice(0, edges[1])
+    panel, pupil = ordered.panel[shared], ordered.pupil[shared]
+    stretched = stretches(panel, pupil)
+    write_products(matrix[shared, shared], total, 0, stretched, stretched)
+    side[shared] = right_sides(total, 0, panel, pupil)
+    for colour, (start, stop) in enumerate(pairwise(edges[1:]), start=1):
+        own = slice(start, stop)
+        own_panel, own_pupil = ordered.panel[own], ordered.pupil[own]
+        write_products(matrix[own, shared], moments, colour, stretches(own_panel, own_pupil), stretched)
+        matrix[shared, own] = matrix[own, shared].T
         # What a colour differs by has no column that the shared part lacks.
-        twins = shared.places_of(own)
-        matrix[:, own.place[:, None], own.place] = matrix[:, own.place[:, None], twins]
-        side[:, own.place] = right_sides(moments, colour, own)
-    return [
-        NormalEquations(matrix[cell], side[cell], float(total.target[0, cell]), float(total.samples[0, cell]))
-        for cell in range(cells)
-    ]
+        twins = ordered.places_in_block(0, own_panel, own_pupil)
+        matrix[own, own] = matrix[own, twins]
+        side[own] = right_sides(moments, colour, own_panel, own_pupil)
+    back = np.argsort(order)
+    return NormalEquations(
+        matrix[back].take(back, axis=1), side[back], float(total.target[0, 0]), float(total.samples[0, 0])
+    )
 
 
 @dataclass(frozen=True)
@@ -89,6 +97,20 @@ class Factor:
             solution = solution + linalg.cho_solve((lower, True), rest * scale, check_finite=False) * scale
         return solution
 
+    def solve_each(self, lengths: Sequence[int], /) -> FloatArray:
+        """Return the coefficients (m, k) of k leading blocks, 0 beyond each: L^T c = forward, cut, in one triangular solve."""
+        cut = np.where(
+            np.arange(len(self.forward))[:, None] < np.asarray(lengths), self.forward[:, None], 0.0
+        )
+        solution = linalg.blas.dtrsm(1.0, self.lower, cut, lower=True, trans_a=True)
+        return solution * self.scale[:, None]
+
+    def inverse(self) -> FloatArray:
+        """Return the inverse (m, m) of the equations' matrix: the covariance of the coefficients for unit noise."""
+        half, _ = linalg.lapack.dpotri(self.lower, lower=True)
+        half = np.tril(half)
+        return (half + np.tril(half, -1).T) * self.scale * self.scale[:, None]
+
     def parameters(self, count: int, /) -> int:
         """Return how many of the first `count` columns the samples decide."""
         return int(np.sum(np.diagonal(self.lower)[:count] ** 2 > DEPENDENT))
@@ -98,15 +120,13 @@ def factor(equations: NormalEquations, /) -> Factor:
     """Factor the equations, scaled to a unit diagonal, with a relative ridge of `RIDGE`."""
     diagonal = np.diagonal(equations.matrix)
     scale = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
-    scaled = equations.matrix * scale
-    scaled *= scale[:, None]
-    ridge = RIDGE
-    while True:
+    ridge, failed = RIDGE, True
+    while failed:
+        scaled = equations.matrix * scale
+        scaled *= scale[:, None]
         scaled[np.diag_indices_from(scaled)] = 1.0 + ridge
         # LAPACK works in Fortran order: the transposed view of a symmetric matrix saves a copy.
-        lower, failed = linalg.lapack.dpotrf(scaled.T, lower=True, clean=False)
-        if not failed:
-            break
+        lower, failed = linalg.lapack.dpotrf(scaled.T, lower=True, clean=False, overwrite_a=True)
         ridge *= 30.0
     forward = linalg.solve_triangular(lower, equations.side * scale, lower=True, check_finite=False)
     return Factor(equations, scale, lower, forward)

@@ -7,7 +7,6 @@ import numpy as np
 
 from prewarp.checks import IntArray
 from prewarp.fitting.chebyshev import count_of_degree, exponents_up_to
-from prewarp.fitting.moments import Columns
 from prewarp.fitting.pupil import pupil_columns
 
 
@@ -86,10 +85,19 @@ class JointColumns:
         """Number of columns: the parameters of the model."""
         return len(self.block)
 
-    def of_block(self, block: int, /) -> Columns:
-        """Return a block's columns and their places."""
+    def degrees(self, basis_pupil_degree: int, /) -> tuple[int, int]:
+        """Return the highest degrees of the panel functions and of the pupil columns."""
+        order = pupil_columns(basis_pupil_degree, (1.0, 1.0)).order[self.pupil]
+        highest = exponents_up_to(int(self.panel.max(initial=0)))[-1]
+        return int(highest.sum()), int(order.max(initial=0))
+
+    def places_in_block(self, block: int, panel: IntArray, pupil: IntArray, /) -> IntArray:
+        """Return the places of a block's columns with these panel functions and pupil columns (n,), all of which it must have."""
         places = np.flatnonzero(self.block == block)
-        return Columns(self.panel[places], self.pupil[places], places)
+        width = int(max(self.pupil.max(initial=0), pupil.max(initial=0))) + 1
+        own = self.panel[places] * width + self.pupil[places]
+        order = np.argsort(own)
+        return places[order[np.searchsorted(own, panel * width + pupil, sorter=order)]]
 
     def take(self, index: IntArray, /) -> "JointColumns":
         """Return the chosen columns, in the order given."""

@@ -42,13 +42,24 @@ class Moments:
     target: FloatArray
     samples: FloatArray
 
-    def over_cells(self, *groups: IntArray | slice) -> "Moments":
-        """Return moments summed over each group of cells: the new cells."""
-        return self._with(lambda sums: np.stack([sums[:, cells].sum(axis=1) for cells in groups], axis=1))
+    def over_cells(self, cells: IntArray | slice, /) -> "Moments":
+        """Return moments summed over some of the cells; the cell axis stays, with length 1."""
+        return self._with(lambda sums: sums[:, cells].sum(axis=1, keepdims=True))
 
     def over_colours(self) -> "Moments":
         """Return moments summed over colours; the colour axis stays, with length 1."""
         return self._with(lambda sums: sums.sum(axis=0, keepdims=True))
+
+    def up_to(self, degree: int, pupil_degree: int, /) -> "Moments":
+        """Return the part of the moments that models of these degrees need: in graded order the first sums."""
+        wide, pupils = count_of_degree(2 * degree), count_of_degree(2 * pupil_degree)
+        return replace(
+            self,
+            degree=degree,
+            pupil_degree=pupil_degree,
+            square=self.square[:, :, :wide, :, :pupils],
+            linear=self.linear[:, :, : count_of_degree(degree), :, : count_of_degree(pupil_degree)],
+        )
 
     def _with(self, change: Callable[[FloatArray], FloatArray]) -> "Moments":
         names = ("square", "linear", "target", "samples")
@@ -75,23 +86,26 @@ def accumulate(
 
 def add_samples(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> None:
     """Add weighted samples to the sums in place; a negative weight takes them out again. Counts no samples."""
-    _add_products(moments.square, samples, weight, 2 * moments.degree, 2 * moments.pupil_degree)
-    _add_targets(moments, samples, weight, target)
+    weighted = _weigh_targets(moments, samples, weight, target)
+    square = (moments.square, weight, 2 * moments.degree, 2 * moments.pupil_degree)
+    _add_products(samples, square, (moments.linear, weighted, moments.degree, moments.pupil_degree))
 
 
 def with_target(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> Moments:
     """Return the moments of the same weighted samples with other targets (2, n)."""
     other = replace(moments, linear=np.zeros_like(moments.linear), target=np.zeros_like(moments.target))
-    _add_targets(other, samples, weight, target)
+    weighted = _weigh_targets(other, samples, weight, target)
+    _add_products(samples, (other.linear, weighted, other.degree, other.pupil_degree))
     return other
 
 
-def _add_targets(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray) -> None:
-    """Add what depends on the targets."""
+def _weigh_targets(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray) -> FloatArray:
+    """Return the weighted targets, and add the sums of the weighted squares to the moments."""
     weighted = weighted_target(weight, target)
-    squared = np.bincount(samples.key, np.sum(weighted * target, axis=0), minlength=moments.target.size)
-    moments.target[...] += squared.reshape(moments.target.shape)
-    _add_products(moments.linear, samples, weighted, moments.degree, moments.pupil_degree)
+    squared = weighted[0] * target[0] + weighted[1] * target[1]
+    added = np.bincount(samples.key, squared, minlength=moments.target.size)
+    moments.target[...] += added.reshape(moments.target.shape)
+    return weighted
 
 
 def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
@@ -101,55 +115,33 @@ def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
     )
 
 
-def _add_products(
-    sums: FloatArray, samples: Samples, factor: FloatArray, degree: int, pupil_degree: int
-) -> None:
-    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums (colours, cells, p, k, m), for factors (k, n).
+def _add_products(samples: Samples, *jobs: tuple[FloatArray, FloatArray, int, int]) -> None:
+    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums, for jobs (sums (colours, cells, p, k, m), factors (k, n), degree, pupil degree).
 
-    Samples of one colour and cell lie together. Where panel points repeat, what they have in common is summed first.
+    The first job has the highest degrees: in graded order the functions of the others are its first. Samples of one colour
+    and cell lie together. Where panel points repeat, what they have in common is summed first.
     """
     key = samples.key
     edges = np.append(np.flatnonzero(np.diff(key, prepend=-1)), len(key))
+    degree, pupil_degree = jobs[0][2:]
+    panel = samples.panel_basis(degree)
     for start, stop in pairwise(edges):
         colour, cell = divmod(int(key[start]), CELLS)
-        place = sums[colour, cell]
         for low in range(start, stop, CHUNK):
             part = slice(low, min(low + CHUNK, stop))
             psi = samples.frame.values(samples.reference_mm[part], pupil_degree)
-            right = (factor[:, None, part] * psi).reshape(-1, psi.shape[1])
             pixel = samples.pixel[part]
             if samples.shares_dots:
                 first = np.flatnonzero(np.diff(samples.dot[part], prepend=-1))
-                right = np.add.reduceat(right, first, axis=1)
                 pixel = pixel[first]
-            phi = samples.panel_basis(degree).values(pixel)
-            place += (phi @ right.T).reshape(place.shape)
-
-
-@dataclass(frozen=True)
-class Columns:
-    """Model columns of one block: `panel` (k,) panel function, `pupil` (k,) pupil column, `place` (k,) among all columns."""
-
-    panel: IntArray
-    pupil: IntArray
-    place: IntArray
-
-    def by_pupil(self) -> list[tuple[int, IntArray, tuple[int, ...]]]:
-        """Return (pupil column, places of the columns that have it, their panel functions), in rising order."""
-        order = np.argsort(self.pupil, kind="stable")
-        starts = np.flatnonzero(np.diff(self.pupil[order], prepend=-1))
-        return [
-            (int(self.pupil[part[0]]), self.place[part], tuple(self.panel[part].tolist()))
-            for part in np.split(order, starts[1:])
-            if len(part)
-        ]
-
-    def places_of(self, others: "Columns", /) -> IntArray:
-        """Return the places here of the other block's columns, all of which must be in this block as well."""
-        width = int(max(self.pupil.max(initial=0), others.pupil.max(initial=0))) + 1
-        own, wanted = self.panel * width + self.pupil, others.panel * width + others.pupil
-        order = np.argsort(own)
-        return self.place[order[np.searchsorted(own, wanted, sorter=order)]]
+            phi = panel.values(pixel)
+            for sums, factor, low_degree, low_pupil_degree in jobs:
+                right = factor[:, None, part] * psi[: count_of_degree(low_pupil_degree)]
+                right = right.reshape(-1, psi.shape[1])
+                if samples.shares_dots:
+                    right = np.add.reduceat(right, first, axis=1)
+                place = sums[colour, cell]
+                place += (phi[: count_of_degree(low_degree)] @ right.T).reshape(place.shape)
 
 
 @lru_cache(maxsize=2048)
@@ -166,43 +158,61 @@ def _spread(degree: int, first: tuple[int, ...], second: tuple[int, ...]) -> spa
     )
 
 
-def write_normal_matrices(
-    matrix: FloatArray, moments: Moments, colour: int, rows: Columns, columns: Columns, /
-) -> None:
-    """Write A_rows^T W A_columns of one colour, and its mirror image, into matrix (cells, m, m) for every cell of the moments.
+@dataclass(frozen=True)
+class Stretch:
+    """Columns that lie together in a matrix and go with one pupil column: from `start`, with these panel functions."""
 
-    All pairs of pupil columns that go with the same panel functions, and all cells, are done in one sparse product. The same
-    object given twice says that the block lies on the diagonal: half of it is then enough.
+    pupil: int
+    start: int
+    panels: tuple[int, ...]
+
+    @property
+    def span(self) -> slice:
+        """Where the columns lie."""
+        return slice(self.start, self.start + len(self.panels))
+
+
+def stretches(panel: IntArray, pupil: IntArray, /) -> list[Stretch]:
+    """Return the stretches of columns (n,) that are sorted by pupil column."""
+    starts = np.flatnonzero(np.diff(pupil, prepend=-1))
+    return [
+        Stretch(int(pupil[start]), int(start), tuple(panel[start:stop].tolist()))
+        for start, stop in pairwise([*starts, len(pupil)])
+    ]
+
+
+def write_products(
+    matrix: FloatArray, moments: Moments, colour: int, rows: list[Stretch], columns: list[Stretch], /
+) -> None:
+    """Write A_rows^T W A_columns of one colour of one-cell moments into matrix (rows, columns).
+
+    All pairs of pupil columns that go with the same panel functions are done in one sparse product. The same
+    list given twice says that the matrix is symmetric: half of it is computed and mirrored.
     """
-    square = moments.square[colour]
-    cells, wide_count = square.shape[:2]
     products = column_products(moments.pupil_degree, moments.half_mm)
     symmetric = rows is columns
-    groups: dict[tuple, list[tuple[int, IntArray, int, IntArray]]] = {}
-    column_sets = columns.by_pupil()
-    for first, chosen, row_panels in column_sets if symmetric else rows.by_pupil():
-        for second, wanted, column_panels in column_sets:
-            if not (symmetric and second < first):
-                pair = (first, chosen, second, wanted)
-                groups.setdefault((row_panels, column_panels), []).append(pair)
-    flat = square.reshape(cells * wide_count, -1)
+    groups: dict[tuple, list[tuple[Stretch, Stretch]]] = {}
+    for row in rows:
+        for column in columns:
+            if not (symmetric and column.start < row.start):
+                groups.setdefault((row.panels, column.panels), []).append((row, column))
+    every = [pair for pairs in groups.values() for pair in pairs]
+    wanted = products[[row.pupil for row, _ in every], [column.pupil for _, column in every]]
+    flat = moments.square[colour, 0].reshape(-1, products[0, 0].size)
+    sums = flat @ wanted.reshape(len(every), flat.shape[1]).T
+    done = 0
     for (row_panels, column_panels), pairs in groups.items():
-        wanted_products = products[[pair[0] for pair in pairs], [pair[2] for pair in pairs]]
-        sums = (flat @ wanted_products.reshape(len(pairs), -1).T).reshape(cells, wide_count, len(pairs))
-        sums = np.ascontiguousarray(sums.transpose(1, 2, 0)).reshape(wide_count, -1)
-        blocks = _spread(moments.degree, row_panels, column_panels) @ sums
-        blocks = blocks.reshape(len(row_panels), len(column_panels), len(pairs), cells)
-        # Writing to scattered places is quick only from memory in order.
-        blocks = np.ascontiguousarray(blocks.transpose(2, 3, 0, 1))
-        for block, (first, chosen, second, wanted) in zip(blocks, pairs, strict=True):
-            matrix[:, chosen[:, None], wanted] = block
-            if not symmetric or second > first:
-                matrix[:, wanted[:, None], chosen] = block.swapaxes(1, 2)
+        blocks = _spread(moments.degree, row_panels, column_panels) @ sums[:, done : done + len(pairs)]
+        done += len(pairs)
+        blocks = blocks.reshape(len(row_panels), len(column_panels), len(pairs))
+        for place, (row, column) in enumerate(pairs):
+            matrix[row.span, column.span] = blocks[:, :, place]
+            if symmetric and column is not row:
+                matrix[column.span, row.span] = blocks[:, :, place].T
 
 
-def right_sides(moments: Moments, colour: int, columns: Columns, /) -> FloatArray:
-    """Return A^T W y (cells, columns) of one colour for every cell of the moments."""
-    pupil = pupil_columns(moments.pupil_degree, moments.half_mm)
-    linear = moments.linear[colour]
-    table = linear[:, :, 0] @ pupil.x.T + linear[:, :, 1] @ pupil.y.T
-    return table[:, columns.panel, columns.pupil]
+def right_sides(moments: Moments, colour: int, panel: IntArray, pupil: IntArray, /) -> FloatArray:
+    """Return A^T W y (n,) of one colour of one-cell moments, for columns of these panel functions and pupil columns (n,)."""
+    table = pupil_columns(moments.pupil_degree, moments.half_mm)
+    linear = moments.linear[colour, 0]
+    return (linear[:, 0] @ table.x.T + linear[:, 1] @ table.y.T)[panel, pupil]

@@ -15,7 +15,7 @@ from prewarp.fitting.outlying import colour_scales, robust_weight
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.selection import RESOLUTION_PX, Choice, choose, explains_little
+from prewarp.fitting.selection import RESOLUTION_PX, Choice, Split, choose, explains_little, split
 
 # Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
 # at the top of this one, or when the highest pupil degree explains more than noise.
@@ -78,8 +78,8 @@ def expansions_of(
     for colour in range(samples.colours):
         table = np.zeros((panel.count, len(pupil.order)))
         for block in {0, colour}:
-            own = columns.of_block(block)
-            table[own.panel, own.pupil] += coefficients[own.place]
+            own = np.flatnonzero(columns.block == block)
+            table[columns.panel[own], columns.pupil[own]] += coefficients[own]
         full = np.stack([table @ pupil.x, table @ pupil.y], axis=-1)
         expansions.append(
             Expansion(panel, samples.frame, used_pupil_degree, np.ascontiguousarray(full[:, :keep]))
@@ -92,7 +92,7 @@ def solve_model(
 ) -> tuple[tuple[Expansion, ...], JointColumns, Factor]:
     """Return the expansions of one model from moments, with its columns and factor."""
     columns = columns_of(model, samples.colours, basis_pupil_degree=moments.pupil_degree)
-    solver = factor(assemble(moments.over_cells(slice(None)), columns)[0])
+    solver = factor(assemble(moments.over_cells(slice(None)), columns))
     coefficients = solver.solve(columns.count, refinements=2)
     return expansions_of(coefficients, columns, samples, moments.pupil_degree, model.degree), columns, solver
 
@@ -134,19 +134,19 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         )
         top = tops[-1] if model is None else tops[PUPIL_COSTS.index(model.pupil_cost)]
         weight, expansions = _reweight(samples, metric, weight, moments, top)
-        shared = _one_colour(samples, expansions, metric * weight, moments)
+        shared = split(_one_colour(samples, expansions, metric * weight, moments))
         choice = _choose_degree(shared, tops, is_first=model is None)
         model = choice.model
         is_high = model.degree >= tops[PUPIL_COSTS.index(model.pupil_cost)].degree - 1
         if not is_high and not _wants_pupil_degree(shared, model, highest_pupil_degree):
             break
         if choice.rms_px <= NEAR_RESOLUTION_PX:
-            choice = _choose_difference(moments, model)
+            choice = _choose_difference(split(moments), model)
             model = choice.model
             if choice.rms_px <= RESOLUTION_PX:
                 break
     model = _choose_pupil_degree_and_curl(shared, model)
-    choice = _choose_difference(moments, model)
+    choice = _choose_difference(split(moments), model)
     model = choice.model.tidied()
     weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
@@ -224,7 +224,7 @@ def _one_colour(
     return sums.with_target(moments, samples, weight, residuals(samples, differences)).over_colours()
 
 
-def _choose_degree(shared: Moments, tops: list[PolynomialModel], *, is_first: bool) -> Choice:
+def _choose_degree(shared: Split, tops: list[PolynomialModel], *, is_first: bool) -> Choice:
     """Choose mirror symmetry, pupil cost and total degree of what all colours share.
 
     A symmetry that the data broke in a step before is not asked for again.
@@ -234,40 +234,41 @@ def _choose_degree(shared: Moments, tops: list[PolynomialModel], *, is_first: bo
         model = tops[-1]
         mirrored = replace(model, **{name: -1})
         doubtful = is_first or getattr(model, name) < model.degree
-        if doubtful and explains_little(shared, mirrored, model):
+        if doubtful and explains_little(shared.whole, mirrored, model):
             chosen = choose(shared, [mirrored, model]).model
             if chosen == mirrored:
                 tops = [replace(top, **{name: -1}) for top in tops]
     return choose(shared, *([top.with_degree(level) for level in range(1, top.degree + 1)] for top in tops))
 
 
-def _wants_pupil_degree(shared: Moments, model: PolynomialModel, highest: int) -> bool:
+def _wants_pupil_degree(shared: Split, model: PolynomialModel, highest: int) -> bool:
     """Return whether the highest pupil degree of the moments matters where a higher one could be had."""
     model = model.tidied()
-    if not 0 < model.pupil_degree == shared.pupil_degree < highest:
+    if not 0 < model.pupil_degree == shared.whole.pupil_degree < highest:
         return False
     alone = replace(model, difference_degree=-1)
-    return not explains_little(shared, replace(alone, pupil_degree=alone.pupil_degree - 1), alone)
+    return not explains_little(shared.whole, replace(alone, pupil_degree=alone.pupil_degree - 1), alone)
 
 
-def _choose_pupil_degree_and_curl(shared: Moments, model: PolynomialModel) -> PolynomialModel:
+def _choose_pupil_degree_and_curl(shared: Split, model: PolynomialModel) -> PolynomialModel:
     """Choose pupil degree and curl of what all colours share; the difference degree is kept."""
     alone = replace(model, difference_degree=-1)
     alone = choose(
         shared, [replace(alone, pupil_degree=level) for level in range(model.pupil_degree + 1)]
     ).model
-    highest = min(CURL_TRIED, shared.pupil_degree)
+    highest = min(CURL_TRIED, shared.whole.pupil_degree)
     with_curl = replace(alone, curl_degree=highest)
-    if highest > 0 and not explains_little(shared, alone, with_curl):
+    if highest > 0 and not explains_little(shared.whole, alone, with_curl):
         alone = choose(shared, [replace(alone, curl_degree=level) for level in range(highest + 1)]).model
     return replace(alone, difference_degree=model.difference_degree)
 
 
-def _choose_difference(moments: Moments, model: PolynomialModel) -> Choice:
+def _choose_difference(moments: Split, model: PolynomialModel) -> Choice:
     """Choose the degree of what the other colours differ by, with what they share as in `model`."""
-    highest = model.degree if moments.samples.shape[0] > 1 else -1
+    whole = moments.whole
+    highest = model.degree if len(whole.samples) > 1 else -1
     chain = [replace(model, difference_degree=level) for level in range(-1, highest + 1)]
-    while len(chain) > 1 and _count(chain[-1], moments) > MOST_PARAMETERS:
+    while len(chain) > 1 and _count(chain[-1], whole) > MOST_PARAMETERS:
         chain.pop()
     return choose(moments, chain)
 

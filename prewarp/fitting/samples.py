@@ -5,7 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 
@@ -107,7 +107,9 @@ class Samples:
             "dot",
             "row",
         )
-        return replace(self, **{name: getattr(self, name)[index] for name in arrays})
+        if index.dtype == bool:
+            index = np.flatnonzero(index)
+        return replace(self, **{name: getattr(self, name).take(index, axis=0) for name in arrays})
 
 
 def prepare_samples(
@@ -153,7 +155,7 @@ def prepare_samples(
 
 def _covered_half(pixel: FloatArray, panel_size_px: tuple[int, int]) -> tuple[float, float]:
     """Return half the width and height about the panel's middle that the samples cover, px."""
-    half_u, half_v = np.maximum(np.abs(pixel - np.array(panel_size_px) / 2.0).max(axis=0), 1.0)
+    half_u, half_v = np.maximum(np.abs(extent(pixel) - np.array(panel_size_px) / 2.0).max(axis=0), 1.0)
     return float(half_u), float(half_v)
 
 
@@ -164,7 +166,7 @@ def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
 
 
 def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:
-    low, high = reference_mm.min(axis=0), reference_mm.max(axis=0)
+    low, high = extent(reference_mm)
     half = np.maximum((high - low) / 2.0, 0.5)
     centre = (high + low) / 2.0
     # A box that is centred but for rounding and noise is centred: mirror symmetry needs exactly that.
@@ -188,9 +190,10 @@ def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     else:
         # Scattered positions, in the order of the file.
         group = np.argsort(np.argsort(first)) % PUPIL_GROUPS
-    extent = np.abs(places - (places.min(axis=0) + places.max(axis=0)) / 2.0)
-    span = np.maximum(np.ptp(places, axis=0) / 2.0, 1e-12)
-    is_corner = np.all(extent[:, :2] >= 0.999 * span[:2], axis=-1)
+    low, high = extent(places)
+    away = np.abs(places - (low + high) / 2.0)
+    span = np.maximum((high - low) / 2.0, 1e-12)
+    is_corner = np.all(away[:, :2] >= 0.999 * span[:2], axis=-1)
     return np.where(is_corner, -1, group)[position]
 
 
@@ -204,8 +207,11 @@ def _deal_dots(pixel: FloatArray, panel_size_px: tuple[int, int]) -> IntArray:
     """Return a group for each sample from a checkered pattern of panel regions, 24 across the longer side; -1 in the corners."""
     step = max(panel_size_px) / 24.0
     # Mirror images go together, as with the pupils.
-    region = np.floor(np.abs(pixel - np.array(panel_size_px) / 2.0) / step + 0.5).astype(np.int64)
-    group = (region[:, 0] + 2 * region[:, 1]) % DOT_GROUPS
-    low, high = pixel.min(axis=0), pixel.max(axis=0)
-    in_corner = np.all((pixel < low + CORNER * (high - low)) | (pixel > high - CORNER * (high - low)), axis=1)
+    group = np.zeros(len(pixel), dtype=np.int64)
+    in_corner = np.ones(len(pixel), dtype=bool)
+    for factor, place, low, high, size in zip((1, 2), pixel.T, *extent(pixel), panel_size_px, strict=True):
+        group += factor * np.floor(np.abs(place - size / 2.0) / step + 0.5).astype(np.int64)
+        margin = CORNER * (high - low)
+        in_corner &= (place < low + margin) | (place > high - margin)
+    group %= DOT_GROUPS
     return np.where(in_corner, -1, group)

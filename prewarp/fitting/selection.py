@@ -36,6 +36,20 @@ class Choice:
     rms_px: float
 
 
+@dataclass(frozen=True)
+class Split:
+    """One-cell moments of all samples, and of what each fold leaves out, if anything."""
+
+    whole: Moments
+    left_out: tuple[Moments, ...]
+
+
+def split(moments: Moments, /) -> Split:
+    """Return moments that have the cross-validation cells, put together by folds."""
+    parts = (moments.over_cells(cells) for cells in folds())
+    return Split(moments.over_cells(slice(None)), tuple(part for part in parts if part.samples.sum() > 0))
+
+
 def folds() -> list[IntArray]:
     """Return the cells that each fold leaves out: pupil groups first, then dot groups."""
     cells = np.arange(CELLS).reshape(PUPIL_GROUPS + 1, DOT_GROUPS + 1)
@@ -60,18 +74,18 @@ def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> i
     return int(candidates[np.argmin(np.asarray(parameters)[candidates])])
 
 
-def choose(moments: Moments, *chains: Sequence[PolynomialModel]) -> Choice:
+def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
     """Return the simplest adequate model of one or more nested chains (each simplest first).
 
     The chain whose best model has the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31,
-    1979) is cross-validated. `moments` has the cross-validation cells.
+    1979) is cross-validated.
     """
-    factored = [_factor_chain(moments, chain) for chain in chains]
+    factored = [_factor_chain(moments.whole, chain) for chain in chains]
     best = int(np.argmin([_generalised_score(solver, lengths) for solver, _, lengths in factored]))
     chain, (solver, columns, lengths) = chains[best], factored[best]
     last = last_worth_trying(solver, lengths)
     columns = columns.take(np.arange(lengths[last]))
-    scores = _cross_validate(moments, solver, columns, lengths[: last + 1])
+    scores = _cross_validate(moments.left_out, solver, columns, lengths[: last + 1])
     place = simplest_within_error(scores, lengths[: last + 1])
     return Choice(chain[place], float(np.sqrt(scores[place].mean())))
 
@@ -119,11 +133,11 @@ def _factor_chain(
     universe = columns_of(chain[-1], moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree)
     order, lengths = nested_order(universe, chain, basis_pupil_degree=moments.pupil_degree)
     columns = universe.take(order)
-    return factor(assemble(moments.over_cells(slice(None)), columns)[0]), columns, lengths
+    return factor(assemble(moments, columns)), columns, lengths
 
 
 def _cross_validate(
-    moments: Moments, solver: Factor, columns: JointColumns, lengths: Sequence[int]
+    left_out: Sequence[Moments], solver: Factor, columns: JointColumns, lengths: Sequence[int]
 ) -> FloatArray:
     """Return mean squared errors (models, folds) in px^2 per sample of nested models.
 
@@ -131,12 +145,8 @@ def _cross_validate(
     """
     everything = solver.equations.leading(columns.count)
     scores = []
-    for cells in folds():
-        (validation,) = assemble(moments.over_cells(cells), columns)
-        if validation.samples == 0:
-            continue
+    for moments in left_out:
+        validation = assemble(moments, columns)
         training = factor(everything.minus(validation))
-        scores.append(
-            [validation.squared_residual(training.solve(length)) / validation.samples for length in lengths]
-        )
+        scores.append(validation.squared_residual(training.solve_each(lengths)) / validation.samples)
     return np.maximum(np.array(scores).T, 0.0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from prewarp.checks import FloatArray, IntArray, as_pixel, as_pupil, as_tangent
+from prewarp.checks import FloatArray, IntArray, as_pixel, as_pupil, as_tangent, finite_rows
 from prewarp.errors import GridError, ShapeError
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
 from prewarp.grids.columns import (
@@ -114,9 +114,7 @@ class Grid:
     @property
     def finite(self) -> np.ndarray:
         """Return (n,) bool: pupil, direction and panel point are all finite numbers."""
-        result = np.isfinite(self.pupil_mm).all(axis=1)
-        result &= np.isfinite(self.tangent).all(axis=1)
-        return result & np.isfinite(self.pixel).all(axis=1)
+        return finite_rows(self.pupil_mm, self.tangent, self.pixel)
 
     def pairs(self) -> tuple[tuple[str, str], ...]:
         """Return the (channel, colour) names that have samples, channels first, in the order of the names."""
@@ -145,6 +143,8 @@ class Grid:
 
     def take(self, index: np.ndarray, /) -> "Grid":
         """Return the samples at `index` (bool mask or integer array); row numbers stay those of the file."""
+        if index.dtype == bool:
+            index = np.flatnonzero(index)
         channel, channel_names = _narrowed(self.channel[index], self.channel_names)
         colour, colour_names = _narrowed(self.colour[index], self.colour_names)
         return Grid(
@@ -152,16 +152,16 @@ class Grid:
             channel_names=channel_names,
             colour=colour,
             colour_names=colour_names,
-            pupil_mm=self.pupil_mm[index],
-            tangent=self.tangent[index],
-            pixel=self.pixel[index],
+            pupil_mm=self.pupil_mm.take(index, axis=0),
+            tangent=self.tangent.take(index, axis=0),
+            pixel=self.pixel.take(index, axis=0),
             luminance=None if self.luminance is None else self.luminance[index],
             sigma_px=None if self.sigma_px is None else self.sigma_px[index],
             extra={name: array[index] for name, array in self.extra.items()},
             row=self.row[index],
             source=self.source,
             sha256=self.sha256,
-            direction_deg=self.direction_deg[index],
+            direction_deg=self.direction_deg.take(index, axis=0),
         )
 
 

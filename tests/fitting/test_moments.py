@@ -61,7 +61,7 @@ def test_normal_equations_equal_the_plain_ones(shared):
     model = PolynomialModel(4, 1, 2, 2, 1, 4, 4)
     moments = sums.accumulate(samples, weight, samples.cosine.T, degree=4, pupil_degree=2)
     columns = columns_of(model, 2, basis_pupil_degree=2)
-    (equations,) = assemble(moments.over_cells(slice(None)), columns)
+    equations = assemble(moments.over_cells(slice(None)), columns)
     ax, ay = _design(samples, columns, 2)
     y = samples.cosine
     wx = weight[0, :, None] * ax + weight[1, :, None] * ay
