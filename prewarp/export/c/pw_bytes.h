@@ -4,6 +4,8 @@
 
 #include "pw_lookup.h"
 
+#include <string.h>
+
 static inline uint32_t pw_u16(const unsigned char *p)
 {
     return (uint32_t)p[0] | (uint32_t)p[1] << 8;
@@ -14,16 +16,20 @@ static inline uint32_t pw_u32(const unsigned char *p)
     return pw_u16(p) | pw_u16(p + 2) << 16;
 }
 
+/* Numbers with sign are two's complement, as intN_t is: copying the bits costs nothing. */
 static inline int32_t pw_i16(const unsigned char *p)
 {
-    int32_t raw = (int32_t)pw_u16(p);
-    return raw - ((raw & 0x8000) << 1);
+    uint16_t raw = (uint16_t)pw_u16(p);
+    int16_t value;
+    memcpy(&value, &raw, sizeof value);
+    return value;
 }
 
 static inline int32_t pw_i8(const unsigned char *p)
 {
-    int32_t raw = p[0];
-    return raw - ((raw & 0x80) << 1);
+    int8_t value;
+    memcpy(&value, p, sizeof value);
+    return value;
 }
 
 static inline int32_t pw_i32(const unsigned char *p)
@@ -37,7 +43,7 @@ static inline int32_t pw_i12(const unsigned char *p, uint32_t place)
 {
     const unsigned char *pair = p + place / 2u * 3u;
     int32_t raw = place % 2u == 0u ? pair[0] | (pair[1] & 0xF) << 8 : pair[1] >> 4 | pair[2] << 4;
-    return raw - ((raw & 0x800) << 1);
+    return (raw ^ 0x800) - 0x800;
 }
 
 static inline const unsigned char *pw_record(const pw_lookup *lookup, uint32_t section, uint32_t bytes,

@@ -41,13 +41,13 @@ static inline void add_terms(pw_block counts, pw_block places, pw_block codes, u
                              float *coefficients)
 {
     float step = f32_from_bits(codes.scale_bits);
-    uint32_t component, row, term = 0;
+    uint32_t component, row, term = 0, place = 0;
     counts.format = places.format = place_format;
     codes.format = code_format;
     for (component = 0; component < 2u; component++, coefficients += panel_functions) {
-        for (row = 0; row < modes; row++) {
+        for (row = 0; row < modes; row++, place++) {
+            uint32_t end = term + (uint32_t)pw_code(&counts, place);
             float factor = values[row] * step;
-            uint32_t end = term + (uint32_t)pw_code(&counts, component * modes + row);
             for (; term < end; term++)
                 coefficients[pw_code(&places, term)] += factor * (float)pw_code(&codes, term);
         }

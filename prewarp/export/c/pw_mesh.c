@@ -17,9 +17,10 @@ static float node_position(uint32_t place, uint32_t count)
     return (2.0f * (float)place - last) / last;
 }
 
-/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`; lines are `stride` apart.
+/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`; lines are `stride` apart,
+ * weights `step`.
  * `taps` and `more` are constants wherever this is called, so that the inner loop unrolls and the outer one vectorises. */
-static inline void sum_lines(const float *restrict lines, size_t stride, const float *restrict weights, uint32_t taps,
+static inline void sum_lines(const float *restrict lines, size_t stride, const float *restrict weights, size_t step, uint32_t taps,
                              int more, size_t count, float *restrict out)
 {
     size_t place;
@@ -27,23 +28,39 @@ static inline void sum_lines(const float *restrict lines, size_t stride, const f
     for (place = 0; place < count; place++) {
         float sum = more ? out[place] + lines[place] * weights[0] : lines[place] * weights[0];
         for (tap = 1; tap < taps; tap++)
-            sum += lines[stride * tap + place] * weights[tap];
+            sum += lines[stride * tap + place] * weights[step * tap];
         out[place] = sum;
     }
 }
 
-#define SUM_CASE(taps)                                                     \
-    case taps:                                                             \
-        if (more)                                                          \
-            sum_lines(lines, stride, weights, taps, 1, count, out);        \
-        else                                                               \
-            sum_lines(lines, stride, weights, taps, 0, count, out);        \
-        break;
+/* One function per number of taps: what `restrict` promises of parameters is kept. */
+#define SUM_LINES(taps)                                                                                              \
+    static void sum_of_##taps(const float *restrict lines, size_t stride, const float *restrict weights, size_t step, int more,   \
+                              size_t count, float *restrict out)                                                     \
+    {                                                                                                                \
+        if (more)                                                                                                    \
+            sum_lines(lines, stride, weights, step, taps, 1, count, out);                                                  \
+        else                                                                                                         \
+            sum_lines(lines, stride, weights, step, taps, 0, count, out);                                                  \
+    }
+
+SUM_LINES(1)
+SUM_LINES(2)
+SUM_LINES(3)
+SUM_LINES(4)
+SUM_LINES(5)
+SUM_LINES(6)
+SUM_LINES(7)
+SUM_LINES(8)
+
+typedef void (*sum_function)(const float *restrict lines, size_t stride, const float *restrict weights, size_t step, int more,
+                             size_t count, float *restrict out);
 
 /* The same for any number of taps, eight at a time; none: zeros. */
-static void weighted_lines(const float *restrict lines, size_t stride, const float *restrict weights, uint32_t taps,
+static void weighted_lines(const float *restrict lines, size_t stride, const float *restrict weights, size_t step, uint32_t taps,
                            size_t count, float *restrict out)
 {
+    static const sum_function sums[8] = {sum_of_1, sum_of_2, sum_of_3, sum_of_4, sum_of_5, sum_of_6, sum_of_7, sum_of_8};
     size_t place;
     int more = 0;
     if (taps == 0u) {
@@ -52,19 +69,9 @@ static void weighted_lines(const float *restrict lines, size_t stride, const flo
     }
     while (taps > 0u) {
         uint32_t here = taps < 8u ? taps : 8u;
-        switch (here) {
-            SUM_CASE(1u)
-            SUM_CASE(2u)
-            SUM_CASE(3u)
-            SUM_CASE(4u)
-            SUM_CASE(5u)
-            SUM_CASE(6u)
-            SUM_CASE(7u)
-        default:
-            SUM_CASE(8u)
-        }
+        sums[here - 1u](lines, stride, weights, step, more, count, out);
         lines += stride * here;
-        weights += here;
+        weights += step * here;
         taps -= here;
         more = 1;
     }
@@ -129,7 +136,7 @@ static void interleave(const float *restrict x, const float *restrict y, size_t 
 typedef struct {
     const float *evens, *odds, *even_sums, *by_even, *by_odd, *base_here, *base_mirror;
     float *here, *mirror;
-    size_t stride, width;
+    size_t stride, step, width;
 } row_pair;
 
 /* here = even + odd, mirror = even - odd, each added to its base where there is one */
@@ -156,7 +163,7 @@ static void mirrored(const float *restrict even, const float *restrict odd, size
 /* The same with the last sums done on the way: over even and over odd lines, where not 0 taps. */
 static inline void mirrored_sums(const float *restrict evens, const float *restrict odds,
                                  const float *restrict even_sums, size_t stride, const float *restrict by_even,
-                                 const float *restrict by_odd, const float *restrict base_here,
+                                 const float *restrict by_odd, size_t step, const float *restrict base_here,
                                  const float *restrict base_mirror, size_t width, float *restrict here,
                                  float *restrict mirror, uint32_t even_taps, uint32_t odd_taps, int based)
 {
@@ -166,9 +173,9 @@ static inline void mirrored_sums(const float *restrict evens, const float *restr
         float even = even_taps == 0u ? even_sums[place] : evens[place] * by_even[0];
         float odd = odd_taps == 0u ? 0.0f : odds[place] * by_odd[0], sum, difference;
         for (tap = 1; tap < even_taps; tap++)
-            even += evens[stride * tap + place] * by_even[tap];
+            even += evens[stride * tap + place] * by_even[step * tap];
         for (tap = 1; tap < odd_taps; tap++)
-            odd += odds[stride * tap + place] * by_odd[tap];
+            odd += odds[stride * tap + place] * by_odd[step * tap];
         sum = even + odd;
         difference = even - odd;
         if (based) {
@@ -180,56 +187,63 @@ static inline void mirrored_sums(const float *restrict evens, const float *restr
     }
 }
 
-#define SUMS_CASE(terms, even_taps, odd_taps, based)                                                                  \
-    case terms:                                                                                                       \
-        mirrored_sums(pair->evens, pair->odds, even_sums, pair->stride, pair->by_even, pair->by_odd, pair->base_here, \
-                      pair->base_mirror, pair->width, pair->here, pair->mirror, even_taps, odd_taps, based);          \
-        return;
+#define MIRRORED_SUMS(name, even_taps, odd_taps, based)                                                                \
+    static void name(const float *restrict evens, const float *restrict odds, const float *restrict even_sums,         \
+                     size_t stride, const float *restrict by_even, const float *restrict by_odd, size_t step,                       \
+                     const float *restrict base_here, const float *restrict base_mirror, size_t width,                 \
+                     float *restrict here, float *restrict mirror)                                                     \
+    {                                                                                                                  \
+        mirrored_sums(evens, odds, even_sums, stride, by_even, by_odd, step, base_here, base_mirror, width, here, mirror,    \
+                      even_taps, odd_taps, based);                                                                     \
+    }
+
+typedef void (*mirrored_function)(const float *restrict evens, const float *restrict odds,
+                                  const float *restrict even_sums, size_t stride, const float *restrict by_even,
+                                  const float *restrict by_odd, size_t step, const float *restrict base_here,
+                                  const float *restrict base_mirror, size_t width, float *restrict here,
+                                  float *restrict mirror);
+
+MIRRORED_SUMS(own_1, 1, 0, 0)
+MIRRORED_SUMS(own_2, 1, 1, 0)
+MIRRORED_SUMS(own_3, 2, 1, 0)
+MIRRORED_SUMS(own_4, 2, 2, 0)
+MIRRORED_SUMS(own_5, 3, 2, 0)
+MIRRORED_SUMS(own_6, 3, 3, 0)
+MIRRORED_SUMS(own_7, 4, 3, 0)
+MIRRORED_SUMS(own_8, 4, 4, 0)
+MIRRORED_SUMS(based_1, 1, 0, 1)
+MIRRORED_SUMS(based_2, 1, 1, 1)
+MIRRORED_SUMS(based_3, 2, 1, 1)
+MIRRORED_SUMS(based_4, 2, 2, 1)
+MIRRORED_SUMS(based_5, 3, 2, 1)
+MIRRORED_SUMS(based_6, 3, 3, 1)
+MIRRORED_SUMS(based_7, 4, 3, 1)
+MIRRORED_SUMS(based_8, 4, 4, 1)
+MIRRORED_SUMS(odd_4, 0, 4, 0)
+MIRRORED_SUMS(odd_5, 0, 5, 0)
+MIRRORED_SUMS(odd_6, 0, 6, 0)
+MIRRORED_SUMS(odd_7, 0, 7, 0)
+MIRRORED_SUMS(odd_8, 0, 8, 0)
 
 static void sum_rows(const row_pair *pair, uint32_t evens, uint32_t odds, float *restrict even_sums, float *restrict odd_sums)
 {
+    static const mirrored_function own[8] = {own_1, own_2, own_3, own_4, own_5, own_6, own_7, own_8};
+    static const mirrored_function based[8] = {based_1, based_2, based_3, based_4, based_5, based_6, based_7, based_8};
+    static const mirrored_function odd_taps[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
     const size_t wide = padded(pair->width);
-    if (pair->base_here == NULL) {
-        switch (evens + odds) {
-            SUMS_CASE(1u, 1u, 0u, 0)
-            SUMS_CASE(2u, 1u, 1u, 0)
-            SUMS_CASE(3u, 2u, 1u, 0)
-            SUMS_CASE(4u, 2u, 2u, 0)
-            SUMS_CASE(5u, 3u, 2u, 0)
-            SUMS_CASE(6u, 3u, 3u, 0)
-            SUMS_CASE(7u, 4u, 3u, 0)
-            SUMS_CASE(8u, 4u, 4u, 0)
-        default:
-            break;
-        }
-    } else {
-        switch (evens + odds) {
-            SUMS_CASE(1u, 1u, 0u, 1)
-            SUMS_CASE(2u, 1u, 1u, 1)
-            SUMS_CASE(3u, 2u, 1u, 1)
-            SUMS_CASE(4u, 2u, 2u, 1)
-            SUMS_CASE(5u, 3u, 2u, 1)
-            SUMS_CASE(6u, 3u, 3u, 1)
-            SUMS_CASE(7u, 4u, 3u, 1)
-            SUMS_CASE(8u, 4u, 4u, 1)
-        default:
-            break;
-        }
+    const uint32_t terms = evens + odds;
+    const int few = terms >= 1u && terms <= 8u;
+    mirrored_function sums;
+    if (!few)
+        weighted_lines(pair->evens, pair->stride, pair->by_even, pair->step, evens, wide, even_sums);
+    if (!few && (pair->base_here != NULL || odds < 4u || odds > 8u)) {
+        weighted_lines(pair->odds, pair->stride, pair->by_odd, pair->step, odds, wide, odd_sums);
+        mirrored(even_sums, odd_sums, pair->width, pair->base_here, pair->base_mirror, pair->here, pair->mirror);
+        return;
     }
-    weighted_lines(pair->evens, pair->stride, pair->by_even, evens, wide, even_sums);
-    if (pair->base_here == NULL) {
-        switch (odds) {
-            SUMS_CASE(4u, 0u, 4u, 0)
-            SUMS_CASE(5u, 0u, 5u, 0)
-            SUMS_CASE(6u, 0u, 6u, 0)
-            SUMS_CASE(7u, 0u, 7u, 0)
-            SUMS_CASE(8u, 0u, 8u, 0)
-        default:
-            break;
-        }
-    }
-    weighted_lines(pair->odds, pair->stride, pair->by_odd, odds, wide, odd_sums);
-    mirrored(even_sums, odd_sums, pair->width, pair->base_here, pair->base_mirror, pair->here, pair->mirror);
+    sums = !few ? odd_taps[odds - 4u] : pair->base_here == NULL ? own[terms - 1u] : based[terms - 1u];
+    sums(pair->evens, pair->odds, even_sums, pair->stride, pair->by_even, pair->by_odd, pair->step, pair->base_here,
+         pair->base_mirror, pair->width, pair->here, pair->mirror);
 }
 
 /* Sums over i for every j first, then over even and over odd j; a row and its mirror image share those sums. */
@@ -237,14 +251,16 @@ static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, c
                            float *restrict work, float *restrict directions)
 {
     uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), i, j, row;
-    uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u, all = pw_graded_count(terms - 1u);
+    uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u, all = pw_graded_count(terms - 1u), most = 0;
     size_t width = (size_t)columns * 2u, line = padded(columns), stride = 2u * line, tall = padded(rows);
     float *restrict in_s = work;                  /* (terms, line) */
     float *restrict in_t = in_s + line * terms;   /* (terms, tall) */
     float *restrict sums = in_t + tall * terms;   /* even j, then odd j; each (line, 2) */
     float *restrict even = sums + stride * terms; /* (line, 2) each */
     float *restrict odd = even + stride, *restrict spare = odd + stride;
-    node_values(columns, terms, in_s);
+    for (j = 0; j < filled; j++)
+        most = counts[j] > most ? counts[j] : most;
+    node_values(columns, rows == columns && filled > most ? filled : most, in_s);
     if (rows == columns)
         in_t = in_s;
     else
@@ -256,21 +272,19 @@ static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, c
             in_x[i] = map->coefficients[place];
             in_y[i] = map->coefficients[all + place];
         }
-        weighted_lines(in_s, line, in_x, counts[j], line, even);
-        weighted_lines(in_s, line, in_y, counts[j], line, odd);
+        weighted_lines(in_s, line, in_x, 1, counts[j], line, even);
+        weighted_lines(in_s, line, in_y, 1, counts[j], line, odd);
         interleave(even, odd, line, sums + stride * (j / 2u + (j % 2u ? evens : 0u)));
     }
     for (row = 0; row < (rows + 1u) / 2u; row++) {
-        float by_even[PW_MAX_PANEL_DEGREE + 1u], by_odd[PW_MAX_PANEL_DEGREE + 1u];
         uint32_t opposite = rows - 1u - row;
         row_pair pair;
-        for (j = 0; j < filled; j++)
-            (j % 2u ? by_odd : by_even)[j / 2u] = in_t[tall * j + row];
         pair.evens = sums;
         pair.odds = sums + stride * evens;
         pair.even_sums = even;
-        pair.by_even = by_even;
-        pair.by_odd = by_odd;
+        pair.by_even = in_t + row;
+        pair.by_odd = in_t + tall + row;
+        pair.step = 2u * tall;
         pair.stride = stride;
         pair.width = width;
         pair.base_here = base == NULL ? NULL : base + width * row;
