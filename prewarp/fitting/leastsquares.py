@@ -2,14 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy import linalg
 
 from prewarp.checks import FloatArray
 from prewarp.fitting.models import JointColumns
-from prewarp.fitting.moments import Moments, right_sides, stretches, write_products
+from prewarp.fitting.moments import Moments, group_columns, right_sides, write_products
 
 # Relative weight of the pull toward zero: it decides only what the samples leave undecided. Iterative refinement takes it
 # out of everything else.
@@ -52,24 +51,26 @@ def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
     Columns are put together in the order in which they lie together in memory, and brought into the order asked for at the end.
     """
     moments = moments.up_to(*columns.degrees(moments.pupil_degree))
-    order = np.lexsort((columns.panel, columns.pupil, columns.block))
+    order, blocks, done = [], [], 0
+    for colour in range(len(moments.samples)):
+        own = np.flatnonzero(columns.block == colour)
+        inner, groups = group_columns(columns.panel[own], columns.pupil[own], moments.pupil_degree)
+        order.append(own[inner])
+        blocks.append((slice(done, done + len(own)), groups))
+        done += len(own)
+    order = np.concatenate(order)
     ordered = columns.take(order)
-    edges = np.searchsorted(ordered.block, np.arange(len(moments.samples) + 1))
     matrix, side = np.zeros((columns.count, columns.count)), np.zeros(columns.count)
-    total, shared = moments.over_colours(), slice(0, edges[1])
-    panel, pupil = ordered.panel[shared], ordered.pupil[shared]
-    stretched = stretches(panel, pupil)
-    write_products(matrix[shared, shared], total, 0, stretched, stretched)
-    side[shared] = right_sides(total, 0, panel, pupil)
-    for colour, (start, stop) in enumerate(pairwise(edges[1:]), start=1):
-        own = slice(start, stop)
-        own_panel, own_pupil = ordered.panel[own], ordered.pupil[own]
-        write_products(matrix[own, shared], moments, colour, stretches(own_panel, own_pupil), stretched)
+    total, (shared, shared_groups) = moments.over_colours(), blocks[0]
+    write_products(matrix[shared, shared], total, 0, shared_groups, shared_groups)
+    side[shared] = right_sides(total, 0, ordered.panel[shared], ordered.pupil[shared])
+    for colour, (own, groups) in enumerate(blocks[1:], start=1):
+        write_products(matrix[own, shared], moments, colour, groups, shared_groups)
         matrix[shared, own] = matrix[own, shared].T
         # What a colour differs by has no column that the shared part lacks.
-        twins = ordered.places_in_block(0, own_panel, own_pupil)
-        matrix[own, own] = matrix[own, twins]
-        side[own] = right_sides(moments, colour, own_panel, own_pupil)
+        own_columns = (ordered.panel[own], ordered.pupil[own])
+        matrix[own, own] = matrix[own, ordered.places_in_block(0, *own_columns)]
+        side[own] = right_sides(moments, colour, *own_columns)
     back = np.argsort(order)
     return NormalEquations(
         matrix[back].take(back, axis=1), side[back], float(total.target[0, 0]), float(total.samples[0, 0])

@@ -18,12 +18,14 @@ import numpy as np
 from scipy import sparse
 
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import count_of_degree, product_terms
+from prewarp.fitting.chebyshev import count_of_degree, exponents_up_to, product_terms
 from prewarp.fitting.pupil import column_products, pupil_columns
 from prewarp.fitting.samples import CELLS, Samples
 
 # Samples summed at a time.
 CHUNK = 8192
+# Degrees over the pupil summed at a time: few enough that high ones go without high panel degrees, enough for matrix products.
+BAND = 3
 
 
 @dataclass(frozen=True)
@@ -32,15 +34,22 @@ class Moments:
 
     `square` (colours, cells, count(2 D), 3, count(2 Q)): weights xx, xy, yy; `linear` (colours, cells, count(D), 2, count(Q)):
     with the weighted target; `target` (colours, cells): sum of the weighted squared target; `samples` (colours, cells).
+    `product_degrees`: sums of `square` are there up to these panel degrees, by degree over the pupil; the others are 0.
     """
 
     degree: int
     pupil_degree: int
+    product_degrees: tuple[int, ...]
     half_mm: tuple[float, float]
     square: FloatArray
     linear: FloatArray
     target: FloatArray
     samples: FloatArray
+
+    @property
+    def degrees(self) -> tuple[int, ...]:
+        """Panel degrees of the sums of `linear`, by degree over the pupil."""
+        return (self.degree,) * (self.pupil_degree + 1)
 
     def over_cells(self, cells: IntArray | slice, /) -> "Moments":
         """Return moments summed over some of the cells; the cell axis stays, with length 1."""
@@ -57,6 +66,7 @@ class Moments:
             self,
             degree=degree,
             pupil_degree=pupil_degree,
+            product_degrees=self.product_degrees[: 2 * pupil_degree + 1],
             square=self.square[:, :, :wide, :, :pupils],
             linear=self.linear[:, :, : count_of_degree(degree), :, : count_of_degree(pupil_degree)],
         )
@@ -67,13 +77,25 @@ class Moments:
 
 
 def accumulate(
-    samples: Samples, weight: FloatArray, target: FloatArray, /, *, degree: int, pupil_degree: int
+    samples: Samples,
+    weight: FloatArray,
+    target: FloatArray,
+    /,
+    *,
+    degree: int,
+    pupil_degree: int,
+    product_degrees: tuple[int, ...] | None = None,
 ) -> Moments:
-    """Return the moments of `samples` with weights (3, n) (xx, xy, yy) and targets (2, n)."""
+    """Return the moments of `samples` with weights (3, n) (xx, xy, yy) and targets (2, n).
+
+    `product_degrees`: the highest panel degree that goes with each degree over the pupil in products of two columns, 0 ..
+    2 * pupil_degree; twice `degree` where not given.
+    """
     cells = (samples.colours, CELLS)
     moments = Moments(
         degree=degree,
         pupil_degree=pupil_degree,
+        product_degrees=product_degrees or (2 * degree,) * (2 * pupil_degree + 1),
         half_mm=samples.frame.half_mm,
         square=np.zeros((*cells, count_of_degree(2 * degree), 3, count_of_degree(2 * pupil_degree))),
         linear=np.zeros((*cells, count_of_degree(degree), 2, count_of_degree(pupil_degree))),
@@ -87,15 +109,16 @@ def accumulate(
 def add_samples(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> None:
     """Add weighted samples to the sums in place; a negative weight takes them out again. Counts no samples."""
     weighted = _weigh_targets(moments, samples, weight, target)
-    square = (moments.square, weight, 2 * moments.degree, 2 * moments.pupil_degree)
-    _add_products(samples, square, (moments.linear, weighted, moments.degree, moments.pupil_degree))
+    square = (moments.square, weight, moments.product_degrees)
+    linear = (moments.linear, weighted, moments.degrees)
+    _add_products(samples, 2 * moments.pupil_degree, square, linear)
 
 
 def with_target(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> Moments:
     """Return the moments of the same weighted samples with other targets (2, n)."""
     other = replace(moments, linear=np.zeros_like(moments.linear), target=np.zeros_like(moments.target))
     weighted = _weigh_targets(other, samples, weight, target)
-    _add_products(samples, (other.linear, weighted, other.degree, other.pupil_degree))
+    _add_products(samples, other.pupil_degree, (other.linear, weighted, other.degrees))
     return other
 
 
@@ -115,16 +138,17 @@ def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
     )
 
 
-def _add_products(samples: Samples, *jobs: tuple[FloatArray, FloatArray, int, int]) -> None:
-    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums, for jobs (sums (colours, cells, p, k, m), factors (k, n), degree, pupil degree).
+def _add_products(
+    samples: Samples, pupil_degree: int, *jobs: tuple[FloatArray, FloatArray, tuple[int, ...]]
+) -> None:
+    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums, for jobs (sums (colours, cells, p, k, m), factors (k, n), panel degrees).
 
-    The first job has the highest degrees: in graded order the functions of the others are its first. Samples of one colour
-    and cell lie together. Where panel points repeat, what they have in common is summed first.
+    Panel degrees: up to which degree of p, for each degree of m. Samples of one colour and cell lie together. Where panel
+    points repeat, what they have in common is summed first.
     """
     key = samples.key
     edges = np.append(np.flatnonzero(np.diff(key, prepend=-1)), len(key))
-    degree, pupil_degree = jobs[0][2:]
-    panel = samples.panel_basis(degree)
+    panel = samples.panel_basis(max(max(degrees) for _, _, degrees in jobs))
     for start, stop in pairwise(edges):
         colour, cell = divmod(int(key[start]), CELLS)
         for low in range(start, stop, CHUNK):
@@ -135,80 +159,94 @@ def _add_products(samples: Samples, *jobs: tuple[FloatArray, FloatArray, int, in
                 first = np.flatnonzero(np.diff(samples.dot[part], prepend=-1))
                 pixel = pixel[first]
             phi = panel.values(pixel)
-            for sums, factor, low_degree, low_pupil_degree in jobs:
-                right = factor[:, None, part] * psi[: count_of_degree(low_pupil_degree)]
-                right = right.reshape(-1, psi.shape[1])
-                if samples.shares_dots:
-                    right = np.add.reduceat(right, first, axis=1)
+            for sums, factor, degrees in jobs:
                 place = sums[colour, cell]
-                place += (phi[: count_of_degree(low_degree)] @ right.T).reshape(place.shape)
+                for order in range(0, len(degrees), BAND):
+                    of_band = slice(
+                        count_of_degree(order - 1), count_of_degree(min(order + BAND, len(degrees)) - 1)
+                    )
+                    right = (factor[:, None, part] * psi[of_band]).reshape(-1, psi.shape[1])
+                    if samples.shares_dots:
+                        right = np.add.reduceat(right, first, axis=1)
+                    reached = place[: count_of_degree(max(degrees[order : order + BAND])), :, of_band]
+                    reached += (phi[: len(reached)] @ right.T).reshape(reached.shape)
 
 
 @lru_cache(maxsize=2048)
-def _spread(degree: int, first: tuple[int, ...], second: tuple[int, ...]) -> sparse.csr_matrix:
-    """Return the matrix that takes sums over the wide panel basis to sums over products of panel functions.
+def _spread(degree: int, first: tuple[int, ...], second: tuple[int, ...], wide: int) -> sparse.csr_matrix:
+    """Return the matrix that takes the first `wide` sums of the wide panel basis to sums over products of panel functions.
 
     Row i * len(second) + k: four entries of 1/4, the terms of first[i] * second[k] (`product_terms`).
     """
     places = product_terms(degree)[:, list(first)][:, :, list(second)].reshape(4, -1).T
     rows = len(places)
     return sparse.csr_matrix(
-        (np.full(places.size, 0.25), places.ravel(), np.arange(rows + 1) * 4),
-        shape=(rows, count_of_degree(2 * degree)),
+        (np.full(places.size, 0.25), places.ravel(), np.arange(rows + 1) * 4), shape=(rows, wide)
     )
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """Columns that lie together in a matrix and go with one pupil column: from `start`, with these panel functions."""
+class ColumnGroup:
+    """Columns that lie together in a matrix: each of the pupil columns with all of the panel functions, which run faster.
 
-    pupil: int
-    start: int
+    `span` where they lie; `degree` and `pupil_degree` the highest of the panel functions and of the pupil columns.
+    """
+
+    span: slice
+    pupils: IntArray
     panels: tuple[int, ...]
-
-    @property
-    def span(self) -> slice:
-        """Where the columns lie."""
-        return slice(self.start, self.start + len(self.panels))
+    degree: int
+    pupil_degree: int
 
 
-def stretches(panel: IntArray, pupil: IntArray, /) -> list[Stretch]:
-    """Return the stretches of columns (n,) that are sorted by pupil column."""
-    starts = np.flatnonzero(np.diff(pupil, prepend=-1))
-    return [
-        Stretch(int(pupil[start]), int(start), tuple(panel[start:stop].tolist()))
-        for start, stop in pairwise([*starts, len(pupil)])
-    ]
+def group_columns(
+    panel: IntArray, pupil: IntArray, basis_pupil_degree: int, /
+) -> tuple[IntArray, list[ColumnGroup]]:
+    """Return an order of columns (n,) in which pupil columns that go with the same panel functions lie together, and the groups."""
+    order = np.lexsort((panel, pupil))
+    alike: dict[tuple[int, ...], list[IntArray]] = {}
+    for own in np.split(order, np.flatnonzero(np.diff(pupil[order])) + 1) if len(order) else ():
+        alike.setdefault(tuple(panel[own].tolist()), []).append(own)
+    orders = pupil_columns(basis_pupil_degree, (1.0, 1.0)).order
+    groups, start = [], 0
+    for panels, owns in alike.items():
+        pupils = np.array([pupil[own[0]] for own in owns])
+        stop = start + len(pupils) * len(panels)
+        degree = int(exponents_up_to(max(panels))[-1].sum())
+        groups.append(ColumnGroup(slice(start, stop), pupils, panels, degree, int(orders[pupils].max())))
+        start = stop
+    return np.array([place for owns in alike.values() for own in owns for place in own], dtype=int), groups
 
 
 def write_products(
-    matrix: FloatArray, moments: Moments, colour: int, rows: list[Stretch], columns: list[Stretch], /
+    matrix: FloatArray,
+    moments: Moments,
+    colour: int,
+    rows: list[ColumnGroup],
+    columns: list[ColumnGroup],
+    /,
 ) -> None:
-    """Write A_rows^T W A_columns of one colour of one-cell moments into matrix (rows, columns).
+    """Write A_rows^T W A_columns of one colour of one-cell moments into matrix (rows, columns), group by group.
 
-    All pairs of pupil columns that go with the same panel functions are done in one sparse product. The same
-    list given twice says that the matrix is symmetric: half of it is computed and mirrored.
+    The same list given twice says that the matrix is symmetric: half of it is computed and mirrored.
     """
     products = column_products(moments.pupil_degree, moments.half_mm)
+    square = moments.square[colour, 0]
     symmetric = rows is columns
-    groups: dict[tuple, list[tuple[Stretch, Stretch]]] = {}
-    for row in rows:
-        for column in columns:
-            if not (symmetric and column.start < row.start):
-                groups.setdefault((row.panels, column.panels), []).append((row, column))
-    every = [pair for pairs in groups.values() for pair in pairs]
-    wanted = products[[row.pupil for row, _ in every], [column.pupil for _, column in every]]
-    flat = moments.square[colour, 0].reshape(-1, products[0, 0].size)
-    sums = flat @ wanted.reshape(len(every), flat.shape[1]).T
-    done = 0
-    for (row_panels, column_panels), pairs in groups.items():
-        blocks = _spread(moments.degree, row_panels, column_panels) @ sums[:, done : done + len(pairs)]
-        done += len(pairs)
-        blocks = blocks.reshape(len(row_panels), len(column_panels), len(pairs))
-        for place, (row, column) in enumerate(pairs):
-            matrix[row.span, column.span] = blocks[:, :, place]
+    for place, row in enumerate(rows):
+        for column in columns[place:] if symmetric else columns:
+            wide = count_of_degree(row.degree + column.degree)
+            pupils = count_of_degree(row.pupil_degree + column.pupil_degree)
+            wanted = products[row.pupils[:, None], column.pupils, :, :pupils].reshape(-1, 3, pupils)
+            sums = square[:wide, 0, :pupils] @ wanted[:, 0].T
+            sums += square[:wide, 1, :pupils] @ wanted[:, 1].T
+            sums += square[:wide, 2, :pupils] @ wanted[:, 2].T
+            block = _spread(moments.degree, row.panels, column.panels, wide) @ sums
+            shape = (len(row.panels), len(column.panels), len(row.pupils), len(column.pupils))
+            block = block.reshape(shape).transpose(2, 0, 3, 1).reshape(shape[2] * shape[0], -1)
+            matrix[row.span, column.span] = block
             if symmetric and column is not row:
-                matrix[column.span, row.span] = blocks[:, :, place].T
+                matrix[column.span, row.span] = block.T
 
 
 def right_sides(moments: Moments, colour: int, panel: IntArray, pupil: IntArray, /) -> FloatArray:

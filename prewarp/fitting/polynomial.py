@@ -15,7 +15,16 @@ from prewarp.fitting.outlying import colour_scales, robust_weight
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.selection import RESOLUTION_PX, Choice, Split, choose, explains_little, split
+from prewarp.fitting.selection import (
+    RESOLUTION_PX,
+    SURELY_WORTH,
+    WORTH_TRYING,
+    Choice,
+    Split,
+    choose,
+    split,
+    worth_of,
+)
 
 # Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
 # at the top of this one, or when the highest pupil degree explains more than noise.
@@ -130,7 +139,12 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
             break
         before = highest
         moments = sums.accumulate(
-            samples, metric * weight, samples.cosine.T, degree=max(highest), pupil_degree=pupil_degree
+            samples,
+            metric * weight,
+            samples.cosine.T,
+            degree=max(highest),
+            pupil_degree=pupil_degree,
+            product_degrees=_product_degrees(tops, pupil_degree),
         )
         top = tops[-1] if model is None else tops[PUPIL_COSTS.index(model.pupil_cost)]
         weight, expansions = _reweight(samples, metric, weight, moments, top)
@@ -177,6 +191,13 @@ def _highest_model(
                 odd[name] = ODD_RETRIED
     difference = degree // 2 if samples.colours > 1 else -1
     return PolynomialModel(degree, pupil_cost, pupil_degree, difference, 0, **odd)
+
+
+def _product_degrees(tops: list[PolynomialModel], pupil_degree: int) -> tuple[int, ...]:
+    """Return the highest panel degree that products of two columns of one of the models have, by degree over the pupil."""
+    return tuple(
+        max(2 * top.degree - top.pupil_cost * order for top in tops) for order in range(2 * pupil_degree + 1)
+    )
 
 
 def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
@@ -234,10 +255,11 @@ def _choose_degree(shared: Split, tops: list[PolynomialModel], *, is_first: bool
         model = tops[-1]
         mirrored = replace(model, **{name: -1})
         doubtful = is_first or getattr(model, name) < model.degree
-        if doubtful and explains_little(shared.whole, mirrored, model):
-            chosen = choose(shared, [mirrored, model]).model
-            if chosen == mirrored:
-                tops = [replace(top, **{name: -1}) for top in tops]
+        worth = worth_of(shared.whole, mirrored, model) if doubtful else np.inf
+        if worth < WORTH_TRYING or (
+            worth < SURELY_WORTH and choose(shared, [mirrored, model]).model == mirrored
+        ):
+            tops = [replace(top, **{name: -1}) for top in tops]
     return choose(shared, *([top.with_degree(level) for level in range(1, top.degree + 1)] for top in tops))
 
 
@@ -247,7 +269,7 @@ def _wants_pupil_degree(shared: Split, model: PolynomialModel, highest: int) -> 
     if not 0 < model.pupil_degree == shared.whole.pupil_degree < highest:
         return False
     alone = replace(model, difference_degree=-1)
-    return not explains_little(shared.whole, replace(alone, pupil_degree=alone.pupil_degree - 1), alone)
+    return worth_of(shared.whole, replace(alone, pupil_degree=alone.pupil_degree - 1), alone) >= SURELY_WORTH
 
 
 def _choose_pupil_degree_and_curl(shared: Split, model: PolynomialModel) -> PolynomialModel:
@@ -258,7 +280,7 @@ def _choose_pupil_degree_and_curl(shared: Split, model: PolynomialModel) -> Poly
     ).model
     highest = min(CURL_TRIED, shared.whole.pupil_degree)
     with_curl = replace(alone, curl_degree=highest)
-    if highest > 0 and not explains_little(shared.whole, alone, with_curl):
+    if highest > 0 and worth_of(shared.whole, alone, with_curl) >= SURELY_WORTH:
         alone = choose(shared, [replace(alone, curl_degree=level) for level in range(highest + 1)]).model
     return replace(alone, difference_degree=model.difference_degree)
 

@@ -26,6 +26,8 @@ ROUNDING = 1e-6
 # A step of a chain that explains less than this many times what noise would is not worth a cross-validation. A step pays
 # in the error of prediction from 2 on.
 WORTH_TRYING = 1.5
+# A step that explains more than this many times what noise would is taken without a look at the simpler model.
+SURELY_WORTH = 4.0
 
 
 @dataclass(frozen=True)
@@ -90,13 +92,13 @@ def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
     return Choice(chain[place], float(np.sqrt(scores[place].mean())))
 
 
-def explains_little(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel, /) -> bool:
-    """Return whether the columns that `larger` has beyond `smaller` explain no more than a few times what noise would.
+def worth_of(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel, /) -> float:
+    """Return how many times more the columns that `larger` has beyond `smaller` explain than as many columns of noise.
 
-    A quick look where cross-validation would hardly ever choose the larger model.
+    A quick look where cross-validation would hardly ever choose the larger model: see `WORTH_TRYING` and `SURELY_WORTH`.
     """
     solver, _, lengths = _factor_chain(moments, [smaller, larger])
-    return bool(_f_ratios(solver, lengths)[0] < 4.0)
+    return float(_f_ratios(solver, lengths)[0])
 
 
 def last_worth_trying(solver: Factor, lengths: Sequence[int], /) -> int:
