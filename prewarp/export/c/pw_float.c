@@ -89,22 +89,32 @@ static float coefficient_position(uint32_t family, uint32_t coefficients, uint32
     return (2.0f * at - last) / last;
 }
 
-static void add_affine(const unsigned char *record, float *coefficients)
+static void offset_line(const float *line, uint32_t rows, float x, float y, float *out)
+{
+    uint32_t row;
+    for (row = 0; row < 2u * rows; row += 2u) {
+        out[row] = x + line[row];
+        out[row + 1u] = y + line[row + 1u];
+    }
+}
+
+/* Sets all coefficients to the plane: what it adds along a column is made in the first one, which gets its own last. */
+static void set_affine(const unsigned char *record, float *coefficients)
 {
     uint32_t family = pw_u16(record + PW_MAP_FAMILY), columns = pw_u16(record + PW_MAP_COLUMNS);
-    uint32_t rows = pw_u16(record + PW_MAP_ROWS), column, row, component;
+    uint32_t rows = pw_u16(record + PW_MAP_ROWS), column, row, entry;
     float affine[6];
-    for (component = 0; component < 6u; component++)
-        affine[component] = pw_f32(record + PW_MAP_AFFINE + 4u * component);
-    for (column = 0; column < columns; column++) {
+    for (entry = 0; entry < 6u; entry++)
+        affine[entry] = pw_f32(record + PW_MAP_AFFINE + 4u * entry);
+    for (row = 0; row < rows; row++) {
+        float t = coefficient_position(family, rows, row);
+        coefficients[2u * row] = affine[2] * t;
+        coefficients[2u * row + 1u] = affine[5] * t;
+    }
+    for (column = columns; column-- > 0u;) {
         float s = coefficient_position(family, columns, column);
-        float x = affine[0] + affine[1] * s, y = affine[3] + affine[4] * s;
-        for (row = 0; row < rows; row++) {
-            float t = coefficient_position(family, rows, row);
-            coefficients[0] += x + affine[2] * t;
-            coefficients[1] += y + affine[5] * t;
-            coefficients += 2;
-        }
+        offset_line(coefficients, rows, affine[0] + affine[1] * s, affine[3] + affine[4] * s,
+                    coefficients + (size_t)column * rows * 2u);
     }
 }
 
@@ -114,6 +124,22 @@ static float half_value(uint32_t bits)
     float size = exponent == 0u ? (float)fraction * 5.9604644775390625e-08f
                                 : f32_from_bits((exponent + 112u) << 23 | fraction << 13);
     return bits >> 15 ? -size : size;
+}
+
+/* The same for codes of 12 bits, two in three bytes; `count` is even. */
+static void add_pairs(const unsigned char *restrict numbers, uint32_t count, float factor, float *restrict sums)
+{
+    int32_t codes[64];
+    uint32_t from, place;
+    for (from = 0; from < count; from += 64u) {
+        uint32_t here = count - from < 64u ? count - from : 64u;
+        for (place = 0; place < here; place += 2u, numbers += 3) {
+            codes[place] = pw_i12(numbers, 0u);
+            codes[place + 1u] = pw_i12(numbers, 1u);
+        }
+        for (place = 0; place < here; place++)
+            sums[from + place] += factor * (float)codes[place];
+    }
 }
 
 /* coefficients += factor * numbers, `count` of them, from number `start` of a block */
@@ -134,12 +160,8 @@ static void add_numbers(const pw_block *block, uint32_t start, uint32_t count, f
         for (place = 0; place < count; place++)
             sums[place] += factor * half_value(pw_u16(numbers + ((size_t)start + place) * 2u));
         break;
-    default: /* 12 bits, from the first */
-        for (place = 0; place + 2u <= count; place += 2u) {
-            const unsigned char *pair = numbers + place / 2u * 3u;
-            sums[place] += factor * (float)pw_i12(pair, 0u);
-            sums[place + 1u] += factor * (float)pw_i12(pair, 1u);
-        }
+    default:
+        add_pairs(numbers + start / 2u * 3u, count, factor, sums);
         break;
     }
 }
@@ -151,7 +173,7 @@ static void add_modes(const pw_lookup *lookup, const unsigned char *record, cons
     uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), modes = pw_u16(record + PW_MAP_MODES), mode, place;
     uint32_t count = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u;
     const unsigned char *polynomial = pw_block_at(lookup, first).numbers;
-    add_affine(record, coefficients);
+    set_affine(record, coefficients);
     for (mode = 0; mode < modes; mode++) {
         pw_block block = pw_block_at(lookup, first + 1u + mode);
         float weight = 0.0f;
@@ -168,7 +190,7 @@ static void add_lattice(const pw_lookup *lookup, const unsigned char *record, co
     float near_far[3][4];
     pw_block block = pw_block_at(lookup, pw_u16(record + PW_MAP_FIRST_BLOCK));
     float scale = f32_from_bits(block.scale_bits);
-    add_affine(record, coefficients);
+    set_affine(record, coefficients);
     for (axis = 0; axis < 3u; axis++) {
         counts[axis] = pw_u16(record + PW_MAP_PUPIL_COUNTS + 2u * axis);
         first[axis] = 0;
@@ -199,11 +221,11 @@ pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm
         return PW_TOO_SMALL;
     record = pw_map_record(lookup, map);
     channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
-    for (place = 0; place < needed; place++)
-        coefficients[place] = 0.0f;
     unit_pupil(lookup, pupil_mm, unit);
     switch (pw_u16(record + PW_MAP_FAMILY)) {
     case PW_FAMILY_CHEBYSHEV:
+        for (place = 0; place < needed; place++)
+            coefficients[place] = 0.0f;
         add_chebyshev(lookup, record, unit, coefficients);
         break;
     case PW_FAMILY_LATTICE:

@@ -298,52 +298,59 @@ static void chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, c
 
 /* ---- meshes with modes, lattices ---- */
 
-/* out = sum of two or four weighted lines, added to the base where there is one */
-static void joined_lines(const float *restrict a, size_t stride, const float weights[4], uint32_t taps, size_t count,
-                         const float *restrict base, float *restrict out)
+/* out = base + (lines[0] w[0] + .. + lines[taps - 1] w[taps - 1]) */
+static inline void join_lines(const float *restrict lines, size_t stride, const float *restrict weights,
+                              const float *restrict base, size_t count, float *restrict out, uint32_t taps, int based)
 {
-    const float *restrict b = a + stride;
-    float wa = weights[0], wb = weights[1];
     size_t place;
-    if (taps == 4u) {
-        const float *restrict c = b + stride, *restrict d = c + stride;
-        float wc = weights[2], wd = weights[3];
-        if (base == NULL) {
-            for (place = 0; place < count; place++)
-                out[place] = ((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place];
-        } else {
-            for (place = 0; place < count; place++)
-                out[place] = base[place] + (((wa * a[place] + wb * b[place]) + wc * c[place]) + wd * d[place]);
-        }
-    } else {
-        for (place = 0; place < count; place++)
-            out[place] = wa * a[place] + wb * b[place];
-        for (place = 0; base != NULL && place < count; place++)
-            out[place] = base[place] + out[place];
+    uint32_t tap;
+    for (place = 0; place < count; place++) {
+        float sum = weights[0] * lines[place];
+        for (tap = 1; tap < taps; tap++)
+            sum += weights[tap] * lines[stride * tap + place];
+        out[place] = based ? base[place] + sum : sum;
     }
 }
 
+#define JOIN_LINES(name, taps, based)                                                                              \
+    static void name(const float *restrict lines, size_t stride, const float *restrict weights,                    \
+                     const float *restrict base, size_t count, float *restrict out)                                \
+    {                                                                                                              \
+        join_lines(lines, stride, weights, base, count, out, taps, based);                                         \
+    }
+
+JOIN_LINES(own_two, 2, 0)
+JOIN_LINES(based_two, 2, 1)
+JOIN_LINES(own_four, 4, 0)
+JOIN_LINES(based_four, 4, 1)
+
+typedef void (*join_function)(const float *restrict lines, size_t stride, const float *restrict weights,
+                              const float *restrict base, size_t count, float *restrict out);
+
+/* Down every line of coefficients first, then across; 2 or 4 of them weigh in. */
 static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
                            float *restrict work, float *restrict directions)
 {
+    static const join_function joins[4] = {own_two, based_two, own_four, based_four};
+    const uint32_t kind = map->family == PW_FAMILY_SPLINE ? 2u : 0u;
+    const join_function own = joins[kind], down = joins[kind + (base == NULL ? 0u : 1u)];
     size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
     float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
-    uint32_t column, row, first, taps;
+    uint32_t column, row, first;
     float weights[4];
     for (column = 0; column < columns; column++) {
-        float s = node_position(column, columns);
-        taps = axis_weights(map->family, map->columns, s, &first, weights);
-        joined_lines(map->coefficients + height * first, height, weights, taps, height, NULL, line);
-        for (place = 0; place < map->rows; place++) {
-            across[place * width + 2u * column] = line[2u * place];
-            across[place * width + 2u * column + 1u] = line[2u * place + 1u];
+        float *restrict target = across + 2u * (size_t)column;
+        (void)axis_weights(map->family, map->columns, node_position(column, columns), &first, weights);
+        own(map->coefficients + height * first, height, weights, NULL, height, line);
+        for (place = 0; place < height; place += 2u, target += width) {
+            target[0] = line[place];
+            target[1] = line[place + 1u];
         }
     }
     for (row = 0; row < rows; row++) {
-        float t = node_position(row, rows);
-        taps = axis_weights(map->family, map->rows, t, &first, weights);
-        joined_lines(across + width * first, width, weights, taps, width, base == NULL ? NULL : base + width * row,
-                     directions + width * row);
+        (void)axis_weights(map->family, map->rows, node_position(row, rows), &first, weights);
+        down(across + width * first, width, weights, base == NULL ? NULL : base + width * row, width,
+             directions + width * row);
     }
 }
 
