@@ -24,6 +24,7 @@ LAYERS = (
     ("focus", "seam", "resampling"),
     ("registration", "photometry", "budget", "binocular"),
     ("mesh",),
+    ("mesh_window",),
     ("lookup",),
     ("glsl",),
     ("render",),

@@ -139,10 +139,12 @@ def seam_surface(first: "Field", second: "Field", tangent: FloatArray, /, *, eye
 
 def _pupil_pairs(half: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return pupils and tracked pupils (SAMPLES + CHECKS, 3), mm: a low-discrepancy sequence, the same every time."""
-    # Slow to import; other commands start without it.
-    from scipy.stats import qmc
-
-    unit = 2.0 * qmc.Sobol(6, scramble=False).random_base2(10)[: SAMPLES + CHECKS] - 1.0
+    # Multiples of powers of 1/g, with g the root of g^7 = g + 1 (M. Roberts, "The unreasonable effectiveness of
+    # quasirandom sequences", 2018): six coordinates that fill evenly.
+    growth = 1.0
+    for _ in range(40):
+        growth = (1.0 + growth) ** (1.0 / 7.0)
+    unit = 2.0 * (np.outer(np.arange(1, SAMPLES + CHECKS + 1), growth ** -np.arange(1.0, 7.0)) % 1.0) - 1.0
     pupil, tracked = unit[:, :3] * half, unit[:, 3:] * half
     near = np.arange(len(unit)) % 2 == 1
     tracked[near] = np.clip(pupil[near] + unit[near, 3:] * NEAR_MM, -half, half)

@@ -12,11 +12,10 @@ from prewarp.encoding import transfer_of_panel
 from prewarp.errors import InputFileError
 from prewarp.field import FieldSet
 from prewarp.files import json_text, output_folder, write_bytes, write_text
-from prewarp.mesh import panel_mesh
 from prewarp.module import DisplayModule, read_module
-from prewarp.render.cpu import view_maps
+from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing, open_drawing
-from prewarp.render.pictures import field_colours, filling, png_bytes, read_picture
+from prewarp.render.pictures import filling, png_bytes, read_picture
 from prewarp.render.scenes import SCENES, scene
 from prewarp.seam import build_seam
 
@@ -128,10 +127,7 @@ def _draw_eye(
     names = [channel.name for channel in channels]
     seam = build_seam(fields, pupils_mm=module.eye_box.corners, channels=names)
     meshes = {
-        name: [
-            panel_mesh(fields.field(name, colour), module.content, tracked_pupil_mm=tracked, seam=seam)
-            for colour in field_colours(fields.colours)
-        ]
+        name: panel_meshes(fields, name, module.content, tracked_pupil_mm=tracked, seam=seam)
         for name in names
     }
     panels = drawing.panels(

@@ -9,20 +9,17 @@ from numpy.typing import NDArray
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.demo.figures import CENTRED_MM, MOVED_MM
-from prewarp.errors import RenderError
 from prewarp.field import FieldSet
 from prewarp.lattice import SplineLattice
-from prewarp.mesh import PanelMesh, panel_mesh
-from prewarp.render.cpu import view_maps
+from prewarp.mesh import PanelMesh
+from prewarp.mesh_window import window_around
+from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing
-from prewarp.render.pictures import field_colours
 from prewarp.seam import Seam
 
 # An overview has about 9 px a degree, the panel 55: half the panel's pixels are plenty, and are drawn four times as fast.
 OVERVIEW_SHRINK = 2
 OVERVIEW_SIZE_PX = (640, 320)
-# Nodes of a panel's mesh kept around what a close-up sees.
-_MARGIN_NODES = 4
 
 # State of a picture -> (is the content warped and blended, tracked pupil, pupil).
 LOOKS: Mapping[str, tuple[bool, FloatArray, FloatArray]] = {
@@ -54,7 +51,7 @@ class CloseUp:
 
 
 View = ContentProjection | CloseUp
-Meshes = dict[str, list[PanelMesh]]
+Meshes = dict[str, tuple[PanelMesh, ...]]
 Maps = dict[str, tuple[SplineLattice, ...]]
 
 
@@ -70,16 +67,14 @@ class Looks:
 
     def _made(self, warped: bool, tracked: FloatArray, seam: Seam) -> Meshes:
         return {
-            channel: [
-                panel_mesh(
-                    self._fields.field(channel, colour),
-                    self._content,
-                    tracked_pupil_mm=tracked,
-                    seam=seam if warped else None,
-                    warped=warped,
-                )
-                for colour in field_colours(self._fields.colours)
-            ]
+            channel: panel_meshes(
+                self._fields,
+                channel,
+                self._content,
+                tracked_pupil_mm=tracked,
+                seam=seam if warped else None,
+                warped=warped,
+            )
             for channel in self._fields.channels
         }
 
@@ -98,17 +93,19 @@ class Looks:
         """Return a close-up in each of the states; panels are drawn at full resolution, but only the part that is seen."""
         maps = self._maps(window, states)
         seen = {
-            channel: _nodes_seen([made[channel] for made in maps.values()], self._meshes["raw"][channel][0])
+            channel: window_around(
+                np.concatenate(
+                    [spline.coefficients.reshape(-1, 2) for made in maps.values() for spline in made[channel]]
+                ),
+                self._meshes["raw"][channel][0],
+            )
             for channel in self._fields.channels
         }
         moved = {
-            state: {
-                name: _moved_map(three, seen[name], self._meshes["raw"][name][0])
-                for name, three in made.items()
-            }
+            state: {name: seen[name].moved(three) for name, three in made.items()}
             for state, made in maps.items()
         }
-        return self._draw(image, window, moved, lambda mesh: _cut(mesh, seen[mesh.channel]))
+        return self._draw(image, window, moved, lambda mesh: seen[mesh.channel].cut(mesh))
 
     def _maps(self, view: View, states: Sequence[str]) -> dict[str, Maps]:
         by_pupil: dict[bytes, Maps] = {}
@@ -154,41 +151,3 @@ def _shrunk(mesh: PanelMesh) -> PanelMesh:
 
 def _shrunk_map(maps: Sequence[SplineLattice]) -> tuple[SplineLattice, ...]:
     return tuple(replace(spline, coefficients=spline.coefficients / OVERVIEW_SHRINK) for spline in maps)
-
-
-def _nodes_seen(maps: Sequence[Sequence[SplineLattice]], mesh: PanelMesh) -> tuple[slice, slice]:
-    """Return the rows and columns of nodes around all panel points that the maps lead to."""
-    points = np.concatenate([spline.coefficients.reshape(-1, 2) for three in maps for spline in three])
-    spans = []
-    for axis, nodes in ((1, mesh.weight.shape[0]), (0, mesh.weight.shape[1])):
-        place = points[:, axis] / _step_px(mesh)[axis]
-        first = int(np.clip(np.floor(place.min()) - _MARGIN_NODES, 0, nodes - 2 * _MARGIN_NODES))
-        last = int(np.clip(np.ceil(place.max()) + _MARGIN_NODES, first + 2 * _MARGIN_NODES - 1, nodes - 1))
-        spans.append(slice(first, last + 1))
-    return spans[0], spans[1]
-
-
-def _step_px(mesh: PanelMesh) -> FloatArray:
-    """Return the distance of nodes along u and v; whole numbers, so that a cut has whole pixels."""
-    step = np.array(mesh.panel_size_px) / (np.array(mesh.weight.shape[::-1]) - 1)
-    if np.any(step != np.rint(step)):
-        raise RenderError(
-            f"a panel of {mesh.panel_size_px} px is not a whole number of mesh steps; it cannot be cut."
-        )
-    return step
-
-
-def _cut(mesh: PanelMesh, seen: tuple[slice, slice]) -> PanelMesh:
-    rows, columns = seen
-    step = _step_px(mesh)
-    size = (int((columns.stop - columns.start - 1) * step[0]), int((rows.stop - rows.start - 1) * step[1]))
-    parts = {name: getattr(mesh, name)[rows, columns] for name in ("tangent", "content_px", "weight")}
-    return replace(mesh, panel_size_px=size, **parts)
-
-
-def _moved_map(
-    maps: Sequence[SplineLattice], seen: tuple[slice, slice], mesh: PanelMesh
-) -> tuple[SplineLattice, ...]:
-    """Return the maps with panel points counted from the corner of the cut."""
-    corner = np.array([seen[1].start, seen[0].start]) * _step_px(mesh)
-    return tuple(replace(spline, coefficients=spline.coefficients - corner) for spline in maps)

@@ -203,18 +203,16 @@ def prewarp_panel(
     planes = (
         content_planes(require_content(image, content.size_px)) if isinstance(image, np.ndarray) else image
     )
-    meshes = [
-        panel_mesh(
-            fields.field(channel, colour),
-            content,
-            tracked_pupil_mm=tracked_pupil_mm,
-            seam=seam,
-            match=match,
-            step_px=step_px,
-            warped=warped,
-        )
-        for colour in field_colours(fields.colours)
-    ]
+    meshes = panel_meshes(
+        fields,
+        channel,
+        content,
+        tracked_pupil_mm=tracked_pupil_mm,
+        seam=seam,
+        match=match,
+        step_px=step_px,
+        warped=warped,
+    )
     return panel_picture(
         planes,
         meshes,
@@ -223,6 +221,34 @@ def prewarp_panel(
         light=panel_light(match, channel, dither=dither),
         threads=threads,
     )
+
+
+def panel_meshes(
+    fields: "FieldSet",
+    channel: str,
+    content: ContentProjection,
+    /,
+    *,
+    tracked_pupil_mm: ArrayLike,
+    seam: Seam | None = None,
+    match: "LightMatch | None" = None,
+    step_px: float = NODE_STEP_PX,
+    warped: bool = True,
+) -> tuple[PanelMesh, ...]:
+    """Return the pre-warp maps of red, green and blue of one channel; see `prewarp.mesh.panel_mesh`."""
+    made = {
+        colour: panel_mesh(
+            fields.field(channel, colour),
+            content,
+            tracked_pupil_mm=tracked_pupil_mm,
+            seam=seam,
+            match=match,
+            step_px=step_px,
+            warped=warped,
+        )
+        for colour in dict.fromkeys(field_colours(fields.colours))
+    }
+    return tuple(made[colour] for colour in field_colours(fields.colours))
 
 
 def perceived_view(

@@ -1,6 +1,6 @@
 """Luminance across a seam before and after the match: panels of an even content are drawn and looked at."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,8 +12,11 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction, srgb_from_linear
 from prewarp.errors import SeamError
 from prewarp.frames import degrees_from_tangent
+from prewarp.mesh import PanelMesh
+from prewarp.mesh_window import MeshWindow, window_around
 from prewarp.photometry import LightMatch, LuminanceMap, LuminanceMaps, SeamProfile, seam_profile
-from prewarp.render.cpu import content_planes, perceived_light, prewarp_panel, view_maps
+from prewarp.photometry.panel import panel_light
+from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.pictures import PLANES, field_colours
 from prewarp.seam.directions import direction_lattice
 
@@ -129,23 +132,20 @@ def seam_light(
     target = _target(match, view, list(colours.values())) * level
     profiles = []
     for used, pattern in ((None, "none"), (match, dither)):
-        panels = {
-            name: prewarp_panel(
-                fields,
-                _CONTENT,
+        panels, moved = {}, {}
+        for name in names:
+            meshes = panel_meshes(fields, name, _CONTENT, tracked_pupil_mm=pupil_mm, seam=seam, match=used)
+            window = _part_seen(meshes, view)
+            panels[name] = panel_picture(
                 planes,
-                channel=name,
-                tracked_pupil_mm=pupil_mm,
-                seam=seam,
-                transfer=(transfers or {}).get(name),
+                [window.cut(mesh) for mesh in meshes],
+                transfer=(transfers or {}).get(name, TransferFunction()),
                 bit_depth=(bit_depths or {}).get(name, 8),
-                match=used,
-                dither=pattern,
+                light=panel_light(used, name, dither=pattern),
                 threads=threads,
             )
-            for name in names
-        }
-        light = perceived_light(panels, seen, view, threads=threads) / target
+            moved[name] = window.moved(seen[name])
+        light = perceived_light(panels, moved, view, threads=threads) / target
         pictures = {WHITE: light.sum(axis=-1)}
         if match.white.kind == "none":
             pictures |= {
@@ -155,6 +155,17 @@ def seam_light(
             {name: seam_profile(picture, view, seam, channels=channels) for name, picture in pictures.items()}
         )
     return SeamLight(*profiles)
+
+
+def _part_seen(meshes: Sequence[PanelMesh], view: ContentProjection) -> MeshWindow:
+    """Return the part of a panel that a view sees: of these panels most is off it."""
+    size = np.array(view.size_px)
+    points = []
+    for mesh in meshes:
+        place = view.pixel_from_tangent(mesh.tangent)
+        inside = np.all((place >= 0.0) & (place <= size), axis=-1)
+        points.append(np.stack(np.meshgrid(*mesh.node_px), axis=-1)[inside])
+    return window_around(np.concatenate(points), meshes[0])
 
 
 def _target(match: LightMatch, view: ContentProjection, colours: list[str]) -> FloatArray:
