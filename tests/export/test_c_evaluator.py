@@ -117,7 +117,7 @@ def test_integer_sources_touch_no_float(tmp_path):
     gcc = require_tool("gcc")
     for name, text in c_sources().items():
         (tmp_path / name).write_text(text)
-    for name in ("pw_open.c", "pw_fixed.c"):
+    for name in ("pw_open.c", "pw_fixed.c", "pw_fixed_mesh.c"):
         command = [gcc, "-std=c99", "-S", "-O1", "-mno-sse", "-mno-80387", "-ffreestanding", "-o", "-", name]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr

@@ -1,140 +1,7 @@
 /* The integer path, for parts without a floating-point unit: no float is touched, floats of the blob are read by their
  * bits. Directions, coefficients, s and t are 32-bit numbers of 2^-28; products are 64 bits wide and rounded; what does
  * not fit is cut to the largest number. */
-#include "pw_bytes.h"
-
-#define ONE 28
-#define UNIT ((int64_t)1 << ONE)
-#define PANEL_ONE 14
-#define PUPIL_ONE 16
-#define SHARE_ONE 16
-/* PW_FARTHEST, PW_LONGEST_STEP, PW_DONE and the differences of the float path, as numbers of 2^-28 */
-#define FARTHEST (UNIT + UNIT / 16)
-#define LONGEST_STEP (UNIT / 2)
-#define DONE ((int64_t)1 << (ONE - 19))
-#define START_DIFFERENCE_SHIFT 1
-#define DIFFERENCE_SHIFT 7
-
-/* value / 2^shift, rounded half away from zero, for 0 <= shift; everything is lost from 63 on. */
-static int64_t shifted(int64_t value, int shift)
-{
-    int64_t half;
-    if (shift == 0)
-        return value;
-    if (shift > 62)
-        return 0;
-    half = (int64_t)1 << (shift - 1);
-    if (value >= 0)
-        return value > INT64_MAX - half ? value >> shift : (value + half) >> shift;
-    return value < -INT64_MAX + half ? -(-(value + 1) >> shift) : -((-value + half) >> shift);
-}
-
-/* value x 2^up, or rounded value / 2^-up; cut to +-2^62 */
-static int64_t scaled(int64_t value, int up)
-{
-    const int64_t most = (int64_t)1 << 62;
-    if (up <= 0)
-        return shifted(value, -up);
-    if (value == 0)
-        return 0;
-    if (up > 62 || value > most >> up || value < -(most >> up))
-        return value > 0 ? most : -most;
-    return value * ((int64_t)1 << up);
-}
-
-static int32_t cut(int64_t value)
-{
-    return value > INT32_MAX ? INT32_MAX : value < -INT32_MAX ? -INT32_MAX : (int32_t)value;
-}
-
-static int64_t within(int64_t value, int64_t limit)
-{
-    return value > limit ? limit : value < -limit ? -limit : value;
-}
-
-static int64_t product(int64_t a, int64_t b) /* both at most 2^31 */
-{
-    return shifted(a * b, ONE);
-}
-
-/* value = mantissa x 2^exponent */
-typedef struct {
-    int64_t mantissa;
-    int exponent;
-} number;
-
-static number from_bits(uint32_t bits) /* of a finite float32 */
-{
-    number result;
-    uint32_t exponent = bits >> 23 & 255u, fraction = bits & 0x7FFFFFu;
-    result.mantissa = exponent == 0u ? (int64_t)fraction : (int64_t)(fraction | 0x800000u);
-    result.exponent = exponent == 0u ? -149 : (int)exponent - 150;
-    if (bits >> 31)
-        result.mantissa = -result.mantissa;
-    return result;
-}
-
-static int64_t fixed_from_bits(uint32_t bits, int one)
-{
-    number value = from_bits(bits);
-    return scaled(value.mantissa, value.exponent + one);
-}
-
-/* weight (2^-28) x a float32 as a mantissa of at most 31 bits; times a code it gives numbers of 2^-28 */
-static number multiplier(int64_t weight, uint32_t scale_bits)
-{
-    number result = from_bits(scale_bits);
-    int64_t most = (int64_t)1 << 31;
-    result.mantissa *= weight; /* 2^24 x 2^31 */
-    while (result.mantissa >= most || result.mantissa <= -most) {
-        result.mantissa = shifted(result.mantissa, 1);
-        result.exponent++;
-    }
-    return result;
-}
-
-static int64_t multiplied(number factor, int64_t code) /* code at most 2^31 */
-{
-    return scaled(factor.mantissa * code, factor.exponent);
-}
-
-/* T_0 .. T_degree of x, all numbers of 2^-28 */
-static void chebyshev(int64_t x, uint32_t degree, int32_t *values)
-{
-    uint32_t k;
-    values[0] = (int32_t)UNIT;
-    if (degree > 0u)
-        values[1] = cut(x);
-    for (k = 2; k <= degree; k++)
-        values[k] = cut(2 * product(x, values[k - 1u]) - values[k - 2u]);
-}
-
-/* First coefficient and weights (2^-28) along one mesh axis at x; returns how many: 4 or 2. */
-static uint32_t axis_weights(uint32_t family, uint32_t coefficients, int64_t x, uint32_t *first, int64_t weights[4])
-{
-    uint32_t nodes = pw_nodes(family, coefficients);
-    int64_t place = shifted((x + UNIT) * (int64_t)(nodes - 1u), 1), held = place > 0 ? place : 0, t, s, t2, t3;
-    int64_t last = (int64_t)(nodes - 2u);
-    held /= UNIT;
-    held = held < last ? held : last;
-    *first = (uint32_t)held;
-    /* Beyond the panel's edge by more than a cell the map is of no use; the limit keeps products within 64 bits. */
-    t = place - held * UNIT;
-    t = t < -UNIT ? -UNIT : t > 2 * UNIT ? 2 * UNIT : t;
-    s = UNIT - t;
-    if (family != PW_FAMILY_SPLINE) {
-        weights[0] = s;
-        weights[1] = t;
-        return 2;
-    }
-    t2 = product(t, t);
-    t3 = product(t2, t);
-    weights[0] = product(product(s, s), s) / 6;
-    weights[1] = (3 * t3 - 6 * t2 + 4 * UNIT) / 6;
-    weights[3] = t3 / 6;
-    weights[2] = UNIT - weights[0] - weights[1] - weights[3];
-    return 4;
-}
+#include "pw_fixed.h"
 
 /* ---- pupil part ---- */
 
@@ -168,10 +35,39 @@ static uint32_t pupil_functions(const int64_t unit[3], uint32_t degree, int32_t 
     return count;
 }
 
-static void add(int32_t *sum, int64_t value)
+static void add(int32_t *sum, int64_t value) /* value at most 2^62 */
 {
-    *sum = cut((int64_t)*sum + within(value, (int64_t)1 << 40));
+    *sum = cut(*sum + value);
 }
+
+/* One width of codes, as in the float path; the formats are constants wherever this is called. */
+static inline void add_terms(pw_block counts, pw_block places, pw_block codes, uint32_t place_format,
+                             uint32_t code_format, const int32_t *values, uint32_t modes, size_t panel_functions,
+                             int32_t *coefficients)
+{
+    uint32_t component, row, term = 0, place = 0;
+    counts.format = places.format = place_format;
+    codes.format = code_format;
+    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
+        for (row = 0; row < modes; row++, place++) {
+            uint32_t end = term + (uint32_t)pw_code(&counts, place);
+            number factor;
+            if (term == end)
+                continue;
+            factor = multiplier(values[row], codes.scale_bits);
+            for (; term < end; term++)
+                add(coefficients + pw_code(&places, term), multiplied(factor, pw_code(&codes, term)));
+        }
+    }
+}
+
+#define TERMS_CASE(code_format)                                                                                     \
+    case code_format:                                                                                               \
+        if (places.format == PW_UINT8)                                                                              \
+            add_terms(counts, places, codes, PW_UINT8, code_format, values, modes, panel_functions, coefficients);  \
+        else                                                                                                        \
+            add_terms(counts, places, codes, PW_UINT16, code_format, values, modes, panel_functions, coefficients); \
+        break;
 
 static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const int64_t unit[3],
                           int32_t *coefficients)
@@ -183,13 +79,12 @@ static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, 
     for (start = 0; start < count; start += 3u) {
         pw_block counts = pw_block_at(lookup, first + start), places = pw_block_at(lookup, first + start + 1u);
         pw_block codes = pw_block_at(lookup, first + start + 2u);
-        uint32_t row, term = 0;
-        for (row = 0; row < 2u * modes; row++) {
-            number factor = multiplier(values[row % modes], codes.scale_bits);
-            int32_t *component = coefficients + (size_t)(row / modes) * panel_functions;
-            uint32_t end = term + (uint32_t)pw_code(&counts, row);
-            for (; term < end; term++)
-                add(component + pw_code(&places, term), multiplied(factor, pw_code(&codes, term)));
+        switch (codes.format) {
+            TERMS_CASE(PW_INT8)
+            TERMS_CASE(PW_INT12)
+            TERMS_CASE(PW_INT16)
+        default:
+            TERMS_CASE(PW_INT32)
         }
     }
 }
@@ -228,18 +123,34 @@ static int64_t half_units(uint32_t bits)
     return bits >> 15 ? -size : size;
 }
 
+static inline void add_codes(pw_block block, uint32_t format, uint32_t start, uint32_t count, number factor, int32_t *sums)
+{
+    uint32_t place;
+    block.format = format;
+    for (place = 0; place < count; place++)
+        add(sums + place, multiplied(factor, pw_code(&block, start + place)));
+}
+
 static void add_numbers(const pw_block *block, uint32_t start, uint32_t count, number factor, int32_t *sums)
 {
     uint32_t place;
-    if (block->format == PW_HALF) {
+    switch (block->format) {
+    case PW_INT8:
+        add_codes(*block, PW_INT8, start, count, factor, sums);
+        break;
+    case PW_INT12:
+        add_codes(*block, PW_INT12, start, count, factor, sums);
+        break;
+    case PW_INT16:
+        add_codes(*block, PW_INT16, start, count, factor, sums);
+        break;
+    default: /* half */
         factor.exponent -= 24;
         for (place = 0; place < count; place++) {
             uint32_t bits = pw_u16(block->numbers + ((size_t)start + place) * 2u);
             add(sums + place, multiplied(factor, half_units(bits)));
         }
-    } else {
-        for (place = 0; place < count; place++)
-            add(sums + place, multiplied(factor, pw_code(block, start + place)));
+        break;
     }
 }
 
@@ -334,15 +245,6 @@ static int32_t chebyshev_line(const int32_t *own, uint32_t degree, uint32_t j, c
     for (i = 0; i <= degree - j; i++)
         sum += shifted((int64_t)own[pw_graded_place(i, j)] * in_s[i], 6); /* 41 x 2^56 */
     return cut(shifted(sum, ONE - 6));
-}
-
-static int32_t weighted(const int32_t *numbers, size_t stride, const int64_t weights[4], uint32_t taps)
-{
-    int64_t sum = 0;
-    uint32_t tap;
-    for (tap = 0; tap < taps; tap++)
-        sum += shifted(weights[tap] * numbers[stride * tap], 4);
-    return cut(shifted(sum, ONE - 4));
 }
 
 static void own_direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direction[2])
@@ -453,69 +355,6 @@ pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2
     panel[0] = cut(shifted((place[0] + UNIT) * map->width, ONE + 1 - PANEL_ONE));
     panel[1] = cut(shifted((place[1] + UNIT) * map->height, ONE + 1 - PANEL_ONE));
     return !done ? PW_NOT_CONVERGED : inside ? PW_OK : PW_OFF_PANEL;
-}
-
-size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows)
-{
-    (void)rows;
-    return (size_t)(map->family == PW_FAMILY_CHEBYSHEV ? map->columns : map->rows) * columns * 2u;
-}
-
-static int64_t node_position(uint32_t place, uint32_t count)
-{
-    int64_t last = (int64_t)count - 1;
-    return (2 * (int64_t)place - last) * UNIT / last;
-}
-
-pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
-                   size_t work_count, int32_t *directions)
-{
-    uint32_t column, row, j, component, first, taps, degree = map->columns - 1u;
-    size_t width = (size_t)columns * 2u, height = (size_t)map->rows * 2u, place;
-    int32_t values[PW_MAX_PANEL_DEGREE + 1u];
-    int64_t weights[4];
-    if ((base_directions == NULL) != (map->base == NULL))
-        return PW_NO_SUCH;
-    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
-        return PW_NO_SUCH;
-    if (work_count < pwx_mesh_work_count(map, columns, rows))
-        return PW_TOO_SMALL;
-    for (column = 0; column < columns; column++) {
-        int64_t s = node_position(column, columns);
-        if (map->family == PW_FAMILY_CHEBYSHEV) {
-            chebyshev(s, degree, values);
-            for (component = 0; component < 2u; component++) {
-                const int32_t *own = map->coefficients + (size_t)component * pw_graded_count(degree);
-                for (j = 0; j <= degree; j++)
-                    work[width * j + 2u * column + component] = chebyshev_line(own, degree, j, values);
-            }
-        } else {
-            taps = axis_weights(map->family, map->columns, s, &first, weights);
-            for (place = 0; place < height; place++)
-                work[width * (place / 2u) + 2u * column + place % 2u] =
-                    weighted(map->coefficients + height * first + place, height, weights, taps);
-        }
-    }
-    for (row = 0; row < rows; row++) {
-        int64_t t = node_position(row, rows);
-        int32_t *out = directions + width * row;
-        if (map->family == PW_FAMILY_CHEBYSHEV) {
-            chebyshev(t, degree, values);
-            for (place = 0; place < width; place++) {
-                int64_t sum = 0;
-                for (j = 0; j <= degree; j++)
-                    sum += shifted((int64_t)work[width * j + place] * values[j], 6);
-                out[place] = cut(shifted(sum, ONE - 6));
-            }
-        } else {
-            taps = axis_weights(map->family, map->rows, t, &first, weights);
-            for (place = 0; place < width; place++)
-                out[place] = weighted(work + width * first + place, width, weights, taps);
-        }
-    }
-    for (place = 0; base_directions != NULL && place < width * rows; place++)
-        directions[place] = cut((int64_t)base_directions[place] + directions[place]);
-    return PW_OK;
 }
 
 /* ---- weight and gain ---- */

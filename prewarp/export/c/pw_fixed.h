@@ -1,0 +1,160 @@
+/* What the files of the integer path share. */
+#ifndef PW_FIXED_H
+#define PW_FIXED_H
+
+#include "pw_bytes.h"
+
+#define ONE 28
+#define UNIT ((int64_t)1 << ONE)
+#define PANEL_ONE 14
+#define PUPIL_ONE 16
+#define SHARE_ONE 16
+/* PW_FARTHEST, PW_LONGEST_STEP, PW_DONE and the differences of the float path, as numbers of 2^-28 */
+#define FARTHEST (UNIT + UNIT / 16)
+#define LONGEST_STEP (UNIT / 2)
+#define DONE ((int64_t)1 << (ONE - 19))
+#define START_DIFFERENCE_SHIFT 1
+#define DIFFERENCE_SHIFT 7
+
+/* value / 2^shift, rounded half away from zero, for 0 <= shift; everything is lost from 63 on. */
+static inline int64_t shifted(int64_t value, int shift)
+{
+    int64_t half;
+    if (shift == 0)
+        return value;
+    if (shift > 62)
+        return 0;
+    half = (int64_t)1 << (shift - 1);
+    if (value >= 0)
+        return value > INT64_MAX - half ? value >> shift : (value + half) >> shift;
+    return value < -INT64_MAX + half ? -(-(value + 1) >> shift) : -((-value + half) >> shift);
+}
+
+/* value / 2^shift, rounded, halves up, without a branch, for 1 <= shift <= 62 and |value| + 2^(shift - 1) < 2^63 */
+static inline int64_t rounded(int64_t value, int shift)
+{
+    const uint64_t sign = (uint64_t)1 << 63;
+    return (int64_t)(((uint64_t)value + (sign + ((uint64_t)1 << (shift - 1)))) >> shift) - (int64_t)(sign >> shift);
+}
+
+/* value x 2^up, or rounded value / 2^-up; cut to +-2^62 */
+static inline int64_t scaled(int64_t value, int up)
+{
+    const int64_t most = (int64_t)1 << 62;
+    if (up <= 0)
+        return shifted(value, -up);
+    if (value == 0)
+        return 0;
+    if (up > 62 || value > most >> up || value < -(most >> up))
+        return value > 0 ? most : -most;
+    return value * ((int64_t)1 << up);
+}
+
+static inline int32_t cut(int64_t value)
+{
+    return value > INT32_MAX ? INT32_MAX : value < -INT32_MAX ? -INT32_MAX : (int32_t)value;
+}
+
+static inline int64_t within(int64_t value, int64_t limit)
+{
+    return value > limit ? limit : value < -limit ? -limit : value;
+}
+
+static inline int64_t product(int64_t a, int64_t b) /* both at most 2^31 */
+{
+    return rounded(a * b, ONE);
+}
+
+/* value = mantissa x 2^exponent */
+typedef struct {
+    int64_t mantissa;
+    int exponent;
+} number;
+
+static inline number from_bits(uint32_t bits) /* of a finite float32 */
+{
+    number result;
+    uint32_t exponent = bits >> 23 & 255u, fraction = bits & 0x7FFFFFu;
+    result.mantissa = exponent == 0u ? (int64_t)fraction : (int64_t)(fraction | 0x800000u);
+    result.exponent = exponent == 0u ? -149 : (int)exponent - 150;
+    if (bits >> 31)
+        result.mantissa = -result.mantissa;
+    return result;
+}
+
+static inline int64_t fixed_from_bits(uint32_t bits, int one)
+{
+    number value = from_bits(bits);
+    return scaled(value.mantissa, value.exponent + one);
+}
+
+/* weight (2^-28) x a float32 as a mantissa of at most 31 bits; times a code it gives numbers of 2^-28 */
+static inline number multiplier(int64_t weight, uint32_t scale_bits)
+{
+    number result = from_bits(scale_bits);
+    int64_t most = (int64_t)1 << 31;
+    result.mantissa *= weight; /* 2^24 x 2^31 */
+    while (result.mantissa >= most || result.mantissa <= -most) {
+        result.mantissa = shifted(result.mantissa, 1);
+        result.exponent++;
+    }
+    return result;
+}
+
+static inline int64_t multiplied(number factor, int64_t code) /* code at most 2^31 */
+{
+    const int64_t whole = factor.mantissa * code;
+    if (factor.exponent < 0 && factor.exponent >= -62)
+        return rounded(whole, -factor.exponent);
+    return scaled(whole, factor.exponent);
+}
+
+/* T_0 .. T_degree of x, all numbers of 2^-28 */
+static inline void chebyshev(int64_t x, uint32_t degree, int32_t *values)
+{
+    uint32_t k;
+    values[0] = (int32_t)UNIT;
+    if (degree > 0u)
+        values[1] = cut(x);
+    for (k = 2; k <= degree; k++)
+        values[k] = cut(2 * product(x, values[k - 1u]) - values[k - 2u]);
+}
+
+/* First coefficient and weights (2^-28) along one mesh axis at x; returns how many: 4 or 2. */
+static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, int64_t x, uint32_t *first, int64_t weights[4])
+{
+    uint32_t nodes = pw_nodes(family, coefficients);
+    int64_t place = shifted((x + UNIT) * (int64_t)(nodes - 1u), 1), held = place > 0 ? place : 0, t, s, t2, t3;
+    int64_t last = (int64_t)(nodes - 2u);
+    held /= UNIT;
+    held = held < last ? held : last;
+    *first = (uint32_t)held;
+    /* Beyond the panel's edge by more than a cell the map is of no use; the limit keeps products within 64 bits. */
+    t = place - held * UNIT;
+    t = t < -UNIT ? -UNIT : t > 2 * UNIT ? 2 * UNIT : t;
+    s = UNIT - t;
+    if (family != PW_FAMILY_SPLINE) {
+        weights[0] = s;
+        weights[1] = t;
+        weights[2] = weights[3] = 0;
+        return 2;
+    }
+    t2 = product(t, t);
+    t3 = product(t2, t);
+    weights[0] = product(product(s, s), s) / 6;
+    weights[1] = (3 * t3 - 6 * t2 + 4 * UNIT) / 6;
+    weights[3] = t3 / 6;
+    weights[2] = UNIT - weights[0] - weights[1] - weights[3];
+    return 4;
+}
+
+/* A weighted sum of two or four numbers, as axis_weights gives the weights: their sizes add up to less than 2^30. */
+static inline int32_t weighted(const int32_t *numbers, size_t stride, const int64_t weights[4], uint32_t taps)
+{
+    int64_t sum = weights[0] * numbers[0] + weights[1] * numbers[stride];
+    if (taps == 4u)
+        sum += weights[2] * numbers[2u * stride] + weights[3] * numbers[3u * stride];
+    return cut(rounded(sum, ONE));
+}
+
+#endif

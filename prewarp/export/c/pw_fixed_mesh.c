@@ -1,0 +1,139 @@
+/* Meshes of the integer path: the sums of the float path, in numbers of 2^-28. */
+#include "pw_fixed.h"
+
+/* Products are at most 2^59 (and a little): so many fit in 64 bits. */
+#define AT_ONCE 8u
+/* Sums of them are kept in 2^-50. */
+#define SUM_ONE 50
+
+static int64_t node_position(uint32_t place, uint32_t count)
+{
+    int64_t last = (int64_t)count - 1;
+    return (2 * (int64_t)place - last) * UNIT / last;
+}
+
+/* sum of numbers x weights, 2^-50 */
+static inline int64_t sum_of(const int32_t *numbers, size_t stride, const int32_t *weights, size_t step, uint32_t taps)
+{
+    int64_t total = 0;
+    while (taps > 0u) {
+        uint32_t here = taps < AT_ONCE ? taps : AT_ONCE, tap;
+        int64_t sum = 0;
+        for (tap = 0; tap < here; tap++, numbers += stride, weights += step)
+            sum += (int64_t)*numbers * *weights;
+        total += rounded(sum, 2 * ONE - SUM_ONE);
+        taps -= here;
+    }
+    return total;
+}
+
+/* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
+static uint32_t filled_terms(const pwx_map *map, uint32_t *counts)
+{
+    uint32_t terms = map->columns, all = pw_graded_count(terms - 1u), j, filled = 0;
+    const int32_t *own = map->coefficients;
+    for (j = 0; j < terms; j++) {
+        counts[j] = terms - j;
+        while (counts[j] > 0u && own[pw_graded_place(counts[j] - 1u, j)] == 0 &&
+               own[all + pw_graded_place(counts[j] - 1u, j)] == 0)
+            counts[j]--;
+        if (counts[j] > 0u)
+            filled = j + 1u;
+    }
+    return filled;
+}
+
+/* T_0 .. T_terms-1 of the first half of the nodes of an axis: (half, terms) */
+static void node_values(uint32_t count, uint32_t terms, int32_t *values)
+{
+    uint32_t place;
+    for (place = 0; place < (count + 1u) / 2u; place++, values += terms)
+        chebyshev(node_position(place, count), terms - 1u, values);
+}
+
+/* Sums over i for every j first, then over j; both over even and over odd ones apart, which nodes and their mirror images
+ * share. */
+static void chebyshev_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
+                           int32_t *directions)
+{
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), component, i, j;
+    uint32_t all = pw_graded_count(terms - 1u), row, column;
+    size_t width = (size_t)columns * 2u, place;
+    int32_t *sums = work, *in_s = sums + width * terms, *in_t = in_s + (size_t)terms * ((columns + 1u) / 2u);
+    int32_t factors[PW_MAX_PANEL_DEGREE + 1u];
+    node_values(columns, terms, in_s);
+    node_values(rows, terms, in_t);
+    for (component = 0; component < 2u; component++) {
+        for (j = 0; j < filled; j++) {
+            for (i = 0; i < counts[j]; i++)
+                factors[i] = map->coefficients[component * all + pw_graded_place(i, j)];
+            for (column = 0; column < (columns + 1u) / 2u; column++) {
+                const int32_t *values = in_s + (size_t)terms * column;
+                int64_t even = sum_of(factors, 2, values, 2, (counts[j] + 1u) / 2u);
+                int64_t odd = sum_of(factors + 1, 2, values + 1, 2, counts[j] / 2u);
+                int32_t *line = sums + width * j + component;
+                line[2u * column] = cut(rounded(even + odd, SUM_ONE - ONE));
+                line[2u * (columns - 1u - column)] = cut(rounded(even - odd, SUM_ONE - ONE));
+            }
+        }
+    }
+    for (row = 0; row < (rows + 1u) / 2u; row++) {
+        const int32_t *values = in_t + (size_t)terms * row;
+        size_t here = width * row, mirror = width * (rows - 1u - row);
+        for (place = 0; place < width; place++) {
+            int64_t even = sum_of(sums + place, 2u * width, values, 2, (filled + 1u) / 2u);
+            int64_t odd = sum_of(sums + width + place, 2u * width, values + 1, 2, filled / 2u);
+            int64_t sum = rounded(even + odd, SUM_ONE - ONE), difference = rounded(even - odd, SUM_ONE - ONE);
+            if (base != NULL) {
+                sum = base[here + place] + (int64_t)cut(sum);
+                difference = base[mirror + place] + (int64_t)cut(difference);
+            }
+            directions[mirror + place] = cut(difference);
+            directions[here + place] = cut(sum);
+        }
+    }
+}
+
+static void piecewise_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
+                           int32_t *directions)
+{
+    size_t width = (size_t)columns * 2u, height = (size_t)map->rows * 2u, place;
+    uint32_t column, row, first, taps;
+    int64_t weights[4];
+    for (column = 0; column < columns; column++) {
+        taps = axis_weights(map->family, map->columns, node_position(column, columns), &first, weights);
+        for (place = 0; place < height; place++)
+            work[width * (place / 2u) + 2u * column + place % 2u] =
+                weighted(map->coefficients + height * first + place, height, weights, taps);
+    }
+    for (row = 0; row < rows; row++, directions += width) {
+        taps = axis_weights(map->family, map->rows, node_position(row, rows), &first, weights);
+        for (place = 0; place < width; place++)
+            directions[place] = weighted(work + width * first + place, width, weights, taps);
+        for (place = 0; base != NULL && place < width; place++)
+            directions[place] = cut((int64_t)base[width * row + place] + directions[place]);
+    }
+}
+
+size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows)
+{
+    if (map->family == PW_FAMILY_CHEBYSHEV)
+        return map->columns * ((size_t)columns * 2u + (columns + 1u) / 2u + (rows + 1u) / 2u);
+    return (size_t)map->rows * columns * 2u;
+}
+
+pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
+                   size_t work_count, int32_t *directions)
+{
+    if ((base_directions == NULL) != (map->base == NULL))
+        return PW_NO_SUCH;
+    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
+        return PW_NO_SUCH;
+    if (work_count < pwx_mesh_work_count(map, columns, rows))
+        return PW_TOO_SMALL;
+    if (map->family == PW_FAMILY_CHEBYSHEV)
+        chebyshev_mesh(map, columns, rows, base_directions, work, directions);
+    else
+        piecewise_mesh(map, columns, rows, base_directions, work, directions);
+    return PW_OK;
+}
