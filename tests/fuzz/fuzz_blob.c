@@ -109,6 +109,7 @@ static void evaluate(const pw_lookup *lookup)
         chosen[0] = base == PW_NONE ? map : base;
         chosen[1] = map;
         for (step = 0; step < count; step++) {
+            uint32_t columns = 2u + any(4u), rows = 2u + any(3u);
             size_t needed = pw_coefficient_count(lookup, chosen[step]), work_needed;
             float *work, mesh[2 * 5 * 4], base_mesh[2 * 5 * 4] = {0}, point[2] = {3.0f, -2.0f}, direction[2];
             int32_t *whole_work, whole_mesh[2 * 5 * 4], whole_base[2 * 5 * 4] = {0}, whole_point[2] = {12345, -77777};
@@ -121,14 +122,14 @@ static void evaluate(const pw_lookup *lookup)
                 pwx_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL, whole_memory[step],
                             needed, &whole_maps[step]))
                 abort();
-            work_needed = pw_mesh_work_count(&maps[step], 5, 4);
+            work_needed = pw_mesh_work_count(&maps[step], columns, rows);
             work = malloc(work_needed * sizeof(float));
-            if (pw_mesh(&maps[step], 5, 4, step ? base_mesh : NULL, work, work_needed, mesh))
+            if (pw_mesh(&maps[step], columns, rows, step ? base_mesh : NULL, work, work_needed, mesh))
                 abort();
             free(work);
-            work_needed = pwx_mesh_work_count(&whole_maps[step], 5, 4);
+            work_needed = pwx_mesh_work_count(&whole_maps[step], columns, rows);
             whole_work = malloc(work_needed * sizeof(int32_t));
-            if (pwx_mesh(&whole_maps[step], 5, 4, step ? whole_base : NULL, whole_work, work_needed, whole_mesh))
+            if (pwx_mesh(&whole_maps[step], columns, rows, step ? whole_base : NULL, whole_work, work_needed, whole_mesh))
                 abort();
             free(whole_work);
             pw_direction_from_panel(&maps[step], point, direction);
