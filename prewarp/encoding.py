@@ -8,14 +8,17 @@ Design's section 2 (row "light") and section 4 (encoding, bit depth).
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from prewarp.checks import FloatArray, nearest_name, require_range
 from prewarp.errors import ShapeError
 from prewarp.module import Panel
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 KINDS = ("srgb", "power", "table")
 # Steps of the inverse of a measured table, each at least halving the interval that holds the answer.
@@ -110,8 +113,11 @@ class TransferFunction:
         return self._inverse_of_measured(value)
 
     @cached_property
-    def _measured(self) -> PchipInterpolator:
+    def _measured(self) -> "PchipInterpolator":
         """The monotone cubic through the measured levels: F. N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300."""
+        # Slow to import; nothing but a measured table asks for it.
+        from scipy.interpolate import PchipInterpolator
+
         return PchipInterpolator(np.linspace(0.0, 1.0, len(self.table)), self.table)
 
     def _inverse_of_measured(self, light: FloatArray) -> FloatArray:

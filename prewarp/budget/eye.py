@@ -6,7 +6,7 @@ Every number is a setting with its source. Tremor and drift within a fixation (u
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
+from scipy.linalg import solve_banded
 from scipy.special import ndtr, ndtri
 
 from prewarp.checks import FloatArray, IntArray
@@ -82,6 +82,9 @@ def peak_velocity_deg_per_s(step_deg: FloatArray, /) -> FloatArray:
 
     Oblique saccades: squares of the two curves at the whole amplitude, weighed by the squares of the parts.
     """
+    # Slow to import; other commands start without it.
+    from scipy.interpolate import PchipInterpolator
+
     amplitude = np.hypot(*step_deg)
     squared = np.zeros_like(amplitude)
     for part, (at, velocity) in zip(step_deg, SACCADE_TABLE, strict=True):
@@ -156,10 +159,9 @@ def eye_path(motion: EyeMotion, random: np.random.Generator, /, *, count: int) -
 
 def _drift(noise: FloatArray) -> FloatArray:
     """Return stationary first-order autoregression (3, n) of unit variance: an Ornstein-Uhlenbeck process, sampled."""
-    # Slow to import; other commands start without it.
-    from scipy.signal import lfilter
-
     keep = np.exp(-1.0 / SLIP_NODES)
     noise = noise * np.sqrt(1.0 - keep * keep)
     noise[:, 0] /= np.sqrt(1.0 - keep * keep)
-    return lfilter([1.0], [1.0, -keep], noise, axis=1)
+    # x_k - keep x_k-1 = noise_k, all at once: two bands.
+    bands = np.array([[1.0], [-keep]]) * np.ones(noise.shape[1])
+    return solve_banded((1, 0), bands, noise.T, check_finite=False).T

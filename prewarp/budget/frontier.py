@@ -1,9 +1,9 @@
 """The frontier: for each latency the worst accuracy that a tracker may have, and what each term costs."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Effects, begin, draw_moments, effects_of, seam_steps, spread
@@ -140,7 +140,7 @@ def _longest_latency(
         return _floor(bench, tracker, latency_ms) - limit
 
     low, high = latencies_ms[over[0] - 1], latencies_ms[over[0]]
-    return float(brentq(excess, low, high, xtol=LATENCY_SETTLED_MS))
+    return _root(excess, low, high, xtol=LATENCY_SETTLED_MS)
 
 
 def _largest_accuracy(bench: Bench, tracker: Tracker, floor: float) -> float:
@@ -156,8 +156,15 @@ def _largest_accuracy(bench: Bench, tracker: Tracker, floor: float) -> float:
         if high >= LARGEST_MM:
             return LARGEST_MM
         low, high = high, min(2.0 * high, LARGEST_MM)
-    root = brentq(lambda squared: excess(np.sqrt(squared)), low**2, high**2, xtol=LEAST_MM**2, rtol=SETTLED)
+    root = _root(lambda squared: excess(np.sqrt(squared)), low**2, high**2, xtol=LEAST_MM**2, rtol=SETTLED)
     return float(np.sqrt(root))
+
+
+def _root(function: Callable[[float], float], low: float, high: float, **tolerances: float) -> float:
+    # Slow to import; other commands start without it.
+    from scipy.optimize import brentq
+
+    return float(brentq(function, low, high, **tolerances))
 
 
 TERMS = ("accuracy", "sample noise", "depth error", "latency", "sampling", "residual")

@@ -1,7 +1,9 @@
 """`run_demo`: both modules through every step, figures and pictures into one folder."""
 
-from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import contextmanager
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.queues import SimpleQueue
 from pathlib import Path
@@ -11,21 +13,15 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
-from prewarp.demo.pictures import overview_sheet, seam_sheet
-from prewarp.demo.views import Looks
+from prewarp.demo.drawn import PICTURES, Picture
 from prewarp.files import json_text, output_folder, write_bytes, write_text
 from prewarp.render.drawing import open_drawing
-from prewarp.render.pictures import png_bytes
-from prewarp.report.budget import BudgetItem, budget_picture
-from prewarp.report.focus import FocusItem, focus_picture
-from prewarp.report.luminance_profile import ProfilePair, luminance_profile_picture
-from prewarp.report.residuals import residual_picture
-from prewarp.report.seam_map import SeamMap, seam_map_picture
 
 MODULES = ("coaxial", "folded")
-ALL_STEPS = STEPS * len(MODULES) + 4
+ALL_STEPS = STEPS * len(MODULES) + len(PICTURES)
 
 Progress = Callable[[str, int, int], None]
+Tell = Callable[[str], None]
 
 
 def run_demo(
@@ -72,34 +68,17 @@ def run_demo(
             if progress is not None:
                 progress(text, done, ALL_STEPS)
 
-    with (
-        output_folder(Path(folder)) as working,
-        open_drawing(renderer) as drawing,
-        threadpool_limits(1, user_api="blas"),
-    ):
-        # The modules have nothing to do with each other.
-        built = _in_processes(step) if processes else _in_threads(step)
-        looks = [Looks(drawing, one.fields, one.module.content, one.seam) for one in built]
-        contents = [one.module.content for one in built]
-        write_bytes(working / "overview.png", png_bytes(overview_sheet(looks, contents)))
-        step("overview drawn")
-        write_bytes(working / "seam.png", png_bytes(seam_sheet(looks, contents)))
-        step("seam close-up drawn")
-        for one in built:
-            write_bytes(
-                working / f"residuals_{one.name}.png",
-                residual_picture(
-                    one.fields,
-                    one.capture.grid,
-                    title=f"{one.title}: how far the capture lies off the fit",
-                ),
-            )
-        write_bytes(working / "reach_and_seam.png", _reach_picture(built))
-        step("residuals, reach and seam drawn")
-        write_bytes(working / "light.png", _light_picture(built))
-        write_bytes(working / "focus.png", _focus_picture(built))
-        write_bytes(working / "tracker.png", _tracker_picture(built))
-        step("light, focus and tracker budget drawn")
+    with output_folder(Path(folder)) as working:
+        # A renderer that cannot be had is said at once.
+        with open_drawing(renderer) as drawing:
+            drawn_with = drawing.name
+        with _workers(step) if processes else _threads(step) as (pool, tell):
+            # The modules have nothing to do with each other, nor have the pictures.
+            built = list(pool.map(partial(_build, tell), MODULES))
+            draw = pool.map if processes else map
+            for picture, data in zip(PICTURES, draw(partial(_draw, built, renderer), PICTURES), strict=True):
+                write_bytes(working / picture.file_name, data)
+                step(f"{picture.file_name} drawn")
         result = {
             "capture": {
                 "seed": SEED,
@@ -107,20 +86,26 @@ def run_demo(
                 "missing_share": MISSING_SHARE,
                 "outlier_share": OUTLIER_SHARE,
             },
-            "renderer": drawing.name,
+            "renderer": drawn_with,
             "modules": {one.name: one.figures for one in built},
         }
         write_text(working / "demo.json", json_text(result))
     return result
 
 
-def _in_threads(step: Callable[[str], None]) -> list[BuiltModule]:
-    with ThreadPoolExecutor(len(MODULES)) as pool:
-        return list(pool.map(lambda name: build_module(name, step), MODULES))
+@contextmanager
+def _threads(step: Tell) -> Iterator[tuple[Executor, Tell]]:
+    """Yield an executor of threads, and what its work tells steps to."""
+    with ThreadPoolExecutor(len(MODULES)) as pool, threadpool_limits(1, user_api="blas"):
+        yield pool, step
 
 
-def _in_processes(step: Callable[[str], None]) -> list[BuiltModule]:
-    """Build in new processes: threads that allocate much memory wait for each other in the kernel."""
+@contextmanager
+def _workers(step: Tell) -> Iterator[tuple[Executor, Tell]]:
+    """Yield an executor of new processes, and what its work tells steps to.
+
+    Threads that allocate much memory wait for each other in the kernel.
+    """
     fresh = get_context("spawn")
     told = fresh.SimpleQueue()
 
@@ -131,60 +116,32 @@ def _in_processes(step: Callable[[str], None]) -> list[BuiltModule]:
     listener = Thread(target=listen)
     listener.start()
     try:
-        with ProcessPoolExecutor(len(MODULES), mp_context=fresh, initializer=_keep, initargs=(told,)) as pool:
-            return list(pool.map(_build_and_tell, MODULES))
+        with ProcessPoolExecutor(
+            len(MODULES), mp_context=fresh, initializer=_begin, initargs=(told,)
+        ) as pool:
+            yield pool, _tell_parent
     finally:
         told.put(None)
         listener.join()
 
 
-# Where a process of `_in_processes` tells its steps.
+# Where a process of `_workers` tells its steps.
 _told: "SimpleQueue[str | None] | None" = None
 
 
-def _keep(told: "SimpleQueue[str | None]") -> None:
+def _begin(told: "SimpleQueue[str | None]") -> None:
     global _told
     _told = told
+    threadpool_limits(1, user_api="blas")
 
 
-def _build_and_tell(name: str) -> BuiltModule:
-    with threadpool_limits(1, user_api="blas"):
-        return build_module(name, _told.put)
+def _tell_parent(text: str) -> None:
+    _told.put(text)
 
 
-def _reach_picture(built: list[BuiltModule]) -> bytes:
-    maps = [
-        SeamMap(
-            f"{one.title}: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees joined, "
-            f"{one.figures['reach']['overlap_at_eye_level_deg']:.0f} degrees of overlap",
-            one.seam,
-            one.overlap.axes_deg,
-            one.overlap.spread_out(one.errors["moved_untracked"]),
-        )
-        for one in built
-    ]
-    return seam_map_picture(
-        maps,
-        title="What each channel shows, and how far their pictures come apart when the pupil moves 3 mm, not tracked",
-        error_label="seam error, arcmin",
-    )
+def _build(tell: Tell, name: str) -> BuiltModule:
+    return build_module(name, tell)
 
 
-def _light_picture(built: list[BuiltModule]) -> bytes:
-    pairs = [
-        ProfilePair(one.title, one.light.before[one.light.worst], one.light.after[one.light.worst])
-        for one in built
-    ]
-    return luminance_profile_picture(
-        pairs, title="Light across the seam, even content, pupil 3 mm to the right and tracked"
-    )
-
-
-def _focus_picture(built: list[BuiltModule]) -> bytes:
-    items = [FocusItem(one.title, one.fields, one.overlap.channels, (one.overlap,)) for one in built]
-    return focus_picture(items, title="Where the images lie, and the focus step across the seam")
-
-
-def _tracker_picture(built: list[BuiltModule]) -> bytes:
-    items = [BudgetItem(one.title, one.budget) for one in built]
-    return budget_picture(items, title="How good the eye tracker must be")
+def _draw(built: Sequence[BuiltModule], renderer: str, picture: Picture) -> bytes:
+    return picture.draw(built, renderer)
