@@ -1,4 +1,4 @@
-"""The device's float path in numpy, bit for bit: every operation in float32, in the order of `pw_float.c`.
+"""The device's float path in numpy, bit for bit: every operation in float32, in the order of the C sources.
 
 Panel points are scaled to s, t on -1 to 1. `prepare` sums the pupil part once; what is left is a small table A of
 coefficients over the panel, from which meshes and single points are read:

@@ -123,7 +123,8 @@ static int64_t half_units(uint32_t bits)
     return bits >> 15 ? -size : size;
 }
 
-static inline void add_codes(pw_block block, uint32_t format, uint32_t start, uint32_t count, number factor, int32_t *sums)
+static inline void add_codes(pw_block block, uint32_t format, uint32_t start, uint32_t count, number factor,
+                             int32_t *sums)
 {
     uint32_t place;
     block.format = format;

@@ -51,13 +51,12 @@ static void node_values(uint32_t count, uint32_t terms, int32_t *values)
         chebyshev(node_position(place, count), terms - 1u, values);
 }
 
-/* Sums over i for every j first, then over j; both over even and over odd ones apart, which nodes and their mirror images
- * share. */
+/* Sums over i for every j first, then over j; over even and over odd ones apart, which nodes and their mirror images share. */
 static void chebyshev_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
                            int32_t *directions)
 {
-    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), component, i, j;
-    uint32_t all = pw_graded_count(terms - 1u), row, column;
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts);
+    uint32_t all = pw_graded_count(terms - 1u), component, i, j, row, column;
     size_t width = (size_t)columns * 2u, place;
     int32_t *sums = work, *in_s = sums + width * terms, *in_t = in_s + (size_t)terms * ((columns + 1u) / 2u);
     int32_t factors[PW_MAX_PANEL_DEGREE + 1u];

@@ -61,4 +61,16 @@ static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, floa
     return 4;
 }
 
+/* Place of a mesh node on -1 to 1; a node and its mirror image differ in sign alone. */
+static inline float node_position(uint32_t place, uint32_t count)
+{
+    float last = (float)(count - 1u);
+    return (2.0f * (float)place - last) / last;
+}
+
+/* Floats of work memory for, and the mesh of, a map of Chebyshev terms; arguments as those of pw_mesh, checked. */
+size_t pw_chebyshev_work_count(const pw_map *map, uint32_t columns, uint32_t rows);
+void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base, float *work,
+                       float *directions);
+
 #endif

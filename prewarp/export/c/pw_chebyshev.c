@@ -1,0 +1,285 @@
+/* Chebyshev meshes of the float32 path. Sums run over long lines of numbers side by side, of which compilers make vector
+ * instructions; each number on its own is summed in one order, from the first term to the last. Sums over even and over
+ * odd functions of v are kept apart: a mesh row and its mirror image share both. */
+#include "pw_float.h"
+
+/* Lines in work memory are padded to multiples of so many numbers. */
+#define LANES 8u
+
+static size_t padded(size_t count)
+{
+    return (count + LANES - 1u) / LANES * LANES;
+}
+
+/* ---- sums of lines: `stride` apart, with weights `step` apart ---- */
+
+/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`. Both are constants wherever
+ * this is called, so that the inner loop unrolls and the outer one becomes vector instructions. */
+static inline void sum_lines(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,
+                             size_t count, float *restrict out, uint32_t taps, int more)
+{
+    size_t place;
+    uint32_t tap;
+    for (place = 0; place < count; place++) {
+        float sum = more ? out[place] + lines[place] * weights[0] : lines[place] * weights[0];
+        for (tap = 1; tap < taps; tap++)
+            sum += lines[stride * tap + place] * weights[step * tap];
+        out[place] = sum;
+    }
+}
+
+/* One function per number of taps: what `restrict` promises of parameters is kept there, and lost where inlined. */
+typedef void (*line_sum)(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,
+                         size_t count, float *restrict out, int more);
+
+#define LINE_SUM(taps)                                                                                                 \
+    static void sum_of_##taps(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,  \
+                              size_t count, float *restrict out, int more)                                             \
+    {                                                                                                                  \
+        if (more)                                                                                                      \
+            sum_lines(lines, stride, weights, step, count, out, taps, 1);                                              \
+        else                                                                                                           \
+            sum_lines(lines, stride, weights, step, count, out, taps, 0);                                              \
+    }
+
+LINE_SUM(1)
+LINE_SUM(2)
+LINE_SUM(3)
+LINE_SUM(4)
+LINE_SUM(5)
+LINE_SUM(6)
+LINE_SUM(7)
+LINE_SUM(8)
+
+/* The same for any number of taps, eight at a time; none: zeros. */
+static void sum_of_any(const float *lines, size_t stride, const float *weights, size_t step, uint32_t taps,
+                       size_t count, float *out)
+{
+    static const line_sum sums[8] = {sum_of_1, sum_of_2, sum_of_3, sum_of_4, sum_of_5, sum_of_6, sum_of_7, sum_of_8};
+    uint32_t tap;
+    if (taps == 0u)
+        memset(out, 0, count * sizeof *out);
+    for (tap = 0; tap < taps; tap += 8u)
+        sums[(taps - tap < 8u ? taps - tap : 8u) - 1u](lines + stride * tap, stride, weights + step * tap, step, count,
+                                                       out, tap > 0u);
+}
+
+/* ---- a mesh row and its mirror image ---- */
+
+/* Lines of even and of odd j and their weights in this row; sums over even and over odd j, where not made on the way;
+ * what the row and its mirror image are added to (NULL: nothing), and where they go. */
+typedef struct {
+    const float *evens, *odds, *by_even, *by_odd;
+    size_t stride, step, width;
+    float *even_sums, *odd_sums;
+    const float *base_here, *base_mirror;
+    float *here, *mirror;
+} row_pair;
+
+/* here = even + odd, mirror = even - odd, each added to its base where `based`. Sums of 0 taps are taken as they are made
+ * already; `even_taps`, `odd_taps` and `based` are constants. */
+static inline void mirror_rows(const float *restrict evens, const float *restrict odds, const float *restrict by_even,
+                               const float *restrict by_odd, size_t stride, size_t step, size_t width,
+                               const float *restrict even_sums, const float *restrict odd_sums,
+                               const float *restrict base_here, const float *restrict base_mirror,
+                               float *restrict here, float *restrict mirror, uint32_t even_taps, uint32_t odd_taps,
+                               int based)
+{
+    size_t place;
+    uint32_t tap;
+    for (place = 0; place < width; place++) {
+        float even = even_taps == 0u ? even_sums[place] : evens[place] * by_even[0];
+        float odd = odd_taps == 0u ? odd_sums[place] : odds[place] * by_odd[0], sum, difference;
+        for (tap = 1; tap < even_taps; tap++)
+            even += evens[stride * tap + place] * by_even[step * tap];
+        for (tap = 1; tap < odd_taps; tap++)
+            odd += odds[stride * tap + place] * by_odd[step * tap];
+        sum = even + odd;
+        difference = even - odd;
+        if (based) {
+            sum = base_here[place] + sum;
+            difference = base_mirror[place] + difference;
+        }
+        here[place] = sum;
+        mirror[place] = difference;
+    }
+}
+
+typedef void (*row_mirror)(const float *restrict evens, const float *restrict odds, const float *restrict by_even,
+                           const float *restrict by_odd, size_t stride, size_t step, size_t width,
+                           const float *restrict even_sums, const float *restrict odd_sums,
+                           const float *restrict base_here, const float *restrict base_mirror, float *restrict here,
+                           float *restrict mirror);
+
+#define ROW_MIRROR(name, even_taps, odd_taps, based)                                                                   \
+    static void name(const float *restrict evens, const float *restrict odds, const float *restrict by_even,           \
+                     const float *restrict by_odd, size_t stride, size_t step, size_t width,                           \
+                     const float *restrict even_sums, const float *restrict odd_sums,                                  \
+                     const float *restrict base_here, const float *restrict base_mirror, float *restrict here,         \
+                     float *restrict mirror)                                                                           \
+    {                                                                                                                  \
+        mirror_rows(evens, odds, by_even, by_odd, stride, step, width, even_sums, odd_sums, base_here, base_mirror,    \
+                    here, mirror, even_taps, odd_taps, based);                                                         \
+    }
+
+/* Up to 8 terms: both sums on the way */
+ROW_MIRROR(own_2, 1, 1, 0)
+ROW_MIRROR(own_3, 2, 1, 0)
+ROW_MIRROR(own_4, 2, 2, 0)
+ROW_MIRROR(own_5, 3, 2, 0)
+ROW_MIRROR(own_6, 3, 3, 0)
+ROW_MIRROR(own_7, 4, 3, 0)
+ROW_MIRROR(own_8, 4, 4, 0)
+ROW_MIRROR(based_2, 1, 1, 1)
+ROW_MIRROR(based_3, 2, 1, 1)
+ROW_MIRROR(based_4, 2, 2, 1)
+ROW_MIRROR(based_5, 3, 2, 1)
+ROW_MIRROR(based_6, 3, 3, 1)
+ROW_MIRROR(based_7, 4, 3, 1)
+ROW_MIRROR(based_8, 4, 4, 1)
+/* 9 to 17 terms: the odd sum on the way */
+ROW_MIRROR(odd_4, 0, 4, 0)
+ROW_MIRROR(odd_5, 0, 5, 0)
+ROW_MIRROR(odd_6, 0, 6, 0)
+ROW_MIRROR(odd_7, 0, 7, 0)
+ROW_MIRROR(odd_8, 0, 8, 0)
+/* Any number: none on the way */
+ROW_MIRROR(own_any, 0, 0, 0)
+ROW_MIRROR(based_any, 0, 0, 1)
+
+static void draw_rows(const row_pair *pair, uint32_t evens, uint32_t odds)
+{
+    static const row_mirror own[7] = {own_2, own_3, own_4, own_5, own_6, own_7, own_8};
+    static const row_mirror based[7] = {based_2, based_3, based_4, based_5, based_6, based_7, based_8};
+    static const row_mirror odd_taps[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
+    const uint32_t terms = evens + odds;
+    row_mirror draw = pair->base_here == NULL ? own_any : based_any;
+    if (terms >= 2u && terms <= 8u) {
+        draw = (pair->base_here == NULL ? own : based)[terms - 2u];
+    } else {
+        sum_of_any(pair->evens, pair->stride, pair->by_even, pair->step, evens, padded(pair->width), pair->even_sums);
+        if (odds >= 4u && odds <= 8u && pair->base_here == NULL)
+            draw = odd_taps[odds - 4u];
+        else
+            sum_of_any(pair->odds, pair->stride, pair->by_odd, pair->step, odds, padded(pair->width), pair->odd_sums);
+    }
+    draw(pair->evens, pair->odds, pair->by_even, pair->by_odd, pair->stride, pair->step, pair->width, pair->even_sums,
+         pair->odd_sums, pair->base_here, pair->base_mirror, pair->here, pair->mirror);
+}
+
+/* ---- the mesh ---- */
+
+/* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
+static uint32_t filled_terms(const pw_map *map, uint32_t *counts)
+{
+    uint32_t terms = map->columns, all = pw_graded_count(terms - 1u), j, filled = 0;
+    const float *own = map->coefficients;
+    for (j = 0; j < terms; j++) {
+        uint32_t i = terms - j, place = pw_graded_place(terms - 1u - j, j);
+        while (i > 0u && own[place] == 0.0f && own[all + place] == 0.0f) {
+            i--;
+            place = i > 0u ? pw_graded_place(i - 1u, j) : 0u;
+        }
+        counts[j] = i;
+        if (i > 0u)
+            filled = j + 1u;
+    }
+    return filled;
+}
+
+/* T_k+1 = 2 x T_k - T_k-1 after the lines T_k-1 and T_k */
+static void next_values(const float *restrict x, const float *restrict before, size_t width, float *restrict next)
+{
+    size_t place;
+    for (place = 0; place < width; place++)
+        next[place] = 2.0f * x[place] * before[width + place] - before[place];
+}
+
+/* T_0 .. T_terms-1 of all nodes of an axis: (terms, padded(count)); at least one, beyond the nodes anything finite */
+static void node_values(uint32_t count, uint32_t terms, float *restrict values)
+{
+    size_t width = padded(count);
+    int32_t last = (int32_t)count - 1, place, end = (int32_t)width;
+    float length = (float)last;
+    uint32_t k;
+    for (place = 0; place < end; place++)
+        values[place] = 1.0f;
+    if (terms < 2u)
+        return;
+    values += width;
+    for (place = 0; place < end; place++)
+        values[place] = (float)(2 * (place < last ? place : last) - last) / length;
+    for (k = 2; k < terms; k++)
+        next_values(values, values + width * k - 3u * width, width, values + width * (k - 1u));
+}
+
+static void interleave(const float *restrict x, const float *restrict y, size_t count, float *restrict out)
+{
+    size_t place;
+    for (place = 0; place < count; place++) {
+        out[2u * place] = x[place];
+        out[2u * place + 1u] = y[place];
+    }
+}
+
+/* Sums over i for every j: even j, then odd j, each a line of nodes (tx, ty). `spare`: two lines of columns */
+static void lines_of(const pw_map *map, const uint32_t *counts, uint32_t filled, const float *in_s, uint32_t columns,
+                     float *spare, float *sums)
+{
+    const size_t line = padded(columns), stride = 2u * line, all = pw_graded_count(map->columns - 1u);
+    uint32_t i, j, evens = (filled + 1u) / 2u;
+    for (j = 0; j < filled; j++) {
+        float in_x[PW_MAX_PANEL_DEGREE + 1u], in_y[PW_MAX_PANEL_DEGREE + 1u];
+        for (i = 0; i < counts[j]; i++) {
+            uint32_t place = pw_graded_place(i, j);
+            in_x[i] = map->coefficients[place];
+            in_y[i] = map->coefficients[all + place];
+        }
+        sum_of_any(in_s, line, in_x, 1, counts[j], line, spare);
+        sum_of_any(in_s, line, in_y, 1, counts[j], line, spare + line);
+        interleave(spare, spare + line, line, sums + stride * (j / 2u + (j % 2u ? evens : 0u)));
+    }
+}
+
+size_t pw_chebyshev_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
+{
+    return padded(columns) * (map->columns * 3u + 6u) + padded(rows) * map->columns;
+}
+
+void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base, float *work,
+                       float *directions)
+{
+    const size_t width = (size_t)columns * 2u, line = padded(columns), stride = 2u * line, tall = padded(rows);
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), most = 0, j, row;
+    uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
+    float *in_s = work, *in_t = in_s + line * map->columns; /* (terms, line), (terms, tall) */
+    float *sums = in_t + tall * map->columns;               /* (terms, line, 2) */
+    float *spare = sums + stride * map->columns;            /* three lines of nodes (tx, ty) */
+    row_pair pair;
+    for (j = 0; j < filled; j++)
+        most = counts[j] > most ? counts[j] : most;
+    node_values(columns, rows == columns && filled > most ? filled : most, in_s);
+    if (rows == columns)
+        in_t = in_s;
+    else
+        node_values(rows, filled, in_t);
+    lines_of(map, counts, filled, in_s, columns, spare, sums);
+    pair.evens = sums;
+    pair.odds = sums + stride * evens;
+    pair.stride = stride;
+    pair.step = 2u * tall;
+    pair.width = width;
+    pair.even_sums = spare;
+    pair.odd_sums = spare + stride;
+    for (row = 0; row < (rows + 1u) / 2u; row++) {
+        uint32_t opposite = rows - 1u - row;
+        pair.by_even = in_t + row;
+        pair.by_odd = in_t + tall + row;
+        pair.base_here = base == NULL ? NULL : base + width * row;
+        pair.base_mirror = base == NULL ? NULL : base + width * opposite;
+        pair.here = directions + width * row;
+        /* The middle row is its own mirror image: that goes where nobody reads it. */
+        pair.mirror = opposite == row ? spare + 2u * stride : directions + width * opposite;
+        draw_rows(&pair, evens, odds);
+    }
+}
