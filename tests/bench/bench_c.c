@@ -1,5 +1,7 @@
-/* Times one pupil update (all maps of a blob on a 65 x 65 mesh) beside the plain copy of its output and a plain trilinear
- * read of a 5 x 5 x 3 lattice of such meshes. Prints name and seconds, best of several. */
+/* Times one pupil update (all maps of a blob on a 65 x 65 mesh) beside the plain copy of its output, a plain trilinear read
+ * of a 5 x 5 x 3 lattice of such meshes and a sum of six such modes. Caches are warm: everything runs several times in a
+ * row, and the quickest counts. Prints name, quartiles and median over many rounds of the ratio to the same round's copy;
+ * for the copy, seconds. */
 #define _POSIX_C_SOURCE 199309L
 
 #include <stdio.h>
@@ -11,136 +13,188 @@
 
 #define NODES 65u
 #define MESH (NODES * NODES * 2u)
-#define REPEATS 400
+#define ROUNDS 61
+#define TIMES 12
 #define MEMORY (1u << 20)
 #define MAPS 64u
+#define PUPILS 75u
+#define MODES 6u
 
-static float memory[MEMORY], work[MEMORY];
-static int32_t whole_memory[MEMORY], whole_work[MEMORY];
+static pw_lookup lookup;
+static float memory[MEMORY], work[MEMORY], pupil_mm[3];
+static int32_t whole_memory[MEMORY], whole_work[MEMORY], whole_pupil[3];
+static pw_map maps[MAPS];
+static pwx_map whole_maps[MAPS];
+static float *out, *other, *lattice;
+static int32_t *whole_out;
+static size_t all;
 
-/* Prepares every map and, where `out` is given, draws its mesh; 0 on success. */
-static int update(const pw_lookup *lookup, const float pupil[3], float *out)
+static void require(int condition)
 {
-    pw_map maps[MAPS];
-    size_t used = 0;
-    uint32_t map, base;
-    for (map = 0; map < lookup->map_count; map++) {
-        base = pw_base_of(lookup, map);
-        if (pw_prepare(lookup, map, pupil, base == PW_NONE ? NULL : &maps[base], memory + used, MEMORY - used,
-                       &maps[map]) != PW_OK)
-            return 1;
-        used += pw_coefficient_count(lookup, map);
-        if (out != NULL && pw_mesh(&maps[map], NODES, NODES, base == PW_NONE ? NULL : out + (size_t)MESH * base, work,
-                                   MEMORY, out + (size_t)MESH * map) != PW_OK)
-            return 1;
-    }
-    return 0;
+    if (!condition)
+        exit(3);
 }
 
-static int whole_update(const pw_lookup *lookup, const int32_t pupil[3], int32_t *out)
+static void copy(void)
 {
-    pwx_map maps[MAPS];
-    size_t used = 0;
-    uint32_t map, base;
-    for (map = 0; map < lookup->map_count; map++) {
-        base = pw_base_of(lookup, map);
-        if (pwx_prepare(lookup, map, pupil, base == PW_NONE ? NULL : &maps[base], whole_memory + used, MEMORY - used,
-                        &maps[map]) != PW_OK)
-            return 1;
-        used += pw_coefficient_count(lookup, map);
-        if (pwx_mesh(&maps[map], NODES, NODES, base == PW_NONE ? NULL : out + (size_t)MESH * base, whole_work, MEMORY,
-                     out + (size_t)MESH * map) != PW_OK)
-            return 1;
-    }
-    return 0;
+    memcpy(other, out, all * sizeof *out);
 }
 
-static double seconds(void)
+static void weigh(const float *restrict first, size_t count, float x, float y, float z, float *restrict result)
 {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
-}
-
-static void trilinear(const float *restrict lattice, size_t count, const float at[3], float *restrict out)
-{
-    size_t place, x = (size_t)at[0], y = (size_t)at[1], z = (size_t)at[2];
-    float fx = at[0] - (float)x, fy = at[1] - (float)y, fz = at[2] - (float)z, w[8];
-    const float *restrict c[8];
-    unsigned k;
-    for (k = 0; k < 8u; k++) {
-        unsigned dx = k & 1u, dy = k >> 1 & 1u, dz = k >> 2;
-        c[k] = lattice + count * (((z + dz) * 5u + y + dy) * 5u + x + dx);
-        w[k] = (dx ? fx : 1.0f - fx) * (dy ? fy : 1.0f - fy) * (dz ? fz : 1.0f - fz);
-    }
+    const float *restrict c1 = first + count, *restrict c2 = first + count * 5u, *restrict c3 = c2 + count;
+    const float *restrict c4 = first + count * 25u, *restrict c5 = c4 + count, *restrict c6 = c4 + count * 5u;
+    const float *restrict c7 = c6 + count;
+    float w0 = (1 - x) * (1 - y) * (1 - z), w1 = x * (1 - y) * (1 - z), w2 = (1 - x) * y * (1 - z), w3 = x * y * (1 - z);
+    float w4 = (1 - x) * (1 - y) * z, w5 = x * (1 - y) * z, w6 = (1 - x) * y * z, w7 = x * y * z;
+    size_t place;
     for (place = 0; place < count; place++)
-        out[place] = w[0] * c[0][place] + w[1] * c[1][place] + w[2] * c[2][place] + w[3] * c[3][place] +
-                     w[4] * c[4][place] + w[5] * c[5][place] + w[6] * c[6][place] + w[7] * c[7][place];
+        result[place] = w0 * first[place] + w1 * c1[place] + w2 * c2[place] + w3 * c3[place] + w4 * c4[place] +
+                        w5 * c5[place] + w6 * c6[place] + w7 * c7[place];
+}
+
+static void trilinear(void)
+{
+    float at[3];
+    size_t axis, first[3];
+    for (axis = 0; axis < 3u; axis++) {
+        at[axis] = pupil_mm[axis] + (axis == 2u ? 0.9f : 1.9f);
+        first[axis] = (size_t)at[axis];
+    }
+    weigh(lattice + all * ((first[2] * 5u + first[1]) * 5u + first[0]), all, at[0] - (float)first[0],
+          at[1] - (float)first[1], at[2] - (float)first[2], other);
+}
+
+static void sum_modes(const float *restrict modes, size_t count, const float *restrict weights, float *restrict result)
+{
+    size_t place;
+    float w0 = weights[0], w1 = weights[1], w2 = weights[2], w3 = weights[3], w4 = weights[4], w5 = weights[5];
+    for (place = 0; place < count; place++)
+        result[place] = w0 * modes[place] + w1 * modes[count + place] + w2 * modes[2u * count + place] +
+                        w3 * modes[3u * count + place] + w4 * modes[4u * count + place] +
+                        w5 * modes[5u * count + place];
+}
+
+static void six_modes(void)
+{
+    float weights[MODES];
+    uint32_t mode;
+    for (mode = 0; mode < MODES; mode++)
+        weights[mode] = pupil_mm[mode % 3u] + (float)mode;
+    sum_modes(lattice, all, weights, other);
+}
+
+static void prepare(void)
+{
+    size_t used = 0;
+    uint32_t map;
+    for (map = 0; map < lookup.map_count; map++) {
+        uint32_t base = pw_base_of(&lookup, map);
+        require(pw_prepare(&lookup, map, pupil_mm, base == PW_NONE ? NULL : &maps[base], memory + used, MEMORY - used,
+                           &maps[map]) == PW_OK);
+        used += pw_coefficient_count(&lookup, map);
+    }
+}
+
+static void update(void)
+{
+    uint32_t map;
+    prepare();
+    for (map = 0; map < lookup.map_count; map++) {
+        const float *base = maps[map].base == NULL ? NULL : out + (size_t)MESH * maps[map].base->place;
+        require(pw_mesh(&maps[map], NODES, NODES, base, work, MEMORY, out + (size_t)MESH * map) == PW_OK);
+    }
+}
+
+static void integers(void)
+{
+    size_t used = 0;
+    uint32_t map;
+    for (map = 0; map < lookup.map_count; map++) {
+        uint32_t base = pw_base_of(&lookup, map);
+        require(pwx_prepare(&lookup, map, whole_pupil, base == PW_NONE ? NULL : &whole_maps[base], whole_memory + used,
+                            MEMORY - used, &whole_maps[map]) == PW_OK);
+        used += pw_coefficient_count(&lookup, map);
+        require(pwx_mesh(&whole_maps[map], NODES, NODES, base == PW_NONE ? NULL : whole_out + (size_t)MESH * base,
+                         whole_work, MEMORY, whole_out + (size_t)MESH * map) == PW_OK);
+    }
+}
+
+static const struct {
+    const char *name;
+    void (*run)(void);
+    int times;
+} items[] = {{"copy", copy, TIMES},       {"trilinear", trilinear, TIMES}, {"modes", six_modes, TIMES},
+             {"prepare", prepare, TIMES}, {"update", update, TIMES},       {"integers", integers, 2}};
+#define ITEMS (sizeof items / sizeof *items)
+
+static double quickest(void (*run)(void), int times)
+{
+    double best = 1e9;
+    run();
+    while (times-- > 0) {
+        struct timespec before, after;
+        double took;
+        clock_gettime(CLOCK_MONOTONIC, &before);
+        run();
+        clock_gettime(CLOCK_MONOTONIC, &after);
+        took = (double)(after.tv_sec - before.tv_sec) + 1e-9 * (double)(after.tv_nsec - before.tv_nsec);
+        best = took < best ? took : best;
+    }
+    return best;
+}
+
+static int ordered(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static void open_file(const char *name)
+{
+    FILE *file = fopen(name, "rb");
+    unsigned char *blob;
+    size_t size;
+    require(file != NULL);
+    fseek(file, 0, SEEK_END);
+    size = (size_t)ftell(file);
+    rewind(file);
+    blob = malloc(size); /* kept: the lookup points into it */
+    require(blob != NULL && fread(blob, 1, size, file) == size && pw_open(&lookup, blob, size) == PW_OK &&
+            lookup.map_count <= MAPS);
+    fclose(file);
 }
 
 int main(int count, char **names)
 {
-    double best[6] = {1e9, 1e9, 1e9, 1e9, 1e9, 1e9};
-    unsigned char *blob;
-    float *out, *other, *lattice;
-    int32_t *whole_out;
-    pw_lookup lookup;
-    size_t size, all;
+    static double took[ITEMS][ROUNDS];
+    size_t item, place;
     int turn;
-    FILE *file = count > 1 ? fopen(names[1], "rb") : NULL;
-    if (file == NULL)
-        return 2;
-    fseek(file, 0, SEEK_END);
-    size = (size_t)ftell(file);
-    rewind(file);
-    blob = malloc(size);
-    if (blob == NULL || fread(blob, 1, size, file) != size || pw_open(&lookup, blob, size) != PW_OK ||
-        lookup.map_count > MAPS)
-        return 2;
-    fclose(file);
+    require(count == 2);
+    open_file(names[1]);
     all = (size_t)MESH * lookup.map_count;
     out = calloc(all, sizeof *out);
     other = calloc(all, sizeof *other);
-    lattice = calloc(all * 75u, sizeof *lattice);
+    lattice = malloc(all * PUPILS * sizeof *lattice);
     whole_out = calloc(all, sizeof *whole_out);
-    if (out == NULL || other == NULL || lattice == NULL || whole_out == NULL)
-        return 2;
-    for (turn = 0; turn < REPEATS; turn++) {
-        float pupil[3], at[3];
-        int32_t pupil_whole[3];
-        double start[7];
-        unsigned axis;
-        for (axis = 0; axis < 3u; axis++) {
-            pupil[axis] = (float)((turn * (7 + (int)axis)) % 13) / 13.0f - 0.5f;
-            at[axis] = pupil[axis] + (axis == 2u ? 0.9f : 1.9f);
-            pupil_whole[axis] = (int32_t)(pupil[axis] * 65536.0f);
+    require(out != NULL && other != NULL && lattice != NULL && whole_out != NULL);
+    for (place = 0; place < all * PUPILS; place++)
+        lattice[place] = 0.25f + 1e-6f * (float)(place % 1000u);
+    for (turn = 0; turn < ROUNDS; turn++) {
+        int axis;
+        for (axis = 0; axis < 3; axis++) {
+            pupil_mm[axis] = (float)((turn * (7 + axis)) % 13) / 13.0f - 0.5f;
+            whole_pupil[axis] = (int32_t)(pupil_mm[axis] * 65536.0f);
         }
-        start[0] = seconds();
-        memcpy(other, out, all * sizeof *out);
-        start[1] = seconds();
-        trilinear(lattice, all, at, other);
-        start[2] = seconds();
-        if (update(&lookup, pupil, NULL) != 0)
-            return 3;
-        start[3] = seconds();
-        if (update(&lookup, pupil, out) != 0)
-            return 3;
-        start[4] = seconds();
-        if (turn % 8 == 0 && whole_update(&lookup, pupil_whole, whole_out) != 0)
-            return 3;
-        start[5] = seconds();
-        for (axis = 0; axis < 5u; axis++) {
-            double took = start[axis + 1u] - start[axis];
-            if (took < best[axis] && (axis < 4u || turn % 8 == 0))
-                best[axis] = took;
-        }
+        for (item = 0; item < ITEMS; item++)
+            took[item][turn] = quickest(items[item].run, items[item].times);
     }
-    printf("copy %.9f\ntrilinear %.9f\nprepare %.9f\nupdate %.9f\nfixed_update %.9f\n", best[0], best[1], best[2],
-           best[3], best[4]);
-    free(blob);
-    free(out);
-    free(other);
-    free(lattice);
-    free(whole_out);
+    for (item = ITEMS; item-- > 0u;) { /* the copy last: the others are divided by it */
+        for (turn = 0; turn < ROUNDS && item > 0u; turn++)
+            took[item][turn] /= took[0][turn];
+        qsort(took[item], ROUNDS, sizeof(double), ordered);
+        printf("%s %.9f %.9f %.9f\n", items[item].name, took[item][ROUNDS / 4], took[item][ROUNDS / 2],
+               took[item][ROUNDS * 3 / 4]);
+    }
     return 0;
 }
