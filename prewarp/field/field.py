@@ -221,43 +221,54 @@ class Field:
     def _settle_depth(self, inner: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return q (2, n) and the reference pupil (n, 2) from panel sums `inner` (2, pupil functions, n)."""
         degree = self.expansion.pupil_degree
-        reference = pupil_mm[:, :2]
-        if np.any(pupil_mm[:, 2]):
-            gain, before = DEPTH_GAIN, 0.0
-            if degree > ROUGH_PUPIL_DEGREE:
-                rough = inner[:, : count_of_degree(ROUGH_PUPIL_DEGREE)]
-                first, last = 0.0, 0.0
-                for _ in range(ROUGH_STEPS):
-                    step = self._depth_step(rough, ROUGH_PUPIL_DEGREE, reference, pupil_mm)
-                    reference, first, last = reference + step, last, _longest(step)
-                gain = min(last / first, gain) if first else gain
-            for _ in range(DEPTH_STEPS):
-                step = self._depth_step(inner, degree, reference, pupil_mm)
-                reference, length = reference + step, _longest(step)
-                # What is left is about the step times what steps shrink by.
-                gain = min(length / before, DEPTH_GAIN) if before else gain
-                if length * gain <= DEPTH_TOLERANCE_MM:
-                    break
-                before = length
-        return pupil_sum(inner, self.expansion.frame.values(reference, degree)), reference
+        if not np.any(pupil_mm[:, 2]):
+            reference = pupil_mm[:, :2]
+            return pupil_sum(inner, self.expansion.frame.values(reference, degree)), reference
+        pupil, depth = np.ascontiguousarray(pupil_mm[:, :2].T), np.ascontiguousarray(pupil_mm[:, 2])
+        reference, gain, before, slope = pupil, DEPTH_GAIN, 0.0, None
+        if degree > ROUGH_PUPIL_DEGREE:
+            rough = inner[:, : count_of_degree(ROUGH_PUPIL_DEGREE)]
+            first, last = 0.0, 0.0
+            for _ in range(ROUGH_STEPS):
+                step, slope = self._depth_step(rough, ROUGH_PUPIL_DEGREE, reference, pupil, depth, slope)
+                reference, first, last = reference + step, last, _longest(step)
+            gain = min(last / first, gain) if first else gain
+        for _ in range(DEPTH_STEPS):
+            step, slope = self._depth_step(inner, degree, reference, pupil, depth, slope)
+            reference, length = reference + step, _longest(step)
+            # What is left is about the step times what steps shrink by.
+            gain = min(length / before, DEPTH_GAIN) if before else gain
+            if length * gain <= DEPTH_TOLERANCE_MM:
+                break
+            before = length
+        return pupil_sum(inner, self.expansion.frame.values(reference.T, degree)), reference.T
 
     def _depth_step(
-        self, inner: FloatArray, degree: int, reference: FloatArray, pupil_mm: FloatArray
-    ) -> FloatArray:
-        """Return a Newton step (n, 2) toward x0 = x - z t(x0), with the slope of the linear pupil terms alone."""
-        frame, depth = self.expansion.frame, pupil_mm[:, 2]
-        q = pupil_sum(inner, frame.values(reference, degree))
+        self,
+        inner: FloatArray,
+        degree: int,
+        reference: FloatArray,
+        pupil: FloatArray,
+        depth: FloatArray,
+        slope: FloatArray | None,
+    ) -> tuple[FloatArray, FloatArray | None]:
+        """Return a Newton step (2, n) toward x0 = x - z t(x0), and the inverse slope (2, 2, n) for further steps.
+
+        The slope is that of the linear pupil terms alone, where the first step starts.
+        """
+        q = pupil_sum(inner, self.expansion.frame.values(reference.T, degree))
         with np.errstate(invalid="ignore"):
             # t = s q with s = 1 / sqrt(1 - |q|^2); off the unit circle NaN.
             scaled = depth / np.sqrt(1.0 - q[0] * q[0] - q[1] * q[1])
-        rest = pupil_mm[:, :2].T - scaled * q - reference.T
-        if degree > 0:
+        rest = pupil - scaled * q - reference
+        if degree == 0:
+            return rest, None
+        if slope is None:
             # Slope of q by x, y near the middle of the box; dt = s (1 + t t^T) dq is close enough to s dq here.
-            (xx, xy), (yx, yy) = inner[:, 1:3] * (scaled / np.array(frame.half_mm)[:, None])
+            (xx, xy), (yx, yy) = inner[:, 1:3] * (scaled / np.array(self.expansion.frame.half_mm)[:, None])
             xx, yy = xx + 1.0, yy + 1.0
-            determinant = xx * yy - xy * yx
-            rest = np.stack([yy * rest[0] - xy * rest[1], xx * rest[1] - yx * rest[0]]) / determinant
-        return rest.T
+            slope = np.array([[yy, -xy], [-yx, xx]]) / (xx * yy - xy * yx)
+        return slope[:, 0] * rest[0] + slope[:, 1] * rest[1], slope
 
     def _newton(
         self,
@@ -371,8 +382,8 @@ def _broadcast(first: FloatArray, pupil_mm: FloatArray) -> tuple[FloatArray, Flo
 
 
 def _longest(step: FloatArray) -> float:
-    """Return the largest component of steps (n, 2); 0 where none is known."""
-    return float(np.nanmax(np.abs(step), initial=0.0))
+    """Return the largest component of steps (2, n); 0 where none is known."""
+    return float(np.fmax.reduce(np.abs(step), axis=None, initial=0.0))
 
 
 def _is_constant(array: FloatArray) -> bool:
