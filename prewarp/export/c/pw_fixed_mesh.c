@@ -1,10 +1,8 @@
 /* Meshes of the integer path: the sums of the float path, in numbers of 2^-28. */
 #include "pw_fixed.h"
 
-/* Products are at most 2^59 (and a little): so many fit in 64 bits. */
-#define AT_ONCE 8u
-/* Sums of them are kept in 2^-50. */
-#define SUM_ONE 50
+/* Polynomials are numbers of 2^-26: as many products with them as there are terms, at most 41 of 2^57, fit in 64 bits. */
+#define VALUE_ONE 26
 
 static int64_t node_position(uint32_t place, uint32_t count)
 {
@@ -12,19 +10,13 @@ static int64_t node_position(uint32_t place, uint32_t count)
     return (2 * (int64_t)place - last) * UNIT / last;
 }
 
-/* sum of numbers x weights, 2^-50 */
-static inline int64_t sum_of(const int32_t *numbers, size_t stride, const int32_t *weights, size_t step, uint32_t taps)
+/* sum of numbers x weights, 2^-54 */
+static inline int64_t sum_of(const int32_t *numbers, size_t stride, const int32_t *weights, uint32_t taps)
 {
-    int64_t total = 0;
-    while (taps > 0u) {
-        uint32_t here = taps < AT_ONCE ? taps : AT_ONCE, tap;
-        int64_t sum = 0;
-        for (tap = 0; tap < here; tap++, numbers += stride, weights += step)
-            sum += (int64_t)*numbers * *weights;
-        total += rounded(sum, 2 * ONE - SUM_ONE);
-        taps -= here;
-    }
-    return total;
+    int64_t sum = 0;
+    for (; taps > 0u; taps--, numbers += stride, weights += 2)
+        sum += (int64_t)*numbers * *weights;
+    return sum;
 }
 
 /* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
@@ -46,46 +38,58 @@ static uint32_t filled_terms(const pwx_map *map, uint32_t *counts)
 /* T_0 .. T_terms-1 of the first half of the nodes of an axis: (half, terms) */
 static void node_values(uint32_t count, uint32_t terms, int32_t *values)
 {
-    uint32_t place;
-    for (place = 0; place < (count + 1u) / 2u; place++, values += terms)
+    uint32_t place, k;
+    for (place = 0; place < (count + 1u) / 2u; place++, values += terms) {
         chebyshev(node_position(place, count), terms - 1u, values);
+        for (k = 0; k < terms; k++)
+            values[k] = (int32_t)rounded(values[k], ONE - VALUE_ONE);
+    }
 }
 
-/* Sums over i for every j first, then over j; over even and over odd ones apart, which nodes and their mirror images share. */
-static void chebyshev_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
-                           int32_t *directions)
+/* Sums over i for every j: a line of nodes (tx, ty) each. A node and its mirror image share sums over even and odd i. */
+static void lines_of(const pwx_map *map, const uint32_t *counts, uint32_t filled, const int32_t *in_s, uint32_t columns,
+                     int32_t *lines)
 {
-    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts);
-    uint32_t all = pw_graded_count(terms - 1u), component, i, j, row, column;
-    size_t width = (size_t)columns * 2u, place;
-    int32_t *sums = work, *in_s = sums + width * terms, *in_t = in_s + (size_t)terms * ((columns + 1u) / 2u);
+    uint32_t terms = map->columns, component, i, j, column;
     int32_t factors[PW_MAX_PANEL_DEGREE + 1u];
-    node_values(columns, terms, in_s);
-    node_values(rows, terms, in_t);
-    for (component = 0; component < 2u; component++) {
+    const int32_t *own = map->coefficients;
+    for (component = 0; component < 2u; component++, own += pw_graded_count(terms - 1u)) {
         for (j = 0; j < filled; j++) {
+            int32_t *line = lines + (size_t)columns * 2u * j + component;
             for (i = 0; i < counts[j]; i++)
-                factors[i] = map->coefficients[component * all + pw_graded_place(i, j)];
+                factors[i] = own[pw_graded_place(i, j)];
             for (column = 0; column < (columns + 1u) / 2u; column++) {
                 const int32_t *values = in_s + (size_t)terms * column;
-                int64_t even = sum_of(factors, 2, values, 2, (counts[j] + 1u) / 2u);
-                int64_t odd = sum_of(factors + 1, 2, values + 1, 2, counts[j] / 2u);
-                int32_t *line = sums + width * j + component;
-                line[2u * column] = cut(rounded(even + odd, SUM_ONE - ONE));
-                line[2u * (columns - 1u - column)] = cut(rounded(even - odd, SUM_ONE - ONE));
+                int64_t even = sum_of(factors, 2, values, (counts[j] + 1u) / 2u);
+                int64_t odd = sum_of(factors + 1, 2, values + 1, counts[j] / 2u);
+                line[2u * column] = cut(rounded(even + odd, VALUE_ONE));
+                line[2u * (columns - 1u - column)] = cut(rounded(even - odd, VALUE_ONE));
             }
         }
     }
+}
+
+/* Sums over i first, then over j; a row and its mirror image share sums over even and over odd j. */
+static void chebyshev_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
+                           int32_t *directions)
+{
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), row;
+    uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
+    size_t width = (size_t)columns * 2u, place;
+    int32_t *lines = work, *in_s = lines + width * terms, *in_t = in_s + (size_t)terms * ((columns + 1u) / 2u);
+    node_values(columns, terms, in_s);
+    node_values(rows, terms, in_t);
+    lines_of(map, counts, filled, in_s, columns, lines);
     for (row = 0; row < (rows + 1u) / 2u; row++) {
         const int32_t *values = in_t + (size_t)terms * row;
         size_t here = width * row, mirror = width * (rows - 1u - row);
         for (place = 0; place < width; place++) {
-            int64_t even = sum_of(sums + place, 2u * width, values, 2, (filled + 1u) / 2u);
-            int64_t odd = sum_of(sums + width + place, 2u * width, values + 1, 2, filled / 2u);
-            int64_t sum = rounded(even + odd, SUM_ONE - ONE), difference = rounded(even - odd, SUM_ONE - ONE);
+            int64_t even = sum_of(lines + place, 2u * width, values, evens);
+            int64_t odd = sum_of(lines + width + place, 2u * width, values + 1, odds);
+            int64_t sum = rounded(even + odd, VALUE_ONE), difference = rounded(even - odd, VALUE_ONE);
             if (base != NULL) {
-                sum = base[here + place] + (int64_t)cut(sum);
-                difference = base[mirror + place] + (int64_t)cut(difference);
+                sum += base[here + place];
+                difference += base[mirror + place];
             }
             directions[mirror + place] = cut(difference);
             directions[here + place] = cut(sum);
