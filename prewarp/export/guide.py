@@ -35,7 +35,8 @@ in between use the lookup. The lookup serves every position of the eye box.
 6. Polynomial path: term k of the block holds tangents (red x, y, green x, y) and (blue x, y, -, -): what `pw_prepare` gives per colour is
    all tx, then all ty; add the base's numbers to those of a map that has one. `shaders/blocks/*.bin` show it for `pupils_mm`.
 
-C evaluator: C99, no allocation, no global state. Compile with `-std=c99 -ffp-contract=off`; `pw_lookup.h` explains every call. Check every status.
+C evaluator: C99, no allocation, no global state. Compile with `-std=c99 -ffp-contract=off -O3` and for the part's own instructions
+(`-march=native`, `-mcpu=...`: on a PC meshes take little more than half the time). `pw_lookup.h` explains every call. Check every status.
 
 ## Cautions
 {cautions}

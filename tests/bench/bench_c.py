@@ -26,6 +26,7 @@ HARNESS = Path(__file__).parent / "bench_c.c"
 OPTIONS = (("-O3",), ("-O3", "-march=native"))
 COMPILERS = ("gcc", "clang")
 NUMBERS = 6 * 65 * 65 * 2
+LAUNCHES = 3
 NUMPY_ROUNDS, NUMPY_TIMES = 31, 8
 
 
@@ -40,10 +41,17 @@ def tables():
 
 
 def timed(program, blob_path):
-    """Return {name: (lower quartile, median, upper quartile)} of one run: seconds for the copy, ratios to it for the rest."""
-    done = subprocess.run([str(program), str(blob_path)], capture_output=True, text=True, check=True)
-    rows = [line.split() for line in done.stdout.splitlines()]
-    return {row[0]: tuple(float(number) for number in row[1:]) for row in rows}
+    """Return {name: (lower quartile, median, upper quartile)} of one run: seconds for the copy, ratios to it for the rest.
+
+    Of several runs the one with the quickest copy, which is the hardest to keep up with: where memory happens to lie badly
+    for the copy, or others use the cache, ratios come out too small.
+    """
+    runs = []
+    for _ in range(LAUNCHES):
+        done = subprocess.run([str(program), str(blob_path)], capture_output=True, text=True, check=True)
+        rows = [line.split() for line in done.stdout.splitlines()]
+        runs.append({row[0]: tuple(float(number) for number in row[1:]) for row in rows})
+    return min(runs, key=lambda run: run["copy"][1])
 
 
 def numpy_ratios():

@@ -1,6 +1,6 @@
-/* Chebyshev meshes of the float32 path. Sums run over long lines of numbers side by side, of which compilers make vector
- * instructions; each number on its own is summed in one order, from the first term to the last. Sums over even and over
- * odd functions of v are kept apart: a mesh row and its mirror image share both. */
+/* Chebyshev meshes of the float32 path. Sums run over long lines of numbers side by side, of which compilers make
+ * vector instructions; each number on its own is summed in one order, from the first term to the last. Sums over even
+ * and over odd functions of v are kept apart: a mesh row and its mirror image share both. */
 #include "pw_float.h"
 
 /* Lines in work memory are padded to multiples of so many numbers. */
@@ -13,8 +13,8 @@ static size_t padded(size_t count)
 
 /* ---- sums of lines: `stride` apart, with weights `step` apart ---- */
 
-/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`. Both are constants wherever
- * this is called, so that the inner loop unrolls and the outer one becomes vector instructions. */
+/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`. `taps` and `more` are
+ * constants wherever this is called, so that the inner loop unrolls and the outer one becomes vector instructions. */
 static inline void sum_lines(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,
                              size_t count, float *restrict out, uint32_t taps, int more)
 {

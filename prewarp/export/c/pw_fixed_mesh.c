@@ -1,7 +1,7 @@
 /* Meshes of the integer path: the sums of the float path, in numbers of 2^-28. */
 #include "pw_fixed.h"
 
-/* Polynomials are numbers of 2^-26: as many products with them as there are terms, at most 41 of 2^57, fit in 64 bits. */
+/* Polynomials are numbers of 2^-26: products with them for all terms, at most 41 of 2^57, fit in 64 bits. */
 #define VALUE_ONE 26
 
 static int64_t node_position(uint32_t place, uint32_t count)

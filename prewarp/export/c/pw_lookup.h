@@ -1,9 +1,13 @@
 /* Evaluates lookup blobs: meshes and single points of pre-warp maps, blend weights, gains.
  *
  * C99, no allocation, no global state; the caller lends all memory, and several threads may share one blob.
- *   pw_open.c   checks a blob from untrusted bytes; integers only
- *   pw_float.c  float32 path (pw_...); compile with -ffp-contract=off for results equal to the last bit everywhere
- *   pw_fixed.c  integer path (pwx_...) for parts without a floating-point unit; no float is touched
+ *   pw_open.c                            checks a blob from untrusted bytes; integers only
+ *   pw_float.c, pw_mesh.c, pw_chebyshev.c
+ *                                        float32 path (pw_...); with -ffp-contract=off equal to the last bit everywhere
+ *   pw_fixed.c, pw_fixed_mesh.c          integer path (pwx_...) for parts without a floating-point unit; touches no float
+ *
+ * For speed compile with -O3 and for the part's own instructions (-march=native, -mcpu=...): meshes are sums over long
+ * lines, of which compilers make vector instructions. For small code use -Os: results are the same.
  *
  * Frames: panel px, origin at the top-left corner, v down; directions are tangents X/Z, Y/Z, +x to the wearer's right,
  * +y up; pupil mm from the eye-box centre. Typical use, once per pupil position and map:
