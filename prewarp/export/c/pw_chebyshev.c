@@ -66,16 +66,6 @@ static void sum_of_any(const float *lines, size_t stride, const float *weights, 
 
 /* ---- a mesh row and its mirror image ---- */
 
-/* Lines of even and of odd j and their weights in this row; sums over even and over odd j, where not made on the way;
- * what the row and its mirror image are added to (NULL: nothing), and where they go. */
-typedef struct {
-    const float *evens, *odds, *by_even, *by_odd;
-    size_t stride, step, width;
-    float *even_sums, *odd_sums;
-    const float *base_here, *base_mirror;
-    float *here, *mirror;
-} row_pair;
-
 /* here = even + odd, mirror = even - odd, each added to its base where `based`. Sums of 0 taps are taken as they are made
  * already; `even_taps`, `odd_taps` and `based` are constants. */
 static inline void mirror_rows(const float *restrict evens, const float *restrict odds, const float *restrict by_even,
@@ -147,24 +137,20 @@ ROW_MIRROR(odd_8, 0, 8, 0)
 ROW_MIRROR(own_any, 0, 0, 0)
 ROW_MIRROR(based_any, 0, 0, 1)
 
-static void draw_rows(const row_pair *pair, uint32_t evens, uint32_t odds)
+/* Chooses how rows are drawn; says which sums must be made before. */
+static row_mirror chosen_mirror(uint32_t terms, int based, int *even_apart, int *odd_apart)
 {
-    static const row_mirror own[7] = {own_2, own_3, own_4, own_5, own_6, own_7, own_8};
-    static const row_mirror based[7] = {based_2, based_3, based_4, based_5, based_6, based_7, based_8};
-    static const row_mirror odd_taps[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
-    const uint32_t terms = evens + odds;
-    row_mirror draw = pair->base_here == NULL ? own_any : based_any;
-    if (terms >= 2u && terms <= 8u) {
-        draw = (pair->base_here == NULL ? own : based)[terms - 2u];
-    } else {
-        sum_of_any(pair->evens, pair->stride, pair->by_even, pair->step, evens, padded(pair->width), pair->even_sums);
-        if (odds >= 4u && odds <= 8u && pair->base_here == NULL)
-            draw = odd_taps[odds - 4u];
-        else
-            sum_of_any(pair->odds, pair->stride, pair->by_odd, pair->step, odds, padded(pair->width), pair->odd_sums);
-    }
-    draw(pair->evens, pair->odds, pair->by_even, pair->by_odd, pair->stride, pair->step, pair->width, pair->even_sums,
-         pair->odd_sums, pair->base_here, pair->base_mirror, pair->here, pair->mirror);
+    static const row_mirror of_own[7] = {own_2, own_3, own_4, own_5, own_6, own_7, own_8};
+    static const row_mirror of_based[7] = {based_2, based_3, based_4, based_5, based_6, based_7, based_8};
+    static const row_mirror of_odd[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
+    *even_apart = *odd_apart = 0;
+    if (terms >= 2u && terms <= 8u)
+        return (based ? of_based : of_own)[terms - 2u];
+    *even_apart = 1;
+    if (terms >= 9u && terms <= 17u && !based)
+        return of_odd[terms / 2u - 4u];
+    *odd_apart = 1;
+    return based ? based_any : own_any;
 }
 
 /* ---- the mesh ---- */
@@ -254,8 +240,10 @@ void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const
     uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
     float *in_s = work, *in_t = in_s + line * map->columns; /* (terms, line), (terms, tall) */
     float *sums = in_t + tall * map->columns;               /* (terms, line, 2) */
-    float *spare = sums + stride * map->columns;            /* three lines of nodes (tx, ty) */
-    row_pair pair;
+    float *odd_lines = sums + stride * evens;
+    float *even_sums = sums + stride * map->columns, *odd_sums = even_sums + stride, *spare = odd_sums + stride;
+    row_mirror draw;
+    int even_apart, odd_apart;
     for (j = 0; j < filled; j++)
         most = counts[j] > most ? counts[j] : most;
     node_values(columns, rows == columns && filled > most ? filled : most, in_s);
@@ -264,22 +252,17 @@ void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const
     else
         node_values(rows, filled, in_t);
     lines_of(map, counts, filled, in_s, columns, spare, sums);
-    pair.evens = sums;
-    pair.odds = sums + stride * evens;
-    pair.stride = stride;
-    pair.step = 2u * tall;
-    pair.width = width;
-    pair.even_sums = spare;
-    pair.odd_sums = spare + stride;
+    draw = chosen_mirror(filled, base != NULL, &even_apart, &odd_apart);
     for (row = 0; row < (rows + 1u) / 2u; row++) {
-        uint32_t opposite = rows - 1u - row;
-        pair.by_even = in_t + row;
-        pair.by_odd = in_t + tall + row;
-        pair.base_here = base == NULL ? NULL : base + width * row;
-        pair.base_mirror = base == NULL ? NULL : base + width * opposite;
-        pair.here = directions + width * row;
+        const uint32_t opposite = rows - 1u - row;
+        const float *by_even = in_t + row, *by_odd = by_even + tall;
+        if (even_apart)
+            sum_of_any(sums, stride, by_even, 2u * tall, evens, padded(width), even_sums);
+        if (odd_apart)
+            sum_of_any(odd_lines, stride, by_odd, 2u * tall, odds, padded(width), odd_sums);
         /* The middle row is its own mirror image: that goes where nobody reads it. */
-        pair.mirror = opposite == row ? spare + 2u * stride : directions + width * opposite;
-        draw_rows(&pair, evens, odds);
+        draw(sums, odd_lines, by_even, by_odd, stride, 2u * tall, width, even_sums, odd_sums,
+             base == NULL ? NULL : base + width * row, base == NULL ? NULL : base + width * opposite,
+             directions + width * row, opposite == row ? spare : directions + width * opposite);
     }
 }
