@@ -5,6 +5,8 @@ a sample is judged by how far it is from the median residual of its neighbours (
 the eye box, all colours), and by their scatter.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
@@ -20,6 +22,8 @@ LONG_TAILS = 1.15
 # Samples wished for in a neighbourhood, and panel regions across at most.
 NEIGHBOURS = 16
 MOST_REGIONS = 24
+# With fewer samples in a neighbourhood a wider one is asked: a median of so many stands up to three outliers.
+FEWEST_NEIGHBOURS = 8
 
 
 def colour_scales(samples: Samples, length: FloatArray, /) -> FloatArray:
@@ -43,22 +47,44 @@ def _deviation_and_sigma(samples: Samples, rest_px: FloatArray) -> tuple[FloatAr
     sigma = np.maximum(colour_scales(samples, length), LEAST_SIGMA_PX)
     if np.all(sigma <= LONG_TAILS * np.median(length) / RAYLEIGH_MEDIAN):
         return length, sigma[samples.colour]
-    key = _neighbourhood(samples)
-    deviation = np.hypot(*(axis - _medians(key, axis)[key] for axis in rest_px))
+    deviation, local = _from_neighbours(samples, rest_px)
     sigma = np.maximum(colour_scales(samples, deviation), LEAST_SIGMA_PX)
-    local = _medians(key, deviation)[key] / RAYLEIGH_MEDIAN
-    return deviation, np.maximum(sigma[samples.colour], local)
+    return deviation, np.maximum(sigma[samples.colour], local / RAYLEIGH_MEDIAN)
 
 
-def _neighbourhood(samples: Samples) -> IntArray:
-    """Return a number for each sample, equal for neighbours."""
+def _from_neighbours(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how far each sample is off the median of its neighbours (n,), px, and the median of that among them (n,).
+
+    A sample with few neighbours is judged by those of a wider neighbourhood: alone, it would be its own judge.
+    """
+    deviation, local = np.empty(samples.count), np.empty(samples.count)
+    asked = np.arange(samples.count)
+    for key, is_widest in _neighbourhoods(samples):
+        around = np.flatnonzero(np.isin(key, key[asked])) if len(asked) < samples.count else asked
+        _, place = np.unique(key[around], return_inverse=True)
+        rest = rest_px[:, around]
+        off = np.hypot(*(axis - _medians(place, axis)[place] for axis in rest))
+        enough = (np.bincount(place) >= FEWEST_NEIGHBOURS)[place] | is_widest
+        settled = np.isin(around, asked) & enough
+        deviation[around[settled]] = off[settled]
+        local[around[settled]] = _medians(place, off)[place][settled]
+        asked = np.setdiff1d(asked, around[settled], assume_unique=True)
+        if asked.size == 0:
+            break
+    return deviation, local
+
+
+def _neighbourhoods(samples: Samples) -> Iterator[tuple[IntArray, bool]]:
+    """Yield a number for each sample, equal for neighbours, and whether all are neighbours now; wider and wider."""
     across = int(np.clip(np.sqrt(samples.count / (4 * NEIGHBOURS)), 4, MOST_REGIONS))
     half = np.array(samples.half_px)
     place = (samples.pixel - np.array(samples.panel_size_px) / 2.0 + half) / (2.0 * half)
-    region = np.clip(np.floor(place * across), 0, across - 1).astype(np.int64)
-    quarter = (samples.reference_mm > np.array(samples.frame.centre_mm)).astype(np.int64)
-    key = ((region[:, 0] * across + region[:, 1]) * 2 + quarter[:, 0]) * 2 + quarter[:, 1]
-    return np.unique(key, return_inverse=True)[1]
+    quarter = (samples.reference_mm > np.array(samples.frame.centre_mm)).astype(np.int64) @ np.array([2, 1])
+    while across > 0:
+        region = np.clip(np.floor(place * across), 0, across - 1).astype(np.int64)
+        yield (region[:, 0] * across + region[:, 1]) * 4 + quarter, False
+        quarter, across = np.zeros_like(quarter), across // 2
+    yield quarter, True
 
 
 def _medians(key: IntArray, values: FloatArray) -> FloatArray:

@@ -33,14 +33,14 @@ Search = tuple[tuple[tuple[int, int], int], ...]
 SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
 # Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
 TREND_SEARCH: Search = (((6, 8), 4),)
-FIRST_MODEL = PolynomialModel(9, 2, 2, -1, 0, 9, 9)
+FIRST_MODEL = PolynomialModel(9, 2, 2, 3, 0, 9, 9)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
-# Robust weights: at most so many passes; a weight moves when it changes by more than WEIGHT_STEP; settled when fewer
-# than this share of the weights moved.
-ROBUST_PASSES = 4
+# Robust weights: at most so many passes, for the model chosen and for one of the search; a weight moves when it changes by
+# more than WEIGHT_STEP; settled when fewer than this share of the weights moved.
+ROBUST_PASSES, SEARCH_PASSES = 4, 2
 WEIGHT_STEP = 0.02
 SETTLED = 2e-4
 # Only data that a model follows this well are worth looking at for one that follows them to the last digit. Pixels, RMS.
@@ -106,15 +106,22 @@ def solve_model(
     return expansions_of(coefficients, columns, samples, moments.pupil_degree, model.degree), columns, solver
 
 
-def first_expansion(samples: Samples, highest_pupil_degree: int) -> Expansion:
-    """Return a quick unweighted fit on at most FIRST_SAMPLES samples: good enough for the panel's local scale."""
+def first_expansions(samples: Samples, highest_pupil_degree: int) -> tuple[Expansion, ...]:
+    """Return a quick unweighted fit on at most FIRST_SAMPLES samples: good enough for the panel's local scale and gross outliers."""
     step = max(1, samples.count // FIRST_SAMPLES)
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
     model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, highest_pupil_degree))
-    moments = sums.accumulate(few, unit, few.cosine.T, degree=model.degree, pupil_degree=model.pupil_degree)
-    return solve_model(moments, model, few)[0][0]
+    moments = sums.accumulate(
+        few,
+        unit,
+        few.cosine.T,
+        degree=model.degree,
+        pupil_degree=model.pupil_degree,
+        product_degrees=_product_degrees([model], model.pupil_degree),
+    )
+    return solve_model(moments, model, few)[0]
 
 
 def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> PolynomialFit:
@@ -125,8 +132,9 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
     highest_pupil_degree = samples.highest_pupil_degree
-    metric = pixel_metric(samples, first_expansion(samples, highest_pupil_degree)) * relative**2
-    weight = np.ones(samples.count)
+    first = first_expansions(samples, highest_pupil_degree)
+    metric = pixel_metric(samples, first[0]) * relative**2
+    weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     model, before = None, (0,) * len(PUPIL_COSTS)
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
@@ -147,7 +155,7 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
             product_degrees=_product_degrees(tops, pupil_degree),
         )
         top = tops[-1] if model is None else tops[PUPIL_COSTS.index(model.pupil_cost)]
-        weight, expansions = _reweight(samples, metric, weight, moments, top)
+        weight, expansions = _reweight(samples, metric, weight, moments, top, passes=SEARCH_PASSES)
         shared = split(_one_colour(samples, expansions, metric * weight, moments))
         choice = _choose_degree(shared, tops, is_first=model is None)
         model = choice.model
@@ -211,10 +219,16 @@ def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
 
 
 def _reweight(
-    samples: Samples, metric: FloatArray, weight: FloatArray, moments: Moments, model: PolynomialModel
+    samples: Samples,
+    metric: FloatArray,
+    weight: FloatArray,
+    moments: Moments,
+    model: PolynomialModel,
+    *,
+    passes: int = ROBUST_PASSES,
 ) -> tuple[FloatArray, tuple[Expansion, ...]]:
     """Return robust weights for one model, iterated, and the last expansions; `moments` follow in place."""
-    for _ in range(ROBUST_PASSES):
+    for _ in range(passes):
         expansions = solve_model(moments, model, samples)[0]
         wanted = robust_weight(samples, in_pixels(metric, residuals(samples, expansions)))
         changed = np.flatnonzero(np.abs(wanted - weight) > WEIGHT_STEP)
