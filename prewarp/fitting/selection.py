@@ -4,8 +4,8 @@ Blocks are whole pupil positions and, apart from them, whole regions of dots. Th
 difference to the best model over the blocks (Breiman et al., Classification and Regression Trees, 1984, the
 one-standard-error rule; pairing is derived here: it removes what all models have in common).
 
-One factor of all samples' equations gives the residual sum of squares of every model of a nested chain (F ratios); only models
-up to the last one that explains more than noise would are cross-validated.
+One factor of all samples' equations gives the residual sum of squares of every model of a nested chain. Only models up to the one
+with the least generalised score are cross-validated: that score takes samples for independent, so it errs to the large side.
 """
 
 from collections.abc import Sequence
@@ -23,9 +23,8 @@ from prewarp.fitting.samples import CELLS, DOT_GROUPS, PUPIL_GROUPS
 RESOLUTION_PX = 1e-4
 # Relative difference of two scores that is rounding.
 ROUNDING = 1e-6
-# A step of a chain that explains less than this many times what noise would is not worth a cross-validation. A step pays
-# in the error of prediction from 2 on.
-WORTH_TRYING = 1.5
+# A step that explains less than this many times what noise would does not pay in the error of prediction.
+WORTH_TRYING = 2.0
 # A step that explains more than this many times what noise would is taken without a look at the simpler model.
 SURELY_WORTH = 4.0
 
@@ -79,13 +78,14 @@ def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> i
 def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
     """Return the simplest adequate model of one or more nested chains (each simplest first).
 
-    The chain whose best model has the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31,
-    1979) is cross-validated.
+    The chain with the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31, 1979) is
+    cross-validated, up to the model that has it.
     """
     factored = [_factor_chain(moments.whole, chain) for chain in chains]
-    best = int(np.argmin([_generalised_score(solver, lengths) for solver, _, lengths in factored]))
+    generalised = [_generalised_scores(solver, lengths) for solver, _, lengths in factored]
+    best = int(np.argmin([scores.min() for scores in generalised]))
     chain, (solver, columns, lengths) = chains[best], factored[best]
-    last = last_worth_trying(solver, lengths)
+    last = int(np.argmin(generalised[best]))
     columns = columns.take(np.arange(lengths[last]))
     scores = _cross_validate(moments.left_out, solver, columns, lengths[: last + 1])
     place = simplest_within_error(scores, lengths[: last + 1])
@@ -101,22 +101,16 @@ def worth_of(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel
     return float(_f_ratios(solver, lengths)[0])
 
 
-def last_worth_trying(solver: Factor, lengths: Sequence[int], /) -> int:
-    """Return the place of the last model of a chain that explains more of the samples than noise would, and one more."""
-    worth = np.flatnonzero(_f_ratios(solver, lengths) >= WORTH_TRYING)
-    return min(int(worth[-1]) + 2 if worth.size else 1, len(lengths) - 1)
-
-
 def _f_ratios(solver: Factor, lengths: Sequence[int]) -> FloatArray:
     """Return how many times more each step of the chain explains than as many columns of noise, (models - 1,)."""
     rest, freedom = _left_over(solver, lengths)
     return -np.diff(rest) / np.maximum(np.diff(lengths), 1) / (rest[-1] / freedom[-1])
 
 
-def _generalised_score(solver: Factor, lengths: Sequence[int]) -> float:
-    """Return the least of rest / freedom^2 over the models of the chain."""
+def _generalised_scores(solver: Factor, lengths: Sequence[int]) -> FloatArray:
+    """Return rest / freedom^2 of every model of the chain."""
     rest, freedom = _left_over(solver, lengths)
-    return float(np.min(rest / freedom**2))
+    return rest / freedom**2
 
 
 def _left_over(solver: Factor, lengths: Sequence[int]) -> tuple[FloatArray, FloatArray]:
