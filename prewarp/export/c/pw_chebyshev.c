@@ -64,92 +64,99 @@ static void sum_of_any(const float *lines, size_t stride, const float *weights, 
                                                        out, tap > 0u);
 }
 
-/* ---- a mesh row and its mirror image ---- */
+/* ---- mesh rows and their mirror images ---- */
 
-/* here = even + odd, mirror = even - odd, each added to its base where `based`. Sums of 0 taps are taken as they are made
- * already; `even_taps`, `odd_taps` and `based` are constants. */
-static inline void mirror_rows(const float *restrict evens, const float *restrict odds, const float *restrict by_even,
-                               const float *restrict by_odd, size_t stride, size_t step, size_t width,
-                               const float *restrict even_sums, const float *restrict odd_sums,
-                               const float *restrict base_here, const float *restrict base_mirror,
-                               float *restrict here, float *restrict mirror, uint32_t even_taps, uint32_t odd_taps,
-                               int based)
+/* Row = base + (even + odd), its mirror image = base + (even - odd); no base where not `based`. even, odd: sums over the
+ * lines of even and of odd j (`terms` together) with T_j of the row, in_t: (terms, tall). `even_taps`, `odd_taps` and
+ * `based` are constants; where a number of taps is 0 the sum is made apart. */
+static inline void draw_rows(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,
+                             const float *restrict in_t, size_t tall, float *restrict even_sums,
+                             float *restrict odd_sums, float *restrict spare, const float *restrict base, size_t width,
+                             uint32_t rows, float *restrict directions, uint32_t even_taps, uint32_t odd_taps,
+                             int based)
 {
+    const size_t step = 2u * tall;
     size_t place;
-    uint32_t tap;
-    for (place = 0; place < width; place++) {
-        float even = even_taps == 0u ? even_sums[place] : evens[place] * by_even[0];
-        float odd = odd_taps == 0u ? odd_sums[place] : odds[place] * by_odd[0], sum, difference;
-        for (tap = 1; tap < even_taps; tap++)
-            even += evens[stride * tap + place] * by_even[step * tap];
-        for (tap = 1; tap < odd_taps; tap++)
-            odd += odds[stride * tap + place] * by_odd[step * tap];
-        sum = even + odd;
-        difference = even - odd;
-        if (based) {
-            sum = base_here[place] + sum;
-            difference = base_mirror[place] + difference;
+    uint32_t row, tap;
+    for (row = 0; row < (rows + 1u) / 2u; row++, in_t++) {
+        const uint32_t opposite = rows - 1u - row;
+        float *here = directions + width * row;
+        /* The middle row is its own mirror image: that goes where nobody reads it. */
+        float *mirror = opposite == row ? spare : directions + width * opposite;
+        const float *base_here = based ? base + width * row : NULL;
+        const float *base_mirror = based ? base + width * opposite : NULL;
+        if (even_taps == 0u)
+            sum_of_any(evens, stride, in_t, step, (terms + 1u) / 2u, padded(width), even_sums);
+        if (odd_taps == 0u)
+            sum_of_any(odds, stride, in_t + tall, step, terms / 2u, padded(width), odd_sums);
+        for (place = 0; place < width; place++) {
+            float even = even_taps == 0u ? even_sums[place] : evens[place] * in_t[0];
+            float odd = odd_taps == 0u ? odd_sums[place] : odds[place] * in_t[tall], sum, difference;
+            for (tap = 1; tap < even_taps; tap++)
+                even += evens[stride * tap + place] * in_t[step * tap];
+            for (tap = 1; tap < odd_taps; tap++)
+                odd += odds[stride * tap + place] * in_t[step * tap + tall];
+            sum = even + odd;
+            difference = even - odd;
+            if (based) {
+                sum = base_here[place] + sum;
+                difference = base_mirror[place] + difference;
+            }
+            here[place] = sum;
+            mirror[place] = difference;
         }
-        here[place] = sum;
-        mirror[place] = difference;
     }
 }
 
-typedef void (*row_mirror)(const float *restrict evens, const float *restrict odds, const float *restrict by_even,
-                           const float *restrict by_odd, size_t stride, size_t step, size_t width,
-                           const float *restrict even_sums, const float *restrict odd_sums,
-                           const float *restrict base_here, const float *restrict base_mirror, float *restrict here,
-                           float *restrict mirror);
+typedef void (*row_drawing)(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,
+                            const float *restrict in_t, size_t tall, float *restrict even_sums,
+                            float *restrict odd_sums, float *restrict spare, const float *restrict base, size_t width,
+                            uint32_t rows, float *restrict directions);
 
-#define ROW_MIRROR(name, even_taps, odd_taps, based)                                                                   \
-    static void name(const float *restrict evens, const float *restrict odds, const float *restrict by_even,           \
-                     const float *restrict by_odd, size_t stride, size_t step, size_t width,                           \
-                     const float *restrict even_sums, const float *restrict odd_sums,                                  \
-                     const float *restrict base_here, const float *restrict base_mirror, float *restrict here,         \
-                     float *restrict mirror)                                                                           \
+#define ROW_DRAWING(name, even_taps, odd_taps, based)                                                                  \
+    static void name(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,           \
+                     const float *restrict in_t, size_t tall, float *restrict even_sums, float *restrict odd_sums,     \
+                     float *restrict spare, const float *restrict base, size_t width, uint32_t rows,                   \
+                     float *restrict directions)                                                                       \
     {                                                                                                                  \
-        mirror_rows(evens, odds, by_even, by_odd, stride, step, width, even_sums, odd_sums, base_here, base_mirror,    \
-                    here, mirror, even_taps, odd_taps, based);                                                         \
+        draw_rows(evens, odds, stride, terms, in_t, tall, even_sums, odd_sums, spare, base, width, rows, directions,   \
+                  even_taps, odd_taps, based);                                                                         \
     }
 
 /* Up to 8 terms: both sums on the way */
-ROW_MIRROR(own_2, 1, 1, 0)
-ROW_MIRROR(own_3, 2, 1, 0)
-ROW_MIRROR(own_4, 2, 2, 0)
-ROW_MIRROR(own_5, 3, 2, 0)
-ROW_MIRROR(own_6, 3, 3, 0)
-ROW_MIRROR(own_7, 4, 3, 0)
-ROW_MIRROR(own_8, 4, 4, 0)
-ROW_MIRROR(based_2, 1, 1, 1)
-ROW_MIRROR(based_3, 2, 1, 1)
-ROW_MIRROR(based_4, 2, 2, 1)
-ROW_MIRROR(based_5, 3, 2, 1)
-ROW_MIRROR(based_6, 3, 3, 1)
-ROW_MIRROR(based_7, 4, 3, 1)
-ROW_MIRROR(based_8, 4, 4, 1)
+ROW_DRAWING(own_2, 1, 1, 0)
+ROW_DRAWING(own_3, 2, 1, 0)
+ROW_DRAWING(own_4, 2, 2, 0)
+ROW_DRAWING(own_5, 3, 2, 0)
+ROW_DRAWING(own_6, 3, 3, 0)
+ROW_DRAWING(own_7, 4, 3, 0)
+ROW_DRAWING(own_8, 4, 4, 0)
+ROW_DRAWING(based_2, 1, 1, 1)
+ROW_DRAWING(based_3, 2, 1, 1)
+ROW_DRAWING(based_4, 2, 2, 1)
+ROW_DRAWING(based_5, 3, 2, 1)
+ROW_DRAWING(based_6, 3, 3, 1)
+ROW_DRAWING(based_7, 4, 3, 1)
+ROW_DRAWING(based_8, 4, 4, 1)
 /* 9 to 17 terms: the odd sum on the way */
-ROW_MIRROR(odd_4, 0, 4, 0)
-ROW_MIRROR(odd_5, 0, 5, 0)
-ROW_MIRROR(odd_6, 0, 6, 0)
-ROW_MIRROR(odd_7, 0, 7, 0)
-ROW_MIRROR(odd_8, 0, 8, 0)
+ROW_DRAWING(odd_4, 0, 4, 0)
+ROW_DRAWING(odd_5, 0, 5, 0)
+ROW_DRAWING(odd_6, 0, 6, 0)
+ROW_DRAWING(odd_7, 0, 7, 0)
+ROW_DRAWING(odd_8, 0, 8, 0)
 /* Any number: none on the way */
-ROW_MIRROR(own_any, 0, 0, 0)
-ROW_MIRROR(based_any, 0, 0, 1)
+ROW_DRAWING(own_any, 0, 0, 0)
+ROW_DRAWING(based_any, 0, 0, 1)
 
-/* Chooses how rows are drawn; says which sums must be made before. */
-static row_mirror chosen_mirror(uint32_t terms, int based, int *even_apart, int *odd_apart)
+static row_drawing chosen_drawing(uint32_t terms, int based)
 {
-    static const row_mirror of_own[7] = {own_2, own_3, own_4, own_5, own_6, own_7, own_8};
-    static const row_mirror of_based[7] = {based_2, based_3, based_4, based_5, based_6, based_7, based_8};
-    static const row_mirror of_odd[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
-    *even_apart = *odd_apart = 0;
+    static const row_drawing of_own[7] = {own_2, own_3, own_4, own_5, own_6, own_7, own_8};
+    static const row_drawing of_based[7] = {based_2, based_3, based_4, based_5, based_6, based_7, based_8};
+    static const row_drawing of_odd[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
     if (terms >= 2u && terms <= 8u)
         return (based ? of_based : of_own)[terms - 2u];
-    *even_apart = 1;
     if (terms >= 9u && terms <= 17u && !based)
         return of_odd[terms / 2u - 4u];
-    *odd_apart = 1;
     return based ? based_any : own_any;
 }
 
@@ -236,14 +243,11 @@ void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const
                        float *directions)
 {
     const size_t width = (size_t)columns * 2u, line = padded(columns), stride = 2u * line, tall = padded(rows);
-    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), most = 0, j, row;
-    uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), most = 0, j;
     float *in_s = work, *in_t = in_s + line * map->columns; /* (terms, line), (terms, tall) */
     float *sums = in_t + tall * map->columns;               /* (terms, line, 2) */
-    float *odd_lines = sums + stride * evens;
     float *even_sums = sums + stride * map->columns, *odd_sums = even_sums + stride, *spare = odd_sums + stride;
-    row_mirror draw;
-    int even_apart, odd_apart;
+    row_drawing draw;
     for (j = 0; j < filled; j++)
         most = counts[j] > most ? counts[j] : most;
     node_values(columns, rows == columns && filled > most ? filled : most, in_s);
@@ -252,17 +256,7 @@ void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const
     else
         node_values(rows, filled, in_t);
     lines_of(map, counts, filled, in_s, columns, spare, sums);
-    draw = chosen_mirror(filled, base != NULL, &even_apart, &odd_apart);
-    for (row = 0; row < (rows + 1u) / 2u; row++) {
-        const uint32_t opposite = rows - 1u - row;
-        const float *by_even = in_t + row, *by_odd = by_even + tall;
-        if (even_apart)
-            sum_of_any(sums, stride, by_even, 2u * tall, evens, padded(width), even_sums);
-        if (odd_apart)
-            sum_of_any(odd_lines, stride, by_odd, 2u * tall, odds, padded(width), odd_sums);
-        /* The middle row is its own mirror image: that goes where nobody reads it. */
-        draw(sums, odd_lines, by_even, by_odd, stride, 2u * tall, width, even_sums, odd_sums,
-             base == NULL ? NULL : base + width * row, base == NULL ? NULL : base + width * opposite,
-             directions + width * row, opposite == row ? spare : directions + width * opposite);
-    }
+    draw = chosen_drawing(filled, base != NULL);
+    draw(sums, sums + stride * ((filled + 1u) / 2u), stride, filled, in_t, tall, even_sums, odd_sums, spare, base,
+         width, rows, directions);
 }
