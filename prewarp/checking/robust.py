@@ -37,10 +37,11 @@ def robust_fit(
     previous = np.inf
     weight = np.ones(len(design))
     for _ in range(_ROUNDS):
-        weighted = design * weight[:, None]
-        normal = weighted.T @ design
+        root = np.sqrt(weight)[:, None]
+        weighted = design * root
+        normal = weighted.T @ weighted
         normal[np.diag_indices_from(normal)] += 1e-12 * max(np.trace(normal) / len(normal), 1e-300)
-        coefficient = np.linalg.solve(normal, weighted.T @ values)
+        coefficient = np.linalg.solve(normal, weighted.T @ (values * root))
         residual = values - design @ coefficient
         length = np.sqrt((residual * residual).mean(axis=1) * 2.0)
         scale = float(np.median(length)) / _MEDIAN_OF_LENGTH_2D

@@ -247,10 +247,10 @@ def _normal(
     matrix, side = np.zeros((count, count)), np.zeros(count)
     for first in range(0, len(part), _CHUNK):
         chunk = slice(first, first + _CHUNK)
-        basis = samples.basis(part[chunk], *degrees)
-        weighted = basis * weight[chunk]
-        matrix += weighted @ basis.T
-        side += weighted @ wanted[chunk]
+        root = np.sqrt(weight[chunk])
+        weighted = samples.basis(part[chunk], *degrees) * root
+        matrix += weighted @ weighted.T
+        side += weighted @ (root * wanted[chunk])
     return matrix, side
 
 
