@@ -66,8 +66,8 @@ static void sum_of_any(const float *lines, size_t stride, const float *weights, 
 
 /* ---- mesh rows and their mirror images ---- */
 
-/* Row = base + (even + odd), its mirror image = base + (even - odd); no base where not `based`. even, odd: sums over the
- * lines of even and of odd j (`terms` together) with T_j of the row, in_t: (terms, tall). `even_taps`, `odd_taps` and
+/* Row = base + (even + odd), its mirror image = base + (even - odd); no base where not `based`. even, odd: sums over
+ * the lines of even and of odd j (`terms` together) with T_j of the row, in_t: (terms, tall). `even_taps`, `odd_taps` and
  * `based` are constants; where a number of taps is 0 the sum is made apart. */
 static inline void draw_rows(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,
                              const float *restrict in_t, size_t tall, float *restrict even_sums,
