@@ -33,6 +33,8 @@ Search = tuple[tuple[tuple[int, int], int], ...]
 SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
 # Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
 TREND_SEARCH: Search = (((6, 8), 4),)
+# A step of the search goes this many degrees at most beyond the best of the step before.
+CLIMB = 5
 FIRST_MODEL = PolynomialModel(9, 2, 2, 3, 0, 9, 9)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
@@ -139,7 +141,9 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = [
-            _affordable(_highest_model(degree, cost, pupil_degree, samples, model), samples)
+            _affordable(
+                _highest_model(_within_climb(degree, model), cost, pupil_degree, samples, model), samples
+            )
             for degree, cost in zip(degrees, PUPIL_COSTS, strict=True)
         ]
         highest = tuple(top.degree for top in tops)
@@ -186,6 +190,11 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=choice.rms_px,
     )
+
+
+def _within_climb(degree: int, before: PolynomialModel | None) -> int:
+    """Return a step's highest degree, or less: a search that goes on for the sake of the pupil alone asks for little more."""
+    return degree if before is None else min(degree, before.degree + CLIMB)
 
 
 def _highest_model(
