@@ -1,11 +1,10 @@
-"""The demo's pictures: the file name of each, and what draws it from the built modules."""
+"""What the demo draws: pictures of one module, and of both side by side."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 
 from prewarp.demo.build import BuiltModule
-from prewarp.demo.pictures import overview_sheet, seam_sheet
+from prewarp.demo.pictures import Cells, overview_cells, overview_sheet, seam_cells, seam_sheet
 from prewarp.demo.views import Looks
 from prewarp.render.drawing import open_drawing
 from prewarp.render.pictures import png_bytes
@@ -17,28 +16,35 @@ from prewarp.report.seam_map import SeamMap, seam_map_picture
 
 
 @dataclass(frozen=True)
-class Picture:
-    """A picture: `draw` takes the built modules and the renderer asked for, and returns PNG bytes."""
+class DrawnModule:
+    """Pictures of one module: cells of the contact sheets, and the residuals as PNG."""
 
-    file_name: str
-    draw: Callable[[Sequence[BuiltModule], str], bytes]
+    overview: Cells
+    seam: Cells
+    residuals: bytes
 
 
-def _sheet(make: Callable, built: Sequence[BuiltModule], renderer: str) -> bytes:
-    """Draw a contact sheet of what the eye sees."""
+def draw_module(one: BuiltModule, renderer: str, /) -> DrawnModule:
+    """Draw what needs one module alone; `renderer` as `open_drawing` takes it."""
+    content = one.module.content
     with open_drawing(renderer) as drawing:
-        looks = [Looks(drawing, one.fields, one.module.content, one.seam) for one in built]
-        return png_bytes(make(looks, [one.module.content for one in built]))
+        look = Looks(drawing, one.fields, content, one.seam)
+        overview, seam = overview_cells(look, content), seam_cells(look, content)
+    title = f"{one.title}: how far the capture lies off the fit"
+    return DrawnModule(overview, seam, residual_picture(one.fields, one.capture.grid, title=title))
 
 
-def _residuals(name: str, built: Sequence[BuiltModule], _: str) -> bytes:
-    (one,) = (one for one in built if one.name == name)
-    return residual_picture(
-        one.fields, one.capture.grid, title=f"{one.title}: how far the capture lies off the fit"
-    )
+def sheets(built: Sequence[BuiltModule], drawn: Sequence[DrawnModule], /) -> dict[str, bytes]:
+    """Return the files (name to PNG) that show drawn modules."""
+    field_x_deg = built[0].module.content.field_x_deg
+    return {
+        "overview.png": png_bytes(overview_sheet([each.overview for each in drawn], field_x_deg)),
+        "seam.png": png_bytes(seam_sheet([each.seam for each in drawn])),
+        **{f"residuals_{one.name}.png": each.residuals for one, each in zip(built, drawn, strict=True)},
+    }
 
 
-def _reach(built: Sequence[BuiltModule], _: str) -> bytes:
+def _reach(built: Sequence[BuiltModule]) -> bytes:
     maps = [
         SeamMap(
             f"{one.title}: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees joined, "
@@ -56,7 +62,7 @@ def _reach(built: Sequence[BuiltModule], _: str) -> bytes:
     )
 
 
-def _light(built: Sequence[BuiltModule], _: str) -> bytes:
+def _light(built: Sequence[BuiltModule]) -> bytes:
     pairs = [
         ProfilePair(one.title, one.light.before[one.light.worst], one.light.after[one.light.worst])
         for one in built
@@ -66,24 +72,25 @@ def _light(built: Sequence[BuiltModule], _: str) -> bytes:
     )
 
 
-def _focus(built: Sequence[BuiltModule], _: str) -> bytes:
+def _focus(built: Sequence[BuiltModule]) -> bytes:
     items = [FocusItem(one.title, one.fields, one.overlap.channels, (one.overlap,)) for one in built]
     return focus_picture(items, title="Where the images lie, and the focus step across the seam")
 
 
-def _tracker(built: Sequence[BuiltModule], _: str) -> bytes:
+def _tracker(built: Sequence[BuiltModule]) -> bytes:
     items = [BudgetItem(one.title, one.budget) for one in built]
     return budget_picture(items, title="How good the eye tracker must be")
 
 
-# The one that takes longest first.
-PICTURES = (
-    Picture("overview.png", partial(_sheet, overview_sheet)),
-    Picture("seam.png", partial(_sheet, seam_sheet)),
-    Picture("residuals_coaxial.png", partial(_residuals, "coaxial")),
-    Picture("residuals_folded.png", partial(_residuals, "folded")),
-    Picture("reach_and_seam.png", _reach),
-    Picture("light.png", _light),
-    Picture("focus.png", _focus),
-    Picture("tracker.png", _tracker),
-)
+# Files with both modules side by side: name, and what draws it as PNG.
+FIGURES: Mapping[str, Callable[[Sequence[BuiltModule]], bytes]] = {
+    "reach_and_seam.png": _reach,
+    "light.png": _light,
+    "focus.png": _focus,
+    "tracker.png": _tracker,
+}
+
+
+def draw_figures(built: Sequence[BuiltModule], /) -> dict[str, bytes]:
+    """Return the files (name to PNG) of `FIGURES`."""
+    return {name: draw(built) for name, draw in FIGURES.items()}

@@ -1,6 +1,6 @@
 """The demo's contact sheets: which scenes, which windows, which words."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache, partial
 
 import numpy as np
@@ -19,6 +19,8 @@ TITLES = {
     "moved_untracked": "3  Pupil moved 3 mm to the right, and the system does not know",
     "moved_tracked": "4  Pupil moved 3 mm to the right, and the eye tracker says so",
 }
+# Pictures of a module that go side by side, by state.
+Cells = Mapping[str, tuple[NDArray[np.uint8], ...]]
 HEADS = ("Coaxial module", "Folded module")
 # The zoom looks at a crossing of the scene's lines on the seam, so many of its cells (1/32 of the width) above the middle.
 _ZOOM_CELLS = -5
@@ -30,27 +32,36 @@ _SEAM_DOWN_DEG = 10.0
 _HAIRLINE_STEP_DEG = 0.5
 
 
-def overview_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection], /) -> NDArray[np.uint8]:
-    """Return the line grid in all states of both modules, each with a zoom on the seam."""
-    modules, drawn = [], lru_cache(partial(scene, "grid"))
-    for look, content in zip(looks, contents, strict=True):
-        up = _ZOOM_CELLS * content.size_px[0] / 32.0 / content.focal_px
-        window = CloseUp(np.array([0.0, up]), _ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
-        view = ContentProjection(content.projection, OVERVIEW_SIZE_PX, content.field_x_deg)
-        corners = view.pixel_from_tangent(window.tangent_from_pixel(np.array([[0.0, 0.0], _ZOOM_SIZE_PX])))
-        small = tuple(length // OVERVIEW_SHRINK for length in content.size_px)
-        whole = look.overviews(drawn(small))
-        close = look.close_ups(drawn(content.size_px), window)
-        modules.append(
-            {
-                state: (with_frame(whole[state], corners), with_scale(close[state], window, arcmin=10.0))
-                for state in LOOKS
-            }
-        )
+def overview_cells(look: Looks, content: ContentProjection, /) -> Cells:
+    """Return the line grid in all states of a module: the whole view, and a zoom on the seam."""
+    drawn = lru_cache(partial(scene, "grid"))
+    up = _ZOOM_CELLS * content.size_px[0] / 32.0 / content.focal_px
+    window = CloseUp(np.array([0.0, up]), _ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
+    view = ContentProjection(content.projection, OVERVIEW_SIZE_PX, content.field_x_deg)
+    corners = view.pixel_from_tangent(window.tangent_from_pixel(np.array([[0.0, 0.0], _ZOOM_SIZE_PX])))
+    small = tuple(length // OVERVIEW_SHRINK for length in content.size_px)
+    whole = look.overviews(drawn(small))
+    close = look.close_ups(drawn(content.size_px), window)
+    return {
+        state: (with_frame(whole[state], corners), with_scale(close[state], window, arcmin=10.0))
+        for state in LOOKS
+    }
+
+
+def seam_cells(look: Looks, content: ContentProjection, /) -> Cells:
+    """Return fine lines across the seam in all states of a module, enlarged."""
+    up = -np.tan(np.radians(_SEAM_DOWN_DEG))
+    window = CloseUp(np.array([0.0, up]), _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
+    close = look.close_ups(_hairlines(content, window.centre), window)
+    return {state: (with_scale(close[state], window, arcmin=10.0),) for state in LOOKS}
+
+
+def overview_sheet(modules: Sequence[Cells], field_x_deg: float, /) -> NDArray[np.uint8]:
+    """Return the sheet of the overview cells of both modules."""
     return contact_sheet(
         "One picture from two channels: what the right eye sees",
         (
-            f"Left of each pair: the whole view, {contents[0].field_x_deg:g} degrees wide. Right: the framed place on the seam, enlarged.",
+            f"Left of each pair: the whole view, {field_x_deg:g} degrees wide. Right: the framed place on the seam, enlarged.",
             "Double lines in the enlargement: the two channels show one line at two places. Coloured edges: red, green and blue do so.",
         ),
         HEADS,
@@ -58,14 +69,8 @@ def overview_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection]
     )
 
 
-def seam_sheet(looks: Sequence[Looks], contents: Sequence[ContentProjection], /) -> NDArray[np.uint8]:
-    """Return fine lines across the seam in all states of both modules, enlarged."""
-    up = -np.tan(np.radians(_SEAM_DOWN_DEG))
-    window = CloseUp(np.array([0.0, up]), _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN * ARCMIN_PER_RADIAN)
-    modules = []
-    for look, content in zip(looks, contents, strict=True):
-        close = look.close_ups(_hairlines(content, window.centre), window)
-        modules.append({state: (with_scale(close[state], window, arcmin=10.0),) for state in LOOKS})
+def seam_sheet(modules: Sequence[Cells], /) -> NDArray[np.uint8]:
+    """Return the sheet of the seam cells of both modules."""
     return contact_sheet(
         f"The seam close up: hairlines, {_SEAM_DOWN_DEG:g} degrees below straight ahead",
         (

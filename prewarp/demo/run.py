@@ -1,9 +1,8 @@
 """`run_demo`: both modules through every step, figures and pictures into one folder."""
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
-from functools import partial
 from multiprocessing import get_context
 from multiprocessing.queues import SimpleQueue
 from pathlib import Path
@@ -13,12 +12,12 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
-from prewarp.demo.drawn import PICTURES, Picture
+from prewarp.demo.drawn import draw_figures, draw_module, sheets
 from prewarp.files import json_text, output_folder, write_bytes, write_text
 from prewarp.render.drawing import open_drawing
 
 MODULES = ("coaxial", "folded")
-ALL_STEPS = STEPS * len(MODULES) + len(PICTURES)
+ALL_STEPS = (STEPS + 1) * len(MODULES) + 1
 
 Progress = Callable[[str, int, int], None]
 Tell = Callable[[str], None]
@@ -43,8 +42,8 @@ def run_demo(
     progress : callable, optional
         Called with (what was done, steps done, steps in all).
     processes : bool
-        Build each module in a process of its own rather than a thread: quicker, but the calling program's main module must
-        be one that can be imported (the usual rule of `multiprocessing`).
+        Build and draw in as many processes as there are modules rather than in this one: quicker, but the calling program's
+        main module must be one that can be imported (the usual rule of `multiprocessing`).
 
     Returns
     -------
@@ -72,13 +71,23 @@ def run_demo(
         # A renderer that cannot be had is said at once.
         with open_drawing(renderer) as drawing:
             drawn_with = drawing.name
-        with _workers(step) if processes else _threads(step) as (pool, tell):
-            # The modules have nothing to do with each other, nor have the pictures.
-            built = list(pool.map(partial(_build, tell), MODULES))
-            draw = pool.map if processes else map
-            for picture, data in zip(PICTURES, draw(partial(_draw, built, renderer), PICTURES), strict=True):
-                write_bytes(working / picture.file_name, data)
-                step(f"{picture.file_name} drawn")
+        with _workers(step) if processes else _in_turn(step) as (pool, tell):
+            # The modules have nothing to do with each other; each is drawn as soon as it is built.
+            building = {pool.submit(build_module, name, tell): name for name in MODULES}
+            made: dict[str, tuple[BuiltModule, Future]] = {}
+            for future in as_completed(building):
+                one = future.result()
+                made[building[future]] = (one, pool.submit(draw_module, one, renderer))
+            built = [made[name][0] for name in MODULES]
+            figures = pool.submit(draw_figures, built)
+            drawn = []
+            for name in MODULES:
+                drawn.append(made[name][1].result())
+                step(f"{name}: drawn")
+            files = sheets(built, drawn) | figures.result()
+            step("both modules drawn side by side")
+        for name, data in files.items():
+            write_bytes(working / name, data)
         result = {
             "capture": {
                 "seed": SEED,
@@ -94,9 +103,9 @@ def run_demo(
 
 
 @contextmanager
-def _threads(step: Tell) -> Iterator[tuple[Executor, Tell]]:
-    """Yield an executor of threads, and what its work tells steps to."""
-    with ThreadPoolExecutor(len(MODULES)) as pool, threadpool_limits(1, user_api="blas"):
+def _in_turn(step: Tell) -> Iterator[tuple[Executor, Tell]]:
+    """Yield an executor that does one thing after the other in this process, and what its work tells steps to."""
+    with ThreadPoolExecutor(1) as pool, threadpool_limits(1, user_api="blas"):
         yield pool, step
 
 
@@ -137,11 +146,3 @@ def _begin(told: "SimpleQueue[str | None]") -> None:
 
 def _tell_parent(text: str) -> None:
     _told.put(text)
-
-
-def _build(tell: Tell, name: str) -> BuiltModule:
-    return build_module(name, tell)
-
-
-def _draw(built: Sequence[BuiltModule], renderer: str, picture: Picture) -> bytes:
-    return picture.draw(built, renderer)

@@ -42,7 +42,7 @@ def test_prints_both_modules_and_its_progress(demo):
     done, _, _ = demo
     for text in ("coaxial", "folded", "seam error", "field of view", "overlap at eye level", "px per degree"):
         assert text in done.stdout.lower()
-    assert "folded: fitted" in done.stderr and "seam.png drawn" in done.stderr
+    assert "folded: fitted" in done.stderr and "folded: drawn" in done.stderr
 
 
 def test_writes_its_pictures_and_nothing_else(demo):

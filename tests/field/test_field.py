@@ -4,9 +4,11 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.spatial import ConvexHull
 
 from prewarp.errors import FitError, FoldError, GridError, InputFileError, ShapeError
 from prewarp.field import FieldSet, compare_grid, fit_grid
+from prewarp.field.border import hull_corners
 from prewarp.frames import arcmin_between
 from prewarp.seam import seam_error
 from tests.synthetic import make_grid, plane_image_forward, pupil_lattice, two_channels
@@ -229,3 +231,20 @@ def test_a_fold_is_an_error_that_says_where():
     )
     with pytest.raises(FoldError, match="channel 'inner', G: the map folds at u="):
         fit_grid(grid, panel_size_px=(640, 640))
+
+
+@pytest.mark.parametrize("shape", ["square", "disc", "line", "two points"])
+def test_hull_corners_are_those_of_the_library(shape):
+    random = np.random.default_rng(8)
+    if shape == "square":
+        points = np.stack(np.meshgrid(np.linspace(0, 100, 21), np.linspace(0, 60, 13)), -1).reshape(-1, 2)
+    elif shape == "disc":
+        angle, radius = random.uniform(0, 2 * np.pi, 3000), np.sqrt(random.uniform(0, 1, 3000))
+        points = np.stack([radius * np.cos(angle), 0.7 * radius * np.sin(angle)], axis=-1)
+    else:
+        points = np.linspace([0.0, 0.0], [50.0, 20.0], 30 if shape == "line" else 2)
+    if shape in ("line", "two points"):
+        np.testing.assert_array_equal(hull_corners(points), np.unique(points, axis=0))
+        return
+    expected = {tuple(points[place]) for place in ConvexHull(points).vertices}
+    assert {tuple(corner) for corner in hull_corners(points)} == expected

@@ -107,3 +107,47 @@ def test_simplest_model_within_one_standard_error():
     assert (
         simplest_within_error(np.array([[4.0, 5.0, 6.0], [1.0, 1.2, 1.1], [0.5, 0.7, 0.6]]), [1, 2, 3]) == 2
     )
+
+
+def test_sums_left_out_by_degree_are_not_missed():
+    """Products of columns of one model never reach the panel degrees that `product_degrees` leaves out."""
+    samples = _samples(False)
+    weight = np.ones((3, samples.count))
+    weight[1] = 0.1
+    model = PolynomialModel(5, 2, 2, 3, 1, 5, 5)
+    columns = columns_of(model, 2, basis_pupil_degree=2)
+    bounds = tuple(2 * model.degree - model.pupil_cost * order for order in range(5))
+    full, bounded = (
+        assemble(
+            sums.accumulate(
+                samples, weight, samples.cosine.T, degree=5, pupil_degree=2, product_degrees=degrees
+            ).over_cells(slice(None)),
+            columns,
+        )
+        for degrees in (None, bounds)
+    )
+    np.testing.assert_allclose(bounded.matrix, full.matrix, rtol=1e-12, atol=1e-12)
+    too_few = tuple(bound - 1 for bound in bounds)
+    spoilt = sums.accumulate(
+        samples, weight, samples.cosine.T, degree=5, pupil_degree=2, product_degrees=too_few
+    )
+    assert np.abs(assemble(spoilt.over_cells(slice(None)), columns).matrix - full.matrix).max() > 0.1
+
+
+def test_one_factor_serves_every_leading_block():
+    samples = _samples(False)
+    weight = np.ones((3, samples.count))
+    weight[1] = 0.0
+    moments = sums.accumulate(samples, weight, samples.cosine.T, degree=4, pupil_degree=2)
+    columns = columns_of(PolynomialModel(4, 1, 2, 2, 0, 4, 4), 2, basis_pupil_degree=2)
+    equations = assemble(moments.over_cells(slice(None)), columns)
+    solver = factor(equations)
+    lengths = [1, 7, columns.count]
+    together = solver.solve_each(lengths)
+    for place, length in enumerate(lengths):
+        alone = np.linalg.solve(equations.matrix[:length, :length], equations.side[:length])
+        np.testing.assert_allclose(together[:length, place], alone, rtol=1e-6, atol=1e-9)
+        assert not together[length:, place].any()
+        np.testing.assert_allclose(solver.solve(length), alone, rtol=1e-6, atol=1e-9)
+    inverse = solver.inverse()
+    np.testing.assert_allclose(inverse @ equations.matrix, np.eye(columns.count), atol=1e-6)
