@@ -39,6 +39,8 @@ _RIM_NODES = 2.0
 # than this share of the reach.
 _BORDER_POINTS = 24
 _BORDER_SLACK = 0.01
+# How far past the rim the field is asked, as a share of the panel: some nodes.
+_RIM_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -160,8 +162,8 @@ def view_mesh(
 ) -> SplineLattice:
     """Return the panel point (u, v), px, seen at each point of a view picture, as a spline over view px.
 
-    Exact inverses at the nodes; nodes that do not see the panel are continued outward smoothly, so points off the
-    panel give values outside 0 to width, 0 to height.
+    Exact inverses at the nodes, those just past the panel's rim included; nodes further out are continued smoothly, so
+    points off the panel give values outside 0 to width, 0 to height.
 
     Parameters
     ----------
@@ -180,7 +182,10 @@ def view_mesh(
     x, y = (_edge_to_edge(size, step_px) for size in view.size_px)
     tangent = view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
     candidates = _near_reach(field, tangent, pupil)
-    found = field.inverse(tangent[candidates], pupil_mm=pupil)
+    # Past its rim too the field itself says where a direction leads: a node there holds the spline at the rim.
+    found = field.inverse(
+        tangent[candidates], pupil_mm=pupil, margin_px=_RIM_SHARE * max(field.panel_size_px)
+    )
     valid = np.zeros(tangent.shape[:-1], dtype=bool)
     valid[candidates] = found.valid
     pixel = np.full_like(tangent, _OFF_PANEL_PX)
@@ -195,7 +200,7 @@ def view_mesh(
 
 
 def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolArray:
-    """Return which directions (..., 2) may lie on the panel: those near the hull of its border, as it is seen.
+    """Return which directions (..., 2) may lie on the panel or just past its rim: those near the hull of its border, as it is seen.
 
     An inverse takes longest where it must fail, and most of a wide view is off any one panel.
     """
@@ -212,7 +217,7 @@ def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolA
     # A border that is not seen whole, or spans no area, rules nothing out.
     except (QhullError, ValueError):
         return ahead
-    slack = _BORDER_SLACK * np.ptp(seen, axis=0).max()
+    slack = (_BORDER_SLACK + 1.5 * _RIM_SHARE) * np.ptp(seen, axis=0).max()
     for a, b, c in sides:
         ahead &= a * np.nan_to_num(tangent[..., 0]) + b * np.nan_to_num(tangent[..., 1]) + c <= slack
     return ahead

@@ -55,11 +55,11 @@ class PlaneChannel:
         pupil = np.asarray(pupil_mm, float)
         return (self._plane_from_pixel(pixel) - pupil[..., :2]) / (self.distance_m * 1000.0 - pupil[..., 2:])
 
-    def inverse(self, tangent, /, *, pupil_mm, tolerance_px=1e-9):
+    def inverse(self, tangent, /, *, pupil_mm, tolerance_px=1e-9, margin_px=0.0):
         pupil = np.asarray(pupil_mm, float)
         plane = np.asarray(tangent, float) * (self.distance_m * 1000.0 - pupil[..., 2:]) + pupil[..., :2]
         pixel = self._pixel_from_plane(plane)
-        valid = np.all((pixel >= 0.0) & (pixel <= self.panel_size_px), axis=-1)
+        valid = np.all((pixel >= -margin_px) & (pixel <= np.array(self.panel_size_px) + margin_px), axis=-1)
         return SimpleNamespace(pixel=np.where(valid[..., None], pixel, np.nan), valid=valid, iterations=1)
 
     def jacobian(self, pixel, /, *, pupil_mm):

@@ -49,6 +49,26 @@ def test_view_mesh_follows_the_inverse(channels):
         assert np.all(edge < MESH_ERROR_PX)
 
 
+def test_view_mesh_follows_the_inverse_into_a_pointed_corner_and_shows_no_ghost_outside():
+    """A panel seen askew has corners where few nodes stand in line."""
+    channel = PlaneChannel(
+        "askew",
+        panel_size_px=(2560, 2208),
+        half_width=0.3,
+        turn_deg=12.0,
+        division=-0.12,
+        keystone=(0.25, 0.3),
+    )
+    view = ContentProjection("flat", (800, 400), 80.0)
+    x, y = (np.arange(size) + 0.5 for size in view.size_px)
+    got = view_mesh(channel, view, pupil_mm=PUPIL).on_lattice(x, y)
+    exact = channel.inverse(view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1)), pupil_mm=PUPIL)
+    # Twelve panel px a view px, and as many times the error of a mesh with three.
+    assert np.max(np.abs(got - exact.pixel)[exact.valid]) < 0.05
+    on_panel = np.all((got >= 0.0) & (got <= channel.panel_size_px), axis=-1)
+    assert exact.valid.sum() > 10_000 and (on_panel != exact.valid).sum() <= 2
+
+
 def test_nodes_sit_on_the_panel_edges(channels):
     mesh = panel_mesh(channels[0], CONTENT, tracked_pupil_mm=PUPIL, step_px=100.0)
     u, v = mesh.node_px

@@ -7,14 +7,13 @@ import click
 import numpy as np
 
 from prewarp.checks import FloatArray
+from prewarp.cli.lighting import lighting
 from prewarp.encoding import transfer_of_panel
 from prewarp.export.build import MAX_PUPILS, DeviceBuild
 from prewarp.export.package_reading import read_package
 from prewarp.field import FieldSet
-from prewarp.grids import read_grid
 from prewarp.module import Channel, DisplayModule
-from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields, match_light
-from prewarp.seam import Seam, build_seam
+from prewarp.seam import build_seam
 
 
 def channels_of_eye(module: DisplayModule, eye: str | None, /) -> tuple[str, tuple[Channel, ...]]:
@@ -46,15 +45,12 @@ def device_build(
     if len(places) > MAX_PUPILS:
         raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
     names = tuple(channel.name for channel in channels)
-    box = module.eye_box
-    maps = None
-    if light_path is not None:
-        sizes = {channel.name: channel.panel.size_px for channel in channels}
-        maps = fit_luminance(read_grid(light_path), panel_sizes_px=sizes)
-        # As 'prewarp light' does: a channel reaches no further than it is lit.
-        fields = lit_fields(fields, maps, pupils_mm=box.lattice((3, 3, 1)))
-    seam = build_seam(fields, pupils_mm=box.corners, channels=names)
-    match = None if maps is None else _match(fields, module, channels, seam, maps, white)
+    box, match = module.eye_box, None
+    if light_path is None:
+        seam = build_seam(fields, pupils_mm=box.corners, channels=names)
+    else:
+        lit = lighting(fields, module, channels, light_path, white=white)
+        fields, seam, match = lit.fields, lit.seam, lit.match
     return DeviceBuild(
         fields,
         module.content,
@@ -82,21 +78,3 @@ def build_of_package(package_path: Path, fit_path: Path, /) -> DeviceBuild:
         fields, package.content, tuple(package.channels), np.array(manifest["pupils_mm"], dtype=float),
         np.array(manifest["pupil_box_mm"], dtype=float),
     )  # fmt: skip
-
-
-def _match(
-    fields: FieldSet,
-    module: DisplayModule,
-    channels: Sequence[Channel],
-    seam: Seam,
-    maps: LuminanceMaps,
-    white: str,
-) -> LightMatch:
-    return match_light(
-        fields,
-        maps,
-        seam,
-        pupils_mm=np.vstack([module.eye_box.lattice((3, 3, 1)), module.eye_box.corners]),
-        chromaticities={c.name: c.chromaticity for c in channels if c.chromaticity is not None},
-        white=white,
-    )

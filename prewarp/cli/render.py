@@ -1,25 +1,32 @@
 """`prewarp render`."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
+from prewarp.cli.lighting import Lighting, lighting
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
 from prewarp.encoding import transfer_of_panel
 from prewarp.errors import InputFileError
 from prewarp.field import FieldSet
 from prewarp.files import json_text, output_folder, write_bytes, write_text
-from prewarp.module import DisplayModule, read_module
+from prewarp.module import Channel, DisplayModule, read_module
+from prewarp.photometry import LightMatch, LuminanceMaps, panel_light
+from prewarp.photometry.dither import KINDS as DITHERS
 from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing, open_drawing
 from prewarp.render.pictures import filling, png_bytes, read_picture
 from prewarp.render.scenes import SCENES, scene
-from prewarp.seam import build_seam
+from prewarp.seam import Seam, build_seam
 
 LARGEST_VIEW_PX = 8192
+# Points along a panel side at which its brightest place is looked for.
+_NODES = 17
 
 
 @click.command()
@@ -46,6 +53,20 @@ LARGEST_VIEW_PX = 8192
     show_default=True,
     help="Width of the view, px.",
 )
+@click.option(
+    "--light",
+    "light_path",
+    type=FILE,
+    help="Grid with luminance: match the channels by gains, and see how bright they are.",
+)
+@click.option("--unmatched", is_flag=True, help="With --light: leave the match out, to see what it mends.")
+@click.option(
+    "--dither",
+    type=click.Choice(DITHERS),
+    default="none",
+    show_default=True,
+    help="Dither pattern of the panels.",
+)
 @gl_option
 @output_option("Folder to write: panel pictures, views, render.json.")
 @talking
@@ -57,12 +78,17 @@ def render(
     pupil: np.ndarray,
     tracked: np.ndarray | None,
     width: int,
+    light_path: Path | None,
+    unmatched: bool,
+    dither: str,
     gl: str,
     output: Path,
 ) -> None:
     """Draw the pre-warped panel pictures and what the eye sees of them.
 
     Give --tracked to see what a wrong eye tracker does. Per eye one view is written; per channel one panel picture.
+    Panels are taken as evenly lit, unless --light brings their luminance: the view then holds what is measured, with
+    the brightest place of the unmatched panels as white.
 
     Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn, limit its
     luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and licensed practice
@@ -72,7 +98,10 @@ def render(
     Examples:
       prewarp render visor.fit.npz --module visor.toml -o look
       prewarp render visor.fit.npz --module visor.toml --scene harbour --pupil 3,0,0 --tracked 0,0,0 -o moved
+      prewarp render visor.fit.npz --module visor.toml --light capture.csv -o matched
     """
+    if unmatched and light_path is None:
+        raise click.UsageError("--unmatched needs --light with a grid that holds luminance.")
     tracked = pupil if tracked is None else tracked
     fields, module = FieldSet.load(fit_path), read_module(module_path)
     image = _content(content, module)
@@ -88,12 +117,20 @@ def render(
             "scene": content,
             "pupil_mm": pupil.tolist(),
             "tracked_pupil_mm": tracked.tolist(),
+            "dither": dither,
             "eyes": {},
         }
         with talk.progress("drawing", total=len(module.eyes)) as step:
             for place, eye in enumerate(module.eyes):
+                channels = module.channels_of(eye)
+                if light_path is None:
+                    look = _evenly_lit(fields, module, channels)
+                else:
+                    look = _as_measured(
+                        lighting(fields, module, channels, light_path), channels, pupil, unmatched
+                    )
                 report["eyes"][eye] = _draw_eye(
-                    drawing, folder, fields, module, eye, image, view, pupil, tracked
+                    drawing, folder, look, module, eye, image, view, pupil, tracked, dither
                 )
                 step(f"{eye} eye drawn", place + 1)
         write_text(folder / "render.json", json_text(report))
@@ -112,22 +149,67 @@ def _content(name: str, module: DisplayModule) -> np.ndarray:
     return filling(read_picture(Path(name)), module.content.size_px)
 
 
+@dataclass(frozen=True)
+class _Look:
+    """What is drawn of one eye: fields and seam, gains and luminance where they are known, and figures of the light."""
+
+    fields: FieldSet
+    seam: Seam
+    match: LightMatch | None = None
+    luminance: LuminanceMaps | None = None
+    figures: Mapping[str, object] = field(default_factory=dict)
+
+
+def _evenly_lit(fields: FieldSet, module: DisplayModule, channels: Sequence[Channel]) -> _Look:
+    names = tuple(channel.name for channel in channels)
+    return _Look(fields, build_seam(fields, pupils_mm=module.eye_box.corners, channels=names))
+
+
+def _as_measured(lit: Lighting, channels: Sequence[Channel], pupil: np.ndarray, unmatched: bool) -> _Look:
+    """Return the look with luminance as a share of the brightest place of any panel, colour by colour."""
+    highest = dict.fromkeys(lit.fields.colours, 0.0)
+    for channel in channels:
+        u, v = (np.linspace(0.0, length, _NODES) for length in channel.panel.size_px)
+        nodes = np.stack(np.meshgrid(u, v), axis=-1)
+        for colour in highest:
+            tangent = lit.fields.field(channel.name, colour).forward_lattice(u, v, pupil_mm=pupil)
+            seen = lit.maps.map(channel.name, colour).at(nodes, np.nan_to_num(tangent), pupil_mm=pupil)
+            highest[colour] = max(highest[colour], float(seen.max()))
+    factors = {
+        (channel.name, colour): 1.0 / value for channel in channels for colour, value in highest.items()
+    }
+    return _Look(
+        lit.fields,
+        lit.seam,
+        None if unmatched else lit.match,
+        lit.maps.scaled(factors),
+        {"matched": not unmatched, "brightest_relative": highest, "match": lit.match.as_dict()},
+    )
+
+
 def _draw_eye(
     drawing: Drawing,
     folder: Path,
-    fields: FieldSet,
+    look: _Look,
     module: DisplayModule,
     eye: str,
     image: np.ndarray,
     view: ContentProjection,
     pupil: np.ndarray,
     tracked: np.ndarray,
+    dither: str,
 ) -> dict:
     channels = module.channels_of(eye)
     names = [channel.name for channel in channels]
-    seam = build_seam(fields, pupils_mm=module.eye_box.corners, channels=names)
     meshes = {
-        name: panel_meshes(fields, name, module.content, tracked_pupil_mm=tracked, seam=seam)
+        name: panel_meshes(
+            look.fields,
+            name,
+            module.content,
+            tracked_pupil_mm=tracked,
+            seam=look.seam,
+            match=look.match,
+        )
         for name in names
     }
     panels = drawing.panels(
@@ -135,15 +217,19 @@ def _draw_eye(
         meshes,
         transfers={channel.name: transfer_of_panel(channel.panel) for channel in channels},
         bit_depths={channel.name: channel.panel.bit_depth for channel in channels},
+        lights={name: panel_light(look.match, name, dither=dither) for name in names},
     )
     files = {}
     for number, name in enumerate(names):
         # Numbered: a channel's name may hold characters that a file name may not.
         files[f"panel_{eye}_{number}.png"] = f"panel of channel '{name}', codes scaled to 8 bits"
         write_bytes(folder / f"panel_{eye}_{number}.png", png_bytes(panels[name].shown()))
-    maps = {name: view_maps(fields, name, view, pupil_mm=pupil) for name in names}
+    maps = {
+        name: view_maps(look.fields, name, view, pupil_mm=pupil, luminance=look.luminance) for name in names
+    }
     files[f"view_{eye}.png"] = (
         f"what the {eye} eye sees, {view.field_x_deg:g} degrees wide, {view.projection}"
     )
     write_bytes(folder / f"view_{eye}.png", png_bytes(drawing.view(maps, view)))
-    return {"channels": names, "feather_deg": seam.feather_deg, "files": files}
+    light = {"light": dict(look.figures)} if look.figures else {}
+    return {"channels": names, "feather_deg": look.seam.feather_deg, **light, "files": files}

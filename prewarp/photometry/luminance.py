@@ -131,10 +131,22 @@ class LuminanceMap:
 
 
 @dataclass(frozen=True)
+class ScaledLuminance:
+    """A luminance map times a factor: in another unit, or as one colour's share of white."""
+
+    own: LuminanceMap
+    factor: float
+
+    def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return the luminance at full drive, shape (...); arguments as of `LuminanceMap.at`."""
+        return self.factor * self.own.at(pixel, tangent, pupil_mm=pupil_mm)
+
+
+@dataclass(frozen=True)
 class LuminanceMaps:
     """The maps of a display by (channel, colour)."""
 
-    maps: Mapping[tuple[str, str], LuminanceMap]
+    maps: Mapping[tuple[str, str], LuminanceMap | ScaledLuminance]
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -146,7 +158,13 @@ class LuminanceMaps:
         """Colour names, in the order of the grid."""
         return tuple(dict.fromkeys(colour for _, colour in self.maps))
 
-    def map(self, channel: str, colour: str, /) -> LuminanceMap:
+    def scaled(self, factors: Mapping[tuple[str, str], float], /) -> "LuminanceMaps":
+        """Return the maps of (channel, colour) in `factors`, each times its factor."""
+        return LuminanceMaps(
+            {key: ScaledLuminance(self.map(*key), factor) for key, factor in factors.items()}
+        )
+
+    def map(self, channel: str, colour: str, /) -> LuminanceMap | ScaledLuminance:
         """Return one map; `FitError` names the nearest when it is missing."""
         try:
             return self.maps[channel, colour]

@@ -14,7 +14,7 @@ from prewarp.errors import SeamError
 from prewarp.frames import degrees_from_tangent
 from prewarp.mesh import PanelMesh
 from prewarp.mesh_window import MeshWindow, window_around
-from prewarp.photometry import LightMatch, LuminanceMap, LuminanceMaps, SeamProfile, seam_profile
+from prewarp.photometry import LightMatch, LuminanceMaps, SeamProfile, seam_profile
 from prewarp.photometry.panel import panel_light
 from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.pictures import PLANES, field_colours
@@ -55,17 +55,6 @@ class SeamLight:
             name: {"before": self.before[name].as_dict(), "after": self.after[name].as_dict()}
             for name in self.after
         }
-
-
-@dataclass(frozen=True)
-class _Weighed:
-    """A luminance map times a factor."""
-
-    own: LuminanceMap
-    factor: float
-
-    def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
-        return self.factor * self.own.at(pixel, tangent, pupil_mm=pupil_mm)
 
 
 def seam_light(
@@ -122,13 +111,10 @@ def seam_light(
     colours = dict(zip(PLANES, field_colours(fields.colours), strict=True))
     seen = {}
     for name in names:
-        weighed = LuminanceMaps(
-            {
-                (name, colour): _Weighed(maps.map(name, colour), float(shares[name][place]))
-                for place, colour in enumerate(colours.values())
-            }
-        )
-        seen[name] = view_maps(fields, name, view, pupil_mm=pupil_mm, luminance=weighed)
+        factors = {
+            (name, colour): float(shares[name][place]) for place, colour in enumerate(colours.values())
+        }
+        seen[name] = view_maps(fields, name, view, pupil_mm=pupil_mm, luminance=maps.scaled(factors))
     target = _target(match, view, list(colours.values())) * level
     profiles = []
     for used, pattern in ((None, "none"), (match, dither)):

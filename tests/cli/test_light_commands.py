@@ -6,8 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PIL import Image
+from scipy.ndimage import binary_erosion, uniform_filter
 
+from prewarp.encoding import linear_from_srgb
 from prewarp.grids import read_grid, write_grid
+from prewarp.render.pictures import read_picture
 from tests.cli.conftest import run
 
 CHROMATICITY = """
@@ -191,3 +194,45 @@ def test_one_line_says_what_is_wrong(capture, lit, arguments, part):
     assert done.exit_code == 2 and done.stdout == "", done.output
     complaints = [line for line in done.stderr.splitlines() if line.startswith("prewarp: ")]
     assert len(complaints) == 1 and part in complaints[0] and "Traceback" not in done.stderr
+
+
+def test_render_shows_the_light_that_is_measured(capture, lit, tmp_path):
+    Image.new("RGB", (32, 16), (255, 255, 255)).save(tmp_path / "white.png")
+    # From a little to the right: both channels are seen, and the seam between them.
+    arguments = (
+        "render", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--scene", tmp_path / "white.png",
+        "--width", 400, "--gl", "none", "--pupil", "1,0,0",
+    )  # fmt: skip
+    views = {}
+    for name, more in (
+        ("even", ()),
+        ("unmatched", ("--light", lit / "lit.npz", "--unmatched")),
+        ("matched", ("--light", lit / "lit.npz", "--dither", "blue")),
+    ):
+        report = only_json(run(*arguments, *more, "-o", tmp_path / name, "--json"))
+        views[name] = linear_from_srgb(read_picture(tmp_path / name / "view_right.png") / 255.0)
+        assert ("light" in report["eyes"]["right"]) == (name != "even")
+    match = report["eyes"]["right"]["light"]
+    require_units(match)
+    level = match["match"]["colours"][0]["target_highest_relative"] / match["brightest_relative"]["G"]
+    inside = binary_erosion(views["even"][..., 1] > 0.95, iterations=12)
+    assert inside.sum() > 5000
+    seen = {name: uniform_filter(view[..., 1], 9)[inside] for name, view in views.items()}
+    assert np.ptp(seen["even"]) < 0.02
+    # Matched: one level, that of the target. Unmatched: all of the light, uneven, and nowhere above white.
+    np.testing.assert_allclose(seen["matched"], level, rtol=0.02)
+    assert np.ptp(seen["unmatched"]) > 0.1 and seen["unmatched"].mean() > 1.1 * level
+    assert views["unmatched"].max() <= 1.0
+
+
+def test_render_asks_for_light_where_a_match_is_left_out(capture, tmp_path):
+    done = run(
+        "render",
+        capture / "visor.fit.npz",
+        "--module",
+        capture / "visor.toml",
+        "--unmatched",
+        "-o",
+        tmp_path / "x",
+    )
+    assert done.exit_code == 2 and "--light" in done.stderr and not (tmp_path / "x").exists()
