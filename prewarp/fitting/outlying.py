@@ -58,18 +58,17 @@ def _from_neighbours(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray,
     A sample with few neighbours is judged by those of a wider neighbourhood: alone, it would be its own judge.
     """
     deviation, local = np.empty(samples.count), np.empty(samples.count)
-    asked = np.arange(samples.count)
+    asked = np.ones(samples.count, dtype=bool)
     for key, is_widest in _neighbourhoods(samples):
-        around = np.flatnonzero(np.isin(key, key[asked])) if len(asked) < samples.count else asked
+        around = np.flatnonzero(np.isin(key, np.unique(key[asked])))
         _, place = np.unique(key[around], return_inverse=True)
-        rest = rest_px[:, around]
-        off = np.hypot(*(axis - _medians(place, axis)[place] for axis in rest))
+        off = np.hypot(*(axis - _medians(place, axis)[place] for axis in rest_px[:, around]))
         enough = (np.bincount(place) >= FEWEST_NEIGHBOURS)[place] | is_widest
-        settled = np.isin(around, asked) & enough
+        settled = asked[around] & enough
         deviation[around[settled]] = off[settled]
         local[around[settled]] = _medians(place, off)[place][settled]
-        asked = np.setdiff1d(asked, around[settled], assume_unique=True)
-        if asked.size == 0:
+        asked[around[settled]] = False
+        if not asked.any():
             break
     return deviation, local
 
