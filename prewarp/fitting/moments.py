@@ -9,7 +9,7 @@ Where pupil positions share the panel points, the sum over pupils is taken first
 it survives depth, weights and missing points).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -147,29 +147,34 @@ def _add_products(
     points repeat, what they have in common is summed first.
     """
     key = samples.key
-    edges = np.append(np.flatnonzero(np.diff(key, prepend=-1)), len(key))
     panel = samples.panel_basis(max(max(degrees) for _, _, degrees in jobs))
-    for start, stop in pairwise(edges):
-        colour, cell = divmod(int(key[start]), CELLS)
-        for low in range(start, stop, CHUNK):
-            part = slice(low, min(low + CHUNK, stop))
-            psi = samples.frame.values(samples.reference_mm[part], pupil_degree)
-            pixel = samples.pixel[part]
-            if samples.shares_dots:
-                first = np.flatnonzero(np.diff(samples.dot[part], prepend=-1))
-                pixel = pixel[first]
-            phi = panel.values(pixel)
-            for sums, factor, degrees in jobs:
-                place = sums[colour, cell]
-                for order in range(0, len(degrees), BAND):
-                    of_band = slice(
-                        count_of_degree(order - 1), count_of_degree(min(order + BAND, len(degrees)) - 1)
-                    )
-                    right = (factor[:, None, part] * psi[of_band]).reshape(-1, psi.shape[1])
-                    if samples.shares_dots:
-                        right = np.add.reduceat(right, first, axis=1)
-                    reached = place[: count_of_degree(max(degrees[order : order + BAND])), :, of_band]
-                    reached += (phi[: len(reached)] @ right.T).reshape(reached.shape)
+    banded = [(sums, factor, list(_bands(degrees))) for sums, factor, degrees in jobs]
+    for low in range(0, samples.count, CHUNK):
+        part = slice(low, min(low + CHUNK, samples.count))
+        psi = samples.frame.values(samples.reference_mm[part], pupil_degree)
+        own_key, pixel, first = key[part], samples.pixel[part], None
+        if samples.shares_dots:
+            is_new = np.diff(samples.dot[part], prepend=-1) != 0
+            first = np.flatnonzero(is_new | (np.diff(own_key, prepend=-1) != 0))
+            own_key, pixel = own_key[first], pixel[first]
+        phi = panel.values(pixel)
+        edges = [*np.flatnonzero(np.diff(own_key, prepend=-1)), len(own_key)]
+        for sums, factor, bands in banded:
+            for of_band, reached in bands:
+                right = (factor[:, None, part] * psi[of_band]).reshape(-1, psi.shape[1])
+                if first is not None:
+                    right = np.add.reduceat(right, first, axis=1)
+                for start, stop in pairwise(edges):
+                    place = sums[divmod(int(own_key[start]), CELLS)][:reached, :, of_band]
+                    place += (phi[:reached, start:stop] @ right[:, start:stop].T).reshape(place.shape)
+
+
+def _bands(degrees: tuple[int, ...]) -> Iterator[tuple[slice, int]]:
+    """Yield the pupil functions of a few degrees at a time, and how many panel functions go with them."""
+    for order in range(0, len(degrees), BAND):
+        above = min(order + BAND, len(degrees))
+        of_band = slice(count_of_degree(order - 1), count_of_degree(above - 1))
+        yield of_band, count_of_degree(max(degrees[order:above]))
 
 
 @lru_cache(maxsize=2048)

@@ -40,11 +40,11 @@ FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
-# Robust weights: at most so many passes, for the model chosen and for one of the search; a weight moves when it changes by
-# more than WEIGHT_STEP; settled when fewer than this share of the weights moved.
+# Robust weights, for the model chosen and for one of the search: at most so many passes, settled when what moves is less than
+# this share of the sum of squares. A weight moves when it changes by more than WEIGHT_STEP.
 ROBUST_PASSES, SEARCH_PASSES = 4, 2
+SETTLED, SEARCH_SETTLED = 1e-3, 5e-2
 WEIGHT_STEP = 0.02
-SETTLED = 2e-4
 # Only data that a model follows this well are worth looking at for one that follows them to the last digit. Pixels, RMS.
 NEAR_RESOLUTION_PX = 0.02
 # Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
@@ -159,7 +159,9 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
             product_degrees=_product_degrees(tops, pupil_degree),
         )
         top = tops[-1] if model is None else tops[PUPIL_COSTS.index(model.pupil_cost)]
-        weight, expansions = _reweight(samples, metric, weight, moments, top, passes=SEARCH_PASSES)
+        weight, expansions = _reweight(
+            samples, metric, weight, moments, top, passes=SEARCH_PASSES, settled=SEARCH_SETTLED
+        )
         shared = split(_one_colour(samples, expansions, metric * weight, moments))
         choice = _choose_degree(shared, tops, is_first=model is None)
         model = choice.model
@@ -235,17 +237,20 @@ def _reweight(
     model: PolynomialModel,
     *,
     passes: int = ROBUST_PASSES,
+    settled: float = SETTLED,
 ) -> tuple[FloatArray, tuple[Expansion, ...]]:
     """Return robust weights for one model, iterated, and the last expansions; `moments` follow in place."""
     for _ in range(passes):
         expansions = solve_model(moments, model, samples)[0]
-        wanted = robust_weight(samples, in_pixels(metric, residuals(samples, expansions)))
+        rest_px = in_pixels(metric, residuals(samples, expansions))
+        wanted = robust_weight(samples, rest_px)
         changed = np.flatnonzero(np.abs(wanted - weight) > WEIGHT_STEP)
-        few = samples.take(changed)
-        sums.add_samples(moments, few, metric[:, changed] * (wanted - weight)[changed], few.cosine.T)
+        few, step = samples.take(changed), (wanted - weight)[changed]
+        sums.add_samples(moments, few, metric[:, changed] * step, few.cosine.T)
         weight = weight.copy()
         weight[changed] = wanted[changed]
-        if changed.size <= SETTLED * samples.count:
+        squared = rest_px[0] ** 2 + rest_px[1] ** 2
+        if np.abs(step) @ squared[changed] <= settled * (weight @ squared):
             break
     return weight, expansions
 

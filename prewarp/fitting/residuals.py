@@ -11,7 +11,7 @@ from prewarp.checks import FloatArray
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.samples import Samples
 
-CHUNK = 4096
+CHUNK = 8192
 
 
 def residuals(samples: Samples, expansions: tuple[Expansion, ...], /) -> FloatArray:
