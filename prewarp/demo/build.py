@@ -31,7 +31,7 @@ from prewarp.trace import read_design
 
 STEPS = 6
 # Moments of eye movement drawn for the tracker budget, and directions of the seam looked at.
-BUDGET_SAMPLES, BUDGET_DIRECTIONS = 200_000, 24
+BUDGET_SAMPLES, BUDGET_DIRECTIONS = 100_000, 24
 # Latencies of the drawn frontier, ms.
 LATENCIES_MS = (0.0, 5.0, 10.0, 15.0, 25.0, 40.0)
 

@@ -36,10 +36,13 @@ class TargetLight:
 
     def at(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the target luminance (...) in directions (..., 2)."""
-        tangent = np.nan_to_num(as_tangent(tangent))
-        place = ((plane_from_tangent(tangent) - self.origin_deg) / TARGET_STEP_DEG).reshape(-1, 2)
-        level = map_coordinates(self.log_level, place.T[::-1], order=1, mode="nearest")
-        return np.exp(level).reshape(tangent.shape[:-1])
+        return self.on_plane(plane_from_tangent(np.nan_to_num(as_tangent(tangent))))
+
+    def on_plane(self, place_deg: FloatArray, /) -> FloatArray:
+        """Return the target luminance (...) at places (..., 2) of the plane of `prewarp.seam.directions`."""
+        node = ((place_deg - self.origin_deg) / TARGET_STEP_DEG).reshape(-1, 2)
+        level = map_coordinates(self.log_level, node.T[::-1], order=1, mode="nearest")
+        return np.exp(level).reshape(place_deg.shape[:-1])
 
 
 def target_below(
