@@ -17,8 +17,8 @@ from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing
 from prewarp.seam import Seam
 
-# An overview has about 9 px a degree, the panel 55: half the panel's pixels are plenty, and are drawn four times as fast.
-OVERVIEW_SHRINK = 2
+# An overview has about 9 px a degree, the panel 55: a quarter of the panel's pixels each way are plenty, and drawn 16 times as fast.
+OVERVIEW_SHRINK = 4
 OVERVIEW_SIZE_PX = (640, 320)
 
 # State of a picture -> (is the content warped and blended, tracked pupil, pupil).
