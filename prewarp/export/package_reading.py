@@ -7,12 +7,11 @@ from pathlib import Path, PurePosixPath
 
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
-from prewarp.files import MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.files import MARKER, MEBIBYTE, read_bytes, sha256_of_bytes
 
 FORMAT, VERSION = "prewarp package", 1
 MANIFEST = "manifest.json"
 # Written by `files.output_folder` so that a package can be replaced; not part of it.
-MARKER = ".prewarp"
 MAX_MANIFEST_BYTES = 64 * MEBIBYTE
 MAX_FILE_BYTES = 1024 * MEBIBYTE
 
