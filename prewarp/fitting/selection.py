@@ -1,4 +1,4 @@
-"""Choice of model by block cross-validation, taking the simplest model within one standard error of the best.
+"""Choice of model by block cross-validation and by the generalised score of all samples.
 
 Blocks are whole pupil positions and, apart from them, whole regions of dots. The standard error is that of the paired
 difference to the best model over the blocks (Breiman et al., Classification and Regression Trees, 1984, the
@@ -76,10 +76,10 @@ def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> i
 
 
 def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
-    """Return the simplest adequate model of one or more nested chains (each simplest first).
+    """Return the adequate model of one or more nested chains (each simplest first).
 
     The chain with the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31, 1979) is
-    cross-validated, up to the model that has it.
+    cross-validated, up to the model that has it; see `best_supported`.
     """
     factored = [_factor_chain(moments.whole, chain) for chain in chains]
     generalised = [_generalised_scores(solver, lengths) for solver, _, lengths in factored]
@@ -88,8 +88,26 @@ def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
     last = int(np.argmin(generalised[best]))
     columns = columns.take(np.arange(lengths[last]))
     scores = _cross_validate(moments.left_out, solver, columns, lengths[: last + 1])
-    place = simplest_within_error(scores, lengths[: last + 1])
+    place = best_supported(scores, generalised[best], lengths[: last + 1])
     return Choice(chain[place], float(np.sqrt(scores[place].mean())))
+
+
+def best_supported(scores: FloatArray, generalised: FloatArray, parameters: Sequence[int], /) -> int:
+    """Return the place of the model to take, from scores (models, folds) and generalised scores of at least as many models.
+
+    A handful of folds cannot see a term of a tenth of the noise, thousands of samples can: of the models larger than the simplest
+    adequate one, the largest is taken whose generalised score is less, if the folds do not find it worse by more than
+    their standard error.
+    """
+    simplest = simplest_within_error(scores, parameters)
+    if scores[simplest].mean() <= RESOLUTION_PX**2:
+        return simplest
+    for place in range(len(scores) - 1, simplest, -1):
+        difference = scores[place] - scores[simplest]
+        no_worse = difference.mean() <= difference.std(ddof=1) / np.sqrt(len(difference))
+        if generalised[place] < generalised[simplest] and no_worse:
+            return place
+    return simplest
 
 
 def worth_of(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel, /) -> float:

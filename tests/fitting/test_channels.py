@@ -110,10 +110,13 @@ def test_without_noise(case):
     assert figures["all"]["rms_px"] <= 0.0006
 
 
-@pytest.mark.parametrize("case", list(CASES))
-def test_with_noise_missing_points_and_outliers(case):
+# Seeds at which cross-validation alone stops the fisheye's degree two short among them.
+@pytest.mark.parametrize(
+    ("case", "seed"), [*((case, 6) for case in CASES), *(("fisheye", n) for n in (2, 4, 5))]
+)
+def test_with_noise_missing_points_and_outliers(case, seed):
     capture = _capture(case)
-    spoilt, bad_rows = spoil(capture, 6)
+    spoilt, bad_rows = spoil(capture, seed)
     fields = fit_grid(spoilt, panel_size_px=PANEL)
     summary = fields.summary()
     figures = compare_grid(fields, _held_out(case)).as_dict()

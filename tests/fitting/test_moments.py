@@ -9,7 +9,7 @@ from prewarp.fitting.leastsquares import assemble, factor
 from prewarp.fitting.models import PolynomialModel, columns_of, nested_order
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.samples import prepare_samples
-from prewarp.fitting.selection import simplest_within_error
+from prewarp.fitting.selection import best_supported, simplest_within_error
 
 SIZE = (640, 480)
 
@@ -151,3 +151,16 @@ def test_one_factor_serves_every_leading_block():
         np.testing.assert_allclose(solver.solve(length), alone, rtol=1e-6, atol=1e-9)
     inverse = solver.inverse()
     np.testing.assert_allclose(inverse @ equations.matrix, np.eye(columns.count), atol=1e-6)
+
+
+def test_what_thousands_of_samples_say_is_taken_unless_the_folds_object():
+    # The folds see no difference; the generalised score does.
+    scores = np.array([[4.0, 5.0, 6.0], [1.0, 1.2, 1.1], [1.01, 1.25, 1.05]])
+    assert simplest_within_error(scores, [1, 2, 3]) == 1
+    assert best_supported(scores, np.array([3.0, 1.0, 0.9]), [1, 2, 3]) == 2
+    assert best_supported(scores, np.array([3.0, 0.9, 1.0]), [1, 2, 3]) == 1
+    # Every fold finds the larger model worse: blocks know what single samples do not, that the model extrapolates badly.
+    worse = scores + np.array([[0.0], [0.0], [0.3]])
+    assert best_supported(worse, np.array([3.0, 1.0, 0.9]), [1, 2, 3]) == 1
+    # Below what anything resolves, simple is best.
+    assert best_supported(1e-9 * scores, np.array([3.0, 1.0, 0.9]), [1, 2, 3]) == 0
