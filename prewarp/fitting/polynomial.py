@@ -34,7 +34,9 @@ SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
 # Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
 TREND_SEARCH: Search = (((6, 8), 4),)
 # A step of the search goes this many degrees at most beyond the best of the step before.
-CLIMB = 5
+CLIMB = 3
+# Degree of colour differences during the search: what they lack would weigh in the choice of what colours share.
+SEARCH_DIFFERENCE = 8
 FIRST_MODEL = PolynomialModel(9, 2, 2, 3, 0, 9, 9)
 FIRST_SAMPLES = 30_000
 # Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
@@ -208,7 +210,7 @@ def _highest_model(
         for name in odd:
             if getattr(before, name) < 0:
                 odd[name] = ODD_RETRIED
-    difference = degree // 2 if samples.colours > 1 else -1
+    difference = min(degree, SEARCH_DIFFERENCE) if samples.colours > 1 else -1
     return PolynomialModel(degree, pupil_cost, pupil_degree, difference, 0, **odd)
 
 

@@ -82,30 +82,46 @@ def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
     cross-validated, up to the model that has it; see `best_supported`.
     """
     factored = [_factor_chain(moments.whole, chain) for chain in chains]
-    generalised = [_generalised_scores(solver, lengths) for solver, _, lengths in factored]
+    left_over = [_left_over(solver, lengths) for solver, _, lengths in factored]
+    generalised = [rest / freedom**2 for rest, freedom in left_over]
     best = int(np.argmin([scores.min() for scores in generalised]))
     chain, (solver, columns, lengths) = chains[best], factored[best]
-    last = int(np.argmin(generalised[best]))
-    columns = columns.take(np.arange(lengths[last]))
-    scores = _cross_validate(moments.left_out, solver, columns, lengths[: last + 1])
-    place = best_supported(scores, generalised[best], lengths[: last + 1])
+    kept = slice(0, int(np.argmin(generalised[best])) + 1)
+    columns = columns.take(np.arange(lengths[kept][-1]))
+    scores = _cross_validate(moments.left_out, solver, columns, lengths[kept])
+    rest, freedom = (values[kept] for values in left_over[best])
+    place = best_supported(scores, rest, freedom, lengths[kept])
     return Choice(chain[place], float(np.sqrt(scores[place].mean())))
 
 
-def best_supported(scores: FloatArray, generalised: FloatArray, parameters: Sequence[int], /) -> int:
-    """Return the place of the model to take, from scores (models, folds) and generalised scores of at least as many models.
+def best_supported(
+    scores: FloatArray, rest: FloatArray, freedom: FloatArray, parameters: Sequence[int], /
+) -> int:
+    """Return the place of the model to take.
 
-    A handful of folds cannot see a term of a tenth of the noise, thousands of samples can: of the models larger than the simplest
-    adequate one, the largest is taken whose generalised score is less, if the folds do not find it worse by more than
-    their standard error.
+    A handful of folds cannot see a term of a tenth of the noise, thousands of samples can. Of the models larger than the
+    simplest adequate one, the largest is taken that pays (what it explains beyond that one is more than twice what noise would,
+    and one standard deviation of that), if the folds do not find it worse by more than their standard error.
+
+    Parameters
+    ----------
+    scores : (models, folds) float array
+        Mean squared errors of what each fold leaves out, px^2.
+    rest, freedom : (models,) float arrays
+        Residual sum of squares of all samples and its degrees of freedom.
+    parameters : sequence of int
+        Columns of each model, rising.
     """
     simplest = simplest_within_error(scores, parameters)
     if scores[simplest].mean() <= RESOLUTION_PX**2:
         return simplest
+    noise = rest[-1] / freedom[-1]
     for place in range(len(scores) - 1, simplest, -1):
+        more = parameters[place] - parameters[simplest]
+        explained = (rest[simplest] - rest[place]) / noise
+        pays = explained > WORTH_TRYING * more + np.sqrt(2.0 * more)
         difference = scores[place] - scores[simplest]
-        no_worse = difference.mean() <= difference.std(ddof=1) / np.sqrt(len(difference))
-        if generalised[place] < generalised[simplest] and no_worse:
+        if pays and difference.mean() <= difference.std(ddof=1) / np.sqrt(len(difference)):
             return place
     return simplest
 
@@ -123,12 +139,6 @@ def _f_ratios(solver: Factor, lengths: Sequence[int]) -> FloatArray:
     """Return how many times more each step of the chain explains than as many columns of noise, (models - 1,)."""
     rest, freedom = _left_over(solver, lengths)
     return -np.diff(rest) / np.maximum(np.diff(lengths), 1) / (rest[-1] / freedom[-1])
-
-
-def _generalised_scores(solver: Factor, lengths: Sequence[int]) -> FloatArray:
-    """Return rest / freedom^2 of every model of the chain."""
-    rest, freedom = _left_over(solver, lengths)
-    return rest / freedom**2
 
 
 def _left_over(solver: Factor, lengths: Sequence[int]) -> tuple[FloatArray, FloatArray]:
