@@ -34,14 +34,14 @@ def draw_module(one: BuiltModule, renderer: str, /) -> DrawnModule:
     return DrawnModule(overview, seam, residual_picture(one.fields, one.capture.grid, title=title))
 
 
-def sheets(built: Sequence[BuiltModule], drawn: Sequence[DrawnModule], /) -> dict[str, bytes]:
-    """Return the files (name to PNG) that show drawn modules."""
-    field_x_deg = built[0].module.content.field_x_deg
-    return {
-        "overview.png": png_bytes(overview_sheet([each.overview for each in drawn], field_x_deg)),
-        "seam.png": png_bytes(seam_sheet([each.seam for each in drawn])),
-        **{f"residuals_{one.name}.png": each.residuals for one, each in zip(built, drawn, strict=True)},
-    }
+def overview(field_x_deg: float, cells: Sequence[Cells], /) -> bytes:
+    """Return the sheet of the modules' overviews as PNG."""
+    return png_bytes(overview_sheet(cells, field_x_deg))
+
+
+def close_up(cells: Sequence[Cells], /) -> bytes:
+    """Return the sheet of the modules' seams as PNG."""
+    return png_bytes(seam_sheet(cells))
 
 
 def _reach(built: Sequence[BuiltModule]) -> bytes:
@@ -91,6 +91,6 @@ FIGURES: Mapping[str, Callable[[Sequence[BuiltModule]], bytes]] = {
 }
 
 
-def draw_figures(built: Sequence[BuiltModule], /) -> dict[str, bytes]:
-    """Return the files (name to PNG) of `FIGURES`."""
-    return {name: draw(built) for name, draw in FIGURES.items()}
+def draw_figure(name: str, built: Sequence[BuiltModule], /) -> bytes:
+    """Return one of the `FIGURES` as PNG."""
+    return FIGURES[name](built)

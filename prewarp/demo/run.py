@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
-from prewarp.demo.drawn import draw_figures, draw_module, sheets
+from prewarp.demo.drawn import FIGURES, close_up, draw_figure, draw_module, overview
 from prewarp.files import json_text, output_folder, write_bytes, write_text
 from prewarp.render.drawing import open_drawing
 
@@ -79,12 +79,18 @@ def run_demo(
                 one = future.result()
                 made[building[future]] = (one, pool.submit(draw_module, one, renderer))
             built = [made[name][0] for name in MODULES]
-            figures = pool.submit(draw_figures, built)
+            jobs = {name: pool.submit(draw_figure, name, built) for name in FIGURES}
             drawn = []
             for name in MODULES:
                 drawn.append(made[name][1].result())
                 step(f"{name}: drawn")
-            files = sheets(built, drawn) | figures.result()
+            field_x_deg = built[0].module.content.field_x_deg
+            jobs["overview.png"] = pool.submit(overview, field_x_deg, [each.overview for each in drawn])
+            jobs["seam.png"] = pool.submit(close_up, [each.seam for each in drawn])
+            files = {name: job.result() for name, job in jobs.items()}
+            files |= {
+                f"residuals_{name}.png": each.residuals for name, each in zip(MODULES, drawn, strict=True)
+            }
             step("both modules drawn side by side")
         for name, data in files.items():
             write_bytes(working / name, data)
