@@ -10,8 +10,9 @@ from prewarp.fitting.certainty import sigma_map
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
 from prewarp.fitting.outlying import outlying
-from prewarp.fitting.polynomial import TREND_SEARCH, PolynomialFit, fit_polynomial
+from prewarp.fitting.polynomial import PolynomialFit, fit_polynomial
 from prewarp.fitting.samples import Samples, prepare_samples
+from prewarp.fitting.search import TREND_SEARCH
 from prewarp.frames import cosine_from_tangent, reference_pupil
 
 FAMILIES = ("auto", "polynomial", "mesh")

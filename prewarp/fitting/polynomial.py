@@ -15,33 +15,22 @@ from prewarp.fitting.outlying import colour_scales, robust_weight
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.selection import (
-    RESOLUTION_PX,
-    SURELY_WORTH,
-    WORTH_TRYING,
-    Choice,
-    Split,
-    choose,
-    split,
-    worth_of,
+from prewarp.fitting.search import (
+    PUPIL_COSTS,
+    SEARCH,
+    Search,
+    choose_degree,
+    choose_difference,
+    choose_pupil_degree_and_curl,
+    highest_models,
+    of_cost,
+    product_degrees,
+    wants_pupil_degree,
 )
+from prewarp.fitting.selection import RESOLUTION_PX, split
 
-# Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
-# at the top of this one, or when the highest pupil degree explains more than noise.
-PUPIL_COSTS = (1, 2)
-Search = tuple[tuple[tuple[int, int], int], ...]
-SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
-# Of the trend under a mesh: what a low degree follows over the panel, and all that the pupil asks for.
-TREND_SEARCH: Search = (((6, 8), 4),)
-# A step of the search goes this many degrees at most beyond the best of the step before.
-CLIMB = 3
-# Degree of colour differences during the search: what they lack would weigh in the choice of what colours share.
-SEARCH_DIFFERENCE = 8
 FIRST_MODEL = PolynomialModel(9, 2, 2, 3, 0, 9, 9)
 FIRST_SAMPLES = 30_000
-# Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
-ODD_RETRIED = 3
-CURL_TRIED = 2
 # Robust weights, for the model chosen and for one of the search: at most so many passes, settled when what moves is less than
 # this share of the sum of squares. A weight moves when it changes by more than WEIGHT_STEP.
 ROBUST_PASSES, SEARCH_PASSES = 4, 2
@@ -49,9 +38,6 @@ SETTLED, SEARCH_SETTLED = 1e-3, 5e-2
 WEIGHT_STEP = 0.02
 # Only data that a model follows this well are worth looking at for one that follows them to the last digit. Pixels, RMS.
 NEAR_RESOLUTION_PX = 0.02
-# Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
-LEAST_SAMPLES_PER_PARAMETER = 3.0
-MOST_PARAMETERS = 2600
 
 
 @dataclass(frozen=True)
@@ -123,7 +109,7 @@ def first_expansions(samples: Samples, highest_pupil_degree: int) -> tuple[Expan
         few.cosine.T,
         degree=model.degree,
         pupil_degree=model.pupil_degree,
-        product_degrees=_product_degrees([model], model.pupil_degree),
+        product_degrees=product_degrees([model], model.pupil_degree),
     )
     return solve_model(moments, model, few)[0]
 
@@ -142,12 +128,7 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
     model, before = None, (0,) * len(PUPIL_COSTS)
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
-        tops = [
-            _affordable(
-                _highest_model(_within_climb(degree, model), cost, pupil_degree, samples, model), samples
-            )
-            for degree, cost in zip(degrees, PUPIL_COSTS, strict=True)
-        ]
+        tops = highest_models(degrees, pupil_degree, samples, model)
         highest = tuple(top.degree for top in tops)
         if highest == before:
             break
@@ -158,25 +139,25 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
             samples.cosine.T,
             degree=max(highest),
             pupil_degree=pupil_degree,
-            product_degrees=_product_degrees(tops, pupil_degree),
+            product_degrees=product_degrees(tops, pupil_degree),
         )
-        top = tops[-1] if model is None else tops[PUPIL_COSTS.index(model.pupil_cost)]
+        top = tops[-1] if model is None else of_cost(tops, model)
         weight, expansions = _reweight(
             samples, metric, weight, moments, top, passes=SEARCH_PASSES, settled=SEARCH_SETTLED
         )
         shared = split(_one_colour(samples, expansions, metric * weight, moments))
-        choice = _choose_degree(shared, tops, is_first=model is None)
+        choice = choose_degree(shared, tops, is_first=model is None)
         model = choice.model
-        is_high = model.degree >= tops[PUPIL_COSTS.index(model.pupil_cost)].degree - 1
-        if not is_high and not _wants_pupil_degree(shared, model, highest_pupil_degree):
+        is_high = model.degree >= of_cost(tops, model).degree - 1
+        if not is_high and not wants_pupil_degree(shared, model, highest_pupil_degree):
             break
         if choice.rms_px <= NEAR_RESOLUTION_PX:
-            choice = _choose_difference(split(moments), model)
+            choice = choose_difference(split(moments), model)
             model = choice.model
             if choice.rms_px <= RESOLUTION_PX:
                 break
-    model = _choose_pupil_degree_and_curl(shared, model)
-    choice = _choose_difference(split(moments), model)
+    model = choose_pupil_degree_and_curl(shared, model)
+    choice = choose_difference(split(moments), model)
     model = choice.model.tidied()
     weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
@@ -194,41 +175,6 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=choice.rms_px,
     )
-
-
-def _within_climb(degree: int, before: PolynomialModel | None) -> int:
-    """Return a step's highest degree, or less: a search that goes on for the sake of the pupil alone asks for little more."""
-    return degree if before is None else min(degree, before.degree + CLIMB)
-
-
-def _highest_model(
-    degree: int, pupil_cost: int, pupil_degree: int, samples: Samples, before: PolynomialModel | None
-) -> PolynomialModel:
-    """Return the largest model of a step of the search; a symmetry found before is given up only in low degrees."""
-    odd = {"odd_u_degree": degree, "odd_v_degree": degree}
-    if before is not None:
-        for name in odd:
-            if getattr(before, name) < 0:
-                odd[name] = ODD_RETRIED
-    difference = min(degree, SEARCH_DIFFERENCE) if samples.colours > 1 else -1
-    return PolynomialModel(degree, pupil_cost, pupil_degree, difference, 0, **odd)
-
-
-def _product_degrees(tops: list[PolynomialModel], pupil_degree: int) -> tuple[int, ...]:
-    """Return the highest panel degree that products of two columns of one of the models have, by degree over the pupil."""
-    return tuple(
-        max(2 * top.degree - top.pupil_cost * order for top in tops) for order in range(2 * pupil_degree + 1)
-    )
-
-
-def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
-    """Return the model at the highest degree, up to its own, whose parameters are few enough for the samples."""
-    while model.degree > 1:
-        columns = columns_of(model, samples.colours, basis_pupil_degree=model.pupil_degree)
-        if columns.count <= min(MOST_PARAMETERS, 2.0 * samples.count / LEAST_SAMPLES_PER_PARAMETER):
-            break
-        model = model.with_degree(model.degree - 1)
-    return model
 
 
 def _reweight(
@@ -273,57 +219,3 @@ def _one_colour(
         *(replace(each, coefficients=each.coefficients - reference) for each in expansions[1:]),
     )
     return sums.with_target(moments, samples, weight, residuals(samples, differences)).over_colours()
-
-
-def _choose_degree(shared: Split, tops: list[PolynomialModel], *, is_first: bool) -> Choice:
-    """Choose mirror symmetry, pupil cost and total degree of what all colours share.
-
-    A symmetry that the data broke in a step before is not asked for again.
-    """
-    tops = [replace(top, difference_degree=-1) for top in tops]
-    for name in ("odd_v_degree", "odd_u_degree"):
-        model = tops[-1]
-        mirrored = replace(model, **{name: -1})
-        doubtful = is_first or getattr(model, name) < model.degree
-        worth = worth_of(shared.whole, mirrored, model) if doubtful else np.inf
-        if worth < WORTH_TRYING or (
-            worth < SURELY_WORTH and choose(shared, [mirrored, model]).model == mirrored
-        ):
-            tops = [replace(top, **{name: -1}) for top in tops]
-    return choose(shared, *([top.with_degree(level) for level in range(1, top.degree + 1)] for top in tops))
-
-
-def _wants_pupil_degree(shared: Split, model: PolynomialModel, highest: int) -> bool:
-    """Return whether the highest pupil degree of the moments matters where a higher one could be had."""
-    model = model.tidied()
-    if not 0 < model.pupil_degree == shared.whole.pupil_degree < highest:
-        return False
-    alone = replace(model, difference_degree=-1)
-    return worth_of(shared.whole, replace(alone, pupil_degree=alone.pupil_degree - 1), alone) >= SURELY_WORTH
-
-
-def _choose_pupil_degree_and_curl(shared: Split, model: PolynomialModel) -> PolynomialModel:
-    """Choose pupil degree and curl of what all colours share; the difference degree is kept."""
-    alone = replace(model, difference_degree=-1)
-    alone = choose(
-        shared, [replace(alone, pupil_degree=level) for level in range(model.pupil_degree + 1)]
-    ).model
-    highest = min(CURL_TRIED, shared.whole.pupil_degree)
-    with_curl = replace(alone, curl_degree=highest)
-    if highest > 0 and worth_of(shared.whole, alone, with_curl) >= SURELY_WORTH:
-        alone = choose(shared, [replace(alone, curl_degree=level) for level in range(highest + 1)]).model
-    return replace(alone, difference_degree=model.difference_degree)
-
-
-def _choose_difference(moments: Split, model: PolynomialModel) -> Choice:
-    """Choose the degree of what the other colours differ by, with what they share as in `model`."""
-    whole = moments.whole
-    highest = model.degree if len(whole.samples) > 1 else -1
-    chain = [replace(model, difference_degree=level) for level in range(-1, highest + 1)]
-    while len(chain) > 1 and _count(chain[-1], whole) > MOST_PARAMETERS:
-        chain.pop()
-    return choose(moments, chain)
-
-
-def _count(model: PolynomialModel, moments: Moments) -> int:
-    return columns_of(model, moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree).count
