@@ -37,10 +37,13 @@ class MeshWindow:
 
     def moved(self, maps: Sequence[SplineLattice], /) -> tuple[SplineLattice, ...]:
         """Return view maps (u, v, and what follows them) with panel points counted from the window's corner."""
-        shifts = (np.pad(self.corner_px, (0, spline.coefficients.shape[-1] - 2)) for spline in maps)
+        corner = self.corner_px
         return tuple(
-            replace(spline, coefficients=spline.coefficients - shift)
-            for spline, shift in zip(maps, shifts, strict=True)
+            replace(
+                spline,
+                coefficients=spline.coefficients - np.pad(corner, (0, spline.coefficients.shape[-1] - 2)),
+            )
+            for spline in maps
         )
 
 

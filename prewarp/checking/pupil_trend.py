@@ -11,7 +11,7 @@ from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tang
 from prewarp.checking.polynomial import chebyshev_terms, total_degree
 from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import FloatArray, IntArray, extent
 
 _PANEL_DEGREES = (9, 5)  # the first that the samples carry
 _PER_TERM = 3
@@ -115,7 +115,7 @@ def _reference(samples: Samples, groups, whole) -> FloatArray:
 
 def _trend(samples, frame, pair, groups, maps, whole, panel) -> PupilTrend | None:
     position = _reference(samples, groups, whole)
-    low, high = position.min(axis=0), position.max(axis=0)
+    low, high = extent(position)
     middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
     w = (position - middle) / half
     for degree in (2, 1):

@@ -11,7 +11,7 @@ from prewarp.checking.pupil_trend import PupilTrend
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, extent
 
 LEAST_DIOPTRES = 0.15  # below, the image is too far away for its shift to tell signs
 IMPLAUSIBLE_DIOPTRES = 40.0
@@ -243,6 +243,6 @@ def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding
 
 
 def _rank(position_mm: FloatArray, degree: int) -> int:
-    low, high = position_mm.min(axis=0), position_mm.max(axis=0)
+    low, high = extent(position_mm)
     w = (position_mm - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
     return int(np.linalg.matrix_rank(chebyshev_terms(w, total_degree(2, degree)), tol=1e-6 * np.sqrt(len(w))))

@@ -6,12 +6,13 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, extent
 from prewarp.cli.lighting import lighting
 from prewarp.encoding import transfer_of_panel
 from prewarp.export.build import MAX_PUPILS, DeviceBuild
 from prewarp.export.package_reading import read_package
 from prewarp.field import FieldSet
+from prewarp.grids import read_grid
 from prewarp.module import Channel, DisplayModule
 from prewarp.seam import build_seam
 
@@ -49,14 +50,14 @@ def device_build(
     if light_path is None:
         seam = build_seam(fields, pupils_mm=box.corners, channels=names)
     else:
-        lit = lighting(fields, module, channels, light_path, white=white)
+        lit = lighting(fields, module, channels, read_grid(light_path), white=white)
         fields, seam, match = lit.fields, lit.seam, lit.match
     return DeviceBuild(
         fields,
         module.content,
         names,
         places,
-        np.array([box.corners.min(axis=0), box.corners.max(axis=0)]),
+        extent(box.corners),
         seam=seam,
         match=match,
         dither=dither,

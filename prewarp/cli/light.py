@@ -6,6 +6,7 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.lighting import matched
 from prewarp.cli.seams import eye_option, eye_seams
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.encoding import transfer_of_panel
@@ -13,7 +14,7 @@ from prewarp.field import FieldSet
 from prewarp.files import write_bytes
 from prewarp.grids import read_grid
 from prewarp.module import DisplayModule, read_module
-from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields, match_light
+from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields
 from prewarp.photometry.dither import KINDS as DITHERS
 from prewarp.photometry.white import KINDS as WHITES
 from prewarp.render.seam_light import SeamLight, seam_light
@@ -105,16 +106,8 @@ def light(
         step("luminance maps fitted", 1)
         lit = lit_fields(fields, maps, pupils_mm=module.eye_box.lattice((3, 3, 1)))
         for each in eye_seams(lit, module, eye):
-            match = match_light(
-                lit,
-                maps,
-                each.seam,
-                pupils_mm=np.vstack([module.eye_box.lattice((3, 3, 1)), module.eye_box.corners]),
-                fall_percent_per_deg=fall_percent_per_deg,
-                chromaticities={
-                    c.name: c.chromaticity for c in module.channels if c.chromaticity is not None
-                },
-                white=white,
+            match = matched(
+                lit, module, maps, each.seam, white=white, fall_percent_per_deg=fall_percent_per_deg
             )
             views = []
             if len(each.channels) > 1:

@@ -15,6 +15,7 @@ from prewarp.encoding import transfer_of_panel
 from prewarp.errors import InputFileError
 from prewarp.field import FieldSet
 from prewarp.files import json_text, output_folder, write_bytes, write_text
+from prewarp.grids import read_grid
 from prewarp.module import Channel, DisplayModule, read_module
 from prewarp.photometry import LightMatch, LuminanceMaps, panel_light
 from prewarp.photometry.dither import KINDS as DITHERS
@@ -105,6 +106,7 @@ def render(
     tracked = pupil if tracked is None else tracked
     fields, module = FieldSet.load(fit_path), read_module(module_path)
     image = _content(content, module)
+    grid = None if light_path is None else read_grid(light_path)
     whole = module.content
     view = ContentProjection(
         whole.projection,
@@ -123,12 +125,10 @@ def render(
         with talk.progress("drawing", total=len(module.eyes)) as step:
             for place, eye in enumerate(module.eyes):
                 channels = module.channels_of(eye)
-                if light_path is None:
+                if grid is None:
                     look = _evenly_lit(fields, module, channels)
                 else:
-                    look = _as_measured(
-                        lighting(fields, module, channels, light_path), channels, pupil, unmatched
-                    )
+                    look = _as_measured(lighting(fields, module, channels, grid), channels, pupil, unmatched)
                 report["eyes"][eye] = _draw_eye(
                     drawing, folder, look, module, eye, image, view, pupil, tracked, dither
                 )

@@ -89,8 +89,3 @@ FIGURES: Mapping[str, Callable[[Sequence[BuiltModule]], bytes]] = {
     "focus.png": _focus,
     "tracker.png": _tracker,
 }
-
-
-def draw_figure(name: str, built: Sequence[BuiltModule], /) -> bytes:
-    """Return one of the `FIGURES` as PNG."""
-    return FIGURES[name](built)

@@ -12,9 +12,9 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
-from prewarp.demo.drawn import FIGURES, close_up, draw_figure, draw_module, overview
+from prewarp.demo.drawn import FIGURES, close_up, draw_module, overview
 from prewarp.files import json_text, output_folder, write_bytes, write_text
-from prewarp.render.drawing import open_drawing
+from prewarp.render.drawing import CpuDrawing, open_drawing
 
 MODULES = ("coaxial", "folded")
 ALL_STEPS = (STEPS + 1) * len(MODULES) + 1
@@ -68,18 +68,19 @@ def run_demo(
                 progress(text, done, ALL_STEPS)
 
     with output_folder(Path(folder)) as working:
-        # A renderer that cannot be had is said at once.
+        # A renderer that cannot be had is said at once; where the CPU stands in, nobody looks for a GPU again.
         with open_drawing(renderer) as drawing:
-            drawn_with = drawing.name
+            drawn_with, stands_in = drawing.name, isinstance(drawing, CpuDrawing)
+        chosen = "none" if stands_in else renderer
         with _workers(step) if processes else _in_turn(step) as (pool, tell):
             # The modules have nothing to do with each other; each is drawn as soon as it is built.
             building = {pool.submit(build_module, name, tell): name for name in MODULES}
             made: dict[str, tuple[BuiltModule, Future]] = {}
             for future in as_completed(building):
                 one = future.result()
-                made[building[future]] = (one, pool.submit(draw_module, one, renderer))
+                made[building[future]] = (one, pool.submit(draw_module, one, chosen))
             built = [made[name][0] for name in MODULES]
-            jobs = {name: pool.submit(draw_figure, name, built) for name in FIGURES}
+            jobs = {name: pool.submit(draw, built) for name, draw in FIGURES.items()}
             drawn = []
             for name in MODULES:
                 drawn.append(made[name][1].result())
@@ -119,7 +120,7 @@ def _in_turn(step: Tell) -> Iterator[tuple[Executor, Tell]]:
 def _workers(step: Tell) -> Iterator[tuple[Executor, Tell]]:
     """Yield an executor of new processes, and what its work tells steps to.
 
-    Threads that allocate much memory wait for each other in the kernel.
+    Threads of one process wait for each other: for the interpreter's lock, and in the kernel where they allocate much memory.
     """
     fresh = get_context("spawn")
     told = fresh.SimpleQueue()

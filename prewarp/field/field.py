@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent
+from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent, finite_rows
 from prewarp.errors import ShapeError
 from prewarp.field.batches import SLICE, over_slices
 from prewarp.field.border import cutting_edges
@@ -283,7 +283,7 @@ class Field:
         low, high = -NEWTON_MARGIN * size - margin_px, (1.0 + NEWTON_MARGIN) * size + margin_px
         target = cosine_from_tangent(tangent)
         reference = pupil_mm[:, :2] - pupil_mm[:, 2:] * tangent
-        usable = np.isfinite(target).all(axis=1) & np.isfinite(reference).all(axis=1)
+        usable = finite_rows(target, reference)
         pixel = np.full_like(target, np.nan)
         pixel[usable] = np.clip(start.pixel(target[usable], reference[usable]), low, high)
         expansion = self.expansion

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, extent
 from prewarp.field.border import inside_convex
 from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
 from prewarp.fitting.expansion import Expansion, pupil_sum
@@ -45,7 +45,7 @@ def fit_start_map(expansion: Expansion, border_pixel: FloatArray, /) -> StartMap
     The pupil functions go with panel functions of a total degree that falls with theirs, as in the field itself.
     """
     nodes = -np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES) * 1.02
-    low, high = border_pixel.min(axis=0), border_pixel.max(axis=0)
+    low, high = extent(border_pixel)
     v, u = np.meshgrid(nodes, nodes, indexing="ij")
     panel = (low + high) / 2.0 + np.stack([u.ravel(), v.ravel()], axis=-1) * (high - low) / 2.0
     # Outside the border the field is no more than a guess, and may fold.
@@ -58,7 +58,7 @@ def fit_start_map(expansion: Expansion, border_pixel: FloatArray, /) -> StartMap
     frame = expansion.frame
     reference = np.stack([x, y], axis=-1) * np.array(frame.half_mm) + np.array(frame.centre_mm)
     cosine = expansion.values(pixel, reference).T
-    low, high = cosine.min(axis=0), cosine.max(axis=0)
+    low, high = extent(cosine)
     centre, half = (low + high) / 2.0, (high - low) / 2.0
     scaled = (cosine - centre) / half
     base = values_2d(scaled[:, 0], scaled[:, 1], DEGREE)

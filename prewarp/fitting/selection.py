@@ -132,13 +132,9 @@ def worth_of(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel
     A quick look where cross-validation would hardly ever choose the larger model: see `WORTH_TRYING` and `SURELY_WORTH`.
     """
     solver, _, lengths = _factor_chain(moments, [smaller, larger])
-    return float(_f_ratios(solver, lengths)[0])
-
-
-def _f_ratios(solver: Factor, lengths: Sequence[int]) -> FloatArray:
-    """Return how many times more each step of the chain explains than as many columns of noise, (models - 1,)."""
     rest, freedom = _left_over(solver, lengths)
-    return -np.diff(rest) / np.maximum(np.diff(lengths), 1) / (rest[-1] / freedom[-1])
+    more = max(lengths[1] - lengths[0], 1)
+    return float((rest[0] - rest[1]) / more / (rest[1] / freedom[1]))
 
 
 def _left_over(solver: Factor, lengths: Sequence[int]) -> tuple[FloatArray, FloatArray]:

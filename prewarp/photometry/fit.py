@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.errors import FitError
 from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree
 from prewarp.fitting.pupil import PupilFrame
@@ -154,7 +154,7 @@ def _samples_of(grid: Grid, channel: str, colour: str, size_px: tuple[int, int])
         )
     grid = grid.take(np.flatnonzero(keep))
     reference = reference_pupil(grid.tangent, grid.pupil_mm)
-    low, high = reference.min(axis=0), reference.max(axis=0)
+    low, high = extent(reference)
     half = np.where(high - low > 1e-6, (high - low) / 2.0, 1.0)
     frame = PupilFrame(tuple(((low + high) / 2.0).tolist()), tuple(half.tolist()))
     panel = ChebyshevPanel(size_px, 0)

@@ -17,7 +17,7 @@ from prewarp.preview.stage import DIMMED, Page
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
-from prewarp.render.cpu import content_planes, panel_picture, perceived_light
+from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.livepanel import MOST_BITS, shrunk_picture
 from prewarp.render.outlook import Ghost, Outlook
 from prewarp.render.pictures import PanelPicture, encode_view, field_colours
@@ -97,22 +97,17 @@ class ReferencePainter:
             )
         panels = {}
         for name in subject.channels:
-            meshes = [
-                _shrunk(
-                    panel_mesh(
-                        subject.fields.field(name, colour),
-                        content,
-                        tracked_pupil_mm=tracked,
-                        seam=subject.seam if warped else None,
-                        warped=warped,
-                    ),
-                    shrink,
-                )
-                for colour in self._colours
-            ]
+            meshes = panel_meshes(
+                subject.fields,
+                name,
+                content,
+                tracked_pupil_mm=tracked,
+                seam=subject.seam if warped else None,
+                warped=warped,
+            )
             panels[name] = panel_picture(
                 self._planes[1],
-                meshes,
+                [_shrunk(mesh, shrink) for mesh in meshes],
                 transfer=subject.transfers[name],
                 bit_depth=min(subject.bit_depths[name], MOST_BITS),
                 threads=THREADS,
@@ -160,13 +155,12 @@ class ReferencePainter:
     def _seen(self, panels: dict[str, PanelPicture], sight: Sight, pupil: FloatArray) -> NDArray[np.float32]:
         maps = {}
         for name, picture in panels.items():
-            made = {}
-            for colour in dict.fromkeys(self._colours):
-                field = self.subject.fields.field(name, colour)
-                factor = picture.codes.shape[1] / field.panel_size_px[0]
-                spline = view_mesh(field, sight, pupil_mm=pupil)
-                made[colour] = replace(spline, coefficients=spline.coefficients * factor)
-            maps[name] = tuple(made[colour] for colour in self._colours)
+            fields = self.subject.fields
+            factor = picture.codes.shape[1] / fields.field(name, self._colours[1]).panel_size_px[0]
+            maps[name] = tuple(
+                replace(spline, coefficients=spline.coefficients * factor)
+                for spline in view_maps(fields, name, sight, pupil_mm=pupil)
+            )
         return perceived_light(panels, maps, sight, threads=THREADS)
 
     def _world(self, outlook: Outlook) -> NDArray[np.float32]:

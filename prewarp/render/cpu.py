@@ -19,7 +19,7 @@ from prewarp.lattice import SplineLattice
 from prewarp.mesh import NODE_STEP_PX, VIEW_STEP_PX, PanelMesh, panel_mesh, view_mesh
 from prewarp.photometry.dither import Ditherer
 from prewarp.photometry.panel import PLAIN, PanelLight, panel_light
-from prewarp.render.pictures import PanelPicture, encode_view, field_colours, require_content
+from prewarp.render.pictures import PanelPicture, encode_view, for_planes, require_content
 from prewarp.render.sampling import SamplingPlane, sampling_plane
 from prewarp.seam import Seam
 
@@ -236,8 +236,9 @@ def panel_meshes(
     warped: bool = True,
 ) -> tuple[PanelMesh, ...]:
     """Return the pre-warp maps of red, green and blue of one channel; see `prewarp.mesh.panel_mesh`."""
-    made = {
-        colour: panel_mesh(
+    return for_planes(
+        fields.colours,
+        lambda colour: panel_mesh(
             fields.field(channel, colour),
             content,
             tracked_pupil_mm=tracked_pupil_mm,
@@ -245,10 +246,8 @@ def panel_meshes(
             match=match,
             step_px=step_px,
             warped=warped,
-        )
-        for colour in dict.fromkeys(field_colours(fields.colours))
-    }
-    return tuple(made[colour] for colour in field_colours(fields.colours))
+        ),
+    )
 
 
 def perceived_view(
@@ -297,17 +296,16 @@ def view_maps(
     step_px: float = VIEW_STEP_PX,
 ) -> tuple[SplineLattice, ...]:
     """Return the maps of red, green and blue from view px to panel px, and to luminance where given, for one channel."""
-    made = {
-        colour: view_mesh(
+    return for_planes(
+        fields.colours,
+        lambda colour: view_mesh(
             fields.field(channel, colour),
             view,
             pupil_mm=pupil_mm,
             step_px=step_px,
             luminance=None if luminance is None else luminance.map(channel, colour),
-        )
-        for colour in dict.fromkeys(field_colours(fields.colours))
-    }
-    return tuple(made[colour] for colour in field_colours(fields.colours))
+        ),
+    )
 
 
 class _RowReader:

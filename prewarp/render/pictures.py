@@ -1,9 +1,10 @@
 """What both renderers take: content pictures, panel pictures, which colour feeds which plane."""
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from prewarp.errors import InputFileError, RenderError, ShapeError
 from prewarp.files import MEBIBYTE, require_file
 
 PLANES = ("R", "G", "B")
+Made = TypeVar("Made")
 MAX_PICTURE_BYTES = 256 * MEBIBYTE
 MAX_PICTURE_PX = 1 << 28
 
@@ -64,6 +66,13 @@ def field_colours(colours: Sequence[str], /) -> tuple[str, str, str]:
             f"Missing: {', '.join(missing)}."
         )
     return PLANES
+
+
+def for_planes(colours: Sequence[str], make: Callable[[str], Made], /) -> tuple[Made, ...]:
+    """Return what `make` gives for the colours that draw the red, green and blue plane; it is asked once for each colour."""
+    planes = field_colours(colours)
+    made = {colour: make(colour) for colour in dict.fromkeys(planes)}
+    return tuple(made[colour] for colour in planes)
 
 
 def require_content(image: NDArray[np.uint8], size_px: tuple[int, int], /) -> NDArray[np.uint8]:
