@@ -128,12 +128,10 @@ size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows)
 pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
                    size_t work_count, int32_t *directions)
 {
-    if ((base_directions == NULL) != (map->base == NULL))
-        return PW_NO_SUCH;
-    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
-        return PW_NO_SUCH;
-    if (work_count < pwx_mesh_work_count(map, columns, rows))
-        return PW_TOO_SMALL;
+    pw_status status = pw_mesh_request(base_directions != NULL, map->base != NULL, columns, rows, work_count,
+                                       pwx_mesh_work_count(map, columns, rows));
+    if (status != PW_OK)
+        return status;
     if (map->family == PW_FAMILY_CHEBYSHEV)
         chebyshev_mesh(map, columns, rows, base_directions, work, directions);
     else

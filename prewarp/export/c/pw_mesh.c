@@ -67,12 +67,10 @@ size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
 pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
                   size_t work_count, float *directions)
 {
-    if ((base_directions == NULL) != (map->base == NULL))
-        return PW_NO_SUCH;
-    if (columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
-        return PW_NO_SUCH;
-    if (work_count < pw_mesh_work_count(map, columns, rows))
-        return PW_TOO_SMALL;
+    pw_status status = pw_mesh_request(base_directions != NULL, map->base != NULL, columns, rows, work_count,
+                                       pw_mesh_work_count(map, columns, rows));
+    if (status != PW_OK)
+        return status;
     if (map->family == PW_FAMILY_CHEBYSHEV)
         pw_chebyshev_mesh(map, columns, rows, base_directions, work, directions);
     else
