@@ -91,11 +91,7 @@ class CEvaluator:
 
     def __init__(self, library: Path, blob: bytes, /) -> None:
         self._c = ctypes.CDLL(str(library))
-        for name in (
-            "pw_coefficient_count",
-            "pw_mesh_work_count",
-            "pwx_mesh_work_count",
-        ):
+        for name in ("pw_coefficient_count", "pw_meshes_work_count", "pwx_meshes_work_count"):
             getattr(self._c, name).restype = ctypes.c_size_t
         self._c.pw_weight.restype = self._c.pw_gain.restype = ctypes.c_float
         self._c.pwx_weight.restype = self._c.pwx_gain.restype = ctypes.c_int32
@@ -168,22 +164,26 @@ class CMap:
 
     def mesh(self, columns: int, rows: int, /) -> np.ndarray:
         """Return directions (rows, columns, 2)."""
-        out = self._raw_mesh(columns, rows)
-        return out.astype(np.float64) / DIRECTION_ONE if self._fixed else out
-
-    def _raw_mesh(self, columns: int, rows: int) -> np.ndarray:
-        below = None if self._base is None else self._base._raw_mesh(columns, rows)
+        maps = self._with_base()
         kind = np.int32 if self._fixed else np.float32
-        sizes = ctypes.c_uint32(columns), ctypes.c_uint32(rows)
-        count = getattr(self._c, f"{self._prefix}_mesh_work_count")(ctypes.byref(self._map), *sizes)
-        work, out = np.empty(count, kind), np.empty((rows, columns, 2), kind)
-        status = getattr(self._c, f"{self._prefix}_mesh")(
-            ctypes.byref(self._map), *sizes, None if below is None else _pointer(below), _pointer(work),
-            ctypes.c_size_t(count), _pointer(out),
-        )  # fmt: skip
+        request = maps, *(ctypes.c_uint32(number) for number in (len(maps), columns, rows))
+        count = getattr(self._c, f"{self._prefix}_meshes_work_count")(*request)
+        work, out = np.empty(count, kind), np.empty((len(maps), rows, columns, 2), kind)
+        status = getattr(self._c, f"{self._prefix}_meshes")(
+            *request, _pointer(work), ctypes.c_size_t(count), _pointer(out)
+        )
         if status != 0:
             raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
-        return out
+        return out[-1].astype(np.float64) / DIRECTION_ONE if self._fixed else out[-1]
+
+    def _with_base(self) -> ctypes.Array:
+        """Return an array of the map alone, or of its base and the map."""
+        kind = type(self._map)
+        if self._base is None:
+            return (kind * 1)(self._map)
+        maps = (kind * 2)(self._base._map, self._map)
+        maps[1].base = ctypes.addressof(maps)
+        return maps
 
     def direction_from_panel(self, pixel: FloatArray, /) -> np.ndarray:
         """Return directions (n, 2) of panel points (n, 2), px."""

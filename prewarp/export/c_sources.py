@@ -7,8 +7,16 @@ from prewarp.export.c_header import layout_header
 from prewarp.files import write_text
 
 FOLDER = Path(__file__).parent / "c"
-HEADERS = ("pw_lookup.h", "pw_bytes.h", "pw_float.h", "pw_fixed.h")
-SOURCES = ("pw_open.c", "pw_float.c", "pw_mesh.c", "pw_chebyshev.c", "pw_fixed.c", "pw_fixed_mesh.c")
+HEADERS = ("pw_lookup.h", "pw_bytes.h", "pw_float.h", "pw_lines.h", "pw_fixed.h")
+SOURCES = (
+    "pw_open.c",
+    "pw_float.c",
+    "pw_mesh.c",
+    "pw_chebyshev.c",
+    "pw_lines.c",
+    "pw_fixed.c",
+    "pw_fixed_mesh.c",
+)
 LAYOUT_HEADER = "pw_layout.h"
 
 

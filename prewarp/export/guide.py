@@ -17,7 +17,7 @@ It holds the pre-warp maps of {channels}, for a {width} x {height} px content pi
 ## Choose one path per device
 | path | per pupil update | per pixel | files |
 |---|---|---|---|
-| mesh | C evaluator: `pw_prepare`, `pw_mesh` per colour, `pw_weight`, `pw_gain` per node; upload nodes | interpolated | `lookup/`, `c/`, `*_mesh.vert`, `*_mesh.frag` |
+| mesh | C evaluator: `pw_prepare` per colour, `pw_meshes` per channel, `pw_weight`, `pw_gain` per node; upload nodes | interpolated | `lookup/`, `c/`, `*_mesh.vert`, `*_mesh.frag` |
 | polynomial | C evaluator: `pw_prepare` per colour; upload the uniform block | Chebyshev sum | `lookup/`, `c/`, `picture.vert`, `*_polynomial.frag`, `textures/*_weight.ktx2` |
 | table | choose the textures of the nearest pupil position | spline from 16 texels a colour | `textures/*_pNNN.ktx2`, `picture.vert`, `*_table.frag` |
 
@@ -31,7 +31,7 @@ in between use the lookup. The lookup serves every position of the eye box.
 4. Bind textures by the names in the manifest (Vulkan: set 0 and the bindings there). All texels are fetched one by one: filters do not
    matter, and must not be relied on, since many GPUs filter with 8 bits.
 5. Mesh path: attribute locations are in the manifest; `in_panel_px` is `_PANEL_PX` of the glTF file, `in_direction_*` its `_DIRECTION_*`,
-   `in_weight_*` its `_WEIGHT_*`. In place of it, nodes from `pw_mesh` are evenly spaced from edge to edge.
+   `in_weight_*` its `_WEIGHT_*`. In place of it, nodes from `pw_meshes` are evenly spaced from edge to edge.
 6. Polynomial path: term k of the block holds tangents (red x, y, green x, y) and (blue x, y, -, -): what `pw_prepare` gives per colour is
    all tx, then all ty; add the base's numbers to those of a map that has one. `shaders/blocks/*.bin` show it for `pupils_mm`.
 

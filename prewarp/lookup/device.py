@@ -3,7 +3,8 @@
 Panel points are scaled to s, t on -1 to 1. `prepare` sums the pupil part once; what is left is a small table A of
 coefficients over the panel, from which meshes and single points are read:
 
-Chebyshev   t = sum_j T_j(t) sum_i A[i, j] T_i(s): u first; even and odd j are summed apart, then added
+Chebyshev   t = sum_j T_j(t) sum_i A[i, j] T_i(s): u first; even and odd j are summed apart, then added; in a mesh, those of
+            a map and of its base are added first
 spline      u first: 4 coefficients along columns, then 4 along rows
 bilinear    likewise with 2 and 2
 """
@@ -57,11 +58,16 @@ class PreparedMap:
     def mesh(self, columns: int, rows: int, /) -> Float32Array:
         """Return directions (rows, columns, 2) of a mesh of evenly spaced panel nodes, edge to edge."""
         across, down = node_positions(columns), node_positions(rows)
-        if self.family == Family.CHEBYSHEV:
-            own = self._chebyshev_lattice(across, down)
-        else:
+        if self.family != Family.CHEBYSHEV:
             own = self._piecewise(across[None, :], down[:, None])
-        return own if self.base is None else self.base.mesh(columns, rows) + own
+            return own if self.base is None else self.base.mesh(columns, rows) + own
+        even, odd = self._chebyshev_lattice(across, down)
+        if self.base is None:
+            return even + odd
+        if self.base.family != Family.CHEBYSHEV:
+            return self.base.mesh(columns, rows) + (even + odd)
+        base_even, base_odd = self.base._chebyshev_lattice(across, down)
+        return (base_even + even) + (base_odd + odd)
 
     def direction_from_panel(self, pixel: FloatArray, /) -> Float32Array:
         """Return directions (..., 2) of panel points (..., 2), px."""
@@ -125,6 +131,7 @@ class PreparedMap:
         return parts[0] + parts[1]
 
     def _chebyshev_lattice(self, across: Float32Array, down: Float32Array) -> Float32Array:
+        """Return the sums over even and over odd j: (2, rows, columns, 2)."""
         degree = self.columns - 1
         in_s, in_t = chebyshev_values(across, degree), chebyshev_values(down, degree)
         parts = np.zeros((2, len(down), len(across), 2), dtype=np.float32)
@@ -133,7 +140,7 @@ class PreparedMap:
             for i in range(degree + 1 - j):
                 total = total + self.coefficients[:, graded_place(i, j)] * in_s[i][:, None]
             parts[j % 2] = parts[j % 2] + total * in_t[j][:, None, None]
-        return parts[0] + parts[1]
+        return parts
 
     def _piecewise(self, s: Float32Array, t: Float32Array) -> Float32Array:
         """Return (..., 2); `s` and `t` broadcast."""

@@ -98,12 +98,8 @@ static void prepare(void)
 
 static void update(void)
 {
-    uint32_t map;
     prepare();
-    for (map = 0; map < lookup.map_count; map++) {
-        const float *base = maps[map].base == NULL ? NULL : out + (size_t)MESH * maps[map].base->place;
-        require(pw_mesh(&maps[map], NODES, NODES, base, work, MEMORY, out + (size_t)MESH * map) == PW_OK);
-    }
+    require(pw_meshes(maps, lookup.map_count, NODES, NODES, work, MEMORY, out) == PW_OK);
 }
 
 static void integers(void)
@@ -115,9 +111,8 @@ static void integers(void)
         require(pwx_prepare(&lookup, map, whole_pupil, base == PW_NONE ? NULL : &whole_maps[base], whole_memory + used,
                             MEMORY - used, &whole_maps[map]) == PW_OK);
         used += pw_coefficient_count(&lookup, map);
-        require(pwx_mesh(&whole_maps[map], NODES, NODES, base == PW_NONE ? NULL : whole_out + (size_t)MESH * base,
-                         whole_work, MEMORY, whole_out + (size_t)MESH * map) == PW_OK);
     }
+    require(pwx_meshes(whole_maps, lookup.map_count, NODES, NODES, whole_work, MEMORY, whole_out) == PW_OK);
 }
 
 static const struct {

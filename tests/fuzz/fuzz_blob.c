@@ -103,17 +103,16 @@ static void evaluate(const pw_lookup *lookup)
         uint32_t base = pw_base_of(lookup, map), chosen[2], step;
         pw_map maps[2];
         pwx_map whole_maps[2];
-        float *memory[2] = {NULL, NULL};
-        int32_t *whole_memory[2] = {NULL, NULL};
-        size_t count = base == PW_NONE ? 1u : 2u;
+        float *memory[2] = {NULL, NULL}, *work, *meshes;
+        int32_t *whole_memory[2] = {NULL, NULL}, *whole_work, *whole_meshes;
+        uint32_t count = base == PW_NONE ? 1u : 2u, columns = 2u + any(4u), rows = 2u + any(3u);
+        size_t needed, numbers = (size_t)count * columns * rows * 2u;
         chosen[0] = base == PW_NONE ? map : base;
         chosen[1] = map;
         for (step = 0; step < count; step++) {
-            uint32_t columns = 2u + any(4u), rows = 2u + any(3u);
-            size_t needed = pw_coefficient_count(lookup, chosen[step]), work_needed;
-            float *work, mesh[2 * 5 * 4], base_mesh[2 * 5 * 4] = {0}, point[2] = {3.0f, -2.0f}, direction[2];
-            int32_t *whole_work, whole_mesh[2 * 5 * 4], whole_base[2 * 5 * 4] = {0}, whole_point[2] = {12345, -77777};
-            int32_t whole_direction[2];
+            float point[2] = {3.0f, -2.0f}, direction[2];
+            int32_t whole_point[2] = {12345, -77777}, whole_direction[2];
+            needed = pw_coefficient_count(lookup, chosen[step]);
             if (needed == 0u || needed > 3000000u)
                 break;
             memory[step] = malloc(needed * sizeof(float)); /* exact: a write beyond it is found */
@@ -122,16 +121,6 @@ static void evaluate(const pw_lookup *lookup)
                 pwx_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL, whole_memory[step],
                             needed, &whole_maps[step]))
                 abort();
-            work_needed = pw_mesh_work_count(&maps[step], columns, rows);
-            work = malloc(work_needed * sizeof(float));
-            if (pw_mesh(&maps[step], columns, rows, step ? base_mesh : NULL, work, work_needed, mesh))
-                abort();
-            free(work);
-            work_needed = pwx_mesh_work_count(&whole_maps[step], columns, rows);
-            whole_work = malloc(work_needed * sizeof(int32_t));
-            if (pwx_mesh(&whole_maps[step], columns, rows, step ? whole_base : NULL, whole_work, work_needed, whole_mesh))
-                abort();
-            free(whole_work);
             pw_direction_from_panel(&maps[step], point, direction);
             (void)pw_panel_from_direction(&maps[step], direction, point);
             pwx_direction_from_panel(&whole_maps[step], whole_point, whole_direction);
@@ -140,6 +129,22 @@ static void evaluate(const pw_lookup *lookup)
             (void)pwx_gain(lookup, chosen[step], whole_point);
             (void)pw_weight(lookup, chosen[step] % 3u, direction);
             (void)pwx_weight(lookup, chosen[step] % 3u, whole_direction);
+        }
+        if (step == count) {
+            needed = pw_meshes_work_count(maps, count, columns, rows);
+            work = malloc(needed * sizeof(float));
+            meshes = malloc(numbers * sizeof(float));
+            if (pw_meshes(maps, count, columns, rows, work, needed, meshes))
+                abort();
+            free(work);
+            free(meshes);
+            needed = pwx_meshes_work_count(whole_maps, count, columns, rows);
+            whole_work = malloc(needed * sizeof(int32_t));
+            whole_meshes = malloc(numbers * sizeof(int32_t));
+            if (pwx_meshes(whole_maps, count, columns, rows, whole_work, needed, whole_meshes))
+                abort();
+            free(whole_work);
+            free(whole_meshes);
         }
         for (step = 0; step < 2u; step++) {
             free(memory[step]);

@@ -124,11 +124,11 @@ static inline uint32_t pw_nodes(uint32_t family, uint32_t coefficients)
     return family == PW_FAMILY_SPLINE ? coefficients - 2u : coefficients;
 }
 
-/* What stands against drawing a mesh: a base too many or missing, its size, too little work memory. */
-static inline pw_status pw_mesh_request(int has_base, int wants_base, uint32_t columns, uint32_t rows,
-                                        size_t work_count, size_t needed)
+/* What stands against drawing meshes: a base that is missing, their size, too little work memory. */
+static inline pw_status pw_mesh_request(int complete, uint32_t columns, uint32_t rows, size_t work_count,
+                                        size_t needed)
 {
-    if (has_base != wants_base || columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
+    if (!complete || columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
         return PW_NO_SUCH;
     return work_count < needed ? PW_TOO_SMALL : PW_OK;
 }

@@ -1,166 +1,13 @@
-/* Chebyshev meshes of the float32 path. Sums run over long lines of numbers side by side, of which compilers make
- * vector instructions; each number on its own is summed in one order, from the first term to the last. Sums over even
- * and over odd functions of v are kept apart: a mesh row and its mirror image share both. */
-#include "pw_float.h"
+/* Chebyshev meshes of the float32 path. Sums over i for every j are lines of nodes; a mesh row is a sum over lines. A row
+ * and its mirror image share sums over even and over odd j, and a map shares its sums with those that build on it. */
+#include "pw_lines.h"
 
-/* Lines in work memory are padded to multiples of so many numbers. */
-#define LANES 8u
-
-static size_t padded(size_t count)
-{
-    return (count + LANES - 1u) / LANES * LANES;
-}
-
-/* ---- sums of lines: `stride` apart, with weights `step` apart ---- */
-
-/* out = lines[0] w[0] + .. + lines[taps - 1] w[taps - 1], after what `out` holds where `more`. `taps` and `more` are
- * constants wherever this is called, so that the inner loop unrolls and the outer one becomes vector instructions. */
-static inline void sum_lines(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,
-                             size_t count, float *restrict out, uint32_t taps, int more)
-{
-    size_t place;
-    uint32_t tap;
-    for (place = 0; place < count; place++) {
-        float sum = more ? out[place] + lines[place] * weights[0] : lines[place] * weights[0];
-        for (tap = 1; tap < taps; tap++)
-            sum += lines[stride * tap + place] * weights[step * tap];
-        out[place] = sum;
-    }
-}
-
-/* One function per number of taps: what `restrict` promises of parameters is kept there, and lost where inlined. */
-typedef void (*line_sum)(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,
-                         size_t count, float *restrict out, int more);
-
-#define LINE_SUM(taps)                                                                                                 \
-    static void sum_of_##taps(const float *restrict lines, size_t stride, const float *restrict weights, size_t step,  \
-                              size_t count, float *restrict out, int more)                                             \
-    {                                                                                                                  \
-        if (more)                                                                                                      \
-            sum_lines(lines, stride, weights, step, count, out, taps, 1);                                              \
-        else                                                                                                           \
-            sum_lines(lines, stride, weights, step, count, out, taps, 0);                                              \
-    }
-
-LINE_SUM(1)
-LINE_SUM(2)
-LINE_SUM(3)
-LINE_SUM(4)
-LINE_SUM(5)
-LINE_SUM(6)
-LINE_SUM(7)
-LINE_SUM(8)
-
-/* The same for any number of taps, eight at a time; none: zeros. */
-static void sum_of_any(const float *lines, size_t stride, const float *weights, size_t step, uint32_t taps,
-                       size_t count, float *out)
-{
-    static const line_sum sums[8] = {sum_of_1, sum_of_2, sum_of_3, sum_of_4, sum_of_5, sum_of_6, sum_of_7, sum_of_8};
-    uint32_t tap;
-    if (taps == 0u)
-        memset(out, 0, count * sizeof *out);
-    for (tap = 0; tap < taps; tap += 8u)
-        sums[(taps - tap < 8u ? taps - tap : 8u) - 1u](lines + stride * tap, stride, weights + step * tap, step, count,
-                                                       out, tap > 0u);
-}
-
-/* ---- mesh rows and their mirror images ---- */
-
-/* Row = base + (even + odd), its mirror image = base + (even - odd); no base where not `based`. even, odd: sums over
- * the lines of even and of odd j (`terms` together) with T_j of the row, in_t: (terms, tall). `even_taps`, `odd_taps` and
- * `based` are constants; where a number of taps is 0 the sum is made apart. */
-static inline void draw_rows(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,
-                             const float *restrict in_t, size_t tall, float *restrict even_sums,
-                             float *restrict odd_sums, float *restrict spare, const float *restrict base, size_t width,
-                             uint32_t rows, float *restrict directions, uint32_t even_taps, uint32_t odd_taps,
-                             int based)
-{
-    const size_t step = 2u * tall;
-    size_t place;
-    uint32_t row, tap;
-    for (row = 0; row < (rows + 1u) / 2u; row++, in_t++) {
-        const uint32_t opposite = rows - 1u - row;
-        float *here = directions + width * row;
-        /* The middle row is its own mirror image: that goes where nobody reads it. */
-        float *mirror = opposite == row ? spare : directions + width * opposite;
-        const float *base_here = based ? base + width * row : NULL;
-        const float *base_mirror = based ? base + width * opposite : NULL;
-        if (even_taps == 0u)
-            sum_of_any(evens, stride, in_t, step, (terms + 1u) / 2u, padded(width), even_sums);
-        if (odd_taps == 0u)
-            sum_of_any(odds, stride, in_t + tall, step, terms / 2u, padded(width), odd_sums);
-        for (place = 0; place < width; place++) {
-            float even = even_taps == 0u ? even_sums[place] : evens[place] * in_t[0];
-            float odd = odd_taps == 0u ? odd_sums[place] : odds[place] * in_t[tall], sum, difference;
-            for (tap = 1; tap < even_taps; tap++)
-                even += evens[stride * tap + place] * in_t[step * tap];
-            for (tap = 1; tap < odd_taps; tap++)
-                odd += odds[stride * tap + place] * in_t[step * tap + tall];
-            sum = even + odd;
-            difference = even - odd;
-            if (based) {
-                sum = base_here[place] + sum;
-                difference = base_mirror[place] + difference;
-            }
-            here[place] = sum;
-            mirror[place] = difference;
-        }
-    }
-}
-
-typedef void (*row_drawing)(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,
-                            const float *restrict in_t, size_t tall, float *restrict even_sums,
-                            float *restrict odd_sums, float *restrict spare, const float *restrict base, size_t width,
-                            uint32_t rows, float *restrict directions);
-
-#define ROW_DRAWING(name, even_taps, odd_taps, based)                                                                  \
-    static void name(const float *restrict evens, const float *restrict odds, size_t stride, uint32_t terms,           \
-                     const float *restrict in_t, size_t tall, float *restrict even_sums, float *restrict odd_sums,     \
-                     float *restrict spare, const float *restrict base, size_t width, uint32_t rows,                   \
-                     float *restrict directions)                                                                       \
-    {                                                                                                                  \
-        draw_rows(evens, odds, stride, terms, in_t, tall, even_sums, odd_sums, spare, base, width, rows, directions,   \
-                  even_taps, odd_taps, based);                                                                         \
-    }
-
-/* Up to 8 terms: both sums on the way */
-ROW_DRAWING(own_2, 1, 1, 0)
-ROW_DRAWING(own_3, 2, 1, 0)
-ROW_DRAWING(own_4, 2, 2, 0)
-ROW_DRAWING(own_5, 3, 2, 0)
-ROW_DRAWING(own_6, 3, 3, 0)
-ROW_DRAWING(own_7, 4, 3, 0)
-ROW_DRAWING(own_8, 4, 4, 0)
-ROW_DRAWING(based_2, 1, 1, 1)
-ROW_DRAWING(based_3, 2, 1, 1)
-ROW_DRAWING(based_4, 2, 2, 1)
-ROW_DRAWING(based_5, 3, 2, 1)
-ROW_DRAWING(based_6, 3, 3, 1)
-ROW_DRAWING(based_7, 4, 3, 1)
-ROW_DRAWING(based_8, 4, 4, 1)
-/* 9 to 17 terms: the odd sum on the way */
-ROW_DRAWING(odd_4, 0, 4, 0)
-ROW_DRAWING(odd_5, 0, 5, 0)
-ROW_DRAWING(odd_6, 0, 6, 0)
-ROW_DRAWING(odd_7, 0, 7, 0)
-ROW_DRAWING(odd_8, 0, 8, 0)
-/* Any number: none on the way */
-ROW_DRAWING(own_any, 0, 0, 0)
-ROW_DRAWING(based_any, 0, 0, 1)
-
-static row_drawing chosen_drawing(uint32_t terms, int based)
-{
-    static const row_drawing of_own[7] = {own_2, own_3, own_4, own_5, own_6, own_7, own_8};
-    static const row_drawing of_based[7] = {based_2, based_3, based_4, based_5, based_6, based_7, based_8};
-    static const row_drawing of_odd[5] = {odd_4, odd_5, odd_6, odd_7, odd_8};
-    if (terms >= 2u && terms <= 8u)
-        return (based ? of_based : of_own)[terms - 2u];
-    if (terms >= 9u && terms <= 17u && !based)
-        return of_odd[terms / 2u - 4u];
-    return based ? based_any : own_any;
-}
-
-/* ---- the mesh ---- */
+/* Maps drawn together: a base and those that build on it; where there are more, in several rounds. */
+#define TOGETHER 8u
+/* Lines for sums: even and odd of the base, even and odd of another map, one that nobody reads. */
+#define SUMS 5u
+/* Of work memory, bytes: vectors across cache lines are slow. */
+#define ALIGNMENT 32u
 
 /* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
 static uint32_t filled_terms(const pw_map *map, uint32_t *counts)
@@ -188,10 +35,10 @@ static void next_values(const float *restrict x, const float *restrict before, s
         next[place] = 2.0f * x[place] * before[width + place] - before[place];
 }
 
-/* T_0 .. T_terms-1 of all nodes of an axis: (terms, padded(count)); at least one, beyond the nodes anything finite */
+/* T_0 .. T_terms-1 of all nodes of an axis: (terms, pw_padded(count)); at least one, beyond the nodes anything finite */
 static void node_values(uint32_t count, uint32_t terms, float *restrict values)
 {
-    size_t width = padded(count);
+    size_t width = pw_padded(count);
     int32_t last = (int32_t)count - 1, place, end = (int32_t)width;
     float length = (float)last;
     uint32_t k;
@@ -206,57 +53,97 @@ static void node_values(uint32_t count, uint32_t terms, float *restrict values)
         next_values(values, values + width * k - 3u * width, width, values + width * (k - 1u));
 }
 
-static void interleave(const float *restrict x, const float *restrict y, size_t count, float *restrict out)
+/* Lines of a map, written to `memory`: those of even j, then those of odd j */
+static pw_lines lines_of(const pw_map *map, const float *in_s, size_t line, float *memory)
 {
-    size_t place;
-    for (place = 0; place < count; place++) {
-        out[2u * place] = x[place];
-        out[2u * place + 1u] = y[place];
-    }
-}
-
-/* Sums over i for every j: even j, then odd j, each a line of nodes (tx, ty). `spare`: two lines of columns */
-static void lines_of(const pw_map *map, const uint32_t *counts, uint32_t filled, const float *in_s, uint32_t columns,
-                     float *spare, float *sums)
-{
-    const size_t line = padded(columns), stride = 2u * line, all = pw_graded_count(map->columns - 1u);
-    uint32_t i, j, evens = (filled + 1u) / 2u;
-    for (j = 0; j < filled; j++) {
+    const size_t stride = 2u * line, all = pw_graded_count(map->columns - 1u);
+    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), evens, i, j;
+    pw_lines lines;
+    lines.terms = filled < 2u ? 2u : filled;
+    evens = (lines.terms + 1u) / 2u;
+    lines.stride = stride;
+    lines.even = memory;
+    lines.odd = memory + stride * evens;
+    for (j = 0; j < lines.terms; j++) {
         float in_x[PW_MAX_PANEL_DEGREE + 1u], in_y[PW_MAX_PANEL_DEGREE + 1u];
-        for (i = 0; i < counts[j]; i++) {
-            uint32_t place = pw_graded_place(i, j);
+        uint32_t count = j < filled ? counts[j] : 0u, place = pw_graded_place(0, j);
+        for (i = 0; i < count; i++) {
             in_x[i] = map->coefficients[place];
             in_y[i] = map->coefficients[all + place];
+            place += i + j + 1u;
         }
-        sum_of_any(in_s, line, in_x, 1, counts[j], line, spare);
-        sum_of_any(in_s, line, in_y, 1, counts[j], line, spare + line);
-        interleave(spare, spare + line, line, sums + stride * (j / 2u + (j % 2u ? evens : 0u)));
+        pw_line_of(in_s, line, in_x, in_y, count, memory + stride * (j / 2u + (j % 2u ? evens : 0u)));
+    }
+    return lines;
+}
+
+static uint32_t most_terms(const pw_map *maps, uint32_t count)
+{
+    uint32_t map, most = 2;
+    for (map = 0; map < count; map++) {
+        if (maps[map].family == PW_FAMILY_CHEBYSHEV && maps[map].columns > most)
+            most = maps[map].columns;
+    }
+    return most;
+}
+
+size_t pw_chebyshev_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
+{
+    size_t line = pw_padded(columns), terms = most_terms(maps, count);
+    return (line + pw_padded(rows)) * terms + 2u * line * (SUMS + terms * (count < TOGETHER ? count : TOGETHER)) +
+           ALIGNMENT / sizeof(float);
+}
+
+static float *aligned(float *work)
+{
+    uintptr_t beyond = (uintptr_t)work % ALIGNMENT;
+    return beyond > 0u ? work + (ALIGNMENT - beyond) / sizeof *work : work;
+}
+
+/* Rows of all maps drawn together; the first is the base of the others. in_t: (terms, tall) */
+static void draw_together(const pw_lines *lines, float *const *meshes, uint32_t count, const float *in_t, size_t tall,
+                          uint32_t columns, uint32_t rows, float *sums)
+{
+    const size_t width = (size_t)columns * 2u, stride = lines->stride;
+    float *even = sums, *odd = sums + stride, *own_sums = odd + stride, *spare = own_sums + 2u * stride;
+    uint32_t row, map;
+    for (row = 0; row < (rows + 1u) / 2u; row++, in_t++) {
+        size_t here = width * row, opposite = width * (rows - 1u - row);
+        pw_row_sums(lines, in_t, tall, pw_padded(width), even, odd);
+        for (map = 0; map < count; map++) {
+            /* The middle row is its own mirror image: that goes where nobody reads it. */
+            float *mirror = opposite == here ? spare : meshes[map] + opposite;
+            if (map == 0u)
+                pw_draw_rows(even, odd, width, meshes[map] + here, mirror);
+            else
+                pw_draw_more(even, odd, &lines[map], in_t, tall, width, own_sums, meshes[map] + here, mirror);
+        }
     }
 }
 
-size_t pw_chebyshev_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
+void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t base, uint32_t columns, uint32_t rows,
+                         float *work, float *directions)
 {
-    return padded(columns) * (map->columns * 3u + 6u) + padded(rows) * map->columns;
-}
-
-void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base, float *work,
-                       float *directions)
-{
-    const size_t width = (size_t)columns * 2u, line = padded(columns), stride = 2u * line, tall = padded(rows);
-    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), most = 0, j;
-    float *in_s = work, *in_t = in_s + line * map->columns; /* (terms, line), (terms, tall) */
-    float *sums = in_t + tall * map->columns;               /* (terms, line, 2) */
-    float *even_sums = sums + stride * map->columns, *odd_sums = even_sums + stride, *spare = odd_sums + stride;
-    row_drawing draw;
-    for (j = 0; j < filled; j++)
-        most = counts[j] > most ? counts[j] : most;
-    node_values(columns, rows == columns && filled > most ? filled : most, in_s);
+    const size_t line = pw_padded(columns), tall = pw_padded(rows), size = (size_t)columns * rows * 2u;
+    const uint32_t terms = most_terms(maps, count);
+    float *in_s = aligned(work), *in_t = in_s + line * terms, *sums = in_t + tall * terms;
+    float *memory = sums + 2u * line * SUMS, *meshes[TOGETHER];
+    pw_lines lines[TOGETHER];
+    uint32_t map = base + 1u, found;
+    node_values(columns, terms, in_s);
     if (rows == columns)
         in_t = in_s;
     else
-        node_values(rows, filled, in_t);
-    lines_of(map, counts, filled, in_s, columns, spare, sums);
-    draw = chosen_drawing(filled, base != NULL);
-    draw(sums, sums + stride * ((filled + 1u) / 2u), stride, filled, in_t, tall, even_sums, odd_sums, spare, base,
-         width, rows, directions);
+        node_values(rows, terms, in_t);
+    lines[0] = lines_of(&maps[base], in_s, line, memory);
+    meshes[0] = directions + size * base;
+    do {
+        for (found = 1; found < TOGETHER && map < count; map++) {
+            if (maps[map].base != &maps[base] || maps[map].family != PW_FAMILY_CHEBYSHEV)
+                continue;
+            lines[found] = lines_of(&maps[map], in_s, line, memory + 2u * line * terms * found);
+            meshes[found++] = directions + size * map;
+        }
+        draw_together(lines, meshes, found, in_t, tall, columns, rows, sums);
+    } while (map < count);
 }

@@ -118,23 +118,48 @@ static void piecewise_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, 
     }
 }
 
-size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows)
+/* A map's base among the maps before it; NULL: it has none, or it is not there. */
+static const pwx_map *base_before(const pwx_map *maps, uint32_t map)
 {
-    if (map->family == PW_FAMILY_CHEBYSHEV)
-        return map->columns * ((size_t)columns * 2u + (columns + 1u) / 2u + (rows + 1u) / 2u);
-    return (size_t)map->rows * columns * 2u;
+    const pwx_map *place;
+    for (place = maps; place < maps + map; place++) {
+        if (place == maps[map].base)
+            return place;
+    }
+    return NULL;
 }
 
-pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
-                   size_t work_count, int32_t *directions)
+size_t pwx_meshes_work_count(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
 {
-    pw_status status = pw_mesh_request(base_directions != NULL, map->base != NULL, columns, rows, work_count,
-                                       pwx_mesh_work_count(map, columns, rows));
+    size_t most = 0, needed;
+    for (; count > 0u; count--, maps++) {
+        needed = (size_t)maps->rows * columns * 2u;
+        if (maps->family == PW_FAMILY_CHEBYSHEV)
+            needed = maps->columns * ((size_t)columns * 2u + (columns + 1u) / 2u + (rows + 1u) / 2u);
+        most = needed > most ? needed : most;
+    }
+    return most;
+}
+
+pw_status pwx_meshes(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows, int32_t *work,
+                     size_t work_count, int32_t *directions)
+{
+    const size_t size = (size_t)columns * rows * 2u;
+    int complete = 1;
+    uint32_t map;
+    pw_status status;
+    for (map = 0; map < count; map++)
+        complete = complete && base_before(maps, map) == maps[map].base;
+    status = pw_mesh_request(complete, columns, rows, work_count, pwx_meshes_work_count(maps, count, columns, rows));
     if (status != PW_OK)
         return status;
-    if (map->family == PW_FAMILY_CHEBYSHEV)
-        chebyshev_mesh(map, columns, rows, base_directions, work, directions);
-    else
-        piecewise_mesh(map, columns, rows, base_directions, work, directions);
+    for (map = 0; map < count; map++) {
+        const pwx_map *base = base_before(maps, map);
+        const int32_t *below = base == NULL ? NULL : directions + size * (size_t)(base - maps);
+        if (maps[map].family == PW_FAMILY_CHEBYSHEV)
+            chebyshev_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+        else
+            piecewise_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+    }
     return PW_OK;
 }

@@ -68,9 +68,12 @@ static inline float node_position(uint32_t place, uint32_t count)
     return (2.0f * (float)place - last) / last;
 }
 
-/* Floats of work memory for, and the mesh of, a map of Chebyshev terms; arguments as those of pw_mesh, checked. */
-size_t pw_chebyshev_work_count(const pw_map *map, uint32_t columns, uint32_t rows);
-void pw_chebyshev_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base, float *work,
-                       float *directions);
+/* Floats of work memory for Chebyshev meshes of any of these maps. */
+size_t pw_chebyshev_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
+
+/* Draws the map at the place `base`, without what it may build on, and the Chebyshev maps after it that build on it, each
+ * at its place in `directions`. */
+void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t base, uint32_t columns, uint32_t rows,
+                         float *work, float *directions);
 
 #endif

@@ -82,13 +82,15 @@ size_t pw_coefficient_count(const pw_lookup *lookup, uint32_t map);
 pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], const pw_map *base,
                      float *coefficients, size_t count, pw_map *prepared);
 
-/* Floats of work memory that pw_mesh needs. */
-size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows);
+/* Floats of work memory that pw_meshes needs. */
+size_t pw_meshes_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
 
-/* Directions (tx, ty) of a mesh of evenly spaced panel nodes, edge to edge, row by row: 2 x columns x rows floats.
- * `base_directions`: the same mesh of the map's base; NULL where it has none. */
-pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
-                  size_t work_count, float *directions);
+/* Meshes of `count` prepared maps, one after the other: directions (tx, ty) of evenly spaced panel nodes, edge to edge, row
+ * by row, 2 x columns x rows floats each. A map's base stands before it in `maps`. What a map and its base have in common is
+ * summed once, so ask for all colours of a channel together. PW_NO_SUCH: a base is missing, or fewer than 2 or more than 4097
+ * columns or rows. */
+pw_status pw_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+                    size_t work_count, float *directions);
 
 /* Direction in which a panel point (u, v) px is seen. */
 void pw_direction_from_panel(const pw_map *map, const float panel_px[2], float direction[2]);
@@ -106,9 +108,9 @@ float pw_gain(const pw_lookup *lookup, uint32_t map, const float panel_px[2]);
 
 pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], const pwx_map *base,
                       int32_t *coefficients, size_t count, pwx_map *prepared);
-size_t pwx_mesh_work_count(const pwx_map *map, uint32_t columns, uint32_t rows);
-pw_status pwx_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base_directions, int32_t *work,
-                   size_t work_count, int32_t *directions);
+size_t pwx_meshes_work_count(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
+pw_status pwx_meshes(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows, int32_t *work,
+                     size_t work_count, int32_t *directions);
 void pwx_direction_from_panel(const pwx_map *map, const int32_t panel[2], int32_t direction[2]);
 pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2], int32_t panel[2]);
 int32_t pwx_weight(const pw_lookup *lookup, uint32_t channel, const int32_t direction[2]);

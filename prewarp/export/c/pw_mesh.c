@@ -57,23 +57,61 @@ static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, c
     }
 }
 
-size_t pw_mesh_work_count(const pw_map *map, uint32_t columns, uint32_t rows)
+/* A map's base among the maps before it; NULL: it has none, or it is not there. */
+static const pw_map *base_before(const pw_map *maps, uint32_t map)
 {
-    if (map->family == PW_FAMILY_CHEBYSHEV)
-        return pw_chebyshev_work_count(map, columns, rows);
-    return (size_t)map->rows * 2u * ((size_t)columns + 1u);
+    const pw_map *place;
+    for (place = maps; place < maps + map; place++) {
+        if (place == maps[map].base)
+            return place;
+    }
+    return NULL;
 }
 
-pw_status pw_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *base_directions, float *work,
-                  size_t work_count, float *directions)
+static void add_mesh(const float *restrict base, size_t count, float *restrict directions)
 {
-    pw_status status = pw_mesh_request(base_directions != NULL, map->base != NULL, columns, rows, work_count,
-                                       pw_mesh_work_count(map, columns, rows));
+    size_t place;
+    for (place = 0; place < count; place++)
+        directions[place] = base[place] + directions[place];
+}
+
+size_t pw_meshes_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
+{
+    size_t most = 0, needed;
+    uint32_t map;
+    for (map = 0; map < count; map++) {
+        if (maps[map].family == PW_FAMILY_CHEBYSHEV)
+            needed = pw_chebyshev_work_count(maps, count, columns, rows);
+        else
+            needed = (size_t)maps[map].rows * 2u * ((size_t)columns + 1u);
+        most = needed > most ? needed : most;
+    }
+    return most;
+}
+
+pw_status pw_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+                    size_t work_count, float *directions)
+{
+    const size_t size = (size_t)columns * rows * 2u;
+    int complete = 1;
+    uint32_t map;
+    pw_status status;
+    for (map = 0; map < count; map++)
+        complete = complete && base_before(maps, map) == maps[map].base;
+    status = pw_mesh_request(complete, columns, rows, work_count, pw_meshes_work_count(maps, count, columns, rows));
     if (status != PW_OK)
         return status;
-    if (map->family == PW_FAMILY_CHEBYSHEV)
-        pw_chebyshev_mesh(map, columns, rows, base_directions, work, directions);
-    else
-        piecewise_mesh(map, columns, rows, base_directions, work, directions);
+    for (map = 0; map < count; map++) {
+        const pw_map *base = base_before(maps, map);
+        const float *below = base == NULL ? NULL : directions + size * (size_t)(base - maps);
+        float *own = directions + size * map;
+        if (maps[map].family != PW_FAMILY_CHEBYSHEV) {
+            piecewise_mesh(&maps[map], columns, rows, below, work, own);
+        } else if (base == NULL || base->family != PW_FAMILY_CHEBYSHEV) {
+            pw_chebyshev_meshes(maps, count, map, columns, rows, work, directions);
+            if (base != NULL)
+                add_mesh(below, size, own);
+        } /* else: drawn with its base */
+    }
     return PW_OK;
 }
