@@ -164,26 +164,7 @@ class CMap:
 
     def mesh(self, columns: int, rows: int, /) -> np.ndarray:
         """Return directions (rows, columns, 2)."""
-        maps = self._with_base()
-        kind = np.int32 if self._fixed else np.float32
-        request = maps, *(ctypes.c_uint32(number) for number in (len(maps), columns, rows))
-        count = getattr(self._c, f"{self._prefix}_meshes_work_count")(*request)
-        work, out = np.empty(count, kind), np.empty((len(maps), rows, columns, 2), kind)
-        status = getattr(self._c, f"{self._prefix}_meshes")(
-            *request, _pointer(work), ctypes.c_size_t(count), _pointer(out)
-        )
-        if status != 0:
-            raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
-        return out[-1].astype(np.float64) / DIRECTION_ONE if self._fixed else out[-1]
-
-    def _with_base(self) -> ctypes.Array:
-        """Return an array of the map alone, or of its base and the map."""
-        kind = type(self._map)
-        if self._base is None:
-            return (kind * 1)(self._map)
-        maps = (kind * 2)(self._base._map, self._map)
-        maps[1].base = ctypes.addressof(maps)
-        return maps
+        return meshes([self] if self._base is None else [self._base, self], columns, rows)[-1]
 
     def direction_from_panel(self, pixel: FloatArray, /) -> np.ndarray:
         """Return directions (n, 2) of panel points (n, 2), px."""
@@ -207,6 +188,33 @@ class CMap:
             dtype=np.int64,
         )
         return (out.astype(np.float64) / PANEL_ONE if self._fixed else out), status
+
+
+def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:
+    """Return directions (maps, rows, columns, 2) of prepared maps of one evaluator, drawn in one call; bases before others.
+
+    Raises
+    ------
+    PackageError
+        The evaluator refuses: a base is missing, or the mesh is too small or too large.
+    """
+    library, prefix, fixed = maps[0]._c, maps[0]._prefix, maps[0]._fixed
+    listed = (type(maps[0]._map) * len(maps))(*(one._map for one in maps))
+    size = ctypes.sizeof(type(maps[0]._map))
+    addresses = {one._map.place: ctypes.addressof(listed) + size * place for place, one in enumerate(maps)}
+    for one, entry in zip(maps, listed, strict=True):
+        if one._base is not None:
+            entry.base = addresses.get(one._base._map.place, entry.base)
+    kind = np.int32 if fixed else np.float32
+    request = listed, *(ctypes.c_uint32(number) for number in (len(maps), columns, rows))
+    count = getattr(library, f"{prefix}_meshes_work_count")(*request)
+    work, out = np.empty(count, kind), np.empty((len(maps), rows, columns, 2), kind)
+    status = getattr(library, f"{prefix}_meshes")(
+        *request, _pointer(work), ctypes.c_size_t(count), _pointer(out)
+    )
+    if status != 0:
+        raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
+    return out.astype(np.float64) / DIRECTION_ONE if fixed else out
 
 
 def _as_c(values: FloatArray, one: int, fixed: bool) -> np.ndarray:

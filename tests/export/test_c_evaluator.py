@@ -9,7 +9,7 @@ import pytest
 
 from prewarp.errors import PackageError
 from prewarp.export.blob import blob_from_lookup
-from prewarp.export.c_evaluator import CEvaluator, compile_evaluator
+from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, meshes
 from prewarp.export.c_sources import c_sources
 from prewarp.fitting.chebyshev import exponents_of_degree
 from prewarp.lookup import prepare
@@ -76,6 +76,34 @@ def test_meshes_of_every_degree_are_the_twin_to_the_last_bit(library, terms, nod
         assert np.abs(whole.mesh(*nodes) - mesh).max() < FIXED_TANGENT
 
 
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("nodes", [(9, 6), (6, 9)])
+def test_maps_drawn_in_one_call_are_those_drawn_alone(library, name, nodes):
+    """In any order with bases first; a map may come twice, and more build on one base than are drawn in one go."""
+    evaluator = CEvaluator(library, small_blobs()[name])
+    lookup = case(name)
+    for order in ((0, 1, 2, 3), (2, 0, 3, 1), (0, *[1] * 19)):
+        real = [evaluator.map_at(place, EXACT_PUPIL) for place in order]
+        np.testing.assert_array_equal(meshes(real, *nodes), twin_meshes(lookup, order, nodes))
+        whole = [evaluator.map_at(place, EXACT_PUPIL, fixed=True) for place in order]
+        np.testing.assert_array_equal(meshes(whole, *nodes), [one.mesh(*nodes) for one in whole])
+
+
+def twin_meshes(lookup, order, nodes):
+    return [prepare(lookup, place, EXACT_PUPIL).mesh(*nodes) for place in order]
+
+
+def test_a_map_may_build_on_one_of_another_family(library):
+    tables = [case(name).maps for name in ("chebyshev", "spline")]
+    for first, second in (tables, tables[::-1]):
+        lookup = replace(case("spline"), maps=(first[0], second[1], *first[2:]))
+        evaluator = CEvaluator(library, blob_from_lookup(lookup))
+        maps = [evaluator.map_at(place, EXACT_PUPIL) for place in range(4)]
+        np.testing.assert_array_equal(meshes(maps, 8, 5), twin_meshes(lookup, range(4), (8, 5)))
+        whole = [evaluator.map_at(place, EXACT_PUPIL, fixed=True) for place in range(4)]
+        assert np.abs(meshes(whole, 8, 5) - meshes(maps, 8, 5)).max() < FIXED_TANGENT
+
+
 def series_lookup(terms):
     """Two maps of `terms` functions along v, the second a difference from the first; along u up to two (tx four) less."""
     random, size = np.random.default_rng(terms), (max(terms, 1), max(terms, 1))
@@ -140,6 +168,15 @@ def test_bad_requests(library):
     prepared = CEvaluator(library, small_blobs()["bilinear"]).map_at(0, PUPILS[0])
     with pytest.raises(PackageError, match="mesh of 1 x 5 with status 19"):
         prepared.mesh(1, 5)
+
+
+@pytest.mark.parametrize("fixed", [False, True])
+def test_a_base_must_come_first(library, fixed):
+    evaluator = CEvaluator(library, small_blobs()["chebyshev"])
+    base, other = (evaluator.map_at(place, EXACT_PUPIL, fixed=fixed) for place in (0, 1))
+    for maps in ([other], [other, base]):
+        with pytest.raises(PackageError, match="status 19"):
+            meshes(maps, 5, 5)
 
 
 def test_a_compiler_that_refuses_is_quoted(tmp_path):
