@@ -16,6 +16,7 @@ from prewarp.lookup import prepare
 from prewarp.lookup.chebyshev_terms import chebyshev_table
 from prewarp.lookup.device import surface_values
 from prewarp.lookup.tables import Lookup
+from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
 from tests.support import missing, require_tool
 
@@ -25,6 +26,8 @@ EXACT_PUPIL = np.array([1.25, -2.25, 0.75])
 # Integer path: directions are rounded to 2^-28 and summed with some tens of roundings; px of a panel with 640 px for 0.72
 # of tangent, doubled for the slope at the rim.
 FIXED_TANGENT, FIXED_PX, FIXED_SHARE = 3e-7, 1e-3, 4e-5
+# The same against exact sums, without the roundings of the float path: at most some 1.5e-8 were seen.
+EXACT_TANGENT = 3e-8
 # An open blob is refused or not; the numbers are those of pw_status.
 NOT_A_BLOB, DAMAGED, REFUSED = 16, 17, 18
 
@@ -131,6 +134,23 @@ def test_integer_path_keeps_to_its_error(library, name):
             assert np.abs(whole.direction_from_panel(points) - tangent).max() < FIXED_TANGENT
             found, status = whole.panel_from_direction(tangent)
             assert np.all(status == 0) and np.abs(found - points).max() < FIXED_PX
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("name", CASES)
+def test_integer_path_follows_the_formulas(library, name):
+    """numpy's Chebyshev series and scipy's B-splines in float64 (`slow_lookup`); a coefficient of 24 bits would show."""
+    evaluator = CEvaluator(library, small_blobs()[name])
+    columns, rows = 5, 4
+    nodes = np.stack(
+        np.meshgrid(np.linspace(0, SIZE[0], columns), np.linspace(0, SIZE[1], rows)), axis=-1
+    ).reshape(-1, 2)
+    points = np.rint(np.random.default_rng(5).uniform([0, 0], SIZE, (20, 2)) * 16.0) / 16.0
+    for place in range(4):
+        whole = evaluator.map_at(place, PUPIL, fixed=True)
+        got = np.concatenate([whole.direction_from_panel(points), whole.mesh(columns, rows).reshape(-1, 2)])
+        exact = [slow_direction(case(name), place, one) for one in (*points, *nodes)]
+        assert np.abs(got - exact).max() < EXACT_TANGENT
 
 
 def test_weights_and_gains(library):
