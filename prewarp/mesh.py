@@ -39,8 +39,9 @@ _RIM_NODES = 2.0
 # than this share of the reach.
 _BORDER_POINTS = 24
 _BORDER_SLACK = 0.01
-# How far past the rim the field is asked, as a share of the panel: some nodes.
-_RIM_SHARE = 0.1
+# How far past the rim the field is asked, in nodes, and no further than a share of the panel; how far it may lead astray there, as a
+# share of the step.
+_FOLLOWED_NODES, _RIM_SHARE, _ASTRAY_SHARE = 3.0, 0.1, 0.3
 
 
 @dataclass(frozen=True)
@@ -182,16 +183,14 @@ def view_mesh(
     x, y = (_edge_to_edge(size, step_px) for size in view.size_px)
     tangent = view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
     candidates = _near_reach(field, tangent, pupil)
-    # Past its rim too the field itself says where a direction leads: a node there holds the spline at the rim.
-    found = field.inverse(
-        tangent[candidates], pupil_mm=pupil, margin_px=_RIM_SHARE * max(field.panel_size_px)
-    )
+    found = field.inverse(tangent[candidates], pupil_mm=pupil)
     valid = np.zeros(tangent.shape[:-1], dtype=bool)
     valid[candidates] = found.valid
     pixel = np.full_like(tangent, _OFF_PANEL_PX)
     if found.valid.any():
         pixel[candidates] = np.nan_to_num(found.pixel)
-        pixel = _led_outward(field, fill_outward(pixel, valid), tangent, valid, pupil)
+        _follow_past_rim(field, pixel, tangent, valid, candidates, pupil)
+        pixel = _led_outward(fill_outward(pixel, valid), tangent, valid, field.panel_size_px)
     values = pixel
     if luminance is not None:
         seen = luminance.at(pixel, np.nan_to_num(tangent), pupil_mm=pupil)
@@ -223,25 +222,51 @@ def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolA
     return ahead
 
 
+def _follow_past_rim(
+    field: "Field",
+    pixel: FloatArray,
+    tangent: FloatArray,
+    valid: BoolArray,
+    candidates: BoolArray,
+    pupil: FloatArray,
+) -> None:
+    """Add to the valid nodes, in place, those few past the rim of which the field itself says where they lead.
+
+    They hold the spline at the rim. Past its border a field is not fitted and may turn back: what is not about where the slope at
+    the nearest valid node leads is left out.
+    """
+    distance, (row, column) = distance_transform_edt(~valid, return_indices=True)
+    past = candidates & ~valid & (distance <= _FOLLOWED_NODES)
+    if not past.any():
+        return
+    rim = row[past], column[past]
+    found = field.inverse(tangent[past], pupil_mm=pupil, margin_px=_RIM_SHARE * max(field.panel_size_px))
+    slope = field.jacobian(pixel[rim], pupil_mm=pupil)
+    step = np.linalg.solve(slope, (tangent[past] - tangent[rim])[..., None])[..., 0]
+    astray = np.linalg.norm(found.pixel - pixel[rim] - step, axis=-1)
+    good = found.valid & (astray <= _ASTRAY_SHARE * np.linalg.norm(step, axis=-1))
+    pixel[past] = np.where(good[:, None], found.pixel, pixel[past])
+    valid[past] = good
+
+
 def _led_outward(
-    field: "Field", pixel: FloatArray, tangent: FloatArray, valid: BoolArray, pupil: FloatArray
+    pixel: FloatArray, tangent: FloatArray, valid: BoolArray, size_px: tuple[int, int]
 ) -> FloatArray:
     """Return panel points (rows, columns, 2) whose nodes far off the panel go straight on from the nearest valid node.
 
-    What polynomials continue may turn back onto the panel further out, as a ghost of what is there; the field's slope at
-    the rim leads away from it. Nodes that have turned back already go straight on from nearer the rim.
+    What polynomials continue may turn back onto the panel further out, as a ghost of what is there; the best affine map of the
+    valid nodes leads away from it, everywhere alike. Nearer nodes follow it where they have turned back already, or leave it by
+    more than the step itself.
     """
     distance, (row, column) = distance_transform_edt(~valid, return_indices=True)
-    back = (distance > _RIM_NODES) & np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=-1)
-    far = ((distance > _CONTINUED_NODES) | back) & np.isfinite(tangent).all(axis=-1)
-    if not far.any():
-        return pixel
-    rim = row[far], column[far]
-    slope = field.jacobian(pixel[rim], pupil_mm=pupil)
-    step = np.linalg.solve(slope, (tangent[far] - tangent[rim])[..., None])[..., 0]
-    led = pixel.copy()
-    led[far] = pixel[rim] + step
-    return led
+    about = tangent[valid] - tangent[valid].mean(axis=0)
+    slope, *_ = np.linalg.lstsq(about, pixel[valid] - pixel[valid].mean(axis=0), rcond=None)
+    step = (tangent - tangent[row, column]) @ slope
+    led = pixel[row, column] + step
+    back = np.all((pixel >= 0.0) & (pixel <= size_px), axis=-1)
+    astray = np.linalg.norm(pixel - led, axis=-1) > np.linalg.norm(step, axis=-1)
+    far = (distance > _CONTINUED_NODES) | ((distance > _RIM_NODES) & (back | astray))
+    return np.where((far & np.isfinite(tangent).all(axis=-1))[..., None], led, pixel)
 
 
 def _edge_to_edge(size: int, step_px: float) -> FloatArray:

@@ -1,8 +1,10 @@
 // Provides: pw_eye_node: the three vectors of one mesh node for a pupil at any depth, for panel pass or view pass.
 // Needs: eye_table.glsl, projection.glsl; u_pupil_mm: pupil, mm from the eye-box centre; rows: node rows of the tables.
-// PW_SIDE 0: tables hold cosines of red, green, blue; gives content px and blend weight of each colour, pupil = tracked pupil.
-// PW_SIDE 1: tables hold green cosines, red and blue panel px; gives (plane of the direction), red, blue panel px, true pupil.
-// Python twin: prewarp.render.eyemesh.EyeTable.tangents and .seen.
+// PW_SIDE 0: tables hold cosines of red, green, blue; gives content px, drive of white and blend weight of each colour, pupil =
+// tracked pupil. PW_SIDE 1: tables hold green cosines, red and blue panel px; gives (plane of the direction), red, blue panel px,
+// true pupil; third component: luminance of green, red, blue there, as a share of white.
+// PW_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
+// Python twin: prewarp.render.eyemesh.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
 #include "projection.glsl"
@@ -16,56 +18,75 @@
 #endif
 
 uniform vec3 u_pupil_mm;
+#if PW_LIT == 1
+uniform int u_light;
+#endif
 
 #if PW_SIDE == 0
 // Content px of plane coordinates: u_content_middle + plane * u_content_scale.
 uniform vec2 u_content_middle;
 uniform vec2 u_content_scale;
-// Blend weights on a lattice over the plane.
+// On a lattice over the plane: blend weights, or with PW_LIT 1 weight times target luminance of red, green, blue, and the weight.
 uniform sampler2D t_weight;
 uniform vec2 u_weight_origin;
 uniform float u_weight_per_unit;
 
-vec4 pw_shown(vec2 cosine) {
+vec4 pw_shown(vec2 cosine, int colour, vec3 log_light) {
     vec2 plane = pw_plane_from_tangent(pw_tangent_from_cosine(cosine));
     // Node (0, 0) is the centre of texel (0, 0).
-    float weight = pw_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5).r;
-    return vec4(u_content_middle + plane * u_content_scale, weight, 1.0);
+    vec4 weight = pw_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5);
+#if PW_LIT == 1
+    float drive = u_light == 2 ? clamp(weight[colour] * exp(-log_light[colour]), 0.0, 1.0) : weight.a;
+    return vec4(u_content_middle + plane * u_content_scale, drive, weight.a);
+#else
+    return vec4(u_content_middle + plane * u_content_scale, weight.r, weight.r);
+#endif
+}
+#else
+vec3 pw_luminance(vec3 log_light) {
+#if PW_LIT == 1
+    if (u_light != 0) {
+        return exp(log_light);
+    }
+#endif
+    return vec3(1.0);
 }
 #endif
 
 void pw_eye_node(ivec2 node, int rows, out vec4 first, out vec4 second, out vec4 third) {
     vec4 pair;
     vec2 single;
-    pw_eye_sums(node, rows, u_pupil_mm.xy, pair, single);
+    vec3 log_light;
+    pw_eye_sums(node, rows, u_pupil_mm.xy, pair, single, log_light);
 #if PW_SIDE == 0
     vec2 red = pair.xy;
-    vec2 green = pair.zw;
     vec2 blue = single;
+    vec3 log_red = log_light;
+    vec3 log_blue = log_light;
     if (u_pupil_mm.z != 0.0) {
         for (int k = 0; k < PW_DEPTH_STEPS; ++k) {
-            pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.zw), pair, single);
+            pw_eye_sums(
+                node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.zw), pair, single, log_light);
         }
-        red = pair.xy;
-        green = pair.zw;
-        blue = single;
         // The other colours look from nearly the same reference pupil: one step of their own is enough.
         vec4 other;
-        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(red), other, single);
+        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.xy), other, blue, log_red);
         red = other.xy;
-        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(blue), other, blue);
+        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(single), other, blue, log_blue);
     }
-    first = pw_shown(red);
-    second = pw_shown(green);
-    third = pw_shown(blue);
+    first = pw_shown(red, 0, log_red);
+    second = pw_shown(pair.zw, 1, log_light);
+    third = pw_shown(blue, 2, log_blue);
 #else
     if (u_pupil_mm.z != 0.0) {
         for (int k = 0; k < PW_DEPTH_STEPS; ++k) {
-            pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.xy), pair, single);
+            pw_eye_sums(
+                node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.xy), pair, single, log_light);
         }
     }
-    first = vec4(pw_plane_from_tangent(pw_tangent_from_cosine(pair.xy)), 0.0, 1.0);
-    second = vec4(pair.zw, 0.0, 1.0);
-    third = vec4(single, 0.0, 1.0);
+    vec3 luminance = pw_luminance(log_light);
+    first = vec4(pw_plane_from_tangent(pw_tangent_from_cosine(pair.xy)), luminance.g, 1.0);
+    second = vec4(pair.zw, luminance.r, 1.0);
+    third = vec4(single, luminance.b, 1.0);
 #endif
 }

@@ -1,7 +1,8 @@
 // Provides: pw_eye_sums: what a mesh node shows for a reference pupil, sum_m c_m P_m, c = M Q(x0, y0); pw_tangent_from_cosine.
 // Needs: t_pair, t_single: patterns of node (column, row), mode m at texel (column, row + rows * m); u_mix: M, mode by mode;
 //        u_half_mm: divides the reference pupil, mm; PW_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
-// pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says.
+// pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says. log_light: logarithm of luminance of
+// red, green, blue, from t_log_light where PW_LIT is 1, else 0.
 // Python twin: prewarp.render.eyemesh.EyeTable and modes_of.
 
 #ifndef PW_PUPIL_DEGREE
@@ -12,12 +13,19 @@
 #endif
 #define PW_PUPIL_FUNCTIONS (((PW_PUPIL_DEGREE + 1) * (PW_PUPIL_DEGREE + 2)) / 2)
 
+#ifndef PW_LIT
+#define PW_LIT 0
+#endif
+
 uniform sampler2D t_pair;
 uniform sampler2D t_single;
+#if PW_LIT == 1
+uniform sampler2D t_log_light;
+#endif
 uniform vec2 u_half_mm;
 uniform float u_mix[PW_MODES * PW_PUPIL_FUNCTIONS];
 
-void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single) {
+void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single, out vec3 log_light) {
     vec2 place = reference_mm / u_half_mm;
     float in_x[PW_PUPIL_DEGREE + 1];
     float in_y[PW_PUPIL_DEGREE + 1];
@@ -47,10 +55,14 @@ void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec
     }
     pair = vec4(0.0);
     single = vec2(0.0);
+    log_light = vec3(0.0);
     for (int m = 0; m < PW_MODES; ++m) {
         ivec2 texel = ivec2(node.x, node.y + rows * m);
         pair += share[m] * texelFetch(t_pair, texel, 0);
         single += share[m] * texelFetch(t_single, texel, 0).xy;
+#if PW_LIT == 1
+        log_light += share[m] * texelFetch(t_log_light, texel, 0).xyz;
+#endif
     }
 }
 

@@ -2,10 +2,14 @@
 // t_seen_where: plane coordinates of every node; t_seen_red, t_seen_blue: panel px seen there (eye_mesh.frag, PW_SIDE 1).
 // u_first_px, u_step_px, u_panel_px: nodes on the panel. u_view_middle, u_view_scale: view px = middle + plane * scale.
 // u_view_px: size of the view; row 0 of the target is the view's top row.
-// PW_NODE_VALUES 1: also v_shown, the content point, px, and weight that the node shows in green (t_mesh_green, eye_mesh.frag).
+// PW_NODE_VALUES 1: also v_shown, the content point, px, and blend weight of the node in green (t_mesh_green, eye_mesh.frag).
+// PW_LIT 1: also v_light, luminance of red, green, blue as a share of white.
 
 #ifndef PW_NODE_VALUES
 #define PW_NODE_VALUES 0
+#endif
+#ifndef PW_LIT
+#define PW_LIT 0
 #endif
 
 uniform sampler2D t_seen_where;
@@ -23,6 +27,10 @@ uniform sampler2D t_mesh_green;
 out vec3 v_shown;
 #endif
 
+#if PW_LIT == 1
+out vec3 v_light;
+#endif
+
 out vec2 v_red;
 out vec2 v_green;
 out vec2 v_blue;
@@ -30,12 +38,18 @@ out vec2 v_blue;
 void main() {
     int columns = textureSize(t_seen_where, 0).x;
     ivec2 node = ivec2(gl_VertexID % columns, gl_VertexID / columns);
-    v_red = texelFetch(t_seen_red, node, 0).xy / u_panel_px;
+    vec3 where = texelFetch(t_seen_where, node, 0).xyz;
+    vec3 red = texelFetch(t_seen_red, node, 0).xyz;
+    vec3 blue = texelFetch(t_seen_blue, node, 0).xyz;
+    v_red = red.xy / u_panel_px;
     v_green = (u_first_px + u_step_px * vec2(node)) / u_panel_px;
-    v_blue = texelFetch(t_seen_blue, node, 0).xy / u_panel_px;
+    v_blue = blue.xy / u_panel_px;
 #if PW_NODE_VALUES == 1
-    v_shown = texelFetch(t_mesh_green, node, 0).xyz;
+    v_shown = texelFetch(t_mesh_green, node, 0).xyw;
 #endif
-    vec2 pixel = u_view_middle + texelFetch(t_seen_where, node, 0).xy * u_view_scale;
+#if PW_LIT == 1
+    v_light = vec3(red.z, where.z, blue.z);
+#endif
+    vec2 pixel = u_view_middle + where.xy * u_view_scale;
     gl_Position = vec4(2.0 * pixel / u_view_px - 1.0, 0.0, 1.0);
 }

@@ -1,5 +1,6 @@
 """Pre-warp and view meshes against the closed form that they stand for."""
 
+from dataclasses import dataclass
 from types import SimpleNamespace
 
 import numpy as np
@@ -67,6 +68,34 @@ def test_view_mesh_follows_the_inverse_into_a_pointed_corner_and_shows_no_ghost_
     assert np.max(np.abs(got - exact.pixel)[exact.valid]) < 0.05
     on_panel = np.all((got >= 0.0) & (got <= channel.panel_size_px), axis=-1)
     assert exact.valid.sum() > 10_000 and (on_panel != exact.valid).sum() <= 2
+
+
+@dataclass(frozen=True)
+class Straying(PlaneChannel):
+    """Past its border its map leads anywhere, as high-degree polynomials do where no sample held them."""
+
+    def inverse(self, tangent, /, *, pupil_mm, tolerance_px=1e-9, margin_px=0.0):
+        found = super().inverse(tangent, pupil_mm=pupil_mm)
+        if margin_px == 0.0:
+            return found
+        astray = np.random.default_rng(4).uniform(
+            -margin_px, self.panel_size_px[0] + margin_px, tangent.shape
+        )
+        pixel = np.where(found.valid[..., None], found.pixel, astray)
+        return SimpleNamespace(pixel=pixel, valid=np.ones_like(found.valid), iterations=1)
+
+
+def test_view_mesh_does_not_follow_a_map_that_turns_wild_past_its_border(channels):
+    view = ContentProjection("flat", (640, 480), 80.0)
+    x, y = (np.arange(size) + 0.5 for size in view.size_px)
+    for channel in channels:
+        wild = Straying(**vars(channel))
+        got = view_mesh(wild, view, pupil_mm=PUPIL).on_lattice(x, y)
+        exact = channel.inverse(view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1)), pupil_mm=PUPIL)
+        on_panel = np.all((got >= 0.0) & (got <= channel.panel_size_px), axis=-1)
+        assert exact.valid.sum() > 20_000 and (on_panel != exact.valid).sum() <= 2
+        # Polynomials continue the nodes at the rim, where the field cannot.
+        assert np.max(np.abs(got - exact.pixel)[exact.valid]) < 1.0
 
 
 def test_nodes_sit_on_the_panel_edges(channels):

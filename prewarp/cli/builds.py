@@ -7,13 +7,13 @@ import click
 import numpy as np
 
 from prewarp.checks import FloatArray, extent
-from prewarp.cli.lighting import lighting
 from prewarp.encoding import transfer_of_panel
 from prewarp.export.build import MAX_PUPILS, DeviceBuild
 from prewarp.export.package_reading import read_package
 from prewarp.field import FieldSet
 from prewarp.grids import read_grid
 from prewarp.module import Channel, DisplayModule
+from prewarp.photometry.lighting import lighting
 from prewarp.seam import build_seam
 
 

@@ -6,7 +6,6 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
-from prewarp.cli.lighting import matched
 from prewarp.cli.seams import eye_option, eye_seams
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.encoding import transfer_of_panel
@@ -16,6 +15,7 @@ from prewarp.grids import read_grid
 from prewarp.module import DisplayModule, read_module
 from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields
 from prewarp.photometry.dither import KINDS as DITHERS
+from prewarp.photometry.lighting import matched
 from prewarp.photometry.white import KINDS as WHITES
 from prewarp.render.seam_light import SeamLight, seam_light
 from prewarp.report.luminance_profile import ProfilePair, luminance_profile_picture

@@ -1,6 +1,7 @@
 """What `prewarp preview` and `prewarp film` share: the options that say what is looked at and how."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -23,6 +24,10 @@ def looking_options(command: Callable) -> Callable:
     options = (
         click.argument("path", metavar="MODULE_OR_FIT", type=FILE),
         click.option("--module", "module_path", type=FILE, help="Module description (TOML) of a fit [default: beside it]."),
+        click.option(
+            "--light", "light_path", type=FILE,
+            help="Grid with luminance: panels look as bright as measured, matched by gains (L: unmatched, even). Needs a module.",
+        ),
         click.option("--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."),
         click.option(
             "--scene",
@@ -71,6 +76,7 @@ def looked_at(
     eye: str | None,
     /,
     *,
+    light_path: Path | None,
     scene: str,
     view: str,
     motion: str | None,
@@ -104,5 +110,6 @@ def looked_at(
         zoom=ZOOMS.index(float(zoom)),
         numbers=numbers,
     )
-    subject = load_subject(path, module_path=module_path, eye=eye, progress=talk.note)
+    subject = load_subject(path, module_path=module_path, eye=eye, light_path=light_path, progress=talk.note)
+    state = replace(state, light=subject.lights[-1])
     return subject, state, EyeDriver(subject.half_mm, recorded=recorded), scenery

@@ -72,6 +72,7 @@ def preview(
       prewarp preview visor.fit.npz
       prewarp preview folded --motion fixations --tracker noisy --latency 25
       prewarp preview visor.fit.npz --path exported
+      prewarp preview visor.fit.npz --module visor.toml --light capture.csv --scene grey_ramp
       prewarp preview visor.fit.npz --pupil 3,0,0 --view "seam error" --offscreen -o seam.png
     """
     if offscreen != (output is not None):
@@ -105,7 +106,9 @@ def preview(
             driver,
             scenery,
             frame_px,
-            reload=lambda: load_subject(path, module_path=module_path, eye=eye),
+            reload=lambda: load_subject(
+                path, module_path=module_path, eye=eye, light_path=looks["light_path"]
+            ),
             pictures=pictures,
             scale=scale,
             path=drawing_path,

@@ -8,7 +8,6 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
-from prewarp.cli.lighting import Lighting, lighting
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
 from prewarp.encoding import transfer_of_panel
@@ -19,6 +18,7 @@ from prewarp.grids import read_grid
 from prewarp.module import Channel, DisplayModule, read_module
 from prewarp.photometry import LightMatch, LuminanceMaps, panel_light
 from prewarp.photometry.dither import KINDS as DITHERS
+from prewarp.photometry.lighting import Lighting, lighting
 from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing, open_drawing
 from prewarp.render.pictures import filling, png_bytes, read_picture
@@ -27,7 +27,6 @@ from prewarp.seam import Seam, build_seam
 
 LARGEST_VIEW_PX = 8192
 # Points along a panel side at which its brightest place is looked for.
-_NODES = 17
 
 
 @click.command()
@@ -128,7 +127,7 @@ def render(
                 if grid is None:
                     look = _evenly_lit(fields, module, channels)
                 else:
-                    look = _as_measured(lighting(fields, module, channels, grid), channels, pupil, unmatched)
+                    look = _as_measured(lighting(fields, module, channels, grid), pupil, unmatched)
                 report["eyes"][eye] = _draw_eye(
                     drawing, folder, look, module, eye, image, view, pupil, tracked, dither
                 )
@@ -165,24 +164,14 @@ def _evenly_lit(fields: FieldSet, module: DisplayModule, channels: Sequence[Chan
     return _Look(fields, build_seam(fields, pupils_mm=module.eye_box.corners, channels=names))
 
 
-def _as_measured(lit: Lighting, channels: Sequence[Channel], pupil: np.ndarray, unmatched: bool) -> _Look:
+def _as_measured(lit: Lighting, pupil: np.ndarray, unmatched: bool) -> _Look:
     """Return the look with luminance as a share of the brightest place of any panel, colour by colour."""
-    highest = dict.fromkeys(lit.fields.colours, 0.0)
-    for channel in channels:
-        u, v = (np.linspace(0.0, length, _NODES) for length in channel.panel.size_px)
-        nodes = np.stack(np.meshgrid(u, v), axis=-1)
-        for colour in highest:
-            tangent = lit.fields.field(channel.name, colour).forward_lattice(u, v, pupil_mm=pupil)
-            seen = lit.maps.map(channel.name, colour).at(nodes, np.nan_to_num(tangent), pupil_mm=pupil)
-            highest[colour] = max(highest[colour], float(seen.max()))
-    factors = {
-        (channel.name, colour): 1.0 / value for channel in channels for colour, value in highest.items()
-    }
+    highest = lit.brightest(pupil)
     return _Look(
         lit.fields,
         lit.seam,
         None if unmatched else lit.match,
-        lit.maps.scaled(factors),
+        lit.shares(highest),
         {"matched": not unmatched, "brightest_relative": highest, "match": lit.match.as_dict()},
     )
 

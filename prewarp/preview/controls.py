@@ -23,11 +23,14 @@ SHORTEST_CHANGE_SECONDS = 0.4
 
 @dataclass(frozen=True)
 class Situation:
-    """What a change may depend on besides the state: scene names, motions at hand, half sizes of the eye box (3,), mm."""
+    """What a change may depend on besides the state: scene names, motions at hand, half sizes of the eye box (3,), mm, and how bright
+    panels can be made to look.
+    """
 
     scenes: Sequence[str]
     motions: Sequence[str]
     half_mm: FloatArray
+    lights: Sequence[str] = ("even",)
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,12 @@ CONTROLS = (
     Control("LEFT BRACKET", "less of it", _lit(-1), abrupt=True),
     Control(
         "G", "next ghost image", lambda s, at: replace(s, ghost=(s.ghost + 1) % len(GHOSTS)), abrupt=True
+    ),
+    Control(
+        "L",
+        "panels look even, as measured, matched (where luminance is known)",
+        lambda s, at: replace(s, light=following(s.light, at.lights)),
+        abrupt=True,
     ),
     Control("EQUAL", "closer", _zoomed(1), abrupt=True),
     Control("MINUS", "further", _zoomed(-1), abrupt=True),

@@ -98,7 +98,7 @@ class Dressing:
         self, state: State, pupil: FloatArray, tracked: FloatArray, now: float, scale: float, frame_ms: float
     ) -> Page:
         settings = (state.tracker, state.motion, state.paused, state.scene, state.transmittance, state.ghost)
-        key = (*settings, state.zoom, scale)
+        key = (*settings, state.zoom, state.light, scale)
         if (
             self._numbers is None
             or self._numbers[0] != key

@@ -65,6 +65,8 @@ def numbers_page(
         ("motion", moving),
         ("scene", state.scene.replace("_", " ")),
     ]
+    if state.light != "even":
+        rows.append(("panel light", state.light))
     if state.transmittance > 0.0:
         rows.append(("world behind", f"{100 * state.transmittance:g} % comes through"))
     if state.ghost:

@@ -69,10 +69,8 @@ class ReferencePainter:
         boxes = regions_of(state.view, self.size_px, self.subject)
         outlook = outlook_of(state, self.subject, boxes.view, self._centre)
         shrink = shrink_for(self.subject, outlook)
-        after = self._panels(state.scene, tracked_mm, shrink, warped=True)
-        before = (
-            self._panels(state.scene, np.zeros(3), shrink, warped=False) if state.wipe is not None else after
-        )
+        after = self._panels(state, tracked_mm, shrink, warped=True)
+        before = self._panels(state, np.zeros(3), shrink, warped=False) if state.wipe is not None else after
         light = np.zeros((height, width, 3), dtype=np.float32)
         if boxes.view is not None:
             _part(light, boxes.view)[:] = self._view(state, outlook, after, before, pupil_mm, tracked_mm)
@@ -85,9 +83,10 @@ class ReferencePainter:
         return encode_view(light)
 
     def _panels(
-        self, scene: str, tracked: FloatArray, shrink: int, *, warped: bool
+        self, state: State, tracked: FloatArray, shrink: int, *, warped: bool
     ) -> dict[str, PanelPicture]:
-        subject = self.subject
+        subject, scene = self.subject, state.scene
+        match = subject.light.match if subject.light is not None and state.light == "matched" else None
         content = subject.content
         if self._planes is None or self._planes[0] != (scene, shrink):
             image = self._picture_of(scene, content.size_px)
@@ -103,6 +102,7 @@ class ReferencePainter:
                 content,
                 tracked_pupil_mm=tracked,
                 seam=subject.seam if warped else None,
+                match=match if warped else None,
                 warped=warped,
             )
             panels[name] = panel_picture(
@@ -140,26 +140,32 @@ class ReferencePainter:
     ) -> NDArray[np.float32]:
         scale = (outlook.scale_px, -outlook.scale_px)
         light = self._seen(
-            panels, Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale), pupil
+            state, panels, Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale), pupil
         )
         if state.view == "seam error":
             return light
         ghost: Ghost = GHOSTS[state.ghost][1]
         if ghost.strength > 0.0:
             sight = Sight(self.subject.content, outlook.size_px, *ghost.moved(outlook))
-            light += ghost.strength * self._seen(panels, sight, pupil)
+            light += ghost.strength * self._seen(state, panels, sight, pupil)
         if state.transmittance > 0.0:
             light += state.transmittance * self._world(outlook)
         return light
 
-    def _seen(self, panels: dict[str, PanelPicture], sight: Sight, pupil: FloatArray) -> NDArray[np.float32]:
+    def _seen(
+        self, state: State, panels: dict[str, PanelPicture], sight: Sight, pupil: FloatArray
+    ) -> NDArray[np.float32]:
+        subject = self.subject
+        fields = subject.fields
+        luminance = subject.light.shares if subject.light is not None and state.light != "even" else None
         maps = {}
         for name, picture in panels.items():
-            fields = self.subject.fields
             factor = picture.codes.shape[1] / fields.field(name, self._colours[1]).panel_size_px[0]
+            # Panel px of a smaller panel; luminance, where it is the third component, stays.
+            scale = np.array([factor, factor, 1.0])
             maps[name] = tuple(
-                replace(spline, coefficients=spline.coefficients * factor)
-                for spline in view_maps(fields, name, sight, pupil_mm=pupil)
+                replace(spline, coefficients=spline.coefficients * scale[: spline.coefficients.shape[-1]])
+                for spline in view_maps(fields, name, sight, pupil_mm=pupil, luminance=luminance)
             )
         return perceived_light(panels, maps, sight, threads=THREADS)
 

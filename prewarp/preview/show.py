@@ -195,7 +195,7 @@ class Show:
         )
         self._subject, self.stage = subject, stage
         self._dressing = Dressing(subject)
-        self._situation = Situation(self._scenery.names, self._driver.names, subject.half_mm)
+        self._situation = Situation(self._scenery.names, self._driver.names, subject.half_mm, subject.lights)
         self._files = Watch(subject.files)
         self._drawn = None
         self._context.gc()

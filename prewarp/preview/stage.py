@@ -178,6 +178,7 @@ class Stage:
         boxes = regions_of(state.view, size, self.subject)
         outlook = outlook_of(state, self.subject, boxes.view, self._centre)
         self._use_content(state, outlook)
+        self.eye.set_light(state.light)
         self.eye.set_eye(pupil_mm, tracked_mm)
         self.frame.frame.viewport = self.frame.frame.scissor = (0, 0, *size)
         self.frame.clear()

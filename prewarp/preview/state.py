@@ -52,6 +52,8 @@ class State:
         Of `GHOSTS`.
     zoom : int
         Of `ZOOMS`.
+    light : str
+        How bright panels look, of `prewarp.render.livemesh.LIGHTS`; others than "even" where luminance is known.
     numbers, help : bool
         What is laid over the picture.
     caution : bool
@@ -69,6 +71,7 @@ class State:
     transmittance: float = 0.0
     ghost: int = 0
     zoom: int = 0
+    light: str = "even"
     numbers: bool = True
     help: bool = False
     caution: bool = False

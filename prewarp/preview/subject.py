@@ -1,6 +1,6 @@
 """What is looked at: the fields, seam and tables of one eye, from a fit or a module, and the files they came from."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,9 +11,13 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction, transfer_of_panel
 from prewarp.errors import InputFileError, ModuleError
 from prewarp.field import FieldSet, fit_grid
-from prewarp.grids import read_grid
-from prewarp.module import DisplayModule, read_module
+from prewarp.grids import Grid, read_grid
+from prewarp.module import Channel, DisplayModule, read_module
+from prewarp.photometry.lighting import lighting
+from prewarp.render.eyelight import EyeLight, lit_table
 from prewarp.render.eyemesh import NODE_STEP_PX, EyeTable, WeightMap, eye_table, weight_map
+from prewarp.render.livemesh import LIGHTS
+from prewarp.render.pictures import field_colours
 from prewarp.resources import resource_folder
 from prewarp.seam import Seam, build_seam
 
@@ -21,6 +25,8 @@ from prewarp.seam import Seam, build_seam
 _CONTENT_PX_PER_DEG = 40.0
 _MODULE_ENDINGS = (".module.toml", ".toml")
 _GRID_ENDINGS = (".grid.npz", ".grid.csv", ".grid.csv.gz", ".npz", ".csv", ".csv.gz")
+
+_JOINING = ("joining the channels", "joining and matching the channels")
 
 Progress = Callable[[str], None]
 
@@ -47,6 +53,8 @@ class Subject:
         Channel name to what its panel does with codes.
     tables, weights : dict
         Channel name to its mesh tables and weights.
+    light : EyeLight or None
+        How bright the panels are, and their match; None where no luminance is known.
     files : tuple of Path
         Files that make it; when one changes, it can be made again.
     """
@@ -62,6 +70,12 @@ class Subject:
     tables: dict[str, EyeTable]
     weights: dict[str, WeightMap]
     files: tuple[Path, ...]
+    light: EyeLight | None = None
+
+    @property
+    def lights(self) -> tuple[str, ...]:
+        """How bright panels can be made to look, of `prewarp.render.livemesh.LIGHTS`."""
+        return LIGHTS[:1] if self.light is None else LIGHTS
 
 
 def make_subject(
@@ -70,6 +84,7 @@ def make_subject(
     *,
     module: DisplayModule | None = None,
     eye: str | None = None,
+    luminance: Grid | None = None,
     files: tuple[Path, ...] = (),
     step_px: float = NODE_STEP_PX,
 ) -> Subject:
@@ -84,17 +99,22 @@ def make_subject(
         captured and the content covers what the channels show.
     eye : str, optional
         "left" or "right"; the right eye if the module has it and none is given.
+    luminance : Grid, optional
+        Captures with luminance: channels then reach no further than they are lit, and are matched by gains. Needs a module.
     files, step_px
         See `Subject` and `eye_table`.
 
     Raises
     ------
     ModuleError
-        The module has no such eye, or names channels that the fit lacks.
+        The module has no such eye, or names channels that the fit lacks; luminance without a module.
     SeamError
         Channels leave a gap.
     """
+    channels: Sequence[Channel] = ()
     if module is None:
+        if luminance is not None:
+            raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
         names, label = fields.channels, "fit without a module"
         half = np.abs(fields.pupil_box_mm).max(axis=0)
         content = _content_of(fields)
@@ -116,10 +136,23 @@ def make_subject(
         half, content = module.eye_box.half_mm, module.content
         transfers = {channel.name: transfer_of_panel(channel.panel) for channel in channels}
         bits = {channel.name: channel.panel.bit_depth for channel in channels}
-    corners = np.stack(np.meshgrid(*([-h, h] for h in half), indexing="ij"), axis=-1).reshape(-1, 3)
-    seam = (
-        build_seam(fields, pupils_mm=np.unique(corners, axis=0), channels=names) if len(names) > 1 else None
-    )
+    light = None
+    if luminance is not None and module is not None:
+        measured = lighting(fields, module, channels, luminance)
+        fields, seam = measured.fields, measured.seam
+        light = EyeLight(measured.match, measured.brightest(np.zeros(3)), field_colours(fields.colours))
+    else:
+        corners = np.stack(np.meshgrid(*([-h, h] for h in half), indexing="ij"), axis=-1).reshape(-1, 3)
+        seam = (
+            build_seam(fields, pupils_mm=np.unique(corners, axis=0), channels=names)
+            if len(names) > 1
+            else None
+        )
+    tables = {name: eye_table(fields, name, half_mm=half, step_px=step_px) for name in names}
+    targets = None
+    if light is not None:
+        tables = {name: lit_table(table, light) for name, table in tables.items()}
+        targets = light.targets
     return Subject(
         name=label,
         fields=fields,
@@ -129,9 +162,10 @@ def make_subject(
         half_mm=np.asarray(half, dtype=float),
         transfers=transfers,
         bit_depths=bits,
-        tables={name: eye_table(fields, name, half_mm=half, step_px=step_px) for name in names},
-        weights={name: weight_map(seam, content, name) for name in names},
+        tables=tables,
+        weights={name: weight_map(seam, content, name, targets=targets) for name in names},
         files=files,
+        light=light,
     )
 
 
@@ -141,12 +175,14 @@ def load_subject(
     *,
     module_path: Path | None = None,
     eye: str | None = None,
+    light_path: Path | None = None,
     progress: Progress = lambda text: None,
 ) -> Subject:
     """Make a subject from a fit (NPZ), or from a module (TOML) and the fit or grid beside it.
 
     A fit takes the module given, else the one beside it (same name, ending in .toml or .module.toml), else none. A module
     takes the fit beside it (.fit.npz), else fits the grid beside it. The names of the demo modules stand for their files.
+    `light_path`: a grid with luminance.
 
     Raises
     ------
@@ -154,14 +190,18 @@ def load_subject(
         A file is missing or unreadable; says what was looked for.
     """
     path = _demo_file(path)
+    light_files = () if light_path is None else (light_path,)
+    if light_path is not None:
+        progress(f"reading {light_path.name}")
+    luminance = None if light_path is None else read_grid(light_path)
     if path.suffix.lower() != ".toml":
         progress(f"reading {path.name}")
         fields = FieldSet.load(path)
         module_path = module_path or _beside(path, (".fit.npz", ".npz"), _MODULE_ENDINGS)
         module = read_module(module_path) if module_path is not None else None
         files = (path,) if module_path is None else (path, module_path)
-        progress("joining the channels")
-        return make_subject(fields, module=module, eye=eye, files=files)
+        progress(_JOINING[luminance is not None])
+        return make_subject(fields, module=module, eye=eye, luminance=luminance, files=(*files, *light_files))
     module = read_module(path)
     fit_path = _beside(path, _MODULE_ENDINGS, (".fit.npz",))
     if fit_path is not None:
@@ -180,8 +220,10 @@ def load_subject(
         progress(f"fitting {source.name}; this takes a while, 'prewarp fit' keeps the result")
         sizes = {channel.name: channel.panel.size_px for channel in module.channels}
         fields = fit_grid(read_grid(source), panel_size_px=sizes)
-    progress("joining the channels")
-    return make_subject(fields, module=module, eye=eye, files=(source, path))
+    progress(_JOINING[luminance is not None])
+    return make_subject(
+        fields, module=module, eye=eye, luminance=luminance, files=(source, path, *light_files)
+    )
 
 
 def _demo_file(path: Path) -> Path:

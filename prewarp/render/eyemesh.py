@@ -25,6 +25,7 @@ from prewarp.seam import Seam
 
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
+    from prewarp.photometry.target import TargetLight
 
 # Distance of nodes, panel px. Between nodes a mesh is straight; the error on the demo's optics is in `tests/render`.
 NODE_STEP_PX = 20.0
@@ -37,6 +38,8 @@ _DEGREE = 5
 # Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic spline.
 _COLOUR_NODES = 15
 _CHORD_STEPS = 5
+# A chord is cut to so much, and the last of them must be as short as this.
+_LONGEST_CHORD_PX, _FOUND_PX = 200.0, 0.05
 # Pitch of a weight map, px per tangent or radian of its projection: 0.25 degrees.
 _WEIGHTS_PER_UNIT = 4.0 * 180.0 / np.pi
 
@@ -63,6 +66,9 @@ class EyeTable:
         Coefficients of the panel points of red and blue that are seen where the node itself is seen in green.
     residual_px : float
         Largest distance, panel px, between the table and the field at the pupil positions that it was made from.
+    log_own, log_seen : (pupil functions, rows, columns, 3) float array, optional
+        Coefficients of the logarithm of luminance at full drive of red, green, blue: at the node itself, in the unit of the luminance
+        maps, and at the points of `seen_px`, as a share of white (`prewarp.render.eyelight`). None: evenly lit.
     """
 
     channel: str
@@ -75,6 +81,8 @@ class EyeTable:
     cosine: FloatArray
     seen_px: FloatArray
     residual_px: float
+    log_own: FloatArray | None = None
+    log_seen: FloatArray | None = None
 
     @property
     def node_shape(self) -> tuple[int, int]:
@@ -117,8 +125,10 @@ class EyeTable:
             self,
             first_px=2.0 * self.first_px,
             step_px=2.0 * self.step_px,
-            cosine=_ringed(self.cosine[inner]),
-            seen_px=_ringed(self.seen_px[inner]),
+            cosine=ringed(self.cosine[inner]),
+            seen_px=ringed(self.seen_px[inner]),
+            log_own=None if self.log_own is None else ringed(self.log_own[inner]),
+            log_seen=None if self.log_seen is None else ringed(self.log_seen[inner]),
         )
 
     def tangents(self, pupil_mm: ArrayLike, /) -> FloatArray:
@@ -136,6 +146,26 @@ class EyeTable:
         else:
             red_blue = np.einsum("jrc,jrcks->rcks", basis, self.seen_px)
         return tangent, np.stack([red_blue[..., 0, :], self.node_px, red_blue[..., 1, :]], axis=2)
+
+    def luminance(self, pupil_mm: ArrayLike, /) -> tuple[FloatArray, FloatArray]:
+        """Return luminance (rows, columns, 3) of red, green, blue at the nodes, in the maps' unit, and at the points of `seen`, as
+        shares of white, from one pupil position (3,).
+
+        Raises
+        ------
+        RenderError
+            The table knows no luminance.
+        """
+        if self.log_own is None or self.log_seen is None:
+            raise RenderError(
+                f"the table of channel '{self.channel}' has no luminance. Make it with `lit_table`."
+            )
+        pupil = as_pupil(pupil_mm).reshape(3)
+        bases = [self._settled(self.cosine[..., colour, :], pupil)[1] for colour in range(3)]
+        sums = "j,jrc->rc" if bases[0].ndim == 1 else "jrc,jrc->rc"
+        own = [np.einsum(sums, bases[colour], self.log_own[..., colour]) for colour in range(3)]
+        seen = [np.einsum(sums, bases[1], self.log_seen[..., colour]) for colour in range(3)]
+        return np.exp(np.stack(own, axis=-1)), np.exp(np.stack(seen, axis=-1))
 
     def plane_values(self, reference_mm: ArrayLike, /) -> FloatArray:
         """Return all sums for one reference pupil (2,): one small matrix product, float32, for a pupil in the plane z = 0."""
@@ -207,7 +237,7 @@ def eye_table(
     fitted = [np.tensordot(to_coefficients, samples, axes=1) for samples in (cosine, seen)]
     back = np.tensordot(values_2d(x / reach[0], y / reach[1], degree).T, fitted[0], axes=1)
     per_px = np.linalg.norm(np.diff(cosine[..., 1, :], axis=2), axis=-1).min() / (u[1] - u[0])
-    with_ring = [_ringed(part) for part in fitted]
+    with_ring = [ringed(part) for part in fitted]
     return EyeTable(
         channel=channel,
         panel_size_px=(int(size[0]), int(size[1])),
@@ -272,17 +302,32 @@ def _seen_together(cosine: FloatArray, size: FloatArray, same: Sequence[bool]) -
                 axis=-1,
             )
             inverse = np.linalg.inv(slope / 2.0)
-            pixel = node.copy()
+            pixel, last = node.copy(), np.zeros_like(node)
             for _ in range(_CHORD_STEPS):
-                pixel += (inverse @ (target - field.at(pixel))[..., None])[..., 0]
-            shift = spline_through(pixel - node, origin=np.zeros(2), step=size / (_COLOUR_NODES - 1))
+                last = (inverse @ (target - field.at(pixel))[..., None])[..., 0]
+                pixel += np.clip(last, -_LONGEST_CHORD_PX, _LONGEST_CHORD_PX)
+            found = np.all(np.abs(last) < _FOUND_PX, axis=-1)
+            moved = _filled(pixel - node, found, node / size * 2.0 - 1.0)
+            shift = spline_through(moved, origin=np.zeros(2), step=size / (_COLOUR_NODES - 1))
             seen[row, ..., place, :] += shift.on_lattice(
                 np.linspace(0.0, size[0], columns), np.linspace(0.0, size[1], rows)
             )
     return seen
 
 
-def _ringed(values: FloatArray) -> FloatArray:
+def _filled(values: FloatArray, found: FloatArray, place: FloatArray) -> FloatArray:
+    """Return values (rows, columns, 2) with those not found taken from a cubic through the others; `place` lies in -1 to 1.
+
+    Beyond the border of a field its map may fold, in a corner where no light comes from: nothing is found there.
+    """
+    if found.all():
+        return values
+    terms = values_2d(*np.moveaxis(place, -1, 0).reshape(2, -1), 3).T.reshape(*found.shape, -1)
+    solution, *_ = np.linalg.lstsq(terms[found], values[found], rcond=None)
+    return np.where(found[..., None], values, terms @ solution)
+
+
+def ringed(values: FloatArray) -> FloatArray:
     """Return node values (functions, rows, columns, ...) with one more node all round, straight on from the edge."""
     for axis in (1, 2):
         first, second, last, before = (np.take(values, [place], axis=axis) for place in (0, 1, -1, -2))
@@ -298,6 +343,8 @@ class WeightMap:
     ----------
     weight : (rows, columns) float array
         Weights at nodes; rows run along rising y.
+    target : (rows, columns, 3) float array, optional
+        Luminance that red, green and blue are brought to by a match; None without one.
     origin : (2,) float array
         Plane coordinates of node (0, 0): tangents (flat) or radians along the azimuth (equidistant).
     per_unit : float
@@ -307,27 +354,37 @@ class WeightMap:
     weight: FloatArray
     origin: FloatArray
     per_unit: float
+    target: FloatArray | None = None
 
 
-def weight_map(seam: Seam | None, content: ContentProjection, channel: str, /) -> WeightMap:
-    """Return the blend weights of a channel over all that the content picture covers; 1 everywhere without a seam."""
+def weight_map(
+    seam: Seam | None,
+    content: ContentProjection,
+    channel: str,
+    /,
+    *,
+    targets: Sequence["TargetLight"] | None = None,
+) -> WeightMap:
+    """Return the blend weights of a channel over all that the content picture covers; 1 everywhere without a seam.
+
+    `targets`: of red, green, blue, from a luminance match.
+    """
     half = (np.array(content.size_px) / 2.0) / content.focal_px
     count = np.maximum(np.ceil(2.0 * half * _WEIGHTS_PER_UNIT), 1).astype(int) + 1
     x, y = (-half[axis] + np.arange(count[axis]) / _WEIGHTS_PER_UNIT for axis in range(2))
-    if seam is None:
-        return WeightMap(np.ones((len(y), len(x))), -half, _WEIGHTS_PER_UNIT)
     plane = np.stack(np.meshgrid(x, y), axis=-1)
     middle = np.array(content.size_px) / 2.0
-    pixel = middle + plane * np.array([content.focal_px, -content.focal_px])
-    weight = seam.weights(content.tangent_from_pixel(pixel))[seam.index(channel)]
-    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT)
+    tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
+    weight = np.ones((len(y), len(x))) if seam is None else seam.weights(tangent)[seam.index(channel)]
+    target = None if targets is None else np.stack([one.at(tangent) for one in targets], axis=-1)
+    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT, target)
 
 
 @dataclass(frozen=True)
 class Modes:
     """A table as few modes: coefficients_j = sum_m mix[m, j] pattern_m, so a node sums modes instead of pupil functions.
 
-    `pattern` (modes, rows, columns, 3, 2) float array; `mix` (modes, pupil functions) float array.
+    `pattern` (modes, rows, columns, k, 2) float array; `mix` (modes, pupil functions) float array.
     """
 
     pattern: FloatArray
@@ -339,10 +396,10 @@ def modes_of(coefficients: FloatArray, scale: FloatArray, /, *, tolerance: float
 
     Parameters
     ----------
-    coefficients : (pupil functions, rows, columns, 3, 2) float array
+    coefficients : (pupil functions, rows, columns, k, 2) float array
         Of Chebyshev functions of the pupil, each at most 1 in size.
-    scale : (3,) float array
-        What each of the three vectors is multiplied by before they are compared with the tolerance.
+    scale : (k,) float array
+        What each of the vectors is multiplied by before they are compared with the tolerance.
     tolerance : float
         Largest error, in scaled units.
 

@@ -17,7 +17,7 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.render.eyemesh import EyeTable, WeightMap
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, light_sampler
-from prewarp.render.livemesh import EyeMesh, FixedMesh, unwarped_content
+from prewarp.render.livemesh import LIGHTS, EyeMesh, FixedMesh, unwarped_content
 from prewarp.render.livepanel import ContentTexture, LivePanel, PanelKind, Reloadable
 from prewarp.render.outlook import Ghost, Outlook
 
@@ -74,12 +74,14 @@ class LiveView:
     ) -> dict[str, Program]:
         programs = {}
         for name, mesh in self._meshes.items():
+            # What nodes show does not depend on how bright they look.
+            lit = {} if vertex_options else mesh.light_option
             program = Program(
                 self._context,
                 fragment,
-                options,
+                {**options, **lit},
                 vertex="view_mesh.vert",
-                vertex_options=vertex_options,
+                vertex_options={**vertex_options, **lit},
                 indices=mesh.indices,
             )
             for uniform, value in mesh.places().items():
@@ -149,6 +151,7 @@ class LiveEye:
         self.view = LiveView(context, self.meshes)
         self._stale: dict[str, bool] = {}
         self._shrink = 0
+        self._light = LIGHTS[0]
         self.resize_panels(shrink)
 
     def resize_panels(self, shrink: int, /) -> bool:
@@ -206,6 +209,14 @@ class LiveEye:
         for mesh in self.meshes.values():
             mesh.set_pupil(pupil_mm)
             self._stale["after"] |= mesh.set_tracked(tracked_mm)
+
+    def set_light(self, light: str, /) -> None:
+        """Take how bright panels look, of `prewarp.render.livemesh.LIGHTS`, where that is known; "even" at first."""
+        if light != self._light and all(mesh.is_lit for mesh in self.meshes.values()):
+            self._light = light
+            for mesh in self.meshes.values():
+                mesh.set_light(light)
+            self._stale["after"] = True
 
     def draw_panels(self) -> None:
         """Draw the pre-warped panels, if anything about them changed."""

@@ -7,14 +7,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection
-from prewarp.render.eyemesh import EyeTable, WeightMap, modes_of, plane_from_tangent
+from prewarp.render.eyemesh import EyeTable, Modes, WeightMap, modes_of, plane_from_tangent
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
 
 if TYPE_CHECKING:
     import moderngl
 
-# What leaving modes out of a table may cost, panel px.
+# What leaving modes out of a table may cost, panel px, and of luminance.
 MODE_TOLERANCE_PX = 0.01
+_LIGHT_TOLERANCE = 0.0005
+# How bright panels look: all alike; as measured; as measured, and matched by gains. Place in here: `u_light` of the shaders.
+LIGHTS = ("even", "as measured", "matched")
 
 
 class EyeMesh:
@@ -38,19 +41,18 @@ class EyeMesh:
         self.shown = Target(context, (columns, rows), "f4", count=3)
         self.seen = Target(context, (columns, rows), "f4", count=3)
         per_cosine = table.px_per_cosine
+        shown, seen = table.cosine, np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2)
         modes = (
-            modes_of(table.cosine, np.full(3, per_cosine), tolerance=MODE_TOLERANCE_PX),
-            modes_of(
-                np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2),
-                np.array([per_cosine, 1.0, 1.0]),
-                tolerance=MODE_TOLERANCE_PX,
-            ),
+            _modes(shown, np.full(3, per_cosine), table.log_own),
+            _modes(seen, np.array([per_cosine, 1.0, 1.0]), table.log_seen),
         )
         self._tables = tuple(_pattern_textures(context, each.pattern) for each in modes)
-        self._weight = _float_texture(context, weights.weight)
+        self._weight = _float_texture(context, _weights_and_targets(weights))
+        self.is_lit = table.log_own is not None and weights.target is not None
         common = {
             "PW_PUPIL_DEGREE": table.degree,
             "PW_PROJECTION": PROJECTIONS.index(content.projection),
+            **self.light_option,
         }
         # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
         self._computes = has_compute(context) if compute is None else compute
@@ -74,6 +76,17 @@ class EyeMesh:
     def programs(self) -> tuple[Program, ...]:
         """All programs, for reloading."""
         return self._programs
+
+    @property
+    def light_option(self) -> dict[str, int]:
+        """The option of shaders that read this mesh: whether it says how bright the panel is."""
+        return {"PW_LIT": 1} if self.is_lit else {}
+
+    def set_light(self, light: str, /) -> None:
+        """Take how bright panels look, of `LIGHTS`; both meshes are made anew when they are next asked for."""
+        for program in self._programs:
+            program.set("u_light", LIGHTS.index(light))
+        self.forget()
 
     def set_tracked(self, pupil_mm: ArrayLike, /) -> bool:
         """Make `shown` for a tracked pupil (3,), mm; False when it is that already."""
@@ -105,8 +118,7 @@ class EyeMesh:
             return False
         program = self._programs[side]
         program.set("u_pupil_mm", pupil)
-        pair, single = self._tables[side]
-        textures = {"t_pair": pair, "t_single": single}
+        textures = dict(self._tables[side])
         if side == 0:
             textures["t_weight"] = self._weight
         if self._computes:
@@ -152,20 +164,34 @@ def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
     return np.stack([a, b, c, c, b, d], axis=-1).ravel()
 
 
-def _pattern_textures(
-    context: "moderngl.Context", pattern: FloatArray
-) -> tuple["moderngl.Texture", "moderngl.Texture"]:
-    """Return textures of (modes, rows, columns, 3, 2): the first two vectors of a node together, the third alone."""
+def _modes(vectors: FloatArray, scale: FloatArray, logs: FloatArray | None) -> Modes:
+    """Return the modes of a table's vectors (functions, rows, columns, 3, 2), with the logarithms of luminance where there are any."""
+    if logs is not None:
+        # Two more vectors: red and green, blue and nothing.
+        more = np.concatenate([logs, np.zeros_like(logs[..., :1])], axis=-1)
+        vectors = np.concatenate([vectors, more.reshape(*logs.shape[:-1], 2, 2)], axis=-2)
+        scale = np.append(scale, np.full(2, MODE_TOLERANCE_PX / _LIGHT_TOLERANCE))
+    return modes_of(vectors, scale, tolerance=MODE_TOLERANCE_PX)
+
+
+def _weights_and_targets(weights: WeightMap) -> FloatArray:
+    """Return weights (rows, columns, 1), or weight times target luminance of each colour, and weight (rows, columns, 4)."""
+    weight = weights.weight[..., None]
+    return weight if weights.target is None else np.concatenate([weight * weights.target, weight], axis=-1)
+
+
+def _pattern_textures(context: "moderngl.Context", pattern: FloatArray) -> dict[str, "moderngl.Texture"]:
+    """Return textures of (modes, rows, columns, 3 or 5, 2) by sampler: two vectors of a node, the third, the last two."""
     modes, rows, columns = pattern.shape[:3]
-    values = pattern.astype(np.float32).reshape(modes * rows, columns, 6)
-    size = (columns, modes * rows)
-    pair, single = make_texture(context, size, "f4"), make_texture(context, size, "f4", components=2)
-    pair.write(np.ascontiguousarray(values[..., :4]))
-    single.write(np.ascontiguousarray(values[..., 4:]))
-    return pair, single
+    values = pattern.astype(np.float32).reshape(modes * rows, columns, -1)
+    parts = {"t_pair": values[..., :4], "t_single": values[..., 4:6]}
+    if values.shape[-1] > 6:
+        parts["t_log_light"] = values[..., 6:]
+    return {name: _float_texture(context, part) for name, part in parts.items()}
 
 
 def _float_texture(context: "moderngl.Context", values: FloatArray) -> "moderngl.Texture":
-    texture = make_texture(context, (values.shape[1], values.shape[0]), "f4", components=1)
+    rows, columns, components = values.shape
+    texture = make_texture(context, (columns, rows), "f4", components=components)
     texture.write(np.ascontiguousarray(values, dtype=np.float32))
     return texture

@@ -7,10 +7,14 @@ import pytest
 
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
+from prewarp.photometry import fit_luminance, match_light
 from prewarp.preview.subject import Subject
+from prewarp.render.eyelight import EyeLight, lit_table
 from prewarp.render.eyemesh import eye_table, weight_map
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, plane_set, two_channels
+from tests.photometry.truth import SIZE as LIT_SIZE
+from tests.photometry.truth import measured_grid
 from tests.render.conftest import context, session_context  # noqa: F401, the same context serves here
 
 HALF_MM = np.array([4.0, 3.0, 2.0])
@@ -26,10 +30,25 @@ class BoxedSet(PlaneSet):
         return np.stack([-HALF_MM, HALF_MM])
 
 
-def make(distance_m=(1.5, 1.5), transfer=None, bits=8, step_px=12.0, content=CONTENT):
-    fields = BoxedSet(plane_set(*two_channels((640, 480), distance_m)).fields)
+def make(
+    distance_m=(1.5, 1.5),
+    transfer=None,
+    bits=8,
+    step_px=12.0,
+    content=CONTENT,
+    size_px=(640, 480),
+    light=None,
+):
+    """`light`: (fields, seam) to an `EyeLight`."""
+    fields = BoxedSet(plane_set(*two_channels(size_px, distance_m)).fields)
     seam = build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
     names = fields.channels
+    light = None if light is None else light(fields, seam)
+    tables = {name: eye_table(fields, name, half_mm=HALF_MM, step_px=step_px) for name in names}
+    targets = None
+    if light is not None:
+        tables = {name: lit_table(table, light) for name, table in tables.items()}
+        targets = light.targets
     return Subject(
         name="closed form",
         fields=fields,
@@ -39,9 +58,10 @@ def make(distance_m=(1.5, 1.5), transfer=None, bits=8, step_px=12.0, content=CON
         half_mm=HALF_MM,
         transfers=dict.fromkeys(names, transfer or TransferFunction()),
         bit_depths=dict.fromkeys(names, bits),
-        tables={name: eye_table(fields, name, half_mm=HALF_MM, step_px=step_px) for name in names},
-        weights={name: weight_map(seam, content, name) for name in names},
+        tables=tables,
+        weights={name: weight_map(seam, content, name, targets=targets) for name in names},
         files=(),
+        light=light,
     )
 
 
@@ -56,6 +76,19 @@ def two_depths():
     return make(distance_m=(1.0, 3.0))
 
 
+@pytest.fixture(scope="session")
+def lit():
+    """Panels whose measured luminance differs by a quarter and falls off from a point that moves with the pupil."""
+    return make(size_px=LIT_SIZE, step_px=20.0, light=eye_light)
+
+
+def eye_light(fields, seam):
+    """Luminance fitted to noisy captures of `tests.photometry.truth`, and its match."""
+    maps = fit_luminance(measured_grid(), panel_sizes_px=dict.fromkeys(fields.channels, LIT_SIZE))
+    match = match_light(fields, maps, seam, pupils_mm=np.vstack([EYE_BOX_CORNERS, np.zeros((1, 3))]))
+    return EyeLight(match, {"R": 0.95, "G": 1.0, "B": 0.9}, ("R", "G", "B"))
+
+
 SIZE = (480, 300)
 
 
@@ -67,6 +100,8 @@ def still(name, size):
     if name == "quay_by_day":
         v, u = np.mgrid[0:height, 0:width]
         return np.stack([u * 200 // width, v * 200 // height, np.full_like(u, 90)], axis=-1).astype(np.uint8)
+    if name == "white":
+        return np.full((height, width, 3), 255, dtype=np.uint8)
     if name == "smooth":
         v, u = np.mgrid[0:height, 0:width]
         waves = 120 + 100 * np.sin(u / width * 20.0) * np.cos(v / height * 14.0)

@@ -9,6 +9,7 @@ from prewarp.preview.reference import ReferencePainter
 from prewarp.preview.stage import Page, Stage, faster_path
 from prewarp.preview.state import State
 from prewarp.render.gpu import has_compute
+from prewarp.render.livemesh import LIGHTS
 from tests.preview.conftest import SIZE, still
 from tests.preview.editing import copied_shaders, hold_to_edits
 
@@ -37,24 +38,61 @@ def reference(two_depths):
     return ReferencePainter(two_depths, SIZE, picture_of=still)
 
 
+def stages_of(context, subject):
+    paths = ["mesh", "exported"]
+    if has_compute(context):
+        paths.append("compute")
+    with context:
+        return {path: Stage(context, subject, SIZE, picture_of=still, path=path) for path in paths}
+
+
 @pytest.fixture(scope="module")
 def stages(session_context, two_depths):
-    paths = ["mesh", "exported"]
-    if has_compute(session_context):
-        paths.append("compute")
-    with session_context:
-        return {path: Stage(session_context, two_depths, SIZE, picture_of=still, path=path) for path in paths}
+    return stages_of(session_context, two_depths)
+
+
+@pytest.fixture(scope="module")
+def lit_stages(session_context, lit):
+    return stages_of(session_context, lit)
+
+
+def hold_to(expected, stages, state):
+    assert expected.max() > 60
+    for stage in stages.values():
+        stage.draw(state, PUPIL, TRACKED)
+        difference = np.abs(stage.read() - expected.astype(int)).max(axis=-1)
+        assert np.mean(difference <= CLOSE_CODES) > CLOSE_SHARE
 
 
 @pytest.mark.parametrize("name", STATES)
 def test_every_view_is_that_of_the_reference(context, stages, reference, name):
     state = STATES[name]
-    expected = reference.paint(state, PUPIL, TRACKED, []).astype(int)
-    assert expected.max() > 60
-    for stage in stages.values():
-        stage.draw(state, PUPIL, TRACKED)
-        difference = np.abs(stage.read() - expected).max(axis=-1)
-        assert np.mean(difference <= CLOSE_CODES) > CLOSE_SHARE
+    hold_to(reference.paint(state, PUPIL, TRACKED, []), stages, state)
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize(
+    "name", ["perceived", "panels", "wipe", "ghost flipped", "seam error", "blend weight"]
+)
+def test_measured_light_is_that_of_the_reference(context, lit_stages, lit, name, light):
+    state = replace(STATES[name], light=light)
+    painter = ReferencePainter(lit, SIZE, picture_of=still)
+    hold_to(painter.paint(state, PUPIL, TRACKED, []), lit_stages, state)
+
+
+@pytest.mark.parametrize("path", ["mesh", "exported", "compute"])
+def test_the_match_makes_the_channels_one(context, lit_stages, path):
+    """An even picture about the seam, seen from a pupil between captures."""
+    if path not in lit_stages:
+        pytest.skip("this driver has no compute shaders")
+    spread = {}
+    for light in LIGHTS:
+        lit_stages[path].draw(State(scene="white", light=light), PUPIL, PUPIL)
+        seen = lit_stages[path].read()[120:180, 120:360].astype(float)
+        spread[light] = np.ptp(seen, axis=(0, 1)).max() / 255.0
+    # Panels hold whole codes, and two of them add up.
+    assert max(spread["even"], spread["matched"]) < 0.05
+    assert spread["as measured"] > 0.15
 
 
 def test_seam_error_is_coloured_where_channels_overlap(context, stages):

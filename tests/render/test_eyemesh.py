@@ -1,12 +1,14 @@
 """Meshes as functions of the pupil answer to the closed form: nodes, other colours, depth, weights, few modes."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 
 from prewarp.content import ContentProjection
 from prewarp.errors import RenderError, ShapeError
 from prewarp.render.eyemesh import eye_table, modes_of, weight_map
-from tests.closed_form import PlaneChannel, plane_set
+from tests.closed_form import PlaneChannel, PlaneSet, plane_set
 
 HALF_MM = np.array([4.0, 3.0, 2.0])
 PUPILS = [(0.0, 0.0, 0.0), (3.5, -2.5, 0.0), (-4.0, 3.0, 2.0), (2.0, 1.0, -2.0)]
@@ -42,6 +44,37 @@ def test_other_colours_are_seen_together(fields, table, pupil):
         exact = fields.field("left", colour).inverse(where, pupil_mm=np.array(pupil))
         assert exact.valid.mean() > 0.7
         assert np.nanmax(np.abs(exact.pixel - pixel[..., place, :])) < COLOUR_ERROR_PX
+
+
+@dataclass(frozen=True)
+class Folded(PlaneChannel):
+    """Its map folds in one corner, beyond all samples."""
+
+    turned: float = 1.0
+
+    def forward_lattice(self, u, v, /, *, pupil_mm):
+        tangent = super().forward_lattice(u, v, pupil_mm=pupil_mm)
+        slope = (tangent[..., -1:, :] - tangent[..., :1, :]) / (u[-1] - u[0])
+        # At the very corner the slope along u vanishes, at some distances from it also in other directions.
+        back = (np.clip(u - 570.0, 0.0, None) ** 2 / 140.0)[None, :, None]
+        return tangent - self.turned * slope * back * np.clip(1.0 - v / 70.0, 0.0, None)[:, None, None] ** 2
+
+
+@pytest.mark.parametrize("turned", [0.9, 1.0, 1.1, 1.5])
+def test_other_colours_are_found_beside_a_corner_that_folds(fields, table, turned):
+    parts = {
+        key: Folded(**vars(field), turned=turned) if key[0] == "left" else field
+        for key, field in fields.fields.items()
+    }
+    folded = eye_table(PlaneSet(parts), "left", half_mm=HALF_MM, step_px=16.0)
+    assert np.isfinite(folded.seen_px).all()
+    for pupil in PUPILS[:2]:
+        (_, got), (_, plain) = folded.seen(pupil), table.seen(pupil)
+        differ = np.linalg.norm(got - plain, axis=-1)
+        away = np.hypot(table.node_px[..., 0] - 640.0, table.node_px[..., 1]) > 320.0
+        assert away.mean() > 0.7 and differ[away].max() < 0.05
+        # In the corner itself a smooth guess: colours differ by some px.
+        assert differ.max() < 50.0
 
 
 def test_axis_order(table):

@@ -1,15 +1,23 @@
-"""Luminance of one eye's channels from a grid, for the commands that draw or export with it."""
+"""Luminance of one eye's channels from a grid: maps, reach, seam and match together, for what draws or exports with it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from prewarp.checks import as_pupil
 from prewarp.field import FieldSet
 from prewarp.grids import Grid
 from prewarp.module import Channel, DisplayModule
-from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields, match_light
+from prewarp.photometry.border import lit_fields
+from prewarp.photometry.fit import fit_luminance
+from prewarp.photometry.luminance import LuminanceMaps
+from prewarp.photometry.match import LightMatch, match_light
 from prewarp.seam import Seam, build_seam
+
+# Nodes of a panel, each way, at which its brightest place is looked for.
+_NODES = 17
 
 
 @dataclass(frozen=True)
@@ -20,6 +28,31 @@ class Lighting:
     maps: LuminanceMaps
     seam: Seam
     match: LightMatch
+
+    def brightest(self, pupil_mm: ArrayLike, /) -> dict[str, float]:
+        """Return the luminance of the brightest place of any panel of the seam, by colour, from a pupil position (3,), mm."""
+        pupil = as_pupil(pupil_mm).reshape(3)
+        highest = dict.fromkeys(self.fields.colours, 0.0)
+        for channel in self.seam.channels:
+            for colour in highest:
+                field = self.fields.field(channel, colour)
+                u, v = (np.linspace(0.0, length, _NODES) for length in field.panel_size_px)
+                tangent = np.nan_to_num(field.forward_lattice(u, v, pupil_mm=pupil))
+                seen = self.maps.map(channel, colour).at(
+                    np.stack(np.meshgrid(u, v), axis=-1), tangent, pupil_mm=pupil
+                )
+                highest[colour] = max(highest[colour], float(seen.max()))
+        return highest
+
+    def shares(self, white: Mapping[str, float], /) -> LuminanceMaps:
+        """Return the maps as shares of a luminance by colour."""
+        return self.maps.scaled(
+            {
+                (channel, colour): 1.0 / level
+                for channel in self.seam.channels
+                for colour, level in white.items()
+            }
+        )
 
 
 def lighting(

@@ -1,0 +1,99 @@
+"""Luminance of mesh nodes as a function of the pupil: tables beside those of `eyemesh.py`, for an eye that moves.
+
+Luminance does not change along a ray, so its logarithm is a polynomial of where the ray crosses the plane z = 0, as in
+`prewarp.photometry.luminance`: a table sums it with the basis of the directions.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.fitting.chebyshev import count_of_degree, values_2d
+from prewarp.lattice import spline_through
+from prewarp.photometry import LightMatch, LuminanceMaps
+from prewarp.photometry.luminance import PUPIL_MARGIN, LuminanceMap
+from prewarp.photometry.target import TargetLight
+from prewarp.render.eyemesh import EyeTable, ringed
+
+# Luminance is smooth over a panel: it is asked at so many nodes each way and joined by a cubic spline.
+_NODES = 33
+_MOST_DEGREE = 8
+
+
+@dataclass(frozen=True)
+class EyeLight:
+    """How bright the channels of an eye are, and how they are matched.
+
+    `match`: maps and targets; `white`: the luminance that is shown as white, by colour; `colours`: which colour of the maps is drawn as
+    red, green, blue.
+    """
+
+    match: LightMatch
+    white: Mapping[str, float]
+    colours: tuple[str, str, str]
+
+    @property
+    def shares(self) -> LuminanceMaps:
+        """The maps as shares of white."""
+        maps = self.match.maps
+        return maps.scaled({key: 1.0 / self.white[key[1]] for key in maps.maps})
+
+    @property
+    def targets(self) -> list[TargetLight]:
+        """Targets of red, green, blue."""
+        return [self.match.targets[colour] for colour in self.colours]
+
+
+def lit_table(table: EyeTable, light: EyeLight, /) -> EyeTable:
+    """Return a table that knows how bright its nodes are, `log_own` and `log_seen`.
+
+    Maps of a higher pupil degree than the table's raise it, to at most 8.
+    """
+    maps = [light.match.maps.map(table.channel, colour) for colour in light.colours]
+    degree = max(table.degree, *(min(one.pupil_degree, _MOST_DEGREE) for one in maps))
+    table = _raised(table, degree)
+    # Further out the maps stay as they are, which no polynomial does.
+    followed = [PUPIL_MARGIN * np.array(one.frame.half_mm) - np.abs(one.frame.centre_mm) for one in maps]
+    half = np.minimum(table.half_mm, np.min(followed, axis=0))
+    place = np.cos(np.pi * (np.arange(degree + 2) + 0.5) / (degree + 2))
+    x, y = (values.ravel() for values in np.meshgrid(half[0] * place, half[1] * place))
+    pupils = np.stack([x, y, np.zeros_like(x)], axis=-1)
+    basis = values_2d(x / table.half_mm[0], y / table.half_mm[1], degree).T
+    inner = (slice(1, -1), slice(1, -1))
+    nodes = table.node_px[inner]
+    red_blue = np.tensordot(basis, table.seen_px, axes=1)[:, 1:-1, 1:-1]
+    own = np.empty((len(pupils), *nodes.shape[:2], 3))
+    seen = np.empty_like(own)
+    for place_of, (one, colour) in enumerate(zip(maps, light.colours, strict=True)):
+        logs, step = _sampled(one, pupils, table.panel_size_px)
+        for number, log in enumerate(logs):
+            spline = spline_through(log[..., None], origin=np.zeros(2), step=step)
+            own[number, ..., place_of] = spline.on_lattice(nodes[0, :, 0], nodes[:, 0, 1])[..., 0]
+            seen[number, ..., place_of] = own[number, ..., place_of]
+            if place_of != 1:
+                seen[number, ..., place_of] = spline.at(red_blue[number, ..., place_of // 2, :])[..., 0]
+        seen[..., place_of] -= np.log(light.white[colour])
+    to_coefficients = np.linalg.pinv(basis)
+    log_own, log_seen = (ringed(np.tensordot(to_coefficients, samples, axes=1)) for samples in (own, seen))
+    return replace(table, log_own=log_own, log_seen=log_seen)
+
+
+def _sampled(own: LuminanceMap, pupils: FloatArray, size_px: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Return the logarithm of luminance (pupils, nodes, nodes) from edge to edge of a panel, and the nodes' distance, px."""
+    size = np.array(size_px, dtype=float)
+    node = np.stack(np.meshgrid(*(np.linspace(0.0, length, _NODES) for length in size)), axis=-1)
+    # From a pupil in the plane z = 0 it does not matter where to.
+    logs = [np.log(own.at(node, np.zeros(2), pupil_mm=pupil)) for pupil in pupils]
+    return np.array(logs), size / (_NODES - 1)
+
+
+def _raised(table: EyeTable, degree: int) -> EyeTable:
+    """Return the same table in a basis of a higher degree, which begins with the lower one."""
+    more = count_of_degree(degree) - count_of_degree(table.degree)
+
+    def padded(values: FloatArray) -> FloatArray:
+        return np.concatenate([values, np.zeros((more, *values.shape[1:]))])
+
+    return replace(table, degree=degree, cosine=padded(table.cosine), seen_px=padded(table.seen_px))
