@@ -236,3 +236,36 @@ def test_render_asks_for_light_where_a_match_is_left_out(capture, tmp_path):
         tmp_path / "x",
     )
     assert done.exit_code == 2 and "--light" in done.stderr and not (tmp_path / "x").exists()
+
+
+def test_preview_and_film_match_the_light(capture, lit, tmp_path):
+    Image.new("RGB", (32, 16), (255, 255, 255)).save(tmp_path / "white.png")
+    # The bare fit has no module beside it here.
+    fit = tmp_path / "alone.fit.npz"
+    fit.write_bytes((capture / "visor.fit.npz").read_bytes())
+    looks = ("--scene", tmp_path / "white.png", "--pupil", "1,0,0", "--no-numbers", "--gl", "none")
+    light = ("--module", capture / "visor.toml", "--light", lit / "lit.npz")
+    spread = {}
+    for name, more in (("even", light[:2]), ("matched", light)):
+        picture = tmp_path / f"{name}.png"
+        done = run("preview", fit, *more, *looks, "--size", "400x250", "--offscreen", "-o", picture)
+        assert done.exit_code == 0, done.output
+        seen = linear_from_srgb(read_picture(picture) / 255.0)[..., 1]
+        inside = binary_erosion(seen > 0.5 * np.median(seen[seen > 0.1]), iterations=12)
+        assert inside.sum() > 5000
+        spread[name] = np.ptp(uniform_filter(seen, 9)[inside]), np.median(seen[inside])
+    assert max(spread["even"][0], spread["matched"][0]) < 0.02
+    assert 0.5 < spread["matched"][1] < 0.9 < spread["even"][1]
+    film = run(
+        "film", fit, *light, *looks, "--size", "160x100", "--seconds", 0.1, "--fps", 20, "-o", tmp_path / "film"
+    )  # fmt: skip
+    assert film.exit_code == 0, film.output
+
+
+def test_preview_needs_a_module_for_the_light(capture, lit, tmp_path):
+    fit = tmp_path / "alone.fit.npz"
+    fit.write_bytes((capture / "visor.fit.npz").read_bytes())
+    done = run("preview", fit, "--light", lit / "lit.npz", "--offscreen", "-o", tmp_path / "x.png")
+    assert (
+        done.exit_code == 2 and "Name one with --module" in done.stderr and not (tmp_path / "x.png").exists()
+    )
