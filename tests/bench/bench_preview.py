@@ -15,8 +15,10 @@ import numpy as np
 from prewarp.content import ContentProjection
 from prewarp.export.build import DeviceBuild
 from prewarp.mesh import panel_mesh
+from prewarp.photometry import LuminanceMaps, fit_luminance, match_light
 from prewarp.preview.exported import ExportedPanels
 from prewarp.render.drawing import is_software
+from prewarp.render.eyelight import EyeLight, lit_table
 from prewarp.render.eyemesh import eye_table, weight_map
 from prewarp.render.gl import PanelPass
 from prewarp.render.gpu import Program, Target, has_compute, light_sampler, open_context
@@ -27,6 +29,8 @@ from prewarp.render.livepanel import ContentTexture
 from prewarp.render.outlook import Outlook
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
+from tests.photometry.truth import SIZE as LIT_SIZE
+from tests.photometry.truth import measured_grid
 from tests.render.scenes import hard_scene
 
 HALF_MM = (4.0, 3.0, 2.0)
@@ -82,6 +86,11 @@ def measure(context, size, step_px, watch):
     eye.set_content(hard_scene(size, size))
     outlook = Outlook.whole(content, (size, size))
     view = Target(context, (size, size), "srgb")
+    light = eye_light(fields, seam, size)
+    lit = (
+        {name: lit_table(table, light) for name, table in tables.items()},
+        {name: weight_map(seam, content, name, targets=light.targets) for name in fields.channels},
+    )
     eye.set_eye(pupil(0), pupil(1))
     eye.draw_panels()
     found = {}
@@ -102,6 +111,16 @@ def measure(context, size, step_px, watch):
         eye.draw_panels()
         look(number)
 
+    bright = LiveEye(context, *lit, content)
+    bright.set_content(hard_scene(size, size))
+    bright.set_light("matched")
+
+    def bright_frame(number):
+        bright.set_eye(pupil(number), pupil(number + 1))
+        bright.draw_panels()
+        view.clear()
+        bright.view.add(view, bright.textures(), outlook, bright.sampler)
+
     stage = "compute" if has_compute(context) else "fragments"
     found[f"four meshes for a pupil, {stage}"] = watch.ms(meshes)
     found[f"four meshes for a pupil off the plane, {stage}"] = watch.ms(lambda n: meshes(n, 1.0))
@@ -115,6 +134,7 @@ def measure(context, size, step_px, watch):
     found["mesh path: whole frame, nothing moves but the view"] = watch.ms(
         lambda n: (eye.set_eye(pupil(0), pupil(1)), eye.draw_panels(), look(n))
     )
+    found["mesh path: whole frame, luminance matched, the eye moves"] = watch.ms(bright_frame)
     if has_compute(context):
         other = LiveEye(context, tables, weights, content, panel_kind=ComputePanel)
         other.set_content(hard_scene(size, size))
@@ -134,6 +154,17 @@ def measure(context, size, step_px, watch):
         found["compute path: view nodes"] = watch.ms(lambda n: compute.find_nodes(outlook))
         found["compute path: view"] = watch.ms(lambda n: compute.add_light())
         found["compute path: whole frame, the eye moves"] = watch.ms(computed_frame)
+        matched = LiveEye(context, *lit, content, panel_kind=ComputePanel)
+        matched.set_content(hard_scene(size, size))
+        matched.set_light("matched")
+        matched_view = ComputeView(matched, (size, size))
+
+        def matched_frame(number):
+            matched.set_eye(pupil(number), pupil(number + 1))
+            matched.draw_panels()
+            matched_view.draw(outlook)
+
+        found["compute path: whole frame, luminance matched, the eye moves"] = watch.ms(matched_frame)
     found["exported shaders: two panels"] = watch.ms(exported_panels(context, fields, seam, eye))
     flat = [table.plane_values for table in tables.values()]
     eye.set_content(np.full((size, size, 3), 255, dtype=np.uint8))
@@ -142,6 +173,16 @@ def measure(context, size, step_px, watch):
     covered = float(np.mean(view.read().max(axis=-1) > 0))
     found["one mesh for a pupil, numpy on the CPU"] = cpu_ms(lambda n: flat[0](pupil(n)[:2]))
     return found, covered
+
+
+def eye_light(fields, seam, size):
+    """Return luminance fitted to the closed form of `tests.photometry.truth`, on panels of another size, and its match."""
+    maps = fit_luminance(measured_grid(), panel_sizes_px=dict.fromkeys(fields.channels, LIT_SIZE))
+    maps = LuminanceMaps(
+        {key: replace(one, panel=replace(one.panel, size_px=(size, size))) for key, one in maps.maps.items()}
+    )
+    match = match_light(fields, maps, seam, pupils_mm=EYE_BOX_CORNERS)
+    return EyeLight(match, dict.fromkeys("RGB", 1.0), ("R", "G", "B"))
 
 
 def exported_panels(context, fields, seam, eye):
