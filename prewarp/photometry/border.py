@@ -86,11 +86,14 @@ def lit_border(field: "Field", luminance: LuminanceMap, /, *, pupils_mm: ArrayLi
 
 
 def lit_fields(fields: "FieldSet", maps: LuminanceMaps, /, *, pupils_mm: ArrayLike) -> "FieldSet":
-    """Return the fields with every border drawn in to the lit part of its panel; see `lit_border`."""
+    """Return the fields with every border drawn in to the lit part of its panel; see `lit_border`.
+
+    Channels that the maps do not know, such as those of the other eye, stay as they are.
+    """
     borders = {
         key: lit_border(field, maps.map(*key), pupils_mm=pupils_mm)
         for key, field in fields.fields.items()
-        if maps.map(*key).edge is not None
+        if key in maps.maps and maps.map(*key).edge is not None
     }
     return replace(
         fields,

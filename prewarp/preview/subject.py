@@ -136,23 +136,17 @@ def make_subject(
         half, content = module.eye_box.half_mm, module.content
         transfers = {channel.name: transfer_of_panel(channel.panel) for channel in channels}
         bits = {channel.name: channel.panel.bit_depth for channel in channels}
-    light = None
+    light = seam = None
     if luminance is not None and module is not None:
         measured = lighting(fields, module, channels, luminance)
         fields, seam = measured.fields, measured.seam
         light = EyeLight(measured.match, measured.brightest(np.zeros(3)), field_colours(fields.colours))
-    else:
+    elif len(names) > 1:
         corners = np.stack(np.meshgrid(*([-h, h] for h in half), indexing="ij"), axis=-1).reshape(-1, 3)
-        seam = (
-            build_seam(fields, pupils_mm=np.unique(corners, axis=0), channels=names)
-            if len(names) > 1
-            else None
-        )
-    tables = {name: eye_table(fields, name, half_mm=half, step_px=step_px) for name in names}
-    targets = None
-    if light is not None:
-        tables = {name: lit_table(table, light) for name, table in tables.items()}
-        targets = light.targets
+        seam = build_seam(fields, pupils_mm=np.unique(corners, axis=0), channels=names)
+    if len(names) == 1:
+        seam = None
+    tables, weights = channel_tables(fields, names, content, seam, half_mm=half, step_px=step_px, light=light)
     return Subject(
         name=label,
         fields=fields,
@@ -163,10 +157,30 @@ def make_subject(
         transfers=transfers,
         bit_depths=bits,
         tables=tables,
-        weights={name: weight_map(seam, content, name, targets=targets) for name in names},
+        weights=weights,
         files=files,
         light=light,
     )
+
+
+def channel_tables(
+    fields: FieldSet,
+    channels: Sequence[str],
+    content: ContentProjection,
+    seam: Seam | None,
+    /,
+    *,
+    half_mm: FloatArray,
+    step_px: float = NODE_STEP_PX,
+    light: EyeLight | None = None,
+) -> tuple[dict[str, EyeTable], dict[str, WeightMap]]:
+    """Return the mesh tables and weights of channels, by name; with their luminance where `light` knows it."""
+    tables = {name: eye_table(fields, name, half_mm=half_mm, step_px=step_px) for name in channels}
+    targets = None
+    if light is not None:
+        tables = {name: lit_table(table, light) for name, table in tables.items()}
+        targets = light.targets
+    return tables, {name: weight_map(seam, content, name, targets=targets) for name in channels}
 
 
 def load_subject(

@@ -4,7 +4,7 @@ Luminance does not change along a ray, so its logarithm is a polynomial of where
 `prewarp.photometry.luminance`: a table sums it with the basis of the directions.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -61,32 +61,31 @@ def lit_table(table: EyeTable, light: EyeLight, /) -> EyeTable:
     x, y = (values.ravel() for values in np.meshgrid(half[0] * place, half[1] * place))
     pupils = np.stack([x, y, np.zeros_like(x)], axis=-1)
     basis = values_2d(x / table.half_mm[0], y / table.half_mm[1], degree).T
-    inner = (slice(1, -1), slice(1, -1))
-    nodes = table.node_px[inner]
+    nodes = table.node_px[1:-1, 1:-1]
     red_blue = np.tensordot(basis, table.seen_px, axes=1)[:, 1:-1, 1:-1]
-    own = np.empty((len(pupils), *nodes.shape[:2], 3))
-    seen = np.empty_like(own)
-    for place_of, (one, colour) in enumerate(zip(maps, light.colours, strict=True)):
-        logs, step = _sampled(one, pupils, table.panel_size_px)
-        for number, log in enumerate(logs):
-            spline = spline_through(log[..., None], origin=np.zeros(2), step=step)
-            own[number, ..., place_of] = spline.on_lattice(nodes[0, :, 0], nodes[:, 0, 1])[..., 0]
-            seen[number, ..., place_of] = own[number, ..., place_of]
-            if place_of != 1:
-                seen[number, ..., place_of] = spline.at(red_blue[number, ..., place_of // 2, :])[..., 0]
-        seen[..., place_of] -= np.log(light.white[colour])
+    where = [red_blue[..., 0, :], None, red_blue[..., 1, :]]
+    logs = [_node_logs(one, table, pupils, nodes, seen) for one, seen in zip(maps, where, strict=True)]
+    own, seen = (np.stack(samples, axis=-1) for samples in zip(*logs, strict=True))
+    seen -= np.log([light.white[colour] for colour in light.colours])
     to_coefficients = np.linalg.pinv(basis)
     log_own, log_seen = (ringed(np.tensordot(to_coefficients, samples, axes=1)) for samples in (own, seen))
     return replace(table, log_own=log_own, log_seen=log_seen)
 
 
-def _sampled(own: LuminanceMap, pupils: FloatArray, size_px: Sequence[int]) -> tuple[FloatArray, FloatArray]:
-    """Return the logarithm of luminance (pupils, nodes, nodes) from edge to edge of a panel, and the nodes' distance, px."""
-    size = np.array(size_px, dtype=float)
-    node = np.stack(np.meshgrid(*(np.linspace(0.0, length, _NODES) for length in size)), axis=-1)
-    # From a pupil in the plane z = 0 it does not matter where to.
-    logs = [np.log(own.at(node, np.zeros(2), pupil_mm=pupil)) for pupil in pupils]
-    return np.array(logs), size / (_NODES - 1)
+def _node_logs(
+    own: LuminanceMap, table: EyeTable, pupils: FloatArray, nodes: FloatArray, seen_px: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the logarithm of luminance (pupils, rows, columns) at the nodes and at the points seen with them, if other ones."""
+    size = np.array(table.panel_size_px, dtype=float)
+    coarse = np.stack(np.meshgrid(*(np.linspace(0.0, length, _NODES) for length in size)), axis=-1)
+    at_nodes, at_seen = [], []
+    for number, pupil in enumerate(pupils):
+        # From a pupil in the plane z = 0 it does not matter where to.
+        log = np.log(own.at(coarse, np.zeros(2), pupil_mm=pupil))
+        spline = spline_through(log[..., None], origin=np.zeros(2), step=size / (_NODES - 1))
+        at_nodes.append(spline.on_lattice(nodes[0, :, 0], nodes[:, 0, 1])[..., 0])
+        at_seen.append(at_nodes[-1] if seen_px is None else spline.at(seen_px[number])[..., 0])
+    return np.array(at_nodes), np.array(at_seen)
 
 
 def _raised(table: EyeTable, degree: int) -> EyeTable:

@@ -17,9 +17,9 @@ from prewarp.export.build import DeviceBuild
 from prewarp.mesh import panel_mesh
 from prewarp.photometry import LuminanceMaps, fit_luminance, match_light
 from prewarp.preview.exported import ExportedPanels
+from prewarp.preview.subject import channel_tables
 from prewarp.render.drawing import is_software
-from prewarp.render.eyelight import EyeLight, lit_table
-from prewarp.render.eyemesh import eye_table, weight_map
+from prewarp.render.eyelight import EyeLight
 from prewarp.render.gl import PanelPass
 from prewarp.render.gpu import Program, Target, has_compute, light_sampler, open_context
 from prewarp.render.live import LiveEye
@@ -80,17 +80,14 @@ def measure(context, size, step_px, watch):
     fields = plane_set(*two_channels((size, size)))
     content = ContentProjection("flat", (size, size), 70.0)
     seam = build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
-    tables = {name: eye_table(fields, name, half_mm=HALF_MM, step_px=step_px) for name in fields.channels}
-    weights = {name: weight_map(seam, content, name) for name in fields.channels}
+    names = fields.channels
+    tables, weights = channel_tables(fields, names, content, seam, half_mm=HALF_MM, step_px=step_px)
     eye = LiveEye(context, tables, weights, content)
     eye.set_content(hard_scene(size, size))
     outlook = Outlook.whole(content, (size, size))
     view = Target(context, (size, size), "srgb")
     light = eye_light(fields, seam, size)
-    lit = (
-        {name: lit_table(table, light) for name, table in tables.items()},
-        {name: weight_map(seam, content, name, targets=light.targets) for name in fields.channels},
-    )
+    lit = channel_tables(fields, names, content, seam, half_mm=HALF_MM, step_px=step_px, light=light)
     eye.set_eye(pupil(0), pupil(1))
     eye.draw_panels()
     found = {}

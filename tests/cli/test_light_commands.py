@@ -269,3 +269,34 @@ def test_preview_needs_a_module_for_the_light(capture, lit, tmp_path):
     assert (
         done.exit_code == 2 and "Name one with --module" in done.stderr and not (tmp_path / "x.png").exists()
     )
+
+
+def test_light_of_one_eye_in_a_fit_of_two(capture, lit, tmp_path):
+    """Each eye has one channel: the other eye's is in the fit, its luminance is not asked for."""
+    Image.new("RGB", (32, 16), (255, 255, 255)).save(tmp_path / "white.png")
+    text = (capture / "visor.toml").read_text(encoding="utf-8")
+    assert text.count('eye = "right"') == 2
+    module = tmp_path / "both.toml"
+    module.write_text(text.replace('eye = "right"', 'eye = "left"', 1), encoding="utf-8")
+    arguments = (
+        capture / "visor.fit.npz",
+        "--module",
+        module,
+        "--scene",
+        tmp_path / "white.png",
+        "--gl",
+        "none",
+    )
+    light = ("--light", lit / "lit.npz")
+    report = only_json(run("render", *arguments, *light, "--width", 200, "-o", tmp_path / "seen", "--json"))
+    assert set(report["eyes"]) == {"left", "right"}
+    for eye in report["eyes"]:
+        seen = linear_from_srgb(read_picture(tmp_path / "seen" / f"view_{eye}.png") / 255.0)[..., 1]
+        inside = binary_erosion(seen > 0.3, iterations=8)
+        assert inside.sum() > 500 and np.ptp(uniform_filter(seen, 9)[inside]) < 0.02
+    picture = tmp_path / "left.png"
+    done = run(
+        "preview", *arguments, *light, "--eye", "left", "--no-numbers", "--size", "200x120", "--offscreen", "-o", picture
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert read_picture(picture).max() > 100

@@ -8,9 +8,8 @@ import pytest
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.photometry import fit_luminance, match_light
-from prewarp.preview.subject import Subject
-from prewarp.render.eyelight import EyeLight, lit_table
-from prewarp.render.eyemesh import eye_table, weight_map
+from prewarp.preview.subject import Subject, channel_tables
+from prewarp.render.eyelight import EyeLight
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, plane_set, two_channels
 from tests.photometry.truth import SIZE as LIT_SIZE
@@ -44,11 +43,9 @@ def make(
     seam = build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
     names = fields.channels
     light = None if light is None else light(fields, seam)
-    tables = {name: eye_table(fields, name, half_mm=HALF_MM, step_px=step_px) for name in names}
-    targets = None
-    if light is not None:
-        tables = {name: lit_table(table, light) for name, table in tables.items()}
-        targets = light.targets
+    tables, weights = channel_tables(
+        fields, names, content, seam, half_mm=HALF_MM, step_px=step_px, light=light
+    )
     return Subject(
         name="closed form",
         fields=fields,
@@ -59,7 +56,7 @@ def make(
         transfers=dict.fromkeys(names, transfer or TransferFunction()),
         bit_depths=dict.fromkeys(names, bits),
         tables=tables,
-        weights={name: weight_map(seam, content, name, targets=targets) for name in names},
+        weights=weights,
         files=(),
         light=light,
     )
