@@ -3,7 +3,7 @@
 //        u_half_mm: divides the reference pupil, mm; PW_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
 // pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says. log_light: logarithm of luminance of
 // red, green, blue, from t_log_light where PW_LIT is 1, else 0.
-// Python twin: prewarp.render.eyemesh.EyeTable and modes_of.
+// Python twin: prewarp.render.eyemesh.EyeTable and prewarp.render.modes.modes_of.
 
 #ifndef PW_PUPIL_DEGREE
 #define PW_PUPIL_DEGREE 5

@@ -15,9 +15,10 @@ from prewarp.grids import Grid, read_grid
 from prewarp.module import Channel, DisplayModule, read_module
 from prewarp.photometry.lighting import lighting
 from prewarp.render.eyelight import EyeLight, lit_table
-from prewarp.render.eyemesh import NODE_STEP_PX, EyeTable, WeightMap, eye_table, weight_map
+from prewarp.render.eyemesh import NODE_STEP_PX, EyeTable, eye_table
 from prewarp.render.livemesh import LIGHTS
 from prewarp.render.pictures import field_colours
+from prewarp.render.weightmap import WeightMap, weight_map
 from prewarp.resources import resource_folder
 from prewarp.seam import Seam, build_seam
 

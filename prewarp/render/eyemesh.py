@@ -15,17 +15,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray, as_pupil, require_range
-from prewarp.content import ContentProjection
 from prewarp.errors import RenderError
 from prewarp.fitting.chebyshev import values_2d
 from prewarp.frames import cosine_from_tangent, tangent_from_cosine
 from prewarp.lattice import spline_through
 from prewarp.render.pictures import field_colours
-from prewarp.seam import Seam
 
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
-    from prewarp.photometry.target import TargetLight
 
 # Distance of nodes, panel px. Between nodes a mesh is straight; the error on the demo's optics is in `tests/render`.
 NODE_STEP_PX = 20.0
@@ -40,8 +37,6 @@ _COLOUR_NODES = 15
 _CHORD_STEPS = 5
 # A chord is cut to so much, and the last of them must be as short as this.
 _LONGEST_CHORD_PX, _FOUND_PX = 200.0, 0.05
-# Pitch of a weight map, px per tangent or radian of its projection: 0.25 degrees.
-_WEIGHTS_PER_UNIT = 4.0 * 180.0 / np.pi
 
 
 @dataclass(frozen=True)
@@ -333,90 +328,6 @@ def ringed(values: FloatArray) -> FloatArray:
         first, second, last, before = (np.take(values, [place], axis=axis) for place in (0, 1, -1, -2))
         values = np.concatenate([2.0 * first - second, values, 2.0 * last - before], axis=axis)
     return values
-
-
-@dataclass(frozen=True)
-class WeightMap:
-    """Blend weights of one channel over the plane of a projection, for lookup by direction.
-
-    Parameters
-    ----------
-    weight : (rows, columns) float array
-        Weights at nodes; rows run along rising y.
-    target : (rows, columns, 3) float array, optional
-        Luminance that red, green and blue are brought to by a match; None without one.
-    origin : (2,) float array
-        Plane coordinates of node (0, 0): tangents (flat) or radians along the azimuth (equidistant).
-    per_unit : float
-        Nodes per unit of the plane.
-    """
-
-    weight: FloatArray
-    origin: FloatArray
-    per_unit: float
-    target: FloatArray | None = None
-
-
-def weight_map(
-    seam: Seam | None,
-    content: ContentProjection,
-    channel: str,
-    /,
-    *,
-    targets: Sequence["TargetLight"] | None = None,
-) -> WeightMap:
-    """Return the blend weights of a channel over all that the content picture covers; 1 everywhere without a seam.
-
-    `targets`: of red, green, blue, from a luminance match.
-    """
-    half = (np.array(content.size_px) / 2.0) / content.focal_px
-    count = np.maximum(np.ceil(2.0 * half * _WEIGHTS_PER_UNIT), 1).astype(int) + 1
-    x, y = (-half[axis] + np.arange(count[axis]) / _WEIGHTS_PER_UNIT for axis in range(2))
-    plane = np.stack(np.meshgrid(x, y), axis=-1)
-    middle = np.array(content.size_px) / 2.0
-    tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
-    weight = np.ones((len(y), len(x))) if seam is None else seam.weights(tangent)[seam.index(channel)]
-    target = None if targets is None else np.stack([one.at(tangent) for one in targets], axis=-1)
-    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT, target)
-
-
-@dataclass(frozen=True)
-class Modes:
-    """A table as few modes: coefficients_j = sum_m mix[m, j] pattern_m, so a node sums modes instead of pupil functions.
-
-    `pattern` (modes, rows, columns, k, 2) float array; `mix` (modes, pupil functions) float array.
-    """
-
-    pattern: FloatArray
-    mix: FloatArray
-
-
-def modes_of(coefficients: FloatArray, scale: FloatArray, /, *, tolerance: float) -> Modes:
-    """Return the fewest modes that stay within a tolerance at every node for every pupil (singular value decomposition).
-
-    Parameters
-    ----------
-    coefficients : (pupil functions, rows, columns, k, 2) float array
-        Of Chebyshev functions of the pupil, each at most 1 in size.
-    scale : (k,) float array
-        What each of the vectors is multiplied by before they are compared with the tolerance.
-    tolerance : float
-        Largest error, in scaled units.
-
-    References
-    ----------
-    Design's section 5. The bound sum_j |error_j| holds because |Q_j| <= 1 in the eye box (derived here).
-    """
-    scaled = coefficients * np.asarray(scale)[:, None]
-    matrix = scaled.reshape(len(scaled), -1)
-    # The small side first: at most some 45 pupil functions against 10^5 values.
-    left, size, right = np.linalg.svd(matrix, full_matrices=False)
-    for count in range(1, len(size) + 1):
-        rest = left[:, count:] * size[count:]
-        if count == len(size) or np.abs(rest @ right[count:]).sum(axis=0).max() <= tolerance:
-            break
-    pattern = right[:count].reshape(count, *coefficients.shape[1:]) * size[:count, None, None, None, None]
-    return Modes(pattern / np.asarray(scale)[:, None], left[:, :count].T)
 
 
 def plane_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:

@@ -15,11 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
-from prewarp.render.eyemesh import EyeTable, WeightMap
+from prewarp.render.eyemesh import EyeTable
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, light_sampler
 from prewarp.render.livemesh import LIGHTS, EyeMesh, FixedMesh, unwarped_content
 from prewarp.render.livepanel import ContentTexture, LivePanel, PanelKind, Reloadable
 from prewarp.render.outlook import Ghost, Outlook
+from prewarp.render.weightmap import WeightMap
 
 if TYPE_CHECKING:
     import moderngl

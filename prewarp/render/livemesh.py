@@ -7,8 +7,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection
-from prewarp.render.eyemesh import EyeTable, Modes, WeightMap, modes_of, plane_from_tangent
+from prewarp.render.eyemesh import EyeTable, plane_from_tangent
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
+from prewarp.render.modes import Modes, modes_of
+from prewarp.render.weightmap import WeightMap
 
 if TYPE_CHECKING:
     import moderngl

@@ -9,7 +9,7 @@ import pytest
 
 from prewarp.errors import PackageError
 from prewarp.export.blob import blob_from_lookup
-from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, meshes
+from prewarp.export.c_evaluator import STRICT, CEvaluator, compile_evaluator, meshes
 from prewarp.export.c_sources import c_sources
 from prewarp.fitting.chebyshev import exponents_of_degree
 from prewarp.lookup import prepare
@@ -197,6 +197,23 @@ def test_a_base_must_come_first(library, fixed):
     for maps in ([other], [other, base]):
         with pytest.raises(PackageError, match="status 19"):
             meshes(maps, 5, 5)
+
+
+def test_the_use_that_the_header_shows_compiles(tmp_path):
+    gcc = require_tool("gcc")
+    for name, text in c_sources().items():
+        (tmp_path / name).write_text(text)
+    header = c_sources()["pw_lookup.h"]
+    shown = [line[5:] for line in header.splitlines() if line.startswith(" *   pw_") and line.endswith(";")]
+    assert [line.split("(")[0] for line in shown] == ["pw_prepare", "pw_prepare", "pw_meshes"]
+    use = """#include "pw_lookup.h"
+    void use(pw_lookup lookup, uint32_t green, uint32_t red, const float *pupil_mm, float *green_memory, size_t green_count,
+             float *red_memory, size_t red_count, pw_map *maps, float *work, size_t work_count, float *directions)
+    { %s }"""
+    (tmp_path / "use.c").write_text(use % "\n".join(shown))
+    command = [gcc, *STRICT, "-Wno-missing-prototypes", "-c", "use.c"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 def test_a_compiler_that_refuses_is_quoted(tmp_path):

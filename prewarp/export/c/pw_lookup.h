@@ -2,7 +2,7 @@
  *
  * C99, no allocation, no global state; the caller lends all memory, and several threads may share one blob.
  *   pw_open.c                            checks a blob from untrusted bytes; integers only
- *   pw_float.c, pw_mesh.c, pw_chebyshev.c
+ *   pw_float.c, pw_mesh.c, pw_chebyshev.c, pw_lines.c
  *                                        float32 path (pw_...); with -ffp-contract=off equal to the last bit everywhere
  *   pw_fixed.c, pw_fixed_mesh.c          integer path (pwx_...) for parts without a floating-point unit; touches no float
  *
@@ -10,12 +10,11 @@
  * lines, of which compilers make vector instructions. For small code use -Os: results are the same.
  *
  * Frames: panel px, origin at the top-left corner, v down; directions are tangents X/Z, Y/Z, +x to the wearer's right,
- * +y up; pupil mm from the eye-box centre. Typical use, once per pupil position and map:
+ * +y up; pupil mm from the eye-box centre. Typical use, once per pupil position and channel (maps: green, then red):
  *
- *   pw_prepare(&lookup, green, pupil_mm, NULL, green_memory, count, &prepared_green);
- *   pw_mesh(&prepared_green, 65, 65, NULL, work, work_count, green_directions);
- *   pw_prepare(&lookup, red, pupil_mm, &prepared_green, red_memory, count, &prepared_red);
- *   pw_mesh(&prepared_red, 65, 65, green_directions, work, work_count, red_directions);
+ *   pw_prepare(&lookup, green, pupil_mm, NULL, green_memory, green_count, &maps[0]);
+ *   pw_prepare(&lookup, red, pupil_mm, &maps[0], red_memory, red_count, &maps[1]);
+ *   pw_meshes(maps, 2, 65, 65, work, work_count, directions);
  *
  * A map may be stored as the difference from another one of its channel, its base (here red from green).
  *

@@ -1,0 +1,62 @@
+"""Blend weights of a channel by direction, for meshes whose nodes look elsewhere as the eye moves."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.content import ContentProjection
+from prewarp.seam import Seam
+
+if TYPE_CHECKING:
+    from prewarp.photometry.target import TargetLight
+
+# Pitch of a weight map, nodes per tangent or radian of its projection: 0.25 degrees.
+_WEIGHTS_PER_UNIT = 4.0 * 180.0 / np.pi
+
+
+@dataclass(frozen=True)
+class WeightMap:
+    """Blend weights of one channel over the plane of a projection, for lookup by direction.
+
+    Parameters
+    ----------
+    weight : (rows, columns) float array
+        Weights at nodes; rows run along rising y.
+    target : (rows, columns, 3) float array, optional
+        Luminance that red, green and blue are brought to by a match; None without one.
+    origin : (2,) float array
+        Plane coordinates of node (0, 0): tangents (flat) or radians along the azimuth (equidistant).
+    per_unit : float
+        Nodes per unit of the plane.
+    """
+
+    weight: FloatArray
+    origin: FloatArray
+    per_unit: float
+    target: FloatArray | None = None
+
+
+def weight_map(
+    seam: Seam | None,
+    content: ContentProjection,
+    channel: str,
+    /,
+    *,
+    targets: Sequence["TargetLight"] | None = None,
+) -> WeightMap:
+    """Return the blend weights of a channel over all that the content picture covers; 1 everywhere without a seam.
+
+    `targets`: of red, green, blue, from a luminance match.
+    """
+    half = (np.array(content.size_px) / 2.0) / content.focal_px
+    count = np.maximum(np.ceil(2.0 * half * _WEIGHTS_PER_UNIT), 1).astype(int) + 1
+    x, y = (-half[axis] + np.arange(count[axis]) / _WEIGHTS_PER_UNIT for axis in range(2))
+    plane = np.stack(np.meshgrid(x, y), axis=-1)
+    middle = np.array(content.size_px) / 2.0
+    tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
+    weight = np.ones((len(y), len(x))) if seam is None else seam.weights(tangent)[seam.index(channel)]
+    target = None if targets is None else np.stack([one.at(tangent) for one in targets], axis=-1)
+    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT, target)
