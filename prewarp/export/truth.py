@@ -15,7 +15,7 @@ from prewarp.errors import InputFileError, PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAME, ArrayNote, PackageFile
 from prewarp.files import npz_bytes, read_npz
-from prewarp.lookup.measure import px_error
+from prewarp.lookup.measure import heeded, inside_border, px_error
 
 KIND = "truth"
 PATH = "truth.npz"
@@ -30,7 +30,7 @@ _SLOPE_STEP_PX = 0.25
 class MapPoints:
     """One channel and colour, for all pupils (m) and points (n).
 
-    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px; `blend`, `gain` (m, n), gain 1 where there is no match.
+    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside (`heeded`); `blend`, `gain` (m, n), gain 1 where there is no match.
     """
 
     tangent: FloatArray
@@ -168,6 +168,7 @@ def _points(
     build: DeviceBuild, channel: str, colour: str, pixel: FloatArray, pupils: FloatArray
 ) -> MapPoints:
     own = build.fields.field(channel, colour)
+    inside = inside_border(getattr(own, "border_pixel", None), pixel)
     tangent, slopes, blend, gain = [], [], [], []
     for pupil in pupils:
         direction = own.forward(pixel, pupil_mm=pupil)
@@ -177,8 +178,9 @@ def _points(
             for step in (np.array([_SLOPE_STEP_PX, 0.0]), np.array([0.0, _SLOPE_STEP_PX]))
         ]
         tangent.append(direction)
+        scale = heeded(np.linalg.inv(np.stack(columns, axis=-1)), inside)
         # As the file holds them, so that errors measured now and from the file are the same.
-        slopes.append(np.linalg.inv(np.stack(columns, axis=-1)).astype(np.float32).astype(float))
+        slopes.append(scale.astype(np.float32).astype(float))
         share = np.ones(len(pixel))
         if build.seam is not None:
             share = build.seam.weights(direction)[build.seam.index(channel)]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from prewarp.checks import FloatArray
-from prewarp.lookup.measure import px_error
+from prewarp.lookup.measure import heeded, inside_border, px_error
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import Family, MapTable
 
@@ -31,17 +31,28 @@ class Candidate:
 
 @dataclass(frozen=True)
 class ChannelProblem:
-    """One channel to compress: its place, panel size, the places of its colours and the series of each (first is the base)."""
+    """One channel to compress: its place, panel size, the places of its colours and the series of each (first is the base).
+
+    `border_px` (k, 2): where samples held the base's map; None: everywhere.
+    """
 
     channel: int
     panel_size_px: tuple[int, int]
     colours: tuple[int, ...]
     series: tuple[FieldSeries, ...]
+    border_px: FloatArray | None = None
 
     @property
     def parts(self) -> tuple[FieldSeries, ...]:
         """The base's series, then the differences from it."""
         return (self.series[0], *(one.minus(self.series[0]) for one in self.series[1:]))
+
+    def px_per_tangent(self, s: FloatArray, t: FloatArray) -> FloatArray:
+        """Return what errors are weighed with (len(t), len(s), 2, 2), panel px per tangent, pupil at the middle of the box."""
+        size = np.array(self.panel_size_px, dtype=float)
+        pixel = 0.5 * size * (np.stack(np.meshgrid(s, t), axis=-1) + 1.0)
+        scale = _series_px_per_tangent(self.series[0], s, t, self.panel_size_px)
+        return heeded(scale, inside_border(self.border_px, pixel))
 
     def mesh_shape(self, columns: int) -> tuple[int, int]:
         """Return columns and rows of a mesh whose cells are as square as can be."""
@@ -62,7 +73,7 @@ class Probe:
 
     def __init__(self, problem: ChannelProblem, s: FloatArray, t: FloatArray) -> None:
         self.s, self.t, self.problem = s, t, problem
-        self.px_per_tangent = series_px_per_tangent(problem.series[0], s, t, problem.panel_size_px)
+        self.px_per_tangent = problem.px_per_tangent(s, t)
 
     def error(self, differences: list[FloatArray]) -> float:
         """Return the largest error, px, of tangent differences (pupils, t, s, 2) per part (base, then differences)."""
@@ -73,7 +84,7 @@ class Probe:
         return worst
 
 
-def series_px_per_tangent(
+def _series_px_per_tangent(
     series: FieldSeries, s: FloatArray, t: FloatArray, size_px: tuple[int, int]
 ) -> FloatArray:
     """Return the inverse Jacobian (len(t), len(s), 2, 2), panel px per tangent, pupil at the middle of the box."""

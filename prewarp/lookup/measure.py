@@ -1,7 +1,8 @@
 """The error of a lookup, measured: every map evaluated as a device does, against the field, over panel x eye box x colours.
 
 Panel px: |J^-1 (t_table - t_field)| with J = dt/d(u, v) of the field. Points are evenly spaced from edge to edge of panel
-and eye box, so corners count; their spacing is prime to the usual meshes, so cell middles count too.
+and eye box, so corners count; their spacing is prime to the usual meshes, so cell middles count too. Past a field's border, where no
+sample held its map, a direction counts no more px than at the median inside: the map may fold there, and no px is a fold's error.
 """
 
 from collections.abc import Callable, Iterator
@@ -10,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.checks import FloatArray
+from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import RenderError
+from prewarp.field.border import inside_convex
 from prewarp.lookup.device import prepare
 from prewarp.lookup.tables import Lookup
 
@@ -71,7 +73,11 @@ def map_truth(field: "Field", pupils_mm: FloatArray, /, *, panel_points: int = P
             f"channel '{field.channel}', {field.colour}: no direction for part of the panel. Check the fit, or ask "
             "for a smaller eye box."
         )
-    return MapTruth(pupils_mm, tangent, _px_per_tangent(tangent, u[1], v[1]))
+    scale = heeded(
+        _px_per_tangent(tangent, u[1], v[1]),
+        inside_border(getattr(field, "border_pixel", None), np.stack(np.meshgrid(u, v), axis=-1)),
+    )
+    return MapTruth(pupils_mm, tangent, scale)
 
 
 def truths_of(
@@ -122,6 +128,26 @@ def _measured(lookup: Lookup, truths: dict[tuple[str, str], MapTruth]) -> Iterat
             (float(where[2] * step[0]), float(where[1] * step[1])),
             tuple(float(one) for one in truth.pupils_mm[where[0]]),
         )
+
+
+def inside_border(border_px: FloatArray | None, pixel: FloatArray, /) -> BoolArray:
+    """Return which panel points (..., 2) lie within a border (k, 2), a convex polygon; all of them where there is none."""
+    if border_px is None:
+        return np.ones(pixel.shape[:-1], dtype=bool)
+    return inside_convex(pixel.reshape(-1, 2), border_px, slack=1e-6).reshape(pixel.shape[:-1])
+
+
+def heeded(px_per_tangent: FloatArray, inside: BoolArray, /) -> FloatArray:
+    """Return inverse Jacobians (..., 2, 2), outside the border (`inside`, which broadcasts) no larger than the median inside."""
+    size = np.linalg.norm(px_per_tangent, axis=(-2, -1))
+    inside = np.broadcast_to(inside, size.shape)
+    if inside.all() or not inside.any():
+        return px_per_tangent
+    limit = np.median(size[inside])
+    large = ~inside & ~(size <= limit)
+    cut = px_per_tangent * np.where(large, limit / size, 1.0)[..., None, None]
+    # At a fold itself there is no inverse.
+    return np.where(np.isfinite(size)[..., None, None], cut, limit / np.sqrt(2.0) * np.eye(2))
 
 
 def px_error(difference: FloatArray, px_per_tangent: FloatArray, /) -> FloatArray:

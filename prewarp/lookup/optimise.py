@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError, ShapeError
-from prewarp.lookup.candidates import Candidate, ChannelProblem, series_px_per_tangent
+from prewarp.lookup.candidates import Candidate, ChannelProblem
 from prewarp.lookup.chebyshev_search import chebyshev_search
 from prewarp.lookup.measure import (
     PANEL_POINTS,
@@ -96,8 +96,9 @@ class Optimiser:
                 series = _series_of_channel(
                     [fields.field(name, colour) for colour in self.colours], self.box_mm
                 )
+                border = getattr(fields.field(name, first), "border_pixel", None)
                 self.problems.append(
-                    ChannelProblem(place, self.sizes[place], tuple(range(len(self.colours))), series)
+                    ChannelProblem(place, self.sizes[place], tuple(range(len(self.colours))), series, border)
                 )
             keys = [(channel, colour) for channel in self.channels for colour in self.colours]
             progress("measuring the field")
@@ -170,10 +171,8 @@ class Optimiser:
         self, problem: ChannelProblem, limit_px: float, storage: str
     ) -> tuple[LatticePlan | None, float]:
         axis = probe_axis()
-        jacobian = series_px_per_tangent(problem.series[0], axis, axis, problem.panel_size_px)
-        return smallest_lattice(
-            problem, limit_px, storage=storage, box_mm=self.box_mm, px_per_tangent=jacobian
-        )
+        scale = problem.px_per_tangent(axis, axis)
+        return smallest_lattice(problem, limit_px, storage=storage, box_mm=self.box_mm, px_per_tangent=scale)
 
     def _search_channel(
         self, problem: ChannelProblem, limit_px: float, family: str, pins: Pins
@@ -181,10 +180,9 @@ class Optimiser:
         """Return tables whose error, measured as a device evaluates them, is within the limit."""
         name = self.channels[problem.channel]
         self.progress(f"channel '{name}': {FAMILY_NAMES[family].label}")
-        asked, closest = limit_px, np.inf
+        asked, closest, searched = limit_px, np.inf, np.inf
         for _ in range(_REPEATS):
-            candidate, reached = self._candidate(problem, asked, family, pins)
-            closest = min(closest, reached)
+            candidate, searched = self._candidate(problem, asked, family, pins)
             if candidate is None:
                 break
             one = self._lookup(candidate.tables)
@@ -198,6 +196,8 @@ class Optimiser:
                 return replace(candidate, tables=tables, error_px=worst), errors
             closest = min(closest, worst)
             asked *= min(_MARGIN * limit_px / worst, _MARGIN) if np.isfinite(worst) else 0.5
+        # What a search meets on its few points says little beside what was measured.
+        closest = closest if np.isfinite(closest) else searched
         raise PackageError(
             f"channel '{name}': {FAMILY_NAMES[family].label} cannot reach {limit_px:g} px"
             f"{_pin_text(pins)}; the nearest came to {closest:.3g} px. Allow a larger error, or fix less.",
