@@ -26,7 +26,6 @@ from prewarp.render.scenes import SCENES, scene
 from prewarp.seam import Seam, build_seam
 
 LARGEST_VIEW_PX = 8192
-# Points along a panel side at which its brightest place is looked for.
 
 
 @click.command()
@@ -171,7 +170,7 @@ def _as_measured(lit: Lighting, pupil: np.ndarray, unmatched: bool) -> _Look:
         lit.fields,
         lit.seam,
         None if unmatched else lit.match,
-        lit.shares(highest),
+        lit.maps.shares(highest),
         {"matched": not unmatched, "brightest_relative": highest, "match": lit.match.as_dict()},
     )
 

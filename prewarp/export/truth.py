@@ -15,7 +15,7 @@ from prewarp.errors import InputFileError, PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAME, ArrayNote, PackageFile
 from prewarp.files import npz_bytes, read_npz
-from prewarp.lookup.measure import heeded, inside_border, px_error
+from prewarp.lookup.measure import border_of, heeded, inside_border, px_error
 
 KIND = "truth"
 PATH = "truth.npz"
@@ -30,7 +30,8 @@ _SLOPE_STEP_PX = 0.25
 class MapPoints:
     """One channel and colour, for all pupils (m) and points (n).
 
-    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside (`heeded`); `blend`, `gain` (m, n), gain 1 where there is no match.
+    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside (`heeded`); `blend`, `gain`
+    (m, n), gain 1 where there is no match.
     """
 
     tangent: FloatArray
@@ -168,7 +169,7 @@ def _points(
     build: DeviceBuild, channel: str, colour: str, pixel: FloatArray, pupils: FloatArray
 ) -> MapPoints:
     own = build.fields.field(channel, colour)
-    inside = inside_border(getattr(own, "border_pixel", None), pixel)
+    inside = inside_border(border_of(own), pixel)
     tangent, slopes, blend, gain = [], [], [], []
     for pupil in pupils:
         direction = own.forward(pixel, pupil_mm=pupil)

@@ -75,7 +75,7 @@ def map_truth(field: "Field", pupils_mm: FloatArray, /, *, panel_points: int = P
         )
     scale = heeded(
         _px_per_tangent(tangent, u[1], v[1]),
-        inside_border(getattr(field, "border_pixel", None), np.stack(np.meshgrid(u, v), axis=-1)),
+        inside_border(border_of(field), np.stack(np.meshgrid(u, v), axis=-1)),
     )
     return MapTruth(pupils_mm, tangent, scale)
 
@@ -128,6 +128,11 @@ def _measured(lookup: Lookup, truths: dict[tuple[str, str], MapTruth]) -> Iterat
             (float(where[2] * step[0]), float(where[1] * step[1])),
             tuple(float(one) for one in truth.pupils_mm[where[0]]),
         )
+
+
+def border_of(field: "Field", /) -> FloatArray | None:
+    """Return the border (k, 2) of a field, panel px; None for one that holds everywhere."""
+    return getattr(field, "border_pixel", None)
 
 
 def inside_border(border_px: FloatArray | None, pixel: FloatArray, /) -> BoolArray:

@@ -17,6 +17,7 @@ from prewarp.lookup.measure import (
     PANEL_POINTS,
     PUPIL_COUNTS,
     MapError,
+    border_of,
     box_lattice,
     measured_errors,
     truths_of,
@@ -96,7 +97,7 @@ class Optimiser:
                 series = _series_of_channel(
                     [fields.field(name, colour) for colour in self.colours], self.box_mm
                 )
-                border = getattr(fields.field(name, first), "border_pixel", None)
+                border = border_of(fields.field(name, first))
                 self.problems.append(
                     ChannelProblem(place, self.sizes[place], tuple(range(len(self.colours))), series, border)
                 )

@@ -1,6 +1,6 @@
 """Luminance of one eye's channels from a grid: maps, reach, seam and match together, for what draws or exports with it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,16 +43,6 @@ class Lighting:
                 )
                 highest[colour] = max(highest[colour], float(seen.max()))
         return highest
-
-    def shares(self, white: Mapping[str, float], /) -> LuminanceMaps:
-        """Return the maps as shares of a luminance by colour."""
-        return self.maps.scaled(
-            {
-                (channel, colour): 1.0 / level
-                for channel in self.seam.channels
-                for colour, level in white.items()
-            }
-        )
 
 
 def lighting(

@@ -164,6 +164,10 @@ class LuminanceMaps:
             {key: ScaledLuminance(self.map(*key), factor) for key, factor in factors.items()}
         )
 
+    def shares(self, white: Mapping[str, float], /) -> "LuminanceMaps":
+        """Return the maps as shares of a luminance by colour; colours without one are left out."""
+        return self.scaled({key: 1.0 / white[key[1]] for key in self.maps if key[1] in white})
+
     def map(self, channel: str, colour: str, /) -> LuminanceMap | ScaledLuminance:
         """Return one map; `FitError` names the nearest when it is missing."""
         try:

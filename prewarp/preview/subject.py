@@ -140,13 +140,11 @@ def make_subject(
     light = seam = None
     if luminance is not None and module is not None:
         measured = lighting(fields, module, channels, luminance)
-        fields, seam = measured.fields, measured.seam
+        fields, seam = measured.fields, measured.seam if len(names) > 1 else None
         light = EyeLight(measured.match, measured.brightest(np.zeros(3)), field_colours(fields.colours))
     elif len(names) > 1:
         corners = np.stack(np.meshgrid(*([-h, h] for h in half), indexing="ij"), axis=-1).reshape(-1, 3)
         seam = build_seam(fields, pupils_mm=np.unique(corners, axis=0), channels=names)
-    if len(names) == 1:
-        seam = None
     tables, weights = channel_tables(fields, names, content, seam, half_mm=half, step_px=step_px, light=light)
     return Subject(
         name=label,

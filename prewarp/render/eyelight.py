@@ -37,8 +37,7 @@ class EyeLight:
     @property
     def shares(self) -> LuminanceMaps:
         """The maps as shares of white."""
-        maps = self.match.maps
-        return maps.scaled({key: 1.0 / self.white[key[1]] for key in maps.maps})
+        return self.match.maps.shares(self.white)
 
     @property
     def targets(self) -> list[TargetLight]:

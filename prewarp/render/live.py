@@ -155,6 +155,11 @@ class LiveEye:
         self._light = LIGHTS[0]
         self.resize_panels(shrink)
 
+    @property
+    def light_option(self) -> dict[str, int]:
+        """See `EyeMesh.light_option`; luminance is known for all channels of an eye or for none."""
+        return next(iter(self.meshes.values())).light_option
+
     def resize_panels(self, shrink: int, /) -> bool:
         """Draw panels so many times smaller each way from now on; False when they are. Content must be set again."""
         if shrink == self._shrink:
@@ -213,7 +218,7 @@ class LiveEye:
 
     def set_light(self, light: str, /) -> None:
         """Take how bright panels look, of `prewarp.render.livemesh.LIGHTS`, where that is known; "even" at first."""
-        if light != self._light and all(mesh.is_lit for mesh in self.meshes.values()):
+        if light != self._light and self.light_option:
             self._light = light
             for mesh in self.meshes.values():
                 mesh.set_light(light)

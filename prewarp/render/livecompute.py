@@ -5,7 +5,7 @@ measures both). The view needs the mesh the other way round: Newton's method fin
 the mesh itself, so no inverse table has to be made. Panels are stored as light, rounded to their codes.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -104,14 +104,12 @@ class ComputeView:
         self.size_px = size_px
         self.texture = make_texture(context, size_px, "f2" if as_light else "f1")
         nodes = tuple(-(-length // PITCH_PX) + 1 for length in size_px)
-        is_lit = all(mesh.is_lit for mesh in eye.meshes.values())
-        lit = {"PW_LIT": 1} if is_lit else {}
         self._nodes = {
-            name: tuple(make_texture(context, nodes, "f4") for _ in range(3 if is_lit else 2))
+            name: tuple(make_texture(context, nodes, "f4") for _ in range(3 if eye.light_option else 2))
             for name in eye.meshes
         }
-        self._inverse = {name: _inverse_program(context, mesh, lit) for name, mesh in eye.meshes.items()}
-        options = {"PW_CHANNELS": len(eye.meshes), "PW_AS_LIGHT": int(as_light), **lit}
+        self._inverse = {name: _inverse_program(context, mesh) for name, mesh in eye.meshes.items()}
+        options = {"PW_CHANNELS": len(eye.meshes), "PW_AS_LIGHT": int(as_light), **eye.light_option}
         self._view = Program(context, "view_mesh.comp", options)
         self._textures: dict[str, moderngl.Texture] = {}
         for place, name in enumerate(eye.meshes):
@@ -157,8 +155,8 @@ class ComputeView:
         return np.frombuffer(self.texture.read(), dtype=np.uint8).reshape(height, width, 4)[..., :3].copy()
 
 
-def _inverse_program(context: "moderngl.Context", mesh: EyeMesh, options: Mapping[str, int]) -> Program:
-    program = Program(context, "view_nodes.comp", options)
+def _inverse_program(context: "moderngl.Context", mesh: EyeMesh) -> Program:
+    program = Program(context, "view_nodes.comp", mesh.light_option)
     for name, value in mesh.places().items():
         program.set(name, value)
     program.set("u_pitch_px", float(PITCH_PX))

@@ -50,7 +50,9 @@ class EyeMesh:
         )
         self._tables = tuple(_pattern_textures(context, each.pattern) for each in modes)
         self._weight = _float_texture(context, _weights_and_targets(weights))
-        self.is_lit = table.log_own is not None and weights.target is not None
+        is_lit = table.log_own is not None and weights.target is not None
+        # The option of shaders that read this mesh: whether it says how bright the panel is.
+        self.light_option = {"PW_LIT": 1} if is_lit else {}
         common = {
             "PW_PUPIL_DEGREE": table.degree,
             "PW_PROJECTION": PROJECTIONS.index(content.projection),
@@ -78,11 +80,6 @@ class EyeMesh:
     def programs(self) -> tuple[Program, ...]:
         """All programs, for reloading."""
         return self._programs
-
-    @property
-    def light_option(self) -> dict[str, int]:
-        """The option of shaders that read this mesh: whether it says how bright the panel is."""
-        return {"PW_LIT": 1} if self.is_lit else {}
 
     def set_light(self, light: str, /) -> None:
         """Take how bright panels look, of `LIGHTS`; both meshes are made anew when they are next asked for."""

@@ -124,6 +124,18 @@ static inline uint32_t pw_nodes(uint32_t family, uint32_t coefficients)
     return family == PW_FAMILY_SPLINE ? coefficients - 2u : coefficients;
 }
 
+/* Place of a base among the maps before `map`, each of so many bytes; PW_NONE: there is none, or it is not there. */
+static inline uint32_t pw_place_of_base(const void *maps, size_t bytes, uint32_t map, const void *base)
+{
+    const unsigned char *one = maps;
+    uint32_t place;
+    for (place = 0; place < map; place++, one += bytes) {
+        if ((const void *)one == base)
+            return place;
+    }
+    return PW_NONE;
+}
+
 /* What stands against drawing meshes: a base that is missing, their size, too little work memory. */
 static inline pw_status pw_mesh_request(int complete, uint32_t columns, uint32_t rows, size_t work_count,
                                         size_t needed)

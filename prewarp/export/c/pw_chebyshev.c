@@ -77,12 +77,14 @@ static pw_lines lines_of(const pw_map *map, const float *in_s, size_t line, floa
     return lines;
 }
 
+/* Of the Chebyshev maps, at least two; 0: there are none. */
 static uint32_t most_terms(const pw_map *maps, uint32_t count)
 {
-    uint32_t map, most = 2;
-    for (map = 0; map < count; map++) {
-        if (maps[map].family == PW_FAMILY_CHEBYSHEV && maps[map].columns > most)
-            most = maps[map].columns;
+    uint32_t most = 0;
+    for (; count > 0u; count--, maps++) {
+        uint32_t terms = maps->columns < 2u ? 2u : maps->columns;
+        if (maps->family == PW_FAMILY_CHEBYSHEV && terms > most)
+            most = terms;
     }
     return most;
 }
@@ -90,6 +92,8 @@ static uint32_t most_terms(const pw_map *maps, uint32_t count)
 size_t pw_chebyshev_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
 {
     size_t line = pw_padded(columns), terms = most_terms(maps, count);
+    if (terms == 0u)
+        return 0;
     return (line + pw_padded(rows)) * terms + 2u * line * (SUMS + terms * (count < TOGETHER ? count : TOGETHER)) +
            ALIGNMENT / sizeof(float);
 }
@@ -121,29 +125,44 @@ static void draw_together(const pw_lines *lines, float *const *meshes, uint32_t 
     }
 }
 
-void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t base, uint32_t columns, uint32_t rows,
-                         float *work, float *directions)
+static int has_base(const pw_map *map)
+{
+    return map->base != NULL && map->base->family == PW_FAMILY_CHEBYSHEV;
+}
+
+void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+                         float *directions)
 {
     const size_t line = pw_padded(columns), tall = pw_padded(rows), size = (size_t)columns * rows * 2u;
     const uint32_t terms = most_terms(maps, count);
-    float *in_s = aligned(work), *in_t = in_s + line * terms, *sums = in_t + tall * terms;
-    float *memory = sums + 2u * line * SUMS, *meshes[TOGETHER];
+    float *in_s, *in_t, *sums, *memory, *meshes[TOGETHER];
     pw_lines lines[TOGETHER];
-    uint32_t map = base + 1u, found;
+    uint32_t base, map, found;
+    if (terms == 0u)
+        return;
+    in_s = aligned(work);
+    in_t = in_s + line * terms;
+    sums = in_t + tall * terms;
+    memory = sums + 2u * line * SUMS;
     node_values(columns, terms, in_s);
     if (rows == columns)
         in_t = in_s;
     else
         node_values(rows, terms, in_t);
-    lines[0] = lines_of(&maps[base], in_s, line, memory);
-    meshes[0] = directions + size * base;
-    do {
-        for (found = 1; found < TOGETHER && map < count; map++) {
-            if (maps[map].base != &maps[base] || maps[map].family != PW_FAMILY_CHEBYSHEV)
-                continue;
-            lines[found] = lines_of(&maps[map], in_s, line, memory + 2u * line * terms * found);
-            meshes[found++] = directions + size * map;
-        }
-        draw_together(lines, meshes, found, in_t, tall, columns, rows, sums);
-    } while (map < count);
+    for (base = 0; base < count; base++) {
+        if (maps[base].family != PW_FAMILY_CHEBYSHEV || has_base(&maps[base]))
+            continue;
+        lines[0] = lines_of(&maps[base], in_s, line, memory);
+        meshes[0] = directions + size * base;
+        map = base + 1u;
+        do {
+            for (found = 1; found < TOGETHER && map < count; map++) {
+                if (maps[map].base != &maps[base] || maps[map].family != PW_FAMILY_CHEBYSHEV)
+                    continue;
+                lines[found] = lines_of(&maps[map], in_s, line, memory + 2u * line * terms * found);
+                meshes[found++] = directions + size * map;
+            }
+            draw_together(lines, meshes, found, in_t, tall, columns, rows, sums);
+        } while (map < count);
+    }
 }

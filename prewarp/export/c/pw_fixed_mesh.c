@@ -118,15 +118,9 @@ static void piecewise_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, 
     }
 }
 
-/* A map's base among the maps before it; NULL: it has none, or it is not there. */
-static const pwx_map *base_before(const pwx_map *maps, uint32_t map)
+static uint32_t base_of(const pwx_map *maps, uint32_t map)
 {
-    const pwx_map *place;
-    for (place = maps; place < maps + map; place++) {
-        if (place == maps[map].base)
-            return place;
-    }
-    return NULL;
+    return pw_place_of_base(maps, sizeof *maps, map, maps[map].base);
 }
 
 size_t pwx_meshes_work_count(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
@@ -149,13 +143,13 @@ pw_status pwx_meshes(const pwx_map *maps, uint32_t count, uint32_t columns, uint
     uint32_t map;
     pw_status status;
     for (map = 0; map < count; map++)
-        complete = complete && base_before(maps, map) == maps[map].base;
+        complete = complete && (maps[map].base == NULL || base_of(maps, map) != PW_NONE);
     status = pw_mesh_request(complete, columns, rows, work_count, pwx_meshes_work_count(maps, count, columns, rows));
     if (status != PW_OK)
         return status;
     for (map = 0; map < count; map++) {
-        const pwx_map *base = base_before(maps, map);
-        const int32_t *below = base == NULL ? NULL : directions + size * (size_t)(base - maps);
+        const uint32_t place = base_of(maps, map);
+        const int32_t *below = place == PW_NONE ? NULL : directions + size * place;
         if (maps[map].family == PW_FAMILY_CHEBYSHEV)
             chebyshev_mesh(&maps[map], columns, rows, below, work, directions + size * map);
         else

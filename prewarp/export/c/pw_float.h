@@ -68,12 +68,11 @@ static inline float node_position(uint32_t place, uint32_t count)
     return (2.0f * (float)place - last) / last;
 }
 
-/* Floats of work memory for Chebyshev meshes of any of these maps. */
+/* Floats of work memory for the Chebyshev meshes of these maps; 0 where there are none. */
 size_t pw_chebyshev_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
 
-/* Draws the map at the place `base`, without what it may build on, and the Chebyshev maps after it that build on it, each
- * at its place in `directions`. */
-void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t base, uint32_t columns, uint32_t rows,
-                         float *work, float *directions);
+/* Draws the Chebyshev maps, each at its place in `directions`: with their base where it is one too, else without. */
+void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+                         float *directions);
 
 #endif

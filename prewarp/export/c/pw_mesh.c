@@ -57,15 +57,9 @@ static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, c
     }
 }
 
-/* A map's base among the maps before it; NULL: it has none, or it is not there. */
-static const pw_map *base_before(const pw_map *maps, uint32_t map)
+static uint32_t base_of(const pw_map *maps, uint32_t map)
 {
-    const pw_map *place;
-    for (place = maps; place < maps + map; place++) {
-        if (place == maps[map].base)
-            return place;
-    }
-    return NULL;
+    return pw_place_of_base(maps, sizeof *maps, map, maps[map].base);
 }
 
 static void add_mesh(const float *restrict base, size_t count, float *restrict directions)
@@ -77,14 +71,11 @@ static void add_mesh(const float *restrict base, size_t count, float *restrict d
 
 size_t pw_meshes_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
 {
-    size_t most = 0, needed;
-    uint32_t map;
-    for (map = 0; map < count; map++) {
-        if (maps[map].family == PW_FAMILY_CHEBYSHEV)
-            needed = pw_chebyshev_work_count(maps, count, columns, rows);
-        else
-            needed = (size_t)maps[map].rows * 2u * ((size_t)columns + 1u);
-        most = needed > most ? needed : most;
+    size_t most = pw_chebyshev_work_count(maps, count, columns, rows);
+    for (; count > 0u; count--, maps++) {
+        size_t needed = (size_t)maps->rows * 2u * ((size_t)columns + 1u);
+        if (maps->family != PW_FAMILY_CHEBYSHEV && needed > most)
+            most = needed;
     }
     return most;
 }
@@ -97,21 +88,18 @@ pw_status pw_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32
     uint32_t map;
     pw_status status;
     for (map = 0; map < count; map++)
-        complete = complete && base_before(maps, map) == maps[map].base;
+        complete = complete && (maps[map].base == NULL || base_of(maps, map) != PW_NONE);
     status = pw_mesh_request(complete, columns, rows, work_count, pw_meshes_work_count(maps, count, columns, rows));
     if (status != PW_OK)
         return status;
+    pw_chebyshev_meshes(maps, count, columns, rows, work, directions);
     for (map = 0; map < count; map++) {
-        const pw_map *base = base_before(maps, map);
-        const float *below = base == NULL ? NULL : directions + size * (size_t)(base - maps);
-        float *own = directions + size * map;
-        if (maps[map].family != PW_FAMILY_CHEBYSHEV) {
-            piecewise_mesh(&maps[map], columns, rows, below, work, own);
-        } else if (base == NULL || base->family != PW_FAMILY_CHEBYSHEV) {
-            pw_chebyshev_meshes(maps, count, map, columns, rows, work, directions);
-            if (base != NULL)
-                add_mesh(below, size, own);
-        } /* else: drawn with its base */
+        const uint32_t place = base_of(maps, map);
+        const float *below = place == PW_NONE ? NULL : directions + size * place;
+        if (maps[map].family != PW_FAMILY_CHEBYSHEV)
+            piecewise_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+        else if (below != NULL && maps[place].family != PW_FAMILY_CHEBYSHEV)
+            add_mesh(below, size, directions + size * map);
     }
     return PW_OK;
 }
