@@ -22,7 +22,7 @@ VERSIONS = {
     # Compute stages alone need it.
     "430": "#version 430 core\n",
 }
-# What PW_ENCODING stands for in `shaders/encoding.glsl`.
+# What PREWARP_ENCODING stands for in `shaders/encoding.glsl`.
 ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
 _INCLUDE = re.compile(r'^\s*#include\s+"([^"]+)"\s*$')
 _OPTION = re.compile(r"^\s*#define\s+(\w+)\s+\S+")

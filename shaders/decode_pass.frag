@@ -1,40 +1,40 @@
 // Decode pass: panel codes -> linear light, once per panel picture, so that the view pass samples light.
 // t_panel_encoded: panel picture, 0 to 1. t_light: one row, light of every code. The target has the panel's size.
-// PW_MEAN: px each way whose mean is taken, for a smaller target; then u_texels, panel px per target px.
+// PREWARP_MEAN: px each way whose mean is taken, for a smaller target; then u_texels, panel px per target px.
 
-#ifndef PW_MEAN
-#define PW_MEAN 1
+#ifndef PREWARP_MEAN
+#define PREWARP_MEAN 1
 #endif
 
 uniform sampler2D t_panel_encoded;
 uniform sampler2D t_light;
-#if PW_MEAN > 1
+#if PREWARP_MEAN > 1
 uniform vec2 u_texels;
 #endif
 
 out vec4 out_linear;
 
-float pw_light_of(float value_encoded) {
+float prewarp_light_of(float value_encoded) {
     int largest = textureSize(t_light, 0).x - 1;
     return texelFetch(t_light, ivec2(int(floor(value_encoded * float(largest) + 0.5)), 0), 0).r;
 }
 
-vec3 pw_light_at(ivec2 texel) {
+vec3 prewarp_light_at(ivec2 texel) {
     vec3 value_encoded = texelFetch(t_panel_encoded, texel, 0).rgb;
-    return vec3(pw_light_of(value_encoded.r), pw_light_of(value_encoded.g), pw_light_of(value_encoded.b));
+    return vec3(prewarp_light_of(value_encoded.r), prewarp_light_of(value_encoded.g), prewarp_light_of(value_encoded.b));
 }
 
 void main() {
-#if PW_MEAN > 1
+#if PREWARP_MEAN > 1
     ivec2 first = ivec2((gl_FragCoord.xy - 0.5) * u_texels + 0.01);
     vec3 sum_linear = vec3(0.0);
-    for (int j = 0; j < PW_MEAN; ++j) {
-        for (int i = 0; i < PW_MEAN; ++i) {
-            sum_linear += pw_light_at(first + ivec2(i, j));
+    for (int j = 0; j < PREWARP_MEAN; ++j) {
+        for (int i = 0; i < PREWARP_MEAN; ++i) {
+            sum_linear += prewarp_light_at(first + ivec2(i, j));
         }
     }
-    out_linear = vec4(sum_linear / float(PW_MEAN * PW_MEAN), 1.0);
+    out_linear = vec4(sum_linear / float(PREWARP_MEAN * PREWARP_MEAN), 1.0);
 #else
-    out_linear = vec4(pw_light_at(ivec2(gl_FragCoord.xy)), 1.0);
+    out_linear = vec4(prewarp_light_at(ivec2(gl_FragCoord.xy)), 1.0);
 #endif
 }

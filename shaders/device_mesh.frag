@@ -10,5 +10,5 @@ in vec3 v_blue;
 out vec4 out_encoded;
 
 void main() {
-    out_encoded = vec4(pw_panel_codes(v_red, v_green, v_blue, ivec2(pw_panel_pixel())), 1.0);
+    out_encoded = vec4(prewarp_panel_codes(v_red, v_green, v_blue, ivec2(prewarp_panel_pixel())), 1.0);
 }

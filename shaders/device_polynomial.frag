@@ -1,37 +1,37 @@
 // Polynomial path: panel pixel -> direction per colour, from Chebyshev terms -> content point, drive -> panel codes, encoded.
 // Block PwCoefficients: for term k of T_i(s) T_j(t), k = (i + j)(i + j + 1) / 2 + j, the tangents (red x, y, green x, y)
-// and (blue x, y, -, -), for one pupil position (pw_prepare of the C evaluator). s = 2 u / width - 1, t = 2 v / height - 1.
-// PW_WEIGHTED 1: t_weight, blend weight, first node at u_weight_low, last at u_weight_high, tangents. PW_GAINED 1: t_gain_*
-// over the panel, edge to edge. Content px = u_content_middle + plane * u_content_scale. Draw three vertices with picture.vert.
+// and (blue x, y, -, -), for one pupil position (prewarp_prepare of the C evaluator). s = 2 u / width - 1, t = 2 v / height - 1.
+// PREWARP_WEIGHTED 1: t_weight, blend weight, first node at u_weight_low, last at u_weight_high, tangents.
+// PREWARP_GAINED 1: t_gain_* over the panel, edge to edge. Content px = u_content_middle + plane * u_content_scale. Draw with picture.vert.
 
 #include "panel_place.glsl"
 #include "projection.glsl"
 #include "panel_codes.glsl"
 
-#ifndef PW_DEGREE
-#define PW_DEGREE 8
+#ifndef PREWARP_DEGREE
+#define PREWARP_DEGREE 8
 #endif
-#ifndef PW_WEIGHTED
-#define PW_WEIGHTED 0
+#ifndef PREWARP_WEIGHTED
+#define PREWARP_WEIGHTED 0
 #endif
-#ifndef PW_GAINED
-#define PW_GAINED 0
+#ifndef PREWARP_GAINED
+#define PREWARP_GAINED 0
 #endif
-#define PW_TERMS (((PW_DEGREE + 1) * (PW_DEGREE + 2)) / 2)
+#define PREWARP_TERMS (((PREWARP_DEGREE + 1) * (PREWARP_DEGREE + 2)) / 2)
 
 layout(std140) uniform PwCoefficients {
-    vec4 u_red_green[PW_TERMS];
-    vec4 u_blue[PW_TERMS];
+    vec4 u_red_green[PREWARP_TERMS];
+    vec4 u_blue[PREWARP_TERMS];
 };
 
 uniform vec2 u_content_middle;
 uniform vec2 u_content_scale;
-#if PW_WEIGHTED == 1
+#if PREWARP_WEIGHTED == 1
 uniform sampler2D t_weight;
 uniform vec2 u_weight_low;
 uniform vec2 u_weight_high;
 #endif
-#if PW_GAINED == 1
+#if PREWARP_GAINED == 1
 uniform sampler2D t_gain_red;
 uniform sampler2D t_gain_green;
 uniform sampler2D t_gain_blue;
@@ -40,38 +40,38 @@ uniform sampler2D t_gain_blue;
 out vec4 out_encoded;
 
 // Between nodes bilinear, by explicit fetches; place 0 to 1 from the first node to the last.
-float pw_between_nodes(sampler2D nodes, vec2 place) {
-    return pw_sample_edge(nodes, place * vec2(textureSize(nodes, 0) - 1) + 0.5).r;
+float prewarp_between_nodes(sampler2D nodes, vec2 place) {
+    return prewarp_sample_edge(nodes, place * vec2(textureSize(nodes, 0) - 1) + 0.5).r;
 }
 
-vec3 pw_shown(vec2 direction, float gain) {
+vec3 prewarp_shown(vec2 direction, float gain) {
     float drive = gain;
-#if PW_WEIGHTED == 1
-    drive *= pw_between_nodes(t_weight, (direction - u_weight_low) / (u_weight_high - u_weight_low));
+#if PREWARP_WEIGHTED == 1
+    drive *= prewarp_between_nodes(t_weight, (direction - u_weight_low) / (u_weight_high - u_weight_low));
 #endif
-    return vec3(u_content_middle + pw_plane_from_tangent(direction) * u_content_scale, drive);
+    return vec3(u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale, drive);
 }
 
 void main() {
-    vec2 panel_pixel = pw_panel_pixel();
+    vec2 panel_pixel = prewarp_panel_pixel();
     vec2 place = panel_pixel / u_panel_px;
     vec2 st = 2.0 * place - 1.0;
-    float in_s[PW_DEGREE + 2];
-    float in_t[PW_DEGREE + 2];
+    float in_s[PREWARP_DEGREE + 2];
+    float in_t[PREWARP_DEGREE + 2];
     in_s[0] = 1.0;
     in_t[0] = 1.0;
     in_s[1] = st.x;
     in_t[1] = st.y;
-    for (int k = 2; k <= PW_DEGREE; ++k) {
+    for (int k = 2; k <= PREWARP_DEGREE; ++k) {
         in_s[k] = 2.0 * st.x * in_s[k - 1] - in_s[k - 2];
         in_t[k] = 2.0 * st.y * in_t[k - 1] - in_t[k - 2];
     }
     vec4 red_green = vec4(0.0);
     vec2 blue = vec2(0.0);
-    for (int j = 0; j <= PW_DEGREE; ++j) {
+    for (int j = 0; j <= PREWARP_DEGREE; ++j) {
         vec4 line = vec4(0.0);
         vec2 line_blue = vec2(0.0);
-        for (int i = 0; i <= PW_DEGREE - j; ++i) {
+        for (int i = 0; i <= PREWARP_DEGREE - j; ++i) {
             int k = ((i + j) * (i + j + 1)) / 2 + j;
             line += u_red_green[k] * in_s[i];
             line_blue += u_blue[k].xy * in_s[i];
@@ -80,10 +80,11 @@ void main() {
         blue += line_blue * in_t[j];
     }
     vec3 gain = vec3(1.0);
-#if PW_GAINED == 1
-    gain = vec3(pw_between_nodes(t_gain_red, place), pw_between_nodes(t_gain_green, place), pw_between_nodes(t_gain_blue, place));
+#if PREWARP_GAINED == 1
+    gain = vec3(prewarp_between_nodes(t_gain_red, place), prewarp_between_nodes(t_gain_green, place),
+                    prewarp_between_nodes(t_gain_blue, place));
 #endif
-    vec3 red = pw_shown(red_green.xy, gain.r);
-    vec3 green = pw_shown(red_green.zw, gain.g);
-    out_encoded = vec4(pw_panel_codes(red, green, pw_shown(blue, gain.b), ivec2(panel_pixel)), 1.0);
+    vec3 red = prewarp_shown(red_green.xy, gain.r);
+    vec3 green = prewarp_shown(red_green.zw, gain.g);
+    out_encoded = vec4(prewarp_panel_codes(red, green, prewarp_shown(blue, gain.b), ivec2(panel_pixel)), 1.0);
 }

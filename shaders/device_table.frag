@@ -20,14 +20,14 @@ uniform vec2 u_nodes_per_px;
 
 out vec4 out_encoded;
 
-vec3 pw_decoded(sampler2D table, mat3 affine, vec3 scale, vec2 panel_pixel) {
-    return vec3(1.0, panel_pixel) * affine + scale * pw_spline(table, panel_pixel * u_nodes_per_px).xyz;
+vec3 prewarp_decoded(sampler2D table, mat3 affine, vec3 scale, vec2 panel_pixel) {
+    return vec3(1.0, panel_pixel) * affine + scale * prewarp_spline(table, panel_pixel * u_nodes_per_px).xyz;
 }
 
 void main() {
-    vec2 panel_pixel = pw_panel_pixel();
-    vec3 red = pw_decoded(t_table_red, u_affine_red, u_scale_red, panel_pixel);
-    vec3 green = pw_decoded(t_table_green, u_affine_green, u_scale_green, panel_pixel);
-    vec3 blue = pw_decoded(t_table_blue, u_affine_blue, u_scale_blue, panel_pixel);
-    out_encoded = vec4(pw_panel_codes(red, green, blue, ivec2(panel_pixel)), 1.0);
+    vec2 panel_pixel = prewarp_panel_pixel();
+    vec3 red = prewarp_decoded(t_table_red, u_affine_red, u_scale_red, panel_pixel);
+    vec3 green = prewarp_decoded(t_table_green, u_affine_green, u_scale_green, panel_pixel);
+    vec3 blue = prewarp_decoded(t_table_blue, u_affine_blue, u_scale_blue, panel_pixel);
+    out_encoded = vec4(prewarp_panel_codes(red, green, blue, ivec2(panel_pixel)), 1.0);
 }

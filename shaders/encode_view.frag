@@ -8,5 +8,5 @@ out vec4 out_encoded;
 
 void main() {
     vec3 light_linear = texelFetch(t_view_linear, ivec2(gl_FragCoord.xy), 0).rgb;
-    out_encoded = vec4(pw_quantised(pw_srgb_from_linear(light_linear), 255.0), 1.0);
+    out_encoded = vec4(prewarp_quantised(prewarp_srgb_from_linear(light_linear), 255.0), 1.0);
 }

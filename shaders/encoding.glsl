@@ -1,42 +1,43 @@
-// Provides: pw_encoded_from_linear (PW_ENCODING 0 sRGB, 1 power law, 2 measured table), pw_srgb_from_linear, pw_quantised.
-// Needs: u_gamma for PW_ENCODING 1; t_encoding, one row of encoded values at evenly spaced square roots of light, for 2.
+// Provides: prewarp_encoded_from_linear (PREWARP_ENCODING 0 sRGB, 1 power law, 2 measured table),
+// prewarp_srgb_from_linear, prewarp_quantised.
+// Needs: u_gamma for PREWARP_ENCODING 1; t_encoding, one row of encoded values at evenly spaced square roots of light, for 2.
 // Light is relative, 0 to 1, clipped; encoded values 0 to 1.
 // Python twin: prewarp.encoding.TransferFunction. sRGB: IEC 61966-2-1:1999.
 
-#ifndef PW_ENCODING
-#define PW_ENCODING 0
+#ifndef PREWARP_ENCODING
+#define PREWARP_ENCODING 0
 #endif
 
-vec3 pw_srgb_from_linear(vec3 light_linear) {
+vec3 prewarp_srgb_from_linear(vec3 light_linear) {
     vec3 light = clamp(light_linear, 0.0, 1.0);
     vec3 low = 12.92 * light;
     vec3 high = 1.055 * pow(max(light, vec3(1e-9)), vec3(1.0 / 2.4)) - 0.055;
     return mix(high, low, vec3(lessThanEqual(light, vec3(0.0031308))));
 }
 
-#if PW_ENCODING == 1
+#if PREWARP_ENCODING == 1
 uniform float u_gamma;
-vec3 pw_encoded_from_linear(vec3 light_linear) {
+vec3 prewarp_encoded_from_linear(vec3 light_linear) {
     return pow(clamp(light_linear, 1e-9, 1.0), vec3(1.0 / u_gamma));
 }
-#elif PW_ENCODING == 2
+#elif PREWARP_ENCODING == 2
 uniform sampler2D t_encoding;
-float pw_encoded_of(float light) {
+float prewarp_encoded_of(float light) {
     int last = textureSize(t_encoding, 0).x - 1;
     float place = sqrt(clamp(light, 0.0, 1.0)) * float(last);
     int left = min(int(place), last - 1);
     return mix(texelFetch(t_encoding, ivec2(left, 0), 0).r, texelFetch(t_encoding, ivec2(left + 1, 0), 0).r, place - float(left));
 }
-vec3 pw_encoded_from_linear(vec3 light_linear) {
-    return vec3(pw_encoded_of(light_linear.r), pw_encoded_of(light_linear.g), pw_encoded_of(light_linear.b));
+vec3 prewarp_encoded_from_linear(vec3 light_linear) {
+    return vec3(prewarp_encoded_of(light_linear.r), prewarp_encoded_of(light_linear.g), prewarp_encoded_of(light_linear.b));
 }
 #else
-vec3 pw_encoded_from_linear(vec3 light_linear) {
-    return pw_srgb_from_linear(light_linear);
+vec3 prewarp_encoded_from_linear(vec3 light_linear) {
+    return prewarp_srgb_from_linear(light_linear);
 }
 #endif
 
 // Rounds to whole codes, largest = 2^bits - 1; the result stays 0 to 1.
-vec3 pw_quantised(vec3 value_encoded, float largest) {
+vec3 prewarp_quantised(vec3 value_encoded, float largest) {
     return floor(value_encoded * largest + 0.5) / largest;
 }

@@ -18,7 +18,7 @@ void main() {
     vec4 first;
     vec4 second;
     vec4 third;
-    pw_eye_node(node, u_rows, first, second, third);
+    prewarp_eye_node(node, u_rows, first, second, third);
     imageStore(i_first, node, first);
     imageStore(i_second, node, second);
     imageStore(i_third, node, third);

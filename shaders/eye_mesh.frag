@@ -10,5 +10,5 @@ layout(location = 2) out vec4 out_third;
 uniform int u_rows;
 
 void main() {
-    pw_eye_node(ivec2(gl_FragCoord.xy), u_rows, out_first, out_second, out_third);
+    prewarp_eye_node(ivec2(gl_FragCoord.xy), u_rows, out_first, out_second, out_third);
 }

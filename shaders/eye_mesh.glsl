@@ -1,41 +1,42 @@
-// Provides: pw_eye_node: the three vectors of one mesh node for a pupil at any depth, for panel pass or view pass.
+// Provides: prewarp_eye_node: the three vectors of one mesh node for a pupil at any depth, for panel pass or view pass.
 // Needs: eye_table.glsl, projection.glsl; u_pupil_mm: pupil, mm from the eye-box centre; rows: node rows of the tables.
-// PW_SIDE 0: tables hold cosines of red, green, blue; gives content px, drive of white and blend weight of each colour, pupil =
-// tracked pupil. PW_SIDE 1: tables hold green cosines, red and blue panel px; gives (plane of the direction), red, blue panel px,
-// true pupil; third component: luminance of green, red, blue there, as a share of white.
-// PW_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
+// PREWARP_SIDE 0: tables hold cosines of red, green, blue; gives content px, drive of white and blend weight of each colour,
+// pupil = tracked pupil. PREWARP_SIDE 1: tables hold green cosines, red and blue panel px; gives (plane of the direction),
+// red, blue panel px, true pupil; third component: luminance of green, red, blue there, as a share of white.
+// PREWARP_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
 // Python twin: prewarp.render.eyemesh.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
 #include "projection.glsl"
 #include "sampling.glsl"
 
-#ifndef PW_SIDE
-#define PW_SIDE 0
+#ifndef PREWARP_SIDE
+#define PREWARP_SIDE 0
 #endif
-#ifndef PW_DEPTH_STEPS
-#define PW_DEPTH_STEPS 2
+#ifndef PREWARP_DEPTH_STEPS
+#define PREWARP_DEPTH_STEPS 2
 #endif
 
 uniform vec3 u_pupil_mm;
-#if PW_LIT == 1
+#if PREWARP_LIT == 1
 uniform int u_light;
 #endif
 
-#if PW_SIDE == 0
+#if PREWARP_SIDE == 0
 // Content px of plane coordinates: u_content_middle + plane * u_content_scale.
 uniform vec2 u_content_middle;
 uniform vec2 u_content_scale;
-// On a lattice over the plane: blend weights, or with PW_LIT 1 weight times target luminance of red, green, blue, and the weight.
+// On a lattice over the plane: blend weights, or with PREWARP_LIT 1 weight times target luminance of red, green, blue,
+// and the weight.
 uniform sampler2D t_weight;
 uniform vec2 u_weight_origin;
 uniform float u_weight_per_unit;
 
-vec4 pw_shown(vec2 cosine, int colour, vec3 log_light) {
-    vec2 plane = pw_plane_from_tangent(pw_tangent_from_cosine(cosine));
+vec4 prewarp_shown(vec2 cosine, int colour, vec3 log_light) {
+    vec2 plane = prewarp_plane_from_tangent(prewarp_tangent_from_cosine(cosine));
     // Node (0, 0) is the centre of texel (0, 0).
-    vec4 weight = pw_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5);
-#if PW_LIT == 1
+    vec4 weight = prewarp_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5);
+#if PREWARP_LIT == 1
     float drive = u_light == 2 ? clamp(weight[colour] * exp(-log_light[colour]), 0.0, 1.0) : weight.a;
     return vec4(u_content_middle + plane * u_content_scale, drive, weight.a);
 #else
@@ -43,8 +44,8 @@ vec4 pw_shown(vec2 cosine, int colour, vec3 log_light) {
 #endif
 }
 #else
-vec3 pw_luminance(vec3 log_light) {
-#if PW_LIT == 1
+vec3 prewarp_luminance(vec3 log_light) {
+#if PREWARP_LIT == 1
     if (u_light != 0) {
         return exp(log_light);
     }
@@ -53,39 +54,39 @@ vec3 pw_luminance(vec3 log_light) {
 }
 #endif
 
-void pw_eye_node(ivec2 node, int rows, out vec4 first, out vec4 second, out vec4 third) {
+void prewarp_eye_node(ivec2 node, int rows, out vec4 first, out vec4 second, out vec4 third) {
     vec4 pair;
     vec2 single;
     vec3 log_light;
-    pw_eye_sums(node, rows, u_pupil_mm.xy, pair, single, log_light);
-#if PW_SIDE == 0
+    prewarp_eye_sums(node, rows, u_pupil_mm.xy, pair, single, log_light);
+#if PREWARP_SIDE == 0
     vec2 red = pair.xy;
     vec2 blue = single;
     vec3 log_red = log_light;
     vec3 log_blue = log_light;
     if (u_pupil_mm.z != 0.0) {
-        for (int k = 0; k < PW_DEPTH_STEPS; ++k) {
-            pw_eye_sums(
-                node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.zw), pair, single, log_light);
+        for (int k = 0; k < PREWARP_DEPTH_STEPS; ++k) {
+            prewarp_eye_sums(
+                node, rows, u_pupil_mm.xy - u_pupil_mm.z * prewarp_tangent_from_cosine(pair.zw), pair, single, log_light);
         }
         // The other colours look from nearly the same reference pupil: one step of their own is enough.
         vec4 other;
-        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.xy), other, blue, log_red);
+        prewarp_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * prewarp_tangent_from_cosine(pair.xy), other, blue, log_red);
         red = other.xy;
-        pw_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(single), other, blue, log_blue);
+        prewarp_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * prewarp_tangent_from_cosine(single), other, blue, log_blue);
     }
-    first = pw_shown(red, 0, log_red);
-    second = pw_shown(pair.zw, 1, log_light);
-    third = pw_shown(blue, 2, log_blue);
+    first = prewarp_shown(red, 0, log_red);
+    second = prewarp_shown(pair.zw, 1, log_light);
+    third = prewarp_shown(blue, 2, log_blue);
 #else
     if (u_pupil_mm.z != 0.0) {
-        for (int k = 0; k < PW_DEPTH_STEPS; ++k) {
-            pw_eye_sums(
-                node, rows, u_pupil_mm.xy - u_pupil_mm.z * pw_tangent_from_cosine(pair.xy), pair, single, log_light);
+        for (int k = 0; k < PREWARP_DEPTH_STEPS; ++k) {
+            prewarp_eye_sums(
+                node, rows, u_pupil_mm.xy - u_pupil_mm.z * prewarp_tangent_from_cosine(pair.xy), pair, single, log_light);
         }
     }
-    vec3 luminance = pw_luminance(log_light);
-    first = vec4(pw_plane_from_tangent(pw_tangent_from_cosine(pair.xy)), luminance.g, 1.0);
+    vec3 luminance = prewarp_luminance(log_light);
+    first = vec4(prewarp_plane_from_tangent(prewarp_tangent_from_cosine(pair.xy)), luminance.g, 1.0);
     second = vec4(pair.zw, luminance.r, 1.0);
     third = vec4(single, luminance.b, 1.0);
 #endif

@@ -1,54 +1,55 @@
-// Provides: pw_eye_sums: what a mesh node shows for a reference pupil, sum_m c_m P_m, c = M Q(x0, y0); pw_tangent_from_cosine.
+// Provides: prewarp_eye_sums: what a mesh node shows for a reference pupil, sum_m c_m P_m, c = M Q(x0, y0);
+// prewarp_tangent_from_cosine.
 // Needs: t_pair, t_single: patterns of node (column, row), mode m at texel (column, row + rows * m); u_mix: M, mode by mode;
-//        u_half_mm: divides the reference pupil, mm; PW_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
+//        u_half_mm: divides the reference pupil, mm; PREWARP_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
 // pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says. log_light: logarithm of luminance of
-// red, green, blue, from t_log_light where PW_LIT is 1, else 0.
+// red, green, blue, from t_log_light where PREWARP_LIT is 1, else 0.
 // Python twin: prewarp.render.eyemesh.EyeTable and prewarp.render.modes.modes_of.
 
-#ifndef PW_PUPIL_DEGREE
-#define PW_PUPIL_DEGREE 5
+#ifndef PREWARP_PUPIL_DEGREE
+#define PREWARP_PUPIL_DEGREE 5
 #endif
-#ifndef PW_MODES
-#define PW_MODES 6
+#ifndef PREWARP_MODES
+#define PREWARP_MODES 6
 #endif
-#define PW_PUPIL_FUNCTIONS (((PW_PUPIL_DEGREE + 1) * (PW_PUPIL_DEGREE + 2)) / 2)
+#define PREWARP_PUPIL_FUNCTIONS (((PREWARP_PUPIL_DEGREE + 1) * (PREWARP_PUPIL_DEGREE + 2)) / 2)
 
-#ifndef PW_LIT
-#define PW_LIT 0
+#ifndef PREWARP_LIT
+#define PREWARP_LIT 0
 #endif
 
 uniform sampler2D t_pair;
 uniform sampler2D t_single;
-#if PW_LIT == 1
+#if PREWARP_LIT == 1
 uniform sampler2D t_log_light;
 #endif
 uniform vec2 u_half_mm;
-uniform float u_mix[PW_MODES * PW_PUPIL_FUNCTIONS];
+uniform float u_mix[PREWARP_MODES * PREWARP_PUPIL_FUNCTIONS];
 
-void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single, out vec3 log_light) {
+void prewarp_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single, out vec3 log_light) {
     vec2 place = reference_mm / u_half_mm;
-    float in_x[PW_PUPIL_DEGREE + 1];
-    float in_y[PW_PUPIL_DEGREE + 1];
+    float in_x[PREWARP_PUPIL_DEGREE + 1];
+    float in_y[PREWARP_PUPIL_DEGREE + 1];
     in_x[0] = 1.0;
     in_y[0] = 1.0;
-#if PW_PUPIL_DEGREE > 0
+#if PREWARP_PUPIL_DEGREE > 0
     in_x[1] = place.x;
     in_y[1] = place.y;
-    for (int k = 2; k <= PW_PUPIL_DEGREE; ++k) {
+    for (int k = 2; k <= PREWARP_PUPIL_DEGREE; ++k) {
         in_x[k] = 2.0 * place.x * in_x[k - 1] - in_x[k - 2];
         in_y[k] = 2.0 * place.y * in_y[k - 1] - in_y[k - 2];
     }
 #endif
-    float share[PW_MODES];
-    for (int m = 0; m < PW_MODES; ++m) {
+    float share[PREWARP_MODES];
+    for (int m = 0; m < PREWARP_MODES; ++m) {
         share[m] = 0.0;
     }
     int place_in_basis = 0;
-    for (int total = 0; total <= PW_PUPIL_DEGREE; ++total) {
+    for (int total = 0; total <= PREWARP_PUPIL_DEGREE; ++total) {
         for (int second = 0; second <= total; ++second) {
             float value = in_x[total - second] * in_y[second];
-            for (int m = 0; m < PW_MODES; ++m) {
-                share[m] += u_mix[m * PW_PUPIL_FUNCTIONS + place_in_basis] * value;
+            for (int m = 0; m < PREWARP_MODES; ++m) {
+                share[m] += u_mix[m * PREWARP_PUPIL_FUNCTIONS + place_in_basis] * value;
             }
             ++place_in_basis;
         }
@@ -56,16 +57,16 @@ void pw_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec
     pair = vec4(0.0);
     single = vec2(0.0);
     log_light = vec3(0.0);
-    for (int m = 0; m < PW_MODES; ++m) {
+    for (int m = 0; m < PREWARP_MODES; ++m) {
         ivec2 texel = ivec2(node.x, node.y + rows * m);
         pair += share[m] * texelFetch(t_pair, texel, 0);
         single += share[m] * texelFetch(t_single, texel, 0).xy;
-#if PW_LIT == 1
+#if PREWARP_LIT == 1
         log_light += share[m] * texelFetch(t_log_light, texel, 0).xyz;
 #endif
     }
 }
 
-vec2 pw_tangent_from_cosine(vec2 cosine) {
+vec2 prewarp_tangent_from_cosine(vec2 cosine) {
     return cosine * inversesqrt(max(1.0 - dot(cosine, cosine), 1e-6));
 }

@@ -20,8 +20,8 @@ out float v_weight_red;
 out float v_weight_green;
 out float v_weight_blue;
 
-vec2 pw_direction(vec3 shown) {
-    return pw_tangent_from_plane((shown.xy - u_content_middle) / u_content_scale);
+vec2 prewarp_direction(vec3 shown) {
+    return prewarp_tangent_from_plane((shown.xy - u_content_middle) / u_content_scale);
 }
 
 void main() {
@@ -31,9 +31,9 @@ void main() {
     vec3 green = texelFetch(t_mesh_green, node, 0).xyz;
     vec3 blue = texelFetch(t_mesh_blue, node, 0).xyz;
     v_panel_px = u_first_px + u_step_px * vec2(node);
-    v_direction_red = pw_direction(red);
-    v_direction_green = pw_direction(green);
-    v_direction_blue = pw_direction(blue);
+    v_direction_red = prewarp_direction(red);
+    v_direction_green = prewarp_direction(green);
+    v_direction_blue = prewarp_direction(blue);
     v_weight_red = red.z;
     v_weight_green = green.z;
     v_weight_blue = blue.z;

@@ -1,11 +1,11 @@
 // Panel pass over a mesh: content light times blend weight, as the panel can give it.
 // t_content_linear: content; its sampler gives light, filtered, black outside. v_*: content place, 0 to 1, and weight.
-// PW_ROUNDED 0: the target stores sRGB bytes and so rounds by itself; 1: light is rounded here to the panel's codes.
+// PREWARP_ROUNDED 0: the target stores sRGB bytes and so rounds by itself; 1: light is rounded here to the panel's codes.
 
 #include "panel_light.glsl"
 
-#ifndef PW_ROUNDED
-#define PW_ROUNDED 0
+#ifndef PREWARP_ROUNDED
+#define PREWARP_ROUNDED 0
 #endif
 
 uniform sampler2D t_content_linear;
@@ -20,8 +20,8 @@ void main() {
         texture(t_content_linear, v_red.xy).r * v_red.z,
         texture(t_content_linear, v_green.xy).g * v_green.z,
         texture(t_content_linear, v_blue.xy).b * v_blue.z);
-#if PW_ROUNDED == 1
-    light_linear = pw_panel_light(light_linear);
+#if PREWARP_ROUNDED == 1
+    light_linear = prewarp_panel_light(light_linear);
 #endif
     out_linear = vec4(light_linear, 1.0);
 }

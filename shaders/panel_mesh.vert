@@ -14,7 +14,7 @@ out vec3 v_red;
 out vec3 v_green;
 out vec3 v_blue;
 
-vec3 pw_shown_at(sampler2D mesh, ivec2 node) {
+vec3 prewarp_shown_at(sampler2D mesh, ivec2 node) {
     vec3 value = texelFetch(mesh, node, 0).xyz;
     return vec3(value.xy / u_content_px, value.z);
 }
@@ -22,8 +22,8 @@ vec3 pw_shown_at(sampler2D mesh, ivec2 node) {
 void main() {
     int columns = textureSize(t_mesh_green, 0).x;
     ivec2 node = ivec2(gl_VertexID % columns, gl_VertexID / columns);
-    v_red = pw_shown_at(t_mesh_red, node);
-    v_green = pw_shown_at(t_mesh_green, node);
-    v_blue = pw_shown_at(t_mesh_blue, node);
+    v_red = prewarp_shown_at(t_mesh_red, node);
+    v_green = prewarp_shown_at(t_mesh_green, node);
+    v_blue = prewarp_shown_at(t_mesh_blue, node);
     gl_Position = vec4(2.0 * (u_first_px + u_step_px * vec2(node)) / u_panel_px - 1.0, 0.0, 1.0);
 }

@@ -14,8 +14,8 @@ out vec4 out_encoded;
 
 void main() {
     vec2 place = gl_FragCoord.xy * u_nodes_per_px;
-    vec3 red = pw_spline(t_mesh_red, place).xyz;
-    vec3 green = pw_spline(t_mesh_green, place).xyz;
-    vec3 blue = pw_spline(t_mesh_blue, place).xyz;
-    out_encoded = vec4(pw_panel_codes(red, green, blue, ivec2(gl_FragCoord.xy)), 1.0);
+    vec3 red = prewarp_spline(t_mesh_red, place).xyz;
+    vec3 green = prewarp_spline(t_mesh_green, place).xyz;
+    vec3 blue = prewarp_spline(t_mesh_blue, place).xyz;
+    out_encoded = vec4(prewarp_panel_codes(red, green, blue, ivec2(gl_FragCoord.xy)), 1.0);
 }

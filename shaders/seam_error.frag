@@ -15,5 +15,5 @@ void main() {
     vec3 low = vec3(-spread.zw, 1.0);
     float arcmin = degrees(atan(length(cross(high, low)), dot(high, low))) * 60.0;
     bool overlaps = spread.x > -1e3 && any(greaterThan(spread.xy + spread.zw, vec2(0.0)));
-    out_linear = overlaps ? vec4(pw_false_colour(arcmin / u_full_arcmin), 0.8) : vec4(0.0);
+    out_linear = overlaps ? vec4(prewarp_false_colour(arcmin / u_full_arcmin), 0.8) : vec4(0.0);
 }

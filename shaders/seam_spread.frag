@@ -1,5 +1,5 @@
 // First pass of the seam error, one channel: the direction that the content seen here was meant for, and its negative.
-// Draw every channel with view_mesh.vert, PW_NODE_VALUES 1, keeping the largest of each component: that is the spread.
+// Draw every channel with view_mesh.vert, PREWARP_NODE_VALUES 1, keeping the largest of each component: that is the spread.
 // u_content_middle, u_content_scale: content px = middle + plane * scale. The target starts below every tangent.
 
 #include "projection.glsl"
@@ -16,6 +16,6 @@ void main() {
     if (max(aside.x, aside.y) > 0.5) {
         discard;
     }
-    vec2 tangent = pw_tangent_from_plane((v_shown.xy - u_content_middle) / u_content_scale);
+    vec2 tangent = prewarp_tangent_from_plane((v_shown.xy - u_content_middle) / u_content_scale);
     out_spread = vec4(tangent, -tangent);
 }

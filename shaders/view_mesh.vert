@@ -1,15 +1,15 @@
 // View pass over a channel's mesh: node -> where it is seen in the view, and the panel point per colour seen there.
-// t_seen_where: plane coordinates of every node; t_seen_red, t_seen_blue: panel px seen there (eye_mesh.frag, PW_SIDE 1).
+// t_seen_where: plane coordinates of every node; t_seen_red, t_seen_blue: panel px seen there (eye_mesh.frag, PREWARP_SIDE 1).
 // u_first_px, u_step_px, u_panel_px: nodes on the panel. u_view_middle, u_view_scale: view px = middle + plane * scale.
 // u_view_px: size of the view; row 0 of the target is the view's top row.
-// PW_NODE_VALUES 1: also v_shown, the content point, px, and blend weight of the node in green (t_mesh_green, eye_mesh.frag).
-// PW_LIT 1: also v_light, luminance of red, green, blue as a share of white.
+// PREWARP_NODE_VALUES 1: also v_shown, the content point, px, and green blend weight of the node (t_mesh_green, eye_mesh.frag).
+// PREWARP_LIT 1: also v_light, luminance of red, green, blue as a share of white.
 
-#ifndef PW_NODE_VALUES
-#define PW_NODE_VALUES 0
+#ifndef PREWARP_NODE_VALUES
+#define PREWARP_NODE_VALUES 0
 #endif
-#ifndef PW_LIT
-#define PW_LIT 0
+#ifndef PREWARP_LIT
+#define PREWARP_LIT 0
 #endif
 
 uniform sampler2D t_seen_where;
@@ -22,12 +22,12 @@ uniform vec2 u_view_middle;
 uniform vec2 u_view_scale;
 uniform vec2 u_view_px;
 
-#if PW_NODE_VALUES == 1
+#if PREWARP_NODE_VALUES == 1
 uniform sampler2D t_mesh_green;
 out vec3 v_shown;
 #endif
 
-#if PW_LIT == 1
+#if PREWARP_LIT == 1
 out vec3 v_light;
 #endif
 
@@ -44,10 +44,10 @@ void main() {
     v_red = red.xy / u_panel_px;
     v_green = (u_first_px + u_step_px * vec2(node)) / u_panel_px;
     v_blue = blue.xy / u_panel_px;
-#if PW_NODE_VALUES == 1
+#if PREWARP_NODE_VALUES == 1
     v_shown = texelFetch(t_mesh_green, node, 0).xyw;
 #endif
-#if PW_LIT == 1
+#if PREWARP_LIT == 1
     v_light = vec3(red.z, where.z, blue.z);
 #endif
     vec2 pixel = u_view_middle + where.xy * u_view_scale;

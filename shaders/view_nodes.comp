@@ -2,16 +2,16 @@
 // t_seen_where, t_seen_red, t_seen_blue: the mesh for the true pupil (eye_mesh.comp). u_view_middle, u_view_scale: view px =
 // middle + plane * scale. u_guess_*: node = guess_0 + guess_x * plane.x + guess_y * plane.y. u_first_px, u_step_px, u_panel_px.
 // i_red_green, i_blue: panel places 0 to 1 (red u, v, green u, v), (blue u, v, 1 where found, -). Newton on the bilinear mesh;
-// past its rim the mesh goes straight on. PW_LIT 1: i_light, luminance of red, green, blue there, as a share of white.
+// past its rim the mesh goes straight on. PREWARP_LIT 1: i_light, luminance of red, green, blue there, as a share of white.
 
-#ifndef PW_LIT
-#define PW_LIT 0
+#ifndef PREWARP_LIT
+#define PREWARP_LIT 0
 #endif
 
 layout(local_size_x = 8, local_size_y = 8) in;
 layout(rgba32f, binding = 0) writeonly uniform image2D i_red_green;
 layout(rgba32f, binding = 1) writeonly uniform image2D i_blue;
-#if PW_LIT == 1
+#if PREWARP_LIT == 1
 layout(rgba32f, binding = 2) writeonly uniform image2D i_light;
 #endif
 
@@ -33,7 +33,7 @@ const int STEPS = 12;
 const float BEYOND = 6.0;
 const float FOUND = 1e-4;
 
-vec3 pw_mesh_at(sampler2D mesh, ivec2 cell, vec2 t) {
+vec3 prewarp_mesh_at(sampler2D mesh, ivec2 cell, vec2 t) {
     vec3 a = texelFetch(mesh, cell, 0).xyz;
     vec3 b = texelFetch(mesh, cell + ivec2(1, 0), 0).xyz;
     vec3 c = texelFetch(mesh, cell + ivec2(0, 1), 0).xyz;
@@ -72,11 +72,11 @@ void main() {
     ivec2 cell = clamp(ivec2(floor(node)), ivec2(0), last);
     vec2 t = node - vec2(cell);
     vec2 green = (u_first_px + u_step_px * node) / u_panel_px;
-    vec3 red = pw_mesh_at(t_seen_red, cell, t);
-    vec3 blue = pw_mesh_at(t_seen_blue, cell, t);
+    vec3 red = prewarp_mesh_at(t_seen_red, cell, t);
+    vec3 blue = prewarp_mesh_at(t_seen_blue, cell, t);
     imageStore(i_red_green, place, vec4(red.xy / u_panel_px, green));
     imageStore(i_blue, place, vec4(blue.xy / u_panel_px, found ? 1.0 : 0.0, 0.0));
-#if PW_LIT == 1
-    imageStore(i_light, place, vec4(red.z, pw_mesh_at(t_seen_where, cell, t).z, blue.z, 0.0));
+#if PREWARP_LIT == 1
+    imageStore(i_light, place, vec4(red.z, prewarp_mesh_at(t_seen_where, cell, t).z, blue.z, 0.0));
 #endif
 }

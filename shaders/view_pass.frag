@@ -14,15 +14,16 @@ uniform vec2 u_nodes_per_px;
 
 out vec4 out_linear;
 
-vec3 pw_seen(sampler2D mesh, vec2 place) {
-    vec3 seen = pw_spline(mesh, place).xyz;
+vec3 prewarp_seen(sampler2D mesh, vec2 place) {
+    vec3 seen = prewarp_spline(mesh, place).xyz;
     vec2 pixel = seen.xy;
     vec2 size = vec2(textureSize(t_panel_linear, 0));
     bool on_panel = pixel.x >= 0.0 && pixel.y >= 0.0 && pixel.x <= size.x && pixel.y <= size.y;
-    return on_panel ? seen.z * pw_sample_edge(t_panel_linear, pixel).rgb : vec3(0.0);
+    return on_panel ? seen.z * prewarp_sample_edge(t_panel_linear, pixel).rgb : vec3(0.0);
 }
 
 void main() {
     vec2 place = gl_FragCoord.xy * u_nodes_per_px;
-    out_linear = vec4(pw_seen(t_mesh_red, place).r, pw_seen(t_mesh_green, place).g, pw_seen(t_mesh_blue, place).b, 1.0);
+    out_linear = vec4(prewarp_seen(t_mesh_red, place).r, prewarp_seen(t_mesh_green, place).g,
+                      prewarp_seen(t_mesh_blue, place).b, 1.0);
 }

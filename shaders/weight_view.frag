@@ -1,5 +1,5 @@
 // False colour of blend weights, one channel: its tint times its weight where its panel is seen; channels add up.
-// v_shown.z: weight. v_green: place on the panel, 0 to 1. Draw with view_mesh.vert, PW_NODE_VALUES 1.
+// v_shown.z: weight. v_green: place on the panel, 0 to 1. Draw with view_mesh.vert, PREWARP_NODE_VALUES 1.
 
 uniform vec3 u_tint_linear;
 

@@ -72,18 +72,20 @@ def test_a_piece_outside_the_folder_is_never_read(folder):
 
 
 def test_options_are_set_before_the_pieces(folder):
-    place = folder(top="#ifndef PW_TAPS\n#define PW_TAPS 4\n#endif\n#define NOT_AN_OPTION 1\n")
-    text = compose("top.glsl", folder=place, options={"PW_TAPS": 9}).text
-    assert text.splitlines()[:2] == ["#version 330 core", "#define PW_TAPS 9"]
-    assert "#define PW_TAPS 2.0\n" in compose("top.glsl", folder=place, options={"PW_TAPS": 2.0}).text
-    for wrong in ("PW_TAP", "NOT_AN_OPTION"):
+    place = folder(top="#ifndef PREWARP_TAPS\n#define PREWARP_TAPS 4\n#endif\n#define NOT_AN_OPTION 1\n")
+    text = compose("top.glsl", folder=place, options={"PREWARP_TAPS": 9}).text
+    assert text.splitlines()[:2] == ["#version 330 core", "#define PREWARP_TAPS 9"]
+    assert (
+        "#define PREWARP_TAPS 2.0\n" in compose("top.glsl", folder=place, options={"PREWARP_TAPS": 2.0}).text
+    )
+    for wrong in ("PREWARP_TAP", "NOT_AN_OPTION"):
         with pytest.raises(
-            ShaderError, match=f"top.glsl: option '{wrong}' is not known; these pieces list PW_TAPS"
+            ShaderError, match=f"top.glsl: option '{wrong}' is not known; these pieces list PREWARP_TAPS"
         ):
             compose("top.glsl", folder=place, options={wrong: 1})
     for wrong in (float("nan"), True, "1; evil"):
-        with pytest.raises(ShaderError, match="option 'PW_TAPS' is .*; expected a finite number"):
-            compose("top.glsl", folder=place, options={"PW_TAPS": wrong})
+        with pytest.raises(ShaderError, match="option 'PREWARP_TAPS' is .*; expected a finite number"):
+            compose("top.glsl", folder=place, options={"PREWARP_TAPS": wrong})
 
 
 @pytest.mark.parametrize(
@@ -116,7 +118,7 @@ def test_each_piece_compiles_alone(piece, dialect, tmp_path):
         return
     encodings = (0, 1, 2) if piece in ("encoding.glsl", "panel_pass.frag", "dither.glsl") else (None,)
     for encoding in encodings:
-        options = {} if encoding is None else {"PW_ENCODING": encoding}
+        options = {} if encoding is None else {"PREWARP_ENCODING": encoding}
         text = compose(piece, dialect=dialect, options=options).text
         stage = {".vert": "vert", ".comp": "comp"}.get(Path(piece).suffix, "frag")
         if piece.endswith(".glsl"):
@@ -138,7 +140,7 @@ def test_pieces_keep_the_style(piece):
 
 
 def test_resources_stay_in_their_folder():
-    assert resource_path("shaders", "spline.glsl").read_text().startswith("// Provides: pw_spline")
+    assert resource_path("shaders", "spline.glsl").read_text().startswith("// Provides: prewarp_spline")
     with pytest.raises(InputFileError, match="no file 'splines.glsl'. Did you mean 'spline.glsl'"):
         resource_path("shaders", "splines.glsl")
     with pytest.raises(InputFileError, match="leads out of 'shaders'"):

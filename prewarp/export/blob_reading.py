@@ -1,4 +1,4 @@
-"""Reading a lookup blob, trusting nothing in it: every rule here is also a rule of the C reader (`pw_open.c`)."""
+"""Reading a lookup blob, trusting nothing in it: every rule here is also a rule of the C reader (`prewarp_open.c`)."""
 
 import zlib
 from typing import NoReturn

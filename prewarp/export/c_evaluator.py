@@ -73,7 +73,7 @@ def compile_evaluator(
         raise PackageError("no C compiler found. Install gcc or clang, or leave this check out.")
     folder.mkdir(parents=True, exist_ok=True)
     write_c_sources(folder)
-    library = folder / "pw_evaluator.so"
+    library = folder / "prewarp_evaluator.so"
     command = [compiler, *STRICT, *options, "-shared", "-fPIC", "-o", str(library), *SOURCES]
     done = subprocess.run(
         command, cwd=folder, capture_output=True, text=True, timeout=COMPILE_SECONDS, check=False
@@ -84,35 +84,41 @@ def compile_evaluator(
 
 
 class CEvaluator:
-    """One blob opened by the compiled C reader; `status` is what `pw_open` returned.
+    """One blob opened by the compiled C reader; `status` is what `prewarp_open` returned.
 
     Calls after a status other than 0 are refused here: the C functions may only be called on an open blob.
     """
 
     def __init__(self, library: Path, blob: bytes, /) -> None:
         self._c = ctypes.CDLL(str(library))
-        for name in ("pw_coefficient_count", "pw_meshes_work_count", "pwx_meshes_work_count"):
+        for name in (
+            "prewarp_coefficient_count",
+            "prewarp_meshes_work_count",
+            "prewarp_fixed_meshes_work_count",
+        ):
             getattr(self._c, name).restype = ctypes.c_size_t
-        self._c.pw_weight.restype = self._c.pw_gain.restype = ctypes.c_float
-        self._c.pwx_weight.restype = self._c.pwx_gain.restype = ctypes.c_int32
+        self._c.prewarp_weight.restype = self._c.prewarp_gain.restype = ctypes.c_float
+        self._c.prewarp_fixed_weight.restype = self._c.prewarp_fixed_gain.restype = ctypes.c_int32
         self._blob = ctypes.create_string_buffer(blob, len(blob))
         self._view = _LookupView()
-        self.status = int(self._c.pw_open(ctypes.byref(self._view), self._blob, ctypes.c_size_t(len(blob))))
+        self.status = int(
+            self._c.prewarp_open(ctypes.byref(self._view), self._blob, ctypes.c_size_t(len(blob)))
+        )
 
     def map_at(self, place: int, pupil_mm: FloatArray, /, *, fixed: bool = False) -> "CMap":
         """Return a map prepared for a pupil position (3,), mm."""
         self._require_open()
-        count = self._c.pw_coefficient_count(ctypes.byref(self._view), ctypes.c_uint32(place))
+        count = self._c.prewarp_coefficient_count(ctypes.byref(self._view), ctypes.c_uint32(place))
         if count == 0:
             raise PackageError(f"the blob has no map {place}.")
         if fixed:
             pupil = np.rint(np.asarray(pupil_mm, float) * PUPIL_ONE).astype(np.int32)
-            memory, prepared, call = np.empty(count, np.int32), _FixedMap(), self._c.pwx_prepare
+            memory, prepared, call = np.empty(count, np.int32), _FixedMap(), self._c.prewarp_fixed_prepare
         else:
             pupil = np.asarray(pupil_mm, dtype=np.float32)
-            memory, prepared, call = np.empty(count, np.float32), _FloatMap(), self._c.pw_prepare
+            memory, prepared, call = np.empty(count, np.float32), _FloatMap(), self._c.prewarp_prepare
         pupil = np.ascontiguousarray(pupil).reshape(3)
-        base_place = self._c.pw_base_of(ctypes.byref(self._view), ctypes.c_uint32(place))
+        base_place = self._c.prewarp_base_of(ctypes.byref(self._view), ctypes.c_uint32(place))
         base = None if base_place == NONE else self.map_at(base_place, pupil_mm, fixed=fixed)
         status = call(
             ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(pupil),
@@ -133,7 +139,7 @@ class CEvaluator:
 
     def _surface(self, name: str, place: int, points: FloatArray, one: int, fixed: bool) -> np.ndarray:
         self._require_open()
-        call = getattr(self._c, f"{'pwx' if fixed else 'pw'}_{name}")
+        call = getattr(self._c, f"{'prewarp_fixed' if fixed else 'prewarp'}_{name}")
         rows = _as_c(points, one, fixed)
         values = [call(ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(row)) for row in rows]
         return np.array(values, dtype=np.float64) / SHARE_ONE if fixed else np.array(values, dtype=np.float32)
@@ -155,7 +161,7 @@ class CMap:
         base: "CMap | None",
     ) -> None:
         self._c, self._map, self._memory, self._fixed, self._base = library, prepared, memory, fixed, base
-        self._prefix = "pwx" if fixed else "pw"
+        self._prefix = "prewarp_fixed" if fixed else "prewarp"
 
     @property
     def coefficients(self) -> np.ndarray:

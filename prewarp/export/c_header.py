@@ -44,39 +44,39 @@ _REALS = {
 _HEAD = """\
 /* Layout of a lookup blob, version {version}. Made from the layout's description: do not edit.
  * Little-endian; sections at multiples of {alignment} bytes; CRC-32 of IEEE 802.3 (check value 0xCBF43926). */
-#ifndef PW_LAYOUT_H
-#define PW_LAYOUT_H
+#ifndef PREWARP_LAYOUT_H
+#define PREWARP_LAYOUT_H
 """
 
 
 def layout_header() -> str:
-    """Return `pw_layout.h`: sizes and places of every entry, limits and constants."""
+    """Return `prewarp_layout.h`: sizes and places of every entry, limits and constants."""
     lines = [_HEAD.format(version=VERSION, alignment=ALIGNMENT)]
-    lines.append(f'#define PW_MAGIC "{MAGIC.decode()}"')
+    lines.append(f'#define PREWARP_MAGIC "{MAGIC.decode()}"')
     for name, value in {"VERSION": VERSION, "ALIGNMENT": ALIGNMENT, "MAX_BLOB_BYTES": MAX_BLOB_BYTES, "NONE": NONE, "SECTION_COUNT": len(SECTIONS)}.items():  # fmt: skip
-        lines.append(f"#define PW_{name} {value}u")
+        lines.append(f"#define PREWARP_{name} {value}u")
     lines.append("\n/* Sections, in their order. */")
-    lines += [f"#define PW_SECTION_{name.upper()} {place}u" for place, (name, _) in enumerate(SECTIONS)]
+    lines += [f"#define PREWARP_SECTION_{name.upper()} {place}u" for place, (name, _) in enumerate(SECTIONS)]
     for record in RECORDS:
         lines.append(f"\n/* {record.meaning}. */")
-        lines.append(f"#define PW_{record.name.upper()}_BYTES {record.byte_count}u")
+        lines.append(f"#define PREWARP_{record.name.upper()}_BYTES {record.byte_count}u")
         for entry in record.entries:
             if entry.name == "reserved":
                 continue
             place = record.offset(entry.name)
             lines.append(
-                f"#define PW_{record.name.upper()}_{entry.name.upper()} {place}u /* {_kind(entry)}{_unit(entry)}: {entry.meaning} */"
+                f"#define PREWARP_{record.name.upper()}_{entry.name.upper()} {place}u /* {_kind(entry)}{_unit(entry)}: {entry.meaning} */"
             )
     lines.append("\n/* Formats of numbers. */")
-    lines += [f"#define PW_{form.name} {int(form)}u" for form in Format]
+    lines += [f"#define PREWARP_{form.name} {int(form)}u" for form in Format]
     lines.append("\n/* Families of maps. */")
-    lines += [f"#define PW_FAMILY_{family.name} {int(family)}u" for family in tables.Family]
+    lines += [f"#define PREWARP_FAMILY_{family.name} {int(family)}u" for family in tables.Family]
     lines.append("\n/* Limits that every blob keeps. */")
-    lines += [f"#define PW_{name} {value}u" for name, value in _LIMITS.items()]
+    lines += [f"#define PREWARP_{name} {value}u" for name, value in _LIMITS.items()]
     for name, value in _REALS.items():
         bits = int(np.float32(value).view(np.uint32))
-        lines.append(f"#define PW_{name} {float(value)!r}f")
-        lines.append(f"#define PW_{name}_BITS 0x{bits:08X}u")
+        lines.append(f"#define PREWARP_{name} {float(value)!r}f")
+        lines.append(f"#define PREWARP_{name}_BITS 0x{bits:08X}u")
     lines.append("\n#endif\n")
     return "\n".join(lines)
 

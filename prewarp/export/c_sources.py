@@ -7,17 +7,17 @@ from prewarp.export.c_header import layout_header
 from prewarp.files import write_text
 
 FOLDER = Path(__file__).parent / "c"
-HEADERS = ("pw_lookup.h", "pw_bytes.h", "pw_float.h", "pw_lines.h", "pw_fixed.h")
+HEADERS = ("prewarp_lookup.h", "prewarp_bytes.h", "prewarp_float.h", "prewarp_lines.h", "prewarp_fixed.h")
 SOURCES = (
-    "pw_open.c",
-    "pw_float.c",
-    "pw_mesh.c",
-    "pw_chebyshev.c",
-    "pw_lines.c",
-    "pw_fixed.c",
-    "pw_fixed_mesh.c",
+    "prewarp_open.c",
+    "prewarp_float.c",
+    "prewarp_mesh.c",
+    "prewarp_chebyshev.c",
+    "prewarp_lines.c",
+    "prewarp_fixed.c",
+    "prewarp_fixed_mesh.c",
 )
-LAYOUT_HEADER = "pw_layout.h"
+LAYOUT_HEADER = "prewarp_layout.h"
 
 
 def c_sources() -> dict[str, str]:

@@ -17,8 +17,8 @@ It holds the pre-warp maps of {channels}, for a {width} x {height} px content pi
 ## Choose one path per device
 | path | per pupil update | per pixel | files |
 |---|---|---|---|
-| mesh | C evaluator: `pw_prepare` per colour, `pw_meshes` per channel, `pw_weight`, `pw_gain` per node; upload nodes | interpolated | `lookup/`, `c/`, `*_mesh.vert`, `*_mesh.frag` |
-| polynomial | C evaluator: `pw_prepare` per colour; upload the uniform block | Chebyshev sum | `lookup/`, `c/`, `picture.vert`, `*_polynomial.frag`, `textures/*_weight.ktx2` |
+| mesh | C evaluator: `prewarp_prepare` per colour, `prewarp_meshes` per channel, `prewarp_weight`, `prewarp_gain` per node; upload nodes | interpolated | `lookup/`, `c/`, `*_mesh.vert`, `*_mesh.frag` |
+| polynomial | C evaluator: `prewarp_prepare` per colour; upload the uniform block | Chebyshev sum | `lookup/`, `c/`, `picture.vert`, `*_polynomial.frag`, `textures/*_weight.ktx2` |
 | table | choose the textures of the nearest pupil position | spline from 16 texels a colour | `textures/*_pNNN.ktx2`, `picture.vert`, `*_table.frag` |
 
 Table, glTF, CSV and PNG files hold the pupil positions `pupils_mm` of the manifest (`pNNN` counts them) and are exact there alone:
@@ -27,16 +27,16 @@ in between use the lookup. The lookup serves every position of the eye box.
 ## Drawing
 1. Decode the content picture to linear light and put it into a texture, row 0 its top row (half floats are enough).
 2. Target: the panel's size, storing bytes unchanged (no sRGB conversion, no blending). Shaders give code / largest code.
-3. Row 0 of the target is the panel's top row. In a window of OpenGL it is the bottom row: define `PW_ROWS_UP` as 1 in every stage.
+3. Row 0 of the target is the panel's top row. In a window of OpenGL it is the bottom row: define `PREWARP_ROWS_UP` as 1 in every stage.
 4. Bind textures by the names in the manifest (Vulkan: set 0 and the bindings there). All texels are fetched one by one: filters do not
    matter, and must not be relied on, since many GPUs filter with 8 bits.
 5. Mesh path: attribute locations are in the manifest; `in_panel_px` is `_PANEL_PX` of the glTF file, `in_direction_*` its `_DIRECTION_*`,
-   `in_weight_*` its `_WEIGHT_*`. In place of it, nodes from `pw_meshes` are evenly spaced from edge to edge.
-6. Polynomial path: term k of the block holds tangents (red x, y, green x, y) and (blue x, y, -, -): what `pw_prepare` gives per colour is
+   `in_weight_*` its `_WEIGHT_*`. In place of it, nodes from `prewarp_meshes` are evenly spaced from edge to edge.
+6. Polynomial path: term k of the block holds tangents (red x, y, green x, y) and (blue x, y, -, -): what `prewarp_prepare` gives per colour is
    all tx, then all ty; add the base's numbers to those of a map that has one. `shaders/blocks/*.bin` show it for `pupils_mm`.
 
 C evaluator: C99, no allocation, no global state. Compile with `-std=c99 -ffp-contract=off -O3` and for the part's own instructions
-(`-march=native`, `-mcpu=...`: on a PC meshes take little more than half the time). `pw_lookup.h` explains every call. Check every status.
+(`-march=native`, `-mcpu=...`: on a PC meshes take little more than half the time). `prewarp_lookup.h` explains every call. Check every status.
 
 ## Cautions
 {cautions}

@@ -25,7 +25,7 @@ from prewarp.lookup.tables import Surface
 
 BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
 FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
-BLOB_PATH, LAYOUT_PATH, C_FOLDER = "lookup/lookup.pwl", "lookup/LAYOUT.md", "c"
+BLOB_PATH, LAYOUT_PATH, C_FOLDER = "lookup/lookup.prewarp", "lookup/LAYOUT.md", "c"
 # The integer path rounds directions to 2^-28 and adds some tens of roundings (held to 3e-7 by its own tests).
 FIXED_TANGENT = 1e-6
 # Points per map and pupil at which C is called: one call each.

@@ -1,6 +1,6 @@
 """The coefficient block of the polynomial shader path: Chebyshev terms of three planes for one pupil position, as 32-bit floats.
 
-A device makes the same from `pw_prepare` whenever the pupil moves: per term k (tx, ty) of red, green and blue, with the
+A device makes the same from `prewarp_prepare` whenever the pupil moves: per term k (tx, ty) of red, green and blue, with the
 coefficients of a map's base added. Layout std140: vec4 red_green[terms], then vec4 blue[terms].
 """
 

@@ -2,7 +2,7 @@
 
 mesh         the device draws triangles; nodes carry directions (C evaluator or glTF) and drives
 table        one triangle; content place and drive per pixel from spline tables in textures (KTX2)
-polynomial   one triangle; directions per pixel from Chebyshev terms in a uniform block (`pw_prepare`)
+polynomial   one triangle; directions per pixel from Chebyshev terms in a uniform block (`prewarp_prepare`)
 """
 
 from collections.abc import Iterator, Mapping
@@ -31,7 +31,7 @@ _STAGES = {
 _HOW = {
     "mesh": "Vertex-mesh path: draw the triangles of meshes/*.glb, or nodes from the C evaluator.",
     "table": "Table-texture path: draw three vertices with picture.vert; tables are textures/*.ktx2 of one pupil position.",
-    "polynomial": "Polynomial path: draw three vertices with picture.vert; fill the block by pw_prepare when the pupil moves.",
+    "polynomial": "Polynomial path: draw three vertices with picture.vert; fill the block by prewarp_prepare when the pupil moves.",
 }
 _HEAD = """\
 {how}
@@ -100,11 +100,11 @@ def _options(
 ) -> dict[str, int]:
     light = build.light(channel)
     panel = {
-        "PW_ENCODING": ENCODINGS[build.transfer(channel).kind],
-        "PW_MIXED": int(light.mixes),
-        "PW_DITHERED": int(light.tile is not None),
+        "PREWARP_ENCODING": ENCODINGS[build.transfer(channel).kind],
+        "PREWARP_MIXED": int(light.mixes),
+        "PREWARP_DITHERED": int(light.tile is not None),
     }
-    projection = {"PW_PROJECTION": _PROJECTIONS[build.content.projection]}
+    projection = {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection]}
     if piece == "device_mesh.vert":
         return projection
     if piece != "device_polynomial.frag":
@@ -113,9 +113,9 @@ def _options(
     return {
         **panel,
         **projection,
-        "PW_DEGREE": degree,
-        "PW_WEIGHTED": int(weight_of(lookup, channel) is not None),
-        "PW_GAINED": int(gained),
+        "PREWARP_DEGREE": degree,
+        "PREWARP_WEIGHTED": int(weight_of(lookup, channel) is not None),
+        "PREWARP_GAINED": int(gained),
     }
 
 

@@ -19,7 +19,7 @@ GLSL, ES, VULKAN = "glsl330", "glsl300es", "vulkan450"
 # First lines per dialect.
 HEADS = {GLSL: VERSIONS["330"], ES: VERSIONS["es300"], VULKAN: "#version 450\n"}
 # Left to whoever compiles.
-OPEN_OPTIONS = ("PW_ROWS_UP",)
+OPEN_OPTIONS = ("PREWARP_ROWS_UP",)
 _GUARD = re.compile(r"^\s*#ifndef\s+(\w+)\s*$")
 _DEFINE = re.compile(r"^\s*#define\s+(\w+)\s+(-?\d+)\s*$")
 _CONDITION = re.compile(r"^\s*#(if|elif)\s+(\w+)\s*(==|>|<)\s*(\d+)\s*$")

@@ -108,10 +108,10 @@ class Stage:
             whole_content=path == "exported",
         )
         self._show = Program(context, "show.frag")
-        self._present = Program(context, "show.frag", {"PW_ENCODED": 1})
+        self._present = Program(context, "show.frag", {"PREWARP_ENCODED": 1})
         self._weights = self.eye.view.variant("weight_view.frag")
         self._spread = self.eye.view.variant(
-            "seam_spread.frag", {"PW_PROJECTION": PROJECTIONS.index(subject.content.projection)}
+            "seam_spread.frag", {"PREWARP_PROJECTION": PROJECTIONS.index(subject.content.projection)}
         )
         self._error = Program(context, "seam_error.frag")
         self._error.set("u_full_arcmin", FULL_ARCMIN)

@@ -333,7 +333,7 @@ def ringed(values: FloatArray) -> FloatArray:
 def plane_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:
     """Return plane coordinates (..., 2) of directions: tangents (flat) or radians along the azimuth (equidistant).
 
-    Twin of `pw_plane_from_tangent` in `shaders/projection.glsl`.
+    Twin of `prewarp_plane_from_tangent` in `shaders/projection.glsl`.
     """
     if projection == "flat":
         return tangent

@@ -63,9 +63,9 @@ class PanelPass:
         self.transfer = transfer or TransferFunction()
         self.bit_depth = bit_depth
         options = {
-            "PW_ENCODING": ENCODINGS[self.transfer.kind],
-            "PW_MIXED": int(light.mixes),
-            "PW_DITHERED": int(light.tile is not None),
+            "PREWARP_ENCODING": ENCODINGS[self.transfer.kind],
+            "PREWARP_MIXED": int(light.mixes),
+            "PREWARP_DITHERED": int(light.tile is not None),
         }
         self._program = Program(context, "panel_pass.frag", options)
         self._content = make_texture(context, content_size_px, "f4")

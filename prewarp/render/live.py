@@ -37,7 +37,7 @@ class LiveView:
 
     def variant(self, fragment: str, options: Mapping[str, int] | None = None, /) -> dict[str, Program]:
         """Return programs that draw, over the same meshes, what nodes show instead of light (`add_values`)."""
-        return self._made(fragment, options or {}, {"PW_NODE_VALUES": 1})
+        return self._made(fragment, options or {}, {"PREWARP_NODE_VALUES": 1})
 
     def add(
         self,

@@ -50,7 +50,9 @@ class ComputePanel:
         step = np.array(self._size_px) / np.array(mesh.table.panel_size_px) * mesh.table.step_px
         nodes = int(np.ceil(_TILE / step.min())) + 2
         self.program = Program(
-            context, "panel_mesh.comp", {"PW_ENCODING": ENCODINGS[transfer.kind], "PW_TILE_NODES": nodes}
+            context,
+            "panel_mesh.comp",
+            {"PREWARP_ENCODING": ENCODINGS[transfer.kind], "PREWARP_TILE_NODES": nodes},
         )
         self.program.set("u_step_px", tuple(step.tolist()))
         self.program.set("u_first_px", tuple((-step).tolist()))
@@ -109,7 +111,7 @@ class ComputeView:
             for name in eye.meshes
         }
         self._inverse = {name: _inverse_program(context, mesh) for name, mesh in eye.meshes.items()}
-        options = {"PW_CHANNELS": len(eye.meshes), "PW_AS_LIGHT": int(as_light), **eye.light_option}
+        options = {"PREWARP_CHANNELS": len(eye.meshes), "PREWARP_AS_LIGHT": int(as_light), **eye.light_option}
         self._view = Program(context, "view_mesh.comp", options)
         self._textures: dict[str, moderngl.Texture] = {}
         for place, name in enumerate(eye.meshes):

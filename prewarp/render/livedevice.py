@@ -91,7 +91,7 @@ class DevicePanel:
         self.codes = Target(context, size, "f1" if bit_depth <= 8 else "f4")
         seen = tuple(max(length // shrink, 1) for length in size)
         self._seen = Target(context, seen, "f2")
-        self._decode = Program(context, "decode_pass.frag", {"PW_MEAN": shrink})
+        self._decode = Program(context, "decode_pass.frag", {"PREWARP_MEAN": shrink})
         if shrink > 1:
             self._decode.set("u_texels", tuple((np.array(size) / seen).tolist()))
         levels = transfer.linear_of_codes(min(bit_depth, MOST_BITS))
@@ -177,7 +177,7 @@ def _node_program(context: "moderngl.Context", mesh: EyeMesh, content: ContentPr
     program = Program(
         context,
         "node_vertices.vert",
-        {"PW_PROJECTION": PROJECTIONS.index(content.projection)},
+        {"PREWARP_PROJECTION": PROJECTIONS.index(content.projection)},
         captured=[f"v_{name}" for name in INPUTS],
     )
     for name, value in mesh.places().items():

@@ -52,17 +52,17 @@ class EyeMesh:
         self._weight = _float_texture(context, _weights_and_targets(weights))
         is_lit = table.log_own is not None and weights.target is not None
         # The option of shaders that read this mesh: whether it says how bright the panel is.
-        self.light_option = {"PW_LIT": 1} if is_lit else {}
+        self.light_option = {"PREWARP_LIT": 1} if is_lit else {}
         common = {
-            "PW_PUPIL_DEGREE": table.degree,
-            "PW_PROJECTION": PROJECTIONS.index(content.projection),
+            "PREWARP_PUPIL_DEGREE": table.degree,
+            "PREWARP_PROJECTION": PROJECTIONS.index(content.projection),
             **self.light_option,
         }
         # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
         self._computes = has_compute(context) if compute is None else compute
         stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
         self._programs = tuple(
-            Program(context, stage, {**common, "PW_SIDE": side, "PW_MODES": len(each.mix)})
+            Program(context, stage, {**common, "PREWARP_SIDE": side, "PREWARP_MODES": len(each.mix)})
             for side, each in enumerate(modes)
         )
         for program, each in zip(self._programs, modes, strict=True):

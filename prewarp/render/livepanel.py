@@ -91,7 +91,7 @@ class LivePanel:
         size = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
         self.target = Target(context, size, "srgb" if stores_srgb else "f2")
         self._textures = {"t_content_linear": content.texture}
-        options = {} if stores_srgb else {"PW_ROUNDED": 1, "PW_ENCODING": ENCODINGS[transfer.kind]}
+        options = {} if stores_srgb else {"PREWARP_ROUNDED": 1, "PREWARP_ENCODING": ENCODINGS[transfer.kind]}
         self.program = Program(
             context, "panel_mesh.frag", options, vertex="panel_mesh.vert", indices=mesh.indices
         )

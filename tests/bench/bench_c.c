@@ -9,7 +9,7 @@
 #include <string.h>
 #include <time.h>
 
-#include "pw_lookup.h"
+#include "prewarp_lookup.h"
 
 #define NODES 65u
 #define MESH (NODES * NODES * 2u)
@@ -20,11 +20,11 @@
 #define PUPILS 75u
 #define MODES 6u
 
-static pw_lookup lookup;
+static prewarp_lookup lookup;
 static float memory[MEMORY], work[MEMORY], pupil_mm[3];
 static int32_t whole_memory[MEMORY], whole_work[MEMORY], whole_pupil[3];
-static pw_map maps[MAPS];
-static pwx_map whole_maps[MAPS];
+static prewarp_map maps[MAPS];
+static prewarp_fixed_map whole_maps[MAPS];
 static float *out, *other, *lattice;
 static int32_t *whole_out;
 static size_t all;
@@ -89,17 +89,17 @@ static void prepare(void)
     size_t used = 0;
     uint32_t map;
     for (map = 0; map < lookup.map_count; map++) {
-        uint32_t base = pw_base_of(&lookup, map);
-        require(pw_prepare(&lookup, map, pupil_mm, base == PW_NONE ? NULL : &maps[base], memory + used, MEMORY - used,
-                           &maps[map]) == PW_OK);
-        used += pw_coefficient_count(&lookup, map);
+        uint32_t base = prewarp_base_of(&lookup, map);
+        require(prewarp_prepare(&lookup, map, pupil_mm, base == PREWARP_NONE ? NULL : &maps[base], memory + used, MEMORY - used,
+                           &maps[map]) == PREWARP_OK);
+        used += prewarp_coefficient_count(&lookup, map);
     }
 }
 
 static void update(void)
 {
     prepare();
-    require(pw_meshes(maps, lookup.map_count, NODES, NODES, work, MEMORY, out) == PW_OK);
+    require(prewarp_meshes(maps, lookup.map_count, NODES, NODES, work, MEMORY, out) == PREWARP_OK);
 }
 
 static void integers(void)
@@ -107,12 +107,12 @@ static void integers(void)
     size_t used = 0;
     uint32_t map;
     for (map = 0; map < lookup.map_count; map++) {
-        uint32_t base = pw_base_of(&lookup, map);
-        require(pwx_prepare(&lookup, map, whole_pupil, base == PW_NONE ? NULL : &whole_maps[base], whole_memory + used,
-                            MEMORY - used, &whole_maps[map]) == PW_OK);
-        used += pw_coefficient_count(&lookup, map);
+        uint32_t base = prewarp_base_of(&lookup, map);
+        require(prewarp_fixed_prepare(&lookup, map, whole_pupil, base == PREWARP_NONE ? NULL : &whole_maps[base], whole_memory + used,
+                            MEMORY - used, &whole_maps[map]) == PREWARP_OK);
+        used += prewarp_coefficient_count(&lookup, map);
     }
-    require(pwx_meshes(whole_maps, lookup.map_count, NODES, NODES, whole_work, MEMORY, whole_out) == PW_OK);
+    require(prewarp_fixed_meshes(whole_maps, lookup.map_count, NODES, NODES, whole_work, MEMORY, whole_out) == PREWARP_OK);
 }
 
 static const struct {
@@ -155,7 +155,7 @@ static void open_file(const char *name)
     size = (size_t)ftell(file);
     rewind(file);
     blob = malloc(size); /* kept: the lookup points into it */
-    require(blob != NULL && fread(blob, 1, size, file) == size && pw_open(&lookup, blob, size) == PW_OK &&
+    require(blob != NULL && fread(blob, 1, size, file) == size && prewarp_open(&lookup, blob, size) == PREWARP_OK &&
             lookup.map_count <= MAPS);
     fclose(file);
 }

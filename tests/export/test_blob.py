@@ -71,7 +71,7 @@ def test_the_layout_is_one():
     """Header for C, table for people and numpy types give every entry the same place."""
     header, table = layout_header(), layout_table()
     for record in RECORDS:
-        assert f"#define PW_{record.name.upper()}_BYTES {record.byte_count}u" in header
+        assert f"#define PREWARP_{record.name.upper()}_BYTES {record.byte_count}u" in header
         assert f"## {record.name} ({record.byte_count} bytes)" in table
         assert record.dtype.itemsize == record.byte_count
         for entry in record.entries:
@@ -79,7 +79,7 @@ def test_the_layout_is_one():
             assert record.dtype.fields[entry.name][1] == place
             assert f"| {place} | {entry.name} |" in table
             if entry.name != "reserved":
-                assert f"#define PW_{record.name.upper()}_{entry.name.upper()} {place}u " in header
+                assert f"#define PREWARP_{record.name.upper()}_{entry.name.upper()} {place}u " in header
     with pytest.raises(KeyError):
         HEADER.offset("no such entry")
 

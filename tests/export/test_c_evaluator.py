@@ -28,7 +28,7 @@ EXACT_PUPIL = np.array([1.25, -2.25, 0.75])
 FIXED_TANGENT, FIXED_PX, FIXED_SHARE = 3e-7, 1e-3, 4e-5
 # The same against exact sums, without the roundings of the float path: at most some 1.5e-8 were seen.
 EXACT_TANGENT = 3e-8
-# An open blob is refused or not; the numbers are those of pw_status.
+# An open blob is refused or not; the numbers are those of prewarp_status.
 NOT_A_BLOB, DAMAGED, REFUSED = 16, 17, 18
 
 
@@ -203,12 +203,14 @@ def test_the_use_that_the_header_shows_compiles(tmp_path):
     gcc = require_tool("gcc")
     for name, text in c_sources().items():
         (tmp_path / name).write_text(text)
-    header = c_sources()["pw_lookup.h"]
-    shown = [line[5:] for line in header.splitlines() if line.startswith(" *   pw_") and line.endswith(";")]
-    assert [line.split("(")[0] for line in shown] == ["pw_prepare", "pw_prepare", "pw_meshes"]
-    use = """#include "pw_lookup.h"
-    void use(pw_lookup lookup, uint32_t green, uint32_t red, const float *pupil_mm, float *green_memory, size_t green_count,
-             float *red_memory, size_t red_count, pw_map *maps, float *work, size_t work_count, float *directions)
+    header = c_sources()["prewarp_lookup.h"]
+    shown = [
+        line[5:] for line in header.splitlines() if line.startswith(" *   prewarp_") and line.endswith(";")
+    ]
+    assert [line.split("(")[0] for line in shown] == ["prewarp_prepare", "prewarp_prepare", "prewarp_meshes"]
+    use = """#include "prewarp_lookup.h"
+    void use(prewarp_lookup lookup, uint32_t green, uint32_t red, const float *pupil_mm, float *green_memory, size_t green_count,
+             float *red_memory, size_t red_count, prewarp_map *maps, float *work, size_t work_count, float *directions)
     { %s }"""
     (tmp_path / "use.c").write_text(use % "\n".join(shown))
     command = [gcc, *STRICT, "-Wno-missing-prototypes", "-c", "use.c"]
@@ -226,7 +228,7 @@ def test_integer_sources_touch_no_float(tmp_path):
     gcc = require_tool("gcc")
     for name, text in c_sources().items():
         (tmp_path / name).write_text(text)
-    for name in ("pw_open.c", "pw_fixed.c", "pw_fixed_mesh.c"):
+    for name in ("prewarp_open.c", "prewarp_fixed.c", "prewarp_fixed_mesh.c"):
         command = [gcc, "-std=c99", "-S", "-O1", "-mno-sse", "-mno-80387", "-ffreestanding", "-o", "-", name]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr

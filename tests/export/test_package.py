@@ -115,8 +115,8 @@ def test_manifest_says_what_a_reader_must_know(package):
 def test_the_guide_names_what_is_there(package):
     """Functions, files, attributes and keys that the guide speaks of exist."""
     text = (package[0] / "GUIDE.md").read_text(encoding="utf-8")
-    header = (package[0] / "c" / "pw_lookup.h").read_text()
-    for name in re.findall(r"`(pw_\w+)`", text):
+    header = (package[0] / "c" / "prewarp_lookup.h").read_text()
+    for name in re.findall(r"`(prewarp_\w+)`", text):
         assert f"{name}(" in header, name
     paths = [one["path"] for one in package[1].manifest["files"]]
     for pattern in re.findall(r"`([\w*/]*\*[\w*/.]*)`", text):
@@ -201,7 +201,7 @@ def test_a_lookup_of_another_fit_is_found(copy, package):
     rewritten(copy, path, blob_from_lookup(replace(lookup, maps=(shifted, *lookup.maps[1:]))))
     assert any(text.startswith("lookup blob") for text in failures(copy))
     rewritten(copy, path, b"PWLOOKUP" + bytes(200))
-    assert any("lookup.pwl" in text for text in failures(copy))
+    assert any("lookup.prewarp" in text for text in failures(copy))
 
 
 @pytest.mark.outside
@@ -210,10 +210,12 @@ def test_a_shader_that_does_not_compile_is_found(copy, compiled, dialect):
     require_tool("glslangValidator")
     path = f"shaders/{dialect}/c1-right_table.frag"
     rewritten(
-        copy, path, (copy / path).read_bytes().replace(b"pw_decoded(t_table_red", b"pw_decodet(t_table_red")
+        copy,
+        path,
+        (copy / path).read_bytes().replace(b"prewarp_decoded(t_table_red", b"prewarp_decodet(t_table_red"),
     )
     (wrong,) = verify_package(copy).failures
-    assert wrong.what == "reference compiler" and path in wrong.note and "pw_decodet" in wrong.note
+    assert wrong.what == "reference compiler" and path in wrong.note and "prewarp_decodet" in wrong.note
 
 
 def test_constants_of_another_panel_are_found(copy):
@@ -243,8 +245,8 @@ def test_c_sources_of_another_hand_are_never_compiled(copy, monkeypatch):
         raise AssertionError("compiled")
 
     monkeypatch.setattr("prewarp.export.lookup_files.compile_evaluator", refuse)
-    rewritten(copy, "c/pw_open.c", (copy / "c/pw_open.c").read_bytes() + b"\n")
-    assert any("pw_open.c not as in this version" in text for text in failures(copy))
+    rewritten(copy, "c/prewarp_open.c", (copy / "c/prewarp_open.c").read_bytes() + b"\n")
+    assert any("prewarp_open.c not as in this version" in text for text in failures(copy))
 
 
 def test_files_beside_and_files_missing_are_found(copy):

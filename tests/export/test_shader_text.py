@@ -22,7 +22,7 @@ from tests.support import require_tool
 
 
 def options_of(**changed):
-    return {"PW_ENCODING": 0, "PW_MIXED": 0, "PW_DITHERED": 0, **changed}
+    return {"PREWARP_ENCODING": 0, "PREWARP_MIXED": 0, "PREWARP_DITHERED": 0, **changed}
 
 
 PANEL = Constant("vec2", (640.0, 480.0), "panel: width, height", "px")
@@ -51,13 +51,13 @@ def test_constants_carry_names_meanings_and_units():
 
 def test_only_the_chosen_branches_are_left():
     text = made().text
-    for gone in ("#if PW_ENCODING", "u_gamma;", "t_dither;", "u_mixing;", "#ifndef PW_MIXED"):
+    for gone in ("#if PREWARP_ENCODING", "u_gamma;", "t_dither;", "u_mixing;", "#ifndef PREWARP_MIXED"):
         assert gone not in text
     # The one switch that is left to whoever compiles.
-    assert "#ifndef PW_ROWS_UP" in text and "#if PW_ROWS_UP == 1" in text
+    assert "#ifndef PREWARP_ROWS_UP" in text and "#if PREWARP_ROWS_UP == 1" in text
     assert text.count("#if") == text.count("#endif")
-    dithered = made(options=options_of(PW_DITHERED=1), meanings={n: n for n in ("t_content_linear", "t_light", "t_dither")})  # fmt: skip
-    assert "pw_dithered(light_linear" in dithered.text and "u_largest_code" not in dithered.constants
+    dithered = made(options=options_of(PREWARP_DITHERED=1), meanings={n: n for n in ("t_content_linear", "t_light", "t_dither")})  # fmt: skip
+    assert "prewarp_dithered(light_linear" in dithered.text and "u_largest_code" not in dithered.constants
 
 
 def test_dialects_differ_where_they_must():
@@ -80,8 +80,8 @@ def test_what_is_missing_is_named():
         made(meanings={"t_content": "x"})
     with pytest.raises(ShaderError, match="dialect is 'hlsl'; expected one of glsl330, glsl300es, vulkan450"):
         made(dialect="hlsl")
-    with pytest.raises(ShaderError, match="option 'PW_DITHER' is not known"):
-        made(options={"PW_DITHER": 1})
+    with pytest.raises(ShaderError, match="option 'PREWARP_DITHER' is not known"):
+        made(options={"PREWARP_DITHER": 1})
 
 
 @pytest.mark.parametrize(
@@ -143,7 +143,7 @@ def test_the_reference_compiler_takes_every_stage(name, tmp_path):
             accepted(compiler, "-V", "-o", binary, path)
             accepted(validator, "--target-env", "vulkan1.0", binary)
             continue
-        for switch in ("", "#define PW_ROWS_UP 1\n"):
+        for switch in ("", "#define PREWARP_ROWS_UP 1\n"):
             path = tmp_path / f"stage{place}{'up' if switch else ''}.{ending}"
             path.write_text(file.data.decode().replace("\n", "\n" + switch, 1))
             plain.append(path)

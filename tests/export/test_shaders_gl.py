@@ -55,7 +55,7 @@ def wide(tmp_path_factory):
 
 def drawn(context, job, *, rows_up=False):  # noqa: F811
     """Draw a job as its manifest says and return what the target holds, row 0 the top."""
-    switch = "#define PW_ROWS_UP 1\n" if rows_up else ""
+    switch = "#define PREWARP_ROWS_UP 1\n" if rows_up else ""
     texts = [text.replace("\n", "\n" + switch, 1) for text in (job.vertex, job.fragment)]
     program = context.program(vertex_shader=texts[0], fragment_shader=texts[1])
     for unit, (name, columns, rows, components, kind, data) in enumerate(packed_textures(job)):

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "pw_lookup.h"
+#include "prewarp_lookup.h"
 
 static uint64_t state;
 
@@ -46,18 +46,18 @@ static void put(unsigned char *p, uint32_t value)
 /* Makes every checksum agree with what the blob holds now, as far as its sections lie inside it. */
 static void mend(unsigned char *bytes, size_t size)
 {
-    const size_t table_end = PW_HEADER_BYTES + PW_SECTION_BYTES * PW_SECTION_COUNT;
+    const size_t table_end = PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * PREWARP_SECTION_COUNT;
     uint32_t place;
     if (size < table_end)
         return;
-    for (place = 0; place < PW_SECTION_COUNT; place++) {
-        unsigned char *record = bytes + PW_HEADER_BYTES + PW_SECTION_BYTES * place;
-        uint32_t offset = get(record + PW_SECTION_OFFSET), length = get(record + PW_SECTION_SIZE);
+    for (place = 0; place < PREWARP_SECTION_COUNT; place++) {
+        unsigned char *record = bytes + PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * place;
+        uint32_t offset = get(record + PREWARP_SECTION_OFFSET), length = get(record + PREWARP_SECTION_SIZE);
         if (offset <= size && length <= size - offset)
-            put(record + PW_SECTION_CRC, crc_32(bytes + offset, length));
+            put(record + PREWARP_SECTION_CRC, crc_32(bytes + offset, length));
     }
-    put(bytes + PW_HEADER_CRC, 0);
-    put(bytes + PW_HEADER_CRC, crc_32(bytes, table_end));
+    put(bytes + PREWARP_HEADER_CRC, 0);
+    put(bytes + PREWARP_HEADER_CRC, crc_32(bytes, table_end));
 }
 
 /* Odd values hit limits more often than any others. */
@@ -94,54 +94,54 @@ static void damage(unsigned char *bytes, size_t *size, size_t records_end)
 }
 
 /* Runs every function on an accepted blob; sizes are small, so that a million blobs take minutes. */
-static void evaluate(const pw_lookup *lookup)
+static void evaluate(const prewarp_lookup *lookup)
 {
     static const float pupils[4][3] = {{0, 0, 0}, {5, -4, 2}, {-1e30f, 1e30f, 0}, {1.5f, -0.5f, 0.25f}};
     static const int32_t whole_pupils[4][3] = {{0, 0, 0}, {327680, -262144, 131072}, {INT32_MIN, INT32_MAX, 1}, {9, 8, 7}};
     uint32_t map, turn = any(4u);
     for (map = 0; map < lookup->map_count && map < 6u; map++) {
-        uint32_t base = pw_base_of(lookup, map), chosen[2], step;
-        pw_map maps[2];
-        pwx_map whole_maps[2];
+        uint32_t base = prewarp_base_of(lookup, map), chosen[2], step;
+        prewarp_map maps[2];
+        prewarp_fixed_map whole_maps[2];
         float *memory[2] = {NULL, NULL}, *work, *meshes;
         int32_t *whole_memory[2] = {NULL, NULL}, *whole_work, *whole_meshes;
-        uint32_t count = base == PW_NONE ? 1u : 2u, columns = 2u + any(4u), rows = 2u + any(3u);
+        uint32_t count = base == PREWARP_NONE ? 1u : 2u, columns = 2u + any(4u), rows = 2u + any(3u);
         size_t needed, numbers = (size_t)count * columns * rows * 2u;
-        chosen[0] = base == PW_NONE ? map : base;
+        chosen[0] = base == PREWARP_NONE ? map : base;
         chosen[1] = map;
         for (step = 0; step < count; step++) {
             float point[2] = {3.0f, -2.0f}, direction[2];
             int32_t whole_point[2] = {12345, -77777}, whole_direction[2];
-            needed = pw_coefficient_count(lookup, chosen[step]);
+            needed = prewarp_coefficient_count(lookup, chosen[step]);
             if (needed == 0u || needed > 3000000u)
                 break;
             memory[step] = malloc(needed * sizeof(float)); /* exact: a write beyond it is found */
             whole_memory[step] = malloc(needed * sizeof(int32_t));
-            if (pw_prepare(lookup, chosen[step], pupils[turn], step ? &maps[0] : NULL, memory[step], needed, &maps[step]) ||
-                pwx_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL, whole_memory[step],
+            if (prewarp_prepare(lookup, chosen[step], pupils[turn], step ? &maps[0] : NULL, memory[step], needed, &maps[step]) ||
+                prewarp_fixed_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL, whole_memory[step],
                             needed, &whole_maps[step]))
                 abort();
-            pw_direction_from_panel(&maps[step], point, direction);
-            (void)pw_panel_from_direction(&maps[step], direction, point);
-            pwx_direction_from_panel(&whole_maps[step], whole_point, whole_direction);
-            (void)pwx_panel_from_direction(&whole_maps[step], whole_direction, whole_point);
-            (void)pw_gain(lookup, chosen[step], point);
-            (void)pwx_gain(lookup, chosen[step], whole_point);
-            (void)pw_weight(lookup, chosen[step] % 3u, direction);
-            (void)pwx_weight(lookup, chosen[step] % 3u, whole_direction);
+            prewarp_direction_from_panel(&maps[step], point, direction);
+            (void)prewarp_panel_from_direction(&maps[step], direction, point);
+            prewarp_fixed_direction_from_panel(&whole_maps[step], whole_point, whole_direction);
+            (void)prewarp_fixed_panel_from_direction(&whole_maps[step], whole_direction, whole_point);
+            (void)prewarp_gain(lookup, chosen[step], point);
+            (void)prewarp_fixed_gain(lookup, chosen[step], whole_point);
+            (void)prewarp_weight(lookup, chosen[step] % 3u, direction);
+            (void)prewarp_fixed_weight(lookup, chosen[step] % 3u, whole_direction);
         }
         if (step == count) {
-            needed = pw_meshes_work_count(maps, count, columns, rows);
+            needed = prewarp_meshes_work_count(maps, count, columns, rows);
             work = malloc(needed * sizeof(float));
             meshes = malloc(numbers * sizeof(float));
-            if (pw_meshes(maps, count, columns, rows, work, needed, meshes))
+            if (prewarp_meshes(maps, count, columns, rows, work, needed, meshes))
                 abort();
             free(work);
             free(meshes);
-            needed = pwx_meshes_work_count(whole_maps, count, columns, rows);
+            needed = prewarp_fixed_meshes_work_count(whole_maps, count, columns, rows);
             whole_work = malloc(needed * sizeof(int32_t));
             whole_meshes = malloc(numbers * sizeof(int32_t));
-            if (pwx_meshes(whole_maps, count, columns, rows, whole_work, needed, whole_meshes))
+            if (prewarp_fixed_meshes(whole_maps, count, columns, rows, whole_work, needed, whole_meshes))
                 abort();
             free(whole_work);
             free(whole_meshes);
@@ -158,7 +158,7 @@ int main(int argument_count, char **arguments)
     unsigned char *blob, *copy;
     size_t size, records_end;
     unsigned long count, turn, accepted = 0, refused = 0, kept = 0;
-    pw_lookup lookup;
+    prewarp_lookup lookup;
     FILE *file;
     if (argument_count != 4 || (file = fopen(arguments[1], "rb")) == NULL)
         return 2;
@@ -171,10 +171,10 @@ int main(int argument_count, char **arguments)
     fclose(file);
     count = strtoul(arguments[2], NULL, 10);
     state = 0x9E3779B97F4A7C15u ^ strtoul(arguments[3], NULL, 10);
-    if (pw_open(&lookup, blob, size) != PW_OK)
+    if (prewarp_open(&lookup, blob, size) != PREWARP_OK)
         return 3;
     evaluate(&lookup);
-    records_end = lookup.offset[PW_SECTION_DATA];
+    records_end = lookup.offset[PREWARP_SECTION_DATA];
     for (turn = 0; turn < count; turn++) {
         size_t length = size;
         int same;
@@ -187,7 +187,7 @@ int main(int argument_count, char **arguments)
         exact = malloc(length); /* exact: a read beyond it is found */
         memcpy(exact, copy, length);
         same = length == size && memcmp(exact, blob, size) == 0;
-        if (pw_open(&lookup, exact, length) == PW_OK) {
+        if (prewarp_open(&lookup, exact, length) == PREWARP_OK) {
             if (turn % 2u == 0u && !same) {
                 fprintf(stderr, "copy %lu: accepted with a broken checksum\n", turn);
                 return 4;

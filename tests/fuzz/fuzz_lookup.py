@@ -33,8 +33,8 @@ def build_harness(folder, compiler="gcc", *, skip_checksums=False):
     sanitizers = SANITIZERS
     if skip_checksums:
         sanitizers = ()
-        reader = folder / "pw_open.c"
-        check = "if (crc_32(0, bytes + offset, size) != pw_u32(record + PW_SECTION_CRC))"
+        reader = folder / "prewarp_open.c"
+        check = "if (crc_32(0, bytes + offset, size) != prewarp_u32(record + PREWARP_SECTION_CRC))"
         text = reader.read_text()
         assert check in text
         reader.write_text(text.replace(check, "if (0)"))

@@ -8,17 +8,24 @@ from prewarp.glsl import compose
 from tests.support import require_tool
 
 VARIANTS = [
-    *(("eye_mesh.frag", {"PW_SIDE": side, "PW_PROJECTION": plane}) for side in (0, 1) for plane in (0, 1)),
-    *(("eye_mesh.comp", {"PW_SIDE": side, "PW_PROJECTION": 1}) for side in (0, 1)),
-    *(("eye_mesh.frag", {"PW_PUPIL_DEGREE": degree, "PW_MODES": 1}) for degree in (0, 1, 8)),
-    *(("panel_mesh.frag", {"PW_ROUNDED": 1, "PW_ENCODING": kind}) for kind in (0, 1, 2)),
-    *(("panel_mesh.comp", {"PW_TILE_NODES": 10, "PW_ENCODING": kind}) for kind in (0, 1, 2)),
-    ("decode_pass.frag", {"PW_MEAN": 4}),
-    ("node_vertices.vert", {"PW_PROJECTION": 1}),
-    ("view_mesh.vert", {"PW_NODE_VALUES": 1}),
-    *(("view_mesh.comp", {"PW_CHANNELS": count, "PW_AS_LIGHT": count % 2}) for count in (1, 2, 3, 4)),
-    ("seam_spread.frag", {"PW_PROJECTION": 1}),
-    ("show.frag", {"PW_ENCODED": 1}),
+    *(
+        ("eye_mesh.frag", {"PREWARP_SIDE": side, "PREWARP_PROJECTION": plane})
+        for side in (0, 1)
+        for plane in (0, 1)
+    ),
+    *(("eye_mesh.comp", {"PREWARP_SIDE": side, "PREWARP_PROJECTION": 1}) for side in (0, 1)),
+    *(("eye_mesh.frag", {"PREWARP_PUPIL_DEGREE": degree, "PREWARP_MODES": 1}) for degree in (0, 1, 8)),
+    *(("panel_mesh.frag", {"PREWARP_ROUNDED": 1, "PREWARP_ENCODING": kind}) for kind in (0, 1, 2)),
+    *(("panel_mesh.comp", {"PREWARP_TILE_NODES": 10, "PREWARP_ENCODING": kind}) for kind in (0, 1, 2)),
+    ("decode_pass.frag", {"PREWARP_MEAN": 4}),
+    ("node_vertices.vert", {"PREWARP_PROJECTION": 1}),
+    ("view_mesh.vert", {"PREWARP_NODE_VALUES": 1}),
+    *(
+        ("view_mesh.comp", {"PREWARP_CHANNELS": count, "PREWARP_AS_LIGHT": count % 2})
+        for count in (1, 2, 3, 4)
+    ),
+    ("seam_spread.frag", {"PREWARP_PROJECTION": 1}),
+    ("show.frag", {"PREWARP_ENCODED": 1}),
 ]
 
 

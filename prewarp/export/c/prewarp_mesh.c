@@ -1,5 +1,5 @@
 /* Meshes of the float32 path; those between coefficients on a mesh are drawn here. */
-#include "pw_float.h"
+#include "prewarp_float.h"
 
 /* out = base + (lines[0] w[0] + .. + lines[taps - 1] w[taps - 1]) */
 static inline void join_lines(const float *restrict lines, size_t stride, const float *restrict weights,
@@ -31,11 +31,11 @@ typedef void (*join_function)(const float *restrict lines, size_t stride, const 
                               const float *restrict base, size_t count, float *restrict out);
 
 /* Down every line of coefficients first, then across; 2 or 4 of them weigh in. */
-static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
+static void piecewise_mesh(const prewarp_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
                            float *restrict work, float *restrict directions)
 {
     static const join_function joins[4] = {own_two, based_two, own_four, based_four};
-    const uint32_t kind = map->family == PW_FAMILY_SPLINE ? 2u : 0u;
+    const uint32_t kind = map->family == PREWARP_FAMILY_SPLINE ? 2u : 0u;
     const join_function own = joins[kind], down = joins[kind + (base == NULL ? 0u : 1u)];
     size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
     float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
@@ -57,9 +57,9 @@ static void piecewise_mesh(const pw_map *map, uint32_t columns, uint32_t rows, c
     }
 }
 
-static uint32_t base_of(const pw_map *maps, uint32_t map)
+static uint32_t base_of(const prewarp_map *maps, uint32_t map)
 {
-    return pw_place_of_base(maps, sizeof *maps, map, maps[map].base);
+    return prewarp_place_of_base(maps, sizeof *maps, map, maps[map].base);
 }
 
 static void add_mesh(const float *restrict base, size_t count, float *restrict directions)
@@ -69,37 +69,37 @@ static void add_mesh(const float *restrict base, size_t count, float *restrict d
         directions[place] = base[place] + directions[place];
 }
 
-size_t pw_meshes_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
+size_t prewarp_meshes_work_count(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
 {
-    size_t most = pw_chebyshev_work_count(maps, count, columns, rows);
+    size_t most = prewarp_chebyshev_work_count(maps, count, columns, rows);
     for (; count > 0u; count--, maps++) {
         size_t needed = (size_t)maps->rows * 2u * ((size_t)columns + 1u);
-        if (maps->family != PW_FAMILY_CHEBYSHEV && needed > most)
+        if (maps->family != PREWARP_FAMILY_CHEBYSHEV && needed > most)
             most = needed;
     }
     return most;
 }
 
-pw_status pw_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
                     size_t work_count, float *directions)
 {
     const size_t size = (size_t)columns * rows * 2u;
     int complete = 1;
     uint32_t map;
-    pw_status status;
+    prewarp_status status;
     for (map = 0; map < count; map++)
-        complete = complete && (maps[map].base == NULL || base_of(maps, map) != PW_NONE);
-    status = pw_mesh_request(complete, columns, rows, work_count, pw_meshes_work_count(maps, count, columns, rows));
-    if (status != PW_OK)
+        complete = complete && (maps[map].base == NULL || base_of(maps, map) != PREWARP_NONE);
+    status = prewarp_mesh_request(complete, columns, rows, work_count, prewarp_meshes_work_count(maps, count, columns, rows));
+    if (status != PREWARP_OK)
         return status;
-    pw_chebyshev_meshes(maps, count, columns, rows, work, directions);
+    prewarp_chebyshev_meshes(maps, count, columns, rows, work, directions);
     for (map = 0; map < count; map++) {
         const uint32_t place = base_of(maps, map);
-        const float *below = place == PW_NONE ? NULL : directions + size * place;
-        if (maps[map].family != PW_FAMILY_CHEBYSHEV)
+        const float *below = place == PREWARP_NONE ? NULL : directions + size * place;
+        if (maps[map].family != PREWARP_FAMILY_CHEBYSHEV)
             piecewise_mesh(&maps[map], columns, rows, below, work, directions + size * map);
-        else if (below != NULL && maps[place].family != PW_FAMILY_CHEBYSHEV)
+        else if (below != NULL && maps[place].family != PREWARP_FAMILY_CHEBYSHEV)
             add_mesh(below, size, directions + size * map);
     }
-    return PW_OK;
+    return PREWARP_OK;
 }

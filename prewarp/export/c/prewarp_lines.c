@@ -2,7 +2,7 @@
  * Chebyshev meshes of the float32 path. Each number on its own is summed in one order, from the first term to the last.
  * There is one function per number of terms: what `restrict` promises of parameters is kept there, and lost where they
  * are inlined. Terms beyond the eighth are added eight at a time. */
-#include "pw_lines.h"
+#include "prewarp_lines.h"
 
 #define AT_ONCE 8u
 
@@ -68,7 +68,7 @@ static void sum_of_any(const float *lines, size_t stride, const float *weights, 
     }
 }
 
-void pw_row_sums(const pw_lines *lines, const float *in_t, size_t tall, size_t count, float *even, float *odd)
+void prewarp_row_sums(const prewarp_lines *lines, const float *in_t, size_t tall, size_t count, float *even, float *odd)
 {
     sum_of_any(lines->even, lines->stride, in_t, 2u * tall, (lines->terms + 1u) / 2u, count, even, A_LINE);
     sum_of_any(lines->odd, lines->stride, in_t + tall, 2u * tall, lines->terms / 2u, count, odd, A_PRODUCT);
@@ -104,7 +104,7 @@ typedef void (*pair_sum)(const float *restrict in_s, size_t count, const float *
     static void pairs_of_##terms(const float *restrict in_s, size_t count, const float *restrict in_x,                 \
                                  const float *restrict in_y, float *restrict out, int first)                           \
     {                                                                                                                  \
-        count -= count % PW_LANES;                                                                                     \
+        count -= count % PREWARP_LANES;                                                                                     \
         if (first == THE_SUM)                                                                                          \
             sum_pairs(in_s, count, in_x, in_y, out, terms, THE_SUM);                                                   \
         else                                                                                                           \
@@ -120,7 +120,7 @@ PAIR_SUM(6)
 PAIR_SUM(7)
 PAIR_SUM(8)
 
-void pw_line_of(const float *in_s, size_t count, const float *in_x, const float *in_y, uint32_t terms, float *out)
+void prewarp_line_of(const float *in_s, size_t count, const float *in_x, const float *in_y, uint32_t terms, float *out)
 {
     static const pair_sum sums[AT_ONCE] = {pairs_of_1, pairs_of_2, pairs_of_3, pairs_of_4,
                                            pairs_of_5, pairs_of_6, pairs_of_7, pairs_of_8};
@@ -135,7 +135,7 @@ void pw_line_of(const float *in_s, size_t count, const float *in_x, const float 
 
 /* ---- mesh rows and their mirror images: even + odd, even - odd ---- */
 
-void pw_draw_rows(const float *restrict evens, const float *restrict odds, size_t width, float *restrict here,
+void prewarp_draw_rows(const float *restrict evens, const float *restrict odds, size_t width, float *restrict here,
                   float *restrict mirror)
 {
     size_t place;
@@ -189,7 +189,7 @@ ROW_DRAWING(6)
 ROW_DRAWING(7)
 ROW_DRAWING(8)
 
-void pw_draw_more(const float *base_evens, const float *base_odds, const pw_lines *lines, const float *in_t,
+void prewarp_draw_more(const float *base_evens, const float *base_odds, const prewarp_lines *lines, const float *in_t,
                   size_t tall, size_t width, float *sums, float *here, float *mirror)
 {
     static const row_drawing drawings[AT_ONCE - 1u] = {draw_more_of_2, draw_more_of_3, draw_more_of_4, draw_more_of_5,
@@ -200,7 +200,7 @@ void pw_draw_more(const float *base_evens, const float *base_odds, const pw_line
                                     here, mirror);
         return;
     }
-    pw_row_sums(lines, in_t, tall, lines->stride, even, odd);
+    prewarp_row_sums(lines, in_t, tall, lines->stride, even, odd);
     /* Two lines are left, both of weight T_0 = 1. */
     draw_more_of_2(base_evens, base_odds, even, odd, lines->stride, in_t, 0, width, here, mirror);
 }

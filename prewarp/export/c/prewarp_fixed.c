@@ -1,27 +1,27 @@
 /* The integer path, for parts without a floating-point unit: no float is touched, floats of the blob are read by their
  * bits. Directions, coefficients, s and t are 32-bit numbers of 2^-28; products are 64 bits wide and rounded; what does
  * not fit is cut to the largest number. */
-#include "pw_fixed.h"
+#include "prewarp_fixed.h"
 
 /* ---- pupil part ---- */
 
-static void unit_pupil(const pw_lookup *lookup, const int32_t pupil[3], int64_t unit[3])
+static void unit_pupil(const prewarp_lookup *lookup, const int32_t pupil[3], int64_t unit[3])
 {
-    const unsigned char *display = pw_record(lookup, PW_SECTION_DISPLAY, PW_DISPLAY_BYTES, 0);
+    const unsigned char *display = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
     uint32_t axis;
     for (axis = 0; axis < 3u; axis++) {
-        int64_t low = fixed_from_bits(pw_u32(display + PW_DISPLAY_PUPIL_LOW + 4u * axis), PUPIL_ONE);
-        int64_t high = fixed_from_bits(pw_u32(display + PW_DISPLAY_PUPIL_HIGH + 4u * axis), PUPIL_ONE);
+        int64_t low = fixed_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis), PUPIL_ONE);
+        int64_t high = fixed_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis), PUPIL_ONE);
         int64_t at = 2 * (int64_t)pupil[axis] - low - high;
         unit[axis] = 0;
         if (high > low)
-            unit[axis] = within(at, high - low) * UNIT / (high - low);
+            unit[axis] = clamped_to(at, high - low) * UNIT / (high - low);
     }
 }
 
 static uint32_t pupil_functions(const int64_t unit[3], uint32_t degree, int32_t *values)
 {
-    int32_t x[PW_MAX_PUPIL_DEGREE + 1u], y[PW_MAX_PUPIL_DEGREE + 1u], z[PW_MAX_PUPIL_DEGREE + 1u];
+    int32_t x[PREWARP_MAX_PUPIL_DEGREE + 1u], y[PREWARP_MAX_PUPIL_DEGREE + 1u], z[PREWARP_MAX_PUPIL_DEGREE + 1u];
     uint32_t total, c, b, count = 0;
     chebyshev(unit[0], degree, x);
     chebyshev(unit[1], degree, y);
@@ -41,7 +41,7 @@ static void add(int32_t *sum, int64_t value) /* value at most 2^62 */
 }
 
 /* One width of codes, as in the float path; the formats are constants wherever this is called. */
-static inline void add_terms(pw_block counts, pw_block places, pw_block codes, uint32_t place_format,
+static inline void add_terms(prewarp_block counts, prewarp_block places, prewarp_block codes, uint32_t place_format,
                              uint32_t code_format, const int32_t *values, uint32_t modes, size_t panel_functions,
                              int32_t *coefficients)
 {
@@ -50,59 +50,59 @@ static inline void add_terms(pw_block counts, pw_block places, pw_block codes, u
     codes.format = code_format;
     for (component = 0; component < 2u; component++, coefficients += panel_functions) {
         for (row = 0; row < modes; row++, place++) {
-            uint32_t end = term + (uint32_t)pw_code(&counts, place);
+            uint32_t end = term + (uint32_t)prewarp_code(&counts, place);
             number factor;
             if (term == end)
                 continue;
             factor = multiplier(values[row], codes.scale_bits);
             for (; term < end; term++)
-                add(coefficients + pw_code(&places, term), multiplied(factor, pw_code(&codes, term)));
+                add(coefficients + prewarp_code(&places, term), multiplied(factor, prewarp_code(&codes, term)));
         }
     }
 }
 
 #define TERMS_CASE(code_format)                                                                                     \
     case code_format:                                                                                               \
-        if (places.format == PW_UINT8)                                                                              \
-            add_terms(counts, places, codes, PW_UINT8, code_format, values, modes, panel_functions, coefficients);  \
+        if (places.format == PREWARP_UINT8)                                                                              \
+            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions, coefficients);  \
         else                                                                                                        \
-            add_terms(counts, places, codes, PW_UINT16, code_format, values, modes, panel_functions, coefficients); \
+            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, coefficients); \
         break;
 
-static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const int64_t unit[3],
+static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
                           int32_t *coefficients)
 {
-    uint32_t panel_functions = pw_graded_count(pw_u16(record + PW_MAP_COLUMNS) - 1u);
-    int32_t values[PW_MAX_PUPIL_FUNCTIONS];
-    uint32_t modes = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
-    uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), count = pw_u16(record + PW_MAP_BLOCK_COUNT), start;
+    uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
+    int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
     for (start = 0; start < count; start += 3u) {
-        pw_block counts = pw_block_at(lookup, first + start), places = pw_block_at(lookup, first + start + 1u);
-        pw_block codes = pw_block_at(lookup, first + start + 2u);
+        prewarp_block counts = prewarp_block_at(lookup, first + start), places = prewarp_block_at(lookup, first + start + 1u);
+        prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
         switch (codes.format) {
-            TERMS_CASE(PW_INT8)
-            TERMS_CASE(PW_INT12)
-            TERMS_CASE(PW_INT16)
+            TERMS_CASE(PREWARP_INT8)
+            TERMS_CASE(PREWARP_INT12)
+            TERMS_CASE(PREWARP_INT16)
         default:
-            TERMS_CASE(PW_INT32)
+            TERMS_CASE(PREWARP_INT32)
         }
     }
 }
 
 static int64_t coefficient_position(uint32_t family, uint32_t coefficients, uint32_t place)
 {
-    int64_t last = (int64_t)pw_nodes(family, coefficients) - 1;
-    int64_t at = (int64_t)place - (family == PW_FAMILY_SPLINE ? 1 : 0);
+    int64_t last = (int64_t)prewarp_nodes(family, coefficients) - 1;
+    int64_t at = (int64_t)place - (family == PREWARP_FAMILY_SPLINE ? 1 : 0);
     return (2 * at - last) * UNIT / last;
 }
 
 static void add_affine(const unsigned char *record, int32_t *coefficients)
 {
-    uint32_t family = pw_u16(record + PW_MAP_FAMILY), columns = pw_u16(record + PW_MAP_COLUMNS);
-    uint32_t rows = pw_u16(record + PW_MAP_ROWS), column, row, entry;
+    uint32_t family = prewarp_u16(record + PREWARP_MAP_FAMILY), columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
+    uint32_t rows = prewarp_u16(record + PREWARP_MAP_ROWS), column, row, entry;
     int64_t affine[6];
     for (entry = 0; entry < 6u; entry++)
-        affine[entry] = within(fixed_from_bits(pw_u32(record + PW_MAP_AFFINE + 4u * entry), ONE), 16 * UNIT);
+        affine[entry] = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_MAP_AFFINE + 4u * entry), ONE), 16 * UNIT);
     for (column = 0; column < columns; column++) {
         int64_t s = coefficient_position(family, columns, column);
         for (row = 0; row < rows; row++) {
@@ -123,70 +123,70 @@ static int64_t half_units(uint32_t bits)
     return bits >> 15 ? -size : size;
 }
 
-static inline void add_codes(pw_block block, uint32_t format, uint32_t start, uint32_t count, number factor,
+static inline void add_codes(prewarp_block block, uint32_t format, uint32_t start, uint32_t count, number factor,
                              int32_t *sums)
 {
     uint32_t place;
     block.format = format;
     for (place = 0; place < count; place++)
-        add(sums + place, multiplied(factor, pw_code(&block, start + place)));
+        add(sums + place, multiplied(factor, prewarp_code(&block, start + place)));
 }
 
-static void add_numbers(const pw_block *block, uint32_t start, uint32_t count, number factor, int32_t *sums)
+static void add_numbers(const prewarp_block *block, uint32_t start, uint32_t count, number factor, int32_t *sums)
 {
     uint32_t place;
     switch (block->format) {
-    case PW_INT8:
-        add_codes(*block, PW_INT8, start, count, factor, sums);
+    case PREWARP_INT8:
+        add_codes(*block, PREWARP_INT8, start, count, factor, sums);
         break;
-    case PW_INT12:
-        add_codes(*block, PW_INT12, start, count, factor, sums);
+    case PREWARP_INT12:
+        add_codes(*block, PREWARP_INT12, start, count, factor, sums);
         break;
-    case PW_INT16:
-        add_codes(*block, PW_INT16, start, count, factor, sums);
+    case PREWARP_INT16:
+        add_codes(*block, PREWARP_INT16, start, count, factor, sums);
         break;
     default: /* half */
         factor.exponent -= 24;
         for (place = 0; place < count; place++) {
-            uint32_t bits = pw_u16(block->numbers + ((size_t)start + place) * 2u);
+            uint32_t bits = prewarp_u16(block->numbers + ((size_t)start + place) * 2u);
             add(sums + place, multiplied(factor, half_units(bits)));
         }
         break;
     }
 }
 
-static void add_modes(const pw_lookup *lookup, const unsigned char *record, const int64_t unit[3],
+static void add_modes(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
                       int32_t *coefficients)
 {
-    int32_t values[PW_MAX_PUPIL_FUNCTIONS];
-    uint32_t functions = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
-    uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), modes = pw_u16(record + PW_MAP_MODES), mode, place;
-    uint32_t count = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u;
-    const unsigned char *polynomial = pw_block_at(lookup, first).numbers;
+    int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
+    uint32_t functions = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), mode, place;
+    uint32_t count = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u;
+    const unsigned char *polynomial = prewarp_block_at(lookup, first).numbers;
     add_affine(record, coefficients);
     for (mode = 0; mode < modes; mode++) {
-        pw_block block = pw_block_at(lookup, first + 1u + mode);
+        prewarp_block block = prewarp_block_at(lookup, first + 1u + mode);
         int64_t weight = 0;
         for (place = 0; place < functions; place++, polynomial += 4)
-            weight += multiplied(from_bits(pw_u32(polynomial)), values[place]);
+            weight += multiplied(from_bits(prewarp_u32(polynomial)), values[place]);
         add_numbers(&block, 0, count, multiplier(cut(weight), block.scale_bits), coefficients);
     }
 }
 
-static void add_lattice(const pw_lookup *lookup, const unsigned char *record, const int64_t unit[3],
+static void add_lattice(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
                         int32_t *coefficients)
 {
-    uint32_t size = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u, axis, corner;
+    uint32_t size = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u, axis, corner;
     uint32_t counts[3], first[3];
     int64_t near_far[3][4];
-    pw_block block = pw_block_at(lookup, pw_u16(record + PW_MAP_FIRST_BLOCK));
+    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
     add_affine(record, coefficients);
     for (axis = 0; axis < 3u; axis++) {
-        counts[axis] = pw_u16(record + PW_MAP_PUPIL_COUNTS + 2u * axis);
+        counts[axis] = prewarp_u16(record + PREWARP_MAP_PUPIL_COUNTS + 2u * axis);
         first[axis] = 0;
         near_far[axis][0] = UNIT;
         if (counts[axis] > 1u)
-            (void)axis_weights(PW_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
+            (void)axis_weights(PREWARP_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
     }
     for (corner = 0; corner < 8u; corner++) {
         uint32_t x = corner & 1u, y = corner >> 1 & 1u, z = corner >> 2;
@@ -199,26 +199,26 @@ static void add_lattice(const pw_lookup *lookup, const unsigned char *record, co
     }
 }
 
-pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil[3], const pwx_map *base,
-                      int32_t *coefficients, size_t count, pwx_map *prepared)
+prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map, const int32_t pupil[3], const prewarp_fixed_map *base,
+                      int32_t *coefficients, size_t count, prewarp_fixed_map *prepared)
 {
     const unsigned char *record, *channel;
-    size_t needed = pw_coefficient_count(lookup, map), place;
+    size_t needed = prewarp_coefficient_count(lookup, map), place;
     int64_t unit[3];
-    if (needed == 0u || (base == NULL ? PW_NONE : base->place) != pw_base_of(lookup, map))
-        return PW_NO_SUCH;
+    if (needed == 0u || (base == NULL ? PREWARP_NONE : base->place) != prewarp_base_of(lookup, map))
+        return PREWARP_NO_SUCH;
     if (count < needed)
-        return PW_TOO_SMALL;
-    record = pw_map_record(lookup, map);
-    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
+        return PREWARP_TOO_SMALL;
+    record = prewarp_map_record(lookup, map);
+    channel = prewarp_channel_record(lookup, prewarp_u16(record + PREWARP_MAP_CHANNEL));
     for (place = 0; place < needed; place++)
         coefficients[place] = 0;
     unit_pupil(lookup, pupil, unit);
-    switch (pw_u16(record + PW_MAP_FAMILY)) {
-    case PW_FAMILY_CHEBYSHEV:
+    switch (prewarp_u16(record + PREWARP_MAP_FAMILY)) {
+    case PREWARP_FAMILY_CHEBYSHEV:
         add_chebyshev(lookup, record, unit, coefficients);
         break;
-    case PW_FAMILY_LATTICE:
+    case PREWARP_FAMILY_LATTICE:
         add_lattice(lookup, record, unit, coefficients);
         break;
     default:
@@ -226,14 +226,14 @@ pw_status pwx_prepare(const pw_lookup *lookup, uint32_t map, const int32_t pupil
         break;
     }
     prepared->place = map;
-    prepared->family = pw_u16(record + PW_MAP_FAMILY);
-    prepared->columns = pw_u16(record + PW_MAP_COLUMNS);
-    prepared->rows = pw_u16(record + PW_MAP_ROWS);
-    prepared->width = (int32_t)pw_u32(channel + PW_CHANNEL_PANEL_WIDTH);
-    prepared->height = (int32_t)pw_u32(channel + PW_CHANNEL_PANEL_HEIGHT);
+    prepared->family = prewarp_u16(record + PREWARP_MAP_FAMILY);
+    prepared->columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
+    prepared->rows = prewarp_u16(record + PREWARP_MAP_ROWS);
+    prepared->width = (int32_t)prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH);
+    prepared->height = (int32_t)prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
     prepared->coefficients = coefficients;
     prepared->base = base;
-    return PW_OK;
+    return PREWARP_OK;
 }
 
 /* ---- single points and meshes ---- */
@@ -244,20 +244,20 @@ static int32_t chebyshev_line(const int32_t *own, uint32_t degree, uint32_t j, c
     int64_t sum = 0;
     uint32_t i;
     for (i = 0; i <= degree - j; i++)
-        sum += shifted((int64_t)own[pw_graded_place(i, j)] * in_s[i], 6); /* 41 x 2^56 */
+        sum += shifted((int64_t)own[prewarp_graded_place(i, j)] * in_s[i], 6); /* 41 x 2^56 */
     return cut(shifted(sum, ONE - 6));
 }
 
-static void own_direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direction[2])
+static void own_direction_at(const prewarp_fixed_map *map, int64_t s, int64_t t, int32_t direction[2])
 {
     uint32_t component, j;
-    if (map->family == PW_FAMILY_CHEBYSHEV) {
-        int32_t in_s[PW_MAX_PANEL_DEGREE + 1u], in_t[PW_MAX_PANEL_DEGREE + 1u];
+    if (map->family == PREWARP_FAMILY_CHEBYSHEV) {
+        int32_t in_s[PREWARP_MAX_PANEL_DEGREE + 1u], in_t[PREWARP_MAX_PANEL_DEGREE + 1u];
         uint32_t degree = map->columns - 1u;
         const int32_t *own = map->coefficients;
         chebyshev(s, degree, in_s);
         chebyshev(t, degree, in_t);
-        for (component = 0; component < 2u; component++, own += pw_graded_count(degree)) {
+        for (component = 0; component < 2u; component++, own += prewarp_graded_count(degree)) {
             int64_t sum = 0;
             for (j = 0; j <= degree; j++)
                 sum += shifted((int64_t)chebyshev_line(own, degree, j, in_s) * in_t[j], 6);
@@ -278,7 +278,7 @@ static void own_direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t d
     }
 }
 
-static void direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direction[2])
+static void direction_at(const prewarp_fixed_map *map, int64_t s, int64_t t, int32_t direction[2])
 {
     own_direction_at(map, s, t, direction);
     if (map->base != NULL) {
@@ -292,10 +292,10 @@ static void direction_at(const pwx_map *map, int64_t s, int64_t t, int32_t direc
 static int64_t on_panel_axis(int32_t panel, int32_t size) /* px to s or t */
 {
     int64_t whole = (int64_t)size << PANEL_ONE, at = 2 * (int64_t)panel - whole;
-    return within(within(at, 2 * whole) * UNIT / whole, FARTHEST);
+    return clamped_to(clamped_to(at, 2 * whole) * UNIT / whole, FARTHEST);
 }
 
-void pwx_direction_from_panel(const pwx_map *map, const int32_t panel[2], int32_t direction[2])
+void prewarp_fixed_direction_from_panel(const prewarp_fixed_map *map, const int32_t panel[2], int32_t direction[2])
 {
     direction_at(map, on_panel_axis(panel[0], map->width), on_panel_axis(panel[1], map->height), direction);
 }
@@ -314,17 +314,17 @@ static int64_t step_of(int64_t above, int64_t below, int shift)
         above = shifted(above, 1);
         below = shifted(below, 1);
     }
-    return within(above * ((int64_t)1 << (ONE - shift > 22 ? 22 : ONE - shift)) / below *
+    return clamped_to(above * ((int64_t)1 << (ONE - shift > 22 ? 22 : ONE - shift)) / below *
                       ((int64_t)1 << (ONE - shift > 22 ? ONE - shift - 22 : 0)),
                   LONGEST_STEP);
 }
 
-pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2], int32_t panel[2])
+prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2], int32_t panel[2])
 {
     int64_t place[2] = {0, 0};
     uint32_t step, axis;
     int done = 0, inside = 1;
-    for (step = 0; step < PW_INVERSE_STEPS && !done; step++) {
+    for (step = 0; step < PREWARP_INVERSE_STEPS && !done; step++) {
         int shift = step == 0u ? START_DIFFERENCE_SHIFT : DIFFERENCE_SHIFT;
         int64_t difference = UNIT >> shift, by_s[2], by_t[2], rest[2], move[2], determinant;
         int32_t here[2], at_s[2], at_t[2];
@@ -344,7 +344,7 @@ pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2
         move[1] = step_of(by_s[0] * rest[1] - rest[0] * by_s[1], determinant, shift);
         done = 1;
         for (axis = 0; axis < 2u; axis++) {
-            place[axis] = within(place[axis] + move[axis], FARTHEST);
+            place[axis] = clamped_to(place[axis] + move[axis], FARTHEST);
             if (move[axis] > DONE || move[axis] < -DONE)
                 done = 0;
         }
@@ -355,23 +355,23 @@ pw_status pwx_panel_from_direction(const pwx_map *map, const int32_t direction[2
     }
     panel[0] = cut(shifted((place[0] + UNIT) * map->width, ONE + 1 - PANEL_ONE));
     panel[1] = cut(shifted((place[1] + UNIT) * map->height, ONE + 1 - PANEL_ONE));
-    return !done ? PW_NOT_CONVERGED : inside ? PW_OK : PW_OFF_PANEL;
+    return !done ? PREWARP_NOT_CONVERGED : inside ? PREWARP_OK : PREWARP_OFF_PANEL;
 }
 
 /* ---- weight and gain ---- */
 
-static int32_t surface_value(const pw_lookup *lookup, uint32_t surface, const int32_t point[2], int one)
+static int32_t surface_value(const prewarp_lookup *lookup, uint32_t surface, const int32_t point[2], int one)
 {
-    const unsigned char *record = pw_surface_record(lookup, surface);
-    pw_block block = pw_block_at(lookup, pw_u16(record + PW_SURFACE_BLOCK));
+    const unsigned char *record = prewarp_surface_record(lookup, surface);
+    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_SURFACE_BLOCK));
     uint32_t counts[2], first[2], axis, corner;
     int64_t share[2], codes[4], lines[2], code;
-    counts[0] = pw_u16(record + PW_SURFACE_COLUMNS);
-    counts[1] = pw_u16(record + PW_SURFACE_ROWS);
+    counts[0] = prewarp_u16(record + PREWARP_SURFACE_COLUMNS);
+    counts[1] = prewarp_u16(record + PREWARP_SURFACE_ROWS);
     for (axis = 0; axis < 2u; axis++) {
         /* domain ends up to 2^20 x 2^28: cut, so that the place keeps 16 bits of fraction within 64 bits */
-        int64_t low = within(fixed_from_bits(pw_u32(record + PW_SURFACE_LOW + 4u * axis), one), (int64_t)1 << 34);
-        int64_t high = within(fixed_from_bits(pw_u32(record + PW_SURFACE_HIGH + 4u * axis), one), (int64_t)1 << 34);
+        int64_t low = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_LOW + 4u * axis), one), (int64_t)1 << 34);
+        int64_t high = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_HIGH + 4u * axis), one), (int64_t)1 << 34);
         int64_t last = (int64_t)(counts[axis] - 1u) << SHARE_ONE, length = high > low ? high - low : 1, at, place;
         at = (int64_t)point[axis] - low;
         at = at < 0 ? 0 : at > length ? length : at;
@@ -382,28 +382,28 @@ static int32_t surface_value(const pw_lookup *lookup, uint32_t surface, const in
         share[axis] = place - ((int64_t)first[axis] << SHARE_ONE);
     }
     for (corner = 0; corner < 4u; corner++)
-        codes[corner] = pw_code(&block, (first[0] + (corner & 1u)) * counts[1] + first[1] + (corner >> 1));
+        codes[corner] = prewarp_code(&block, (first[0] + (corner & 1u)) * counts[1] + first[1] + (corner >> 1));
     for (axis = 0; axis < 2u; axis++)
         lines[axis] = (codes[2u * axis] << SHARE_ONE) + share[0] * (codes[2u * axis + 1u] - codes[2u * axis]);
     code = lines[0] + shifted(share[1] * (lines[1] - lines[0]), SHARE_ONE); /* code x 2^16 */
-    return cut(within(fixed_from_bits(pw_u32(record + PW_SURFACE_OFFSET), SHARE_ONE), (int64_t)1 << 40) +
-               within(multiplied(from_bits(block.scale_bits), code), (int64_t)1 << 40));
+    return cut(clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_OFFSET), SHARE_ONE), (int64_t)1 << 40) +
+               clamped_to(multiplied(from_bits(block.scale_bits), code), (int64_t)1 << 40));
 }
 
-int32_t pwx_weight(const pw_lookup *lookup, uint32_t channel, const int32_t direction[2])
+int32_t prewarp_fixed_weight(const prewarp_lookup *lookup, uint32_t channel, const int32_t direction[2])
 {
     uint32_t link;
     if (channel >= lookup->channel_count)
         return 0;
-    link = pw_u16(pw_channel_record(lookup, channel) + PW_CHANNEL_WEIGHT);
-    return link == PW_NONE ? (int32_t)1 << SHARE_ONE : surface_value(lookup, link, direction, ONE);
+    link = prewarp_u16(prewarp_channel_record(lookup, channel) + PREWARP_CHANNEL_WEIGHT);
+    return link == PREWARP_NONE ? (int32_t)1 << SHARE_ONE : surface_value(lookup, link, direction, ONE);
 }
 
-int32_t pwx_gain(const pw_lookup *lookup, uint32_t map, const int32_t panel[2])
+int32_t prewarp_fixed_gain(const prewarp_lookup *lookup, uint32_t map, const int32_t panel[2])
 {
     uint32_t link;
     if (map >= lookup->map_count)
         return 0;
-    link = pw_u16(pw_map_record(lookup, map) + PW_MAP_GAIN);
-    return link == PW_NONE ? (int32_t)1 << SHARE_ONE : surface_value(lookup, link, panel, PANEL_ONE);
+    link = prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_GAIN);
+    return link == PREWARP_NONE ? (int32_t)1 << SHARE_ONE : surface_value(lookup, link, panel, PANEL_ONE);
 }

@@ -1,5 +1,5 @@
 /* Meshes of the integer path: the sums of the float path, in numbers of 2^-28. */
-#include "pw_fixed.h"
+#include "prewarp_fixed.h"
 
 /* Polynomials are numbers of 2^-26: products with them for all terms, at most 41 of 2^57, fit in 64 bits. */
 #define VALUE_ONE 26
@@ -20,14 +20,14 @@ static inline int64_t sum_of(const int32_t *numbers, size_t stride, const int32_
 }
 
 /* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
-static uint32_t filled_terms(const pwx_map *map, uint32_t *counts)
+static uint32_t filled_terms(const prewarp_fixed_map *map, uint32_t *counts)
 {
-    uint32_t terms = map->columns, all = pw_graded_count(terms - 1u), j, filled = 0;
+    uint32_t terms = map->columns, all = prewarp_graded_count(terms - 1u), j, filled = 0;
     const int32_t *own = map->coefficients;
     for (j = 0; j < terms; j++) {
         counts[j] = terms - j;
-        while (counts[j] > 0u && own[pw_graded_place(counts[j] - 1u, j)] == 0 &&
-               own[all + pw_graded_place(counts[j] - 1u, j)] == 0)
+        while (counts[j] > 0u && own[prewarp_graded_place(counts[j] - 1u, j)] == 0 &&
+               own[all + prewarp_graded_place(counts[j] - 1u, j)] == 0)
             counts[j]--;
         if (counts[j] > 0u)
             filled = j + 1u;
@@ -47,17 +47,17 @@ static void node_values(uint32_t count, uint32_t terms, int32_t *values)
 }
 
 /* Sums over i for every j: a line of nodes (tx, ty) each. A node and its mirror image share sums over even and odd i. */
-static void lines_of(const pwx_map *map, const uint32_t *counts, uint32_t filled, const int32_t *in_s, uint32_t columns,
+static void lines_of(const prewarp_fixed_map *map, const uint32_t *counts, uint32_t filled, const int32_t *in_s, uint32_t columns,
                      int32_t *lines)
 {
     uint32_t terms = map->columns, component, i, j, column;
-    int32_t factors[PW_MAX_PANEL_DEGREE + 1u];
+    int32_t factors[PREWARP_MAX_PANEL_DEGREE + 1u];
     const int32_t *own = map->coefficients;
-    for (component = 0; component < 2u; component++, own += pw_graded_count(terms - 1u)) {
+    for (component = 0; component < 2u; component++, own += prewarp_graded_count(terms - 1u)) {
         for (j = 0; j < filled; j++) {
             int32_t *line = lines + (size_t)columns * 2u * j + component;
             for (i = 0; i < counts[j]; i++)
-                factors[i] = own[pw_graded_place(i, j)];
+                factors[i] = own[prewarp_graded_place(i, j)];
             for (column = 0; column < (columns + 1u) / 2u; column++) {
                 const int32_t *values = in_s + (size_t)terms * column;
                 int64_t even = sum_of(factors, 2, values, (counts[j] + 1u) / 2u);
@@ -70,10 +70,10 @@ static void lines_of(const pwx_map *map, const uint32_t *counts, uint32_t filled
 }
 
 /* Sums over i first, then over j; a row and its mirror image share sums over even and over odd j. */
-static void chebyshev_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
+static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
                            int32_t *directions)
 {
-    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), row;
+    uint32_t counts[PREWARP_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), row;
     uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
     size_t width = (size_t)columns * 2u, place;
     int32_t *lines = work, *in_s = lines + width * terms, *in_t = in_s + (size_t)terms * ((columns + 1u) / 2u);
@@ -97,7 +97,7 @@ static void chebyshev_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, 
     }
 }
 
-static void piecewise_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
+static void piecewise_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
                            int32_t *directions)
 {
     size_t width = (size_t)columns * 2u, height = (size_t)map->rows * 2u, place;
@@ -118,42 +118,42 @@ static void piecewise_mesh(const pwx_map *map, uint32_t columns, uint32_t rows, 
     }
 }
 
-static uint32_t base_of(const pwx_map *maps, uint32_t map)
+static uint32_t base_of(const prewarp_fixed_map *maps, uint32_t map)
 {
-    return pw_place_of_base(maps, sizeof *maps, map, maps[map].base);
+    return prewarp_place_of_base(maps, sizeof *maps, map, maps[map].base);
 }
 
-size_t pwx_meshes_work_count(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
+size_t prewarp_fixed_meshes_work_count(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
 {
     size_t most = 0, needed;
     for (; count > 0u; count--, maps++) {
         needed = (size_t)maps->rows * columns * 2u;
-        if (maps->family == PW_FAMILY_CHEBYSHEV)
+        if (maps->family == PREWARP_FAMILY_CHEBYSHEV)
             needed = maps->columns * ((size_t)columns * 2u + (columns + 1u) / 2u + (rows + 1u) / 2u);
         most = needed > most ? needed : most;
     }
     return most;
 }
 
-pw_status pwx_meshes(const pwx_map *maps, uint32_t count, uint32_t columns, uint32_t rows, int32_t *work,
+prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows, int32_t *work,
                      size_t work_count, int32_t *directions)
 {
     const size_t size = (size_t)columns * rows * 2u;
     int complete = 1;
     uint32_t map;
-    pw_status status;
+    prewarp_status status;
     for (map = 0; map < count; map++)
-        complete = complete && (maps[map].base == NULL || base_of(maps, map) != PW_NONE);
-    status = pw_mesh_request(complete, columns, rows, work_count, pwx_meshes_work_count(maps, count, columns, rows));
-    if (status != PW_OK)
+        complete = complete && (maps[map].base == NULL || base_of(maps, map) != PREWARP_NONE);
+    status = prewarp_mesh_request(complete, columns, rows, work_count, prewarp_fixed_meshes_work_count(maps, count, columns, rows));
+    if (status != PREWARP_OK)
         return status;
     for (map = 0; map < count; map++) {
         const uint32_t place = base_of(maps, map);
-        const int32_t *below = place == PW_NONE ? NULL : directions + size * place;
-        if (maps[map].family == PW_FAMILY_CHEBYSHEV)
+        const int32_t *below = place == PREWARP_NONE ? NULL : directions + size * place;
+        if (maps[map].family == PREWARP_FAMILY_CHEBYSHEV)
             chebyshev_mesh(&maps[map], columns, rows, below, work, directions + size * map);
         else
             piecewise_mesh(&maps[map], columns, rows, below, work, directions + size * map);
     }
-    return PW_OK;
+    return PREWARP_OK;
 }

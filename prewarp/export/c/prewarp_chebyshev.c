@@ -1,6 +1,6 @@
 /* Chebyshev meshes of the float32 path. Sums over i for every j are lines of nodes; a mesh row is a sum over lines. A row
  * and its mirror image share sums over even and over odd j, and a map shares its sums with those that build on it. */
-#include "pw_lines.h"
+#include "prewarp_lines.h"
 
 /* Maps drawn together: a base and those that build on it; where there are more, in several rounds. */
 #define TOGETHER 8u
@@ -10,15 +10,15 @@
 #define ALIGNMENT 32u
 
 /* Of the coefficients of both components: how many i each j has, without zeros at the end; returns how many j. */
-static uint32_t filled_terms(const pw_map *map, uint32_t *counts)
+static uint32_t filled_terms(const prewarp_map *map, uint32_t *counts)
 {
-    uint32_t terms = map->columns, all = pw_graded_count(terms - 1u), j, filled = 0;
+    uint32_t terms = map->columns, all = prewarp_graded_count(terms - 1u), j, filled = 0;
     const float *own = map->coefficients;
     for (j = 0; j < terms; j++) {
-        uint32_t i = terms - j, place = pw_graded_place(terms - 1u - j, j);
+        uint32_t i = terms - j, place = prewarp_graded_place(terms - 1u - j, j);
         while (i > 0u && own[place] == 0.0f && own[all + place] == 0.0f) {
             i--;
-            place = i > 0u ? pw_graded_place(i - 1u, j) : 0u;
+            place = i > 0u ? prewarp_graded_place(i - 1u, j) : 0u;
         }
         counts[j] = i;
         if (i > 0u)
@@ -35,10 +35,10 @@ static void next_values(const float *restrict x, const float *restrict before, s
         next[place] = 2.0f * x[place] * before[width + place] - before[place];
 }
 
-/* T_0 .. T_terms-1 of all nodes of an axis: (terms, pw_padded(count)); at least one, beyond the nodes anything finite */
+/* T_0 .. T_terms-1 of all nodes of an axis: (terms, prewarp_padded(count)); at least one, beyond the nodes anything finite */
 static void node_values(uint32_t count, uint32_t terms, float *restrict values)
 {
-    size_t width = pw_padded(count);
+    size_t width = prewarp_padded(count);
     int32_t last = (int32_t)count - 1, place, end = (int32_t)width;
     float length = (float)last;
     uint32_t k;
@@ -54,47 +54,47 @@ static void node_values(uint32_t count, uint32_t terms, float *restrict values)
 }
 
 /* Lines of a map, written to `memory`: those of even j, then those of odd j */
-static pw_lines lines_of(const pw_map *map, const float *in_s, size_t line, float *memory)
+static prewarp_lines lines_of(const prewarp_map *map, const float *in_s, size_t line, float *memory)
 {
-    const size_t stride = 2u * line, all = pw_graded_count(map->columns - 1u);
-    uint32_t counts[PW_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), evens, i, j;
-    pw_lines lines;
+    const size_t stride = 2u * line, all = prewarp_graded_count(map->columns - 1u);
+    uint32_t counts[PREWARP_MAX_PANEL_DEGREE + 1u], filled = filled_terms(map, counts), evens, i, j;
+    prewarp_lines lines;
     lines.terms = filled < 2u ? 2u : filled;
     evens = (lines.terms + 1u) / 2u;
     lines.stride = stride;
     lines.even = memory;
     lines.odd = memory + stride * evens;
     for (j = 0; j < lines.terms; j++) {
-        float in_x[PW_MAX_PANEL_DEGREE + 1u], in_y[PW_MAX_PANEL_DEGREE + 1u];
-        uint32_t count = j < filled ? counts[j] : 0u, place = pw_graded_place(0, j);
+        float in_x[PREWARP_MAX_PANEL_DEGREE + 1u], in_y[PREWARP_MAX_PANEL_DEGREE + 1u];
+        uint32_t count = j < filled ? counts[j] : 0u, place = prewarp_graded_place(0, j);
         for (i = 0; i < count; i++) {
             in_x[i] = map->coefficients[place];
             in_y[i] = map->coefficients[all + place];
             place += i + j + 1u;
         }
-        pw_line_of(in_s, line, in_x, in_y, count, memory + stride * (j / 2u + (j % 2u ? evens : 0u)));
+        prewarp_line_of(in_s, line, in_x, in_y, count, memory + stride * (j / 2u + (j % 2u ? evens : 0u)));
     }
     return lines;
 }
 
 /* Of the Chebyshev maps, at least two; 0: there are none. */
-static uint32_t most_terms(const pw_map *maps, uint32_t count)
+static uint32_t most_terms(const prewarp_map *maps, uint32_t count)
 {
     uint32_t most = 0;
     for (; count > 0u; count--, maps++) {
         uint32_t terms = maps->columns < 2u ? 2u : maps->columns;
-        if (maps->family == PW_FAMILY_CHEBYSHEV && terms > most)
+        if (maps->family == PREWARP_FAMILY_CHEBYSHEV && terms > most)
             most = terms;
     }
     return most;
 }
 
-size_t pw_chebyshev_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
+size_t prewarp_chebyshev_work_count(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows)
 {
-    size_t line = pw_padded(columns), terms = most_terms(maps, count);
+    size_t line = prewarp_padded(columns), terms = most_terms(maps, count);
     if (terms == 0u)
         return 0;
-    return (line + pw_padded(rows)) * terms + 2u * line * (SUMS + terms * (count < TOGETHER ? count : TOGETHER)) +
+    return (line + prewarp_padded(rows)) * terms + 2u * line * (SUMS + terms * (count < TOGETHER ? count : TOGETHER)) +
            ALIGNMENT / sizeof(float);
 }
 
@@ -105,7 +105,7 @@ static float *aligned(float *work)
 }
 
 /* Rows of all maps drawn together; the first is the base of the others. in_t: (terms, tall) */
-static void draw_together(const pw_lines *lines, float *const *meshes, uint32_t count, const float *in_t, size_t tall,
+static void draw_together(const prewarp_lines *lines, float *const *meshes, uint32_t count, const float *in_t, size_t tall,
                           uint32_t columns, uint32_t rows, float *sums)
 {
     const size_t width = (size_t)columns * 2u, stride = lines->stride;
@@ -113,30 +113,30 @@ static void draw_together(const pw_lines *lines, float *const *meshes, uint32_t 
     uint32_t row, map;
     for (row = 0; row < (rows + 1u) / 2u; row++, in_t++) {
         size_t here = width * row, opposite = width * (rows - 1u - row);
-        pw_row_sums(lines, in_t, tall, pw_padded(width), even, odd);
+        prewarp_row_sums(lines, in_t, tall, prewarp_padded(width), even, odd);
         for (map = 0; map < count; map++) {
             /* The middle row is its own mirror image: that goes where nobody reads it. */
             float *mirror = opposite == here ? spare : meshes[map] + opposite;
             if (map == 0u)
-                pw_draw_rows(even, odd, width, meshes[map] + here, mirror);
+                prewarp_draw_rows(even, odd, width, meshes[map] + here, mirror);
             else
-                pw_draw_more(even, odd, &lines[map], in_t, tall, width, own_sums, meshes[map] + here, mirror);
+                prewarp_draw_more(even, odd, &lines[map], in_t, tall, width, own_sums, meshes[map] + here, mirror);
         }
     }
 }
 
-static int has_base(const pw_map *map)
+static int has_base(const prewarp_map *map)
 {
-    return map->base != NULL && map->base->family == PW_FAMILY_CHEBYSHEV;
+    return map->base != NULL && map->base->family == PREWARP_FAMILY_CHEBYSHEV;
 }
 
-void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
                          float *directions)
 {
-    const size_t line = pw_padded(columns), tall = pw_padded(rows), size = (size_t)columns * rows * 2u;
+    const size_t line = prewarp_padded(columns), tall = prewarp_padded(rows), size = (size_t)columns * rows * 2u;
     const uint32_t terms = most_terms(maps, count);
     float *in_s, *in_t, *sums, *memory, *meshes[TOGETHER];
-    pw_lines lines[TOGETHER];
+    prewarp_lines lines[TOGETHER];
     uint32_t base, map, found;
     if (terms == 0u)
         return;
@@ -150,14 +150,14 @@ void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t columns, u
     else
         node_values(rows, terms, in_t);
     for (base = 0; base < count; base++) {
-        if (maps[base].family != PW_FAMILY_CHEBYSHEV || has_base(&maps[base]))
+        if (maps[base].family != PREWARP_FAMILY_CHEBYSHEV || has_base(&maps[base]))
             continue;
         lines[0] = lines_of(&maps[base], in_s, line, memory);
         meshes[0] = directions + size * base;
         map = base + 1u;
         do {
             for (found = 1; found < TOGETHER && map < count; map++) {
-                if (maps[map].base != &maps[base] || maps[map].family != PW_FAMILY_CHEBYSHEV)
+                if (maps[map].base != &maps[base] || maps[map].family != PREWARP_FAMILY_CHEBYSHEV)
                     continue;
                 lines[found] = lines_of(&maps[map], in_s, line, memory + 2u * line * terms * found);
                 meshes[found++] = directions + size * map;

@@ -1,16 +1,16 @@
 /* The float32 path. Every sum has one order, so that results are the same to the last bit wherever float is IEEE 754
  * binary32, is evaluated as such (FLT_EVAL_METHOD 0) and multiplications are not fused with additions. */
-#include "pw_float.h"
+#include "prewarp_float.h"
 
 /* ---- pupil part ---- */
 
-static void unit_pupil(const pw_lookup *lookup, const float pupil_mm[3], float unit[3])
+static void unit_pupil(const prewarp_lookup *lookup, const float pupil_mm[3], float unit[3])
 {
-    const unsigned char *display = pw_record(lookup, PW_SECTION_DISPLAY, PW_DISPLAY_BYTES, 0);
+    const unsigned char *display = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
     uint32_t axis;
     for (axis = 0; axis < 3u; axis++) {
-        float low = pw_f32(display + PW_DISPLAY_PUPIL_LOW + 4u * axis);
-        float high = pw_f32(display + PW_DISPLAY_PUPIL_HIGH + 4u * axis);
+        float low = prewarp_f32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis);
+        float high = prewarp_f32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis);
         unit[axis] = 0.0f;
         if (high > low)
             unit[axis] = bounded(((pupil_mm[axis] - low) + (pupil_mm[axis] - high)) / (high - low), 1.0f);
@@ -20,7 +20,7 @@ static void unit_pupil(const pw_lookup *lookup, const float pupil_mm[3], float u
 /* Pupil functions by total degree, then by rising z, then by rising y; returns how many. */
 static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *values)
 {
-    float x[PW_MAX_PUPIL_DEGREE + 1u], y[PW_MAX_PUPIL_DEGREE + 1u], z[PW_MAX_PUPIL_DEGREE + 1u];
+    float x[PREWARP_MAX_PUPIL_DEGREE + 1u], y[PREWARP_MAX_PUPIL_DEGREE + 1u], z[PREWARP_MAX_PUPIL_DEGREE + 1u];
     uint32_t total, c, b, count = 0;
     chebyshev(unit[0], degree, x);
     chebyshev(unit[1], degree, y);
@@ -36,7 +36,7 @@ static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *val
 
 /* One width of codes: rows (tx with each pupil function, then ty), each with its terms. The formats are constants
  * wherever this is called, so that reading a number costs no choice. */
-static inline void add_terms(pw_block counts, pw_block places, pw_block codes, uint32_t place_format,
+static inline void add_terms(prewarp_block counts, prewarp_block places, prewarp_block codes, uint32_t place_format,
                              uint32_t code_format, const float *values, uint32_t modes, size_t panel_functions,
                              float *coefficients)
 {
@@ -46,46 +46,46 @@ static inline void add_terms(pw_block counts, pw_block places, pw_block codes, u
     codes.format = code_format;
     for (component = 0; component < 2u; component++, coefficients += panel_functions) {
         for (row = 0; row < modes; row++, place++) {
-            uint32_t end = term + (uint32_t)pw_code(&counts, place);
+            uint32_t end = term + (uint32_t)prewarp_code(&counts, place);
             float factor = values[row] * step;
             for (; term < end; term++)
-                coefficients[pw_code(&places, term)] += factor * (float)pw_code(&codes, term);
+                coefficients[prewarp_code(&places, term)] += factor * (float)prewarp_code(&codes, term);
         }
     }
 }
 
 #define TERMS_CASE(code_format)                                                                                   \
     case code_format:                                                                                             \
-        if (places.format == PW_UINT8)                                                                            \
-            add_terms(counts, places, codes, PW_UINT8, code_format, values, modes, panel_functions, coefficients);  \
+        if (places.format == PREWARP_UINT8)                                                                            \
+            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions, coefficients);  \
         else                                                                                                      \
-            add_terms(counts, places, codes, PW_UINT16, code_format, values, modes, panel_functions, coefficients); \
+            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, coefficients); \
         break;
 
-static void add_chebyshev(const pw_lookup *lookup, const unsigned char *record, const float unit[3],
+static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3],
                           float *coefficients)
 {
-    uint32_t panel_functions = pw_graded_count(pw_u16(record + PW_MAP_COLUMNS) - 1u);
-    float values[PW_MAX_PUPIL_FUNCTIONS];
-    uint32_t modes = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
-    uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), count = pw_u16(record + PW_MAP_BLOCK_COUNT), start;
+    uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
+    float values[PREWARP_MAX_PUPIL_FUNCTIONS];
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
     for (start = 0; start < count; start += 3u) {
-        pw_block counts = pw_block_at(lookup, first + start), places = pw_block_at(lookup, first + start + 1u);
-        pw_block codes = pw_block_at(lookup, first + start + 2u);
+        prewarp_block counts = prewarp_block_at(lookup, first + start), places = prewarp_block_at(lookup, first + start + 1u);
+        prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
         switch (codes.format) {
-            TERMS_CASE(PW_INT8)
-            TERMS_CASE(PW_INT12)
-            TERMS_CASE(PW_INT16)
+            TERMS_CASE(PREWARP_INT8)
+            TERMS_CASE(PREWARP_INT12)
+            TERMS_CASE(PREWARP_INT16)
         default:
-            TERMS_CASE(PW_INT32)
+            TERMS_CASE(PREWARP_INT32)
         }
     }
 }
 
 static float coefficient_position(uint32_t family, uint32_t coefficients, uint32_t place)
 {
-    float last = (float)(pw_nodes(family, coefficients) - 1u);
-    float at = family == PW_FAMILY_SPLINE ? (float)place - 1.0f : (float)place;
+    float last = (float)(prewarp_nodes(family, coefficients) - 1u);
+    float at = family == PREWARP_FAMILY_SPLINE ? (float)place - 1.0f : (float)place;
     return (2.0f * at - last) / last;
 }
 
@@ -101,11 +101,11 @@ static void offset_line(const float *line, uint32_t rows, float x, float y, floa
 /* Sets all coefficients to the plane: what it adds along a column is made in the first one, which gets its own last. */
 static void set_affine(const unsigned char *record, float *coefficients)
 {
-    uint32_t family = pw_u16(record + PW_MAP_FAMILY), columns = pw_u16(record + PW_MAP_COLUMNS);
-    uint32_t rows = pw_u16(record + PW_MAP_ROWS), column, row, entry;
+    uint32_t family = prewarp_u16(record + PREWARP_MAP_FAMILY), columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
+    uint32_t rows = prewarp_u16(record + PREWARP_MAP_ROWS), column, row, entry;
     float affine[6];
     for (entry = 0; entry < 6u; entry++)
-        affine[entry] = pw_f32(record + PW_MAP_AFFINE + 4u * entry);
+        affine[entry] = prewarp_f32(record + PREWARP_MAP_AFFINE + 4u * entry);
     for (row = 0; row < rows; row++) {
         float t = coefficient_position(family, rows, row);
         coefficients[2u * row] = affine[2] * t;
@@ -134,8 +134,8 @@ static void add_pairs(const unsigned char *restrict numbers, uint32_t count, flo
     for (from = 0; from < count; from += 64u) {
         uint32_t here = count - from < 64u ? count - from : 64u;
         for (place = 0; place < here; place += 2u, numbers += 3) {
-            codes[place] = pw_i12(numbers, 0u);
-            codes[place + 1u] = pw_i12(numbers, 1u);
+            codes[place] = prewarp_i12(numbers, 0u);
+            codes[place + 1u] = prewarp_i12(numbers, 1u);
         }
         for (place = 0; place < here; place++)
             sums[from + place] += factor * (float)codes[place];
@@ -143,22 +143,22 @@ static void add_pairs(const unsigned char *restrict numbers, uint32_t count, flo
 }
 
 /* coefficients += factor * numbers, `count` of them, from number `start` of a block */
-static void add_numbers(const pw_block *block, uint32_t start, uint32_t count, float factor, float *restrict sums)
+static void add_numbers(const prewarp_block *block, uint32_t start, uint32_t count, float factor, float *restrict sums)
 {
     const unsigned char *restrict numbers = block->numbers;
     uint32_t place;
     switch (block->format) {
-    case PW_INT8:
+    case PREWARP_INT8:
         for (place = 0; place < count; place++)
-            sums[place] += factor * (float)pw_i8(numbers + start + place);
+            sums[place] += factor * (float)prewarp_i8(numbers + start + place);
         break;
-    case PW_INT16:
+    case PREWARP_INT16:
         for (place = 0; place < count; place++)
-            sums[place] += factor * (float)pw_i16(numbers + ((size_t)start + place) * 2u);
+            sums[place] += factor * (float)prewarp_i16(numbers + ((size_t)start + place) * 2u);
         break;
-    case PW_HALF:
+    case PREWARP_HALF:
         for (place = 0; place < count; place++)
-            sums[place] += factor * half_value(pw_u16(numbers + ((size_t)start + place) * 2u));
+            sums[place] += factor * half_value(prewarp_u16(numbers + ((size_t)start + place) * 2u));
         break;
     default:
         add_pairs(numbers + start / 2u * 3u, count, factor, sums);
@@ -166,37 +166,37 @@ static void add_numbers(const pw_block *block, uint32_t start, uint32_t count, f
     }
 }
 
-static void add_modes(const pw_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
+static void add_modes(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
 {
-    float values[PW_MAX_PUPIL_FUNCTIONS];
-    uint32_t functions = pupil_functions(unit, pw_u16(record + PW_MAP_PUPIL_DEGREE), values);
-    uint32_t first = pw_u16(record + PW_MAP_FIRST_BLOCK), modes = pw_u16(record + PW_MAP_MODES), mode, place;
-    uint32_t count = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u;
-    const unsigned char *polynomial = pw_block_at(lookup, first).numbers;
+    float values[PREWARP_MAX_PUPIL_FUNCTIONS];
+    uint32_t functions = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), mode, place;
+    uint32_t count = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u;
+    const unsigned char *polynomial = prewarp_block_at(lookup, first).numbers;
     set_affine(record, coefficients);
     for (mode = 0; mode < modes; mode++) {
-        pw_block block = pw_block_at(lookup, first + 1u + mode);
+        prewarp_block block = prewarp_block_at(lookup, first + 1u + mode);
         float weight = 0.0f;
         for (place = 0; place < functions; place++, polynomial += 4)
-            weight += pw_f32(polynomial) * values[place];
+            weight += prewarp_f32(polynomial) * values[place];
         add_numbers(&block, 0, count, weight * f32_from_bits(block.scale_bits), coefficients);
     }
 }
 
-static void add_lattice(const pw_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
+static void add_lattice(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
 {
-    uint32_t size = pw_u16(record + PW_MAP_COLUMNS) * pw_u16(record + PW_MAP_ROWS) * 2u, axis, corner;
+    uint32_t size = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u, axis, corner;
     uint32_t counts[3], first[3];
     float near_far[3][4];
-    pw_block block = pw_block_at(lookup, pw_u16(record + PW_MAP_FIRST_BLOCK));
+    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
     float scale = f32_from_bits(block.scale_bits);
     set_affine(record, coefficients);
     for (axis = 0; axis < 3u; axis++) {
-        counts[axis] = pw_u16(record + PW_MAP_PUPIL_COUNTS + 2u * axis);
+        counts[axis] = prewarp_u16(record + PREWARP_MAP_PUPIL_COUNTS + 2u * axis);
         first[axis] = 0;
         near_far[axis][0] = 1.0f;
         if (counts[axis] > 1u)
-            (void)axis_weights(PW_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
+            (void)axis_weights(PREWARP_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
     }
     for (corner = 0; corner < 8u; corner++) {
         uint32_t x = corner & 1u, y = corner >> 1 & 1u, z = corner >> 2;
@@ -209,26 +209,26 @@ static void add_lattice(const pw_lookup *lookup, const unsigned char *record, co
     }
 }
 
-pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm[3], const pw_map *base,
-                     float *coefficients, size_t count, pw_map *prepared)
+prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const float pupil_mm[3], const prewarp_map *base,
+                     float *coefficients, size_t count, prewarp_map *prepared)
 {
     const unsigned char *record, *channel;
-    size_t needed = pw_coefficient_count(lookup, map), place;
+    size_t needed = prewarp_coefficient_count(lookup, map), place;
     float unit[3];
-    if (needed == 0u || (base == NULL ? PW_NONE : base->place) != pw_base_of(lookup, map))
-        return PW_NO_SUCH;
+    if (needed == 0u || (base == NULL ? PREWARP_NONE : base->place) != prewarp_base_of(lookup, map))
+        return PREWARP_NO_SUCH;
     if (count < needed)
-        return PW_TOO_SMALL;
-    record = pw_map_record(lookup, map);
-    channel = pw_channel_record(lookup, pw_u16(record + PW_MAP_CHANNEL));
+        return PREWARP_TOO_SMALL;
+    record = prewarp_map_record(lookup, map);
+    channel = prewarp_channel_record(lookup, prewarp_u16(record + PREWARP_MAP_CHANNEL));
     unit_pupil(lookup, pupil_mm, unit);
-    switch (pw_u16(record + PW_MAP_FAMILY)) {
-    case PW_FAMILY_CHEBYSHEV:
+    switch (prewarp_u16(record + PREWARP_MAP_FAMILY)) {
+    case PREWARP_FAMILY_CHEBYSHEV:
         for (place = 0; place < needed; place++)
             coefficients[place] = 0.0f;
         add_chebyshev(lookup, record, unit, coefficients);
         break;
-    case PW_FAMILY_LATTICE:
+    case PREWARP_FAMILY_LATTICE:
         add_lattice(lookup, record, unit, coefficients);
         break;
     default:
@@ -236,33 +236,33 @@ pw_status pw_prepare(const pw_lookup *lookup, uint32_t map, const float pupil_mm
         break;
     }
     prepared->place = map;
-    prepared->family = pw_u16(record + PW_MAP_FAMILY);
-    prepared->columns = pw_u16(record + PW_MAP_COLUMNS);
-    prepared->rows = pw_u16(record + PW_MAP_ROWS);
-    prepared->width = (float)pw_u32(channel + PW_CHANNEL_PANEL_WIDTH);
-    prepared->height = (float)pw_u32(channel + PW_CHANNEL_PANEL_HEIGHT);
+    prepared->family = prewarp_u16(record + PREWARP_MAP_FAMILY);
+    prepared->columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
+    prepared->rows = prewarp_u16(record + PREWARP_MAP_ROWS);
+    prepared->width = (float)prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH);
+    prepared->height = (float)prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
     prepared->coefficients = coefficients;
     prepared->base = base;
-    return PW_OK;
+    return PREWARP_OK;
 }
 
 /* ---- single points ---- */
 
-static void own_direction_at(const pw_map *map, float s, float t, float direction[2])
+static void own_direction_at(const prewarp_map *map, float s, float t, float direction[2])
 {
     uint32_t component, i, j;
-    if (map->family == PW_FAMILY_CHEBYSHEV) {
-        float in_s[PW_MAX_PANEL_DEGREE + 1u], in_t[PW_MAX_PANEL_DEGREE + 1u];
+    if (map->family == PREWARP_FAMILY_CHEBYSHEV) {
+        float in_s[PREWARP_MAX_PANEL_DEGREE + 1u], in_t[PREWARP_MAX_PANEL_DEGREE + 1u];
         uint32_t degree = map->columns - 1u;
         const float *own = map->coefficients;
         chebyshev(s, degree, in_s);
         chebyshev(t, degree, in_t);
-        for (component = 0; component < 2u; component++, own += pw_graded_count(degree)) {
+        for (component = 0; component < 2u; component++, own += prewarp_graded_count(degree)) {
             float parts[2] = {0.0f, 0.0f};
             for (j = 0; j <= degree; j++) {
                 float sum = 0.0f;
                 for (i = 0; i <= degree - j; i++)
-                    sum += own[pw_graded_place(i, j)] * in_s[i];
+                    sum += own[prewarp_graded_place(i, j)] * in_s[i];
                 parts[j % 2u] += sum * in_t[j];
             }
             direction[component] = parts[0] + parts[1];
@@ -286,7 +286,7 @@ static void own_direction_at(const pw_map *map, float s, float t, float directio
     }
 }
 
-static void direction_at(const pw_map *map, float s, float t, float direction[2])
+static void direction_at(const prewarp_map *map, float s, float t, float direction[2])
 {
     own_direction_at(map, s, t, direction);
     if (map->base != NULL) {
@@ -297,20 +297,20 @@ static void direction_at(const pw_map *map, float s, float t, float direction[2]
     }
 }
 
-void pw_direction_from_panel(const pw_map *map, const float panel_px[2], float direction[2])
+void prewarp_direction_from_panel(const prewarp_map *map, const float panel_px[2], float direction[2])
 {
     float s = (2.0f * panel_px[0] - map->width) / map->width;
     float t = (2.0f * panel_px[1] - map->height) / map->height;
     direction_at(map, s, t, direction);
 }
 
-pw_status pw_panel_from_direction(const pw_map *map, const float direction[2], float panel_px[2])
+prewarp_status prewarp_panel_from_direction(const prewarp_map *map, const float direction[2], float panel_px[2])
 {
     float place[2] = {0.0f, 0.0f};
     uint32_t step, axis;
     int done = 0, inside = 1;
-    for (step = 0; step < PW_INVERSE_STEPS && !done; step++) {
-        float difference = step == 0u ? PW_START_DIFFERENCE : PW_DIFFERENCE;
+    for (step = 0; step < PREWARP_INVERSE_STEPS && !done; step++) {
+        float difference = step == 0u ? PREWARP_START_DIFFERENCE : PREWARP_DIFFERENCE;
         float here[2], by_s[2], by_t[2], rest[2], move[2], determinant;
         direction_at(map, place[0], place[1], here);
         direction_at(map, place[0] + difference, place[1], by_s);
@@ -327,33 +327,33 @@ pw_status pw_panel_from_direction(const pw_map *map, const float direction[2], f
         move[1] = (by_s[0] * rest[1] - rest[0] * by_s[1]) / determinant;
         done = 1;
         for (axis = 0; axis < 2u; axis++) {
-            move[axis] = bounded(move[axis], PW_LONGEST_STEP);
-            place[axis] = bounded(place[axis] + move[axis], PW_FARTHEST);
-            if (!(move[axis] <= PW_DONE && move[axis] >= -PW_DONE))
+            move[axis] = bounded(move[axis], PREWARP_LONGEST_STEP);
+            place[axis] = bounded(place[axis] + move[axis], PREWARP_FARTHEST);
+            if (!(move[axis] <= PREWARP_DONE && move[axis] >= -PREWARP_DONE))
                 done = 0;
         }
     }
     for (axis = 0; axis < 2u; axis++) {
-        if (!(place[axis] <= 1.0f + PW_DONE && place[axis] >= -(1.0f + PW_DONE)))
+        if (!(place[axis] <= 1.0f + PREWARP_DONE && place[axis] >= -(1.0f + PREWARP_DONE)))
             inside = 0;
     }
     panel_px[0] = (place[0] + 1.0f) * (map->width * 0.5f);
     panel_px[1] = (place[1] + 1.0f) * (map->height * 0.5f);
-    return !done ? PW_NOT_CONVERGED : inside ? PW_OK : PW_OFF_PANEL;
+    return !done ? PREWARP_NOT_CONVERGED : inside ? PREWARP_OK : PREWARP_OFF_PANEL;
 }
 
 /* ---- weight and gain ---- */
 
-static float surface_value(const pw_lookup *lookup, uint32_t surface, const float point[2])
+static float surface_value(const prewarp_lookup *lookup, uint32_t surface, const float point[2])
 {
-    const unsigned char *record = pw_surface_record(lookup, surface);
-    pw_block block = pw_block_at(lookup, pw_u16(record + PW_SURFACE_BLOCK));
+    const unsigned char *record = prewarp_surface_record(lookup, surface);
+    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_SURFACE_BLOCK));
     uint32_t counts[2], first[2], axis, corner;
     float share[2], codes[4], lines[2];
-    counts[0] = pw_u16(record + PW_SURFACE_COLUMNS);
-    counts[1] = pw_u16(record + PW_SURFACE_ROWS);
+    counts[0] = prewarp_u16(record + PREWARP_SURFACE_COLUMNS);
+    counts[1] = prewarp_u16(record + PREWARP_SURFACE_ROWS);
     for (axis = 0; axis < 2u; axis++) {
-        float low = pw_f32(record + PW_SURFACE_LOW + 4u * axis), high = pw_f32(record + PW_SURFACE_HIGH + 4u * axis);
+        float low = prewarp_f32(record + PREWARP_SURFACE_LOW + 4u * axis), high = prewarp_f32(record + PREWARP_SURFACE_HIGH + 4u * axis);
         float last = (float)(counts[axis] - 1u), place = (point[axis] - low) / (high - low) * last, held;
         place = place > 0.0f ? place : 0.0f;
         place = place < last ? place : last;
@@ -362,27 +362,27 @@ static float surface_value(const pw_lookup *lookup, uint32_t surface, const floa
         share[axis] = place - (float)first[axis];
     }
     for (corner = 0; corner < 4u; corner++)
-        codes[corner] = (float)pw_code(&block, (first[0] + (corner & 1u)) * counts[1] + first[1] + (corner >> 1));
+        codes[corner] = (float)prewarp_code(&block, (first[0] + (corner & 1u)) * counts[1] + first[1] + (corner >> 1));
     lines[0] = (1.0f - share[0]) * codes[0] + share[0] * codes[1];
     lines[1] = (1.0f - share[0]) * codes[2] + share[0] * codes[3];
-    return pw_f32(record + PW_SURFACE_OFFSET) +
+    return prewarp_f32(record + PREWARP_SURFACE_OFFSET) +
            f32_from_bits(block.scale_bits) * ((1.0f - share[1]) * lines[0] + share[1] * lines[1]);
 }
 
-float pw_weight(const pw_lookup *lookup, uint32_t channel, const float direction[2])
+float prewarp_weight(const prewarp_lookup *lookup, uint32_t channel, const float direction[2])
 {
     uint32_t link;
     if (channel >= lookup->channel_count)
         return 0.0f;
-    link = pw_u16(pw_channel_record(lookup, channel) + PW_CHANNEL_WEIGHT);
-    return link == PW_NONE ? 1.0f : surface_value(lookup, link, direction);
+    link = prewarp_u16(prewarp_channel_record(lookup, channel) + PREWARP_CHANNEL_WEIGHT);
+    return link == PREWARP_NONE ? 1.0f : surface_value(lookup, link, direction);
 }
 
-float pw_gain(const pw_lookup *lookup, uint32_t map, const float panel_px[2])
+float prewarp_gain(const prewarp_lookup *lookup, uint32_t map, const float panel_px[2])
 {
     uint32_t link;
     if (map >= lookup->map_count)
         return 0.0f;
-    link = pw_u16(pw_map_record(lookup, map) + PW_MAP_GAIN);
-    return link == PW_NONE ? 1.0f : surface_value(lookup, link, panel_px);
+    link = prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_GAIN);
+    return link == PREWARP_NONE ? 1.0f : surface_value(lookup, link, panel_px);
 }

@@ -1,15 +1,15 @@
 /* What the files of the integer path share. */
-#ifndef PW_FIXED_H
-#define PW_FIXED_H
+#ifndef PREWARP_FIXED_H
+#define PREWARP_FIXED_H
 
-#include "pw_bytes.h"
+#include "prewarp_bytes.h"
 
 #define ONE 28
 #define UNIT ((int64_t)1 << ONE)
 #define PANEL_ONE 14
 #define PUPIL_ONE 16
 #define SHARE_ONE 16
-/* PW_FARTHEST, PW_LONGEST_STEP, PW_DONE and the differences of the float path, as numbers of 2^-28 */
+/* PREWARP_FARTHEST, PREWARP_LONGEST_STEP, PREWARP_DONE and the differences of the float path, as numbers of 2^-28 */
 #define FARTHEST (UNIT + UNIT / 16)
 #define LONGEST_STEP (UNIT / 2)
 #define DONE ((int64_t)1 << (ONE - 19))
@@ -55,7 +55,7 @@ static inline int32_t cut(int64_t value)
     return value > INT32_MAX ? INT32_MAX : value < -INT32_MAX ? -INT32_MAX : (int32_t)value;
 }
 
-static inline int64_t within(int64_t value, int64_t limit)
+static inline int64_t clamped_to(int64_t value, int64_t limit)
 {
     return value > limit ? limit : value < -limit ? -limit : value;
 }
@@ -123,7 +123,7 @@ static inline void chebyshev(int64_t x, uint32_t degree, int32_t *values)
 /* First coefficient and weights (2^-28) along one mesh axis at x; returns how many: 4 or 2. */
 static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, int64_t x, uint32_t *first, int64_t weights[4])
 {
-    uint32_t nodes = pw_nodes(family, coefficients);
+    uint32_t nodes = prewarp_nodes(family, coefficients);
     int64_t place = shifted((x + UNIT) * (int64_t)(nodes - 1u), 1), held = place > 0 ? place : 0, t, s, t2, t3;
     int64_t last = (int64_t)(nodes - 2u);
     held /= UNIT;
@@ -133,7 +133,7 @@ static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, int6
     t = place - held * UNIT;
     t = t < -UNIT ? -UNIT : t > 2 * UNIT ? 2 * UNIT : t;
     s = UNIT - t;
-    if (family != PW_FAMILY_SPLINE) {
+    if (family != PREWARP_FAMILY_SPLINE) {
         weights[0] = s;
         weights[1] = t;
         weights[2] = weights[3] = 0;

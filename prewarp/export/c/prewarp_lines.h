@@ -1,15 +1,15 @@
 /* Sums over lines, of which Chebyshev meshes of the float32 path are made. */
-#ifndef PW_LINES_H
-#define PW_LINES_H
+#ifndef PREWARP_LINES_H
+#define PREWARP_LINES_H
 
-#include "pw_float.h"
+#include "prewarp_float.h"
 
 /* Lines in work memory are padded to multiples of so many numbers, 32 bytes, and begin at multiples of them. */
-#define PW_LANES 8u
+#define PREWARP_LANES 8u
 
-static inline size_t pw_padded(size_t count)
+static inline size_t prewarp_padded(size_t count)
 {
-    return (count + PW_LANES - 1u) / PW_LANES * PW_LANES;
+    return (count + PREWARP_LANES - 1u) / PREWARP_LANES * PREWARP_LANES;
 }
 
 /* Sums over i for every j of a map: lines of nodes (tx, ty), `stride` apart; those of even and of odd j apart. At least two. */
@@ -17,20 +17,20 @@ typedef struct {
     const float *even, *odd;
     size_t stride;
     uint32_t terms;
-} pw_lines;
+} prewarp_lines;
 
 /* out = in_x[0] + in_x[1] T_1 + .. and likewise y, side by side. in_s: (terms, count) T_i of the nodes; `count` is padded. */
-void pw_line_of(const float *in_s, size_t count, const float *in_x, const float *in_y, uint32_t terms, float *out);
+void prewarp_line_of(const float *in_s, size_t count, const float *in_x, const float *in_y, uint32_t terms, float *out);
 
 /* Sums over even and over odd j for one mesh row. in_t: T_j of the row, `tall` apart. */
-void pw_row_sums(const pw_lines *lines, const float *in_t, size_t tall, size_t count, float *even, float *odd);
+void prewarp_row_sums(const prewarp_lines *lines, const float *in_t, size_t tall, size_t count, float *even, float *odd);
 
 /* A mesh row and its mirror image: even + odd, even - odd. */
-void pw_draw_rows(const float *restrict evens, const float *restrict odds, size_t width, float *restrict here,
+void prewarp_draw_rows(const float *restrict evens, const float *restrict odds, size_t width, float *restrict here,
                   float *restrict mirror);
 
 /* The same for a map added to its base, whose sums are given. `sums`: memory for two lines. */
-void pw_draw_more(const float *base_evens, const float *base_odds, const pw_lines *lines, const float *in_t,
+void prewarp_draw_more(const float *base_evens, const float *base_odds, const prewarp_lines *lines, const float *in_t,
                   size_t tall, size_t width, float *sums, float *here, float *mirror);
 
 #endif

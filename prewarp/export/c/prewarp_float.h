@@ -1,8 +1,8 @@
 /* What the files of the float32 path share. */
-#ifndef PW_FLOAT_H
-#define PW_FLOAT_H
+#ifndef PREWARP_FLOAT_H
+#define PREWARP_FLOAT_H
 
-#include "pw_bytes.h"
+#include "prewarp_bytes.h"
 
 #include <string.h>
 
@@ -17,9 +17,9 @@ static inline float f32_from_bits(uint32_t bits)
     return value;
 }
 
-static inline float pw_f32(const unsigned char *p)
+static inline float prewarp_f32(const unsigned char *p)
 {
-    return f32_from_bits(pw_u32(p));
+    return f32_from_bits(prewarp_u32(p));
 }
 
 /* value cut to -limit .. limit; NaN becomes -limit */
@@ -42,14 +42,14 @@ static inline void chebyshev(float x, uint32_t degree, float *values)
 /* First coefficient and weights along one mesh axis at x on -1 to 1; returns how many weights: 4 or 2. */
 static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, float x, uint32_t *first, float weights[4])
 {
-    uint32_t nodes = pw_nodes(family, coefficients);
+    uint32_t nodes = prewarp_nodes(family, coefficients);
     float place = (x + 1.0f) * 0.5f * (float)(nodes - 1u), last = (float)(nodes - 2u), held, t, s;
     held = place > 0.0f ? place : 0.0f;
     held = held < last ? held : last;
     *first = (uint32_t)held;
     t = place - (float)*first;
     s = 1.0f - t;
-    if (family != PW_FAMILY_SPLINE) {
+    if (family != PREWARP_FAMILY_SPLINE) {
         weights[0] = s;
         weights[1] = t;
         return 2;
@@ -69,10 +69,10 @@ static inline float node_position(uint32_t place, uint32_t count)
 }
 
 /* Floats of work memory for the Chebyshev meshes of these maps; 0 where there are none. */
-size_t pw_chebyshev_work_count(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
+size_t prewarp_chebyshev_work_count(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
 
 /* Draws the Chebyshev maps, each at its place in `directions`: with their base where it is one too, else without. */
-void pw_chebyshev_meshes(const pw_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
                          float *directions);
 
 #endif

@@ -1,0 +1,148 @@
+/* Reading little-endian numbers and records of a checked blob; shared by both paths. */
+#ifndef PREWARP_BYTES_H
+#define PREWARP_BYTES_H
+
+#include "prewarp_lookup.h"
+
+#include <string.h>
+
+static inline uint32_t prewarp_u16(const unsigned char *p)
+{
+    return (uint32_t)p[0] | (uint32_t)p[1] << 8;
+}
+
+static inline uint32_t prewarp_u32(const unsigned char *p)
+{
+    return prewarp_u16(p) | prewarp_u16(p + 2) << 16;
+}
+
+/* Numbers with sign are two's complement, as intN_t is: copying the bits costs nothing. */
+static inline int32_t prewarp_i16(const unsigned char *p)
+{
+    uint16_t raw = (uint16_t)prewarp_u16(p);
+    int16_t value;
+    memcpy(&value, &raw, sizeof value);
+    return value;
+}
+
+static inline int32_t prewarp_i8(const unsigned char *p)
+{
+    int8_t value;
+    memcpy(&value, p, sizeof value);
+    return value;
+}
+
+static inline int32_t prewarp_i32(const unsigned char *p)
+{
+    uint32_t raw = prewarp_u32(p);
+    return raw < 0x80000000u ? (int32_t)raw : -(int32_t)(~raw) - 1;
+}
+
+/* Code `place` of 12 bits: two codes in three bytes. */
+static inline int32_t prewarp_i12(const unsigned char *p, uint32_t place)
+{
+    const unsigned char *pair = p + place / 2u * 3u;
+    int32_t raw = place % 2u == 0u ? pair[0] | (pair[1] & 0xF) << 8 : pair[1] >> 4 | pair[2] << 4;
+    return (raw ^ 0x800) - 0x800;
+}
+
+static inline const unsigned char *prewarp_record(const prewarp_lookup *lookup, uint32_t section, uint32_t bytes,
+                                             uint32_t place)
+{
+    return lookup->bytes + lookup->offset[section] + (size_t)bytes * place;
+}
+
+static inline const unsigned char *prewarp_map_record(const prewarp_lookup *lookup, uint32_t map)
+{
+    return prewarp_record(lookup, PREWARP_SECTION_MAPS, PREWARP_MAP_BYTES, map);
+}
+
+static inline const unsigned char *prewarp_channel_record(const prewarp_lookup *lookup, uint32_t channel)
+{
+    return prewarp_record(lookup, PREWARP_SECTION_CHANNELS, PREWARP_CHANNEL_BYTES, channel);
+}
+
+static inline const unsigned char *prewarp_surface_record(const prewarp_lookup *lookup, uint32_t surface)
+{
+    return prewarp_record(lookup, PREWARP_SECTION_SURFACES, PREWARP_SURFACE_BYTES, surface);
+}
+
+/* One block: `numbers` of `format`; the scale stays as the bits of a float32. */
+typedef struct {
+    const unsigned char *numbers;
+    uint32_t format, count, scale_bits;
+} prewarp_block;
+
+static inline prewarp_block prewarp_block_at(const prewarp_lookup *lookup, uint32_t place)
+{
+    const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_BLOCKS, PREWARP_BLOCK_BYTES, place);
+    prewarp_block block;
+    block.format = prewarp_u16(record + PREWARP_BLOCK_FORMAT);
+    block.count = prewarp_u32(record + PREWARP_BLOCK_COUNT);
+    block.scale_bits = prewarp_u32(record + PREWARP_BLOCK_SCALE);
+    block.numbers = lookup->bytes + lookup->offset[PREWARP_SECTION_DATA] + prewarp_u32(record + PREWARP_BLOCK_OFFSET);
+    return block;
+}
+
+/* A whole number of any integer format. */
+static inline int32_t prewarp_code(const prewarp_block *block, uint32_t place)
+{
+    switch (block->format) {
+    case PREWARP_INT8:
+        return prewarp_i8(block->numbers + place);
+    case PREWARP_INT12:
+        return prewarp_i12(block->numbers, place);
+    case PREWARP_INT16:
+        return prewarp_i16(block->numbers + (size_t)place * 2u);
+    case PREWARP_INT32:
+        return prewarp_i32(block->numbers + (size_t)place * 4u);
+    case PREWARP_UINT8:
+        return block->numbers[place];
+    default:
+        return (int32_t)prewarp_u16(block->numbers + (size_t)place * 2u);
+    }
+}
+
+static inline uint32_t prewarp_function_count(uint32_t degree) /* of three variables */
+{
+    return (degree + 1u) * (degree + 2u) * (degree + 3u) / 6u;
+}
+
+static inline uint32_t prewarp_graded_count(uint32_t degree) /* of two variables */
+{
+    return (degree + 1u) * (degree + 2u) / 2u;
+}
+
+static inline uint32_t prewarp_graded_place(uint32_t i, uint32_t j)
+{
+    return (i + j) * (i + j + 1u) / 2u + j;
+}
+
+/* Nodes of a mesh axis between which it is interpolated. */
+static inline uint32_t prewarp_nodes(uint32_t family, uint32_t coefficients)
+{
+    return family == PREWARP_FAMILY_SPLINE ? coefficients - 2u : coefficients;
+}
+
+/* Place of a base among the maps before `map`, each of so many bytes; PREWARP_NONE: there is none, or it is not there. */
+static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uint32_t map, const void *base)
+{
+    const unsigned char *one = maps;
+    uint32_t place;
+    for (place = 0; place < map; place++, one += bytes) {
+        if ((const void *)one == base)
+            return place;
+    }
+    return PREWARP_NONE;
+}
+
+/* What stands against drawing meshes: a base that is missing, their size, too little work memory. */
+static inline prewarp_status prewarp_mesh_request(int complete, uint32_t columns, uint32_t rows, size_t work_count,
+                                        size_t needed)
+{
+    if (!complete || columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
+        return PREWARP_NO_SUCH;
+    return work_count < needed ? PREWARP_TOO_SMALL : PREWARP_OK;
+}
+
+#endif

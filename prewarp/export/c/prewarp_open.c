@@ -1,0 +1,420 @@
+/* Checking a blob from untrusted bytes. Integers only: floats are judged by their bits. */
+#include "prewarp_bytes.h"
+
+#include <string.h>
+
+static uint32_t crc_32(uint32_t crc, const unsigned char *bytes, size_t size)
+{
+    static const uint32_t table[16] = {
+        0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
+        0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu};
+    crc = ~crc;
+    while (size-- > 0u) {
+        crc ^= *bytes++;
+        crc = crc >> 4 ^ table[crc & 15u];
+        crc = crc >> 4 ^ table[crc & 15u];
+    }
+    return ~crc;
+}
+
+/* |x| <= limit for the bits of two floats, limit positive; false for NaN and infinity. */
+static int within(uint32_t bits, uint32_t limit_bits)
+{
+    return (bits & 0x7FFFFFFFu) <= limit_bits;
+}
+
+/* 0 <= x <= limit; -0 counts as 0. */
+static int within_positive(uint32_t bits, uint32_t limit_bits)
+{
+    return bits <= limit_bits || bits == 0x80000000u;
+}
+
+/* Finite floats in the order of their values, both zeros alike. */
+static int64_t ordered(uint32_t bits)
+{
+    int64_t size = (int64_t)(bits & 0x7FFFFFFFu);
+    return bits >> 31 ? -size : size;
+}
+
+static int all_zero(const unsigned char *bytes, uint32_t from, uint32_t to)
+{
+    while (from < to) {
+        if (bytes[from++] != 0u)
+            return 0;
+    }
+    return 1;
+}
+
+static uint64_t number_bytes(uint32_t format, uint64_t count)
+{
+    switch (format) {
+    case PREWARP_INT8:
+    case PREWARP_UINT8:
+        return count;
+    case PREWARP_INT12:
+        return (count * 3u + 1u) / 2u;
+    case PREWARP_INT16:
+    case PREWARP_UINT16:
+    case PREWARP_HALF:
+        return count * 2u;
+    case PREWARP_INT32:
+    case PREWARP_FLOAT32:
+        return count * 4u;
+    default:
+        return UINT64_MAX;
+    }
+}
+
+static int is_signed(uint32_t format)
+{
+    return format == PREWARP_INT8 || format == PREWARP_INT12 || format == PREWARP_INT16 || format == PREWARP_INT32;
+}
+
+static int is_unsigned(uint32_t format)
+{
+    return format == PREWARP_UINT8 || format == PREWARP_UINT16;
+}
+
+/* Every number of a block is one that its format may hold: no lowest code, no NaN, no infinity. */
+static int numbers_are_good(const prewarp_block *block)
+{
+    uint32_t place, largest;
+    if (block->format == PREWARP_FLOAT32) {
+        for (place = 0; place < block->count; place++) {
+            if ((prewarp_u32(block->numbers + (size_t)place * 4u) & 0x7F800000u) == 0x7F800000u)
+                return 0;
+        }
+        return 1;
+    }
+    if (block->format == PREWARP_HALF) {
+        for (place = 0; place < block->count; place++) {
+            if ((prewarp_u16(block->numbers + (size_t)place * 2u) & 0x7C00u) == 0x7C00u)
+                return 0;
+        }
+        return 1;
+    }
+    if (is_unsigned(block->format))
+        return 1;
+    largest = block->format == PREWARP_INT8 ? 127u : block->format == PREWARP_INT12 ? 2047u : 32767u;
+    if (block->format == PREWARP_INT32)
+        largest = (1u << 24) - 1u;
+    for (place = 0; place < block->count; place++) {
+        int32_t code = prewarp_code(block, place);
+        if (code > (int32_t)largest || code < -(int32_t)largest)
+            return 0;
+    }
+    return 1;
+}
+
+static prewarp_status check_blocks(const prewarp_lookup *lookup, uint32_t data_bytes)
+{
+    uint32_t place;
+    for (place = 0; place < lookup->block_count; place++) {
+        const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_BLOCKS, PREWARP_BLOCK_BYTES, place);
+        uint32_t offset = prewarp_u32(record + PREWARP_BLOCK_OFFSET), count = prewarp_u32(record + PREWARP_BLOCK_COUNT);
+        uint64_t size;
+        prewarp_block block;
+        if (count > PREWARP_MAX_NUMBERS || offset % 4u != 0u || offset > data_bytes)
+            return PREWARP_REFUSED;
+        size = number_bytes(prewarp_u16(record + PREWARP_BLOCK_FORMAT), count);
+        if (size > data_bytes - offset)
+            return PREWARP_REFUSED;
+        if (!within_positive(prewarp_u32(record + PREWARP_BLOCK_SCALE), PREWARP_LARGEST_VALUE_BITS))
+            return PREWARP_REFUSED;
+        block = prewarp_block_at(lookup, place);
+        if (!numbers_are_good(&block))
+            return PREWARP_REFUSED;
+    }
+    return PREWARP_OK;
+}
+
+static prewarp_status check_surfaces(const prewarp_lookup *lookup)
+{
+    uint32_t place, axis;
+    for (place = 0; place < lookup->surface_count; place++) {
+        const unsigned char *record = prewarp_surface_record(lookup, place);
+        uint32_t kind = prewarp_u16(record + PREWARP_SURFACE_KIND), link = prewarp_u16(record + PREWARP_SURFACE_BLOCK);
+        uint32_t columns = prewarp_u16(record + PREWARP_SURFACE_COLUMNS), rows = prewarp_u16(record + PREWARP_SURFACE_ROWS);
+        prewarp_block block;
+        if (kind < 1u || kind > 2u || columns < 2u || columns > PREWARP_MAX_COEFFICIENTS || rows < 2u ||
+            rows > PREWARP_MAX_COEFFICIENTS || link >= lookup->block_count)
+            return PREWARP_REFUSED;
+        for (axis = 0; axis < 2u; axis++) {
+            uint32_t low = prewarp_u32(record + PREWARP_SURFACE_LOW + 4u * axis);
+            uint32_t high = prewarp_u32(record + PREWARP_SURFACE_HIGH + 4u * axis);
+            if (!within(low, PREWARP_LARGEST_VALUE_BITS) || !within(high, PREWARP_LARGEST_VALUE_BITS) ||
+                ordered(low) >= ordered(high))
+                return PREWARP_REFUSED;
+        }
+        if (!within(prewarp_u32(record + PREWARP_SURFACE_OFFSET), PREWARP_LARGEST_VALUE_BITS) ||
+            !within_positive(prewarp_u32(record + PREWARP_SURFACE_ERROR), PREWARP_LARGEST_VALUE_BITS))
+            return PREWARP_REFUSED;
+        block = prewarp_block_at(lookup, link);
+        if (!is_unsigned(block.format) || block.count != columns * rows)
+            return PREWARP_REFUSED;
+    }
+    return PREWARP_OK;
+}
+
+/* A link to a surface of a kind, or none. */
+static int good_link(const prewarp_lookup *lookup, uint32_t link, uint32_t kind)
+{
+    if (link == PREWARP_NONE)
+        return 1;
+    return link < lookup->surface_count && prewarp_u16(prewarp_surface_record(lookup, link) + PREWARP_SURFACE_KIND) == kind;
+}
+
+static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
+{
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT);
+    uint32_t modes = prewarp_u16(record + PREWARP_MAP_MODES), start, place, scale_bits = 0;
+    if (columns < 1u || columns != rows || columns > PREWARP_MAX_PANEL_DEGREE + 1u || count % 3u != 0u || count > 12u ||
+        modes != prewarp_function_count(prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE)))
+        return 0;
+    for (start = 0; start < count; start += 3u) {
+        prewarp_block counts = prewarp_block_at(lookup, first + start), places = prewarp_block_at(lookup, first + start + 1u);
+        prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
+        uint64_t total = 0;
+        if (!is_unsigned(counts.format) || places.format != counts.format || !is_signed(codes.format) ||
+            counts.count != 2u * modes || codes.count != places.count)
+            return 0;
+        if (start == 0u)
+            scale_bits = codes.scale_bits;
+        if (codes.scale_bits != scale_bits || !within_positive(scale_bits, PREWARP_LARGEST_TANGENT_BITS))
+            return 0;
+        for (place = 0; place < counts.count; place++)
+            total += (uint64_t)prewarp_code(&counts, place);
+        if (total != places.count)
+            return 0;
+        for (place = 0; place < places.count; place++) {
+            if ((uint32_t)prewarp_code(&places, place) >= prewarp_graded_count(columns - 1u))
+                return 0;
+        }
+    }
+    return 1;
+}
+
+static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
+{
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), place;
+    uint32_t least = prewarp_u16(record + PREWARP_MAP_FAMILY) == PREWARP_FAMILY_SPLINE ? PREWARP_MIN_SPLINE_COEFFICIENTS : 2u;
+    prewarp_block weights;
+    if (columns < least || columns > PREWARP_MAX_COEFFICIENTS || rows < least || rows > PREWARP_MAX_COEFFICIENTS ||
+        modes < 1u || modes > PREWARP_MAX_MODES || prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) != modes + 1u)
+        return 0;
+    weights = prewarp_block_at(lookup, first);
+    if (weights.format != PREWARP_FLOAT32 ||
+        weights.count != modes * prewarp_function_count(prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE)))
+        return 0;
+    for (place = 0; place < weights.count; place++) {
+        if (!within(prewarp_u32(weights.numbers + (size_t)place * 4u), PREWARP_LARGEST_WEIGHT_BITS))
+            return 0;
+    }
+    for (place = 1; place <= modes; place++) {
+        prewarp_block block = prewarp_block_at(lookup, first + place);
+        if (!is_signed(block.format) || block.format == PREWARP_INT32 || block.count != columns * rows * 2u ||
+            !within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS))
+            return 0;
+    }
+    return 1;
+}
+
+static int lattice_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
+{
+    uint32_t axis, pupils = 1;
+    prewarp_block block;
+    if (columns < 2u || columns > PREWARP_MAX_COEFFICIENTS || rows < 2u || rows > PREWARP_MAX_COEFFICIENTS ||
+        prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) != 1u)
+        return 0;
+    for (axis = 0; axis < 3u; axis++) {
+        uint32_t count = prewarp_u16(record + PREWARP_MAP_PUPIL_COUNTS + 2u * axis);
+        if (count < 1u || count > PREWARP_MAX_PUPIL_NODES)
+            return 0;
+        pupils *= count;
+    }
+    block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
+    return prewarp_u16(record + PREWARP_MAP_MODES) == pupils && (block.format == PREWARP_HALF || block.format == PREWARP_INT16) &&
+           block.count == (uint64_t)pupils * columns * rows * 2u &&
+           within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS);
+}
+
+static int base_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t place)
+{
+    uint32_t base = prewarp_u16(record + PREWARP_MAP_BASE);
+    const unsigned char *other;
+    if (base == PREWARP_NONE)
+        return 1;
+    if (base >= place)
+        return 0;
+    other = prewarp_map_record(lookup, base);
+    return prewarp_u16(other + PREWARP_MAP_BASE) == PREWARP_NONE &&
+           prewarp_u16(other + PREWARP_MAP_CHANNEL) == prewarp_u16(record + PREWARP_MAP_CHANNEL);
+}
+
+static prewarp_status check_maps(const prewarp_lookup *lookup)
+{
+    uint32_t place, entry;
+    for (place = 0; place < lookup->map_count; place++) {
+        const unsigned char *record = prewarp_map_record(lookup, place);
+        uint32_t family = prewarp_u16(record + PREWARP_MAP_FAMILY);
+        uint32_t columns = prewarp_u16(record + PREWARP_MAP_COLUMNS), rows = prewarp_u16(record + PREWARP_MAP_ROWS), other;
+        int good;
+        if (prewarp_u16(record + PREWARP_MAP_CHANNEL) >= lookup->channel_count ||
+            prewarp_u16(record + PREWARP_MAP_COLOUR) >= lookup->colour_count || family < 1u || family > 4u ||
+            prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE) > PREWARP_MAX_PUPIL_DEGREE ||
+            prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) + prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) > lookup->block_count ||
+            !within_positive(prewarp_u32(record + PREWARP_MAP_ERROR_PX), PREWARP_LARGEST_VALUE_BITS) ||
+            !good_link(lookup, prewarp_u16(record + PREWARP_MAP_GAIN), 2u) || !base_is_good(lookup, record, place))
+            return PREWARP_REFUSED;
+        for (entry = 0; entry < 6u; entry++) {
+            if (!within(prewarp_u32(record + PREWARP_MAP_AFFINE + 4u * entry), PREWARP_LARGEST_TANGENT_BITS))
+                return PREWARP_REFUSED;
+        }
+        for (other = 0; other < place; other++) {
+            const unsigned char *earlier = prewarp_map_record(lookup, other);
+            if (prewarp_u32(earlier + PREWARP_MAP_CHANNEL) == prewarp_u32(record + PREWARP_MAP_CHANNEL))
+                return PREWARP_REFUSED; /* channel and colour, side by side: the same map twice */
+        }
+        if (family == PREWARP_FAMILY_CHEBYSHEV)
+            good = chebyshev_is_good(lookup, record, columns, rows);
+        else if (family == PREWARP_FAMILY_LATTICE)
+            good = lattice_is_good(lookup, record, columns, rows);
+        else
+            good = modes_are_good(lookup, record, columns, rows);
+        if (!good)
+            return PREWARP_REFUSED;
+    }
+    return PREWARP_OK;
+}
+
+static prewarp_status check_display(const prewarp_lookup *lookup)
+{
+    const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
+    uint32_t axis, place;
+    for (axis = 0; axis < 3u; axis++) {
+        uint32_t low = prewarp_u32(record + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis);
+        uint32_t high = prewarp_u32(record + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis);
+        if (!within(low, PREWARP_LARGEST_PUPIL_MM_BITS) || !within(high, PREWARP_LARGEST_PUPIL_MM_BITS) ||
+            ordered(low) > ordered(high))
+            return PREWARP_REFUSED;
+    }
+    if (!within_positive(prewarp_u32(record + PREWARP_DISPLAY_ERROR_PX), PREWARP_LARGEST_VALUE_BITS))
+        return PREWARP_REFUSED;
+    for (place = 0; place < lookup->channel_count; place++) {
+        const unsigned char *channel = prewarp_channel_record(lookup, place);
+        uint32_t width = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH), height = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
+        if (width < 16u || width > 32768u || height < 16u || height > 32768u ||
+            !good_link(lookup, prewarp_u16(channel + PREWARP_CHANNEL_WEIGHT), 1u))
+            return PREWARP_REFUSED;
+    }
+    return PREWARP_OK;
+}
+
+/* Finds the sections and holds their checksums; sizes[] gets their lengths. */
+static prewarp_status find_sections(prewarp_lookup *lookup, uint32_t sizes[PREWARP_SECTION_COUNT])
+{
+    const unsigned char *bytes = lookup->bytes;
+    const uint32_t table_end = PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * PREWARP_SECTION_COUNT;
+    static const unsigned char zeros[4] = {0, 0, 0, 0};
+    uint32_t place, end = table_end, crc;
+    crc = crc_32(0, bytes, PREWARP_HEADER_CRC);
+    crc = crc_32(crc, zeros, 4);
+    crc = crc_32(crc, bytes + PREWARP_HEADER_CRC + 4u, table_end - PREWARP_HEADER_CRC - 4u);
+    if (crc != prewarp_u32(bytes + PREWARP_HEADER_CRC))
+        return PREWARP_DAMAGED;
+    for (place = 0; place < PREWARP_SECTION_COUNT; place++) {
+        const unsigned char *record = bytes + PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * place;
+        uint32_t offset = prewarp_u32(record + PREWARP_SECTION_OFFSET), size = prewarp_u32(record + PREWARP_SECTION_SIZE);
+        uint32_t wanted = (end + PREWARP_ALIGNMENT - 1u) / PREWARP_ALIGNMENT * PREWARP_ALIGNMENT;
+        if (prewarp_u32(record + PREWARP_SECTION_KIND) != place + 1u || offset != wanted || offset > lookup->size ||
+            size > lookup->size - offset)
+            return PREWARP_REFUSED;
+        if (!all_zero(bytes, end, offset))
+            return PREWARP_REFUSED;
+        if (crc_32(0, bytes + offset, size) != prewarp_u32(record + PREWARP_SECTION_CRC))
+            return PREWARP_DAMAGED;
+        lookup->offset[place] = offset;
+        sizes[place] = size;
+        end = offset + size;
+    }
+    if ((end + PREWARP_ALIGNMENT - 1u) / PREWARP_ALIGNMENT * PREWARP_ALIGNMENT != lookup->size || !all_zero(bytes, end, lookup->size))
+        return PREWARP_REFUSED;
+    return PREWARP_OK;
+}
+
+/* Number of whole records of a section, or `most` + 1 where that is not a whole number or too many. */
+static uint32_t record_count(uint32_t size, uint32_t record_bytes, uint32_t most)
+{
+    if (size % record_bytes != 0u || size / record_bytes > most)
+        return most + 1u;
+    return size / record_bytes;
+}
+
+prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t size)
+{
+    const unsigned char *blob = bytes;
+    const uint32_t maps = PREWARP_MAX_CHANNELS * PREWARP_MAX_COLOURS;
+    uint32_t sizes[PREWARP_SECTION_COUNT];
+    prewarp_status status;
+    memset(lookup, 0, sizeof *lookup);
+    if (blob == NULL || size < PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * PREWARP_SECTION_COUNT || size > PREWARP_MAX_BLOB_BYTES)
+        return PREWARP_NOT_A_BLOB;
+    if (memcmp(blob, PREWARP_MAGIC, 8) != 0 || prewarp_u16(blob + PREWARP_HEADER_VERSION) != PREWARP_VERSION ||
+        prewarp_u16(blob + PREWARP_HEADER_SECTION_COUNT) != PREWARP_SECTION_COUNT ||
+        prewarp_u32(blob + PREWARP_HEADER_TOTAL_BYTES) != (uint32_t)size)
+        return PREWARP_NOT_A_BLOB;
+    lookup->bytes = blob;
+    lookup->size = (uint32_t)size;
+    status = find_sections(lookup, sizes);
+    if (status != PREWARP_OK)
+        return status;
+    lookup->channel_count = record_count(sizes[PREWARP_SECTION_CHANNELS], PREWARP_CHANNEL_BYTES, PREWARP_MAX_CHANNELS);
+    lookup->colour_count = record_count(sizes[PREWARP_SECTION_COLOURS], PREWARP_COLOUR_BYTES, PREWARP_MAX_COLOURS);
+    lookup->map_count = record_count(sizes[PREWARP_SECTION_MAPS], PREWARP_MAP_BYTES, maps);
+    lookup->block_count = record_count(sizes[PREWARP_SECTION_BLOCKS], PREWARP_BLOCK_BYTES, PREWARP_NONE);
+    lookup->surface_count = record_count(sizes[PREWARP_SECTION_SURFACES], PREWARP_SURFACE_BYTES, PREWARP_MAX_SURFACES);
+    if (sizes[PREWARP_SECTION_DISPLAY] != PREWARP_DISPLAY_BYTES || lookup->channel_count < 1u ||
+        lookup->channel_count > PREWARP_MAX_CHANNELS || lookup->colour_count < 1u || lookup->colour_count > PREWARP_MAX_COLOURS ||
+        lookup->map_count < 1u || lookup->map_count > maps || lookup->block_count > PREWARP_NONE ||
+        lookup->surface_count > PREWARP_MAX_SURFACES)
+        return PREWARP_REFUSED;
+    status = check_blocks(lookup, sizes[PREWARP_SECTION_DATA]);
+    if (status == PREWARP_OK)
+        status = check_surfaces(lookup);
+    if (status == PREWARP_OK)
+        status = check_display(lookup);
+    if (status == PREWARP_OK)
+        status = check_maps(lookup);
+    return status;
+}
+
+prewarp_status prewarp_find_map(const prewarp_lookup *lookup, uint32_t channel, uint32_t colour, uint32_t *map)
+{
+    uint32_t place;
+    for (place = 0; place < lookup->map_count; place++) {
+        const unsigned char *record = prewarp_map_record(lookup, place);
+        if (prewarp_u16(record + PREWARP_MAP_CHANNEL) == channel && prewarp_u16(record + PREWARP_MAP_COLOUR) == colour) {
+            *map = place;
+            return PREWARP_OK;
+        }
+    }
+    return PREWARP_NO_SUCH;
+}
+
+uint32_t prewarp_base_of(const prewarp_lookup *lookup, uint32_t map)
+{
+    return map < lookup->map_count ? prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_BASE) : PREWARP_NONE;
+}
+
+size_t prewarp_coefficient_count(const prewarp_lookup *lookup, uint32_t map)
+{
+    const unsigned char *record;
+    size_t columns;
+    if (map >= lookup->map_count)
+        return 0;
+    record = prewarp_map_record(lookup, map);
+    columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
+    if (prewarp_u16(record + PREWARP_MAP_FAMILY) == PREWARP_FAMILY_CHEBYSHEV)
+        return 2u * (size_t)prewarp_graded_count((uint32_t)columns - 1u);
+    return columns * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u;
+}
