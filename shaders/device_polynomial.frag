@@ -1,5 +1,5 @@
 // Polynomial path: panel pixel -> direction per colour, from Chebyshev terms -> content point, drive -> panel codes, encoded.
-// Block PwCoefficients: for term k of T_i(s) T_j(t), k = (i + j)(i + j + 1) / 2 + j, the tangents (red x, y, green x, y)
+// Block PrewarpCoefficients: for term k of T_i(s) T_j(t), k = (i + j)(i + j + 1) / 2 + j, the tangents (red x, y, green x, y)
 // and (blue x, y, -, -), for one pupil position (prewarp_prepare of the C evaluator). s = 2 u / width - 1, t = 2 v / height - 1.
 // PREWARP_WEIGHTED 1: t_weight, blend weight, first node at u_weight_low, last at u_weight_high, tangents.
 // PREWARP_GAINED 1: t_gain_* over the panel, edge to edge. Content px = u_content_middle + plane * u_content_scale. Draw it
@@ -20,7 +20,7 @@
 #endif
 #define PREWARP_TERMS (((PREWARP_DEGREE + 1) * (PREWARP_DEGREE + 2)) / 2)
 
-layout(std140) uniform PwCoefficients {
+layout(std140) uniform PrewarpCoefficients {
     vec4 u_red_green[PREWARP_TERMS];
     vec4 u_blue[PREWARP_TERMS];
 };

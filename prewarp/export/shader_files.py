@@ -161,7 +161,7 @@ def _constants(
 def _block_file(build: DeviceBuild, channel: str, lookup: Lookup, degree: int, pupil: int) -> PackageFile:
     block = coefficient_block(lookup, channel, build.planes, degree, build.pupils_mm[pupil])
     note = ArrayNote(
-        "PwCoefficients", block.shape, ("red and green, then blue", "Chebyshev terms by total degree", "vec4"), "float32",
+        "PrewarpCoefficients", block.shape, ("red and green, then blue", "Chebyshev terms by total degree", "vec4"), "float32",
         "tangent", DIRECTION_FRAME, "term k of T_i(s) T_j(t): k = (i + j)(i + j + 1) / 2 + j; s = 2 u / width - 1, t = 2 v / height - 1",
     )  # fmt: skip
     details = {"channel": channel, "pupil": pupil, "degree": degree, "planes": list(build.planes)}

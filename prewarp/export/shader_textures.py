@@ -26,7 +26,7 @@ MEANINGS = {
         f"t_table_{plane}": f"spline coefficients of {plane}: content u, v, drive; textures/*.ktx2 of the pupil position"
         for plane in PLANES
     },
-    "PwCoefficients": "tangents of every Chebyshev term, std140: red x, y, green x, y; then blue x, y, -, -",
+    "PrewarpCoefficients": "tangents of every Chebyshev term, std140: red x, y, green x, y; then blue x, y, -, -",
 }
 
 

@@ -69,7 +69,7 @@ function draw(job) {
   if (job.block) {
     gl.bindBufferBase(gl.UNIFORM_BUFFER, 2, gl.createBuffer());
     gl.bufferData(gl.UNIFORM_BUFFER, bytes(job.block), gl.STATIC_DRAW);
-    gl.uniformBlockBinding(program, gl.getUniformBlockIndex(program, 'PwCoefficients'), 2);
+    gl.uniformBlockBinding(program, gl.getUniformBlockIndex(program, 'PrewarpCoefficients'), 2);
   }
   const [width, height] = job.size;
   gl.activeTexture(gl.TEXTURE0 + job.textures.length);

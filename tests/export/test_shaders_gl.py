@@ -66,7 +66,7 @@ def drawn(context, job, *, rows_up=False):  # noqa: F811
         program[name].value = unit
     if job.block is not None:
         context.buffer(job.block).bind_to_uniform_block(3)
-        program["PwCoefficients"].binding = 3
+        program["PrewarpCoefficients"].binding = 3
     target = context.texture(job.size, 4, dtype="f4")
     frame = context.framebuffer([target])
     frame.use()
