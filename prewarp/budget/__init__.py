@@ -7,6 +7,7 @@ Reading order: `eye` (how the pupil moves), `tracker`, `surface` (the seam error
 from prewarp.budget.budget import Budget, tracker_budget
 from prewarp.budget.eye import EyeMotion
 from prewarp.budget.frontier import Frontier
+from prewarp.budget.of_eye import seam_budget
 from prewarp.budget.residual import lookup_residual
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Simulation, simulate
@@ -23,6 +24,7 @@ __all__ = [
     "Simulation",
     "Tracker",
     "lookup_residual",
+    "seam_budget",
     "seam_surface",
     "simulate",
     "tracker_budget",

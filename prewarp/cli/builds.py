@@ -42,7 +42,9 @@ def device_build(
     white: str,
     dither: str,
 ) -> DeviceBuild:
-    """Return the build of one eye: seam over the whole eye box, luminance match where a grid with luminance is given."""
+    """Return the build of one eye: seam over the whole eye box, luminance match where a grid with luminance
+    is given.
+    """
     if len(places) > MAX_PUPILS:
         raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
     names = tuple(channel.name for channel in channels)

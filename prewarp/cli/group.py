@@ -1,16 +1,17 @@
 """The command group `prewarp`: exit codes, and errors as one line instead of a traceback.
 
-Exit codes: 0 fine; 1 a check found errors in a grid; 2 bad input or an output that cannot be written; 130 stopped by the
-user; 141 the reader of a pipe went away.
+Exit codes: 0 fine; 1 a check found errors in a grid; 2 bad input or an output that cannot be written; 130
+stopped by the user; 141 the reader of a pipe went away. Commands are imported when they are asked for, so
+that starting is quick.
 """
 
+import importlib
 import os
 import sys
 from collections.abc import Sequence
 from typing import Any
 
 import click
-from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
 from prewarp.errors import PrewarpError
@@ -19,14 +20,57 @@ BAD_INPUT = 2
 INTERRUPTED = 130
 PIPE_CLOSED = 141
 
+# What each does, in the order of the work. The file of a command, in `commands`, has its name.
+COMMANDS = {
+    "demo": "Take two demo modules from grid to merged picture.",
+    "check": "Find what would spoil a fit in a distortion grid.",
+    "fit": "Fit every channel and colour over the whole eye box.",
+    "compare": "Hold a fit against any other grid.",
+    "register": "Turn channels captured apart onto each other.",
+    "blend": "Compare a fixed seam with one that follows the pupil.",
+    "light": "Match the channels in luminance and white.",
+    "sampling": "Say how finely the panels sample the content.",
+    "focus": "Say how far away the images are; focus step at the seam.",
+    "sensitivity": "Say how far channels come apart per mm of pupil.",
+    "budget": "Say how accurate and fast an eye tracker must be.",
+    "eyes": "Say what a correction adds between the two eyes.",
+    "trace": "Trace an optical design to a distortion grid.",
+    "render": "Draw panel pictures and what the eye sees of them.",
+    "preview": "Look at the seam while the eye moves, in a window.",
+    "film": "Film what the eye sees while the pupil moves.",
+    "export": "Write a device package: tables, C, meshes, shaders.",
+    "verify": "Check a package that 'prewarp export' wrote.",
+}
+
 
 class _Group(click.Group):
     """A group that words every foreseeable failure in one line on stderr."""
 
-    def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **options: Any) -> None:
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return a command."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = getattr(importlib.import_module(f"prewarp.cli.commands.{cmd_name}"), cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the table of commands without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **options: Any) -> None:  # type: ignore[override]
         """Run a command line and leave the process with its exit code."""
         options["standalone_mode"] = False
         _tolerate_odd_characters()
+        # Work is spread over channels and slices; small solves are many times slower on two BLAS threads than
+        # on one. Read when numpy is imported, which no command has done yet.
+        for threads in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+            os.environ.setdefault(threads, "1")
         try:
             code = super().main(args, prog_name or "prewarp", **options)
         except click.Abort:
@@ -54,9 +98,7 @@ class _Group(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; a reader that closed the pipe (`prewarp ... | head`) ends it quietly."""
         try:
-            # Work is spread over channels and slices; small solves are many times slower on two BLAS threads than on one.
-            with threadpool_limits(1, user_api="blas"):
-                result = super().invoke(ctx)
+            result = super().invoke(ctx)
             sys.stdout.flush()
         except BrokenPipeError:
             # What is still buffered has nowhere to go: without this the interpreter complains when it ends.
@@ -87,8 +129,8 @@ def _complain(message: str) -> None:
 def main(ctx: click.Context) -> None:
     """From distortion grids of a tiled see-through near-eye display to one merged picture.
 
-    Check a grid, fit every channel and colour over the eye box, hold the fit against fresh captures, look at the
-    picture that the eye sees, and export meshes and shaders.
+    Check a grid, fit every channel and colour over the eye box, hold the fit against fresh captures, look at
+    the picture that the eye sees, and export meshes and shaders.
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())

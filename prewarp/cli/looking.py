@@ -26,7 +26,8 @@ def looking_options(command: Callable) -> Callable:
         click.option("--module", "module_path", type=FILE, help="Module description (TOML) of a fit [default: beside it]."),
         click.option(
             "--light", "light_path", type=FILE,
-            help="Grid with luminance: panels look as bright as measured, matched by gains (L: unmatched, even). Needs a module.",
+            help="Grid with luminance: panels look as bright as measured, matched by gains (L: unmatched, "
+            "even). Needs a module.",
         ),
         click.option("--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."),
         click.option(
@@ -40,7 +41,8 @@ def looking_options(command: Callable) -> Callable:
         click.option(
             "--motion",
             metavar="NAME|FILE",
-            help=f"How the pupil moves: {', '.join(MOTIONS)}, or a CSV file with time_s, eye_x_mm, eye_y_mm, eye_z_mm.",
+            help=f"How the pupil moves: {', '.join(MOTIONS)}, or a CSV file with time_s, eye_x_mm, eye_y_mm, "
+            "eye_z_mm.",
         ),
         click.option("--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."),
         click.option("--tracker", type=click.Choice(KINDS), default="ideal", show_default=True, help="The eye tracker."),

@@ -21,7 +21,9 @@ WIDTH_WITHOUT_TERMINAL = 120
 
 @dataclass(frozen=True)
 class Talk:
-    """What a command may say. `quiet`: errors, and JSON where asked for, but nothing else; `as_json`: JSON on stdout."""
+    """What a command may say. `quiet`: errors, and JSON where asked for, but nothing else; `as_json`: JSON on
+    stdout.
+    """
 
     quiet: bool
     as_json: bool
@@ -38,7 +40,9 @@ class Talk:
                 click.echo(line)
 
     def note(self, line: str) -> None:
-        """Print a line for people on stderr, beside the result: a default that was used, a file that was written."""
+        """Print a line for people on stderr, beside the result: a default that was used, a file that was
+        written.
+        """
         if not self.quiet:
             click.echo(line, err=True)
 
@@ -50,7 +54,9 @@ class Talk:
         *,
         text_columns: int = 1,
     ) -> None:
-        """Print a table of sections, each (title or "", rows); the first `text_columns` columns are text, the rest numbers."""
+        """Print a table of sections, each (title or "", rows); the first `text_columns` columns are text, the
+        rest numbers.
+        """
         if not self.shows_text:
             return
         table = Table(title=title, title_justify="left", title_style="bold", box=SIMPLE_HEAD)

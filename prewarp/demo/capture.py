@@ -1,4 +1,6 @@
-"""A capture as a camera would give it, made from a traced grid: noise, missing points, outliers, from a fixed seed."""
+"""A capture as a camera would give it, made from a traced grid: noise, missing points, outliers, from a fixed
+seed.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -16,7 +18,9 @@ OUTLIER_PX = (5.0, 20.0)
 
 @dataclass(frozen=True)
 class Capture:
-    """`grid`: what was captured; `truth`: the same rows without noise and outliers; `outlier_rows`: row numbers spoilt."""
+    """`grid`: what was captured; `truth`: the same rows without noise and outliers; `outlier_rows`: row
+    numbers spoilt.
+    """
 
     grid: Grid
     truth: Grid
@@ -26,8 +30,8 @@ class Capture:
 def capture_of(traced: Grid, /, *, seed: int = SEED) -> Capture:
     """Return a noisy capture of a traced grid.
 
-    `MISSING_SHARE` of the rows is left out; the panel points of the others get Gaussian noise of `NOISE_PX` per axis, and
-    `OUTLIER_SHARE` of them is moved by `OUTLIER_PX` in any direction, evenly spread.
+    `MISSING_SHARE` of the rows is left out; the panel points of the others get Gaussian noise of `NOISE_PX`
+    per axis, and `OUTLIER_SHARE` of them is moved by `OUTLIER_PX` in any direction, evenly spread.
     """
     random = np.random.default_rng(seed)
     truth = traced.take(np.flatnonzero(random.random(len(traced)) >= MISSING_SHARE))

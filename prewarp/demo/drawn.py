@@ -28,10 +28,10 @@ def draw_module(one: BuiltModule, renderer: str, /) -> DrawnModule:
     """Draw what needs one module alone; `renderer` as `open_drawing` takes it."""
     content = one.module.content
     with open_drawing(renderer) as drawing:
-        look = Looks(drawing, one.fields, content, one.seam)
+        look = Looks(drawing, one.eye)
         overview, seam = overview_cells(look, content), seam_cells(look, content)
     title = f"{one.title}: how far the capture lies off the fit"
-    return DrawnModule(overview, seam, residual_picture(one.fields, one.capture.grid, title=title))
+    return DrawnModule(overview, seam, residual_picture(one.eye.fields, one.capture.grid, title=title))
 
 
 def overview(field_x_deg: float, cells: Sequence[Cells], /) -> bytes:
@@ -47,9 +47,10 @@ def close_up(cells: Sequence[Cells], /) -> bytes:
 def _reach(built: Sequence[BuiltModule]) -> bytes:
     maps = [
         SeamMap(
-            f"{one.title}: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees joined, "
+            f"{one.title}: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees "
+            "joined, "
             f"{one.figures['reach']['overlap_at_eye_level_deg']:.0f} degrees of overlap",
-            one.seam,
+            one.eye.seam,
             one.overlap.axes_deg,
             one.overlap.spread_out(one.errors["moved_untracked"]),
         )
@@ -57,7 +58,8 @@ def _reach(built: Sequence[BuiltModule]) -> bytes:
     ]
     return seam_map_picture(
         maps,
-        title="What each channel shows, and how far their pictures come apart when the pupil moves 3 mm, not tracked",
+        title="What each channel shows, and how far their pictures come apart when the pupil moves 3 mm, not "
+        "tracked",
         error_label="seam error, arcmin",
     )
 
@@ -73,7 +75,7 @@ def _light(built: Sequence[BuiltModule]) -> bytes:
 
 
 def _focus(built: Sequence[BuiltModule]) -> bytes:
-    items = [FocusItem(one.title, one.fields, one.overlap.channels, (one.overlap,)) for one in built]
+    items = [FocusItem(one.title, one.eye.fields, one.overlap.channels, (one.overlap,)) for one in built]
     return focus_picture(items, title="Where the images lie, and the focus step across the seam")
 
 

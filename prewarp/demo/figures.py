@@ -1,4 +1,6 @@
-"""The demo's figures of one module: fit against truth, seam error, field of view, sharpness, light. Units are in the keys."""
+"""The demo's figures of one module: fit against truth, seam error, field of view, sharpness, light. Units are
+in the keys.
+"""
 
 import numpy as np
 
@@ -23,7 +25,9 @@ _DEGREES = 180.0 / np.pi
 
 
 def fit_figures(fields: FieldSet, capture: Capture, /) -> dict:
-    """Return how far the fit lies from the captured samples (`residual`) and from the noise-free ones (`truth`)."""
+    """Return how far the fit lies from the captured samples (`residual`) and from the noise-free ones
+    (`truth`).
+    """
     truth = compare_grid(fields, capture.truth)
     seen = np.full_like(truth.predicted_px, np.nan)
     grid = capture.grid
@@ -79,7 +83,9 @@ def seam_figures(errors: dict[str, FloatArray], /) -> dict:
 
 
 def reach_figures(fields: FieldSet, seam: Seam, /) -> dict:
-    """Return fields of view from the whole eye box, overlap at eye level, feather, and px per degree of each channel."""
+    """Return fields of view from the whole eye box, overlap at eye level, feather, and px per degree of each
+    channel.
+    """
     first, second = (reach.chord(np.zeros(2), np.array([1.0, 0.0])) for reach in seam.reaches)
     start, end = max(first[0], second[0], key=lambda t: t[0]), min(first[1], second[1], key=lambda t: t[0])
     return {
@@ -94,7 +100,8 @@ def reach_figures(fields: FieldSet, seam: Seam, /) -> dict:
 
 
 def px_per_degree(fields: FieldSet, channel: str, /) -> float:
-    """Return how many px lie in a degree at the middle of a channel's panel, geometric mean of both ways, pupil centred.
+    """Return how many px lie in a degree at the middle of a channel's panel, geometric mean of both ways,
+    pupil centred.
 
     A px fills the solid angle |det d(tx, ty)/d(u, v)| / (1 + |t|^2)^(3/2) (from the area of a tangent plane).
     """
@@ -106,7 +113,9 @@ def px_per_degree(fields: FieldSet, channel: str, /) -> float:
 
 
 def light_figures(seen: SeamLight, match: LightMatch, /) -> dict:
-    """Return step and ripple of luminance across the seam, worst line and colour, before and after the match; what it costs."""
+    """Return step and ripple of luminance across the seam, worst line and colour, before and after the match;
+    what it costs.
+    """
     return {
         **{
             state: {

@@ -22,7 +22,8 @@ TITLES = {
 # Pictures of a module that go side by side, by state.
 Cells = Mapping[str, tuple[NDArray[np.uint8], ...]]
 HEADS = ("Coaxial module", "Folded module")
-# The zoom looks at a crossing of the scene's lines on the seam, so many of its cells (1/32 of the width) above the middle.
+# The zoom looks at a crossing of the scene's lines on the seam, so many of its cells (1/32 of the width)
+# above the middle.
 _ZOOM_CELLS = -5
 _ZOOM_SIZE_PX, _ZOOM_PX_PER_ARCMIN = (256, 320), 2.0
 _SEAM_SIZE_PX, _SEAM_PX_PER_ARCMIN = (600, 400), 3.0
@@ -61,8 +62,10 @@ def overview_sheet(modules: Sequence[Cells], field_x_deg: float, /) -> NDArray[n
     return contact_sheet(
         "One picture from two channels: what the right eye sees",
         (
-            f"Left of each pair: the whole view, {field_x_deg:g} degrees wide. Right: the framed place on the seam, enlarged.",
-            "Double lines in the enlargement: the two channels show one line at two places. Coloured edges: red, green and blue do so.",
+            f"Left of each pair: the whole view, {field_x_deg:g} degrees wide. Right: the framed place on "
+            "the seam, enlarged.",
+            "Double lines in the enlargement: the two channels show one line at two places. Coloured edges: "
+            "red, green and blue do so.",
         ),
         HEADS,
         rows_of(TITLES, modules),
@@ -74,8 +77,10 @@ def seam_sheet(modules: Sequence[Cells], /) -> NDArray[np.uint8]:
     return contact_sheet(
         f"The seam close up: hairlines, {_SEAM_DOWN_DEG:g} degrees below straight ahead",
         (
-            f"Lines are {_HAIRLINE_STEP_DEG * 60:g} arcmin apart. One arcmin is about what a good eye resolves.",
-            "Double lines: the two channels show one line at two places. Coloured edges: red, green and blue do so.",
+            f"Lines are {_HAIRLINE_STEP_DEG * 60:g} arcmin apart. One arcmin is about what a good eye "
+            "resolves.",
+            "Double lines: the two channels show one line at two places. Coloured edges: red, green and blue "
+            "do so.",
         ),
         HEADS,
         rows_of(TITLES, modules),

@@ -42,8 +42,8 @@ def run_demo(
     progress : callable, optional
         Called with (what was done, steps done, steps in all).
     processes : bool
-        Build and draw in as many processes as there are modules rather than in this one: quicker, but the calling program's
-        main module must be one that can be imported (the usual rule of `multiprocessing`).
+        Build and draw in as many processes as there are modules rather than in this one: quicker, but the
+        calling program's main module must be one that can be imported (the usual rule of `multiprocessing`).
 
     Returns
     -------
@@ -68,7 +68,8 @@ def run_demo(
                 progress(text, done, ALL_STEPS)
 
     with output_folder(Path(folder)) as working:
-        # A renderer that cannot be had is said at once; where the CPU stands in, nobody looks for a GPU again.
+        # A renderer that cannot be had is said at once; where the CPU stands in, nobody looks for a GPU
+        # again.
         with open_drawing(renderer) as drawing:
             drawn_with, stands_in = drawing.name, isinstance(drawing, CpuDrawing)
         chosen = "none" if stands_in else renderer
@@ -111,7 +112,9 @@ def run_demo(
 
 @contextmanager
 def _in_turn(step: Tell) -> Iterator[tuple[Executor, Tell]]:
-    """Yield an executor that does one thing after the other in this process, and what its work tells steps to."""
+    """Yield an executor that does one thing after the other in this process, and what its work tells steps
+    to.
+    """
     with ThreadPoolExecutor(1) as pool, threadpool_limits(1, user_api="blas"):
         yield pool, step
 
@@ -120,7 +123,8 @@ def _in_turn(step: Tell) -> Iterator[tuple[Executor, Tell]]:
 def _workers(step: Tell) -> Iterator[tuple[Executor, Tell]]:
     """Yield an executor of new processes, and what its work tells steps to.
 
-    Threads of one process wait for each other: for the interpreter's lock, and in the kernel where they allocate much memory.
+    Threads of one process wait for each other: for the interpreter's lock, and in the kernel where they
+    allocate much memory.
     """
     fresh = get_context("spawn")
     told = fresh.SimpleQueue()

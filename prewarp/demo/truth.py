@@ -27,8 +27,8 @@ class TracedOptics:
     ) -> FloatArray:
         """Return the directions (n, 2) in which content meant for `content` (n, 2) is truly seen, tangents.
 
-        The system draws it at field.inverse(content, tracked pupil); the eye at `pupil_mm` sees that panel point through the
-        traced optics. NaN where the panel cannot show it or the ray is lost.
+        The system draws it at field.inverse(content, tracked pupil); the eye at `pupil_mm` sees that panel
+        point through the traced optics. NaN where the panel cannot show it or the ray is lost.
         """
         found = field.inverse(content, pupil_mm=tracked_pupil_mm)
         here = np.flatnonzero(found.valid)
@@ -59,7 +59,9 @@ class TracedOptics:
         pupil_mm: FloatArray,
         tracked_pupil_mm: FloatArray,
     ) -> FloatArray:
-        """Return the angle (n,) between the two channels' pictures of each content direction, arcmin; NaN where not both show it."""
+        """Return the angle (n,) between the two channels' pictures of each content direction, arcmin; NaN
+        where not both show it.
+        """
         first, second = (
             self.shown(field, content, pupil_mm=pupil_mm, tracked_pupil_mm=tracked_pupil_mm)
             for field in fields.values()

@@ -1,4 +1,6 @@
-"""The demo's looks through a module: overviews, and close-ups of the seam, before and after, while the eye moves."""
+"""The demo's looks through a module: overviews, and close-ups of the seam, before and after, while the eye
+moves.
+"""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -9,15 +11,15 @@ from numpy.typing import NDArray
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.demo.figures import CENTRED_MM, MOVED_MM
-from prewarp.field import FieldSet
+from prewarp.eye import Eye
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
 from prewarp.mesh_window import window_around
 from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing
-from prewarp.seam import Seam
 
-# An overview has about 9 px a degree, the panel 55: a quarter of the panel's pixels each way are plenty, and drawn 16 times as fast.
+# An overview has about 9 px a degree, the panel 55: a quarter of the panel's pixels each way are plenty, and
+# drawn 16 times as fast.
 OVERVIEW_SHRINK = 4
 OVERVIEW_SIZE_PX = (640, 320)
 
@@ -32,7 +34,9 @@ LOOKS: Mapping[str, tuple[bool, FloatArray, FloatArray]] = {
 
 @dataclass(frozen=True)
 class CloseUp:
-    """A window on directions: a small part of a flat picture, `scale_px` per unit tangent, about `centre` (tangents)."""
+    """A window on directions: a small part of a flat picture, `scale_px` per unit tangent, about `centre`
+    (tangents).
+    """
 
     centre: FloatArray
     size_px: tuple[int, int]
@@ -58,29 +62,33 @@ Maps = dict[str, tuple[SplineLattice, ...]]
 class Looks:
     """Draws one module in the states of `LOOKS`; its meshes are made once for all pictures."""
 
-    def __init__(self, drawing: Drawing, fields: FieldSet, content: ContentProjection, seam: Seam, /) -> None:
-        self._drawing, self._fields, self._content = drawing, fields, content
+    def __init__(self, drawing: Drawing, eye: Eye, /) -> None:
+        self._drawing, self._eye = drawing, eye
         self._meshes: dict[str, Meshes] = {}
         for state, (warped, tracked, _) in LOOKS.items():
             same = next((other for other in self._meshes if _same_panels(state, other)), None)
-            self._meshes[state] = self._meshes[same] if same else self._made(warped, tracked, seam)
+            self._meshes[state] = self._meshes[same] if same else self._made(warped, tracked)
 
-    def _made(self, warped: bool, tracked: FloatArray, seam: Seam) -> Meshes:
+    def _made(self, warped: bool, tracked: FloatArray) -> Meshes:
         return {
             channel: panel_meshes(
-                self._fields,
+                self._eye.fields,
                 channel,
-                self._content,
+                self._eye.content,
                 tracked_pupil_mm=tracked,
-                seam=seam if warped else None,
+                seam=self._eye.seam if warped else None,
                 warped=warped,
             )
-            for channel in self._fields.channels
+            for channel in self._eye.channels
         }
 
     def overviews(self, image: NDArray[np.uint8], /) -> dict[str, NDArray[np.uint8]]:
-        """Return the whole view of a content picture, given at `1 / OVERVIEW_SHRINK` of its size, in each state."""
-        view = ContentProjection(self._content.projection, OVERVIEW_SIZE_PX, self._content.field_x_deg)
+        """Return the whole view of a content picture, given at `1 / OVERVIEW_SHRINK` of its size, in each
+        state.
+        """
+        view = ContentProjection(
+            self._eye.content.projection, OVERVIEW_SIZE_PX, self._eye.content.field_x_deg
+        )
         maps = self._maps(view, tuple(LOOKS))
         smaller = {
             state: {name: _shrunk_map(three) for name, three in made.items()} for state, made in maps.items()
@@ -90,7 +98,9 @@ class Looks:
     def close_ups(
         self, image: NDArray[np.uint8], window: CloseUp, /, *, states: Sequence[str] = tuple(LOOKS)
     ) -> dict[str, NDArray[np.uint8]]:
-        """Return a close-up in each of the states; panels are drawn at full resolution, but only the part that is seen."""
+        """Return a close-up in each of the states; panels are drawn at full resolution, but only the part
+        that is seen.
+        """
         maps = self._maps(window, states)
         seen = {
             channel: window_around(
@@ -99,7 +109,7 @@ class Looks:
                 ),
                 self._meshes["raw"][channel][0],
             )
-            for channel in self._fields.channels
+            for channel in self._eye.channels
         }
         moved = {
             state: {name: seen[name].moved(three) for name, three in made.items()}
@@ -113,8 +123,8 @@ class Looks:
             pupil = LOOKS[state][2]
             if pupil.tobytes() not in by_pupil:
                 by_pupil[pupil.tobytes()] = {
-                    name: view_maps(self._fields, name, view, pupil_mm=pupil)
-                    for name in self._fields.channels
+                    name: view_maps(self._eye.fields, name, view, pupil_mm=pupil)
+                    for name in self._eye.channels
                 }
         return {state: by_pupil[LOOKS[state][2].tobytes()] for state in states}
 

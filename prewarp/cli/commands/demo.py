@@ -16,12 +16,13 @@ from prewarp.cli.talk import Talk, talking
 def demo(talk: Talk, gl: str, output: Path) -> None:
     """Take two display modules from distortion grids to one merged picture, and compare them.
 
-    A night visor for harbour pilots, once with coaxial and once with folded channels. Their traced grids get capture
-    noise, missing points and outliers from a fixed seed; they are checked, fitted, joined and drawn. The table says
-    how good that is against the noise-free trace, and what happens when the pupil moves.
+    A night visor for harbour pilots, once with coaxial and once with folded channels. Their traced grids get
+    capture noise, missing points and outliers from a fixed seed; they are checked, fitted, joined and drawn.
+    The table says how good that is against the noise-free trace, and what happens when the pupil moves.
 
-    Caution: the pictures are for judging geometry on a monitor. On a display that is worn, limit luminance, avoid
-    flashing content and stop at eye strain, headache or nausea. Local codes and licensed practice come first.
+    Caution: the pictures are for judging geometry on a monitor. On a display that is worn, limit luminance,
+    avoid flashing content and stop at eye strain, headache or nausea. Local codes and licensed practice come
+    first.
 
     \b
     Example:
@@ -37,10 +38,12 @@ def demo(talk: Talk, gl: str, output: Path) -> None:
         )
     talk.table("Two modules side by side", ("", *MODULES), table_lines(result["modules"]))
     talk.text(
-        "Judged by the noise-free trace, errors of the fit included. p95: 95 % are below. 1 arcmin is about what a "
+        "Judged by the noise-free trace, errors of the fit included. p95: 95 % are below. 1 arcmin is about "
+        "what a "
         "good eye resolves.",
         f"Drawn with: {result['renderer']}.",
-        f"{output}: overview.png, seam.png, residuals_*.png, reach_and_seam.png, light.png, focus.png, tracker.png, demo.json "
+        f"{output}: overview.png, seam.png, residuals_*.png, reach_and_seam.png, light.png, focus.png, "
+        "tracker.png, demo.json "
         f"({time.perf_counter() - start:.0f} s).",
     )
     talk.json(result)

@@ -6,14 +6,13 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, module_option, pupils_option, require_output_file
-from prewarp.cli.seams import eye_option
+from prewarp.cli.displays import eye_option, no_seam, read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
-from prewarp.field import FieldSet
+from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
-from prewarp.module import read_module
 from prewarp.report.policies import PolicyView, policies_picture
-from prewarp.seam import POLICIES, PolicyFigures, blend_policy, policy_figures, survey_overlap
+from prewarp.seam import POLICIES, PolicyFigures, policy_figures, survey_overlap
 from prewarp.seam.comparison import pupil_reaches
 
 _HEAD = (
@@ -44,15 +43,17 @@ def blend(
     talk: Talk,
     fit_path: Path,
     module_path: Path,
-    eye: str | None,
+    side: str | None,
     pupils: tuple[int, ...],
     feather_deg: float | None,
     picture: Path | None,
 ) -> None:
-    """Compare a seam fixed in direction with one that follows the pupil: what each uses of the overlap, and loses.
+    """Compare a seam fixed in direction with one that follows the pupil: what each uses of the overlap, and
+    loses.
 
-    Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions from which
-    channels leave a gap, or overlap by less than the feather, are named with the place and the field that is lost.
+    Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions
+    from which channels leave a gap, or overlap by less than the feather, are named with the place and the
+    field that is lost.
 
     \b
     Example:
@@ -60,42 +61,38 @@ def blend(
     """
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
-    if eye is not None and eye not in module.eyes:
-        raise click.UsageError(f"the module has no channel for the {eye} eye.")
+    fields, module = read_display(fit_path, module_path)
     places = module.eye_box.lattice(pupils)
     if len(places) < 2:
         raise click.UsageError("--pupils gives one position; expected two or more, such as 3x3x1.")
     result: dict = {"eyes": {}}
     views: list[PolicyView] = []
     with talk.progress("comparing blend policies") as step:
-        for one in module.eyes if eye is None else (eye,):
-            names = tuple(channel.name for channel in module.channels_of(one))
-            overlap = survey_overlap(fields, pupils_mm=places, channels=names)
-            reaches = pupil_reaches(fields, names, places)
+        for eye in assemble_eyes(fields, module, side=side):
+            if not eye.has_seam:
+                result["eyes"][eye.side] = {"policies": [], "note": no_seam(eye)}
+                talk.text(no_seam(eye))
+                continue
+            overlap = survey_overlap(fields, pupils_mm=places, channels=eye.channels)
+            reaches = pupil_reaches(fields, eye.channels, places)
             found: list[PolicyFigures] = []
             refused: dict[str, str] = {}
             for kind in POLICIES:
                 try:
-                    policy = blend_policy(
-                        kind,
-                        fields,
-                        pupils_mm=module.eye_box.corners,
-                        channels=names,
-                        feather_deg=feather_deg,
-                    )
+                    policy = eye.policy(kind, feather_deg=feather_deg)
                     figures = policy_figures(kind, policy, fields, pupils_mm=places, reaches=reaches)
-                # A display that cannot be joined one way may be joined the other: the reason is part of the answer.
+                # A display that cannot be joined one way may be joined the other: the reason is part of the
+                # answer.
                 except SeamError as cause:
                     refused[kind] = str(cause)
                     continue
                 found.append(figures)
                 shown = _shown(places)
                 views.append(PolicyView(figures, shown, tuple(policy.at(pupil) for pupil in shown)))
-                step(f"{one} eye: {kind}", len(found))
+                step(f"{eye.side} eye: {kind}", len(found))
             feather = feather_deg or min((f.feather_deg[0] for f in found), default=None)
             sentences = [text for pair in overlap if (text := pair.sentence(feather_deg))]
-            result["eyes"][one] = {
+            result["eyes"][eye.side] = {
                 "policies": [figures.as_dict() for figures in found],
                 "impossible": refused,
                 "feather_deg": feather,
@@ -103,7 +100,7 @@ def blend(
                 "gaps": [pair.as_dict() for pair in overlap if pair.has_gap],
             }
             talk.table(
-                f"Blend policies, {one} eye, over {len(places)} pupil positions",
+                f"Blend policies, {eye.side} eye, over {len(places)} pupil positions",
                 _HEAD,
                 [("", [_row(f) for f in found])],
             )

@@ -6,12 +6,11 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
-from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.displays import eye_option, read_display
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.field import FieldSet
+from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
 from prewarp.focus import NO_WARP, channel_focus, focus_step
-from prewarp.module import read_module
 from prewarp.published import DEPTH_OF_FOCUS
 
 
@@ -25,14 +24,14 @@ from prewarp.published import DEPTH_OF_FOCUS
 )
 @talking
 def focus(
-    talk: Talk, fit_path: Path, module_path: Path, eye: str | None, pupil: np.ndarray, picture: Path | None
+    talk: Talk, fit_path: Path, module_path: Path, side: str | None, pupil: np.ndarray, picture: Path | None
 ) -> None:
     """Say how far away each channel's image is, its astigmatism, and the focus step across the seam.
 
     Found from how directions turn as the pupil moves; no extra measurement. A warp mends none of it.
 
-    Caution: which focus step is tolerable, and for whom, is for qualified people to decide; published figures are named
-    beside the result.
+    Caution: which focus step is tolerable, and for whom, is for qualified people to decide; published figures
+    are named beside the result.
 
     \b
     Example:
@@ -40,7 +39,7 @@ def focus(
     """
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    fields, module = read_display(fit_path, module_path)
     report = {
         "pupil_mm": pupil.tolist(),
         "colour": fields.colours[0],
@@ -51,19 +50,19 @@ def focus(
     }
     items = []
     with talk.progress("measuring focus", total=len(module.eyes)) as step:
-        for place, part in enumerate(eye_seams(fields, module, eye)):
-            channels = [channel_focus(fields, name, pupil_mm=pupil) for name in part.channels]
+        for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
+            channels = [channel_focus(fields, name, pupil_mm=pupil) for name in eye.channels]
+            pairs = eye.overlaps()
             seams = [
-                focus_step(fields, pair.channels, pair.tangent, pupil_mm=pupil).as_dict()
-                for pair in part.overlaps
+                focus_step(fields, pair.channels, pair.tangent, pupil_mm=pupil).as_dict() for pair in pairs
             ]
-            report["eyes"][part.eye] = {"channels": channels, "seams": seams}
-            items.append(part)
-            step(f"{part.eye} eye", place + 1)
+            report["eyes"][eye.side] = {"channels": channels, "seams": seams}
+            items.append((eye, pairs))
+            step(f"{eye.side} eye", place + 1)
     if picture is not None:
         from prewarp.report.focus import FocusItem, focus_picture
 
-        drawn = [FocusItem(f"{one.eye} eye", fields, one.channels, one.overlaps) for one in items]
+        drawn = [FocusItem(f"{eye.side} eye", fields, eye.channels, pairs) for eye, pairs in items]
         write_bytes(picture, focus_picture(drawn, title=f"{module.name}: image distance and focus step"))
     _print(talk, report["eyes"])
     talk.json(report)
@@ -90,8 +89,10 @@ def _print(talk: Talk, eyes: dict) -> None:
             if one["directions"]:
                 talk.text(
                     f"focus step from '{one['channels'][0]}' to '{one['channels'][1]}': mean "
-                    f"{number(one['focus_step_mean_dioptres'], 3)}, RMS {number(one['focus_step_rms_dioptres'], 3)}, largest "
-                    f"{number(one['focus_step_max_dioptres'], 3)} dioptres; 1-sigma {number(one['focus_step_sigma_dioptres'], 2)}."
+                    f"{number(one['focus_step_mean_dioptres'], 3)}, RMS "
+                    f"{number(one['focus_step_rms_dioptres'], 3)}, largest "
+                    f"{number(one['focus_step_max_dioptres'], 3)} dioptres; 1-sigma "
+                    f"{number(one['focus_step_sigma_dioptres'], 2)}."
                 )
     talk.text(NO_WARP, "Published figures, none of them a limit of this tool:")
     talk.text(*(f"  {one.text()}" for one in DEPTH_OF_FOCUS))

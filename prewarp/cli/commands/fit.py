@@ -39,7 +39,8 @@ def fit(
 ) -> None:
     """Fit every channel and colour of a distortion grid over the whole eye box.
 
-    Needs the panel's size: from --panel or from a module file. Degrees, symmetry and outliers are found from the data.
+    Needs the panel's size: from --panel or from a module file. Degrees, symmetry and outliers are found from
+    the data.
 
     \b
     Examples:
@@ -74,7 +75,8 @@ def fit(
         write_bytes(picture, residual_picture(fields, grid))
     if module_path is None:
         talk.text(
-            f"no module file: panel {panel_size_px[0]} x {panel_size_px[1]} px for every channel, eye box as captured, "
+            f"no module file: panel {panel_size_px[0]} x {panel_size_px[1]} px for every channel, eye box as "
+            "captured, "
             f"colours {', '.join(fields.colours)} with {fields.colours[0]} as reference, family {family}."
         )
     _print_table(talk, fields, grid)
@@ -122,6 +124,7 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
     talk.table(f"Fit of {grid.source}", head, [("", rows)], text_columns=2)
     talk.text(*(f"model of '{report.channel}': {report.model}" for report in fields.reports))
     talk.text(
-        "noise: per axis, from the residuals; residual: distance of a sample from the fit; floor: error of the map that "
+        "noise: per axis, from the residuals; residual: distance of a sample from the fit; floor: error of "
+        "the map that "
         "this noise alone leaves."
     )

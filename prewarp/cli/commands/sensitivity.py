@@ -6,11 +6,10 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, module_option, pupils_option, require_output_file
-from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.displays import eye_option, no_seam, read_display
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.field import FieldSet
+from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
-from prewarp.module import read_module
 from prewarp.seam import sensitivity_map
 
 # Coarser than other overlaps: every direction is looked at from every pupil.
@@ -36,15 +35,15 @@ def sensitivity(
     talk: Talk,
     fit_path: Path,
     module_path: Path,
-    eye: str | None,
+    side: str | None,
     pupils: tuple[int, ...],
     error_mm: float,
     picture: Path | None,
 ) -> None:
     """Say how far channels come apart at the seam per mm of pupil, and the worst case over the eye box.
 
-    Once for a correction that stays that of a centred pupil, once for one that follows a tracked pupil with an error.
-    Channels whose images lie in one plane move alike and stay together, whatever their distortion.
+    Once for a correction that stays that of a centred pupil, once for one that follows a tracked pupil with
+    an error. Channels whose images lie in one plane move alike and stay together, whatever their distortion.
 
     \b
     Example:
@@ -52,24 +51,25 @@ def sensitivity(
     """
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    fields, module = read_display(fit_path, module_path)
     places = np.unique(np.concatenate([module.eye_box.lattice(pupils), module.eye_box.corners]), axis=0)
     colour = fields.colours[0]
     report: dict = {"tracked_error_mm": error_mm, "colour": colour, "pupils": len(places), "eyes": {}}
-    drawn, rows = [], []
+    drawn, rows, notes = [], [], []
     with talk.progress("measuring sensitivity", total=len(module.eyes)) as step:
-        for place, part in enumerate(eye_seams(fields, module, eye, step_deg=STEP_DEG)):
+        for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
             found = []
-            for pair in part.overlaps:
+            for pair in eye.overlaps(step_deg=STEP_DEG):
                 first, second = (fields.field(name, colour) for name in pair.channels)
                 one = sensitivity_map(first, second, pair.tangent, pupils_mm=places)
                 figures = one.as_dict()
                 figures["tracked_worst_arcmin"] = float(np.nanmax(one.tracked_worst_arcmin(error_mm)))
                 found.append(figures)
-                drawn.append((f"{part.eye} eye, {' and '.join(pair.channels)}", pair, one))
+                drawn.append((f"{eye.side} eye, {' and '.join(pair.channels)}", pair, one))
                 rows.append(_row(drawn[-1][0], figures))
-            report["eyes"][part.eye] = {"seams": found}
-            step(f"{part.eye} eye", place + 1)
+            report["eyes"][eye.side] = {"seams": found}
+            notes += [] if eye.has_seam else [no_seam(eye)]
+            step(f"{eye.side} eye", place + 1)
     if picture is not None and drawn:
         from prewarp.report.sensitivity import SensitivityItem, sensitivity_picture
 
@@ -82,7 +82,9 @@ def sensitivity(
         "tracked: worst arcmin/mm",
         f"tracked within {error_mm:g} mm: worst arcmin",
     )
-    talk.table("Sensitivity of the seam", head, [("", rows)])
+    if rows:
+        talk.table("Sensitivity of the seam", head, [("", rows)])
+    talk.text(*notes)
     talk.json(report)
 
 

@@ -34,9 +34,10 @@ def register(
 ) -> None:
     """Turn channels that were captured apart onto each other, by seam pairs; nothing is fitted again.
 
-    PAIRS is a table (CSV or NPZ) of the same content seen through two channels from one pupil position: channel_a,
-    channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px, panel_a_v_px, panel_b_u_px, panel_b_v_px; optional
-    step_x_arcmin and step_y_arcmin from a's picture to b's, and sigma_arcmin. Outliers lose their weight and are named.
+    PAIRS is a table (CSV or NPZ) of the same content seen through two channels from one pupil position:
+    channel_a, channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px, panel_a_v_px, panel_b_u_px,
+    panel_b_v_px; optional step_x_arcmin and step_y_arcmin from a's picture to b's, and sigma_arcmin. Outliers
+    lose their weight and are named.
 
     Exit code 1, and nothing written, when the pairs cannot fix a parameter.
 
@@ -64,9 +65,12 @@ def register(
         text_columns=2,
     )  # fmt: skip
     talk.text(
-        f"mismatch of {len(pairs) - int(result.outlier.sum())} pairs, RMS: {number(figures['mismatch_before_rms_arcmin'], 3)} arcmin "
-        f"before, {number(figures['mismatch_after_rms_arcmin'], 3)} after; noise per axis {number(result.noise_arcmin, 3)}; "
-        f"what registration leaves at the seam, 1-sigma: {number(figures['seam_sigma_rms_arcmin'], 3)} arcmin "
+        f"mismatch of {len(pairs) - int(result.outlier.sum())} pairs, RMS: "
+        f"{number(figures['mismatch_before_rms_arcmin'], 3)} arcmin "
+        f"before, {number(figures['mismatch_after_rms_arcmin'], 3)} after; noise per axis "
+        f"{number(result.noise_arcmin, 3)}; "
+        f"what registration leaves at the seam, 1-sigma: {number(figures['seam_sigma_rms_arcmin'], 3)} "
+        "arcmin "
         f"(worst {number(figures['seam_sigma_max_arcmin'], 3)}).",
         *(
             [f"left out as outliers: rows {', '.join(map(str, figures['outlier_rows']))}."]

@@ -7,18 +7,18 @@ import numpy as np
 
 from prewarp.binocular import (
     CAUTION,
-    EyeOptics,
     binocular_directions,
     converged_pupils_mm,
     disparity,
     fixed_worst,
+    require_two,
 )
 from prewarp.budget.eye import EyeMotion
 from prewarp.cli.arguments import FILE, module_option
-from prewarp.cli.seams import eye_seams
+from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, number, talking
+from prewarp.eye import assemble_eyes
 from prewarp.field import FieldSet
-from prewarp.module import read_module
 from prewarp.published import VERGENCE_CONFLICT, VERTICAL_MISALIGNMENT
 
 _SHARES = (0.5, 0.95, 1.0)
@@ -58,35 +58,43 @@ def eyes(
     distance_m: float,
     pupil_distance_mm: float,
 ) -> None:
-    """Say what a correction adds between the two eyes: vertical misalignment (dipvergence) and horizontal disparity.
+    """Say what a correction adds between the two eyes: vertical misalignment (dipvergence) and horizontal
+    disparity.
 
-    For content far away: with centred pupils, with pupils that converge on a point while the correction stays that of centred
-    ones, and the worst case over both eye boxes. Needs a module and a fit with channels for both eyes.
+    For content far away: with centred pupils, with pupils that converge on a point while the correction stays
+    that of centred ones, and the worst case over both eye boxes. Needs a module and a fit with channels for
+    both eyes.
 
-    Caution: comfort and safety limits between the eyes are for qualified people to set; published figures are named
-    beside the result. Stop at eye strain, headache or double vision.
+    Caution: comfort and safety limits between the eyes are for qualified people to set; published figures are
+    named beside the result. Stop at eye strain, headache or double vision.
 
     \b
     Example:
       prewarp eyes visor.fit.npz --module both_eyes.toml --distance 0.7
     """
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
-    true = fields if true_path is None else FieldSet.load(true_path)
+    fields, module = read_display(fit_path, module_path)
+    true = None if true_path is None else FieldSet.load(true_path)
     colour = fields.colours[0]
     with talk.progress("comparing the eyes"):
-        optics = {part.eye: EyeOptics(fields, part.seam, true) for part in eye_seams(fields, module, None)}
+        require_two(module.eyes)
+        optics = {eye.side: eye for eye in assemble_eyes(fields, module)}
         tangent = binocular_directions(optics)
         centred = {eye: np.zeros(3) for eye in optics}
         converged = converged_pupils_mm(distance_m, pupil_distance_mm, EyeMotion().lever_mm[0])
         states = {
             "centred": disparity(
-                optics, tangent, pupils_mm=centred, tracked_pupils_mm=centred, colour=colour
+                optics, tangent, pupils_mm=centred, tracked_pupils_mm=centred, colour=colour, true_fields=true
             ),
             "converged_fixed": disparity(
-                optics, tangent, pupils_mm=converged, tracked_pupils_mm=centred, colour=colour
+                optics,
+                tangent,
+                pupils_mm=converged,
+                tracked_pupils_mm=centred,
+                colour=colour,
+                true_fields=true,
             ),
             "eye_box_fixed_worst": fixed_worst(
-                optics, tangent, pupils_mm=module.eye_box.corners, colour=colour
+                optics, tangent, pupils_mm=module.eye_box.corners, colour=colour, true_fields=true
             ),
         }
     report = {

@@ -42,8 +42,8 @@ def trace(
 ) -> None:
     """Trace an optical design that has not been built to a distortion grid.
 
-    Rays run from each pupil position along each viewing direction to the panel; lost rays are counted with the
-    surface and cause.
+    Rays run from each pupil position along each viewing direction to the panel; lost rays are counted with
+    the surface and cause.
 
     \b
     Example:

@@ -6,10 +6,10 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.field import FieldSet
+from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
-from prewarp.module import read_module
 from prewarp.report.resampling import resampling_picture
 from prewarp.resampling import (
     FILTERS,
@@ -28,11 +28,12 @@ from prewarp.resampling import (
 @click.option("--picture", type=FILE, help="Also draw the sampling and the contrasts into this PNG file.")
 @talking
 def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, picture: Path | None) -> None:
-    """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from this.
+    """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from
+    this.
 
-    Content px per panel px above 1 skips content pixels, so that fine lines leave false patterns; below 1 the panel
-    could show more than the content holds. Contrast is that of a grating at the panel's finest (Nyquist), mean over all
-    placings of its pixels and the worst one.
+    Content px per panel px above 1 skips content pixels, so that fine lines leave false patterns; below 1 the
+    panel could show more than the content holds. Contrast is that of a grating at the panel's finest
+    (Nyquist), mean over all placings of its pixels and the worst one.
 
     \b
     Example:
@@ -40,12 +41,13 @@ def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, p
     """
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    fields, module = read_display(fit_path, module_path)
     with talk.progress("measuring the sampling"):
         maps = [
-            sampling_map(field, module.content, pupil_mm=pupil)
-            for (channel, colour), field in fields.fields.items()
-            if channel in module.channel_names
+            sampling_map(fields.field(channel, colour), eye.content, pupil_mm=pupil)
+            for eye in assemble_eyes(fields, module)
+            for channel in eye.channels
+            for colour in fields.colours
         ]
         width = content_width_for(maps, module.content)
     figures = [m.as_dict() for m in maps]

@@ -1,26 +1,25 @@
 """`prewarp light`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
-from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.displays import eye_option, read_display
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.encoding import transfer_of_panel
-from prewarp.field import FieldSet
+from prewarp.eye import Eye, assemble_eyes
 from prewarp.files import write_bytes
 from prewarp.grids import read_grid
-from prewarp.module import DisplayModule, read_module
-from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields
 from prewarp.photometry.dither import KINDS as DITHERS
-from prewarp.photometry.lighting import matched
 from prewarp.photometry.white import KINDS as WHITES
 from prewarp.render.seam_light import SeamLight, seam_light
 from prewarp.report.luminance_profile import ProfilePair, luminance_profile_picture
 
-# Where the seam is looked at when no pupil is named, as shares of the eye box's half sizes: off any usual capture lattice.
+# Where the seam is looked at when no pupil is named, as shares of the eye box's half sizes: off any usual
+# capture lattice.
 _SHARES = np.array([[0.0, 0.0, 0.0], [0.37, -0.41, 0.2], [-0.72, 0.63, -0.3]])
 _WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
 
@@ -71,7 +70,7 @@ def light(
     fit_path: Path,
     grid_path: Path,
     module_path: Path,
-    eye: str | None,
+    side: str | None,
     white: str,
     fall_percent_per_deg: float,
     dither: str,
@@ -82,12 +81,12 @@ def light(
 ) -> None:
     """Match the channels in luminance and white, say what that costs, and look at the seam before and after.
 
-    The grid's column 'luminance' gives a map for every channel and colour over the eye box. One level for all channels
-    follows from the dimmest place; an even content is drawn on the panels with their bits and looked at through the
-    maps. Step and ripple are Weber contrasts, averaged over a tenth of a degree.
+    The grid's column 'luminance' gives a map for every channel and colour over the eye box. One level for all
+    channels follows from the dimmest place; an even content is drawn on the panels with their bits and looked
+    at through the maps. Step and ripple are Weber contrasts, averaged over a tenth of a degree.
 
-    Caution: luminance that is worn has limits for the eye's safety and comfort. They are not judged here: follow local
-    codes and licensed practice.
+    Caution: luminance that is worn has limits for the eye's safety and comfort. They are not judged here:
+    follow local codes and licensed practice.
 
     \b
     Example:
@@ -95,45 +94,35 @@ def light(
     """
     if picture is not None:
         require_output_file(picture, fit_path, grid_path, module_path)
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    fields, module = read_display(fit_path, module_path)
+    grid = read_grid(grid_path)
     places = np.array(pupils) if pupils else _SHARES * module.eye_box.half_mm
-    result: dict = {"dither": dither, "level_percent": level_percent, "eyes": {}}
+    result: dict[str, Any] = {"dither": dither, "level_percent": level_percent, "eyes": {}}
     drawn: list[ProfilePair] = []
     with talk.progress("matching light") as step:
-        maps = fit_luminance(
-            read_grid(grid_path), panel_sizes_px={c.name: c.panel.size_px for c in module.channels}
-        )
-        step("luminance maps fitted", 1)
-        lit = lit_fields(fields, maps, pupils_mm=module.eye_box.lattice((3, 3, 1)))
-        for each in eye_seams(lit, module, eye):
-            match = matched(
-                lit, module, maps, each.seam, white=white, fall_percent_per_deg=fall_percent_per_deg
-            )
+        for eye in assemble_eyes(
+            fields, module, side=side, luminance=grid, white=white, fall_percent_per_deg=fall_percent_per_deg
+        ):
+            step(f"{eye.side} eye: matched", 1)
             views = []
-            if len(each.channels) > 1:
-                for place in places:
-                    views.append(
-                        seam_light(
-                            lit,
-                            maps,
-                            each.seam,
-                            match,
-                            pupil_mm=place,
-                            transfers={n: transfer_of_panel(module.channel(n).panel) for n in each.channels},
-                            bit_depths={n: bits or module.channel(n).panel.bit_depth for n in each.channels},
-                            dither=dither,
-                            level=level_percent / 100.0,
-                        )
-                    )
-                    step(f"{each.eye} eye: seam looked at from {_place(place)} mm", 2)
-                    pair = ProfilePair(
-                        f"{each.eye} eye, {views[-1].worst}, pupil at {_place(place)} mm",
-                        views[-1].before[views[-1].worst],
-                        views[-1].after[views[-1].worst],
-                    )
-                    drawn.append(pair)
-            result["eyes"][each.eye] = _figures(maps, each.channels, match, places, views)
-            _print_eye(talk, each.eye, maps, each.channels, match, places, views, module)
+            for place in places if eye.has_seam else ():
+                view = seam_light(
+                    eye.fields,
+                    eye.match.maps,
+                    eye.seam,
+                    eye.match,
+                    pupil_mm=place,
+                    transfers=eye.transfers,
+                    bit_depths=eye.bit_depths if bits is None else dict.fromkeys(eye.channels, bits),
+                    dither=dither,
+                    level=level_percent / 100.0,
+                )
+                views.append(view)
+                step(f"{eye.side} eye: seam looked at from {_place(place)} mm", 2)
+                title = f"{eye.side} eye, {view.worst}, pupil at {_place(place)} mm"
+                drawn.append(ProfilePair(title, view.before[view.worst], view.after[view.worst]))
+            result["eyes"][eye.side] = _figures(eye, places, views)
+            _print_eye(talk, eye, places, views)
     if picture is not None and drawn:
         write_bytes(
             picture, luminance_profile_picture(drawn, title=f"{module.name}: luminance across the seam")
@@ -146,20 +135,14 @@ def _place(pupil: np.ndarray) -> str:
     return "(" + ", ".join(f"{value:.3g}" for value in pupil) + ")"
 
 
-def _figures(
-    maps: LuminanceMaps,
-    channels: tuple[str, ...],
-    match: LightMatch,
-    places: np.ndarray,
-    views: list[SeamLight],
-) -> dict:
+def _figures(eye: Eye, places: FloatArray, views: list[SeamLight]) -> dict[str, Any]:
+    assert eye.match is not None
     return {
         "maps": [
-            {"channel": key[0], "colour": key[1], **own.figures.as_dict()}
-            for key, own in maps.maps.items()
-            if key[0] in channels
+            {"channel": channel, "colour": colour, **own.figures.as_dict()}
+            for (channel, colour), own in eye.match.maps.maps.items()
         ],
-        "match": match.as_dict(),
+        "match": eye.match.as_dict(),
         "seam": [
             {"pupil_mm": place.tolist(), "colours": view.as_dict()}
             for place, view in zip(places, views, strict=False)
@@ -167,32 +150,22 @@ def _figures(
     }
 
 
-def _print_eye(
-    talk: Talk,
-    eye: str,
-    maps: LuminanceMaps,
-    channels: tuple[str, ...],
-    match: LightMatch,
-    places: np.ndarray,
-    views: list[SeamLight],
-    module: DisplayModule,
-) -> None:
-    rows = []
-    for key, own in maps.maps.items():
-        if key[0] in channels:
-            found = own.figures
-            rows.append(
-                (
-                    f"{key[0]} {key[1]}",
-                    str(found.samples),
-                    str(len(found.outlier_rows)),
-                    str(found.beyond_edge),
-                    number(found.residual_rms_percent, 3),
-                    number(found.cross_validated_rms_percent, 3),
-                )
-            )
+def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight]) -> None:
+    match = eye.match
+    assert match is not None
+    rows = [
+        (
+            f"{channel} {colour}",
+            str(own.figures.samples),
+            str(len(own.figures.outlier_rows)),
+            str(own.figures.beyond_edge),
+            number(own.figures.residual_rms_percent, 3),
+            number(own.figures.cross_validated_rms_percent, 3),
+        )
+        for (channel, colour), own in match.maps.maps.items()
+    ]
     talk.table(
-        f"Luminance maps, {eye} eye",
+        f"Luminance maps, {eye.side} eye",
         ("", "samples", "faults", "past vignetting edge", "residual %", "at pupils left out %"),
         [("", rows)],
     )
@@ -218,14 +191,16 @@ def _print_eye(
     for cost in match.costs:
         x, y = cost.limit_direction_deg
         talk.text(
-            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the light; '{cost.limit_channel}' at dir_x {x:.1f}, "
+            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the light; '{cost.limit_channel}' "
+            f"at dir_x {x:.1f}, "
             f"dir_y {y:.1f} degrees from pupil {_place(np.array(cost.limit_pupil_mm))} mm allows no more."
         )
     if match.white.kind != "none":
         talk.text(f"White match ({match.white.kind}): keeps {100.0 * match.white.luminance:.1f} % of that.")
         if match.white.disagreement > 0.05:
             talk.text(
-                f"Chromaticities and luminance column disagree by {100.0 * match.white.disagreement:.0f} % between "
+                f"Chromaticities and luminance column disagree by {100.0 * match.white.disagreement:.0f} % "
+                "between "
                 "channels: one of them is wrong."
             )
-    talk.text(f"{module.name}, {eye} eye: {match.kept_percent:.1f} % of the light is kept in all.")
+    talk.text(f"{eye.name}: {match.kept_percent:.1f} % of the light is kept in all.")

@@ -1,29 +1,29 @@
 """`prewarp render`."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
+from numpy.typing import NDArray
 
+from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
+from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
-from prewarp.encoding import transfer_of_panel
 from prewarp.errors import InputFileError
-from prewarp.field import FieldSet
+from prewarp.eye import Eye, assemble_eyes
 from prewarp.files import json_text, output_folder, write_bytes, write_text
 from prewarp.grids import read_grid
-from prewarp.module import Channel, DisplayModule, read_module
-from prewarp.photometry import LightMatch, LuminanceMaps, panel_light
+from prewarp.module import DisplayModule
+from prewarp.photometry import panel_light
 from prewarp.photometry.dither import KINDS as DITHERS
-from prewarp.photometry.lighting import Lighting, lighting
 from prewarp.render.cpu import panel_meshes, view_maps
 from prewarp.render.drawing import Drawing, open_drawing
 from prewarp.render.pictures import filling, png_bytes, read_picture
 from prewarp.render.scenes import SCENES, scene
-from prewarp.seam import Seam, build_seam
 
 LARGEST_VIEW_PX = 8192
 
@@ -85,13 +85,13 @@ def render(
 ) -> None:
     """Draw the pre-warped panel pictures and what the eye sees of them.
 
-    Give --tracked to see what a wrong eye tracker does. Per eye one view is written; per channel one panel picture.
-    Panels are taken as evenly lit, unless --light brings their luminance: the view then holds what is measured, with
-    the brightest place of the unmatched panels as white.
+    Give --tracked to see what a wrong eye tracker does. Per eye one view is written; per channel one panel
+    picture. Panels are taken as evenly lit, unless --light brings their luminance: the view then holds what
+    is measured, with the brightest place of the unmatched panels as white.
 
-    Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn, limit its
-    luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and licensed practice
-    come first.
+    Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn,
+    limit its luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and
+    licensed practice come first.
 
     \b
     Examples:
@@ -102,7 +102,7 @@ def render(
     if unmatched and light_path is None:
         raise click.UsageError("--unmatched needs --light with a grid that holds luminance.")
     tracked = pupil if tracked is None else tracked
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    fields, module = read_display(fit_path, module_path)
     image = _content(content, module)
     grid = None if light_path is None else read_grid(light_path)
     whole = module.content
@@ -121,16 +121,10 @@ def render(
             "eyes": {},
         }
         with talk.progress("drawing", total=len(module.eyes)) as step:
-            for place, eye in enumerate(module.eyes):
-                channels = module.channels_of(eye)
-                if grid is None:
-                    look = _evenly_lit(fields, module, channels)
-                else:
-                    look = _as_measured(lighting(fields, module, channels, grid), pupil, unmatched)
-                report["eyes"][eye] = _draw_eye(
-                    drawing, folder, look, module, eye, image, view, pupil, tracked, dither
-                )
-                step(f"{eye} eye drawn", place + 1)
+            for place, eye in enumerate(assemble_eyes(fields, module, luminance=grid)):
+                look = _Look(eye, pupil, tracked, unmatched, dither)
+                report["eyes"][eye.side] = _draw_eye(drawing, folder, look, image, view)
+                step(f"{eye.side} eye drawn", place + 1)
         write_text(folder / "render.json", json_text(report))
     talk.text(f"{output}: written with {drawing.name}.")
     talk.json(report)
@@ -149,75 +143,61 @@ def _content(name: str, module: DisplayModule) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Look:
-    """What is drawn of one eye: fields and seam, gains and luminance where they are known, and figures of the light."""
+    """From where one eye is drawn, and how: true and tracked pupil, luminance matched or not, dither of the
+    panels.
+    """
 
-    fields: FieldSet
-    seam: Seam
-    match: LightMatch | None = None
-    luminance: LuminanceMaps | None = None
-    figures: Mapping[str, object] = field(default_factory=dict)
-
-
-def _evenly_lit(fields: FieldSet, module: DisplayModule, channels: Sequence[Channel]) -> _Look:
-    names = tuple(channel.name for channel in channels)
-    return _Look(fields, build_seam(fields, pupils_mm=module.eye_box.corners, channels=names))
-
-
-def _as_measured(lit: Lighting, pupil: np.ndarray, unmatched: bool) -> _Look:
-    """Return the look with luminance as a share of the brightest place of any panel, colour by colour."""
-    highest = lit.brightest(pupil)
-    return _Look(
-        lit.fields,
-        lit.seam,
-        None if unmatched else lit.match,
-        lit.maps.shares(highest),
-        {"matched": not unmatched, "brightest_relative": highest, "match": lit.match.as_dict()},
-    )
+    eye: Eye
+    pupil_mm: FloatArray
+    tracked_pupil_mm: FloatArray
+    unmatched: bool
+    dither: str
 
 
 def _draw_eye(
-    drawing: Drawing,
-    folder: Path,
-    look: _Look,
-    module: DisplayModule,
-    eye: str,
-    image: np.ndarray,
-    view: ContentProjection,
-    pupil: np.ndarray,
-    tracked: np.ndarray,
-    dither: str,
-) -> dict:
-    channels = module.channels_of(eye)
-    names = [channel.name for channel in channels]
+    drawing: Drawing, folder: Path, look: _Look, image: NDArray[np.uint8], view: ContentProjection
+) -> dict[str, Any]:
+    """Draw panels and view of an eye; measured luminance as a share of the brightest place of any panel."""
+    eye, match = look.eye, None if look.unmatched else look.eye.match
     meshes = {
         name: panel_meshes(
-            look.fields,
+            eye.fields,
             name,
-            module.content,
-            tracked_pupil_mm=tracked,
-            seam=look.seam,
-            match=look.match,
+            eye.content,
+            tracked_pupil_mm=look.tracked_pupil_mm,
+            seam=eye.seam,
+            match=match,
         )
-        for name in names
+        for name in eye.channels
     }
     panels = drawing.panels(
         image,
         meshes,
-        transfers={channel.name: transfer_of_panel(channel.panel) for channel in channels},
-        bit_depths={channel.name: channel.panel.bit_depth for channel in channels},
-        lights={name: panel_light(look.match, name, dither=dither) for name in names},
+        transfers=eye.transfers,
+        bit_depths=eye.bit_depths,
+        lights={name: panel_light(match, name, dither=look.dither) for name in eye.channels},
     )
     files = {}
-    for number, name in enumerate(names):
+    for number, name in enumerate(eye.channels):
         # Numbered: a channel's name may hold characters that a file name may not.
-        files[f"panel_{eye}_{number}.png"] = f"panel of channel '{name}', codes scaled to 8 bits"
-        write_bytes(folder / f"panel_{eye}_{number}.png", png_bytes(panels[name].shown()))
+        files[f"panel_{eye.side}_{number}.png"] = f"panel of channel '{name}', codes scaled to 8 bits"
+        write_bytes(folder / f"panel_{eye.side}_{number}.png", png_bytes(panels[name].shown()))
+    luminance, light = None, {}
+    if eye.match is not None:
+        highest = eye.brightest(look.pupil_mm)
+        luminance = eye.match.maps.shares(highest)
+        figures = {
+            "matched": not look.unmatched,
+            "brightest_relative": highest,
+            "match": eye.match.as_dict(),
+        }
+        light = {"light": figures}
     maps = {
-        name: view_maps(look.fields, name, view, pupil_mm=pupil, luminance=look.luminance) for name in names
+        name: view_maps(eye.fields, name, view, pupil_mm=look.pupil_mm, luminance=luminance)
+        for name in eye.channels
     }
-    files[f"view_{eye}.png"] = (
-        f"what the {eye} eye sees, {view.field_x_deg:g} degrees wide, {view.projection}"
+    files[f"view_{eye.side}.png"] = (
+        f"what the {eye.side} eye sees, {view.field_x_deg:g} degrees wide, {view.projection}"
     )
-    write_bytes(folder / f"view_{eye}.png", png_bytes(drawing.view(maps, view)))
-    light = {"light": dict(look.figures)} if look.figures else {}
-    return {"channels": names, "feather_deg": look.seam.feather_deg, **light, "files": files}
+    write_bytes(folder / f"view_{eye.side}.png", png_bytes(drawing.view(maps, view)))
+    return {"channels": list(eye.channels), "feather_deg": eye.seam.feather_deg, **light, "files": files}

@@ -92,7 +92,8 @@ from prewarp.report.trade import trade_picture, trade_table
     "dialects",
     type=click.Choice(DIALECTS),
     multiple=True,
-    help="Dialect of shaders; may be given several times [default: all; HLSL and MSL too where spirv-cross is installed].",
+    help="Dialect of shaders; may be given several times [default: all; HLSL and MSL too where spirv-cross "
+    "is installed].",
 )
 @output_option("Folder to write.")
 @talking
@@ -118,10 +119,12 @@ def export(
     dialects: tuple[str, ...],
     output: Path,
 ) -> None:
-    """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of it all.
+    """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of
+    it all.
 
-    The folder is read back, run where this machine can, and compared with the fit before it takes its place; 'prewarp verify'
-    does the same again later. The manifest holds units, frames, array shapes, the errors reached and the hash of every file.
+    The folder is read back, run where this machine can, and compared with the fit before it takes its place;
+    'prewarp verify' does the same again later. The manifest holds units, frames, array shapes, the errors
+    reached and the hash of every file.
 
     \b
     Example:

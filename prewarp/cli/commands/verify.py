@@ -19,11 +19,12 @@ FAILED = 1
 )
 @talking
 def verify(talk: Talk, package_path: Path, fit_path: Path | None) -> int:
-    """Check a package that 'prewarp export' wrote: nothing missing, nothing changed, everything does what the fit says.
+    """Check a package that 'prewarp export' wrote: nothing missing, nothing changed, everything does what the
+    fit says.
 
-    Sizes and hashes of all files; every table, mesh and shader is read back, run where this machine can, and compared with
-    what the fit says at random panel points and pupil positions, which the package brings along. The C evaluator is
-    compiled where there is a compiler.
+    Sizes and hashes of all files; every table, mesh and shader is read back, run where this machine can, and
+    compared with what the fit says at random panel points and pupil positions, which the package brings
+    along. The C evaluator is compiled where there is a compiler.
 
     Exit code 0: all is well; 1: something is wrong, see the table; 2: this is no package.
 

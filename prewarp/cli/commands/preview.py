@@ -39,7 +39,8 @@ from prewarp.render.pictures import png_bytes
     type=click.Choice(("auto", *PATHS)),
     default="auto",
     show_default=True,
-    help="How panels are drawn: by triangles, by compute shaders, by the shaders that 'prewarp export' writes, or by what is "
+    help="How panels are drawn: by triangles, by compute shaders, by the shaders that 'prewarp export' "
+    "writes, or by what is "
     "faster here.",
 )
 @gl_option
@@ -60,12 +61,13 @@ def preview(
 ) -> None:
     """Look at the seam while the eye moves, in a window.
 
-    MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo module (coaxial, folded).
-    Drag to move the pupil, turn the wheel for its depth, press H for all keys. Files that change on disk are read again while the
-    window is open: a new fit, an edited module or shader.
+    MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo
+    module (coaxial, folded). Drag to move the pupil, turn the wheel for its depth, press H for all keys.
+    Files that change on disk are read again while the window is open: a new fit, an edited module or shader.
 
-    Caution: the preview is for judging geometry on a monitor. On a display that is worn, limit luminance, avoid flashing content
-    and stop at eye strain, headache or nausea. Local codes and licensed practice come first.
+    Caution: the preview is for judging geometry on a monitor. On a display that is worn, limit luminance,
+    avoid flashing content and stop at eye strain, headache or nausea. Local codes and licensed practice come
+    first.
 
     \b
     Examples:

@@ -5,88 +5,37 @@ from pathlib import Path
 import click
 import numpy as np
 
-from prewarp.budget import (
-    BudgetScene,
-    EyeMotion,
-    Limit,
-    Tracker,
-    lookup_residual,
-    seam_surface,
-    tracker_budget,
-)
+from prewarp.budget import EyeMotion, Limit, Tracker, seam_budget
 from prewarp.budget.simulate import MOST_SAMPLES
 from prewarp.cli.arguments import FILE, Counts, PupilPosition, module_option, require_output_file
-from prewarp.cli.seams import eye_option, eye_seams
+from prewarp.cli.displays import eye_option, no_seam, read_display
+from prewarp.cli.settings import settings_option
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.errors import SeamError
-from prewarp.field import FieldSet
+from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
-from prewarp.focus import focus_step
-from prewarp.module import read_module
 
-_TRACKER, _LIMIT, _MOTION = Tracker(), Limit(), EyeMotion()
+_MOTION = EyeMotion()
 
 
 @click.command()
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
 @eye_option
-@click.option(
-    "--accuracy",
-    "accuracy_mm",
-    type=float,
-    default=_TRACKER.accuracy_mm,
-    show_default=True,
-    help="Error that stays, 1-sigma per axis, mm.",
+@settings_option(
+    Tracker,
+    "tracker",
+    accuracy_mm="--accuracy: Error that stays, 1-sigma per axis",
+    noise_mm="--noise: Error of each sample, 1-sigma per axis",
+    depth_ratio="--depth-ratio: How many times larger both are in depth",
+    latency_ms="--latency: From eye to light",
+    rate_hz="--rate: Samples a second",
 )
-@click.option(
-    "--noise",
-    "noise_mm",
-    type=float,
-    default=_TRACKER.noise_mm,
-    show_default=True,
-    help="Error of each sample, 1-sigma per axis, mm.",
-)
-@click.option(
-    "--depth-ratio",
-    type=float,
-    default=_TRACKER.depth_ratio,
-    show_default=True,
-    help="How many times larger both are in depth.",
-)
-@click.option(
-    "--latency",
-    "latency_ms",
-    type=float,
-    default=_TRACKER.latency_ms,
-    show_default=True,
-    help="From eye to light, ms.",
-)
-@click.option(
-    "--rate", "rate_hz", type=float, default=_TRACKER.rate_hz, show_default=True, help="Samples per second."
-)
-@click.option(
-    "--limit",
-    "limit_arcmin",
-    type=float,
-    default=_LIMIT.seam_arcmin,
-    show_default=True,
-    help="Largest seam error, arcmin.",
-)
-@click.option(
-    "--percentile",
-    type=float,
-    default=_LIMIT.percentile,
-    show_default=True,
-    help="Per cent of moments that must stay under it.",
-)
-@click.option(
-    "--focus-limit",
-    "focus_dioptres",
-    type=float,
-    default=_LIMIT.focus_dioptres,
-    show_default=True,
-    help="Largest focus step, dioptres.",
+@settings_option(
+    Limit,
+    "limit",
+    seam_arcmin="--limit: Largest seam error",
+    percentile="--percentile: Share of moments that must stay under it",
+    focus_dioptres="--focus-limit: Largest focus step",
 )
 @click.option(
     "--gaze",
@@ -142,15 +91,9 @@ def budget(
     talk: Talk,
     fit_path: Path,
     module_path: Path,
-    eye: str | None,
-    accuracy_mm: float,
-    noise_mm: float,
-    depth_ratio: float,
-    latency_ms: float,
-    rate_hz: float,
-    limit_arcmin: float,
-    percentile: float,
-    focus_dioptres: float,
+    side: str | None,
+    tracker: Tracker,
+    limit: Limit,
     gaze_deg: float,
     slip_mm: np.ndarray,
     lookup: tuple[int, ...] | None,
@@ -162,11 +105,12 @@ def budget(
 ) -> None:
     """Say how accurate and how fast an eye tracker must be for the seam to hold, or that none will do.
 
-    A seeded simulation of natural eye movement: fixations, saccades on the published main sequence, the pupil carried about
-    the eye's centre of rotation, slow slip of the headset; against a tracker's error, noise, latency and rate.
+    A seeded simulation of natural eye movement: fixations, saccades on the published main sequence, the pupil
+    carried about the eye's centre of rotation, slow slip of the headset; against a tracker's error, noise,
+    latency and rate.
 
-    Caution: the limit is yours to choose with qualified people; a seam error or a focus step that some wearers do not notice
-    may strain others.
+    Caution: the limit is yours to choose with qualified people; a seam error or a focus step that some
+    wearers do not notice may strain others.
 
     \b
     Examples:
@@ -175,44 +119,33 @@ def budget(
     """
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
-    tracker = Tracker(accuracy_mm, noise_mm, depth_ratio, latency_ms, rate_hz)
-    limit = Limit(limit_arcmin, percentile, focus_dioptres)
     motion = EyeMotion(gaze_sd_deg=(gaze_deg, 0.75 * gaze_deg), slip_sd_mm=tuple(np.abs(slip_mm).tolist()))
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
+    fields, module = read_display(fit_path, module_path)
     colour = fields.colours[0]
     report: dict = {"colour": colour, "seed": seed, "directions": directions, "eyes": {}}
-    found = []
+    found, notes = [], []
     with talk.progress("drawing moments", total=len(module.eyes)) as step:
-        for place, part in enumerate(eye_seams(fields, module, eye)):
+        for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
             seams = []
-            for pair in part.overlaps:
-                first, second = (fields.field(name, colour) for name in pair.channels)
-                tangent = pair.thinned(directions)
-                extra = {}
-                if lookup is not None:
-                    extra["residual_arcmin"] = lookup_residual(
-                        first, second, tangent, eye_box=module.eye_box, nodes=lookup
-                    )
-                result = tracker_budget(
-                    BudgetScene(
-                        seam_surface(first, second, tangent, eye_box=module.eye_box),
-                        motion,
-                        residual_sigma_arcmin=residual_arcmin,
-                        **extra,
-                    ),
+            for pair in eye.overlaps():
+                result = seam_budget(
+                    eye,
+                    pair,
                     tracker=tracker,
                     limit=limit,
-                    focus_step_dioptres=focus_step(fields, pair.channels, pair.tangent).step_dioptres,
-                    samples=max(samples, len(tangent)),
+                    motion=motion,
+                    lookup_nodes=lookup,
+                    residual_sigma_arcmin=residual_arcmin,
+                    directions=directions,
+                    samples=samples,
                     seed=seed,
                 )
                 seams.append({"channels": list(pair.channels), **result.as_dict()})
-                found.append((f"{part.eye} eye, {' and '.join(pair.channels)}", result))
-            report["eyes"][part.eye] = {"seams": seams}
-            step(f"{part.eye} eye", place + 1)
-    if not found:
-        raise SeamError("no two channels of an eye overlap, so there is no seam to keep together.")
-    if picture is not None:
+                found.append((f"{eye.side} eye, {' and '.join(pair.channels)}", result))
+            report["eyes"][eye.side] = {"seams": seams}
+            notes += [] if eye.has_seam else [no_seam(eye)]
+            step(f"{eye.side} eye", place + 1)
+    if picture is not None and found:
         from prewarp.report.budget import BudgetItem, budget_picture
 
         write_bytes(
@@ -221,6 +154,7 @@ def budget(
         )
     for name, result in found:
         _print(talk, name, result.as_dict())
+    talk.text(*notes)
     talk.json(report)
 
 
@@ -253,6 +187,7 @@ def _print(talk: Talk, name: str, figures: dict) -> None:
         figures["sentence"],
         f"Focus step across the seam: {number(figures['focus_step_dioptres'], 2)} dioptres at "
         f"{figures['limit']['percentile_percent']:g} % of its directions. No warp and no tracker mends it.",
-        f"Pupil outside the eye box: {number(figures['tracked']['outside_eye_box_percent'], 2)} % of moments, not judged. The seam "
+        f"Pupil outside the eye box: {number(figures['tracked']['outside_eye_box_percent'], 2)} % of "
+        "moments, not judged. The seam "
         f"error's polynomial misses {number(figures['polynomial_missed_rms_arcmin'], 2)} arcmin RMS.",
     )

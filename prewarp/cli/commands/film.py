@@ -38,11 +38,12 @@ def film(
 ) -> None:
     """Film what the eye sees while the pupil moves, without a window.
 
-    MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo module (coaxial, folded).
-    Without a GPU OpenGL in software is used, without OpenGL the CPU renderer, slower.
+    MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo
+    module (coaxial, folded). Without a GPU OpenGL in software is used, without OpenGL the CPU renderer,
+    slower.
 
-    Caution: films are for judging geometry on a monitor. On a display that is worn, limit luminance, avoid flashing content and
-    stop at eye strain, headache or nausea. Local codes and licensed practice come first.
+    Caution: films are for judging geometry on a monitor. On a display that is worn, limit luminance, avoid
+    flashing content and stop at eye strain, headache or nausea. Local codes and licensed practice come first.
 
     \b
     Examples:

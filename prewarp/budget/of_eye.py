@@ -1,0 +1,66 @@
+"""The tracker budget of one seam of an eye: its surface, its focus step and the motion of the eye behind it."""
+
+from dataclasses import replace
+
+from prewarp.budget.budget import Budget, tracker_budget
+from prewarp.budget.eye import EyeMotion
+from prewarp.budget.frontier import LATENCIES_MS
+from prewarp.budget.residual import lookup_residual
+from prewarp.budget.scene import BudgetScene, Limit
+from prewarp.budget.surface import seam_surface
+from prewarp.budget.tracker import Tracker
+from prewarp.eye import Eye
+from prewarp.focus import focus_step
+from prewarp.seam import Overlap
+
+
+def seam_budget(
+    eye: Eye,
+    overlap: Overlap,
+    /,
+    *,
+    tracker: Tracker | None = None,
+    limit: Limit | None = None,
+    motion: EyeMotion | None = None,
+    lookup_nodes: tuple[int, int, int] | None = None,
+    residual_sigma_arcmin: float = 0.0,
+    directions: int = 64,
+    samples: int = 1_000_000,
+    seed: int = 0,
+    latencies_ms: tuple[float, ...] = LATENCIES_MS,
+) -> Budget:
+    """Return how good an eye tracker one seam of an eye needs, in the first colour of the fit.
+
+    Parameters
+    ----------
+    eye : Eye
+        Its nominal eye box bounds the pupil.
+    overlap : Overlap
+        One of `eye.overlaps()`.
+    motion : EyeMotion, optional
+        How the eye moves; natural movement if not given.
+    lookup_nodes : (int, int, int), optional
+        Eye positions per axis of a table that is read trilinearly; what it misses counts.
+    residual_sigma_arcmin : float
+        See `BudgetScene`.
+    directions : int
+        Directions of the seam looked at, at most.
+    tracker, limit, samples, seed, latencies_ms
+        See `tracker_budget`.
+    """
+    colour, tangent = eye.fields.colours[0], overlap.thinned(directions)
+    first, second = (eye.fields.field(name, colour) for name in overlap.channels)
+    surface = seam_surface(first, second, tangent, eye_box=eye.eye_box)
+    scene = BudgetScene(surface, motion or EyeMotion(), residual_sigma_arcmin=residual_sigma_arcmin)
+    if lookup_nodes is not None:
+        missed = lookup_residual(first, second, tangent, eye_box=eye.eye_box, nodes=lookup_nodes)
+        scene = replace(scene, residual_arcmin=missed)
+    return tracker_budget(
+        scene,
+        tracker=tracker,
+        limit=limit,
+        focus_step_dioptres=focus_step(eye.fields, overlap.channels, overlap.tangent).step_dioptres,
+        samples=max(samples, len(tangent)),
+        seed=seed,
+        latencies_ms=latencies_ms,
+    )

@@ -1,0 +1,1 @@
+"""One file a command: read the arguments, call one library function, print what it returns."""
