@@ -11,6 +11,7 @@ from prewarp.errors import PrewarpError, ShapeError
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.integer]
+StringArray = NDArray[np.str_]
 
 
 def as_vectors(value: ArrayLike, name: str, *, size: int, meaning: str) -> FloatArray:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.grids.columns import row_list
+from prewarp.columns import row_list
 
 SEVERITIES = ("error", "warning", "remark")
 ROWS_KEPT = 1000  # of each finding, for programs; text shows the first few and the count

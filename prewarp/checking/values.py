@@ -5,13 +5,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from prewarp.checking.result import Finding, finding
+from prewarp.columns import PUPIL_COLUMNS
 from prewarp.grids import Grid
-from prewarp.grids.columns import (
-    DIRECTION_COLUMNS,
-    PIXEL_COLUMNS,
-    PUPIL_COLUMNS,
-    misspelt_options,
-)
+from prewarp.grids.columns import DIRECTION_COLUMNS, PIXEL_COLUMNS, misspelt_options
 
 LIMIT_DIRECTION_DEG = 85.0
 LIMIT_PUPIL_MM = 30.0

@@ -1,113 +1,25 @@
-"""Names of the grid's columns, limits on what a file may ask for, and checks of a header.
-
-Knows nothing of file formats: CSV and NPZ readers both come here.
-"""
+"""Names of the grid's columns."""
 
 import difflib
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from prewarp.checks import nearest_name
+from prewarp.columns import PUPIL_COLUMNS, Schema
 from prewarp.errors import GridError
 
 TEXT_COLUMNS = ("channel", "color")
-PUPIL_COLUMNS = ("eye_x_mm", "eye_y_mm", "eye_z_mm")
 DIRECTION_COLUMNS = ("dir_x_deg", "dir_y_deg")
 PIXEL_COLUMNS = ("panel_u_px", "panel_v_px")
 NUMBER_COLUMNS = PUPIL_COLUMNS + DIRECTION_COLUMNS + PIXEL_COLUMNS
-REQUIRED_COLUMNS = TEXT_COLUMNS + NUMBER_COLUMNS
 OPTIONAL_COLUMNS = ("luminance", "sigma_px")
-KNOWN_COLUMNS = REQUIRED_COLUMNS + OPTIONAL_COLUMNS
-
-
-@dataclass(frozen=True)
-class Schema:
-    """The columns of a kind of table: `text` and `numbers` must be there, `optional` (numbers) may be; others are extra.
-
-    `what` names the kind in messages, with its article.
-    """
-
-    what: str
-    text: tuple[str, ...]
-    numbers: tuple[str, ...]
-    optional: tuple[str, ...]
-
-    @property
-    def required(self) -> tuple[str, ...]:
-        """Columns that must be there."""
-        return self.text + self.numbers
-
-    @property
-    def all_numbers(self) -> tuple[str, ...]:
-        """Columns that hold numbers, where they are there."""
-        return self.numbers + self.optional
-
-    @property
-    def known(self) -> tuple[str, ...]:
-        """Every column with a meaning."""
-        return self.text + self.numbers + self.optional
-
-
 GRID_SCHEMA = Schema("a distortion grid", TEXT_COLUMNS, NUMBER_COLUMNS, OPTIONAL_COLUMNS)
-
-LIMIT_BYTES = 1 << 30  # of the file and, apart from it, of what it unpacks to
-LIMIT_ROWS = 20_000_000
-LIMIT_COLUMNS = 256
-LIMIT_NAME = 100  # characters in a column's, channel's or colour's name
-LIMIT_GROUPS = 256  # channels, and colours
-# A compressed grid larger than RATIO_FREE_BYTES when unpacked may not shrink more than LIMIT_RATIO times: measured
-# grids shrink 2 to 10 times, exact lattices with constant columns up to 30, and a decompression bomb about 1000.
-LIMIT_RATIO = 60
-RATIO_FREE_BYTES = 64 << 20
-SHOWN_ROWS = 5  # a message names this many bad rows, and the count of all
-
-
-def require_columns(names: Sequence[str], source: str, schema: Schema = GRID_SCHEMA) -> None:
-    """Raise `GridError` when a required column of `schema` is missing, misspelt or there twice; names the nearest column found."""
-    if len(names) > LIMIT_COLUMNS:
-        raise GridError(
-            f"{source}: {len(names)} columns; at most {LIMIT_COLUMNS} are accepted. Remove columns.",
-            path=source,
-        )
-    for position, name in enumerate(names, start=1):
-        if not name:
-            raise GridError(f"{source}: column {position} has no name. Name or remove it.", path=source)
-        if len(name) > LIMIT_NAME or not name.isprintable():
-            raise GridError(
-                f"{source}: the name of column {position} begins {name[:20]!r} and has {len(name)} characters; "
-                f"expected at most {LIMIT_NAME} printable ones. Rename it.",
-                path=source,
-            )
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise GridError(
-            f"{source}: column '{twice[0]}' is there {names.count(twice[0])} times; expected once. Remove one.",
-            path=source,
-            column=twice[0],
-        )
-    missing = [name for name in schema.required if name not in names]
-    if missing:
-        found = [name for name in names if name not in schema.known]
-        hints = "".join(_misspelling(name, found) for name in missing)
-        raise GridError(
-            f"{source}: column{'s' if len(missing) > 1 else ''} missing: {', '.join(missing)}.{hints} "
-            f"Expected: {', '.join(schema.required)}.",
-            path=source,
-            column=missing[0],
-        )
-
-
-def _misspelling(name: str, found: Sequence[str]) -> str:
-    close = difflib.get_close_matches(name, found, n=1, cutoff=0.6)
-    close = close or [other for other in found if other.lower() == name.lower()][:1]
-    return f" The file has '{close[0][:LIMIT_NAME]}': rename it to '{name}'." if close else ""
 
 
 def misspelt_options(names: Sequence[str]) -> list[tuple[str, str]]:
     """Return (found, meant) for extra columns whose name comes close to an optional column that is not there."""
     result = []
     for option in OPTIONAL_COLUMNS:
-        extra = [name for name in names if name not in KNOWN_COLUMNS]
+        extra = [name for name in names if name not in GRID_SCHEMA.known]
         if option not in names:
             close = [name for name in extra if name.lower() == option]
             close = close or difflib.get_close_matches(option, extra, n=1, cutoff=0.85)
@@ -123,11 +35,3 @@ def require_known(name: str, known: Sequence[str], what: str, source: str) -> in
             path=source,
         )
     return list(known).index(name)
-
-
-def row_list(rows: Sequence[int], count: int | None = None) -> str:
-    """Return the first rows and the count as text: "rows 2, 3, 4, 5, 6 and 12 more"."""
-    count = len(rows) if count is None else count
-    shown = ", ".join(str(int(row)) for row in rows[:SHOWN_ROWS])
-    more = count - min(len(rows), SHOWN_ROWS)
-    return f"row{'s' if count > 1 else ''} {shown}" + (f" and {more} more" if more else "")

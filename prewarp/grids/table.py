@@ -7,16 +7,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray, IntArray, as_pixel, as_pupil, as_tangent, finite_rows
+from prewarp.columns import codes_from_names, row_list
+from prewarp.columns.schema import LIMIT_GROUPS, LIMIT_NAME, LIMIT_ROWS
 from prewarp.errors import GridError, ShapeError
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
-from prewarp.grids.columns import (
-    KNOWN_COLUMNS,
-    LIMIT_GROUPS,
-    LIMIT_NAME,
-    LIMIT_ROWS,
-    require_known,
-    row_list,
-)
+from prewarp.grids.columns import GRID_SCHEMA, require_known
 
 _EXTRA_KINDS = "iufbU"
 
@@ -245,20 +240,6 @@ def grid_from_samples(
     )
 
 
-def codes_from_names(names: np.ndarray, /) -> tuple[IntArray, tuple[str, ...]]:
-    """Return codes (n,) and the distinct names in order of appearance, blanks around names removed.
-
-    Names mostly come in long runs, so only the head of each run is looked at.
-    """
-    if len(names) == 0:
-        return np.zeros(0, dtype=np.int32), ()
-    starts = np.concatenate([[0], np.flatnonzero(names[1:] != names[:-1]) + 1])
-    known: dict[str, int] = {}
-    heads = [known.setdefault(name.strip(), len(known)) for name in names[starts].tolist()]
-    lengths = np.diff(np.append(starts, len(names)))
-    return np.repeat(np.asarray(heads, dtype=np.int32), lengths), tuple(known)
-
-
 def forward_tangent(direction_deg: FloatArray) -> FloatArray:
     """Return tangents of angles; NaN at 90 degrees and beyond, where a tangent would look plausible and be wrong."""
     forward = np.abs(direction_deg) < 90.0
@@ -278,7 +259,7 @@ def _require_shape(name: str, array: np.ndarray, expected: tuple[int, ...], sour
 
 
 def _require_extra(name: str, array: np.ndarray, count: int, source: str) -> None:
-    if name in KNOWN_COLUMNS:
+    if name in GRID_SCHEMA.known:
         raise GridError(
             f"{source}: extra column '{name}' has the name of a grid column. Rename it.", path=source
         )

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
+from prewarp.columns import PUPIL_COLUMNS
 from prewarp.errors import GridError
 from prewarp.files import npz_bytes, write_bytes
-from prewarp.grids.columns import DIRECTION_COLUMNS, OPTIONAL_COLUMNS, PIXEL_COLUMNS, PUPIL_COLUMNS
+from prewarp.grids.columns import DIRECTION_COLUMNS, OPTIONAL_COLUMNS, PIXEL_COLUMNS
 from prewarp.grids.table import Grid
 
 

@@ -16,11 +16,9 @@ import numpy as np
 
 from prewarp.budget.eye import EyeMotion, EyePath, eye_path
 from prewarp.checks import FloatArray
+from prewarp.columns import PUPIL_COLUMNS, Schema, read_columns
 from prewarp.errors import InputFileError
 from prewarp.files import MEBIBYTE
-from prewarp.grids.columns import PUPIL_COLUMNS, Schema
-from prewarp.grids.reading import read_columns
-from prewarp.grids.unpacking import is_zip
 
 CIRCLE_SECONDS = 8.0
 SLIP_SECONDS = 60.0
@@ -111,11 +109,8 @@ def read_motion(path: Path, /) -> Recorded:
     InputFileError, GridError
         The file is missing or damaged, a column is missing, a cell is no number, or time does not rise; names the row.
     """
-    if path.is_file() and is_zip(path):
-        raise InputFileError(f"{path}: not a CSV file; expected {_SCHEMA.what}.", path=str(path))
-    columns, row, _ = read_columns(path, limit_bytes=_LIMIT_BYTES, schema=_SCHEMA)
-    time = np.asarray(columns["time_s"], dtype=float)
-    pupil = np.stack([np.asarray(columns[f"eye_{axis}_mm"], dtype=float) for axis in "xyz"], axis=-1)
+    columns = read_columns(path, schema=_SCHEMA, limit_bytes=_LIMIT_BYTES, with_arrays=False)
+    row, time, pupil = columns.row, columns.numbers["time_s"], columns.stacked(PUPIL_COLUMNS)
     if len(time) < 2:
         raise InputFileError(f"{path}: {len(time)} positions; a motion needs at least 2.", path=str(path))
     finite = np.isfinite(time) & np.isfinite(pupil).all(axis=1)

@@ -6,10 +6,9 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.columns import PUPIL_COLUMNS, Schema, read_columns, row_list
 from prewarp.errors import GridError
 from prewarp.files import MEBIBYTE
-from prewarp.grids.columns import PUPIL_COLUMNS, Schema, row_list
-from prewarp.grids.reading import read_columns
 
 POINT_COLUMNS = (("panel_a_u_px", "panel_a_v_px"), ("panel_b_u_px", "panel_b_v_px"))
 STEP_COLUMNS = ("step_x_arcmin", "step_y_arcmin")
@@ -135,17 +134,17 @@ def read_pairs(path: Path | str, /) -> SeamPairs:
         A column missing or misspelt; cells that are no numbers; rows that cannot be pairs.
     """
     path = Path(path)
-    columns, row, sha256 = read_columns(path, limit_bytes=LIMIT_BYTES, schema=SCHEMA)
-    names = [np.asarray(columns[name][1])[columns[name][0]] for name in SCHEMA.text]
-    nothing = np.zeros(len(row))
+    columns = read_columns(path, schema=SCHEMA, limit_bytes=LIMIT_BYTES)
+    names = [np.asarray(known)[codes] for codes, known in (columns.texts[name] for name in SCHEMA.text)]
+    nothing = np.zeros(len(columns.row))
     return SeamPairs(
         *names,
-        pupil_mm=np.stack([columns[name] for name in PUPIL_COLUMNS], axis=1),
-        pixel_a=np.stack([columns[name] for name in POINT_COLUMNS[0]], axis=1),
-        pixel_b=np.stack([columns[name] for name in POINT_COLUMNS[1]], axis=1),
-        step_arcmin=np.stack([columns.get(name, nothing) for name in STEP_COLUMNS], axis=1),
-        sigma_arcmin=columns.get("sigma_arcmin", nothing + 1.0),
-        row=row,
+        pupil_mm=columns.stacked(PUPIL_COLUMNS),
+        pixel_a=columns.stacked(POINT_COLUMNS[0]),
+        pixel_b=columns.stacked(POINT_COLUMNS[1]),
+        step_arcmin=np.stack([columns.numbers.get(name, nothing) for name in STEP_COLUMNS], axis=1),
+        sigma_arcmin=columns.numbers.get("sigma_arcmin", nothing + 1.0),
+        row=columns.row,
         source=str(path),
-        sha256=sha256,
+        sha256=columns.sha256,
     )

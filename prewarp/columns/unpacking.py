@@ -5,9 +5,9 @@ import zipfile
 import zlib
 from pathlib import Path
 
+from prewarp.columns.schema import LIMIT_RATIO, RATIO_FREE_BYTES
 from prewarp.errors import GridError, InputFileError
 from prewarp.files import MEBIBYTE, read_bytes, require_file
-from prewarp.grids.columns import LIMIT_RATIO, RATIO_FREE_BYTES
 
 _PIECE = 1 << 20
 

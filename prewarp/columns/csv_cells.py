@@ -1,31 +1,31 @@
-"""The cells of a CSV grid as arrays. The one user of pyarrow's reader; no pyarrow object leaves this module."""
+"""The cells of a CSV file as arrays. The one user of pyarrow's reader; no pyarrow object leaves this module."""
 
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
+from prewarp.checks import FloatArray, IntArray
+from prewarp.columns.csv_text import CsvText
+from prewarp.columns.schema import LIMIT_GROUPS, SHOWN_ROWS, Schema, row_list
 from prewarp.errors import GridError
 from prewarp.files import MEBIBYTE
-from prewarp.grids.columns import (
-    GRID_SCHEMA,
-    LIMIT_GROUPS,
-    SHOWN_ROWS,
-    Schema,
-    row_list,
-)
-from prewarp.grids.csv_text import CsvText
 
 NOT_MEASURED = ("", "nan", "NaN", "NAN", "-nan", "NA", "N/A", "n/a", "null", "NULL")
 _BLOCK_BYTES = 4 << 20
 
 
-def csv_columns(
-    text: CsvText, source: str, *, limit_bytes: int, schema: Schema = GRID_SCHEMA
-) -> dict[str, object]:
-    """Return the columns of a CSV text by name.
+Texts = dict[str, tuple[IntArray, tuple[str, ...]]]
+Numbers = dict[str, FloatArray]
+Extra = dict[str, NDArray[np.generic]]
 
-    Text columns (`channel` and `color` of a grid) become (codes, names), number columns float64 arrays (an empty cell or NaN is NaN), other
-    columns int64, float64 or text arrays.
+
+def csv_columns(
+    text: CsvText, source: str, *, limit_bytes: int, schema: Schema
+) -> tuple[Texts, Numbers, Extra]:
+    """Return the columns of a CSV text by name: (codes, names) of texts, numbers, and others (int64, float64 or text).
+
+    An empty cell or NaN of a number column is NaN.
 
     Raises
     ------
@@ -47,17 +47,19 @@ def csv_columns(
             f"{source}: a cell in quotes holds a line break, so rows cannot be counted. Remove the line break.",
             path=source,
         )
-    columns: dict[str, object] = {}
+    texts: Texts = {}
+    numbers: Numbers = {}
+    extra: Extra = {}
     for name in text.names:
         column = table[name]
         if name in schema.text:
-            columns[name] = _codes(column, name, source)
+            texts[name] = _codes(column, name, source)
         elif name in schema.all_numbers:
-            columns[name] = np.asarray(column.to_numpy(), dtype=np.float64)
+            numbers[name] = np.asarray(column.to_numpy(), dtype=np.float64)
         else:
-            columns[name] = _extra_array(column, name, source, limit_bytes)
+            extra[name] = _extra_array(column, name, source, limit_bytes)
         table = table.drop_columns([name])
-    return columns
+    return texts, numbers, extra
 
 
 def _read(text: CsvText, types: dict, *, bad_rows: list | None = None):

@@ -1,4 +1,4 @@
-"""The text around the numbers of a CSV grid: encoding, header, delimiter, decimal comma, line numbers."""
+"""The text around the numbers of a CSV file: encoding, header, delimiter, decimal comma, line numbers."""
 
 import csv
 from dataclasses import dataclass
@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.checks import IntArray
+from prewarp.columns.schema import LIMIT_ROWS, Schema, require_columns
 from prewarp.errors import GridError
-from prewarp.grids.columns import GRID_SCHEMA, LIMIT_ROWS, Schema, require_columns
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _DELIMITERS = (",", ";", "\t")
@@ -26,7 +26,7 @@ class CsvText:
     row: IntArray  # (n,) line number of each line of the body that is not empty; the file's first line is 1
 
 
-def csv_text_from_bytes(data: bytes | bytearray, source: str, schema: Schema = GRID_SCHEMA) -> CsvText:
+def csv_text_from_bytes(data: bytes | bytearray, source: str, schema: Schema) -> CsvText:
     """Find header, delimiter and decimal sign, and number the lines.
 
     Raises

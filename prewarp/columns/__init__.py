@@ -1,0 +1,6 @@
+"""Tables of named columns in files (CSV, gzip-compressed CSV, NPZ): read with limits, errors that name row and column."""
+
+from prewarp.columns.reading import Columns, codes_from_names, read_columns
+from prewarp.columns.schema import PUPIL_COLUMNS, Schema, row_list
+
+__all__ = ["PUPIL_COLUMNS", "Columns", "Schema", "codes_from_names", "read_columns", "row_list"]
