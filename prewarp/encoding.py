@@ -3,7 +3,6 @@
 `linear` is relative light, 0 to 1; `encoded` is the code divided by the largest code, 0 to 1; `code` is the
 integer that the panel takes. Three kinds: `srgb`, `power` (a pure power law) and `table` (measured light at equally
 spaced codes, joined by a monotone cubic: it never falls between two levels, as straight lines do not, and has no kinks).
-Design's section 2 (row "light") and section 4 (encoding, bit depth).
 """
 
 from dataclasses import dataclass
@@ -15,7 +14,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray, nearest_name, require_range
 from prewarp.errors import ShapeError
-from prewarp.module import Panel
 
 if TYPE_CHECKING:
     from scipy.interpolate import PchipInterpolator
@@ -154,15 +152,6 @@ class TransferFunction:
         """Return the light of every code of a panel with `bit_depth` bits, shape (2 ** bit_depth,)."""
         largest = largest_code(bit_depth)
         return self.linear_from_encoded(np.arange(largest + 1) / largest)
-
-
-def transfer_of_panel(panel: Panel, /) -> TransferFunction:
-    """Return the transfer function that a module's description states for a panel."""
-    return TransferFunction(
-        panel.encoding,
-        gamma=2.2 if panel.gamma is None else panel.gamma,
-        table=() if panel.table is None else tuple(panel.table),
-    )
 
 
 def largest_code(bit_depth: int, /) -> int:

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray, as_pupil, nearest_name
 from prewarp.content import ContentProjection
-from prewarp.encoding import TransferFunction, transfer_of_panel
+from prewarp.encoding import TransferFunction
 from prewarp.errors import ModuleError
 from prewarp.field import FieldSet
 from prewarp.grids import Grid
@@ -211,9 +211,7 @@ def assemble_eye(
         maps = fit_luminance(luminance, panel_sizes_px={c.name: c.panel.size_px for c in channels})
         # A channel reaches no further than it is lit.
         fields = lit_fields(fields, maps, pupils_mm=box.lattice(_LIT_FROM))
-    panels = {
-        c.name: PanelDrive(c.panel.size_px, transfer_of_panel(c.panel), c.panel.bit_depth) for c in channels
-    }
+    panels = {c.name: PanelDrive(c.panel.size_px, c.panel.transfer, c.panel.bit_depth) for c in channels}
     eye = Eye(f"{module.name}, {side} eye", side, names, fields, panels, box, module.content)
     if maps is None:
         return eye

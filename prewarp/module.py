@@ -26,18 +26,18 @@ units: `prewarp.frames`.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.content import PROJECTIONS, ContentProjection
+from prewarp.encoding import KINDS, TransferFunction
 from prewarp.errors import ModuleError
-from prewarp.rules import Choice, Name, Number, Numbers, Text, shown
-from prewarp.tables import Table, checked, read_toml, validate
+from prewarp.records import Choice, Name, Number, Numbers, Table, Text, checked, read_toml, shown, validate
 
 EYES = ("left", "right")
-ENCODINGS = ("srgb", "power", "table")
 MAX_CHANNELS = 16
 MAX_COLOURS = 8
 _ANGLE = Number(-85.0, 85.0, "degrees")
@@ -70,7 +70,7 @@ class Panel:
     width_px: int = checked(Number(16, 32768, "px", whole=True))
     height_px: int = checked(Number(16, 32768, "px", whole=True))
     pitch_um: float = checked(Number(0.5, 1000.0, "um"))
-    encoding: str = checked(Choice(ENCODINGS))
+    encoding: str = checked(Choice(KINDS))
     bit_depth: int = checked(Number(6, 16, "bit", whole=True))
     gamma: float | None = checked(Number(1.0, 4.0), default=None)
     table: tuple[float, ...] | None = checked(
@@ -93,6 +93,11 @@ class Panel:
     def size_px(self) -> tuple[int, int]:
         """Width and height, px."""
         return self.width_px, self.height_px
+
+    @cached_property
+    def transfer(self) -> TransferFunction:
+        """What the panel's codes mean in light."""
+        return TransferFunction(self.encoding, gamma=self.gamma or 2.2, table=self.table or ())
 
 
 @dataclass(frozen=True)

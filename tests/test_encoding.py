@@ -9,7 +9,6 @@ from prewarp.encoding import (
     largest_code,
     linear_from_srgb,
     srgb_from_linear,
-    transfer_of_panel,
 )
 from prewarp.errors import ShapeError
 from prewarp.module import Panel
@@ -94,10 +93,10 @@ def test_bit_depth_is_bounded():
 
 def test_transfer_of_a_described_panel():
     size = {"width_px": 100, "height_px": 80, "pitch_um": 5.0, "bit_depth": 8}
-    assert transfer_of_panel(Panel(**size, encoding="srgb")) == TransferFunction()
-    assert transfer_of_panel(Panel(**size, encoding="power", gamma=2.4)) == TransferFunction("power", 2.4)
+    assert Panel(**size, encoding="srgb").transfer == TransferFunction()
+    assert Panel(**size, encoding="power", gamma=2.4).transfer == TransferFunction("power", 2.4)
     table = (0.0, 0.25, 1.0)
-    assert transfer_of_panel(Panel(**size, encoding="table", table=table)).table == table
+    assert Panel(**size, encoding="table", table=table).transfer.table == table
 
 
 def test_measured_table_passes_through_its_levels_and_never_falls():

@@ -1,4 +1,4 @@
-"""The house has one direction: a module imports from those above it in this list (design's section 6)."""
+"""The house has one direction: a module imports from those above it in this list."""
 
 import ast
 from pathlib import Path
@@ -13,10 +13,8 @@ LAYERS = (
     ("errors",),
     ("checks", "published"),
     ("files", "frames"),
-    ("resources", "content", "lattice", "rules"),
-    ("tables",),
+    ("resources", "content", "lattice", "encoding", "records", "columns"),
     ("module",),
-    ("encoding",),
     ("grids",),
     ("checking", "trace"),
     ("fitting",),

@@ -11,9 +11,8 @@ from scipy.special import ndtr, ndtri
 
 from prewarp.checks import FloatArray, IntArray
 from prewarp.errors import ShapeError
-from prewarp.rules import Number, Numbers
+from prewarp.records import Number, Numbers, checked, validate
 from prewarp.seam.blend import quintic_smoothstep
-from prewarp.tables import checked, validate
 
 # Main sequence: mean peak velocity (deg/s) of 100 healthy people by amplitude (deg), horizontal and vertical; read in the
 # abstract of PMC6143243. Small saccades follow the monotone curve to 0; beyond the last amplitude the velocity stays.

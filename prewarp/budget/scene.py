@@ -8,8 +8,7 @@ from prewarp.budget.eye import EyeMotion
 from prewarp.budget.surface import SeamSurface
 from prewarp.checks import FloatArray, as_vectors
 from prewarp.errors import ShapeError
-from prewarp.rules import Number
-from prewarp.tables import checked, validate
+from prewarp.records import Number, checked, validate
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,7 @@
 from dataclasses import dataclass, replace
 
 from prewarp.errors import ShapeError
-from prewarp.rules import Number
-from prewarp.tables import checked, validate
+from prewarp.records import Number, checked, validate
 
 LARGEST_MM = 20.0
 

@@ -7,7 +7,6 @@ import click
 import numpy as np
 
 from prewarp.checks import FloatArray, extent
-from prewarp.encoding import transfer_of_panel
 from prewarp.export.build import MAX_PUPILS, DeviceBuild
 from prewarp.export.package_reading import read_package
 from prewarp.field import FieldSet
@@ -63,7 +62,7 @@ def device_build(
         seam=seam,
         match=match,
         dither=dither,
-        transfers={channel.name: transfer_of_panel(channel.panel) for channel in channels},
+        transfers={channel.name: channel.panel.transfer for channel in channels},
         bit_depths={channel.name: channel.panel.bit_depth for channel in channels},
         step_px=step_px,
     )

@@ -8,7 +8,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.content import ContentProjection
-from prewarp.encoding import TransferFunction, transfer_of_panel
+from prewarp.encoding import TransferFunction
 from prewarp.errors import InputFileError, ModuleError
 from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, read_grid
@@ -135,7 +135,7 @@ def make_subject(
                 f"{nearest_name(missing[0], fields.channels)}"
             )
         half, content = module.eye_box.half_mm, module.content
-        transfers = {channel.name: transfer_of_panel(channel.panel) for channel in channels}
+        transfers = {channel.name: channel.panel.transfer for channel in channels}
         bits = {channel.name: channel.panel.bit_depth for channel in channels}
     light = seam = None
     if luminance is not None and module is not None:

@@ -1,22 +1,17 @@
-"""Checked tables: a TOML file read into frozen dataclasses whose fields state what they accept.
-
-A field is declared once, `width_px: int = checked(Number(16, 32768, "px", whole=True))`; the rule serves when the
-object is made in Python (`validate`) and when it is read from a file (`Table.read`), and words both errors. Knows
-nothing of displays or optics.
-"""
+"""A TOML file read into frozen dataclasses whose fields state what they accept. Knows nothing of displays or optics."""
 
 import dataclasses
 import re
 import tomllib
-from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 from prewarp.checks import nearest_name
 from prewarp.errors import InputFileError, PrewarpError
 from prewarp.files import read_bytes
-from prewarp.rules import Name, Rule, shown
+from prewarp.records.fields import ruled_fields
+from prewarp.records.rules import Name, Rule, shown
 
 TOML_LIMIT_BYTES = 1 << 20
 # The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for 300 000).
@@ -24,33 +19,6 @@ _MOST_DOTS = 64
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 Kind = TypeVar("Kind")
-
-
-class _Dataclass(Protocol):
-    __dataclass_fields__: dict[str, Any]
-
-
-def checked(rule: Rule, *, default: object = dataclasses.MISSING) -> Any:
-    """Return a dataclass field that accepts what `rule` accepts; one with a default may be left out of a file."""
-    return dataclasses.field(default=default, metadata={"rule": rule})
-
-
-def validate(record: _Dataclass, error: type[PrewarpError], /) -> None:
-    """Check every `checked` field of a frozen dataclass; call it from `__post_init__`."""
-    for name, rule, default in _ruled(type(record)):
-        value = getattr(record, name)
-        if value is None and default is None:
-            continue
-        accepted, reason = rule.accept(value)
-        if reason:
-            raise error(f"{name} is {shown(value)}{reason}; expected {rule.expected}.", key=name)
-        object.__setattr__(record, name, accepted)
-
-
-def _ruled(kind: type) -> Iterator[tuple[str, Rule, object]]:
-    for field in dataclasses.fields(kind):
-        if "rule" in field.metadata:
-            yield field.name, field.metadata["rule"], field.default
 
 
 class Table:
@@ -136,7 +104,7 @@ class Table:
         Every `checked` field of `kind` that is not among `parts` is an entry here; sub-tables opened before count as
         known; any other entry is an error.
         """
-        ruled = [entry for entry in _ruled(kind) if entry[0] not in parts]
+        ruled = [entry for entry in ruled_fields(kind) if entry[0] not in parts]
         self.refuse_unknown([name for name, _, _ in ruled])
         found: dict[str, object] = {}
         for name, rule, default in ruled:

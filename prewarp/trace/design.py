@@ -45,8 +45,7 @@ import numpy as np
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import TraceError
 from prewarp.module import MAX_CHANNELS, MAX_COLOURS
-from prewarp.rules import Flag, Name, Number, Numbers, Text
-from prewarp.tables import Table, checked, read_toml, validate
+from prewarp.records import Flag, Name, Number, Numbers, Table, Text, checked, read_toml, validate
 from prewarp.trace.glass import AIR, index_from_wavelength, require_glass
 from prewarp.trace.surfaces import Shape
 

@@ -1,0 +1,19 @@
+"""Checked records: frozen dataclasses whose fields state what they accept, made in Python or read from TOML."""
+
+from prewarp.records.fields import checked, validate
+from prewarp.records.rules import Choice, Flag, Name, Number, Numbers, Text, shown
+from prewarp.records.toml import Table, read_toml
+
+__all__ = [
+    "Choice",
+    "Flag",
+    "Name",
+    "Number",
+    "Numbers",
+    "Table",
+    "Text",
+    "checked",
+    "read_toml",
+    "shown",
+    "validate",
+]

@@ -1,0 +1,42 @@
+"""Fields of frozen dataclasses that state what they accept.
+
+A field is declared once, `width_px: int = checked(Number(16, 32768, "px", whole=True))`; the rule serves when the
+object is made in Python (`validate`) and when it is read from a file (`Table.read`), and words both errors.
+"""
+
+import dataclasses
+from collections.abc import Iterator
+from typing import Any, ClassVar, Protocol
+
+from prewarp.errors import PrewarpError
+from prewarp.records.rules import Rule, shown
+
+
+class _Dataclass(Protocol):
+    """Any dataclass."""
+
+    __dataclass_fields__: ClassVar[dict[str, Any]]
+
+
+def checked(rule: Rule, *, default: object = dataclasses.MISSING) -> Any:
+    """Return a dataclass field that accepts what `rule` accepts; one with a default may be left out of a file."""
+    return dataclasses.field(default=default, metadata={"rule": rule})
+
+
+def validate(record: _Dataclass, error: type[PrewarpError], /) -> None:
+    """Check every `checked` field of a frozen dataclass; call it from `__post_init__`."""
+    for name, rule, default in ruled_fields(type(record)):
+        value = getattr(record, name)
+        if value is None and default is None:
+            continue
+        accepted, reason = rule.accept(value)
+        if reason:
+            raise error(f"{name} is {shown(value)}{reason}; expected {rule.expected}.", key=name)
+        object.__setattr__(record, name, accepted)
+
+
+def ruled_fields(kind: type[_Dataclass], /) -> Iterator[tuple[str, Rule, object]]:
+    """Yield name, rule and default of every `checked` field."""
+    for field in dataclasses.fields(kind):
+        if "rule" in field.metadata:
+            yield field.name, field.metadata["rule"], field.default
