@@ -16,6 +16,8 @@ from prewarp.resampling import (
 )
 from prewarp.resampling.contrast import keys_kernel
 from tests.closed_form import PlaneChannel, two_channels
+from tests.sampled_fields import sampled_set
+from tests.synthetic import PlaneImage
 
 
 @pytest.mark.outside
@@ -70,8 +72,9 @@ def test_coarse_and_fine_places_are_found_and_the_content_that_mends_them():
 
 @pytest.mark.outside
 def test_closed_forms_of_the_kernels():
-    # Mean over all offsets = Fourier transform of the kernel: the triangle's is sinc^2, the cubic's is integrated numerically.
-    # At a quarter of a cycle per content px, and worst half-way between pixels: cos(pi f) and 9/8 cos(pi f) - 1/8 cos(3 pi f).
+    # Mean over all offsets = Fourier transform of the kernel: the triangle's is sinc^2 (Bracewell, The Fourier Transform
+    # and Its Applications, from memory), the cubic's is integrated by scipy. Worst half-way between pixels: cos(pi f), and
+    # 9/8 cos(pi f) - 1/8 cos(3 pi f) from Keys' weights there (IEEE Trans. ASSP 29 (1981) 1153): -1/16, 9/16, 9/16, -1/16.
     mean, worst = kept_contrast("bilinear", 2.0)
     assert mean == pytest.approx(np.sinc(0.25) ** 2, abs=1e-5) and worst == pytest.approx(
         np.cos(np.pi / 4), abs=1e-4
@@ -91,7 +94,7 @@ def test_closed_forms_of_the_kernels():
 
 @pytest.mark.outside
 def test_keys_kernel_is_the_catmull_rom_spline():
-    # Weights at 1/2 and 1/4, worked out by hand from the spline's basis.
+    # Catmull and Rom, "A class of local interpolating splines" (1974), from memory: weights at 1/2 and 1/4 of its basis.
     np.testing.assert_allclose(keys_kernel([1.5, 0.5, 0.5, 1.5]), [-1 / 16, 9 / 16, 9 / 16, -1 / 16])
     np.testing.assert_allclose(
         keys_kernel([1.25, 0.25, 0.75, 1.75]), [-0.0703125, 0.8671875, 0.2265625, -0.0234375]
@@ -152,3 +155,13 @@ def test_bad_input():
         measured_contrast("bilinear", 0.0)
     with pytest.raises(ShapeError, match=r"pupil_mm has shape \(2,\)"):
         sampling_map(two_channels()[0], ContentProjection("flat", (100, 100), 60.0), pupil_mm=(0.0, 0.0))
+
+
+def test_a_pupil_from_which_the_panel_is_not_seen_is_a_clear_error():
+    field = sampled_set({"inner": PlaneImage(size_px=(640, 480), focal_px=720.0)}).field("inner", "G")
+    with pytest.raises(
+        SeamError,
+        match=r"channel 'inner', G: 100 % of the panel has no direction from pupil \(10000, 0, 0\) mm. Ask for a pupil inside",
+    ) as caught:
+        sampling_map(field, ContentProjection("flat", (2000, 1250), 80.0), pupil_mm=(1e4, 0.0, 0.0))
+    assert caught.value.channel == "inner"

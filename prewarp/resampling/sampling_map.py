@@ -115,6 +115,11 @@ def sampling_map(
     -------
     SamplingMap
 
+    Raises
+    ------
+    SeamError
+        Part of the panel has no direction from there (says how much).
+
     Notes
     -----
     px per degree are on the sphere: from the Jacobian of the direction as a unit vector, its singular values inverted. `scale` are
@@ -125,6 +130,14 @@ def sampling_map(
     u, v = np.linspace(0.0, width, count[0]), np.linspace(0.0, height, count[1])
     pixel = np.stack(np.meshgrid(u, v), axis=-1)
     tangent = field.forward(pixel, pupil_mm=pupil)
+    unknown = ~np.isfinite(tangent).all(axis=-1)
+    if unknown.any():
+        place = ", ".join(f"{value:g}" for value in pupil)
+        raise SeamError(
+            f"channel '{field.channel}', {field.colour}: {100.0 * unknown.mean():.3g} % of the panel has no direction from "
+            f"pupil ({place}) mm. Ask for a pupil inside the captured eye box, or fit samples up to the panel's edge.",
+            channel=field.channel,
+        )
     on_panel = field.jacobian(pixel, pupil_mm=pupil)
     on_sphere = _sphere_jacobian(tangent)
     on_content = _content_jacobian(content, tangent)

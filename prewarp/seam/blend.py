@@ -121,7 +121,7 @@ class Seam:
         inside, claim = (
             np.stack(
                 [map_coordinates(table, where, order=3, prefilter=False, mode="mirror") for table in tables]
-            ).reshape(-1, *tangent.shape[:-1])
+            ).reshape(len(tables), *tangent.shape[:-1])
             for tables in (self.inside, self.claim)
         )
         return inside, claim

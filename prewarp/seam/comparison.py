@@ -96,8 +96,13 @@ def policy_figures(
     Raises
     ------
     SeamError
-        Fewer than two positions, or the policy cannot join the channels from one of them (says where and how much).
+        One channel alone, fewer than two positions, or channels that cannot be joined from one (says where and how much).
     """
+    if len(blend.channels) < 2:
+        raise SeamError(
+            f"channel '{blend.channels[0]}' stands alone: there is no seam, so nothing to blend or to compare. "
+            "Join it with a channel of the same eye."
+        )
     pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
     if len(pupils) < 2:
         raise SeamError(

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from scipy.stats import ncx2
+from scipy.stats import ncx2, rayleigh
 
 from prewarp.budget import BudgetScene, EyeMotion, Limit, Tracker, seam_surface, simulate, tracker_budget
 from prewarp.budget.budget import NO_TRACKER_WILL_DO, NONE_NEEDED, TRACKER_FAILS, TRACKER_MEETS
@@ -19,12 +19,12 @@ from tests.closed_form import two_channels
 # The owner's figure: a closed form is met within 2 per cent at a million samples.
 CLOSE = 0.02
 ONLY_ACCURACY = Tracker(accuracy_mm=0.5, noise_mm=0.0, depth_ratio=0.0, latency_ms=0.0, rate_hz=1e5)
-RAYLEIGH = {percent: np.sqrt(-2.0 * np.log(1.0 - percent / 100.0)) for percent in (50.0, 95.0, 99.0)}
+RAYLEIGH = {percent: rayleigh.ppf(percent / 100.0) for percent in (50.0, 95.0, 99.0)}
 
 
 @pytest.mark.outside
 def test_gaussian_noise_on_a_linear_field_is_rayleigh():
-    """|S n| with n normal in the plane has the Rayleigh law, sigma = 0.5 mm x a third of a mrad per mm."""
+    """|S n| with n normal in the plane has the Rayleigh law (scipy's), sigma = 0.5 mm x a third of a mrad per mm."""
     found = simulate(linear_scene(), ONLY_ACCURACY, samples=1_000_000)
     for percent, factor in RAYLEIGH.items():
         assert found.percentile_arcmin(percent) == pytest.approx(factor * 0.5 * ARCMIN_PER_MM, rel=CLOSE)
@@ -101,7 +101,7 @@ def test_moments_outside_the_eye_box_are_counted_not_judged():
 
 @pytest.mark.outside
 def test_frontier_without_motion_is_the_closed_form():
-    """95 % of a Rayleigh law under the limit: accuracy = limit / (S sqrt(2 ln 20)), at any latency."""
+    """95 % of a Rayleigh law (scipy's) under the limit: accuracy = limit / (S sqrt(2 ln 20)), at any latency."""
     limit = Limit(seam_arcmin=1.5)
     bench = Bench(linear_scene(), limit, seed=0, moments=60_000)
     edge = frontier(bench, ONLY_ACCURACY, latencies_ms=(0.0, 50.0))

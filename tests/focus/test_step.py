@@ -25,7 +25,8 @@ def test_step_of_two_planes_is_their_dioptres():
     channels["outer"] = replace(channels["outer"], distance_m=3.0)
     tangent = np.array([[0.0, 0.0], [0.1, 0.05], [0.9, 0.0]])
     found = focus_step(sampled_set(channels), ("inner", "outer"), tangent)
-    # Planes 1.5 and 3 m ahead; along the ray both distances grow by the length of (tx, ty, 1).
+    # Common practice: the step of two images is the difference of their inverse distances. Planes 1.5 and 3 m ahead; along
+    # the ray both distances grow by the length of (tx, ty, 1).
     expected = (1.0 / 3.0 - 1.0 / 1.5) / np.sqrt(1.0 + np.sum(tangent[:2] ** 2, axis=1))
     np.testing.assert_allclose(found.step_dioptres[:2], expected, atol=1e-6)
     assert np.isnan(found.step_dioptres[2])
@@ -108,7 +109,6 @@ def least_squares_certainty(degree, pupil_degree, sigma_q, *, total):
     return FieldSet({("one", "G"): field}, np.zeros((2, 3)), (report,), {}), test, exact
 
 
-@pytest.mark.outside
 @pytest.mark.parametrize(("total", "within"), [(False, 0.1), (True, 0.35)])
 def test_certainty_against_the_covariance_of_a_plain_fit(total, within):
     """Every column with every panel function: within the map's interpolation. Total degree: an estimate, stated as such."""

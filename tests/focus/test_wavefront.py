@@ -20,7 +20,10 @@ TRACED_DIOPTRES = 2e-4
 @pytest.mark.outside
 @pytest.mark.parametrize("point_mm", [(0.0, 0.0, 2000.0), (700.0, -300.0, 1500.0), (-400.0, 900.0, 400.0)])
 def test_a_point_image_has_its_distance_along_the_ray(point_mm):
-    """dt/de of a point at (X, Y, Z) is -1/Z times the unit matrix; its distance along the ray is |(X, Y, Z)|."""
+    """dt/de of a point at (X, Y, Z) is -1/Z times the unit matrix; its distance along the ray is |(X, Y, Z)|.
+
+    Vergence is the inverse of the distance in metres: Smith, Modern Optical Engineering, from memory.
+    """
     point = np.array(point_mm)
     tangent, slope = point[:2] / point[2], -np.eye(2) / point[2]
     found = focus_from_slope(tangent, slope)
@@ -60,7 +63,6 @@ def test_a_plane_is_as_far_as_its_points():
     assert found.valid.tolist() == [True, True, False] and np.isnan(found.dioptres[2])
 
 
-@pytest.mark.outside
 def test_a_fitted_field_of_a_turned_plane_is_the_closed_form():
     """Every panel point is one point in space (tests/synthetic.py): distance from the pupil to it, worked out from geometry."""
     display = PlaneImage(size_px=(640, 480), focal_px=720.0, yaw_deg=15.0)
@@ -76,7 +78,6 @@ def test_a_fitted_field_of_a_turned_plane_is_the_closed_form():
     assert np.abs(found.astigmatism_dioptres).max() < 1e-5 and np.abs(found.curl_dioptres).max() < 1e-5
 
 
-@pytest.mark.outside
 @pytest.mark.parametrize("name", ["coaxial", "folded"])
 def test_close_by_rays_of_the_trace_meet_where_the_focus_says(name):
     """Rays of one panel point from pupils a tenth of a mm apart, found by tracing alone; they cross at the image.

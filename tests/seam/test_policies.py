@@ -161,6 +161,19 @@ def test_only_neighbours_are_surveyed():
     assert [(a.channel, b.channel) for a, b in neighbours(reaches)] == [("a", "b"), ("b", "c")]
 
 
+def test_one_channel_has_weights_and_no_seam_to_compare():
+    alone = plane_set(flat("only", (-20.0, 20.0)), colours=("G",))
+    blends = [blend_policy(kind, alone, pupils_mm=EYE_BOX_CORNERS) for kind in ("fixed", "following")]
+    for blend in blends:
+        seam = blend.at(CENTRE)
+        assert seam.weights(CENTRE[:2]).tolist() == [1.0] and seam.weights(np.zeros((0, 2))).shape == (1, 0)
+        with pytest.raises(
+            SeamError, match="'only' stands alone: there is no seam.* Join it with a channel of the same eye"
+        ):
+            policy_figures("fixed", blend, alone, pupils_mm=PUPILS)
+    assert survey_overlap(alone, pupils_mm=PUPILS) == ()
+
+
 def test_bad_input(near):
     with pytest.raises(SeamError, match="blend policy is 'moving'; expected one of fixed, following"):
         blend_policy("moving", near, pupils_mm=EYE_BOX_CORNERS)
