@@ -10,10 +10,11 @@ import numpy as np
 from prewarp.budget import Budget, Simulation
 from prewarp.budget.budget import NO_TRACKER_WILL_DO, NONE_NEEDED
 from prewarp.budget.tracker import LARGEST_MM
-from prewarp.report.style import CHANNEL_COLOURS, INK, figure, png_bytes
+from prewarp.report.style import CHANNEL_COLOURS, INK, figure, figure_bytes, require_any
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 1500, 720
 _LEAST_TOP_MM = 0.2
@@ -29,12 +30,18 @@ class BudgetItem:
     budget: Budget
 
 
-def budget_picture(items: Sequence[BudgetItem], /, *, title: str) -> bytes:
-    """Draw the frontiers of allowed (latency, accuracy) and the distributions of the seam error, as PNG.
+def budget_figure(items: Sequence[BudgetItem], /, *, title: str) -> "Figure":
+    """Draw the frontiers of allowed (latency, accuracy) and the distributions of the seam error.
 
-    All items should have one limit; the first one's is drawn. Left: under a line the seam holds, a cross is the tracker asked
-    about. Right: how many moments stay under a seam error.
+    All items should have one limit; the first one's is drawn. Left: under a line the seam holds, a cross is
+    the tracker asked about. Right: how many moments stay under a seam error.
+
+    Raises
+    ------
+    ShapeError
+        No budgets.
     """
+    require_any(items, "items", "budgets")
     limit = items[0].budget.limit
     with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
         drawn.suptitle(title, fontsize=15, fontweight="bold")
@@ -51,7 +58,12 @@ def budget_picture(items: Sequence[BudgetItem], /, *, title: str) -> bytes:
         right.set_title("How large the seam error is, over moments of natural eye movement")
         lines = [textwrap.fill(f"{item.title}: {item.budget.sentence()}", _TEXT_WIDTH * 2) for item in items]
         drawn.supxlabel("\n".join(lines), fontsize=11, ha="left", x=0.01)
-        return png_bytes(drawn)
+        return drawn
+
+
+def budget_picture(items: Sequence[BudgetItem], /, *, title: str) -> bytes:
+    """Return `budget_figure` as PNG."""
+    return figure_bytes(budget_figure(items, title=title))
 
 
 def _edge(budget: Budget) -> tuple[np.ndarray, np.ndarray]:

@@ -12,7 +12,7 @@ from prewarp.field.border import inside_convex
 from prewarp.focus import FocusStep, focus_of_panel, focus_step
 from prewarp.frames import degrees_from_tangent
 from prewarp.published import DEPTH_OF_FOCUS
-from prewarp.report.style import CHANNEL_COLOURS, INK, RED, figure, png_bytes
+from prewarp.report.style import CHANNEL_COLOURS, INK, RED, figure, figure_bytes, require_any
 from prewarp.seam import Overlap
 
 if TYPE_CHECKING:
@@ -35,12 +35,14 @@ class FocusItem:
     overlaps: tuple[Overlap, ...]
 
 
-def focus_picture(items: Sequence[FocusItem], /, *, title: str) -> bytes:
-    """Draw image distances (above) and focus steps (below) of modules side by side, as PNG; pupil centred, reference colour.
+def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
+    """Draw image distances (above) and focus steps (below) of modules side by side,; pupil centred, reference colour.
 
-    Below, a line is the mean step of each height, its band the spread across the seam, for one pair of channels. Dashed lines
-    are published depths of focus; which of them is a limit is for qualified people to say.
+    Below, a line is the mean step of each height, its band the spread across the seam, for one pair of
+    channels. Dashed lines are published depths of focus; which of them is a limit is for qualified people to
+    say.
     """
+    require_any(items, "items", "modules")
     steps = [
         [focus_step(item.fields, pair.channels, pair.tangent) for pair in item.overlaps] for item in items
     ]
@@ -61,7 +63,12 @@ def focus_picture(items: Sequence[FocusItem], /, *, title: str) -> bytes:
             fontsize=12,
             color=RED,
         )
-        return png_bytes(drawn)
+        return drawn
+
+
+def focus_picture(items: Sequence[FocusItem], /, *, title: str) -> bytes:
+    """Return `focus_figure` as PNG."""
+    return figure_bytes(focus_figure(items, title=title))
 
 
 def _panel_maps(item: FocusItem) -> list[tuple[str, FloatArray, FloatArray]]:

@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.errors import ShapeError
 from prewarp.photometry.profile import SeamProfile
-from prewarp.report.style import GREEN, INK, RED, figure, png_bytes
+from prewarp.report.style import GREEN, INK, RED, figure, figure_bytes, require_any
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _WIDTH_PX, _ROW_PX, _HEAD_PX = 760, 300, 70
-# The step that a trained eye may just see on a smooth seam at 100 cd/m2 is 0.75 % (DICOM PS3.14); the tool aims below this.
+# The step that a trained eye may just see on a smooth seam at 100 cd/m2 is 0.75 % (DICOM PS3.14); the tool
+# aims below this.
 AIM_PERCENT = 0.5
 
 
@@ -28,18 +29,18 @@ class ProfilePair:
     after: SeamProfile
 
 
-def luminance_profile_picture(pairs: Sequence[ProfilePair], /, *, title: str = "") -> bytes:
-    """Draw profiles across the seam, one column each: above as seen, before and after; below the rest, magnified, as PNG.
+def luminance_profile_figure(pairs: Sequence[ProfilePair], /, *, title: str = "") -> "Figure":
+    """Draw profiles across the seam, one column each: above as seen, before and after; below the rest, magnified.
 
-    Every line across the seam is drawn; the thick one is the worst. The shaded part is where both channels give light.
+    Every line across the seam is drawn; the thick one is the worst. The shaded part is where both channels
+    give light.
 
     Raises
     ------
     ShapeError
         No profiles.
     """
-    if not pairs:
-        raise ShapeError("pairs is empty; expected one or more profiles to draw.")
+    require_any(pairs, "pairs", "profiles")
     with figure(_WIDTH_PX * len(pairs), 2 * _ROW_PX + _HEAD_PX) as drawn:
         if title:
             drawn.suptitle(title, fontsize=14, fontweight="bold")
@@ -47,7 +48,12 @@ def luminance_profile_picture(pairs: Sequence[ProfilePair], /, *, title: str = "
         for column, pair in enumerate(pairs):
             _draw_seen(axes[0, column], pair)
             _draw_rest(axes[1, column], pair.after)
-        return png_bytes(drawn)
+        return drawn
+
+
+def luminance_profile_picture(pairs: Sequence[ProfilePair], /, *, title: str = "") -> bytes:
+    """Return `luminance_profile_figure` as PNG."""
+    return figure_bytes(luminance_profile_figure(pairs, title=title))
 
 
 def _draw_seen(axes: "Axes", pair: ProfilePair) -> None:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.errors import ShapeError
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
-from prewarp.report.style import BLUE, CHANNEL_COLOURS, INK, ORANGE, figure, png_bytes
+from prewarp.report.style import BLUE, CHANNEL_COLOURS, INK, ORANGE, figure, figure_bytes, require_any
 from prewarp.seam import PolicyFigures, Seam
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
 
 _WIDTH_PX, _HEIGHT_PX = 760, 640
@@ -29,16 +29,15 @@ class PolicyView:
     seams: tuple[Seam, ...]
 
 
-def policies_picture(views: Sequence[PolicyView], /, *, title: str = "") -> bytes:
-    """Draw, per policy, where light is handed over from several pupil positions, and its figures, as PNG.
+def policies_figure(views: Sequence[PolicyView], /, *, title: str = "") -> "Figure":
+    """Draw, per policy, where light is handed over from several pupil positions, and its figures.
 
     Raises
     ------
     ShapeError
         No policies.
     """
-    if not views:
-        raise ShapeError("views is empty; expected one or more policies to draw.")
+    require_any(views, "views", "policies")
     with figure(_WIDTH_PX * len(views), _HEIGHT_PX) as drawn:
         if title:
             drawn.suptitle(title, fontsize=14, fontweight="bold")
@@ -52,7 +51,12 @@ def policies_picture(views: Sequence[PolicyView], /, *, title: str = "") -> byte
             title="line where both channels give half of the light, for the",
             frameon=False,
         )
-        return png_bytes(drawn)
+        return drawn
+
+
+def policies_picture(views: Sequence[PolicyView], /, *, title: str = "") -> bytes:
+    """Return `policies_figure` as PNG."""
+    return figure_bytes(policies_figure(views, title=title))
 
 
 def _draw(axes: "Axes", view: PolicyView) -> "list[Line2D]":

@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.errors import ShapeError
 from prewarp.frames import degrees_from_tangent
-from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, png_bytes
+from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, figure_bytes, require_any
 from prewarp.resampling import FILTERS, SamplingMap, folded_contrast, kept_contrast, measured_contrast
 from prewarp.resampling.sampling_map import IDLE_BELOW, SKIPS_ABOVE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 1180, 900
 _FILTER_COLOURS = dict(zip(FILTERS, (BLUE, ORANGE, GREEN), strict=True))
@@ -20,16 +20,15 @@ _FILTER_COLOURS = dict(zip(FILTERS, (BLUE, ORANGE, GREEN), strict=True))
 _MEASURED = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0)
 
 
-def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> bytes:
-    """Draw the sampling of one colour of all channels over the field, and the contrast kept by filters, as PNG.
+def resampling_figure(maps: Sequence[SamplingMap], /, *, title: str = "") -> "Figure":
+    """Draw the sampling of one colour of all channels over the field, and the contrast kept by filters.
 
     Raises
     ------
     ShapeError
         No maps.
     """
-    if not maps:
-        raise ShapeError("maps is empty; expected one or more channels to draw.")
+    require_any(maps, "maps", "channels")
     with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
         if title:
             drawn.suptitle(title, fontsize=14, fontweight="bold")
@@ -48,7 +47,12 @@ def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> by
         used = np.concatenate([m.scale[m.shown].ravel() for m in maps if m.shown.any()])
         _draw_contrast(axes[1, 0], used, folded=False)
         _draw_contrast(axes[1, 1], used, folded=True)
-        return png_bytes(drawn)
+        return drawn
+
+
+def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> bytes:
+    """Return `resampling_figure` as PNG."""
+    return figure_bytes(resampling_figure(maps, title=title))
 
 
 def _draw_field(axes: "Axes", maps: Sequence[SamplingMap], values: list, label: str, cmap: str) -> None:

@@ -7,10 +7,11 @@ import numpy as np
 from prewarp.errors import GridError
 from prewarp.field import FieldSet, compare_grid
 from prewarp.grids import Grid
-from prewarp.report.style import BLUE, INK, ORANGE, RED, figure, png_bytes
+from prewarp.report.style import BLUE, INK, ORANGE, RED, figure, figure_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # Arrows of a typical residual are drawn this long, as a share of the panel's width.
 TYPICAL_ARROW_SHARE = 0.025
@@ -22,11 +23,12 @@ _WIDTH_PX, _HEIGHT_PX = 760, 690
 MAX_CHANNELS = 4
 
 
-def residual_picture(fields: FieldSet, grid: Grid, /, *, title: str = "") -> bytes:
-    """Draw, per channel, the residuals of one colour seen from one pupil position, as PNG.
+def residual_figure(fields: FieldSet, grid: Grid, /, *, title: str = "") -> "Figure":
+    """Draw, per channel, the residuals of one colour seen from one pupil position.
 
-    Arrows run from the sample to where the fit expects it, at a scale that is printed. The pupil position is the one nearest
-    the eye-box centre, the colour the fit's reference. Samples that the fit called outliers are marked instead of drawn to scale.
+    Arrows run from the sample to where the fit expects it, at a scale that is printed. The pupil position is
+    the one nearest the eye-box centre, the colour the fit's reference. Samples that the fit called outliers
+    are marked instead of drawn to scale.
 
     Parameters
     ----------
@@ -49,7 +51,12 @@ def residual_picture(fields: FieldSet, grid: Grid, /, *, title: str = "") -> byt
         for axes, channel in zip(np.atleast_1d(drawn.subplots(1, len(channels))), channels, strict=True):
             colour = next(iter(fields.fields_of(channel)))
             _draw_channel(axes, fields, _one_view(grid, channel, colour), outliers)
-        return png_bytes(drawn)
+        return drawn
+
+
+def residual_picture(fields: FieldSet, grid: Grid, /, *, title: str = "") -> bytes:
+    """Return `residual_figure` as PNG."""
+    return figure_bytes(residual_figure(fields, grid, title=title))
 
 
 def _one_view(grid: Grid, channel: str, colour: str) -> Grid:

@@ -8,12 +8,13 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
-from prewarp.report.style import CHANNEL_COLOURS, INK, figure, png_bytes
+from prewarp.report.style import CHANNEL_COLOURS, INK, figure, figure_bytes, require_any
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.collections import QuadMesh
+    from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 880, 640
 # Pitch of the lattice on which the hand-over is drawn, degrees.
@@ -30,14 +31,15 @@ class SeamMap:
     error_arcmin: FloatArray
 
 
-def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str) -> bytes:
-    """Draw seam maps side by side on one colour scale, as PNG.
+def seam_map_figure(maps: Sequence[SeamMap], /, *, title: str, error_label: str) -> "Figure":
+    """Draw seam maps side by side on one colour scale.
 
-    Outlines are what a channel shows from the whole eye box; the dashed line is where both give half of the light, dotted lines
-    where one gives a tenth; colour is the seam error.
+    Outlines are what a channel shows from the whole eye box; the dashed line is where both give half of the
+    light, dotted lines where one gives a tenth; colour is the seam error.
     """
     from matplotlib.lines import Line2D
 
+    require_any(maps, "maps", "modules")
     finite = np.concatenate([m.error_arcmin[np.isfinite(m.error_arcmin)] for m in maps])
     highest = float(np.quantile(finite, 0.99)) if finite.size else 1.0
     with figure(_WIDTH_PX * len(maps), _HEIGHT_PX) as drawn:
@@ -68,7 +70,12 @@ def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str
             frameon=False,
         )
         drawn.colorbar(meshes[-1], ax=list(axes), label=error_label, extend="max", shrink=0.8, pad=0.01)
-        return png_bytes(drawn)
+        return drawn
+
+
+def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str) -> bytes:
+    """Return `seam_map_figure` as PNG."""
+    return figure_bytes(seam_map_figure(maps, title=title, error_label=error_label))
 
 
 def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":

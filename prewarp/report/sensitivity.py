@@ -2,12 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.report.style import figure, png_bytes
+from prewarp.report.style import figure, figure_bytes, require_any
 from prewarp.seam import Overlap, SensitivityMap
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 430, 720
 _KINDS = (
@@ -29,8 +33,9 @@ class SensitivityItem:
     found: SensitivityMap
 
 
-def sensitivity_picture(items: Sequence[SensitivityItem], /, *, title: str) -> bytes:
-    """Draw both worst cases of each seam side by side, each kind on one colour scale, as PNG."""
+def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "Figure":
+    """Draw both worst cases of each seam side by side, each kind on one colour scale."""
+    require_any(items, "items", "seams")
     values = {kind: [getattr(item.found, kind) for item in items] for kind, _, _ in _KINDS}
     with figure(2 * _WIDTH_PX * len(items), _HEIGHT_PX) as drawn:
         drawn.suptitle(title, fontsize=15, fontweight="bold")
@@ -54,7 +59,12 @@ def sensitivity_picture(items: Sequence[SensitivityItem], /, *, title: str) -> b
                 axes.set_title(f"{item.title}\nmedian {_median(one)}, largest {np.nanmax(one):.2g}")
             all_axes[0].set_ylabel("up, degrees")
             part.colorbar(mesh, ax=list(all_axes), label=unit, extend="max", shrink=0.8, pad=0.02)
-        return png_bytes(drawn)
+        return drawn
+
+
+def sensitivity_picture(items: Sequence[SensitivityItem], /, *, title: str) -> bytes:
+    """Return `sensitivity_figure` as PNG."""
+    return figure_bytes(sensitivity_figure(items, title=title))
 
 
 def _median(values: FloatArray) -> str:

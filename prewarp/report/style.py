@@ -1,17 +1,21 @@
 """One look for all figures: colours that the colour-blind tell apart, plain fonts, bytes that depend on the data alone.
 
-The plot library is imported when a figure is begun, never through pyplot: no window, no state shared between figures.
+The plot library is imported when a figure is begun, never through pyplot: no window, no state shared between
+figures.
 """
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sized
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
+
+from prewarp.errors import ShapeError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-# Okabe and Ito's colours (Color Universal Design, 2008), from memory: told apart with any common colour blindness.
+# Okabe and Ito's colours (Color Universal Design, 2008), from memory: told apart with any common colour
+# blindness.
 BLUE, ORANGE, GREEN, RED, INK = (
     "#0072B2",
     "#E69F00",
@@ -41,25 +45,33 @@ _SETTINGS = {
 
 @contextmanager
 def figure(width_px: int, height_px: int, /) -> Iterator["Figure"]:
-    """Yield an empty figure of this size in the one look; finish it with `png_bytes` inside."""
+    """Yield an empty figure of this size in the one look; leaving lays it out, so that it stays so anywhere."""
     import matplotlib
     from matplotlib.figure import Figure
 
     with matplotlib.rc_context(_SETTINGS):
-        yield Figure(
+        drawn = Figure(
             figsize=(width_px / DOTS_PER_INCH, height_px / DOTS_PER_INCH),
             dpi=DOTS_PER_INCH,
             layout="constrained",
         )
+        yield drawn
+        # Ticks and their labels are made when first drawn. Besides, the layout finds room for axes of a fixed
+        # aspect only when it runs again.
+        drawn.draw_without_rendering()
 
 
-def png_bytes(drawn: "Figure", /) -> bytes:
+def figure_bytes(drawn: "Figure", /) -> bytes:
     """Return the figure as PNG without the library's version in it: same figure, same bytes."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    import matplotlib
 
-    FigureCanvasAgg(drawn)
-    # The layout finds room for axes of a fixed aspect only when it runs again.
-    drawn.draw_without_rendering()
     stream = io.BytesIO()
-    drawn.savefig(stream, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
+    with matplotlib.rc_context(_SETTINGS):
+        drawn.savefig(stream, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
     return stream.getvalue()
+
+
+def require_any(items: Sized, name: str, what: str, /) -> None:
+    """Raise `ShapeError` where there is nothing to draw."""
+    if not len(items):
+        raise ShapeError(f"{name} is empty; expected one or more {what} to draw.")

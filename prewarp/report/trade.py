@@ -1,22 +1,26 @@
 """Trade picture and table: bytes against error of the families of device tables."""
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from prewarp.lookup import OptimisationResult, TradeRow
 from prewarp.lookup.tables import FAMILY_NAMES
-from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, png_bytes
+from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, figure_bytes
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 1000, 640
 _LOOK = {"chebyshev": (BLUE, "o"), "spline": (GREEN, "s"), "bilinear": (ORANGE, "^"), "lattice": (RED, "D")}
 
 
-def trade_picture(result: OptimisationResult, /, *, title: str = "") -> bytes:
-    """Draw bytes against measured error for every family, the limit asked for and the tables chosen, as PNG.
+def trade_figure(result: OptimisationResult, /, *, title: str = "") -> "Figure":
+    """Draw bytes against measured error for every family, the limit asked for and the tables chosen.
 
-    Both scales are logarithmic. Filled marks are tables built and measured as a device evaluates them; open marks are plain
-    lattices planned but too large to build, their error measured on sampled cells.
+    Both scales are logarithmic. Filled marks are tables built and measured as a device evaluates them; open
+    marks are plain lattices planned but too large to build, their error measured on sampled cells.
     """
     with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
         axes = drawn.subplots()
@@ -59,7 +63,12 @@ def trade_picture(result: OptimisationResult, /, *, title: str = "") -> bytes:
         axes.set_title(_headline(result), loc="left")
         if title:
             drawn.suptitle(title, fontsize=14, fontweight="bold")
-        return png_bytes(drawn)
+        return drawn
+
+
+def trade_picture(result: OptimisationResult, /, *, title: str = "") -> bytes:
+    """Return `trade_figure` as PNG."""
+    return figure_bytes(trade_figure(result, title=title))
 
 
 def trade_table(rows: Sequence[TradeRow], /) -> list[tuple[str, list[list[str]]]]:
