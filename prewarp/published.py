@@ -1,7 +1,7 @@
 """Published figures that outputs set beside a result, with their source; none of them is a limit that this package sets.
 
-Which limit holds for whom is for qualified people to decide. `read` says whether the figure was read in the source named or
-in its abstract, or is quoted from memory.
+Which limit holds for whom is for qualified people to decide. `read` says whether the figure was read in the
+source named or in its abstract, or is quoted from memory.
 """
 
 from dataclasses import dataclass

@@ -22,8 +22,8 @@ from tests.synthetic import PlaneImage
 
 @pytest.mark.outside
 def test_pixels_per_degree_of_a_flat_picture():
-    # Common practice, 1920 x 1080 with V = 30 degrees: f = 2015.3074 px, 35.17375 px/deg in the middle, across at the middle of a
-    # side 43.15514, along at the corner 45.68050 and across it 40.08434.
+    # Common practice, 1920 x 1080 with V = 30 degrees: f = 2015.3074 px, 35.17375 px/deg in the middle,
+    # across at the middle of a side 43.15514, along at the corner 45.68050 and across it 40.08434.
     half = 16.0 / 9.0 * np.tan(np.radians(15.0))
     channel = PlaneChannel("one", panel_size_px=(1920, 1080), distance_m=1e6, half_width=half)
     found = sampling_map(channel, ContentProjection("flat", (3840, 2160), 60.0), count=(5, 5))
@@ -72,9 +72,10 @@ def test_coarse_and_fine_places_are_found_and_the_content_that_mends_them():
 
 @pytest.mark.outside
 def test_closed_forms_of_the_kernels():
-    # Mean over all offsets = Fourier transform of the kernel: the triangle's is sinc^2 (Bracewell, The Fourier Transform
-    # and Its Applications, from memory), the cubic's is integrated by scipy. Worst half-way between pixels: cos(pi f), and
-    # 9/8 cos(pi f) - 1/8 cos(3 pi f) from Keys' weights there (IEEE Trans. ASSP 29 (1981) 1153): -1/16, 9/16, 9/16, -1/16.
+    # Mean over all offsets = Fourier transform of the kernel: the triangle's is sinc^2 (Bracewell, The
+    # Fourier Transform and Its Applications, from memory), the cubic's is integrated by scipy. Worst half-way
+    # between pixels: cos(pi f), and 9/8 cos(pi f) - 1/8 cos(3 pi f) from Keys' weights there (IEEE Trans.
+    # ASSP 29 (1981) 1153): -1/16, 9/16, 9/16, -1/16.
     mean, worst = kept_contrast("bilinear", 2.0)
     assert mean == pytest.approx(np.sinc(0.25) ** 2, abs=1e-5) and worst == pytest.approx(
         np.cos(np.pi / 4), abs=1e-4
@@ -94,7 +95,8 @@ def test_closed_forms_of_the_kernels():
 
 @pytest.mark.outside
 def test_keys_kernel_is_the_catmull_rom_spline():
-    # Catmull and Rom, "A class of local interpolating splines" (1974), from memory: weights at 1/2 and 1/4 of its basis.
+    # Catmull and Rom, "A class of local interpolating splines" (1974), from memory: weights at 1/2 and 1/4 of
+    # its basis.
     np.testing.assert_allclose(keys_kernel([1.5, 0.5, 0.5, 1.5]), [-1 / 16, 9 / 16, 9 / 16, -1 / 16])
     np.testing.assert_allclose(
         keys_kernel([1.25, 0.25, 0.75, 1.75]), [-0.0703125, 0.8671875, 0.2265625, -0.0234375]
@@ -106,14 +108,16 @@ def test_keys_kernel_is_the_catmull_rom_spline():
 def test_measured_agrees_with_the_closed_form(name, scale):
     mean, worst = kept_contrast(name, scale)
     found = measured_contrast(name, scale)
-    # 256 offsets against 64 starts: sums over a period are exact for so few harmonics, a least value is off by the curve's bend.
+    # 256 offsets against 64 starts: sums over a period are exact for so few harmonics, a least value is off
+    # by the curve's bend.
     assert found[0] == pytest.approx(float(mean), abs=1e-3) and found[1] == pytest.approx(
         float(worst), abs=5e-3
     )
 
 
 def test_bilinear_agrees_with_the_renderer():
-    # The renderer's own sampler, on gratings along u of a quarter cycle per content px: Nyquist on the panel at scale 2.
+    # The renderer's own sampler, on gratings along u of a quarter cycle per content px: Nyquist on the panel
+    # at scale 2.
     from prewarp.render.sampling import sampling_plane
 
     phase = 2.0 * np.pi * 0.25 * (np.arange(800) + 0.5)

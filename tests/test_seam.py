@@ -140,7 +140,8 @@ def test_single_channel_weighs_exactly_one(directions):
 
 
 def test_weights_ramp_as_the_formula_says():
-    # Two rectangles overlap from -4 to +4 degrees: half-way they share alike, and b = r(d1) / (r(d1) + r(d2)).
+    # Two rectangles overlap from -4 to +4 degrees: half-way they share alike, and b = r(d1) / (r(d1) +
+    # r(d2)).
     fields = plane_set(
         flat_channel("left", (-40.0, 4.0)), flat_channel("right", (-4.0, 40.0)), colours=("G",)
     )
@@ -153,7 +154,8 @@ def test_weights_ramp_as_the_formula_says():
 
 
 def test_weights_are_smooth_across_the_ends_of_the_overlap(seam):
-    # Across the middle of the seam: the first difference of a C1 function changes by a step's worth, never jumps.
+    # Across the middle of the seam: the first difference of a C1 function changes by a step's worth, never
+    # jumps.
     x = np.linspace(-0.15, 0.15, 6001)
     weight = seam.weights(np.stack([x, np.full_like(x, 0.05)], axis=-1))[0]
     step = x[1] - x[0]
@@ -162,7 +164,8 @@ def test_weights_are_smooth_across_the_ends_of_the_overlap(seam):
     assert np.all(slope <= 1e-9)
     curvature = np.abs(np.diff(slope)) / step
     feather = np.radians(seam.feather_deg)
-    # The quintic's curvature is at most 10 / sqrt(3) / feather^2; the division by the sum no more than doubles it.
+    # The quintic's curvature is at most 10 / sqrt(3) / feather^2; the division by the sum no more than
+    # doubles it.
     assert curvature.max() < 2.0 * 5.78 / feather**2
     assert slope.min() < -1.0 / feather
 
@@ -222,12 +225,13 @@ def test_images_in_one_plane_leave_no_seam_error(seed):
 
 @pytest.mark.outside
 def test_seam_error_of_two_planes():
-    # Smith, Modern Optical Engineering (vergence, from memory): p mm at D dioptres turn the direction by p D mrad.
-    # Planes at 1.5 m and 3 m, a third of a dioptre apart: 3 mm leave 1 mrad, 3.43775 arcmin.
+    # Smith, Modern Optical Engineering (vergence, from memory): p mm at D dioptres turn the direction by p D
+    # mrad. Planes at 1.5 m and 3 m, a third of a dioptre apart: 3 mm leave 1 mrad, 3.43775 arcmin.
     left, right = two_channels(distance_m=(1.5, 3.0))
     result = seam_error(left, right, [0.0, 0.0], pupil_mm=[3.0, 0.0, 0.0], tracked_pupil_mm=CENTRE)
     assert result.error_arcmin == pytest.approx(3.43775, abs=1e-3)
-    # The nearer image (left) falls back more as the pupil moves right, so the step to the right one points right.
+    # The nearer image (left) falls back more as the pupil moves right, so the step to the right one points
+    # right.
     np.testing.assert_allclose(result.vector_arcmin, [3.43775, 0.0], atol=1e-3)
 
 

@@ -1,7 +1,8 @@
 """The tracker budget: how accurate and how fast an eye tracker must be for the seam to hold (design's section 4).
 
-Reading order: `eye` (how the pupil moves), `tracker`, `surface` (the seam error as a polynomial of pupil and tracked pupil),
-`residual` (what stays when the tracker is right), `scene`, `simulate` (Monte Carlo), `frontier`, `budget`.
+Reading order: `eye` (how the pupil moves), `tracker`, `surface` (the seam error as a polynomial of pupil and
+tracked pupil), `residual` (what stays when the tracker is right), `scene`, `simulate` (Monte Carlo),
+`frontier`, `budget`.
 """
 
 from prewarp.budget.budget import Budget, tracker_budget

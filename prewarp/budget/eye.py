@@ -1,6 +1,7 @@
 """How the pupil moves in the eye box: fixations and saccades, carried about the eye's centre of rotation; slip of the headset.
 
-Every number is a setting with its source. Tremor and drift within a fixation (under 0.1 degree, 0.02 mm) are left out.
+Every number is a setting with its source. Tremor and drift within a fixation (under 0.1 degree, 0.02 mm) are
+left out.
 """
 
 from dataclasses import dataclass
@@ -14,8 +15,9 @@ from prewarp.errors import ShapeError
 from prewarp.records import Number, Numbers, checked, validate
 from prewarp.seam.blend import quintic_smoothstep
 
-# Main sequence: mean peak velocity (deg/s) of 100 healthy people by amplitude (deg), horizontal and vertical; read in the
-# abstract of PMC6143243. Small saccades follow the monotone curve to 0; beyond the last amplitude the velocity stays.
+# Main sequence: mean peak velocity (deg/s) of 100 healthy people by amplitude (deg), horizontal and vertical;
+# read in the abstract of PMC6143243. Small saccades follow the monotone curve to 0; beyond the last amplitude
+# the velocity stays.
 SACCADE_TABLE = (
     ((0.0, 5.0, 15.0, 30.0), (0.0, 213.0, 352.0, 455.0)),
     ((0.0, 5.0, 10.0, 20.0), (0.0, 208.0, 303.0, 391.0)),
@@ -34,15 +36,17 @@ class EyeMotion:
     Parameters
     ----------
     gaze_sd_deg, gaze_limit_deg : (float, float)
-        Spread of where fixations go, horizontal and vertical, a normal law cut at the limit. Mostly within 15 degrees
-        (common practice).
+        Spread of where fixations go, horizontal and vertical, a normal law cut at the limit. Mostly within 15
+        degrees (common practice).
     fixation_least_ms, fixation_more_ms : float
-        Fixations last at least so long, plus an exponential time of this mean: 200 to 300 ms in all is common practice.
+        Fixations last at least so long, plus an exponential time of this mean: 200 to 300 ms in all is common
+        practice.
     lever_mm : (float, float)
-        Centre of rotation to entrance pupil, horizontal and vertical: 14.7 and 12.0 mm behind the cornea (Fry and Hill 1962,
-        1963, as quoted in the literature) less 3.05 mm (schematic eyes, from memory).
+        Centre of rotation to entrance pupil, horizontal and vertical: 14.7 and 12.0 mm behind the cornea (Fry
+        and Hill 1962, 1963, as quoted in the literature) less 3.05 mm (schematic eyes, from memory).
     slip_sd_mm : (float, float, float)
-        Spread of the headset's slow drift on the head, x, y, z. No published figure is claimed: measure your fit.
+        Spread of the headset's slow drift on the head, x, y, z. No published figure is claimed: measure your
+        fit.
     slip_time_s : float
         Correlation time of that drift.
     """
@@ -67,8 +71,9 @@ class EyeMotion:
     def pupil_mm(self, gaze_deg: FloatArray, /) -> FloatArray:
         """Return pupil positions (3, n), mm, for gaze (2, n): azimuth to the right, then elevation, degrees.
 
-        The eye turns about a vertical axis through its horizontal centre of rotation, carrying the vertical one:
-        x = m sin a, y = l_v sin b, z = m cos a - l_h, m = l_h - l_v (1 - cos b). Straight ahead is the eye-box centre.
+        The eye turns about a vertical axis through its horizontal centre of rotation, carrying the vertical
+        one: x = m sin a, y = l_v sin b, z = m cos a - l_h, m = l_h - l_v (1 - cos b). Straight ahead is the
+        eye-box centre.
         """
         across, up = np.radians(gaze_deg)
         horizontal, vertical = self.lever_mm
@@ -96,8 +101,8 @@ def peak_velocity_deg_per_s(step_deg: FloatArray, /) -> FloatArray:
 class EyePath:
     """A long stretch of pupil motion: `count` times a fixation and the saccade that ends it.
 
-    `start_s` (count + 1,) when each fixation begins; `saccade_s` (count,) when it ends; `duration_s` (count,) of the saccade;
-    `gaze_deg` (2, count + 1); `slip_mm` (3, nodes), `slip_step_s` apart.
+    `start_s` (count + 1,) when each fixation begins; `saccade_s` (count,) when it ends; `duration_s` (count,)
+    of the saccade; `gaze_deg` (2, count + 1); `slip_mm` (3, nodes), `slip_step_s` apart.
     """
 
     motion: EyeMotion

@@ -23,9 +23,10 @@ NEAR_THE_END = (0.85, 0.95, 0.99)
 class Frontier:
     """Pairs (latency, accuracy) that just meet the limit.
 
-    `latency_ms` (k,); `accuracy_mm` (k,) the largest 1-sigma per axis, NaN where even a tracker without error is too late, and
-    no larger than 20 mm; `floor_arcmin` (k,) the percentile at accuracy 0; `longest_latency_ms` where the accuracy allowed falls
-    to 0, None where it does not within the latencies tried or nothing is allowed at all.
+    `latency_ms` (k,); `accuracy_mm` (k,) the largest 1-sigma per axis, NaN where even a tracker without error
+    is too late, and no larger than 20 mm; `floor_arcmin` (k,) the percentile at accuracy 0;
+    `longest_latency_ms` where the accuracy allowed falls to 0, None where it does not within the latencies
+    tried or nothing is allowed at all.
     """
 
     latency_ms: FloatArray
@@ -100,8 +101,8 @@ def frontier(
 ) -> Frontier:
     """Return the largest accuracy figure for each latency, and some near the last; other settings stay those of `tracker`.
 
-    The square of the percentile grows nearly linearly with the square of the accuracy: Brent's method on squares, between a
-    pair that meets the limit and one that does not.
+    The square of the percentile grows nearly linearly with the square of the accuracy: Brent's method on
+    squares, between a pair that meets the limit and one that does not.
     """
     floors = [_floor(bench, tracker, latency) for latency in latencies_ms]
     longest = _longest_latency(bench, tracker, latencies_ms, floors)

@@ -29,13 +29,14 @@ def lookup_residual(
 ) -> FloatArray:
     """Return seam steps (samples, 2), arcmin, of a lookup that holds panel points for a lattice of eye positions.
 
-    Between positions the panel points of the eight nearest are joined linearly (trilinear); the tracker is right. Directions
-    and pupils are drawn evenly from `tangent` (m, 2), tangents, and the eye box.
+    Between positions the panel points of the eight nearest are joined linearly (trilinear); the tracker is
+    right. Directions and pupils are drawn evenly from `tangent` (m, 2), tangents, and the eye box.
 
     Raises
     ------
     SeamError
-        `nodes` holds a number outside 2 to 65 (1 where the eye box has no length), or no sample is shown by both channels.
+        `nodes` holds a number outside 2 to 65 (1 where the eye box has no length), or no sample is shown by
+        both channels.
     """
     tangent = as_tangent(tangent).reshape(-1, 2)
     half = eye_box.half_mm

@@ -15,8 +15,9 @@ from prewarp.records import Number, checked, validate
 class Limit:
     """`percentile` per cent of all moments must have a seam error under `seam_arcmin`.
 
-    `focus_dioptres`: the largest focus step across the seam, at the same percentile of its directions. 0.6 is the whole depth
-    of focus of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus half-way between the two images.
+    `focus_dioptres`: the largest focus step across the seam, at the same percentile of its directions. 0.6 is
+    the whole depth of focus of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus
+    half-way between the two images.
     """
 
     seam_arcmin: float = checked(Number(0.01, 600.0, "arcmin"), default=1.0)
@@ -48,7 +49,8 @@ class BudgetScene:
     surface : SeamSurface
     motion : EyeMotion
     residual_arcmin : (k, 2) float array
-        Seam steps that are there when the tracker is right, right and up; each moment gets one of them (`lookup_residual`).
+        Seam steps that are there when the tracker is right, right and up; each moment gets one of them
+        (`lookup_residual`).
     residual_sigma_arcmin : float
         1-sigma per axis of further errors that are there when the tracker is right: registration, fit.
     """

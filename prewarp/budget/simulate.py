@@ -1,7 +1,7 @@
 """Monte Carlo of the seam error: moments of pupil motion, what the tracker makes of them, what is seen.
 
-Seeded and vectorised: one block of moments per direction of the seam, each with its own random stream, so the result does
-not depend on how many cores worked on it.
+Seeded and vectorised: one block of moments per direction of the seam, each with its own random stream, so the
+result does not depend on how many cores worked on it.
 """
 
 import os
@@ -79,9 +79,9 @@ def seam_steps(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the seam steps (2, n), arcmin, of one direction, NaN where the pupil is outside the eye box, and e - e' (3, n), mm.
 
-    `late_mm` (3, n): the pupils that the tracker saw (`Moments.late_mm`). `effects` None: no tracker, the correction stays
-    that of a centred pupil. A tracked pupil outside the eye box is taken at
-    the nearest position inside, as a table would.
+    `late_mm` (3, n): the pupils that the tracker saw (`Moments.late_mm`). `effects` None: no tracker, the
+    correction stays that of a centred pupil. A tracked pupil outside the eye box is taken at the nearest
+    position inside, as a table would.
     """
     half = scene.surface.half_mm[:, None]
     tracked = np.zeros_like(late_mm) if effects is None else late_mm
@@ -101,10 +101,10 @@ def seam_steps(
 class Simulation:
     """Result of `simulate`.
 
-    `error_arcmin` (n,) sorted lengths of the seam steps, moments with the pupil in the eye box alone; `outside_share` of the
-    moments that were not; `by_direction_arcmin` (m,) the percentile asked for, per direction of the seam; `rms_arcmin`;
-    `first_order_rms_arcmin` what (S_b - S_a)(e - e'), S at the centre, and the residual predict for it; `pupil_error_rms_mm` of
-    e - e' across, per axis.
+    `error_arcmin` (n,) sorted lengths of the seam steps, moments with the pupil in the eye box alone;
+    `outside_share` of the moments that were not; `by_direction_arcmin` (m,) the percentile asked for, per
+    direction of the seam; `rms_arcmin`; `first_order_rms_arcmin` what (S_b - S_a)(e - e'), S at the centre,
+    and the residual predict for it; `pupil_error_rms_mm` of e - e' across, per axis.
     """
 
     error_arcmin: FloatArray
@@ -149,7 +149,8 @@ def simulate(
 
     Notes
     -----
-    First order: step = (S_b - S_a) d, d = e - e' in the plane z = 0, so its mean square is trace(S <d d^T> S^T) per direction.
+    First order: step = (S_b - S_a) d, d = e - e' in the plane z = 0, so its mean square is trace(S <d d^T>
+    S^T) per direction.
     """
     directions = len(scene.surface.tangent)
     if not directions <= samples <= MOST_SAMPLES:

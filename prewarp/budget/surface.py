@@ -1,10 +1,10 @@
 """The seam error of one direction as a polynomial of pupil and tracked pupil: fast enough for a million moments.
 
-With rays that do not bend, a direction t and a pupil e matter only through the point r = (x - z tx, y - z ty) where the ray
-meets z = 0 (design's section 3). So the seam error of content at t is a function of r (pupil), r' (tracked pupil), and very
-slightly of z, which is 0 where r = r'. It is expanded in r' and d = r - r' with at least one power of d in every term, plus
-z d: least squares on samples of the real fields, inverse and forward, over the eye box. What is left is measured on other
-samples and stated with every result.
+With rays that do not bend, a direction t and a pupil e matter only through the point r = (x - z tx, y - z ty)
+where the ray meets z = 0 (design's section 3). So the seam error of content at t is a function of r (pupil),
+r' (tracked pupil), and very slightly of z, which is 0 where r = r'. It is expanded in r' and d = r - r' with
+at least one power of d in every term, plus z d: least squares on samples of the real fields, inverse and
+forward, over the eye box. What is left is measured on other samples and stated with every result.
 """
 
 from dataclasses import dataclass
@@ -139,8 +139,8 @@ def seam_surface(first: "Field", second: "Field", tangent: FloatArray, /, *, eye
 
 def _pupil_pairs(half: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return pupils and tracked pupils (SAMPLES + CHECKS, 3), mm: a low-discrepancy sequence, the same every time."""
-    # Multiples of powers of 1/g, with g the root of g^7 = g + 1 (M. Roberts, "The unreasonable effectiveness of
-    # quasirandom sequences", 2018): six coordinates that fill evenly.
+    # Multiples of powers of 1/g, with g the root of g^7 = g + 1 (M. Roberts, "The unreasonable effectiveness
+    # of quasirandom sequences", 2018): six coordinates that fill evenly.
     growth = 1.0
     for _ in range(40):
         growth = (1.0 + growth) ** (1.0 / 7.0)

@@ -1,10 +1,11 @@
 """How sure the focus is: 1-sigma of the image distance, from the fit's own map of how sure the panel point is.
 
-The map (`ChannelReport.certainty_px`) holds the error of a point for five pupil positions; the focus is a slope over the
-pupil. How an error divides between position and slope follows from the pupil polynomial: for samples spread evenly over the
-eye box the covariance of its coefficients is that of its own normal matrix, times the number of panel functions that each
-order has. Exact where every pupil column has every panel function and the grid is one lattice for all pupils; else an
-estimate. Noise alone: what the model cannot follow is not in it.
+The map (`ChannelReport.certainty_px`) holds the error of a point for five pupil positions; the focus is a
+slope over the pupil. How an error divides between position and slope follows from the pupil polynomial: for
+samples spread evenly over the eye box the covariance of its coefficients is that of its own normal matrix,
+times the number of panel functions that each order has. Exact where every pupil column has every panel
+function and the grid is one lattice for all pupils; else an estimate. Noise alone: what the model cannot
+follow is not in it.
 """
 
 from typing import TYPE_CHECKING

@@ -23,8 +23,8 @@ NO_WARP = (
 class FocusStep:
     """Focus of two channels in common directions (n, 2), and the step between them.
 
-    `step_dioptres` (n,) second less first: positive where the second channel's image is nearer; `sigma_dioptres` (n,) its
-    1-sigma, NaN where the fit does not say.
+    `step_dioptres` (n,) second less first: positive where the second channel's image is nearer;
+    `sigma_dioptres` (n,) its 1-sigma, NaN where the fit does not say.
     """
 
     channels: tuple[str, str]

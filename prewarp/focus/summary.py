@@ -20,8 +20,8 @@ def channel_focus(
 ) -> dict:
     """Return image distance and astigmatism of a channel over the captured part of its panel; units are in the keys.
 
-    `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not say. `curl` is
-    what no wavefront has, RMS: a quality figure.
+    `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not
+    say. `curl` is what no wavefront has, RMS: a quality figure.
     """
     colour = fields.colours[0] if colour is None else colour
     field = fields.field(channel, colour)

@@ -25,7 +25,8 @@ class FocusResult:
     tangent : (..., 2) float array
         The directions, tangents.
     dioptres : float array
-        Mean vergence: 1/L, L the distance from pupil to virtual image along the ray; 0 at infinity, negative beyond it.
+        Mean vergence: 1/L, L the distance from pupil to virtual image along the ray; 0 at infinity, negative
+        beyond it.
     astigmatism_dioptres : float array
         Difference of the two principal vergences, never negative.
     axis_deg : float array
@@ -52,7 +53,8 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
     tangent : (..., 2) float array
         Directions, tangents, eye frame.
     slope : (..., 2, 2) float array
-        d(tx, ty)/d(x, y) at a fixed panel point, per mm, rows tx, ty (`Field.pupil_jacobian`); NaN where there is none.
+        d(tx, ty)/d(x, y) at a fixed panel point, per mm, rows tx, ty (`Field.pupil_jacobian`); NaN where
+        there is none.
 
     Returns
     -------
@@ -65,14 +67,16 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
 
     Notes
     -----
-    A pupil moved by dp across the ray (in the plane at right angles to it) sees the direction turned by -K dp, K the
-    curvature matrix. With A (2, 2) the x and y columns of the unit vectors right and up across the ray, a pupil step (dx, dy)
-    in the plane z = 0 is A (dx, dy) across the ray, and the direction turns by A J (dx, dy) / sqrt(1 + |t|^2), so
-    K = -A J A^-1 / sqrt(1 + |t|^2). For a point image this is exactly 1/L times the unit matrix.
+    A pupil moved by dp across the ray (in the plane at right angles to it) sees the direction turned by -K
+    dp, K the curvature matrix. With A (2, 2) the x and y columns of the unit vectors right and up across the
+    ray, a pupil step (dx, dy) in the plane z = 0 is A (dx, dy) across the ray, and the direction turns by A J
+    (dx, dy) / sqrt(1 + |t|^2), so K = -A J A^-1 / sqrt(1 + |t|^2). For a point image this is exactly 1/L
+    times the unit matrix.
 
     References
     ----------
-    Design's section 3; derived here. Malus-Dupin: Born and Wolf, Principles of Optics, section 3.3, from memory.
+    Design's section 3; derived here. Malus-Dupin: Born and Wolf, Principles of Optics, section 3.3, from
+    memory.
     """
     tangent = as_tangent(tangent)
     slope = as_vectors(slope, "slope", size=2, meaning="d(tx, ty)/d(x, y), per mm")

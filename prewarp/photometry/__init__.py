@@ -1,6 +1,7 @@
 """Light: luminance maps, gains and white match of the channels, dither, and what is seen across a seam (design's section 4).
 
-Quantities are relative and linear unless a name says `encoded`. A luminance is that of a colour at full drive.
+Quantities are relative and linear unless a name says `encoded`. A luminance is that of a colour at full
+drive.
 """
 
 from prewarp.photometry.border import lit_border, lit_fields

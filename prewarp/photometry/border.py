@@ -43,8 +43,8 @@ def lit_border(field: "Field", luminance: LuminanceMap, /, *, pupils_mm: ArrayLi
 
     Notes
     -----
-    The deepest dark node that is left is cut off by a straight line along the edge there, again and again: the result is
-    convex and lit, if not the largest such part.
+    The deepest dark node that is left is cut off by a straight line along the edge there, again and again:
+    the result is convex and lit, if not the largest such part.
     """
     pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 1, 1, 3)
     size = np.array(field.panel_size_px, dtype=float)

@@ -1,7 +1,8 @@
 """Ordered dither: spreading the rounding of light to codes so that areas keep their mean where one code would band.
 
-A pixel whose light lies the share s of the way from one code's light to the next takes the upper code where s exceeds the
-tile's threshold there. The share is taken in linear light, not in codes, so the mean light of an area is kept exactly.
+A pixel whose light lies the share s of the way from one code's light to the next takes the upper code where s
+exceeds the tile's threshold there. The share is taken in linear light, not in codes, so the mean light of an
+area is kept exactly.
 """
 
 from dataclasses import dataclass
@@ -17,7 +18,8 @@ from prewarp.errors import ShapeError
 KINDS = ("none", "bayer", "blue")
 BAYER_SIZE = 16
 BLUE_SIZE = 64
-# Red, green and blue read the tile from different places, so that their patterns do not fall together: columns, rows.
+# Red, green and blue read the tile from different places, so that their patterns do not fall together:
+# columns, rows.
 PLANE_SHIFTS = ((0, 0), (21, 43), (43, 21))
 # Spread of the void-and-cluster filter, px; R. Ulichney, Proc. SPIE 1913 (1993) 332, uses 1.5 (from memory).
 _SIGMA_PX = 1.5
@@ -27,8 +29,8 @@ _SIGMA_PX = 1.5
 def dither_tile(kind: str, /) -> NDArray[np.float32]:
     """Return a square tile of thresholds, evenly spread in (0, 1), each value once; read only.
 
-    `bayer`: B. E. Bayer, Proc. IEEE ICC (1973) 26-11; a fixed, regular pattern. `blue`: blue noise by void-and-cluster, no
-    visible pattern. Both tile without a seam.
+    `bayer`: B. E. Bayer, Proc. IEEE ICC (1973) 26-11; a fixed, regular pattern. `blue`: blue noise by
+    void-and-cluster, no visible pattern. Both tile without a seam.
     """
     if kind not in KINDS or kind == "none":
         raise ShapeError(f"dither is {kind!r}; expected bayer or blue.{nearest_name(str(kind), KINDS)}")

@@ -1,8 +1,8 @@
 """Fitting luminance maps to a grid's column `luminance`: positive, smooth, deaf to outliers and to the vignetting edge.
 
-Gauss-Newton on `sum w (y - exp(B c))^2`: the noise of a camera is even in light, not in its logarithm, and samples at or
-below zero (dark frame subtracted) need no special care. Degrees are those of the simplest model within one standard error
-of the best, judged at whole pupil positions left out. Design's section 4, "Light".
+Gauss-Newton on `sum w (y - exp(B c))^2`: the noise of a camera is even in light, not in its logarithm, and
+samples at or below zero (dark frame subtracted) need no special care. Degrees are those of the simplest model
+within one standard error of the best, judged at whole pupil positions left out. Design's section 4, "Light".
 """
 
 from collections.abc import Sequence
@@ -23,7 +23,8 @@ from prewarp.photometry.vignetting import VignettingEdge, fit_edge
 MODELS = ((1, 0), (2, 1), (3, 2), (4, 2), (6, 2), (6, 3), (8, 3))
 FOLDS = 5
 MIN_SAMPLES = 30
-# A sample off the smooth map by more than this share, and by OUTLIER_SIGMAS, is left out: dark ones past the vignetting edge.
+# A sample off the smooth map by more than this share, and by OUTLIER_SIGMAS, is left out: dark ones past the
+# vignetting edge.
 LEAST_STEP = 0.04
 OUTLIER_SIGMAS = 5.0
 # Light below this share of the channel's brightest tenth is dark, whatever the map says of it.
@@ -194,7 +195,8 @@ def _sort_samples(
 def _plateau(samples: _Samples, degrees: tuple[int, int], candidates: BoolArray) -> tuple[BoolArray, float]:
     """Return the samples near the upper envelope of the light: asymmetric least squares (expectiles) on its logarithm.
 
-    W. K. Newey, J. L. Powell, Econometrica 55 (1987) 819, from memory: weights differ above and below the fit.
+    W. K. Newey, J. L. Powell, Econometrica 55 (1987) 819, from memory: weights differ above and below the
+    fit.
     """
     part = _some(np.flatnonzero(candidates))
     basis = samples.basis(part, *degrees)

@@ -1,8 +1,9 @@
 """Luminance maps: how bright a channel's colour is at full drive, for every panel point and pupil position.
 
-`log T(u, v, x0, y0) = sum_ij P_i(u, v) c_ij Q_j(x0, y0)`, so T is positive everywhere. (x0, y0) is where the ray crosses the
-plane z = 0: luminance along a ray does not change in air, so captures at any depth join one map (design's section 3 says
-the same of directions). Luminance is relative: its unit is that of the grid's column, the same for all channels.
+`log T(u, v, x0, y0) = sum_ij P_i(u, v) c_ij Q_j(x0, y0)`, so T is positive everywhere. (x0, y0) is where the
+ray crosses the plane z = 0: luminance along a ray does not change in air, so captures at any depth join one
+map (design's section 3 says the same of directions). Luminance is relative: its unit is that of the grid's
+column, the same for all channels.
 """
 
 from collections.abc import Mapping
@@ -18,7 +19,8 @@ from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import reference_pupil
 from prewarp.photometry.vignetting import VignettingEdge
 
-# How far beyond the captured pupil positions a map is followed, as a share of their half range; further out it stays.
+# How far beyond the captured pupil positions a map is followed, as a share of their half range; further out
+# it stays.
 PUPIL_MARGIN = 1.25
 
 
@@ -26,8 +28,9 @@ PUPIL_MARGIN = 1.25
 class LuminanceFigures:
     """What the fit of one map found.
 
-    `samples` in all, `outlier_rows` (rows of the grid left out as wrong), `beyond_edge` samples past the vignetting edge,
-    `residual_rms_percent` of the samples used, `cross_validated_rms_percent` at pupil positions left out of the fit.
+    `samples` in all, `outlier_rows` (rows of the grid left out as wrong), `beyond_edge` samples past the
+    vignetting edge, `residual_rms_percent` of the samples used, `cross_validated_rms_percent` at pupil
+    positions left out of the fit.
     """
 
     samples: int

@@ -1,8 +1,9 @@
 """The luminance match: gains that make every channel show the target, and what that costs in brightness.
 
-w_c = b_c tau / T_c (design's section 4): the blend weight b of the seam, the target tau in the direction, the luminance T of
-the panel point at full drive from the tracked pupil. The sum over channels of w_c T_c is then tau, whatever the weights. The
-target is what the dimmest place allows: no drive exceeds 1 for any pupil position considered.
+w_c = b_c tau / T_c (design's section 4): the blend weight b of the seam, the target tau in the direction, the
+luminance T of the panel point at full drive from the tracked pupil. The sum over channels of w_c T_c is then
+tau, whatever the weights. The target is what the dimmest place allows: no drive exceeds 1 for any pupil
+position considered.
 """
 
 from collections.abc import Mapping, Sequence
@@ -36,9 +37,9 @@ CONTENT_COLOURS = ("R", "G", "B")
 class LightCost:
     """What the match of one colour costs.
 
-    `kept_percent`: mean matched luminance over the field and the pupil positions, of the mean that the blended channels give
-    unmatched; `level_lowest`, `level_highest`: of the target, in the grid's unit; `limit_*`: the channel, direction (degrees) and
-    pupil position (mm) that allow no more.
+    `kept_percent`: mean matched luminance over the field and the pupil positions, of the mean that the
+    blended channels give unmatched; `level_lowest`, `level_highest`: of the target, in the grid's unit;
+    `limit_*`: the channel, direction (degrees) and pupil position (mm) that allow no more.
     """
 
     colour: str
@@ -89,8 +90,8 @@ class LightMatch:
     ) -> FloatArray:
         """Return tau / T (...) at panel points (..., 2) px seen in directions (..., 2) from pupils (..., 3) mm.
 
-        Times the blend weight it is the drive of white: at most 1 where the match was made; above 1 where a channel alone
-        could not show the target.
+        Times the blend weight it is the drive of white: at most 1 where the match was made; above 1 where a
+        channel alone could not show the target.
         """
         luminance = self.maps.map(channel, colour).at(pixel, tangent, pupil_mm=pupil_mm)
         return self.targets[colour].at(tangent) / luminance

@@ -21,7 +21,8 @@ class PanelLight:
     Parameters
     ----------
     mixing : (3, 3) float array
-        Linear drives of red, green, blue = mixing @ linear content; the identity drives each colour by its own plane.
+        Linear drives of red, green, blue = mixing @ linear content; the identity drives each colour by its
+        own plane.
     dither : str
         "none", "bayer" or "blue" (`prewarp.photometry.dither`).
     """

@@ -1,8 +1,8 @@
 """Luminance across a seam, read off a picture of what the eye sees: step and ripple, as Weber contrasts.
 
-Lines run from one channel's middle toward the other's and beside it. The picture is averaged over a small window first, about as
-far as the eye averages a dithered pattern of the panels' pixels. What is judged is luminance over target, so a target that falls
-off gently is no step.
+Lines run from one channel's middle toward the other's and beside it. The picture is averaged over a small
+window first, about as far as the eye averages a dithered pattern of the panels' pixels. What is judged is
+luminance over target, so a target that falls off gently is no step.
 """
 
 from collections.abc import Sequence
@@ -21,7 +21,8 @@ from prewarp.seam.directions import plane_from_tangent, tangent_from_plane
 STEP_DEG = 0.05
 WINDOW_DEG = 0.1
 LINES = 9
-# Width of the strips beside the hand-over whose mean is a side's level, and how far past them a line goes, degrees.
+# Width of the strips beside the hand-over whose mean is a side's level, and how far past them a line goes,
+# degrees.
 SIDE_DEG = 1.0
 _LEAST_SHARE = 1e-3
 # Lines keep this far from the ends of the seam, as a share of its length.

@@ -1,8 +1,9 @@
 """The target: the luminance that all channels agree to show in each direction, for every pupil position alike.
 
-It is the largest one that stays below what the channels can give and falls off no faster than a chosen share per degree:
-`log tau(t) = min over t' of log A(t') + s |t - t'|`. With s = 0 it is one level for the whole field; a gentle fall that nobody
-sees keeps more light where the rim of the field is dim. It does not depend on the pupil, so nothing pulsates as the eye moves.
+It is the largest one that stays below what the channels can give and falls off no faster than a chosen share
+per degree: `log tau(t) = min over t' of log A(t') + s |t - t'|`. With s = 0 it is one level for the whole
+field; a gentle fall that nobody sees keeps more light where the rim of the field is dim. It does not depend
+on the pupil, so nothing pulsates as the eye moves.
 """
 
 from dataclasses import dataclass

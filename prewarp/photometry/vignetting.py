@@ -1,8 +1,9 @@
 """The vignetting edge: where a channel's light ends, as a smooth surface over panel point and pupil position.
 
-Past the edge of a lens or mirror luminance falls to nothing within a fraction of the pupil's width. A smooth map cannot follow
-that and should not: light from there is of no use to a blend. So samples are told apart into lit and dark, and logistic
-regression (D. R. Cox, J. R. Stat. Soc. B 20 (1958) 215, from memory) on a cubic in all four variables finds the border.
+Past the edge of a lens or mirror luminance falls to nothing within a fraction of the pupil's width. A smooth
+map cannot follow that and should not: light from there is of no use to a blend. So samples are told apart
+into lit and dark, and logistic regression (D. R. Cox, J. R. Stat. Soc. B 20 (1958) 215, from memory) on a
+cubic in all four variables finds the border.
 """
 
 from dataclasses import dataclass
@@ -14,7 +15,8 @@ from prewarp.checks import BoolArray, FloatArray
 
 DEGREE = 3
 _STEPS = 40
-# Perfectly separable samples would drive the coefficients to infinity; this holds them and hardly moves the border.
+# Perfectly separable samples would drive the coefficients to infinity; this holds them and hardly moves the
+# border.
 _RIDGE = 1e-3
 _MAX_SAMPLES = 6000
 _STOP = 1e-6

@@ -1,9 +1,10 @@
 """White point match: from content colours to each channel's drive, so that all channels show one white.
 
-CIE 1931 tristimulus values from chromaticities: X = x Y / y, Z = (1 - x - y) Y / y (CIE 15). A channel whose colours have
-chromaticities p_k and whose white w they add up to gives them the shares of luminance S = P^-1 w (SMPTE RP 177-1993).
-`gains`: three numbers a channel; every channel shows the target white, pure colours stay each channel's own. `matrix`: a 3x3;
-all colours agree as far as each channel's colours reach. Acts on linear light, before the luminance match and encoding.
+CIE 1931 tristimulus values from chromaticities: X = x Y / y, Z = (1 - x - y) Y / y (CIE 15). A channel whose
+colours have chromaticities p_k and whose white w they add up to gives them the shares of luminance S = P^-1 w
+(SMPTE RP 177-1993). `gains`: three numbers a channel; every channel shows the target white, pure colours stay
+each channel's own. `matrix`: a 3x3; all colours agree as far as each channel's colours reach. Acts on linear
+light, before the luminance match and encoding.
 """
 
 from collections.abc import Mapping, Sequence
@@ -32,15 +33,17 @@ class WhiteMatch:
     mixing : mapping of str to (3, 3) float array
         Per channel: linear drives of R, G, B = matrix @ linear content R, G, B; no content gives more than 1.
     shares : mapping of str to (3,) float array
-        Per channel, what R, G, B at full (matched) drive add to its luminance; they sum to 1. A third each where nothing is known.
+        Per channel, what R, G, B at full (matched) drive add to its luminance; they sum to 1. A third each
+        where nothing is known.
     luminance : float
-        Luminance of the common white, as a share of that of all colours at full (matched) drive; 1 costs nothing.
+        Luminance of the common white, as a share of that of all colours at full (matched) drive; 1 costs
+        nothing.
     out_of_reach : mapping of str to float
-        Per channel, how far below zero the matrix would drive a colour of the content, as a share of full drive; such
-        colours are shown paler than meant. 0 with `gains`.
+        Per channel, how far below zero the matrix would drive a colour of the content, as a share of full
+        drive; such colours are shown paler than meant. 0 with `gains`.
     disagreement : float
-        Largest relative difference between channels of luminance per drive, by chromaticity and by luminance column; above a
-        few per cent one of the two measurements is wrong. 0 when it cannot be known.
+        Largest relative difference between channels of luminance per drive, by chromaticity and by luminance
+        column; above a few per cent one of the two measurements is wrong. 0 when it cannot be known.
     """
 
     kind: str
@@ -95,8 +98,8 @@ def white_match(
     colours : three str
         Names of red, green, blue, in the order of the content's planes.
     attenuation : mapping of str to (3,) float array, optional
-        Per channel: what the luminance match leaves of each colour where the chromaticities were measured (target over
-        luminance); 1 if not given.
+        Per channel: what the luminance match leaves of each colour where the chromaticities were measured
+        (target over luminance); 1 if not given.
     luminance : mapping of str to (3,) float array, optional
         Per channel: the luminance column there, to check it against the chromaticities.
     kind : str
@@ -131,7 +134,8 @@ def white_match(
         else:
             mixing[channel] = np.linalg.solve(matrix, wanted)
             _require_positive(mixing[channel].sum(axis=1), channel, colours, white_xy)
-    # The most that any content between black and white asks of a drive; negative parts are cut off at zero light.
+    # The most that any content between black and white asks of a drive; negative parts are cut off at zero
+    # light.
     most = max(float(np.maximum(matrix, 0.0).sum(axis=1).max()) for matrix in mixing.values())
     mixing = {channel: matrix / most for channel, matrix in mixing.items()}
     below = {

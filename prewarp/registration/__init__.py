@@ -1,7 +1,8 @@
 """Registration: how channels that were captured apart are turned against each other, from seam pairs (design's section 4).
 
-A seam pair is the same content seen through both channels. `pairs` reads the table, `model` says what a turn does to a pair,
-`register` finds the turns and how sure they are. Applied by `FieldSet.mounted`: nothing is fitted again.
+A seam pair is the same content seen through both channels. `pairs` reads the table, `model` says what a turn
+does to a pair, `register` finds the turns and how sure they are. Applied by `FieldSet.mounted`: nothing is
+fitted again.
 """
 
 from prewarp.registration.pairs import SeamPairs, read_pairs

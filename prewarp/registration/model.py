@@ -25,8 +25,8 @@ _STEP = 1e-2
 class PairModel:
     """Mismatch of pairs as a function of the free parameters of some channels.
 
-    `free` lists (channel, parameter): degrees of turn about the eye's axes on top of the mount so far, or per cent of scale.
-    `fields` by (channel, colour) are in their channels' own frames.
+    `free` lists (channel, parameter): degrees of turn about the eye's axes on top of the mount so far, or per
+    cent of scale. `fields` by (channel, colour) are in their channels' own frames.
     """
 
     fields: Mapping[tuple[str, str], object]

@@ -123,8 +123,9 @@ class SeamPairs:
 def read_pairs(path: Path | str, /) -> SeamPairs:
     """Read seam pairs from CSV, gzip-compressed CSV or NPZ; the content decides, not the suffix.
 
-    Columns in any order: `channel_a, channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px, panel_a_v_px,
-    panel_b_u_px, panel_b_v_px`; optional `step_x_arcmin, step_y_arcmin` (0 where left out) and `sigma_arcmin` (all alike).
+    Columns in any order: `channel_a, channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px,
+    panel_a_v_px, panel_b_u_px, panel_b_v_px`; optional `step_x_arcmin, step_y_arcmin` (0 where left out) and
+    `sigma_arcmin` (all alike).
 
     Raises
     ------

@@ -20,14 +20,16 @@ if TYPE_CHECKING:
 HUBER_STEPS, REDESCENDING_STEPS = 8, 12
 HUBER_SIGMA = 1.345
 SETTLED = 1e-9
-# Slopes are taken anew after a step longer than this (degrees or per cent): they change by less than a part in 1e5 otherwise.
+# Slopes are taken anew after a step longer than this (degrees or per cent): they change by less than a part
+# in 1e5 otherwise.
 STALE = 1e-3
 # Pairs never agree better than this, whatever their mismatch says; also what identifiability is judged with.
 LEAST_NOISE_ARCMIN = 0.02
-# A parameter with a larger 1-sigma counts as not fixed: at the end of a seam of 30 degrees 0.1 degree about the line of
-# sight moves the picture by 1.6 arcmin, 0.5 per cent of scale by 5.
+# A parameter with a larger 1-sigma counts as not fixed: at the end of a seam of 30 degrees 0.1 degree about
+# the line of sight moves the picture by 1.6 arcmin, 0.5 per cent of scale by 5.
 WEAKEST = {**dict.fromkeys(TURNS, 0.1), SCALE: 0.5}
-# Share of a parameter that may lie in directions of which the pairs say nothing, and how little counts as nothing.
+# Share of a parameter that may lie in directions of which the pairs say nothing, and how little counts as
+# nothing.
 _NULL_SHARE, _NULL_RATIO = 1e-3, 1e-7
 
 
@@ -42,9 +44,9 @@ def register_channels(
 ) -> RegistrationResult:
     """Find how the channels are turned against a reference channel, from seam pairs.
 
-    Minimises the mismatch R_a f_a(p_a, R_a^T e) - R_b f_b(p_b, R_b^T e) over rotations R_c about the eye-box centre, by
-    Gauss-Newton steps with robust weights (Huber's to begin with, then a redescending one, so gross outliers end without
-    weight). All colours of a channel turn together.
+    Minimises the mismatch R_a f_a(p_a, R_a^T e) - R_b f_b(p_b, R_b^T e) over rotations R_c about the eye-box
+    centre, by Gauss-Newton steps with robust weights (Huber's to begin with, then a redescending one, so
+    gross outliers end without weight). All colours of a channel turn together.
 
     Parameters
     ----------
@@ -52,8 +54,8 @@ def register_channels(
         Mounts that it has already are the start, and are replaced in the result.
     pairs : SeamPairs
     reference : str, optional
-        Channel that stays as it is; the first of the fit that has pairs if not given. Pairs say how channels lie to each
-        other, never how all of them lie to the eye.
+        Channel that stays as it is; the first of the fit that has pairs if not given. Pairs say how channels
+        lie to each other, never how all of them lie to the eye.
     scale : bool
         Also look for a magnification of each channel about the middle of its panel.
     hold : sequence of str
@@ -62,7 +64,8 @@ def register_channels(
     Returns
     -------
     RegistrationResult
-        `unfixed` names what the pairs cannot fix; such parameters take the smallest change that agrees with the pairs.
+        `unfixed` names what the pairs cannot fix; such parameters take the smallest change that agrees with
+        the pairs.
 
     Raises
     ------
@@ -73,13 +76,13 @@ def register_channels(
 
     Notes
     -----
-    Covariance sigma^2 (J^T W J)^-1; sigma from the weighted mismatch over 2 n - p degrees of freedom. Scale and the turn
-    about y are nearly one for a narrow seam far from the panel's middle: the covariance tells.
+    Covariance sigma^2 (J^T W J)^-1; sigma from the weighted mismatch over 2 n - p degrees of freedom. Scale
+    and the turn about y are nearly one for a narrow seam far from the panel's middle: the covariance tells.
 
     References
     ----------
-    Huber's weight with k = 1.345: P. J. Huber, Ann. Math. Statist. 35 (1964) 73, from memory; 95 % efficiency is common
-    practice.
+    Huber's weight with k = 1.345: P. J. Huber, Ann. Math. Statist. 35 (1964) 73, from memory; 95 % efficiency
+    is common practice.
     """
     known = (*TURNS, SCALE)
     for name in hold:
@@ -139,7 +142,8 @@ def _solve(
     good = values > _NULL_RATIO * max(values[0], 1e-300)
     gain = np.where(good, 1.0 / np.where(good, values, 1.0), 0.0)
     inverse = (axes.T * gain**2) @ axes
-    # A matrix with fewer rows than columns has directions beyond those of `axes`: what is missing of 1 is undecided.
+    # A matrix with fewer rows than columns has directions beyond those of `axes`: what is missing of 1 is
+    # undecided.
     undecided = 1.0 - np.sum(axes[good] ** 2, axis=0)
     return inverse @ (matrix.T @ (mismatch * root).ravel()), inverse, undecided
 

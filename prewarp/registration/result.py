@@ -14,8 +14,9 @@ from prewarp.registration.pairs import SeamPairs
 class Parameter:
     """One number that was looked for.
 
-    `name` as in `turn_x_deg` or `scale_percent` (its unit is its end); `value` on top of how the channel was captured;
-    `sigma` 1-sigma, infinite where nothing in the pairs speaks of it; `fixed` whether the pairs decide it.
+    `name` as in `turn_x_deg` or `scale_percent` (its unit is its end); `value` on top of how the channel was
+    captured; `sigma` 1-sigma, infinite where nothing in the pairs speaks of it; `fixed` whether the pairs
+    decide it.
     """
 
     channel: str

@@ -1,8 +1,8 @@
 """What contrast the sampling of content keeps, in closed form.
 
-What a filter does to a sine grating follows from its kernel h: sampled at an offset t (0 to 1) between content pixels a grating
-of f cycles per content px keeps `G(t, f) = sum_n h(t - n) exp(2 pi i f (n - t))`; over all offsets its mean is the Fourier
-transform of the kernel.
+What a filter does to a sine grating follows from its kernel h: sampled at an offset t (0 to 1) between
+content pixels a grating of f cycles per content px keeps `G(t, f) = sum_n h(t - n) exp(2 pi i f (n - t))`;
+over all offsets its mean is the Fourier transform of the kernel.
 """
 
 import numpy as np
@@ -12,7 +12,8 @@ from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import ShapeError
 
 FILTERS = ("bilinear", "bicubic", "mipmap")
-# Free parameter of the bicubic kernel: R. G. Keys, IEEE Trans. ASSP 29 (1981) 1153; -1/2 is third-order exact.
+# Free parameter of the bicubic kernel: R. G. Keys, IEEE Trans. ASSP 29 (1981) 1153; -1/2 is third-order
+# exact.
 KEYS_A = -0.5
 _PHASES = 256
 
@@ -25,7 +26,8 @@ def kept_contrast(
     Parameters
     ----------
     filter_name : str
-        "bilinear", "bicubic" (Keys, a = -1/2) or "mipmap" (box-filtered levels, bilinear in and between them).
+        "bilinear", "bicubic" (Keys, a = -1/2) or "mipmap" (box-filtered levels, bilinear in and between
+        them).
     scale : (...) float array
         Content px per panel px.
     cycles_per_panel_px : float
@@ -34,13 +36,13 @@ def kept_contrast(
     Returns
     -------
     mean, worst : (...) float arrays
-        Mean over all offsets of the panel's pixels against the content's, and the least over them; both 0 where the content
-        cannot hold the grating (more than half a cycle per content px).
+        Mean over all offsets of the panel's pixels against the content's, and the least over them; both 0
+        where the content cannot hold the grating (more than half a cycle per content px).
 
     References
     ----------
-    Bilinear: mean sinc(f)^2, worst cos(pi f). Bicubic: Keys 1981, equation of the kernel; its transform is derived here. Box-filtered
-    levels: the mean of 2^l samples keeps sin(pi f 2^l) / (2^l sin(pi f)).
+    Bilinear: mean sinc(f)^2, worst cos(pi f). Bicubic: Keys 1981, equation of the kernel; its transform is
+    derived here. Box-filtered levels: the mean of 2^l samples keeps sin(pi f 2^l) / (2^l sin(pi f)).
     """
     scale = np.asarray(scale, dtype=float)
     frequency = cycles_per_panel_px / scale
@@ -54,8 +56,9 @@ def kept_contrast(
 def folded_contrast(filter_name: str, scale: ArrayLike, /) -> FloatArray:
     """Return the contrast (...) with which the content's finest grating comes back as a false, coarser one.
 
-    For scale above 1 the frequency taken is that of the panel's pixels, 1 / scale cycles per content px, or the content's
-    own finest, 0.5, where that is less: it folds to the coarsest pattern. 0 for scale 1 and below.
+    For scale above 1 the frequency taken is that of the panel's pixels, 1 / scale cycles per content px, or
+    the content's own finest, 0.5, where that is less: it folds to the coarsest pattern. 0 for scale 1 and
+    below.
     """
     scale = np.asarray(scale, dtype=float)
     frequency = np.minimum(1.0 / scale, 0.5)

@@ -16,8 +16,8 @@ def measured_contrast(
 ) -> tuple[float, float]:
     """Return (mean, worst) contrast kept of a grating; see `kept_contrast` for the meaning.
 
-    A sine and a cosine grating are drawn as content pixels (each the value at its centre) and sampled by a row of panel pixels
-    from several starting points; their quadrature gives the gain of each panel pixel.
+    A sine and a cosine grating are drawn as content pixels (each the value at its centre) and sampled by a
+    row of panel pixels from several starting points; their quadrature gives the gain of each panel pixel.
 
     Raises
     ------

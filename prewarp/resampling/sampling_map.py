@@ -1,7 +1,8 @@
 """How finely panel and content divide the field: where the warp samples the content too coarsely or too finely.
 
-The warp reads the content picture at places of its own. `scale`, content px per panel px, says how: above 1 the panel skips
-content pixels, so fine content folds into false patterns; below 1 the panel could show more than the content holds.
+The warp reads the content picture at places of its own. `scale`, content px per panel px, says how: above 1
+the panel skips content pixels, so fine content folds into false patterns; below 1 the panel could show more
+than the content holds.
 """
 
 from collections.abc import Sequence
@@ -122,8 +123,8 @@ def sampling_map(
 
     Notes
     -----
-    px per degree are on the sphere: from the Jacobian of the direction as a unit vector, its singular values inverted. `scale` are
-    the singular values of d(content px)/d(panel px).
+    px per degree are on the sphere: from the Jacobian of the direction as a unit vector, its singular values
+    inverted. `scale` are the singular values of d(content px)/d(panel px).
     """
     pupil = as_pupil(pupil_mm).reshape(3)
     width, height = field.panel_size_px

@@ -1,9 +1,10 @@
 """Blend weights across the seam, fixed in direction over the eye box (design's section 4).
 
-`b_c(t) = r(d_c / f) / sum_k r(d_k / f)` with r the quintic smoothstep and f the feather. d_c is the angle from t to
-the part of channel c's outline that other channels cover: only there is light handed over. (Measured to the whole
-outline, d would also fall to zero at the outer border, where all channels do so together, and the ramp would shrink
-to nothing towards the ends of the seam.) Weights multiply linear light, never encoded values.
+`b_c(t) = r(d_c / f) / sum_k r(d_k / f)` with r the quintic smoothstep and f the feather. d_c is the angle
+from t to the part of channel c's outline that other channels cover: only there is light handed over.
+(Measured to the whole outline, d would also fall to zero at the outer border, where all channels do so
+together, and the ramp would shrink to nothing towards the ends of the seam.) Weights multiply linear light,
+never encoded values.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -22,11 +23,13 @@ from prewarp.seam.reach import ChannelReach, channel_reach, gap_between
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
 
-# Distances are held on a lattice of directions with this pitch and joined by cubic B-splines, so that the weights have
-# two continuous derivatives: a kink where the nearest side changes is rounded over about one pitch.
+# Distances are held on a lattice of directions with this pitch and joined by cubic B-splines, so that the
+# weights have two continuous derivatives: a kink where the nearest side changes is rounded over about one
+# pitch.
 LATTICE_STEP_DEG = 0.25
 LATTICE_MARGIN_DEG = 2.0
-# Spread of that rounding well inside a reach: weights must change slowly against the nodes of a mesh, some 0.3 degree apart.
+# Spread of that rounding well inside a reach: weights must change slowly against the nodes of a mesh, some
+# 0.3 degree apart.
 ROUNDING_DEG = 0.3
 # Claim of a channel that shares no outline with another: far more than any feather.
 _UNCONTESTED_DEG = 180.0
@@ -51,8 +54,8 @@ class Seam:
     widest_feather_deg : float
         Twice the distance, from both outlines, of the best-placed point of the tightest overlap.
     origin_deg : (2,) float array
-        Direction of lattice node (row 0, column 0) in the plane (angle from straight ahead, in degrees, along the
-        azimuth; +x right, +y up); rows run along y, columns along x, `LATTICE_STEP_DEG` apart.
+        Direction of lattice node (row 0, column 0) in the plane (angle from straight ahead, in degrees, along
+        the azimuth; +x right, +y up); rows run along y, columns along x, `LATTICE_STEP_DEG` apart.
     inside : (channels, rows, columns) float array
         B-spline coefficients of the angle inside each reach, degrees, negative outside.
     claim : (channels, rows, columns) float array
@@ -93,10 +96,11 @@ class Seam:
         Returns
         -------
         (channels, ...) float array
-            Between 0 and 1; they add up to 1 (to 1e-15) over the union of the reaches, and a channel's weight is 0
-            wherever another serves a direction and it does not. Beyond the union, which a panel can show from some
-            pupil positions only, the channel keeps the share that it has at the nearest border; further out, past
-            the line of a border where light is handed over, and where `tangent` is NaN, weights are 0.
+            Between 0 and 1; they add up to 1 (to 1e-15) over the union of the reaches, and a channel's weight
+            is 0 wherever another serves a direction and it does not. Beyond the union, which a panel can show
+            from some pupil positions only, the channel keeps the share that it has at the nearest border;
+            further out, past the line of a border where light is handed over, and where `tangent` is NaN,
+            weights are 0.
         """
         tangent = as_tangent(tangent)
         known = np.isfinite(tangent).all(axis=-1)
@@ -142,7 +146,8 @@ def build_seam(
     fields : FieldSet
         All channels and colours; a direction is served when every colour serves it.
     pupils_mm : (3,) or (n, 3) float array
-        Pupil positions, mm; the corners of the eye box keep the seam from crawling while the pupil moves in it.
+        Pupil positions, mm; the corners of the eye box keep the seam from crawling while the pupil moves in
+        it.
     channels : sequence of str, optional
         The channels to join (those of one eye); all of `fields` if not given.
     feather_deg : float, optional
@@ -207,8 +212,8 @@ def _claim(
 ) -> FloatArray:
     """Distance to the shared part of the outline, continued without a jump to directions outside the reach.
 
-    Outside, the excess over the nearest border point is what is left: beyond a shared border that is minus the
-    distance, beyond an outer border the value at the border, falling.
+    Outside, the excess over the nearest border point is what is left: beyond a shared border that is minus
+    the distance, beyond an outer border the value at the border, falling.
     """
     middles = reach.segment_middles
     shared = np.zeros(len(middles), dtype=bool)

@@ -31,12 +31,14 @@ _HALF_STEP_DEG = 0.02
 class PolicyFigures:
     """One policy over the eye box; worst over all pupil positions unless a name says otherwise.
 
-    `overlap_used_percent`: mean share of the doubly shown field over which light is handed over; `feather_deg`: narrowest and
-    widest; `crawl_arcmin_per_mm`: how fast the line of equal shares moves over the content, the 95th percentile and the largest;
-    `field_lost_deg2`, `field_lost_percent`: light-weighted solid angle that a panel could show and the policy leaves dark, and
-    the pupil where it is worst; `surplus`: largest excess of the sum of shares over 1 (0: nothing is shown twice too bright);
-    `gradient_p95_per_deg`, `gradient_max_per_deg`: change of a weight, 95th percentile over the hand-over and steepest; the
-    steepest sits where two outlines cross, at the ends of the seam, and is rounded over about a quarter of a degree.
+    `overlap_used_percent`: mean share of the doubly shown field over which light is handed over;
+    `feather_deg`: narrowest and widest; `crawl_arcmin_per_mm`: how fast the line of equal shares moves over
+    the content, the 95th percentile and the largest; `field_lost_deg2`, `field_lost_percent`: light-weighted
+    solid angle that a panel could show and the policy leaves dark, and the pupil where it is worst;
+    `surplus`: largest excess of the sum of shares over 1 (0: nothing is shown twice too bright);
+    `gradient_p95_per_deg`, `gradient_max_per_deg`: change of a weight, 95th percentile over the hand-over and
+    steepest; the steepest sits where two outlines cross, at the ends of the seam, and is rounded over about a
+    quarter of a degree.
     """
 
     policy: str
@@ -96,7 +98,8 @@ def policy_figures(
     Raises
     ------
     SeamError
-        One channel alone, fewer than two positions, or channels that cannot be joined from one (says where and how much).
+        One channel alone, fewer than two positions, or channels that cannot be joined from one (says where
+        and how much).
     """
     if len(blend.channels) < 2:
         raise SeamError(

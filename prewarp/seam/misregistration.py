@@ -22,7 +22,8 @@ class SeamErrorResult:
     shown : (2, ..., 2) float array
         Direction that each channel shows, tangents; NaN where that channel cannot show the content.
     vector_arcmin : (..., 2) float array
-        From the first channel's picture to the second's: to the right and up, at right angles to the line of sight.
+        From the first channel's picture to the second's: to the right and up, at right angles to the line of
+        sight.
     error_arcmin : (...) float array
         Angle between the two directions; NaN where not `valid`.
     valid : (...) bool array
@@ -46,8 +47,8 @@ def seam_error(
 ) -> SeamErrorResult:
     """Find where two channels show content meant for a direction, for a pupil that is not where the system believes.
 
-    Content at t is drawn at the panel point f_c^-1(t, e') and is seen at f_c(f_c^-1(t, e'), e). Exact within the
-    fields; no linearisation. Two channels whose images lie in one plane agree for any e and e'.
+    Content at t is drawn at the panel point f_c^-1(t, e') and is seen at f_c(f_c^-1(t, e'), e). Exact within
+    the fields; no linearisation. Two channels whose images lie in one plane agree for any e and e'.
 
     Parameters
     ----------

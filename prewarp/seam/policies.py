@@ -1,8 +1,9 @@
 """Blend policies: where light is handed over as the pupil moves, and what each way of choosing loses.
 
-`fixed`: one seam in direction for the whole eye box, over what every channel shows from everywhere in it; content never
-crawls through the seam. `following`: for each tracked pupil a seam of its own over what is shown from there; it uses all of
-the overlap, and the hand-over crawls over the picture as the eye moves. Design's section 4, "Blend".
+`fixed`: one seam in direction for the whole eye box, over what every channel shows from everywhere in it;
+content never crawls through the seam. `following`: for each tracked pupil a seam of its own over what is
+shown from there; it uses all of the overlap, and the hand-over crawls over the picture as the eye moves.
+Design's section 4, "Blend".
 """
 
 from collections.abc import Sequence
@@ -47,7 +48,8 @@ class FollowingBlend:
     channels : tuple of str
         The channels to join.
     feather_deg : float or None
-        Width of the hand-over, degrees; where a pupil position has less room, the widest that fits. None: always the widest.
+        Width of the hand-over, degrees; where a pupil position has less room, the widest that fits. None:
+        always the widest.
     """
 
     fields: "FieldSet"
@@ -113,7 +115,8 @@ def blend_policy(
     Raises
     ------
     SeamError
-        The kind is unknown; or the channels leave a gap, or have no room for the feather, over the eye box ("fixed").
+        The kind is unknown; or the channels leave a gap, or have no room for the feather, over the eye box
+        ("fixed").
     """
     if kind not in POLICIES:
         raise SeamError(f"blend policy is {kind!r}; expected one of {', '.join(POLICIES)}.")

@@ -1,9 +1,10 @@
 """Reach: the directions that a channel serves, and the field of view that reaches span.
 
-Criterion: the panel's edge, or the border of what was captured where that is nearer. A direction is in reach when its panel
-point lies on that part of the panel for every pupil position and colour given; light lost at lens or mirror edges is known
-only as far as it kept samples from being captured. The reach is held as a closed outline of directions, the border seen
-through the optics. Straight lines between tangents are great circles.
+Criterion: the panel's edge, or the border of what was captured where that is nearer. A direction is in reach
+when its panel point lies on that part of the panel for every pupil position and colour given; light lost at
+lens or mirror edges is known only as far as it kept samples from being captured. The reach is held as a
+closed outline of directions, the border seen through the optics. Straight lines between tangents are great
+circles.
 """
 
 from collections.abc import Iterable, Sequence
@@ -22,8 +23,8 @@ from prewarp.frames import arcmin_between, degrees_from_tangent, unit_from_tange
 if TYPE_CHECKING:
     from prewarp.field import Field
 
-# Points along one side of the panel, and angles about the middle of the reach. With these the chords of a side that
-# bends by a quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
+# Points along one side of the panel, and angles about the middle of the reach. With these the chords of a
+# side that bends by a quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
 SIDE_POINTS = 192
 OUTLINE_ANGLES = 4096
 
@@ -71,8 +72,8 @@ class ChannelReach:
     def distance_deg(self, tangent: ArrayLike, /, *, segments: BoolArray | None = None) -> FloatArray:
         """Return the angle from directions (..., 2) to the nearest outline point, degrees, never negative.
 
-        `segments` (n,) picks the segments that count; infinite where none is picked. Exact to the outline's chords:
-        the nearest corner is found first, then the nearest point on the segments around it.
+        `segments` (n,) picks the segments that count; infinite where none is picked. Exact to the outline's
+        chords: the nearest corner is found first, then the nearest point on the segments around it.
         """
         tangent = as_tangent(tangent)
         chosen = np.arange(len(self.outline)) if segments is None else np.flatnonzero(segments)
@@ -100,7 +101,8 @@ class ChannelReach:
     def chord(self, through: FloatArray, slope: FloatArray, /) -> FloatArray | None:
         """Return the outermost crossings (2, 2) of the outline with a line of directions, or None if it misses.
 
-        The line runs through `through` (2,) along `slope` (2,), tangents; crossings are in order along `slope`.
+        The line runs through `through` (2,) along `slope` (2,), tangents; crossings are in order along
+        `slope`.
         """
         side = _cross(slope, self.outline - through)
         following = np.roll(side, -1)
@@ -120,10 +122,11 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
     Parameters
     ----------
     fields : iterable of Field
-        The channel's colours. Each one's `border_pixel`, where it has one, ends the reach before the panel's edge does.
+        The channel's colours. Each one's `border_pixel`, where it has one, ends the reach before the panel's
+        edge does.
     pupils_mm : (3,) or (n, 3) float array
-        Pupil positions, mm from the eye-box centre. One gives the reach from there; the corners of an eye box give
-        what is served from all of it.
+        Pupil positions, mm from the eye-box centre. One gives the reach from there; the corners of an eye box
+        give what is served from all of it.
 
     Returns
     -------
@@ -133,13 +136,13 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
     Raises
     ------
     SeamError
-        A field has no direction for a point of the panel's border, or the reach is so bent that its outline is not
-        star-shaped about its middle (a fold, as a rule).
+        A field has no direction for a point of the panel's border, or the reach is so bent that its outline
+        is not star-shaped about its middle (a fold, as a rule).
 
     Notes
     -----
-    Radius about the middle as a function of angle, least over all outlines; sampled at `OUTLINE_ANGLES` angles and at
-    every corner of the border.
+    Radius about the middle as a function of angle, least over all outlines; sampled at `OUTLINE_ANGLES`
+    angles and at every corner of the border.
     """
     colours = list(fields)
     pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
@@ -182,8 +185,9 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
 class FieldOfView:
     """Angles between end directions, degrees, to the panel's edge; never sums of angles (design's section 2).
 
-    `horizontal_deg` and `vertical_deg` run along x and y through `middle` (tangents, (2,)), the middle of the bounding
-    rectangle; `diagonal_deg` is the largest angle between two directions of the reach: corner to corner.
+    `horizontal_deg` and `vertical_deg` run along x and y through `middle` (tangents, (2,)), the middle of the
+    bounding rectangle; `diagonal_deg` is the largest angle between two directions of the reach: corner to
+    corner.
     """
 
     horizontal_deg: float

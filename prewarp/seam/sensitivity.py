@@ -1,7 +1,7 @@
 """Sensitivity over the seam: how far a channel's picture moves per mm of pupil, and how far two pictures come apart.
 
-S_c = df_c/de at a fixed panel point. Two channels move alike, and stay merged, where S is equal; their difference is what an
-error of the tracked pupil is multiplied by. Design's section 4.
+S_c = df_c/de at a fixed panel point. Two channels move alike, and stay merged, where S is equal; their
+difference is what an error of the tracked pupil is multiplied by. Design's section 4.
 """
 
 from dataclasses import dataclass
@@ -32,7 +32,8 @@ def channel_sensitivity(field: "Field", tangent: ArrayLike, /, *, pupil_mm: Arra
     Returns
     -------
     (..., 2, 3) float array
-        arcmin per mm; rows right and up across the line of sight, columns x, y, z of the pupil. NaN out of reach.
+        arcmin per mm; rows right and up across the line of sight, columns x, y, z of the pupil. NaN out of
+        reach.
 
     Notes
     -----
@@ -53,8 +54,8 @@ def seam_sensitivity(
 ) -> FloatArray:
     """Return d(seam error)/d(x, y of the pupil) about a right tracker, (..., 2, 2) arcmin per mm.
 
-    First order of `seam_error`: vector = (S_b - S_a)(e - e'), with S_c the change of direction at a fixed panel point.
-    Rows are right and up, columns x and y. NaN where a channel does not reach the direction.
+    First order of `seam_error`: vector = (S_b - S_a)(e - e'), with S_c the change of direction at a fixed
+    panel point. Rows are right and up, columns x and y. NaN where a channel does not reach the direction.
     """
     first, second = (channel_sensitivity(field, tangent, pupil_mm=pupil_mm) for field in (field_a, field_b))
     return (second - first)[..., :2]
@@ -74,7 +75,8 @@ class SensitivityMap:
     difference_arcmin_per_mm : (n, 2, 3) float array
         S of the second less that of the first.
     fixed_worst_arcmin : (n,) float array
-        Largest seam error of any pupil considered, when the correction stays that of a centred pupil. Exact, not first order.
+        Largest seam error of any pupil considered, when the correction stays that of a centred pupil. Exact,
+        not first order.
     fixed_worst_pupil_mm : (n, 3) float array
         The pupil where that happens.
     tracked_worst_arcmin_per_mm : (n,) float array

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 SURVEY_STEP_DEG = 0.2
 _BISECTIONS = 10
 _LEAST_GAP_DEG = 1e-3
-# Panels stand a little askew: rows this near the ends of the seam, as a share of its height, meet a corner only.
+# Panels stand a little askew: rows this near the ends of the seam, as a share of its height, meet a corner
+# only.
 _TRIM_SHARE = 0.075
 
 
@@ -28,8 +29,9 @@ _TRIM_SHARE = 0.075
 class PairOverlap:
     """Overlap of two neighbouring channels from one pupil position.
 
-    `least_deg`: width of the overlap along the line that joins the channels, at its narrowest (negative: width of the widest
-    gap); `least_at_deg` the direction (x, y) there; `overlap_deg2`, `gap_deg2` solid angles shown twice and not at all.
+    `least_deg`: width of the overlap along the line that joins the channels, at its narrowest (negative:
+    width of the widest gap); `least_at_deg` the direction (x, y) there; `overlap_deg2`, `gap_deg2` solid
+    angles shown twice and not at all.
     """
 
     channels: tuple[str, str]
@@ -78,8 +80,8 @@ def survey_overlap(
 ) -> tuple[PairOverlap, ...]:
     """Measure the overlap of all neighbouring channels from every pupil position.
 
-    Two channels are neighbours when no third lies between their middles. Rows are followed along the line that joins the
-    two middles, over the inner 85 per cent of the height that both have.
+    Two channels are neighbours when no third lies between their middles. Rows are followed along the line
+    that joins the two middles, over the inner 85 per cent of the height that both have.
 
     Parameters
     ----------

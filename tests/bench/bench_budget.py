@@ -1,8 +1,9 @@
 """What a million moments of the tracker budget cost, beside the random numbers that they need.
 
-Run it as a test (`python -m pytest tests/bench/bench_budget.py -s`) or by itself (`python -m tests.bench.bench_budget [FIT MODULE]`);
-with a fit and its module description it measures their first seam, else a closed-form display. CPU seconds of all threads
-together, one run; ratios travel between machines, seconds do not.
+Run it as a test (`python -m pytest tests/bench/bench_budget.py -s`) or by itself (`python -m
+tests.bench.bench_budget [FIT MODULE]`); with a fit and its module description it measures their first seam,
+else a closed-form display. CPU seconds of all threads together, one run; ratios travel between machines,
+seconds do not.
 """
 
 import sys

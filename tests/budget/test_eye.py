@@ -16,8 +16,9 @@ def path():
 
 @pytest.mark.outside
 def test_lever_arms_of_fry_and_hill():
-    # Fry and Hill (1962, 1963): centres of rotation 14.7 mm (horizontal) and 12.0 mm (vertical) behind the cornea; entrance
-    # pupil 3.05 mm behind it. Lateral d sin 20, axial d (1 - cos 20), worked out by hand for d = 11.65 and 8.95.
+    # Fry and Hill (1962, 1963): centres of rotation 14.7 mm (horizontal) and 12.0 mm (vertical) behind the
+    # cornea; entrance pupil 3.05 mm behind it. Lateral d sin 20, axial d (1 - cos 20), worked out by hand for
+    # d = 11.65 and 8.95.
     right, _, retreat = EyeMotion().pupil_mm(np.array([[20.0], [0.0]]))
     assert right[0] == pytest.approx(3.9845, abs=1e-4) and retreat[0] == pytest.approx(-0.7026, abs=1e-4)
     _, up, retreat = EyeMotion().pupil_mm(np.array([[0.0], [20.0]]))
@@ -27,7 +28,8 @@ def test_lever_arms_of_fry_and_hill():
 def test_oblique_gaze_is_two_turns_one_carried_by_the_other():
     motion, (a, b) = EyeMotion(), np.radians([17.0, -9.0])
     horizontal, vertical = motion.lever_mm
-    # In the carried frame: from the horizontal centre forward to the vertical one, then along the turned line of sight.
+    # In the carried frame: from the horizontal centre forward to the vertical one, then along the turned line
+    # of sight.
     own = np.array([0.0, vertical * np.sin(b), horizontal - vertical + vertical * np.cos(b)])
     turn = np.array([[np.cos(a), 0.0, np.sin(a)], [0.0, 1.0, 0.0], [-np.sin(a), 0.0, np.cos(a)]])
     expected = turn @ own - [0.0, 0.0, horizontal]
@@ -36,12 +38,14 @@ def test_oblique_gaze_is_two_turns_one_carried_by_the_other():
 
 @pytest.mark.outside
 def test_peak_velocities_of_the_main_sequence():
-    # Means of 100 healthy people (abstract of PMC6143243): horizontal 5/15/30 deg 213/352/455, vertical 5/10/20 deg 208/303/391.
+    # Means of 100 healthy people (abstract of PMC6143243): horizontal 5/15/30 deg 213/352/455, vertical
+    # 5/10/20 deg 208/303/391.
     horizontal = peak_velocity_deg_per_s(np.array([[5.0, -15.0, 30.0], [0.0, 0.0, 0.0]]))
     np.testing.assert_allclose(horizontal, [213.0, 352.0, 455.0])
     vertical = peak_velocity_deg_per_s(np.array([[0.0, 0.0, 0.0], [5.0, 10.0, -20.0]]))
     np.testing.assert_allclose(vertical, [208.0, 303.0, 391.0])
-    # Baloh et al., Neurology 25 (1975) 1065, from memory: V = 551 (1 - exp(-A / 14)); within a fifth from 10 degrees up.
+    # Baloh et al., Neurology 25 (1975) 1065, from memory: V = 551 (1 - exp(-A / 14)); within a fifth from 10
+    # degrees up.
     amplitude = np.array([10.0, 15.0, 20.0, 30.0])
     ours = peak_velocity_deg_per_s(np.stack([amplitude, 0.0 * amplitude]))
     np.testing.assert_allclose(ours, 551.0 * (1.0 - np.exp(-amplitude / 14.0)), rtol=0.2)
@@ -79,7 +83,8 @@ def test_before_and_after_a_saccade_the_eye_rests(path):
 
 
 def test_gaze_and_slip_spread_as_asked():
-    # Gaze: the variance of a normal law cut at 2.5 sigmas is 1 - 2 a phi(a) / (2 Phi(a) - 1) = 0.9113 of the whole.
+    # Gaze: the variance of a normal law cut at 2.5 sigmas is 1 - 2 a phi(a) / (2 Phi(a) - 1) = 0.9113 of the
+    # whole.
     motion = EyeMotion(slip_time_s=1.0)
     path = eye_path(motion, np.random.default_rng(1), count=40_000)
     np.testing.assert_allclose(path.gaze_deg.std(axis=1) / motion.gaze_sd_deg, np.sqrt(0.9113), rtol=0.02)

@@ -50,7 +50,8 @@ def test_depth_error_counts_by_the_tangent_of_the_direction():
     tracker = ONLY_ACCURACY.but(depth_ratio=2.0, accuracy_mm=0.3)
     found = simulate(linear_scene(tangent), tracker, samples=200_000)
     length = np.sqrt(1.0 + 0.2**2)
-    # Across the line of sight: level steps are shortened by the length of (0, ty, 1), upward ones by its square.
+    # Across the line of sight: level steps are shortened by the length of (0, ty, 1), upward ones by its
+    # square.
     expected = ARCMIN_PER_MM * 0.3 * np.hypot(1.0 / length, np.sqrt(1.0 + (2.0 * 0.2) ** 2) / length**2)
     assert found.rms_arcmin == pytest.approx(expected, rel=CLOSE)
 

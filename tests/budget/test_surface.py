@@ -63,7 +63,8 @@ def test_a_right_tracker_leaves_nothing(displays):
 def test_two_planes_have_their_closed_form():
     surface = linear_scene().surface
     step = surface.step_arcmin(0, np.array([[1.5], [-1.0], [0.0]]), np.array([[-0.5], [0.0], [0.0]]))[:, 0]
-    # The second plane is farther, so its picture moves less against the pupil: the step goes with the pupil error.
+    # The second plane is farther, so its picture moves less against the pupil: the step goes with the pupil
+    # error.
     np.testing.assert_allclose(step, np.array([2.0, -1.0]) * ARCMIN_PER_MM, rtol=2e-3)
 
 

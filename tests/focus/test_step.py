@@ -25,8 +25,8 @@ def test_step_of_two_planes_is_their_dioptres():
     channels["outer"] = replace(channels["outer"], distance_m=3.0)
     tangent = np.array([[0.0, 0.0], [0.1, 0.05], [0.9, 0.0]])
     found = focus_step(sampled_set(channels), ("inner", "outer"), tangent)
-    # Common practice: the step of two images is the difference of their inverse distances. Planes 1.5 and 3 m ahead; along
-    # the ray both distances grow by the length of (tx, ty, 1).
+    # Common practice: the step of two images is the difference of their inverse distances. Planes 1.5 and 3 m
+    # ahead; along the ray both distances grow by the length of (tx, ty, 1).
     expected = (1.0 / 3.0 - 1.0 / 1.5) / np.sqrt(1.0 + np.sum(tangent[:2] ** 2, axis=1))
     np.testing.assert_allclose(found.step_dioptres[:2], expected, atol=1e-6)
     assert np.isnan(found.step_dioptres[2])
@@ -47,8 +47,8 @@ def test_outputs_say_that_no_warp_mends_it_and_name_their_sources():
 def least_squares_certainty(degree, pupil_degree, sigma_q, *, total):
     """Exact covariance of a plain least-squares fit on a lattice: a Field, its report, and the true sigma of the focus.
 
-    `total`: panel functions fall with the pupil order, as in a total-degree model; else every column has all of them.
-    Written with dense matrices; shares nothing with the code under test but the two bases.
+    `total`: panel functions fall with the pupil order, as in a total-degree model; else every column has all
+    of them. Written with dense matrices; shares nothing with the code under test but the two bases.
     """
     half = (4.0, 3.0)
     panel, frame = ChebyshevPanel(SIZE, degree), PupilFrame((0.0, 0.0), half)

@@ -82,7 +82,8 @@ def test_a_fitted_field_of_a_turned_plane_is_the_closed_form():
 def test_close_by_rays_of_the_trace_meet_where_the_focus_says(name):
     """Rays of one panel point from pupils a tenth of a mm apart, found by tracing alone; they cross at the image.
 
-    The pupil steps along the two principal axes, where rays do meet; where they come nearest is the focal line.
+    The pupil steps along the two principal axes, where rays do meet; where they come nearest is the focal
+    line.
     """
     module = read_module(resource_path("calib", f"{name}.module.toml"))
     design = read_design(resource_path("calib", f"{name}.design.toml"))

@@ -28,7 +28,8 @@ def test_bayer_tile_holds_the_published_matrix():
 
 
 def test_blue_noise_has_little_at_low_frequencies():
-    # A half-full tile: power below a quarter of the Nyquist frequency against what white noise of as many points has.
+    # A half-full tile: power below a quarter of the Nyquist frequency against what white noise of as many
+    # points has.
     tile = dither_tile("blue")
     for share in (0.1, 0.5, 0.8):
         dots = (tile < share).astype(float)

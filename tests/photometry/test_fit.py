@@ -12,11 +12,11 @@ from tests.closed_form import EYE_BOX_CORNERS, two_channels
 from tests.photometry.conftest import SIZES
 from tests.photometry.truth import SIZE, TrueMaps, measured_grid
 
-# Noise is 0.3 % of full light; 25 x 135 samples for 90 unknowns leave sqrt(90 / 3375) = 0.16 of it on average, and several
-# times that in the corners of panel and eye box at once, where few samples hold the map.
+# Noise is 0.3 % of full light; 25 x 135 samples for 90 unknowns leave sqrt(90 / 3375) = 0.16 of it on
+# average, and several times that in the corners of panel and eye box at once, where few samples hold the map.
 MAP_RMS, MAP_ERROR = 0.001, 0.006
-# Dots are 39 px apart and the edge falls over 60: up to 4 % of lost light passes for the plateau's own (`LEAST_STEP`), and the
-# map leans toward it near the edge by a part of that.
+# Dots are 39 px apart and the edge falls over 60: up to 4 % of lost light passes for the plateau's own
+# (`LEAST_STEP`), and the map leans toward it near the edge by a part of that.
 EDGE_ERROR = 0.02
 SINGLE = {"colours": ("G",)}
 

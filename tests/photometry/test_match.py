@@ -46,7 +46,8 @@ def test_the_sum_of_light_is_the_target(large_fields, maps, large_seam, directio
     match = match_light(large_fields, maps, large_seam, pupils_mm=EYE_BOX, fall_percent_per_deg=fall)
     drive, light = drives(large_fields, match, large_seam, directions, pupil)
     np.testing.assert_allclose(light.sum(axis=0), match.targets["G"].at(directions), rtol=1e-9)
-    # Between the nodes on which the target was made a drive may pass 1 by the map's change over half a degree.
+    # Between the nodes on which the target was made a drive may pass 1 by the map's change over half a
+    # degree.
     assert drive.max() < 1.01
 
 
@@ -72,7 +73,8 @@ def test_a_gentle_fall_costs_less_and_is_gentle(large_fields, maps, large_seam, 
 
 
 def test_cost_is_the_light_that_is_lost():
-    # Plain bookkeeping: one level of 0.6 under 1.0 on half the field and 0.6 on the other half keeps 75 % of the light.
+    # Plain bookkeeping: one level of 0.6 under 1.0 on half the field and 0.6 on the other half keeps 75 % of
+    # the light.
     _, tangent = direction_lattice([np.array([[-0.05, -0.05], [0.05, 0.05]])], step_deg=1.0, margin_deg=0.0)
     available = np.where(np.arange(tangent.shape[1]) % 2 == 0, 1.0, 0.6) * np.ones(tangent.shape[:2])
     target = target_below(available, tangent, np.zeros(2), fall_percent_per_deg=0.0)

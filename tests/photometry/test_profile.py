@@ -71,7 +71,8 @@ def even_view(seam, change):
 def test_a_known_step_and_a_known_ripple_are_read(large_seam):
     step = seam_profile(even_view(large_seam, lambda x: np.where(x > 0.0, 1.01, 1.0)), VIEW, large_seam)
     np.testing.assert_allclose(step.step_percent, 100.0 * 0.01 / 1.005, rtol=1e-6)
-    # A sudden step is off the straight line between the sides by the larger part of what it divides the hand-over into.
+    # A sudden step is off the straight line between the sides by the larger part of what it divides the
+    # hand-over into.
     jump = step.along_deg[np.nanargmax(np.abs(np.diff(step.luminance, axis=1)), axis=1)]
     share = (jump - step.hand_over_deg[:, 0]) / np.ptp(step.hand_over_deg, axis=1)
     np.testing.assert_allclose(step.ripple_percent, np.maximum(share, 1.0 - share), atol=0.02)

@@ -33,7 +33,8 @@ def xy(xyz):
 
 @pytest.mark.outside
 def test_srgb_matrix_of_the_standard():
-    # IEC 61966-2-1:1999, linear sRGB to X, Y, Z, to the four digits printed there (from memory of the standard).
+    # IEC 61966-2-1:1999, linear sRGB to X, Y, Z, to the four digits printed there (from memory of the
+    # standard).
     printed = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
     np.testing.assert_allclose(xyz_from_rgb(CONTENT_XY, D65_XY), printed, atol=6e-5)
 
@@ -75,7 +76,8 @@ def test_luminance_match_is_taken_into_account():
 
 
 def test_two_measurements_that_disagree_are_told():
-    # Same colours and white in both, but the luminance column says that the outer's red is 10 % brighter for its drive.
+    # Same colours and white in both, but the luminance column says that the outer's red is 10 % brighter for
+    # its drive.
     same = {"inner": INNER, "outer": INNER}
     fine = white_match(same, colours=RGB, luminance={"inner": np.ones(3), "outer": 0.7 * np.ones(3)})
     assert fine.disagreement == pytest.approx(0.0, abs=1e-12)

@@ -1,7 +1,8 @@
 """Luminance in closed form for the closed-form channels, as outside truth: shares nothing with the maps under test.
 
-Brightness falls off from a point of the panel that moves with the pupil, as a panel's cone of light does behind a lens; the two
-channels differ by a quarter and in colour. Luminance along a ray does not change: only where the ray crosses z = 0 counts.
+Brightness falls off from a point of the panel that moves with the pupil, as a panel's cone of light does
+behind a lens; the two channels differ by a quarter and in colour. Luminance along a ray does not change: only
+where the ray crosses z = 0 counts.
 """
 
 from dataclasses import dataclass

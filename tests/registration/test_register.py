@@ -134,7 +134,8 @@ def test_other_reference_turns_the_other_channel(fields, truth):
     assert set(result.mounts) == {"inner"}
     mounted = fields.mounted(result.mounts, provenance={})
     assert mounted.field("outer", "G").mount.is_identity
-    # The mount of one against the other is the inverse turn, but for the pupils, which half a degree moves by 0.03 mm.
+    # The mount of one against the other is the inverse turn, but for the pupils, which half a degree moves by
+    # 0.03 mm.
     turn = Rotation.from_rotvec(ASKEW.turn_deg, degrees=True).inv().as_rotvec(degrees=True)
     np.testing.assert_allclose(result.mounts["inner"].turn_deg, turn, atol=1e-5)
 

@@ -69,14 +69,16 @@ def test_fixed_does_not_crawl_and_following_loses_nothing(figures):
 
 @pytest.mark.outside
 def test_following_crawls_with_the_image_plane(figures):
-    # Both images lie at 0.5 m, 2 dioptres: the whole scene moves 2 mrad, 6.875 arcmin, for each mm of the pupil, and the seam
-    # with it (vergence: p mm at D dioptres turn a direction by p D mrad; Smith, Modern Optical Engineering, from memory).
+    # Both images lie at 0.5 m, 2 dioptres: the whole scene moves 2 mrad, 6.875 arcmin, for each mm of the
+    # pupil, and the seam with it (vergence: p mm at D dioptres turn a direction by p D mrad; Smith, Modern
+    # Optical Engineering, from memory).
     following = figures["following"]
     assert following.crawl_p95_arcmin_per_mm == pytest.approx(6.875, rel=0.1)
 
 
 def test_the_gradient_is_that_of_the_formula():
-    # Rectangles far away: across the middle b = r(d1 / f) / (r(d1 / f) + r(d2 / f)), its slope worked out by differences.
+    # Rectangles far away: across the middle b = r(d1 / f) / (r(d1 / f) + r(d2 / f)), its slope worked out by
+    # differences.
     fields = pair(8.0, distance_m=1e6)
     seam = build_seam(fields, pupils_mm=CENTRE, feather_deg=6.0)
     x = np.linspace(-3.5, 3.5, 29)
@@ -90,8 +92,9 @@ def test_the_gradient_is_that_of_the_formula():
 
 
 def test_field_lost_by_a_fixed_seam_is_counted(near, figures):
-    # A channel beyond the hand-over keeps its share, so a fixed seam loses only what one panel shows alone past the seam's
-    # line; slow and plain: add the weights of the channels that show a direction, on a lattice of square degrees.
+    # A channel beyond the hand-over keeps its share, so a fixed seam loses only what one panel shows alone
+    # past the seam's line; slow and plain: add the weights of the channels that show a direction, on a
+    # lattice of square degrees.
     seam = build_seam(near, pupils_mm=EYE_BOX_CORNERS)
     x, y = np.arange(-44.0, 44.0, 0.1), np.arange(-18.0, 18.0, 0.2)
     angle = np.stack(np.meshgrid(x, y), axis=-1)
@@ -119,7 +122,8 @@ def test_survey_measures_the_overlap(overlap):
     fields = pair(overlap, distance_m=1e6)
     (found,) = survey_overlap(fields, pupils_mm=CENTRE)
     assert found.channels == ("left", "right")
-    # Constant in dir_x; rows of the survey are lines of equal height in the plane of angles, so it narrows a little upward.
+    # Constant in dir_x; rows of the survey are lines of equal height in the plane of angles, so it narrows a
+    # little upward.
     assert found.least_deg == pytest.approx(overlap, abs=0.05 * abs(overlap) + 0.01)
     assert found.least_at_deg[0] == pytest.approx(0.0, abs=0.2)
     assert found.has_gap == (overlap < 0.0)
@@ -130,7 +134,8 @@ def test_survey_measures_the_overlap(overlap):
 
 
 def test_a_gap_from_one_pupil_only_is_told_never_silent():
-    # The right image is far, the left one near: from 4 mm to the right the left channel ends 27 arcmin too early.
+    # The right image is far, the left one near: from 4 mm to the right the left channel ends 27 arcmin too
+    # early.
     fields = plane_set(
         flat("left", (-40.0, 0.2), distance_m=0.5),
         flat("right", (-0.1, 40.0), distance_m=1e6),

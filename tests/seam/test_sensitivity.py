@@ -21,7 +21,8 @@ DIRECTIONS = np.array([[0.0, 0.0], [0.02, -0.08], [-0.02, 0.1]])
 
 @pytest.mark.outside
 def test_sensitivity_of_a_plane_is_its_vergence():
-    # Smith, Modern Optical Engineering (vergence, from memory): straight ahead a point at D dioptres turns by D mrad per mm.
+    # Smith, Modern Optical Engineering (vergence, from memory): straight ahead a point at D dioptres turns by
+    # D mrad per mm.
     left, _ = two_channels(distance_m=(1.5, 3.0))
     own = channel_sensitivity(left, CENTRE[:2], pupil_mm=CENTRE)
     expected = -np.eye(2) / 1.5 * ARCMIN_PER_MM_AND_DIOPTRE
