@@ -1,6 +1,7 @@
 """`tracker_budget`: how good an eye tracker the seam needs, or that none will do."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -9,6 +10,10 @@ from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Effects, Simulation, one_blas_thread, simulate
 from prewarp.budget.tracker import LARGEST_MM, Tracker
 from prewarp.checks import FloatArray
+from prewarp.notebook import html_table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 QUANTILES = (50.0, 90.0, 95.0, 99.0)
 NO_TRACKER_WILL_DO, NONE_NEEDED, TRACKER_MEETS, TRACKER_FAILS = (
@@ -51,6 +56,25 @@ class Budget:
     focus_step_dioptres: float | None
     surface_rms_arcmin: float
     surface_max_arcmin: float
+
+    def __repr__(self) -> str:
+        return (
+            f"<Budget: {self.verdict}; {self.limit.percentile:g} % of moments under "
+            f"{self._percentile(self.tracked):.3g} arcmin with {self.tracker.accuracy_mm:g} mm and "
+            f"{self.tracker.latency_ms:g} ms, {self._percentile(self.fixed):.3g} without a tracker; "
+            f"limit {self.limit.seam_arcmin:g}>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (name, *(f"{one.percentile_arcmin(percent):.3g}" for percent in QUANTILES))
+            for name, one in (
+                ("with the tracker asked about", self.tracked),
+                ("without a tracker", self.fixed),
+            )
+        ]
+        head = ("seam error, arcmin", *(f"{percent:g} % of moments under" for percent in QUANTILES))
+        return html_table(self.sentence(), head, rows)
 
     @property
     def verdict(self) -> str:
@@ -110,6 +134,12 @@ class Budget:
         latency, accuracy = self.needed()
         size = "any accuracy" if accuracy >= LARGEST_MM else f"{accuracy:.2f} mm or better (1-sigma per axis)"
         return f"{size} at {latency:.2g} ms{bound}"
+
+    def plot(self, *, title: str = "Tracker budget") -> "Figure":
+        """Return the matplotlib figure that `prewarp budget --picture` writes, of this seam alone."""
+        from prewarp.report.budget import BudgetItem, budget_figure
+
+        return budget_figure([BudgetItem("this seam", self)], title=title)
 
     def _percentile(self, simulation: Simulation) -> float:
         return simulation.percentile_arcmin(self.limit.percentile)

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,6 +14,10 @@ from prewarp.field.field import Field
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.storage import expansion_arrays, expansion_from_arrays
 from prewarp.files import npz_bytes, read_npz, write_bytes
+from prewarp.grids import Grid
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 FORMAT = "prewarp field 2"
 LIMIT_BYTES = 512 << 20
@@ -121,6 +126,25 @@ class FieldSet:
             "outliers": sorted(row for report in self.reports for row in report.outlier_rows),
             "channels": [report.as_dict() for report in self.reports],
         }
+
+    def plot(self, grid: Grid | None = None, /, *, title: str = "") -> "Figure":
+        """Return a matplotlib figure: the residuals of `grid`, as `prewarp fit --picture` draws them, or how sure the fit is.
+
+        Without a grid it is the 1-sigma map of each channel over its panel, px (`ChannelReport.certainty_px`).
+
+        Raises
+        ------
+        GridError
+            The grid holds no finite sample of the first colour.
+        ShapeError
+            There is no grid, and the fit holds no reports.
+        """
+        from prewarp.report.certainty import certainty_figure
+        from prewarp.report.residuals import residual_figure
+
+        return (
+            certainty_figure(self, title=title) if grid is None else residual_figure(self, grid, title=title)
+        )
 
     def save(self, path: Path | str, /) -> None:
         """Write the fit as NPZ: no pickles, no time stamps; the same fit gives the same bytes."""

@@ -137,8 +137,13 @@ class LuminanceMap:
 class ScaledLuminance:
     """A luminance map times a factor: in another unit, or as one colour's share of white."""
 
-    own: LuminanceMap
+    own: "LuminanceMap | ScaledLuminance"
     factor: float
+
+    @property
+    def figures(self) -> LuminanceFigures:
+        """What the fit of the map found."""
+        return self.own.figures
 
     def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return the luminance at full drive, shape (...); arguments as of `LuminanceMap.at`."""
@@ -150,6 +155,11 @@ class LuminanceMaps:
     """The maps of a display by (channel, colour)."""
 
     maps: Mapping[tuple[str, str], LuminanceMap | ScaledLuminance]
+
+    def __repr__(self) -> str:
+        found = [one.figures.cross_validated_rms_percent for one in self.maps.values()]
+        worst = f": cross-validated {max(found):.2g} % RMS at worst" if found else ""
+        return f"<LuminanceMaps of {', '.join(self.channels)} in {', '.join(self.colours)}{worst}>"
 
     @property
     def channels(self) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ from prewarp.checks import FloatArray, as_pupil
 from prewarp.errors import SeamError
 from prewarp.frames import degrees_from_tangent
 from prewarp.module import Chromaticity
+from prewarp.notebook import html_table
 from prewarp.photometry.luminance import LuminanceMaps
 from prewarp.photometry.target import TARGET_STEP_DEG, TargetLight, target_below
 from prewarp.photometry.white import D65_XY, WhiteMatch, no_white_match, white_match
@@ -84,6 +85,26 @@ class LightMatch:
     targets: Mapping[str, TargetLight]
     white: WhiteMatch
     costs: tuple[LightCost, ...]
+
+    def __repr__(self) -> str:
+        return (
+            f"<LightMatch of {', '.join(self.white.mixing)} in {', '.join(self.targets)}: {self.kept_percent:.1f} % of "
+            f"the light kept, white match {self.white.kind}>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (
+                cost.colour,
+                f"{cost.kept_percent:.1f}",
+                f"{cost.level_lowest:.4g} to {cost.level_highest:.4g}",
+                cost.limit_channel,
+                "{:.1f}, {:.1f}".format(*cost.limit_direction_deg),
+            )
+            for cost in self.costs
+        ]
+        head = ("colour", "light kept, %", "target, the grid's unit", "limited by", "in direction, degrees")
+        return html_table(repr(self), head, rows)
 
     def gain(
         self, channel: str, colour: str, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike

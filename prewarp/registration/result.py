@@ -7,6 +7,7 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.field.mount import Mount
+from prewarp.notebook import html_table
 from prewarp.registration.pairs import SeamPairs
 
 
@@ -60,6 +61,24 @@ class RegistrationResult:
     outlier: BoolArray
     sigma_arcmin: FloatArray
     pairs: SeamPairs
+
+    def __repr__(self) -> str:
+        after = _rms(self.after_arcmin[~self.outlier])
+        unfixed = ", ".join(f"{one.channel} {one.name}" for one in self.unfixed)
+        return (
+            f"<RegistrationResult: {', '.join(self.mounts)} onto {self.reference}, {len(self.pairs)} pairs "
+            f"({self.outlier.sum()} left out), mismatch left {'unknown' if after is None else f'{after:.3g} arcmin RMS'}; "
+            f"{f'not fixed: {unfixed}' if unfixed else 'all fixed'}>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (one.channel, one.name, f"{one.value:.5g}", f"{one.sigma:.2g}", "yes" if one.fixed else "no")
+            for one in self.parameters
+        ]
+        return html_table(
+            repr(self), ("channel", "parameter", "value", "1-sigma", "fixed by the pairs"), rows
+        )
 
     @property
     def unfixed(self) -> tuple[Parameter, ...]:

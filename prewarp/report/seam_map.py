@@ -1,4 +1,4 @@
-"""Reach-and-seam map: what each channel shows, where light is handed over, how far the pictures come apart."""
+"""Reach-and-seam map: what each channel shows, where light is handed over, how far pictures come apart."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ _BLEND_STEP_DEG = 0.5
 
 @dataclass(frozen=True)
 class SeamMap:
-    """What is drawn of one module: `error_arcmin` (rows, columns) on `axes_deg` (x, y), NaN outside the overlap."""
+    """What is drawn of one module: `error_arcmin` (rows, columns) on `axes_deg` (x, y), NaN out of the overlap."""
 
     title: str
     seam: Seam
@@ -78,6 +78,16 @@ def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str
     return figure_bytes(seam_map_figure(maps, title=title, error_label=error_label))
 
 
+def seam_figure(seam: Seam, /, *, title: str = "") -> "Figure":
+    """Draw one seam: outlines and hand-over as in `seam_map_figure`; colour is the larger share of light, per cent."""
+    x, y, tangent = _lattice(seam)
+    shared = seam.served(tangent).sum(axis=0) > 1
+    share = np.where(shared, 100.0 * seam.weights(tangent).max(axis=0), np.nan)
+    told = f"feather {seam.feather_deg:.3g} degrees" if shared.any() else "one channel: no seam"
+    label = "light of the channel that gives more, per cent"
+    return seam_map_figure([SeamMap(told, seam, (x, y), share)], title=title, error_label=label)
+
+
 def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
     x, y = item.axes_deg
     mesh = axes.pcolormesh(
@@ -115,11 +125,18 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
     return mesh
 
 
-def _draw_hand_over(axes: "Axes", seam: Seam) -> None:
+def _lattice(seam: Seam) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return x (columns,) and y (rows,), degrees, of a lattice over all reaches, and its directions, tangents."""
     corners = degrees_from_tangent(np.concatenate([reach.outline for reach in seam.reaches]))
     low, high = corners.min(axis=0), corners.max(axis=0)
     x, y = (np.arange(low[axis], high[axis] + _BLEND_STEP_DEG, _BLEND_STEP_DEG) for axis in (0, 1))
-    tangent = tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
+    return x, y, tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
+
+
+def _draw_hand_over(axes: "Axes", seam: Seam) -> None:
+    if len(seam.channels) < 2:
+        return
+    x, y, tangent = _lattice(seam)
     share = np.where(seam.served(tangent).all(axis=0), seam.weights(tangent)[0], np.nan)
     axes.contour(
         x,

@@ -18,9 +18,11 @@ from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
 from prewarp.seam.directions import direction_lattice, plane_from_tangent
-from prewarp.seam.reach import ChannelReach, channel_reach, gap_between
+from prewarp.seam.reach import ChannelReach, channel_reach, field_of_view, gap_between
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from prewarp.field import FieldSet
 
 # Distances are held on a lattice of directions with this pitch and joined by cubic B-splines, so that the
@@ -68,6 +70,18 @@ class Seam:
     origin_deg: FloatArray
     inside: FloatArray
     claim: FloatArray
+
+    def __repr__(self) -> str:
+        view = field_of_view(self.reaches)
+        joined = (
+            "one channel, no hand-over"
+            if len(self.reaches) < 2
+            else f"feather {self.feather_deg:.3g} degrees"
+        )
+        return (
+            f"<Seam of {', '.join(self.channels)}: {joined}, "
+            f"field of view {view.horizontal_deg:.1f} x {view.vertical_deg:.1f} degrees>"
+        )
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -117,6 +131,12 @@ class Seam:
     def served(self, tangent: ArrayLike, /) -> BoolArray:
         """Return, per channel (channels, ...), whether directions are served from every pupil position."""
         return np.stack([reach.contains(tangent) for reach in self.reaches])
+
+    def plot(self, *, title: str = "") -> "Figure":
+        """Return a matplotlib figure of reaches and hand-over; see `prewarp.report.seam_map.seam_figure`."""
+        from prewarp.report.seam_map import seam_figure
+
+        return seam_figure(self, title=title)
 
     def _distances(self, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
         place = ((plane_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG).reshape(-1, 2)

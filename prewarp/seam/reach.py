@@ -47,6 +47,13 @@ class ChannelReach:
     middle: FloatArray
     outline: FloatArray
 
+    def __repr__(self) -> str:
+        view, (x, y) = field_of_view(self), degrees_from_tangent(self.middle)
+        return (
+            f"<ChannelReach of {self.channel}: {view.horizontal_deg:.1f} x {view.vertical_deg:.1f} degrees "
+            f"about dir_x {x:.1f}, dir_y {y:.1f}>"
+        )
+
     @cached_property
     def _angles(self) -> FloatArray:
         return _angle_about(self.outline, self.middle)

@@ -94,6 +94,16 @@ class SensitivityMap:
     tracked_worst_arcmin_per_mm: FloatArray
     tracked_worst_pupil_mm: FloatArray
 
+    def __repr__(self) -> str:
+        fixed, tracked = (
+            values[np.isfinite(values)].max(initial=0.0)
+            for values in (self.fixed_worst_arcmin, self.tracked_worst_arcmin_per_mm)
+        )
+        return (
+            f"<SensitivityMap of {' and '.join(self.channels)}, {len(self.tangent)} directions: seam error at most "
+            f"{fixed:.3g} arcmin fixed, {tracked:.3g} arcmin per mm tracked>"
+        )
+
     def tracked_worst_arcmin(self, error_mm: float, /) -> FloatArray:
         """Return the largest seam error (n,) for a tracked pupil within `error_mm` of the true one, to first order."""
         return self.tracked_worst_arcmin_per_mm * error_mm
