@@ -1,12 +1,12 @@
-"""The demo's content pictures: committed files are what the generator draws, and left is left."""
+"""The demo's content pictures: committed files are what the script beside them draws, and left is left."""
 
 import numpy as np
 import pytest
 
+from demo_scenes.make_scenes import DRAWINGS, SIZE_PX, scene_bytes
 from prewarp.errors import RenderError
-from prewarp.render import scenes
 from prewarp.render.pictures import read_picture
-from prewarp.render.scenes import SCENE_SIZE_PX, SCENES, scene, write_scenes
+from prewarp.render.scenes import SCENES, scene
 from prewarp.resources import resource_folder, resource_path
 
 # Fonts and outlines differ a little between releases of Pillow; the share of pixels that may.
@@ -15,27 +15,25 @@ SHARE_OF_PIXELS = 0.02
 
 @pytest.mark.parametrize("name", SCENES)
 def test_committed_pictures_are_what_the_generator_draws(name):
-    committed = resource_path("demo_scenes", f"{name}.jpg" if name == "quay_by_day" else f"{name}.png")
-    kept, drawn = read_picture(committed), SCENES[name](SCENE_SIZE_PX)
-    assert drawn.shape == kept.shape == (SCENE_SIZE_PX[1], SCENE_SIZE_PX[0], 3)
+    committed = resource_path("demo_scenes", SCENES[name])
+    kept, drawn = read_picture(committed), DRAWINGS[name](SIZE_PX)
+    assert drawn.shape == kept.shape == (SIZE_PX[1], SIZE_PX[0], 3)
     # 64 colours, or a JPEG, move shades by a few codes.
     assert np.mean(np.abs(drawn.astype(int) - kept).max(axis=-1) > 16) < SHARE_OF_PIXELS
     assert committed.stat().st_size < 300_000
 
 
-def test_scenes_are_written_as_they_are_committed(tmp_path, monkeypatch):
-    monkeypatch.setattr(scenes, "SCENE_SIZE_PX", (160, 90))
-    paths = write_scenes(tmp_path)
-    assert {path.name for path in paths} == {
-        path.name for path in resource_folder("demo_scenes").iterdir() if path.name != "demo_overview.png"
-    }
-    first = [path.read_bytes() for path in paths]
-    assert first == [path.read_bytes() for path in write_scenes(tmp_path)]
+def test_every_picture_is_a_scene_of_the_same_bytes_every_time():
+    assert tuple(DRAWINGS) == tuple(SCENES)
+    pictures = {path.name for path in resource_folder("demo_scenes").glob("*.[jp][pn]g")}
+    assert pictures - {"demo_overview.png"} == set(SCENES.values())
+    for name in SCENES:
+        assert scene_bytes(name, (160, 90)) == scene_bytes(name, (160, 90))
 
 
 @pytest.mark.parametrize("name", SCENES)
 def test_same_picture_every_time_and_at_any_size(name):
-    first, second = (SCENES[name]((320, 180)) for _ in range(2))
+    first, second = (DRAWINGS[name]((320, 180)) for _ in range(2))
     assert first.shape == (180, 320, 3) and first.dtype == np.uint8
     np.testing.assert_array_equal(first, second)
     assert np.ptp(first) > 100
@@ -43,7 +41,7 @@ def test_same_picture_every_time_and_at_any_size(name):
 
 @pytest.mark.parametrize("name", SCENES)
 def test_scene_fills_any_content_size_about_its_middle(name):
-    full = scene(name, SCENE_SIZE_PX)
+    full = scene(name, SIZE_PX)
     tall = scene(name, (540, 1080))
     assert tall.shape == (1080, 540, 3)
     assert np.array_equal(tall, full[:, 690:1230])
@@ -51,8 +49,8 @@ def test_scene_fills_any_content_size_about_its_middle(name):
 
 
 def test_ship_shows_green_on_the_left_and_red_on_the_right():
-    """COLREGs 1972, rule 21 (from memory): starboard green, port red; of a ship that comes towards us red is right."""
-    picture = scene("harbour", SCENE_SIZE_PX).astype(int)
+    """COLREGs 1972, rule 21 (from memory): port red, starboard green; towards us, red is right."""
+    picture = scene("harbour", SIZE_PX).astype(int)
     above_water = picture[400:480, 950:1200]
     green = np.argwhere((above_water[..., 1] - above_water[..., 0]) > 120)[:, 1].mean()
     red = np.argwhere((above_water[..., 0] - above_water[..., 1]) > 120)[:, 1].mean()

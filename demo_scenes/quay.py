@@ -1,10 +1,12 @@
-"""A quay by day: a picture such as the world offers, drawn from a few surfaces, sunlight and noise of a fixed seed.
+"""A quay by day: a picture such as the world offers, of a few surfaces, sunlight and noise of a fixed seed.
 
-It serves as a natural scene, and as the world behind a see-through display. Everything is computed in linear light.
+It serves as a natural scene and as the world behind a see-through display. All is computed in linear light.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from PIL import Image, ImageDraw, ImageFilter
 from scipy.ndimage import zoom
 
@@ -14,7 +16,7 @@ _SEED = 1839
 
 
 def quay_by_day(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
-    """Return the quay: sky with clouds, hills in the haze, water, a ship, stacked boxes, a crane and the quay's stones."""
+    """Return the quay: sky with clouds, hills in the haze, water, a ship, boxes, a crane and stones."""
     width, height = size_px
     random = np.random.default_rng(_SEED)
     horizon = 0.44 * height
@@ -50,9 +52,9 @@ def _sky(random: np.random.Generator, width: int, height: int, horizon: float) -
     clouds = _noise(random, (height, width), (5, 6), 6)
     cover = np.clip((clouds + 0.12) * 2.2, 0.0, 1.0) ** 1.5 * np.clip(1.4 * up[..., 0] + 0.15, 0.0, 1.0)
     shade = np.clip(0.74 - 0.45 * clouds[np.maximum(np.arange(height) - height // 60, 0)], 0.35, 0.95)
-    return blue * (1.0 - cover[..., None]) + cover[..., None] * shade[..., None] * np.array(
-        [1.0, 0.985, 0.96]
-    )
+    cover = cover[..., None]
+    lit: NDArray[np.float64] = blue * (1.0 - cover) + cover * shade[..., None] * np.array([1.0, 0.985, 0.96])
+    return lit
 
 
 def _hills(light: NDArray[np.float64], random: np.random.Generator, horizon: float) -> None:
@@ -140,8 +142,8 @@ def _quay(light: NDArray[np.float64], random: np.random.Generator, horizon: floa
         _polygon(light, [(2.4, 0), (2.8, -0.25), (2.8, -1.45), (2.4, -1.25)], x, y, unit, base * 1.9)
         _polygon(light, [(0, -1.25), (2.4, -1.25), (2.8, -1.45), (0.4, -1.45)], x, y, unit, base * 2.3)
         for rib in range(1, 12):
-            _polygon(light, [(rib * 0.2, -0.06), (rib * 0.2 + 0.05, -0.06), (rib * 0.2 + 0.05, -1.19), (rib * 0.2, -1.19)],
-                     x, y, unit, base * 0.62)  # fmt: skip
+            a, b = rib * 0.2, rib * 0.2 + 0.05
+            _polygon(light, [(a, -0.06), (b, -0.06), (b, -1.19), (a, -1.19)], x, y, unit, base * 0.62)
     x, y, steel = width * 0.27, horizon + 0.16 * height, (0.42, 0.13, 0.02)
     for part in (
         [(-0.1, 0), (0.1, 0), (0.7, -6), (0.5, -6)],
@@ -155,7 +157,14 @@ def _quay(light: NDArray[np.float64], random: np.random.Generator, horizon: floa
     _polygon(light, [(3.6, -3.4), (5.5, -3.4), (5.5, -2.5), (3.6, -2.5)], x, y, unit, (0.05, 0.14, 0.28))
 
 
-def _polygon(light: NDArray[np.float64], corners, x: float, y: float, unit: float, colour) -> None:
+def _polygon(
+    light: NDArray[np.float64],
+    corners: Sequence[tuple[float, float]],
+    x: float,
+    y: float,
+    unit: float,
+    colour: ArrayLike,
+) -> None:
     """Fill a polygon with soft edges; corners in units about (x, y), px."""
     height, width = light.shape[:2]
     points = [(x + a * unit, y + b * unit) for a, b in corners]
