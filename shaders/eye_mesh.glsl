@@ -4,7 +4,7 @@
 // pupil = tracked pupil. PREWARP_SIDE 1: tables hold green cosines, red and blue panel px; gives (plane of the direction),
 // red, blue panel px, true pupil; third component: luminance of green, red, blue there, as a share of white.
 // PREWARP_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
-// Python twin: prewarp.render.eyemesh.EyeTable.tangents, .seen and .luminance.
+// Python twin: prewarp.render.live.eye_table.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
 #include "projection.glsl"

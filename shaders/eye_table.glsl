@@ -4,7 +4,7 @@
 //        u_half_mm: divides the reference pupil, mm; PREWARP_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
 // pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says. log_light: logarithm of luminance of
 // red, green, blue, from t_log_light where PREWARP_LIT is 1, else 0.
-// Python twin: prewarp.render.eyemesh.EyeTable and prewarp.render.modes.modes_of.
+// Python twin: prewarp.render.live.eye_table.EyeTable and prewarp.render.live.modes.modes_of.
 
 #ifndef PREWARP_PUPIL_DEGREE
 #define PREWARP_PUPIL_DEGREE 5

@@ -12,9 +12,9 @@ from prewarp.export.shader_files import KIND, shader_package_files
 from prewarp.export.shader_text import GLSL
 from prewarp.export.shader_textures import KIND as TEXTURE
 from prewarp.preview.subject import Subject
-from prewarp.render.livedevice import DeviceDrawing, DevicePanel
-from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import ContentTexture
+from prewarp.render.live.device_panel import DeviceDrawing, DevicePanel
+from prewarp.render.live.mesh import EyeMesh
+from prewarp.render.live.panel import ContentTexture
 
 if TYPE_CHECKING:
     import moderngl

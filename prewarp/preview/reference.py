@@ -18,8 +18,8 @@ from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
 from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
-from prewarp.render.livepanel import MOST_BITS, shrunk_picture
-from prewarp.render.outlook import Ghost, Outlook
+from prewarp.render.live.outlook import Ghost, Outlook
+from prewarp.render.live.panel import MOST_BITS, shrunk_picture
 from prewarp.render.pictures import PanelPicture, encode_view, field_colours
 
 THREADS = 2

@@ -21,10 +21,10 @@ from prewarp.preview.subject import Subject
 from prewarp.preview.views import FINE, Box, centre_of_seam, outlook_of, regions_of, shrink_for
 from prewarp.render.drawing import is_software
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, has_compute, make_texture
-from prewarp.render.live import LiveEye
-from prewarp.render.livecompute import MOST_CHANNELS, ComputePanel, ComputeView
-from prewarp.render.livepanel import LivePanel, PanelKind, Reloadable
-from prewarp.render.outlook import Outlook
+from prewarp.render.live.compute import MOST_CHANNELS, ComputePanel, ComputeView
+from prewarp.render.live.eye import LiveEye
+from prewarp.render.live.outlook import Outlook
+from prewarp.render.live.panel import LivePanel, PanelKind, Reloadable
 
 if TYPE_CHECKING:
     import moderngl

@@ -7,7 +7,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.preview.tracker import Tracker
-from prewarp.render.outlook import Ghost
+from prewarp.render.live.outlook import Ghost
 
 VIEWS = ("perceived", "panels", "both", "seam error", "blend weight")
 MOTIONS = ("hand", "circle", "fixations", "slip")
@@ -53,7 +53,7 @@ class State:
     zoom : int
         Of `ZOOMS`.
     light : str
-        How bright panels look, of `prewarp.render.livemesh.LIGHTS`; others than "even" where luminance is known.
+        How bright panels look, of `prewarp.render.live.mesh.LIGHTS`; others than "even" where luminance is known.
     numbers, help : bool
         What is laid over the picture.
     caution : bool

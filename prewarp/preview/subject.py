@@ -14,11 +14,11 @@ from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, read_grid
 from prewarp.module import Channel, DisplayModule, read_module
 from prewarp.photometry.lighting import lighting
-from prewarp.render.eyelight import EyeLight, lit_table
-from prewarp.render.eyemesh import NODE_STEP_PX, EyeTable, eye_table
-from prewarp.render.livemesh import LIGHTS
+from prewarp.render.live.eye_light import EyeLight, lit_table
+from prewarp.render.live.eye_table import NODE_STEP_PX, EyeTable, eye_table
+from prewarp.render.live.mesh import LIGHTS
+from prewarp.render.live.weight_map import WeightMap, weight_map
 from prewarp.render.pictures import field_colours
-from prewarp.render.weightmap import WeightMap, weight_map
 from prewarp.resources import resource_folder
 from prewarp.seam import Seam, build_seam
 
@@ -75,7 +75,7 @@ class Subject:
 
     @property
     def lights(self) -> tuple[str, ...]:
-        """How bright panels can be made to look, of `prewarp.render.livemesh.LIGHTS`."""
+        """How bright panels can be made to look, of `prewarp.render.live.mesh.LIGHTS`."""
         return LIGHTS[:1] if self.light is None else LIGHTS
 
 

@@ -7,8 +7,8 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.preview.state import ZOOMS, State
 from prewarp.preview.subject import Subject
-from prewarp.render.eyemesh import plane_from_tangent
-from prewarp.render.outlook import Outlook
+from prewarp.render.live.eye_table import plane_from_tangent
+from prewarp.render.live.outlook import Outlook
 
 # Panels are drawn smaller where a view shows less than their pixels, down to this.
 MOST_SHRINK = 8

@@ -19,14 +19,14 @@ from prewarp.photometry import LuminanceMaps, fit_luminance, match_light
 from prewarp.preview.exported import ExportedPanels
 from prewarp.preview.subject import channel_tables
 from prewarp.render.drawing import is_software
-from prewarp.render.eyelight import EyeLight
 from prewarp.render.gl import PanelPass
 from prewarp.render.gpu import Program, Target, has_compute, light_sampler, open_context
-from prewarp.render.live import LiveEye
-from prewarp.render.livecompute import ComputePanel, ComputeView
-from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import ContentTexture
-from prewarp.render.outlook import Outlook
+from prewarp.render.live.compute import ComputePanel, ComputeView
+from prewarp.render.live.eye import LiveEye
+from prewarp.render.live.eye_light import EyeLight
+from prewarp.render.live.mesh import EyeMesh
+from prewarp.render.live.outlook import Outlook
+from prewarp.render.live.panel import ContentTexture
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
 from tests.photometry.truth import SIZE as LIT_SIZE

@@ -9,7 +9,7 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.photometry import fit_luminance, match_light
 from prewarp.preview.subject import Subject, channel_tables
-from prewarp.render.eyelight import EyeLight
+from prewarp.render.live.eye_light import EyeLight
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, plane_set, two_channels
 from tests.photometry.truth import SIZE as LIT_SIZE

@@ -13,11 +13,11 @@ from prewarp.preview.exported import ExportedPanels, device_build
 from prewarp.preview.stage import Stage
 from prewarp.preview.state import State
 from prewarp.render.cpu import prewarp_panel
-from prewarp.render.eyemesh import eye_table
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, light_sampler
-from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import ContentTexture
-from prewarp.render.weightmap import weight_map
+from prewarp.render.live.eye_table import eye_table
+from prewarp.render.live.mesh import EyeMesh
+from prewarp.render.live.panel import ContentTexture
+from prewarp.render.live.weight_map import weight_map
 from tests.preview.conftest import CONTENT, HALF_MM, SIZE, still
 from tests.preview.editing import copied_shaders, hold_to_edits
 

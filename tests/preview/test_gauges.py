@@ -17,7 +17,7 @@ from prewarp.preview.pages import (
 )
 from prewarp.preview.state import VIEWS, State
 from prewarp.preview.views import Box, outlook_of, regions_of, shared_directions, shrink_for
-from prewarp.render.outlook import Outlook
+from prewarp.render.live.outlook import Outlook
 
 SIZE = (640, 400)
 

@@ -9,7 +9,7 @@ from prewarp.preview.reference import ReferencePainter
 from prewarp.preview.stage import Page, Stage, faster_path
 from prewarp.preview.state import State
 from prewarp.render.gpu import has_compute
-from prewarp.render.livemesh import LIGHTS
+from prewarp.render.live.mesh import LIGHTS
 from tests.preview.conftest import SIZE, still
 from tests.preview.editing import copied_shaders, hold_to_edits
 

@@ -15,8 +15,8 @@ from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.errors import ShaderError
 from prewarp.render.gpu import Program, Target, make_texture, row_texture
-from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import MOST_BITS, ContentTexture, Reloadable
+from prewarp.render.live.mesh import EyeMesh
+from prewarp.render.live.panel import MOST_BITS, ContentTexture, Reloadable
 
 if TYPE_CHECKING:
     import moderngl

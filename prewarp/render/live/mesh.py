@@ -7,10 +7,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection
-from prewarp.render.eyemesh import EyeTable, plane_from_tangent
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
-from prewarp.render.modes import Modes, modes_of
-from prewarp.render.weightmap import WeightMap
+from prewarp.render.live.eye_table import EyeTable, plane_from_tangent
+from prewarp.render.live.modes import Modes, modes_of
+from prewarp.render.live.weight_map import WeightMap
 
 if TYPE_CHECKING:
     import moderngl

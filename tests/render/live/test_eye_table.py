@@ -7,9 +7,9 @@ import pytest
 
 from prewarp.content import ContentProjection
 from prewarp.errors import RenderError, ShapeError
-from prewarp.render.eyemesh import eye_table
-from prewarp.render.modes import modes_of
-from prewarp.render.weightmap import weight_map
+from prewarp.render.live.eye_table import eye_table
+from prewarp.render.live.modes import modes_of
+from prewarp.render.live.weight_map import weight_map
 from tests.closed_form import PlaneChannel, PlaneSet, plane_set
 
 HALF_MM = np.array([4.0, 3.0, 2.0])

@@ -1,4 +1,4 @@
-"""Luminance of mesh nodes as a function of the pupil: tables beside those of `eyemesh.py`, for an eye that moves.
+"""Luminance of mesh nodes as a function of the pupil: tables beside those of `eye_table.py`, for an eye that moves.
 
 Luminance does not change along a ray, so its logarithm is a polynomial of where the ray crosses the plane z = 0, as in
 `prewarp.photometry.luminance`: a table sums it with the basis of the directions.
@@ -15,7 +15,7 @@ from prewarp.lattice import spline_through
 from prewarp.photometry import LightMatch, LuminanceMaps
 from prewarp.photometry.luminance import PUPIL_MARGIN, LuminanceMap
 from prewarp.photometry.target import TargetLight
-from prewarp.render.eyemesh import EyeTable, ringed
+from prewarp.render.live.eye_table import EyeTable, ringed
 
 # Luminance is smooth over a panel: it is asked at so many nodes each way and joined by a cubic spline.
 _NODES = 33

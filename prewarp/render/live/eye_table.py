@@ -63,7 +63,7 @@ class EyeTable:
         Largest distance, panel px, between the table and the field at the pupil positions that it was made from.
     log_own, log_seen : (pupil functions, rows, columns, 3) float array, optional
         Coefficients of the logarithm of luminance at full drive of red, green, blue: at the node itself, in the unit of the luminance
-        maps, and at the points of `seen_px`, as a share of white (`prewarp.render.eyelight`). None: evenly lit.
+        maps, and at the points of `seen_px`, as a share of white (`prewarp.render.live.eye_light`). None: evenly lit.
     """
 
     channel: str

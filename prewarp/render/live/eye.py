@@ -1,6 +1,6 @@
 """Panels and perceived view of one eye, drawn again and again while the eye moves: all on the GPU, over meshes.
 
-Per pupil position one small pass per channel sums the mesh from its table (`eyemesh.py`, `shaders/eye_mesh.frag`); nothing is
+Per pupil position one small pass per channel sums the mesh from its table (`eye_table.py`, `shaders/eye_mesh.frag`); nothing is
 uploaded. The panel pass then draws the mesh over the panel, the view pass draws the same mesh where its nodes are seen, and the
 channels add up in linear light. Panels that store 8-bit sRGB are targets of that kind, so that the GPU encodes, rounds and
 decodes in its own units; other panels are rounded to their codes in the shader and stored as light. What did not change is
@@ -15,12 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
-from prewarp.render.eyemesh import EyeTable
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, light_sampler
-from prewarp.render.livemesh import LIGHTS, EyeMesh, FixedMesh, unwarped_content
-from prewarp.render.livepanel import ContentTexture, LivePanel, PanelKind, Reloadable
-from prewarp.render.outlook import Ghost, Outlook
-from prewarp.render.weightmap import WeightMap
+from prewarp.render.live.eye_table import EyeTable
+from prewarp.render.live.mesh import LIGHTS, EyeMesh, FixedMesh, unwarped_content
+from prewarp.render.live.outlook import Ghost, Outlook
+from prewarp.render.live.panel import ContentTexture, LivePanel, PanelKind, Reloadable
+from prewarp.render.live.weight_map import WeightMap
 
 if TYPE_CHECKING:
     import moderngl
@@ -115,7 +115,7 @@ class LiveEye:
     shrink : int
         Draws panels that many times smaller each way, for views that show less than their pixels.
     panel_kind : type
-        `LivePanel`, `prewarp.render.livecompute.ComputePanel`, or `prewarp.render.livedevice.DevicePanel` with its own arguments
+        `LivePanel`, `prewarp.render.live.compute.ComputePanel`, or `prewarp.render.live.device_panel.DevicePanel` with its own arguments
         filled in.
     whole_content : bool
         Give these panels the content picture in its own size, however small panels are drawn.
@@ -217,7 +217,7 @@ class LiveEye:
             self._stale["after"] |= mesh.set_tracked(tracked_mm)
 
     def set_light(self, light: str, /) -> None:
-        """Take how bright panels look, of `prewarp.render.livemesh.LIGHTS`, where that is known; "even" at first."""
+        """Take how bright panels look, of `prewarp.render.live.mesh.LIGHTS`, where that is known; "even" at first."""
         if light != self._light and self.light_option:
             self._light = light
             for mesh in self.meshes.values():

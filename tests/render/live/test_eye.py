@@ -7,14 +7,14 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.render.cpu import perceived_view, prewarp_panel
-from prewarp.render.eyemesh import eye_table
 from prewarp.render.gpu import Target, has_compute
-from prewarp.render.live import LiveEye
-from prewarp.render.livecompute import ComputePanel, ComputeView
-from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import LivePanel, shrunk_picture
-from prewarp.render.outlook import Ghost, Outlook
-from prewarp.render.weightmap import weight_map
+from prewarp.render.live.compute import ComputePanel, ComputeView
+from prewarp.render.live.eye import LiveEye
+from prewarp.render.live.eye_table import eye_table
+from prewarp.render.live.mesh import EyeMesh
+from prewarp.render.live.outlook import Ghost, Outlook
+from prewarp.render.live.panel import LivePanel, shrunk_picture
+from prewarp.render.live.weight_map import weight_map
 from tests.closed_form import EYE_BOX_CORNERS
 from tests.render.scenes import centroid, hard_scene, one_dot
 

@@ -5,8 +5,8 @@ import pytest
 
 from prewarp.errors import RenderError
 from prewarp.photometry import fit_luminance, match_light
-from prewarp.render.eyelight import EyeLight, lit_table
-from prewarp.render.eyemesh import eye_table
+from prewarp.render.live.eye_light import EyeLight, lit_table
+from prewarp.render.live.eye_table import eye_table
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
 from tests.photometry.truth import SIZE, measured_grid

@@ -10,7 +10,7 @@ from prewarp.encoding import TransferFunction, linear_from_srgb, srgb_from_linea
 from prewarp.errors import RenderError
 from prewarp.glsl import ENCODINGS
 from prewarp.render.gpu import Program, Target, make_texture, row_texture
-from prewarp.render.livemesh import EyeMesh
+from prewarp.render.live.mesh import EyeMesh
 from prewarp.render.panel_tables import encoding_tables
 
 if TYPE_CHECKING:

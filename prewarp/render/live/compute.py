@@ -15,10 +15,10 @@ from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.glsl import ENCODINGS
 from prewarp.render.gpu import Program, make_texture
-from prewarp.render.live import LiveEye
-from prewarp.render.livemesh import EyeMesh
-from prewarp.render.livepanel import MOST_BITS, ContentTexture, rounding_tables
-from prewarp.render.outlook import Outlook
+from prewarp.render.live.eye import LiveEye
+from prewarp.render.live.mesh import EyeMesh
+from prewarp.render.live.outlook import Outlook
+from prewarp.render.live.panel import MOST_BITS, ContentTexture, rounding_tables
 
 if TYPE_CHECKING:
     import moderngl
