@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.frames import cosine_from_tangent
+from prewarp.focus import focus_at
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import shared_directions
 from prewarp.seam import seam_error
@@ -60,26 +60,11 @@ class SeamGauge:
                 continue
             worst = np.fmax(worst, found.error_arcmin[found.valid].max())
             depth = [
-                image_dioptres(field, shown[found.valid], pupil_mm)
+                focus_at(field, shown[found.valid], pupil_mm=pupil_mm).dioptres
                 for field, shown in zip((a, b), found.shown, strict=True)
             ]
             step = np.fmax(step, abs(float(np.nanmedian(depth[1] - depth[0]))))
         return SeamReading(float(worst), float(step))
-
-
-def image_dioptres(field, tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
-    """Return the image distance (n,), dioptres, along directions (n, 2) from a pupil position; NaN off the reach.
-
-    Rays of an image point at distance R have dq/d(x, y) = -(1 - q q^T) / R, whose trace is -(2 - |q|^2) / R (derived here;
-    design's section 3). For astigmatic bundles this is the mean of both image distances.
-    """
-    pixel = field.inverse(tangent, pupil_mm=pupil_mm).pixel
-    slope = field.pupil_jacobian(pixel, pupil_mm=pupil_mm)
-    cosine = cosine_from_tangent(tangent)
-    squared = np.sum(cosine * cosine, axis=-1)
-    # dq/dt = (1 - q q^T) / sqrt(1 + |t|^2), and 1 / sqrt(1 + |t|^2) = sqrt(1 - |q|^2).
-    to_cosine = (np.eye(2) - cosine[:, :, None] * cosine[:, None, :]) * np.sqrt(1.0 - squared)[:, None, None]
-    return -np.trace(to_cosine @ slope, axis1=1, axis2=2) * 1000.0 / (2.0 - squared)
 
 
 class RecentErrors:

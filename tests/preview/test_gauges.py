@@ -1,11 +1,14 @@
 """Numbers of the overlay against the closed form, and the pages that show them."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pytest
 
 from prewarp.frames import arcmin_between
+from prewarp.preview import gauges
 from prewarp.preview.dressing import Dressing
-from prewarp.preview.gauges import FrameClock, RecentErrors, SeamGauge, SeamReading, image_dioptres
+from prewarp.preview.gauges import FrameClock, RecentErrors, SeamGauge, SeamReading
 from prewarp.preview.legend import false_colour
 from prewarp.preview.pages import (
     caution_page,
@@ -18,6 +21,7 @@ from prewarp.preview.pages import (
 from prewarp.preview.state import VIEWS, State
 from prewarp.preview.views import Box, outlook_of, regions_of, shared_directions, shrink_for
 from prewarp.render.live.outlook import Outlook
+from tests.closed_form import PlaneChannel
 
 SIZE = (640, 400)
 
@@ -34,13 +38,25 @@ def test_two_depths_break_the_seam_by_the_known_angle(two_depths):
     assert reading.focus_step_dioptres == pytest.approx(2.0 / 3.0, rel=0.03)
 
 
-def test_image_distance_is_measured_along_the_ray(two_depths):
-    field = two_depths.fields.field("left", "G")
-    pupil = np.array([1.0, -1.0, 0.5])
-    tangent = np.array([[-0.3, 0.05], [-0.05, -0.1]])
-    point = np.append(tangent * (1000.0 - pupil[2]), np.full((2, 1), 1000.0 - pupil[2]), axis=1)
-    expected = 1000.0 / np.linalg.norm(point, axis=1)
-    np.testing.assert_allclose(image_dioptres(field, tangent, pupil), expected, rtol=1e-6)
+@dataclass(frozen=True)
+class Astigmatic(PlaneChannel):
+    """Says that rays turn as those of two focal lines do."""
+
+    def pupil_jacobian(self, pixel, /, *, pupil_mm):
+        return super().pupil_jacobian(pixel, pupil_mm=pupil_mm) @ np.diag([0.5, 2.0])
+
+
+def test_focus_step_is_the_mean_of_both_focal_lines(two_depths, monkeypatch):
+    """Dioptres of a slope J are trace(J) / 2 / sqrt(1 + |t|^2), since turning a matrix keeps its trace (derived by hand)."""
+    monkeypatch.setattr(gauges, "PROBES", 1 << 20)
+    fields = {
+        key: Astigmatic(**vars(one)) if key[0] == "left" else one
+        for key, one in two_depths.fields.fields.items()
+    }
+    subject = replace(two_depths, fields=replace(two_depths.fields, fields=fields))
+    reading = SeamGauge(subject).read(np.zeros(3), np.zeros(3))
+    length = np.sqrt(1.0 + np.sum(shared_directions(subject) ** 2, axis=-1))
+    assert reading.focus_step_dioptres == pytest.approx(np.median((1.25 - 1.0 / 3.0) / length), rel=1e-6)
 
 
 def test_shared_directions_are_in_both_channels(two_depths):
