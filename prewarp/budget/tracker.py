@@ -1,11 +1,17 @@
 """The eye tracker: what it knows of the pupil, and how late."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 
+import numpy as np
+
+from prewarp.checks import FloatArray
 from prewarp.errors import ShapeError
 from prewarp.records import Number, checked, validate
 
 LARGEST_MM = 20.0
+_NOISES = 4096
 
 
 @dataclass(frozen=True)
@@ -19,11 +25,16 @@ class Tracker:
     noise_mm : float
         1-sigma per axis of the error of each sample, x and y, normal.
     depth_ratio : float
-        How many times larger both are along z.
+        How many times larger accuracy and noise are along z.
     latency_ms : float
         From a sample of the eye to light from the panel that was drawn with it.
     rate_hz : float
         Samples per second; the newest is held, so its age grows by up to one period more.
+
+    Raises
+    ------
+    ShapeError
+        A setting is no number, or out of its range.
     """
 
     accuracy_mm: float = checked(Number(0.0, LARGEST_MM, "mm"), default=0.5)
@@ -39,12 +50,24 @@ class Tracker:
         """Return the tracker with other settings."""
         return replace(self, **changes)
 
-    def as_dict(self) -> dict:
+    def tracked_mm(
+        self, pupil_at: Callable[[float], FloatArray], time_s: float, /, *, seed: int = 1
+    ) -> FloatArray:
+        """Return what one such tracker says (3,), mm, given where the pupil was at any time up to now.
+
+        Its error that stays is 1 sigma along +x, +y and +z; the noise of each sample is drawn from `seed`. So
+        over time the errors have the mean square that the budget's moments have over many wearers.
+        """
+        sample = int(np.floor(time_s * self.rate_hz + 1e-9))
+        error = self.accuracy_mm + self.noise_mm * _noise(seed)[sample % _NOISES]
+        tracked: FloatArray = error * np.array([1.0, 1.0, self.depth_ratio])
+        return tracked + pupil_at(sample / self.rate_hz - self.latency_ms / 1000.0)
+
+    def as_dict(self) -> dict[str, float]:
         """Return the settings; units are in the keys."""
-        return {
-            "accuracy_mm": self.accuracy_mm,
-            "noise_mm": self.noise_mm,
-            "depth_ratio": self.depth_ratio,
-            "latency_ms": self.latency_ms,
-            "rate_hz": self.rate_hz,
-        }
+        return asdict(self)
+
+
+@lru_cache(maxsize=4)
+def _noise(seed: int) -> FloatArray:
+    return np.random.default_rng(seed).standard_normal((_NOISES, 3))

@@ -6,16 +6,17 @@ from pathlib import Path
 
 import click
 
+from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition
+from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
 from prewarp.module import EYES
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.motion import read_motion
 from prewarp.preview.scenery import Scenery
-from prewarp.preview.state import GHOSTS, MOTIONS, VIEWS, ZOOMS, State
+from prewarp.preview.state import GHOSTS, MOTIONS, TRACKERS, VIEWS, ZOOMS, State
 from prewarp.preview.subject import Subject, load_subject
-from prewarp.preview.tracker import KINDS, Tracker
 from prewarp.render.scenes import SCENES
 
 
@@ -45,15 +46,8 @@ def looking_options(command: Callable) -> Callable:
             "eye_z_mm.",
         ),
         click.option("--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."),
-        click.option("--tracker", type=click.Choice(KINDS), default="ideal", show_default=True, help="The eye tracker."),
-        click.option(
-            "--noise", "noise_mm", type=click.FloatRange(0, 10), default=0.1, show_default=True,
-            help="1-sigma noise per axis of a noisy tracker, mm.",
-        ),
-        click.option(
-            "--latency", "latency_ms", type=click.FloatRange(0, 1000), default=15.0, show_default=True,
-            help="Latency of a noisy tracker, ms.",
-        ),
+        click.option("--tracker", type=click.Choice(TRACKERS), default="ideal", show_default=True, help="The eye tracker; noisy: as the next five say."),
+        settings_options(Tracker, "tracker_settings"),
         click.option("--wipe", type=click.FloatRange(0.02, 0.98), help="Before left of this share of the width, after right."),
         click.option(
             "--transmittance", type=click.FloatRange(0, 1), default=0.0, show_default=True,
@@ -84,14 +78,13 @@ def looked_at(
     motion: str | None,
     pupil: FloatArray,
     tracker: str,
-    noise_mm: float,
-    latency_ms: float,
     wipe: float | None,
     transmittance: float,
     ghost: str,
     zoom: str,
     numbers: bool,
     default_motion: str,
+    tracker_settings: Tracker,
 ) -> tuple[Subject, State, EyeDriver, Scenery]:
     """Return what the options ask for: what is looked at, the first state, the eye's driver, the scenery.
 
@@ -105,7 +98,8 @@ def looked_at(
         motion=(motion or default_motion) if named else "recorded",
         scene=scenery.first,
         hand_mm=tuple(float(value) for value in pupil),
-        tracker=Tracker(tracker, noise_mm=noise_mm, latency_ms=latency_ms),
+        tracking=tracker,
+        tracker=tracker_settings,
         wipe=wipe,
         transmittance=transmittance,
         ghost=[name for name, _ in GHOSTS].index(ghost),

@@ -1,48 +1,63 @@
-"""Options that follow from the settings class they fill: its fields say range, unit and default."""
+"""Options made from the settings class that they fill: names, ranges, defaults and help stand there alone."""
 
 import dataclasses
 import functools
-from collections.abc import Callable
+import inspect
+import re
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import click
 
+# Units at the end of a field's name; an option says them in its help instead.
+_UNITS = {"mm": "mm", "ms": "ms", "hz": "Hz", "arcmin": "arcmin", "dioptres": "dioptres"}
 
-def settings_option(kind: type[Any], into: str, /, **texts: str) -> Callable[[Callable[..., Any]], Any]:
-    """Give a command an option for each field named, and the settings made of them as its argument `into`.
+
+def settings_options(
+    kind: type[Any], into: str, /, *, flags: Mapping[str, str] | None = None
+) -> Callable[[Callable[..., Any]], Any]:
+    """Return a decorator that gives a command an option for every number of a settings class.
 
     Parameters
     ----------
     kind : type
-        A dataclass whose fields are `checked` numbers with defaults.
+        A dataclass of `checked` numbers with defaults. A field `noise_mm` becomes `--noise`; the help is the first
+        sentence that the "Parameters" of the class say of it.
     into : str
-        Name of the command's argument.
-    texts : str
-        By field, in the order of the help: "--flag: what it is"; the unit is added.
+        The command's argument that takes the settings made of the options.
+    flags : mapping, optional
+        Other names of options, by field.
     """
-    fields = {field.name: field for field in dataclasses.fields(kind)}
+    help_of = _parameters(inspect.getdoc(kind) or "")
+    names = [field.name for field in dataclasses.fields(kind)]
 
-    def give(command: Callable[..., Any]) -> Any:
+    def decorate(command: Callable[..., Any]) -> Any:
         @functools.wraps(command)
         def with_settings(*args: Any, **values: Any) -> Any:
-            chosen = {name: values.pop(f"{into}_{name}") for name in texts}
+            chosen = {name: values.pop(f"{into}_{name}") for name in names}
             return command(*args, **{into: kind(**chosen)}, **values)
 
         wrapped: Any = with_settings
-        for name, text in reversed(texts.items()):
-            flag, what = text.split(": ", 1)
-            rule = fields[name].metadata["rule"]
+        for field in reversed(dataclasses.fields(kind)):
+            stem, _, unit = field.name.rpartition("_")
+            name, unit = (stem, f", {_UNITS[unit]}") if unit in _UNITS else (field.name, "")
+            rule = field.metadata["rule"]
             option = click.option(
-                flag,
-                f"{into}_{name}",
-                type=click.IntRange(rule.low, rule.high)
-                if rule.whole
-                else click.FloatRange(rule.low, rule.high),
-                default=fields[name].default,
+                (flags or {}).get(field.name, f"--{name.replace('_', '-')}"),
+                f"{into}_{field.name}",
+                type=click.FloatRange(rule.low, rule.high),
+                default=field.default,
                 show_default=True,
-                help=f"{what}, {rule.unit}." if rule.unit else f"{what}.",
+                help=f"{help_of[field.name]}{unit}.",
             )
             wrapped = option(wrapped)
         return wrapped
 
-    return give
+    return decorate
+
+
+def _parameters(docstring: str) -> dict[str, str]:
+    """Return the first sentence, or what stands before a semicolon, that a docstring says of each parameter."""
+    part = docstring.partition("Parameters\n----------\n")[2].partition("\n\n")[0]
+    entries = re.findall(r"^(\w+) : .*\n((?: {4}.*\n?)+)", part, re.MULTILINE)
+    return {name: re.split(r"[.;](?:\s|$)", " ".join(text.split()))[0] for name, text in entries}

@@ -84,7 +84,7 @@ CONTROLS = (
     Control(
         "T",
         "tracker ideal, noisy, off",
-        lambda s, at: replace(s, tracker=replace(s.tracker, kind=following(s.tracker.kind, TRACKERS))),
+        lambda s, at: replace(s, tracking=following(s.tracking, TRACKERS)),
     ),
     Control("V", "next view", lambda s, at: replace(s, view=following(s.view, VIEWS)), abrupt=True),
     Control(

@@ -97,8 +97,9 @@ class Dressing:
     def _numbers_now(
         self, state: State, pupil: FloatArray, tracked: FloatArray, now: float, scale: float, frame_ms: float
     ) -> Page:
-        settings = (state.tracker, state.motion, state.paused, state.scene, state.transmittance, state.ghost)
-        key = (*settings, state.zoom, state.light, scale)
+        s = state
+        tracker = (s.tracking, s.tracker)
+        key = (*tracker, s.motion, s.paused, s.scene, s.transmittance, s.ghost, s.zoom, s.light, scale)
         if (
             self._numbers is None
             or self._numbers[0] != key

@@ -14,7 +14,6 @@ from prewarp.preview.gauges import SeamReading
 from prewarp.preview.legend import FULL_ARCMIN, false_colour, tint
 from prewarp.preview.stage import Page
 from prewarp.preview.state import GHOSTS, ZOOMS, State
-from prewarp.preview.tracker import Tracker
 
 _PLATE = (8, 11, 16, 200)
 _INK = (205, 214, 222, 255)
@@ -60,8 +59,8 @@ def numbers_page(
         ("seam error, 95 % of 5 s", _with_unit(p95_arcmin, "arcmin", 2)),
         ("focus step", _with_unit(reading.focus_step_dioptres, "D", 2)),
         ("pupil", _position(pupil_mm)),
-        ("tracked pupil", "off: taken as 0, 0, 0" if state.tracker.kind == "off" else _position(tracked_mm)),
-        ("tracker", _tracker(state.tracker)),
+        ("tracked pupil", "off: taken as 0, 0, 0" if state.tracking == "off" else _position(tracked_mm)),
+        ("tracker", _tracker(state)),
         ("motion", moving),
         ("scene", state.scene.replace("_", " ")),
     ]
@@ -235,7 +234,8 @@ def _position(pupil_mm: FloatArray) -> str:
     return ", ".join(f"{value + 0.0:.2f}" for value in np.round(pupil_mm, 2)) + " mm"
 
 
-def _tracker(tracker: Tracker) -> str:
-    if tracker.kind != "noisy":
-        return tracker.kind
-    return f"{tracker.noise_mm:g} mm noise, {tracker.latency_ms:g} ms late"
+def _tracker(state: State) -> str:
+    if state.tracking != "noisy":
+        return state.tracking
+    one = state.tracker
+    return f"{one.accuracy_mm:g} mm off, {one.noise_mm:g} mm noise, {one.latency_ms:g} ms late, {one.rate_hz:g} Hz"

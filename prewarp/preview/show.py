@@ -92,7 +92,7 @@ class Show:
     def is_moving(self) -> bool:
         """Whether the picture changes by itself."""
         s = self.state
-        return (s.motion != "hand" and not s.paused) or s.tracker.kind == "noisy" or self._loading is not None
+        return (s.motion != "hand" and not s.paused) or s.tracking == "noisy" or self._loading is not None
 
     def close(self) -> None:
         """Stop what runs beside."""

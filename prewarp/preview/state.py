@@ -5,12 +5,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
-from prewarp.preview.tracker import Tracker
 from prewarp.render.live.outlook import Ghost
 
 VIEWS = ("perceived", "panels", "both", "seam error", "blend weight")
 MOTIONS = ("hand", "circle", "fixations", "slip")
+# Right and at once; late and with errors; the pupil is believed at the eye-box centre.
 TRACKERS = ("ideal", "noisy", "off")
 # Share of the world's light that comes through: nothing, darkened, half, open.
 TRANSMITTANCES = (0.0, 0.05, 0.15, 0.4, 0.8)
@@ -38,8 +39,10 @@ class State:
         Of `VIEWS`, `MOTIONS` (or "recorded"), and a scene's name.
     hand_mm : (float, float, float)
         Where the hand put the pupil, mm.
+    tracking : str
+        Of `TRACKERS`: what the system is told.
     tracker : Tracker
-        What the system is told.
+        What is late and wrong about a "noisy" one.
     time_s : float
         Time of the motion, s.
     paused : bool
@@ -64,6 +67,7 @@ class State:
     motion: str = "hand"
     scene: str = "grid"
     hand_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    tracking: str = "ideal"
     tracker: Tracker = field(default_factory=Tracker)
     time_s: float = 0.0
     paused: bool = False

@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
+from prewarp.budget import Tracker
+from prewarp.budget.simulate import effects_of
 from prewarp.errors import GridError, InputFileError, RenderError
-from prewarp.preview.eyedriver import EyeDriver
+from prewarp.preview.eyedriver import EyeDriver, EyeHistory
 from prewarp.preview.motion import CIRCLE_SECONDS, SYNTHETIC, Circle, Fixations, Recorded, read_motion
 from prewarp.preview.state import State
-from prewarp.preview.tracker import RATE_HZ, EyeHistory, Tracker
 
 HALF = (4.0, 3.0, 2.0)
 
@@ -83,33 +84,27 @@ def test_trackers():
     def where(time):
         return np.array([time, 2.0 * time, 0.0])
 
-    np.testing.assert_array_equal(Tracker("off").tracked(where, 3.0), np.zeros(3))
-    np.testing.assert_array_equal(Tracker("ideal").tracked(where, 3.0), [3.0, 6.0, 0.0])
-    late = Tracker("noisy", noise_mm=0.0, latency_ms=100.0)
-    np.testing.assert_allclose(late.tracked(where, 3.0), [2.9, 5.8, 0.0])
+    late = Tracker(accuracy_mm=0.0, noise_mm=0.0, latency_ms=100.0, rate_hz=50.0)
+    np.testing.assert_allclose(late.tracked_mm(where, 3.0), [2.9, 5.8, 0.0])
     # Between two samples of the tracker the last one stands.
-    np.testing.assert_allclose(late.tracked(where, 3.0 + 0.9 / RATE_HZ), [2.9, 5.8, 0.0])
+    np.testing.assert_allclose(late.tracked_mm(where, 3.0 + 0.9 / 50.0), [2.9, 5.8, 0.0])
+    np.testing.assert_allclose(late.tracked_mm(where, 3.0 + 1.0 / 50.0), [2.92, 5.84, 0.0])
 
 
-def test_noise_has_the_size_asked_for_and_is_repeatable():
-    tracker = Tracker("noisy", noise_mm=0.2, latency_ms=0.0)
-    samples = np.array([tracker.tracked(lambda t: np.zeros(3), n / RATE_HZ) for n in range(4000)])
+def test_errors_over_time_have_the_size_that_the_budget_draws_and_are_repeatable():
+    tracker = Tracker(accuracy_mm=0.3, noise_mm=0.4, depth_ratio=3.0, latency_ms=0.0)
+    samples = np.array([tracker.tracked_mm(lambda t: np.zeros(3), n / tracker.rate_hz) for n in range(4000)])
     # 4000 samples: the spread is known to 1.1 per cent (1 / sqrt(2 n)), four times that is allowed.
-    np.testing.assert_allclose(samples.std(axis=0), 0.2, rtol=0.045)
-    np.testing.assert_array_equal(samples[5], tracker.tracked(lambda t: np.zeros(3), 5 / RATE_HZ))
-
-
-@pytest.mark.parametrize(
-    ("options", "error", "message"),
-    [
-        ({"kind": "best"}, RenderError, "expected one of ideal, noisy, off"),
-        ({"noise_mm": -1.0}, RenderError, "noise_mm is -1"),
-        ({"latency_ms": float("nan")}, RenderError, "latency_ms is nan"),
-    ],
-)
-def test_bad_trackers(options, error, message):
-    with pytest.raises(error, match=message):
-        Tracker(**options)
+    np.testing.assert_allclose(samples.std(axis=0), [0.4, 0.4, 1.2], rtol=0.045)
+    np.testing.assert_allclose(samples.mean(axis=0), [0.3, 0.3, 0.9], atol=4.0 * 1.2 / np.sqrt(4000))
+    effects = effects_of(tracker)
+    np.testing.assert_allclose(
+        np.sqrt((samples**2).mean(axis=0)), [effects.lateral_mm] * 2 + [effects.depth_mm], rtol=0.045
+    )
+    again = tracker.tracked_mm(lambda t: np.zeros(3), 5 / tracker.rate_hz)
+    np.testing.assert_array_equal(samples[5], again)
+    other = tracker.tracked_mm(lambda t: np.zeros(3), 5 / tracker.rate_hz, seed=2)
+    assert np.all(samples[5] != other)
 
 
 def test_history_of_the_hand():
@@ -131,8 +126,18 @@ def test_driver_gives_hand_motion_and_recording():
     pupil, tracked = driver.eye(State(hand_mm=(1.0, 2.0, 0.5)), 7.0)
     np.testing.assert_array_equal(pupil, [1.0, 2.0, 0.5])
     np.testing.assert_array_equal(tracked, pupil)
-    pupil, tracked = driver.eye(State(motion="recorded", time_s=0.25, tracker=Tracker("off")), 7.0)
+    pupil, tracked = driver.eye(State(motion="recorded", time_s=0.25, tracking="off"), 7.0)
     np.testing.assert_allclose(pupil, [0.25, 0.0, 0.0])
     np.testing.assert_array_equal(tracked, np.zeros(3))
     with pytest.raises(RenderError, match="motion is 'jump'; expected one of hand, circle"):
         driver.eye(State(motion="jump"), 0.0)
+    with pytest.raises(RenderError, match="tracker is 'best'; expected one of ideal, noisy, off"):
+        driver.eye(State(tracking="best"), 0.0)
+
+
+def test_the_state_s_tracker_errs_where_it_is_noisy_alone():
+    tracker = Tracker(accuracy_mm=1.0, noise_mm=0.0, depth_ratio=2.0, latency_ms=0.0)
+    for tracking, off in (("ideal", 0.0), ("noisy", 1.0)):
+        state = State(motion="circle", time_s=1.0, tracking=tracking, tracker=tracker)
+        pupil, tracked = EyeDriver(np.array(HALF)).eye(state, 0.0)
+        np.testing.assert_allclose(tracked - pupil, off * np.array([1.0, 1.0, 2.0]), atol=1e-12)

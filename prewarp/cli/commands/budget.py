@@ -9,7 +9,7 @@ from prewarp.budget import EyeMotion, Limit, Tracker, seam_budget
 from prewarp.budget.simulate import MOST_SAMPLES
 from prewarp.cli.arguments import FILE, Counts, PupilPosition, module_option, require_output_file
 from prewarp.cli.displays import eye_option, no_seam, read_display
-from prewarp.cli.settings import settings_option
+from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
@@ -21,22 +21,8 @@ _MOTION = EyeMotion()
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
 @eye_option
-@settings_option(
-    Tracker,
-    "tracker",
-    accuracy_mm="--accuracy: Error that stays, 1-sigma per axis",
-    noise_mm="--noise: Error of each sample, 1-sigma per axis",
-    depth_ratio="--depth-ratio: How many times larger both are in depth",
-    latency_ms="--latency: From eye to light",
-    rate_hz="--rate: Samples a second",
-)
-@settings_option(
-    Limit,
-    "limit",
-    seam_arcmin="--limit: Largest seam error",
-    percentile="--percentile: Share of moments that must stay under it",
-    focus_dioptres="--focus-limit: Largest focus step",
-)
+@settings_options(Tracker, "tracker")
+@settings_options(Limit, "limit", flags={"seam_arcmin": "--limit", "focus_dioptres": "--focus-limit"})
 @click.option(
     "--gaze",
     "gaze_deg",

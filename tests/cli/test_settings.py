@@ -1,0 +1,53 @@
+"""Options that are made from settings classes: names, defaults, help, and the way back into the class."""
+
+import dataclasses
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from prewarp.budget import Tracker
+from prewarp.cli import main
+from prewarp.cli.settings import settings_options
+from tests.cli.conftest import run
+
+OPTIONS = {
+    "accuracy_mm": "--accuracy",
+    "noise_mm": "--noise",
+    "depth_ratio": "--depth-ratio",
+    "latency_ms": "--latency",
+    "rate_hz": "--rate",
+}
+
+
+@pytest.mark.parametrize("command", ["budget", "preview", "film"])
+def test_what_a_budget_recommends_is_looked_at_by_the_same_options(command):
+    options = {one.name: one for one in main.get_command(None, command).params}
+    assert {field.name for field in dataclasses.fields(Tracker)} == set(OPTIONS)
+    for name, flag in OPTIONS.items():
+        assert options[name].opts == [flag]
+        assert options[name].default == getattr(Tracker(), name)
+    assert options["latency_ms"].help == (
+        "From a sample of the eye to light from the panel that was drawn with it, ms."
+    )
+
+
+def test_options_fill_the_class():
+    made = []
+
+    @click.command()
+    @settings_options(Tracker)
+    def command(**settings):
+        made.append(Tracker(**settings))
+
+    done = CliRunner().invoke(command, ["--accuracy", "0.2", "--rate", "120", "--depth-ratio", "3"])
+    assert done.exit_code == 0, done.output
+    assert made == [Tracker(accuracy_mm=0.2, rate_hz=120.0, depth_ratio=3.0)]
+
+
+@pytest.mark.parametrize("command", [("preview", "--offscreen"), ("film",)])
+def test_a_wrong_setting_is_told_in_one_line(command, tmp_path):
+    done = run(*command, "folded", "--noise", "-1", "-o", tmp_path / "a.png")
+    assert done.exit_code == 2
+    (line,) = done.stderr.splitlines()
+    assert "noise_mm is -1.0 (out of range); expected a number from 0 to 20 mm" in line
