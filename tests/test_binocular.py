@@ -8,7 +8,6 @@ import pytest
 
 from prewarp.binocular import (
     CAUTION,
-    EyeOptics,
     binocular_directions,
     converged_pupils_mm,
     disparity,
@@ -18,28 +17,31 @@ from prewarp.errors import SeamError
 from prewarp.published import VERTICAL_MISALIGNMENT
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, two_channels
+from tests.eyes import closed_form_eye
 
 CENTRE = np.zeros(3)
 ARCMIN_PER_MRAD = 180.0 * 60.0 / np.pi / 1000.0
 
 
-@lru_cache(maxsize=1)
-def optics():
-    """Two channels 1.5 m ahead and their seam, built once."""
-    own = PlaneSet({(c.channel, "G"): c for c in two_channels()})
-    return own, build_seam(own, pupils_mm=EYE_BOX_CORNERS)
+@lru_cache(maxsize=2)
+def one_eye(side):
+    """An eye with two channels 1.5 m ahead, named after it; its seam is built once."""
+    channels = [replace(c, channel=f"{side} {c.channel}") for c in two_channels()]
+    own = PlaneSet({(c.channel, "G"): c for c in channels})
+    return closed_form_eye(own, seam=build_seam(own, pupils_mm=EYE_BOX_CORNERS))
 
 
-def one_eye(raised=0.0):
-    """An eye whose channels truly sit higher by a tangent."""
-    own, seam = optics()
-    true = {key: replace(c, centre=(c.centre[0], c.centre[1] + raised)) for key, c in own.fields.items()}
-    return EyeOptics(own, seam, PlaneSet(true))
+def raised(eyes, side, height):
+    """What the eyes look through where the channels of one truly sit higher by a tangent."""
+    fields = {key: field for eye in eyes.values() for key, field in eye.fields.fields.items()}
+    for key, own in eyes[side].fields.fields.items():
+        fields[key] = replace(own, centre=(own.centre[0], own.centre[1] + height))
+    return PlaneSet(fields)
 
 
 @pytest.fixture(scope="module")
 def eyes():
-    return {"left": one_eye(), "right": one_eye()}
+    return {side: one_eye(side) for side in ("left", "right")}
 
 
 @pytest.fixture(scope="module")
@@ -71,10 +73,11 @@ def test_pupils_that_move_apart_see_their_vergence(eyes):
     assert found.vergence_dioptres(63.0)[0] == pytest.approx(-(1.0 / 1500.0) / 0.063, rel=1e-5)
 
 
-def test_a_channel_that_sits_higher_is_seen_higher(tangent):
+def test_a_channel_that_sits_higher_is_seen_higher(eyes):
     """Half a mrad at the middle of the picture: more than half of a usual design figure for dipvergence."""
-    eyes = {"left": one_eye(raised=5e-4), "right": one_eye()}
-    found = disparity(eyes, [[0.0, 0.0]], pupils_mm=at(), tracked_pupils_mm=at(), colour="G")
+    true = raised(eyes, "left", 5e-4)
+    arguments = {"pupils_mm": at(), "tracked_pupils_mm": at(), "colour": "G", "true_fields": true}
+    found = disparity(eyes, [[0.0, 0.0]], **arguments)
     assert found.dipvergence_arcmin[0] == pytest.approx(0.5 * ARCMIN_PER_MRAD, rel=1e-4)
     assert found.horizontal_arcmin[0] == pytest.approx(0.0, abs=1e-6)
 
@@ -109,6 +112,6 @@ def test_out_of_sight_is_nan(eyes):
 
 def test_one_eye_is_not_enough_and_cautions_stand_beside():
     with pytest.raises(SeamError, match="no channel for the left eye; disparity needs both"):
-        binocular_directions({"right": one_eye()})
+        binocular_directions({"right": one_eye("right")})
     assert "qualified people" in CAUTION
     assert any("quoted from memory" in one.text() for one in VERTICAL_MISALIGNMENT)

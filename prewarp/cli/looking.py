@@ -108,4 +108,4 @@ def looked_at(
     )
     subject = load_subject(path, module_path=module_path, eye=eye, light_path=light_path, progress=talk.note)
     state = replace(state, light=subject.lights[-1])
-    return subject, state, EyeDriver(subject.half_mm, recorded=recorded), scenery
+    return subject, state, EyeDriver(subject.eye.eye_box.half_mm, recorded=recorded), scenery

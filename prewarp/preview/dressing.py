@@ -26,7 +26,7 @@ class Dressing:
     """Pages of one subject; the same page object is given again until it changes, so that it is uploaded once."""
 
     def __init__(self, subject: Subject, /) -> None:
-        self._channels = subject.channels
+        self._channels = subject.eye.channels
         self._gauge = SeamGauge(subject)
         self._recent = RecentErrors()
         self._reading = SeamReading(np.nan, np.nan)

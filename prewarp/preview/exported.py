@@ -25,14 +25,14 @@ _PATH = "mesh"
 def device_build(subject: Subject, /) -> DeviceBuild:
     """Return what an export of the subject is made from."""
     return DeviceBuild(
-        subject.fields,
-        subject.content,
-        tuple(subject.channels),
+        subject.eye.fields,
+        subject.eye.content,
+        tuple(subject.eye.channels),
         np.zeros((1, 3)),
-        np.stack([-subject.half_mm, subject.half_mm]),
-        seam=subject.seam,
-        transfers=subject.transfers,
-        bit_depths=subject.bit_depths,
+        np.stack([-subject.eye.eye_box.half_mm, subject.eye.eye_box.half_mm]),
+        seam=subject.eye.seam,
+        transfers=subject.eye.transfers,
+        bit_depths=subject.eye.bit_depths,
     )
 
 

@@ -30,15 +30,15 @@ class SeamGauge:
     """Reads seam error and focus step of a subject at fixed directions along the seam, in green."""
 
     def __init__(self, subject: Subject, /) -> None:
-        colours = subject.fields.colours
+        colours = subject.eye.fields.colours
         colour = "G" if "G" in colours else colours[0]
-        self._fields = {name: subject.fields.field(name, colour) for name in subject.channels}
+        self._fields = {name: subject.eye.fields.field(name, colour) for name in subject.eye.channels}
         self._probes: list[tuple[str, str, FloatArray]] = []
         shared = shared_directions(subject)
         if len(shared):
-            weights = subject.seam.weights(shared)
-            order = {name: subject.seam.index(name) for name in subject.channels}
-            for one, other in combinations(subject.channels, 2):
+            weights = subject.eye.seam.weights(shared)
+            order = {name: subject.eye.seam.index(name) for name in subject.eye.channels}
+            for one, other in combinations(subject.eye.channels, 2):
                 both = np.minimum(weights[order[one]], weights[order[other]]) > 0.1
                 chosen = shared[both]
                 if len(chosen):

@@ -58,7 +58,7 @@ class ReferencePainter:
         self.size_px = size_px
         self._picture_of = picture_of
         self._centre = centre_of_seam(subject)
-        self._colours = field_colours(subject.fields.colours)
+        self._colours = field_colours(subject.eye.fields.colours)
         self._planes: tuple[tuple[str, int], tuple] | None = None
 
     def paint(
@@ -74,7 +74,7 @@ class ReferencePainter:
         light = np.zeros((height, width, 3), dtype=np.float32)
         if boxes.view is not None:
             _part(light, boxes.view)[:] = self._view(state, outlook, after, before, pupil_mm, tracked_mm)
-        for box, name in zip(boxes.panels, self.subject.channels, strict=False):
+        for box, name in zip(boxes.panels, self.subject.eye.channels, strict=False):
             edge = 0 if state.wipe is None else round(state.wipe * box.width)
             for panels, columns in ((before, slice(0, edge)), (after, slice(edge, None))):
                 _part(light, box)[:, columns] = _scaled(panels[name].linear(), box)[:, columns]
@@ -87,7 +87,7 @@ class ReferencePainter:
     ) -> dict[str, PanelPicture]:
         subject, scene = self.subject, state.scene
         match = subject.light.match if subject.light is not None and state.light == "matched" else None
-        content = subject.content
+        content = subject.eye.content
         if self._planes is None or self._planes[0] != (scene, shrink):
             image = self._picture_of(scene, content.size_px)
             self._planes = (
@@ -95,21 +95,21 @@ class ReferencePainter:
                 content_planes(shrunk_picture(image, shrink) if shrink > 1 else image),
             )
         panels = {}
-        for name in subject.channels:
+        for name in subject.eye.channels:
             meshes = panel_meshes(
-                subject.fields,
+                subject.eye.fields,
                 name,
                 content,
                 tracked_pupil_mm=tracked,
-                seam=subject.seam if warped else None,
+                seam=subject.eye.seam if warped else None,
                 match=match if warped else None,
                 warped=warped,
             )
             panels[name] = panel_picture(
                 self._planes[1],
                 [_shrunk(mesh, shrink) for mesh in meshes],
-                transfer=subject.transfers[name],
-                bit_depth=min(subject.bit_depths[name], MOST_BITS),
+                transfer=subject.eye.transfers[name],
+                bit_depth=min(subject.eye.bit_depths[name], MOST_BITS),
                 threads=THREADS,
             )
         return panels
@@ -140,13 +140,13 @@ class ReferencePainter:
     ) -> NDArray[np.float32]:
         scale = (outlook.scale_px, -outlook.scale_px)
         light = self._seen(
-            state, panels, Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale), pupil
+            state, panels, Sight(self.subject.eye.content, outlook.size_px, outlook.middle_px, scale), pupil
         )
         if state.view == "seam error":
             return light
         ghost: Ghost = GHOSTS[state.ghost][1]
         if ghost.strength > 0.0:
-            sight = Sight(self.subject.content, outlook.size_px, *ghost.moved(outlook))
+            sight = Sight(self.subject.eye.content, outlook.size_px, *ghost.moved(outlook))
             light += ghost.strength * self._seen(state, panels, sight, pupil)
         if state.transmittance > 0.0:
             light += state.transmittance * self._world(outlook)
@@ -156,7 +156,7 @@ class ReferencePainter:
         self, state: State, panels: dict[str, PanelPicture], sight: Sight, pupil: FloatArray
     ) -> NDArray[np.float32]:
         subject = self.subject
-        fields = subject.fields
+        fields = subject.eye.fields
         luminance = subject.light.shares if subject.light is not None and state.light != "even" else None
         maps = {}
         for name, picture in panels.items():
@@ -170,7 +170,7 @@ class ReferencePainter:
         return perceived_light(panels, maps, sight, threads=THREADS)
 
     def _world(self, outlook: Outlook) -> NDArray[np.float32]:
-        content = self.subject.content
+        content = self.subject.eye.content
         image = Image.fromarray(self._picture_of("quay_by_day", content.size_px))
         factor = content.focal_px / outlook.scale_px
         corner = np.array(content.size_px) / 2.0 - np.array(outlook.middle_px) * factor
@@ -185,18 +185,18 @@ class ReferencePainter:
         meant for (height, width, 2), NaN off the panel, and the blend weight (height, width), 0 off it.
         """
         scale = (outlook.scale_px, -outlook.scale_px)
-        sight = Sight(self.subject.content, outlook.size_px, outlook.middle_px, scale)
+        sight = Sight(self.subject.eye.content, outlook.size_px, outlook.middle_px, scale)
         x, y = (np.arange(length) + 0.5 for length in outlook.size_px)
         meant = {}
-        for name in self.subject.channels:
-            field = self.subject.fields.field(name, self._colours[1])
+        for name in self.subject.eye.channels:
+            field = self.subject.eye.fields.field(name, self._colours[1])
             pixel = view_mesh(field, sight, pupil_mm=pupil).on_lattice(x, y)
             seen = np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=-1)
-            mesh = panel_mesh(field, self.subject.content, tracked_pupil_mm=tracked, seam=self.subject.seam)
+            mesh = panel_mesh(field, self.subject.eye.content, tracked_pupil_mm=tracked, seam=self.subject.eye.seam)
             shown = np.full((*seen.shape, 3), np.nan)
             shown[seen] = mesh.spline().at(pixel[seen])
             meant[name] = (
-                self.subject.content.tangent_from_pixel(shown[..., :2]),
+                self.subject.eye.content.tangent_from_pixel(shown[..., :2]),
                 np.clip(np.nan_to_num(shown[..., 2]), 0.0, 1.0),
             )
         return meant

@@ -137,7 +137,7 @@ class Show:
         if self._drag == "line":
             self.state = self.state.wiped(x / max(size[0], 1.0))
         elif self._drag == "pupil":
-            half = self._subject.half_mm
+            half = self._subject.eye.eye_box.half_mm
             step = (2.0 * half[0] * dx / max(size[0], 1.0), -2.0 * half[1] * dy / max(size[1], 1.0), 0.0)
             self.state = self.state.moved(step, half)
 
@@ -148,7 +148,7 @@ class Show:
         if zooms:
             self.key("EQUAL" if steps > 0 else "MINUS", now_s)
         else:
-            self.state = self.state.moved((0.0, 0.0, STEP_MM * steps), self._subject.half_mm)
+            self.state = self.state.moved((0.0, 0.0, STEP_MM * steps), self._subject.eye.eye_box.half_mm)
 
     def say(self, text: str, now_s: float, /) -> None:
         """Show a message."""
@@ -195,7 +195,7 @@ class Show:
         )
         self._subject, self.stage = subject, stage
         self._dressing = Dressing(subject)
-        self._situation = Situation(self._scenery.names, self._driver.names, subject.half_mm, subject.lights)
+        self._situation = Situation(self._scenery.names, self._driver.names, subject.eye.eye_box.half_mm, subject.lights)
         self._files = Watch(subject.files)
         self._drawn = None
         self._context.gc()

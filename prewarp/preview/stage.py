@@ -101,9 +101,9 @@ class Stage:
             context,
             tables,
             subject.weights,
-            subject.content,
-            transfers=subject.transfers,
-            bit_depths=subject.bit_depths,
+            subject.eye.content,
+            transfers=subject.eye.transfers,
+            bit_depths=subject.eye.bit_depths,
             panel_kind=_panel_kind(path, subject),
             whole_content=path == "exported",
         )
@@ -111,12 +111,12 @@ class Stage:
         self._present = Program(context, "show.frag", {"PREWARP_ENCODED": 1})
         self._weights = self.eye.view.variant("weight_view.frag")
         self._spread = self.eye.view.variant(
-            "seam_spread.frag", {"PREWARP_PROJECTION": PROJECTIONS.index(subject.content.projection)}
+            "seam_spread.frag", {"PREWARP_PROJECTION": PROJECTIONS.index(subject.eye.content.projection)}
         )
         self._error = Program(context, "seam_error.frag")
         self._error.set("u_full_arcmin", FULL_ARCMIN)
-        middle = tuple(length / 2.0 for length in subject.content.size_px)
-        focal = subject.content.focal_px
+        middle = tuple(length / 2.0 for length in subject.eye.content.size_px)
+        focal = subject.eye.content.focal_px
         for program in self._spread.values():
             program.set("u_content_middle", middle)
             program.set("u_content_scale", (focal, -focal))
@@ -188,7 +188,7 @@ class Stage:
             self.eye.draw_before()
         if boxes.view is not None:
             self._draw_view(state, outlook, boxes.view)
-        for box, name in zip(boxes.panels, self.subject.channels, strict=False):
+        for box, name in zip(boxes.panels, self.subject.eye.channels, strict=False):
             self._draw_panel(box, name, state.wipe)
         for page, texture in self._pages.values():
             self._draw_page(page, texture)
@@ -209,10 +209,10 @@ class Stage:
     def _use_content(self, state: State, outlook: Outlook) -> None:
         shrink = shrink_for(self.subject, outlook, finesse=self._finesse)
         if self.eye.resize_panels(shrink) or state.scene != self._scene:
-            self.eye.set_content(self._picture_of(state.scene, self.subject.content.size_px))
+            self.eye.set_content(self._picture_of(state.scene, self.subject.eye.content.size_px))
             self._scene = state.scene
         if state.transmittance > 0.0 and self._world is None:
-            size = self.subject.content.size_px
+            size = self.subject.eye.content.size_px
             factor = min(1.0, 2048.0 / max(size))
             size = (max(int(size[0] * factor), 16), max(int(size[1] * factor), 16))
             self._world = make_texture(self.context, size, "srgb")
@@ -248,7 +248,7 @@ class Stage:
         self.eye.view.add(self.frame, textures, outlook, self.eye.sampler, gain=DIMMED if dimmed else 1.0)
 
     def _draw_world(self, transmittance: float, outlook: Outlook) -> None:
-        content = self.subject.content
+        content = self.subject.eye.content
         per_px = np.array([1.0, 1.0]) * content.focal_px / outlook.scale_px / np.array(content.size_px)
         corner = self.frame.frame.viewport[:2]
         first = 0.5 - (np.array(outlook.middle_px) + corner) * per_px
@@ -345,7 +345,7 @@ def faster_path(
     """Return which of "mesh" and "compute" draws frames of a moving eye faster here, by the GPU's own clock; "mesh" where it has none."""
     if not has_compute(context) or is_software(context.info["GL_RENDERER"]):
         return "mesh"
-    if len(subject.channels) > MOST_CHANNELS:
+    if len(subject.eye.channels) > MOST_CHANNELS:
         return "mesh"
     times = {}
     for path in _TRIED:

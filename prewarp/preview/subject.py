@@ -1,29 +1,23 @@
-"""What is looked at: the fields, seam and tables of one eye, from a fit or a module, and the files they came from."""
+"""What is looked at: one eye with the tables that draw it, from a fit or a module, and the files they came from."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from prewarp.checks import FloatArray, nearest_name
-from prewarp.content import ContentProjection
-from prewarp.encoding import TransferFunction
 from prewarp.errors import InputFileError, ModuleError
+from prewarp.eye import Eye, assemble_eye, eye_of_fit
 from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, read_grid
-from prewarp.module import Channel, DisplayModule, read_module
-from prewarp.photometry.lighting import lighting
+from prewarp.module import DisplayModule, read_module
 from prewarp.render.live.eye_light import EyeLight, lit_table
 from prewarp.render.live.eye_table import NODE_STEP_PX, EyeTable, eye_table
 from prewarp.render.live.mesh import LIGHTS
 from prewarp.render.live.weight_map import WeightMap, weight_map
 from prewarp.render.pictures import field_colours
 from prewarp.resources import resource_folder
-from prewarp.seam import Seam, build_seam
 
-# Content of a fit without a module: as fine as this at the middle, over what the channels show.
-_CONTENT_PX_PER_DEG = 40.0
 _MODULE_ENDINGS = (".module.toml", ".toml")
 _GRID_ENDINGS = (".grid.npz", ".grid.csv", ".grid.csv.gz", ".npz", ".csv", ".csv.gz")
 
@@ -38,20 +32,8 @@ class Subject:
 
     Parameters
     ----------
-    name : str
-        For people: module name and eye.
-    fields : FieldSet
-        All channels and colours.
-    channels : tuple of str
-        The channels of this eye.
-    seam : Seam or None
-        None where there is one channel.
-    content : ContentProjection
-        How content pictures lie on directions.
-    half_mm : (3,) float array
-        Half sizes of the eye box, mm.
-    transfers, bit_depths : dict
-        Channel name to what its panel does with codes.
+    eye : Eye
+        Fields, seam, panels, eye box and content.
     tables, weights : dict
         Channel name to its mesh tables and weights.
     light : EyeLight or None
@@ -60,126 +42,41 @@ class Subject:
         Files that make it; when one changes, it can be made again.
     """
 
-    name: str
-    fields: FieldSet
-    channels: tuple[str, ...]
-    seam: Seam | None
-    content: ContentProjection
-    half_mm: FloatArray
-    transfers: dict[str, TransferFunction]
-    bit_depths: dict[str, int]
+    eye: Eye
     tables: dict[str, EyeTable]
     weights: dict[str, WeightMap]
-    files: tuple[Path, ...]
     light: EyeLight | None = None
+    files: tuple[Path, ...] = ()
 
     @property
     def lights(self) -> tuple[str, ...]:
-        """How bright panels can be made to look, of `prewarp.render.live.mesh.LIGHTS`."""
+        """How bright panels can be made to look, of `LIGHTS`."""
         return LIGHTS[:1] if self.light is None else LIGHTS
 
 
-def make_subject(
-    fields: FieldSet,
-    /,
-    *,
-    module: DisplayModule | None = None,
-    eye: str | None = None,
-    luminance: Grid | None = None,
-    files: tuple[Path, ...] = (),
-    step_px: float = NODE_STEP_PX,
-) -> Subject:
-    """Join one eye's channels and make their tables.
-
-    Parameters
-    ----------
-    fields : FieldSet
-        All channels and colours.
-    module : DisplayModule, optional
-        Eyes, panels, eye box and content; without one all channels are one eye's, panels are sRGB, the eye box is what was
-        captured and the content covers what the channels show.
-    eye : str, optional
-        "left" or "right"; the right eye if the module has it and none is given.
-    luminance : Grid, optional
-        Captures with luminance: channels then reach no further than they are lit, and are matched by gains. Needs a module.
-    files, step_px
-        See `Subject` and `eye_table`.
-
-    Raises
-    ------
-    ModuleError
-        The module has no such eye, or names channels that the fit lacks; luminance without a module.
-    SeamError
-        Channels leave a gap.
-    """
-    channels: Sequence[Channel] = ()
-    if module is None:
-        if luminance is not None:
-            raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
-        names, label = fields.channels, "fit without a module"
-        half = np.abs(fields.pupil_box_mm).max(axis=0)
-        content = _content_of(fields)
-        transfers, bits = {name: TransferFunction() for name in names}, dict.fromkeys(names, 8)
-    else:
-        eye = eye or module.eyes[-1]
-        channels = module.channels_of(eye)
-        if not channels:
-            raise ModuleError(
-                f"{module.name}: no channel for the {eye} eye; there is {', '.join(module.eyes)}."
-            )
-        names, label = tuple(channel.name for channel in channels), f"{module.name}, {eye} eye"
-        missing = [name for name in names if name not in fields.channels]
-        if missing:
-            raise ModuleError(
-                f"{module.name}: channel '{missing[0]}' is not in the fit, which has {', '.join(fields.channels)}."
-                f"{nearest_name(missing[0], fields.channels)}"
-            )
-        half, content = module.eye_box.half_mm, module.content
-        transfers = {channel.name: channel.panel.transfer for channel in channels}
-        bits = {channel.name: channel.panel.bit_depth for channel in channels}
-    light = seam = None
-    if luminance is not None and module is not None:
-        measured = lighting(fields, module, channels, luminance)
-        fields, seam = measured.fields, measured.seam if len(names) > 1 else None
-        light = EyeLight(measured.match, measured.brightest(np.zeros(3)), field_colours(fields.colours))
-    elif len(names) > 1:
-        corners = np.stack(np.meshgrid(*([-h, h] for h in half), indexing="ij"), axis=-1).reshape(-1, 3)
-        seam = build_seam(fields, pupils_mm=np.unique(corners, axis=0), channels=names)
-    tables, weights = channel_tables(fields, names, content, seam, half_mm=half, step_px=step_px, light=light)
-    return Subject(
-        name=label,
-        fields=fields,
-        channels=names,
-        seam=seam,
-        content=content,
-        half_mm=np.asarray(half, dtype=float),
-        transfers=transfers,
-        bit_depths=bits,
-        tables=tables,
-        weights=weights,
-        files=files,
-        light=light,
-    )
-
-
-def channel_tables(
-    fields: FieldSet,
-    channels: Sequence[str],
-    content: ContentProjection,
-    seam: Seam | None,
-    /,
-    *,
-    half_mm: FloatArray,
-    step_px: float = NODE_STEP_PX,
-    light: EyeLight | None = None,
-) -> tuple[dict[str, EyeTable], dict[str, WeightMap]]:
-    """Return the mesh tables and weights of channels, by name; with their luminance where `light` knows it."""
-    tables = {name: eye_table(fields, name, half_mm=half_mm, step_px=step_px) for name in channels}
-    targets = None
+def subject_of(eye: Eye, /, *, files: tuple[Path, ...] = (), step_px: float = NODE_STEP_PX) -> Subject:
+    """Make the tables of an eye; for `files` and `step_px` see `Subject` and `eye_table`."""
+    light = None
+    if eye.match is not None:
+        light = EyeLight(eye.match, eye.brightest(np.zeros(3)), field_colours(eye.fields.colours))
+    half = eye.eye_box.half_mm
+    tables = {name: eye_table(eye.fields, name, half_mm=half, step_px=step_px) for name in eye.channels}
     if light is not None:
         tables = {name: lit_table(table, light) for name, table in tables.items()}
-        targets = light.targets
-    return tables, {name: weight_map(seam, content, name, targets=targets) for name in channels}
+    targets = None if light is None else light.targets
+    weights = {name: weight_map(eye.seam, eye.content, name, targets=targets) for name in eye.channels}
+    return Subject(eye, tables, weights, light, files)
+
+
+def _assembled(
+    fields: FieldSet, module: DisplayModule | None, side: str | None, luminance: Grid | None
+) -> Eye:
+    """Return the eye asked for, else the right one where the module has it."""
+    if module is not None:
+        return assemble_eye(fields, module, side=side or module.eyes[-1], luminance=luminance)
+    if luminance is not None:
+        raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
+    return eye_of_fit(fields)
 
 
 def load_subject(
@@ -214,7 +111,7 @@ def load_subject(
         module = read_module(module_path) if module_path is not None else None
         files = (path,) if module_path is None else (path, module_path)
         progress(_JOINING[luminance is not None])
-        return make_subject(fields, module=module, eye=eye, luminance=luminance, files=(*files, *light_files))
+        return subject_of(_assembled(fields, module, eye, luminance), files=(*files, *light_files))
     module = read_module(path)
     fit_path = _beside(path, _MODULE_ENDINGS, (".fit.npz",))
     if fit_path is not None:
@@ -234,9 +131,7 @@ def load_subject(
         sizes = {channel.name: channel.panel.size_px for channel in module.channels}
         fields = fit_grid(read_grid(source), panel_size_px=sizes)
     progress(_JOINING[luminance is not None])
-    return make_subject(
-        fields, module=module, eye=eye, luminance=luminance, files=(source, path, *light_files)
-    )
+    return subject_of(_assembled(fields, module, eye, luminance), files=(source, path, *light_files))
 
 
 def _demo_file(path: Path) -> Path:
@@ -260,15 +155,3 @@ def _beside(path: Path, endings: tuple[str, ...], others: tuple[str, ...]) -> Pa
     found = (path.with_name(stem + ending) for ending in others)
     return next((other for other in found if other.is_file()), None)
 
-
-def _content_of(fields: FieldSet) -> ContentProjection:
-    """Return an equidistant content picture that covers what the channels show from the eye-box centre."""
-    widest = np.zeros(2)
-    for field in fields.fields.values():
-        edge = np.array([0.0, 0.5, 1.0])
-        u, v = (edge * length for length in field.panel_size_px)
-        tangent = np.nan_to_num(field.forward_lattice(u, v, pupil_mm=np.zeros(3)))
-        widest = np.maximum(widest, np.degrees(np.arctan(np.abs(tangent))).max(axis=(0, 1)))
-    span = np.clip(2.0 * widest + 4.0, 4.0, 170.0)
-    size = tuple(int(length) for length in np.clip(np.ceil(span * _CONTENT_PX_PER_DEG), 64, 8192))
-    return ContentProjection("equidistant", size, float(size[0] / _CONTENT_PX_PER_DEG))

@@ -56,7 +56,7 @@ def regions_of(view: str, size_px: tuple[int, int], subject: Subject, /) -> Regi
 
 def _side_by_side(box: Box, subject: Subject) -> tuple[Box, ...]:
     """Return one box per channel, as large as fits, each of its panel's shape."""
-    sizes = [subject.tables[name].panel_size_px for name in subject.channels]
+    sizes = [subject.tables[name].panel_size_px for name in subject.eye.channels]
     room = (max(box.width - _GAP_PX * (len(sizes) + 1), len(sizes)), max(box.height - 2 * _GAP_PX, 1))
     aspects = [width / height for width, height in sizes]
     height = max(int(min(room[1], room[0] / sum(aspects))), 1)
@@ -72,8 +72,8 @@ def _side_by_side(box: Box, subject: Subject) -> tuple[Box, ...]:
 
 def outlook_of(state: State, subject: Subject, box: Box | None, centre: FloatArray, /) -> Outlook:
     """Return how the view lies in its box: all of the content, or the middle of the seam (plane point) made larger."""
-    size = (box.width, box.height) if box is not None else subject.content.size_px
-    whole = Outlook.whole(subject.content, size)
+    size = (box.width, box.height) if box is not None else subject.eye.content.size_px
+    whole = Outlook.whole(subject.eye.content, size)
     factor = ZOOMS[state.zoom]
     if factor == 1.0:
         return whole
@@ -87,7 +87,7 @@ def shrink_for(subject: Subject, outlook: Outlook, /, *, finesse: float = FINE) 
 
     Panels keep at least `finesse` pixels for each of the view's.
     """
-    finest = max(subject.tables[name].px_per_cosine for name in subject.channels)
+    finest = max(subject.tables[name].px_per_cosine for name in subject.eye.channels)
     shrink = 1
     while shrink < MOST_SHRINK and finest / (2 * shrink) >= finesse * outlook.scale_px:
         shrink *= 2
@@ -96,20 +96,20 @@ def shrink_for(subject: Subject, outlook: Outlook, /, *, finesse: float = FINE) 
 
 def centre_of_seam(subject: Subject, /) -> FloatArray:
     """Return the middle of where channels share the light, as a point of the content's plane (2,)."""
-    if subject.seam is None:
+    if not subject.eye.has_seam:
         return np.zeros(2)
     shared = shared_directions(subject)
-    return plane_from_tangent(shared.mean(axis=0), subject.content.projection)
+    return plane_from_tangent(shared.mean(axis=0), subject.eye.content.projection)
 
 
 def shared_directions(subject: Subject, /, *, most: int = 4096) -> FloatArray:
     """Return directions (n, 2), tangents, that two channels show together with at least a tenth of the light each."""
-    if subject.seam is None:
+    if not subject.eye.has_seam:
         return np.zeros((0, 2))
-    content = subject.content
+    content = subject.eye.content
     x, y = (np.linspace(0.0, length, count) for length, count in zip(content.size_px, (161, 81), strict=True))
     tangent = content.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1)).reshape(-1, 2)
-    weights = np.sort(subject.seam.weights(tangent), axis=0)
+    weights = np.sort(subject.eye.seam.weights(tangent), axis=0)
     shared = tangent[weights[-2] > 0.1]
     if len(shared) == 0:
         # A seam too narrow for this lattice: the best shared direction of it.

@@ -31,7 +31,7 @@ def seams_built_once(monkeypatch):
             SEAMS[key] = build_seam(fields, pupils_mm=pupils_mm, channels=channels)
         return SEAMS[key]
 
-    monkeypatch.setattr("prewarp.cli.seams.build_seam", build)
+    monkeypatch.setattr("prewarp.eye.build_seam", build)
 
 
 def only_json(done, code=0) -> dict:

@@ -79,7 +79,7 @@ def film(
             "width_px": size_px[0],
             "height_px": size_px[1],
             "renderer": name,
-            "subject": subject.name,
+            "subject": subject.eye.name,
             "output": str(output),
         }
     )

@@ -99,7 +99,7 @@ def preview(
     from prewarp.preview.window import run_window
 
     run_window(
-        f"prewarp preview: {subject.name}",
+        f"prewarp preview: {subject.eye.name}",
         size_px,
         lambda context, frame_px, scale: Show(
             context,
@@ -116,4 +116,4 @@ def preview(
             path=drawing_path,
         ),
     )
-    talk.json({"subject": subject.name, "closed": True})
+    talk.json({"subject": subject.eye.name, "closed": True})
