@@ -7,7 +7,7 @@ import numpy as np
 from prewarp.checking.lattice import Lattice, node_table
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
-from prewarp.checking.surface import Surface
+from prewarp.checking.surface import MapModel
 from prewarp.checks import FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
 
@@ -16,7 +16,7 @@ LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2
 _SAMPLED = 1500
 
 
-def check_folds(samples: Samples, surface: Surface, lattice: Lattice, good: np.ndarray) -> Iterator[Finding]:
+def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.ndarray) -> Iterator[Finding]:
     """Yield where the map turns over: lattice cells whose area has the other sign, or the model's Jacobian.
 
     `good` (n,) leaves out samples already found wrong.
@@ -57,7 +57,7 @@ def check_folds(samples: Samples, surface: Surface, lattice: Lattice, good: np.n
     )
 
 
-def measure_curl(samples: Samples, surface: Surface, coarser: Surface | None) -> tuple[float, float] | None:
+def measure_curl(samples: Samples, surface: MapModel, coarser: MapModel | None) -> tuple[float, float] | None:
     """Return the RMS curl dqx/dy - dqy/dx over samples and what of it is explained, arcmin per mm; None without pupils.
 
     At a fixed panel point direction cosines over the pupil plane are a gradient (Malus-Dupin; Born and Wolf, Principles
@@ -75,7 +75,7 @@ def measure_curl(samples: Samples, surface: Surface, coarser: Surface | None) ->
     return tuple(float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
 
 
-def _curl(samples: Samples, surface: Surface, index: IntArray) -> tuple[FloatArray, FloatArray]:
+def _curl(samples: Samples, surface: MapModel, index: IntArray) -> tuple[FloatArray, FloatArray]:
     """Return curl and the variance that noise gives it (n,), per mm."""
     by_x, by_y = (
         surface.terms(samples.pixel[index], samples.reference_mm[index], derivative=axis) for axis in (2, 3)
@@ -85,7 +85,7 @@ def _curl(samples: Samples, surface: Surface, index: IntArray) -> tuple[FloatArr
     return curl, np.maximum(variance, 0.0)
 
 
-def _away_from_rim(samples: Samples, surface: Surface, index: IntArray) -> np.ndarray:
+def _away_from_rim(samples: Samples, surface: MapModel, index: IntArray) -> np.ndarray:
     """Return True for the inner samples, where a polynomial's derivative can be trusted; all when too few."""
     panel = np.abs(surface.frame(samples.pixel[index])).max(axis=1)
     pupil = np.abs((samples.reference_mm[index] - surface.middle_mm) / surface.half_mm).max(axis=1)

@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples, median_by
-from prewarp.checking.surface import Surface
+from prewarp.checking.surface import MapModel
 from prewarp.checks import FloatArray, IntArray
 
 OUTLIER_SIGMA = 7.0
@@ -29,7 +29,7 @@ _COARSE = 0.1  # of the half panel: an outlier where the model does not
 _MEDIAN_OF_LENGTH_2D = 1.17741  # of a 2-vector of unit normals, sqrt(2 ln 2)
 
 
-def residual_px(samples: Samples, surface: Surface, index: IntArray) -> FloatArray:
+def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatArray:
     """Return (n, 2) residuals in panel px: cosine residuals through the inverse of the model's mean Jacobian by cell."""
     residual = surface.residual(samples, index)
     chosen = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
@@ -47,7 +47,7 @@ def residual_px(samples: Samples, surface: Surface, index: IntArray) -> FloatArr
 
 
 def find_outliers(
-    samples: Samples, surface: Surface, index: IntArray
+    samples: Samples, surface: MapModel, index: IntArray
 ) -> tuple[np.ndarray, FloatArray, float]:
     """Return (n,) True for outliers, their distance in px, and the robust noise of one component in px.
 
@@ -77,7 +77,12 @@ def find_outliers(
 
 
 def _stand_out(
-    samples: Samples, surface: Surface, index: IntArray, residual: FloatArray, suspect: IntArray, least: float
+    samples: Samples,
+    surface: MapModel,
+    index: IntArray,
+    residual: FloatArray,
+    suspect: IntArray,
+    least: float,
 ) -> tuple[FloatArray, np.ndarray]:
     """Return distance (px) of each suspect from its neighbourhood, and True where it stands out of every kind of it."""
     w = surface.frame(samples.pixel[index])
@@ -104,7 +109,7 @@ def _neighbours(place: FloatArray, suspect: IntArray) -> IntArray:
 
 
 def _from_surface(
-    surface: Surface,
+    surface: MapModel,
     w: FloatArray,
     pupil: FloatArray,
     residual: FloatArray,
@@ -141,14 +146,14 @@ def _from_surface(
     return away, spread, np.minimum(np.sqrt(1.0 + np.maximum(at_suspect, 0.0)), _FARTHEST), slope
 
 
-def _cells(samples: Samples, surface: Surface, index: IntArray) -> tuple[IntArray, int]:
+def _cells(samples: Samples, surface: MapModel, index: IntArray) -> tuple[IntArray, int]:
     w = np.clip(surface.frame(samples.pixel[index]), -1.0, 0.999999)
     cell = np.floor((w + 1.0) / 2.0 * _CELLS).astype(np.int64)
     return cell[:, 1] * _CELLS + cell[:, 0], _CELLS * _CELLS
 
 
 def outlier_findings(
-    samples: Samples, surface: Surface, index: IntArray, distance: FloatArray, sigma: float
+    samples: Samples, surface: MapModel, index: IntArray, distance: FloatArray, sigma: float
 ) -> Iterator[Finding]:
     """Yield what names the outliers `index` of a channel and colour: a warning, and a remark for the outermost.
 

@@ -26,7 +26,7 @@ _TOLERANCE_PX = 0.5  # misfit that may pull the model; larger residuals may be w
 
 
 @dataclass(frozen=True, eq=False)
-class Surface:
+class MapModel:
     """The model of one channel and colour. `scale` is the robust residual of one cosine component.
 
     `starved`: there are too few samples for the highest degree, so the model may not follow the map everywhere.
@@ -105,7 +105,7 @@ def fit_surface(
     places: int,
     *,
     coarser: bool = False,
-) -> Surface | None:
+) -> MapModel | None:
     """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples.
 
     `places` on the panel bound its degree there: samples at other pupils do not fill the gaps between them.
@@ -143,7 +143,7 @@ def fit_surface(
         tolerance=_TOLERANCE_PX / px_per_tangent,
         reject=False,
     )
-    return Surface(
+    return MapModel(
         pair=pair,
         frame=frame,
         middle_mm=middle,

@@ -25,7 +25,7 @@ from prewarp.export.layout import (
     aligned,
 )
 from prewarp.lookup.coding import CodedArray
-from prewarp.lookup.tables import Lookup, Surface
+from prewarp.lookup.tables import FactorMap, Lookup
 
 CONTENT_KINDS = {"flat": 1, "equidistant": 2}
 WEIGHT, GAIN = 1, 2
@@ -130,7 +130,7 @@ class _Blocks:
         return len(self.rows) - 1
 
 
-def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[Surface]) -> dict[str, object]:
+def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[FactorMap]) -> dict[str, object]:
     table = lookup.maps[place]
     first = len(blocks.rows)
     for block in table.blocks:
@@ -161,7 +161,7 @@ def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[Surfac
     }
 
 
-def _surface_row(surface: Surface, kind: int, blocks: _Blocks) -> dict[str, object]:
+def _surface_row(surface: FactorMap, kind: int, blocks: _Blocks) -> dict[str, object]:
     return {
         "kind": kind,
         "columns": surface.columns,

@@ -27,10 +27,10 @@ from prewarp.lookup.tables import (
     MAX_PANEL_DEGREE,
     MAX_PUPIL_DEGREE,
     MIN_SPLINE_COEFFICIENTS,
+    FactorMap,
     Family,
     Lookup,
     MapTable,
-    Surface,
 )
 
 MAX_CHANNELS, MAX_COLOURS, MAX_SURFACES = 16, 8, 256
@@ -220,7 +220,7 @@ class _Reader:
             )
         return CodedArray(form, numbers, float(row["scale"]))
 
-    def _surface(self, row: np.void, place: int) -> Surface:
+    def _surface(self, row: np.void, place: int) -> FactorMap:
         columns, rows, link = int(row["columns"]), int(row["rows"]), int(row["block"])
         low, high = row["low"].astype(float), row["high"].astype(float)
         self._require(
@@ -240,7 +240,7 @@ class _Reader:
             block.format in _UNSIGNED and len(block.numbers) == columns * rows,
             f"surface {place} is not what its block holds.",
         )
-        return Surface(0, None, low, high, columns, rows, float(row["offset"]), block, float(row["error"]))
+        return FactorMap(0, None, low, high, columns, rows, float(row["offset"]), block, float(row["error"]))
 
     def _map(self, row: np.void, place: int, before: list[MapTable]) -> MapTable:
         values = {name: int(row[name]) for name in ("channel", "colour", "base", "family", "columns", "rows", "pupil_degree", "modes", "first_block", "block_count")}  # fmt: skip
@@ -359,7 +359,7 @@ def _within(value: object, low: float, high: float) -> bool:
     return bool(low <= float(value) <= high)
 
 
-def _owned(surface: Surface, channel: int, colour: int | None) -> Surface:
-    return Surface(
+def _owned(surface: FactorMap, channel: int, colour: int | None) -> FactorMap:
+    return FactorMap(
         channel, colour, surface.low, surface.high, surface.columns, surface.rows, surface.offset, surface.block, surface.error
     )  # fmt: skip

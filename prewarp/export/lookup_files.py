@@ -21,7 +21,7 @@ from prewarp.export.truth import Truth
 from prewarp.lookup import Lookup, prepare
 from prewarp.lookup.device import surface_values
 from prewarp.lookup.surfaces import gain_surface, weight_surface
-from prewarp.lookup.tables import Surface
+from prewarp.lookup.tables import FactorMap
 
 BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
 FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
@@ -195,7 +195,7 @@ def require_whole(lookup: Lookup, channels: tuple[str, ...], colours: tuple[str,
         )
 
 
-def _surface(lookup: Lookup, surface: Surface) -> dict:
+def _surface(lookup: Lookup, surface: FactorMap) -> dict:
     return {
         "channel": lookup.channels[surface.channel],
         "colour": None if surface.colour is None else lookup.colours[surface.colour],

@@ -6,7 +6,7 @@ from prewarp.export.build import DeviceBuild
 from prewarp.export.ktx2 import FORMATS, Texture, ktx2_bytes, stored_texels
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, PackageFile
 from prewarp.lookup import Lookup
-from prewarp.lookup.tables import Surface
+from prewarp.lookup.tables import FactorMap
 
 KIND = "shader texture"
 # Entries of the table of encoded values over the square root of light, for measured panels.
@@ -79,19 +79,19 @@ def shader_textures(build: DeviceBuild, channel: str, lookup: Lookup | None, /) 
     return files
 
 
-def weight_of(lookup: Lookup, channel: str, /) -> Surface | None:
+def weight_of(lookup: Lookup, channel: str, /) -> FactorMap | None:
     """Return the blend weight of a channel in a lookup."""
     place = lookup.channels.index(channel)
     return next((one for one in lookup.weights if one.channel == place), None)
 
 
-def gain_of(lookup: Lookup, channel: str, colour: str, /) -> Surface | None:
+def gain_of(lookup: Lookup, channel: str, colour: str, /) -> FactorMap | None:
     """Return the gain of a channel and colour in a lookup."""
     key = lookup.channels.index(channel), lookup.colours.index(colour)
     return next((one for one in lookup.gains if (one.channel, one.colour) == key), None)
 
 
-def _nodes(surface: Surface) -> np.ndarray:
+def _nodes(surface: FactorMap) -> np.ndarray:
     """Return node values (rows, columns): columns along the first coordinate."""
     codes = surface.block.numbers.reshape(surface.columns, surface.rows)
     return (surface.offset + surface.block.scale * codes).T

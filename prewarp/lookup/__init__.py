@@ -2,10 +2,11 @@
 
 from prewarp.lookup.device import PreparedMap, Status, prepare
 from prewarp.lookup.optimise import Optimiser, Pins
-from prewarp.lookup.tables import Family, Lookup, MapTable, Surface
+from prewarp.lookup.tables import FactorMap, Family, Lookup, MapTable
 from prewarp.lookup.trade import OptimisationResult, TradeRow, optimise_lookup
 
 __all__ = [
+    "FactorMap",
     "Family",
     "Lookup",
     "MapTable",
@@ -14,7 +15,6 @@ __all__ = [
     "Pins",
     "PreparedMap",
     "Status",
-    "Surface",
     "TradeRow",
     "optimise_lookup",
     "prepare",

@@ -20,7 +20,7 @@ from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.lookup.chebyshev_terms import terms_of
 from prewarp.lookup.mesh_modes import coefficient_positions
 from prewarp.lookup.pupil import pupil_exponents
-from prewarp.lookup.tables import Family, Lookup, MapTable, Surface
+from prewarp.lookup.tables import FactorMap, Family, Lookup, MapTable
 
 Float32Array = NDArray[np.float32]
 _F = np.float32
@@ -285,7 +285,7 @@ _ADD = {
 }
 
 
-def surface_values(surface: Surface, point: FloatArray, /) -> Float32Array:
+def surface_values(surface: FactorMap, point: FloatArray, /) -> Float32Array:
     """Return a surface (...) at points (..., 2): bilinear between nodes, clamped to its domain, float32."""
     point = np.asarray(point, dtype=np.float64).astype(np.float32)
     low, high = (np.asarray(end, dtype=np.float32) for end in (surface.low, surface.high))

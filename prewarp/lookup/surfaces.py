@@ -15,7 +15,7 @@ from prewarp.checks import FloatArray, require_range
 from prewarp.lookup.coding import CodedArray, Format
 from prewarp.lookup.device import surface_values
 from prewarp.lookup.measure import box_lattice
-from prewarp.lookup.tables import Surface, float32_array
+from prewarp.lookup.tables import FactorMap, float32_array
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def weight_surface(
     place: int,
     box_mm: FloatArray,
     max_error: float = SURFACE_ERROR,
-) -> Surface:
+) -> FactorMap:
     """Return the blend weight of a channel over the directions that its panel shows from anywhere in the eye box.
 
     Parameters
@@ -82,7 +82,7 @@ def gain_surface(
     colour: int,
     box_mm: FloatArray,
     max_error: float = SURFACE_ERROR,
-) -> Surface:
+) -> FactorMap:
     """Return the gain of a channel and colour over its panel.
 
     Parameters
@@ -126,7 +126,7 @@ def fitted_surface(
     max_error: float,
     others: Sequence[Callable[[FloatArray], FloatArray]] = (),
     share: float = 1.0,
-) -> Surface:
+) -> FactorMap:
     """Return the smallest table of `function` over a rectangle whose measured error is within `max_error`, or the best met.
 
     `others` are held against the table as well. The error is measured on the rounded table as a device reads it; `share` of the
@@ -182,15 +182,17 @@ def _lattice(low: FloatArray, high: FloatArray, columns: int, rows: int) -> Floa
 
 def _rounded(
     values: FloatArray, form: Format, low: FloatArray, high: FloatArray, channel: int, colour: int | None
-) -> Surface:
+) -> FactorMap:
     lowest = float(np.float32(values.min()))
     scale = float(np.float32(max((values.max() - lowest) / _LARGEST[form], 1e-9)))
     codes = np.clip(np.rint((values - lowest) / scale), 0, _LARGEST[form]).astype(np.int64)
     columns, rows = values.shape
-    return Surface(channel, colour, low, high, columns, rows, lowest, CodedArray(form, codes.ravel(), scale))
+    return FactorMap(
+        channel, colour, low, high, columns, rows, lowest, CodedArray(form, codes.ravel(), scale)
+    )
 
 
-def _errors(surface: Surface, functions: Sequence[Callable[[FloatArray], FloatArray]]) -> FloatArray:
+def _errors(surface: FactorMap, functions: Sequence[Callable[[FloatArray], FloatArray]]) -> FloatArray:
     """Return the errors of a table at the nodes, the middles of cells and between, against every function."""
     points = _lattice(
         surface.low,

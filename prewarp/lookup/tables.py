@@ -94,7 +94,7 @@ class MapTable:
 
 
 @dataclass(frozen=True)
-class Surface:
+class FactorMap:
     """A smooth factor: blend weight over directions, or gain over the panel; bilinear, clamped at its border.
 
     Parameters
@@ -141,8 +141,8 @@ class Lookup:
     pupil_box_mm: FloatArray
     maps: tuple[MapTable, ...]
     content: ContentProjection | None = None
-    weights: tuple[Surface, ...] = ()
-    gains: tuple[Surface, ...] = field(default=())
+    weights: tuple[FactorMap, ...] = ()
+    gains: tuple[FactorMap, ...] = field(default=())
 
     def map_index(self, channel: str, colour: str, /) -> int:
         """Return the place of a channel's and colour's map; `PackageError` names what there is."""
