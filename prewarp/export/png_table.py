@@ -11,6 +11,7 @@ from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import CONTENT_FRAME, ArrayNote, PackageFile
 from prewarp.export.quantise import COMPONENTS, CodedTable, coded_table
 from prewarp.mesh import PanelMesh
+from prewarp.render.pictures import png_bytes
 
 KIND = "table png"
 MAX_TEXELS = 1 << 26
@@ -53,13 +54,6 @@ def png_files(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> list[Packag
             )
         )  # fmt: skip
     return files
-
-
-def png_bytes(codes: NDArray[np.uint16], /) -> bytes:
-    """Return codes (rows, columns) as a 16-bit grey PNG."""
-    stream = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(codes)).save(stream, format="PNG")
-    return stream.getvalue()
 
 
 def codes_from_png(data: bytes, shape: tuple[int, int], /, *, where: str) -> NDArray[np.uint16]:

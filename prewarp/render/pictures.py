@@ -102,8 +102,8 @@ def filling(image: NDArray[np.uint8], size_px: tuple[int, int], /) -> NDArray[np
     return np.asarray(picture.resize(size_px, Image.Resampling.BICUBIC, box=box))
 
 
-def png_bytes(image: NDArray[np.uint8], /) -> bytes:
-    """Return a picture (height, width, 3) as PNG; row 0 is the top."""
+def png_bytes(image: NDArray[np.uint8] | NDArray[np.uint16], /) -> bytes:
+    """Return an 8-bit picture (height, width, 3), or grey of 8 or 16 bits (height, width), as PNG; row 0 is the top."""
     stream = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(image)).save(stream, format="PNG", compress_level=6)
     return stream.getvalue()

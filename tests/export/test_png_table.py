@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from prewarp.errors import PackageError
-from prewarp.export.png_table import codes_from_png, png_bytes, png_files, table_from_pngs
+from prewarp.export.png_table import codes_from_png, png_files, table_from_pngs
 from prewarp.export.quantise import coded_table
+from prewarp.render.pictures import png_bytes
 from tests.export.device_builds import small_build
 from tests.support import require_module
 
