@@ -1,9 +1,9 @@
-"""What a device package is made from, in one place: fit, panels, pupils, seam, light. Every artefact reads it, none changes it."""
+"""What a device package is made from: one eye, pupils of the meshes, dither. Every artefact reads it, none
+changes it.
+"""
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,14 +11,13 @@ from prewarp.checks import FloatArray, as_pupil
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.errors import PackageError
+from prewarp.eye import Eye
+from prewarp.field import FieldSet
 from prewarp.mesh import NODE_STEP_PX, PanelMesh, panel_mesh
+from prewarp.photometry import LightMatch
 from prewarp.photometry.panel import PanelLight, panel_light
 from prewarp.render.pictures import field_colours
 from prewarp.seam import Seam
-
-if TYPE_CHECKING:
-    from prewarp.field import FieldSet
-    from prewarp.photometry.match import LightMatch
 
 MAX_PUPILS = 1000
 
@@ -29,43 +28,24 @@ class DeviceBuild:
 
     Parameters
     ----------
-    fields : FieldSet
-        The fit.
-    content : ContentProjection
-        How the content picture lies on directions.
-    channels : tuple of str
-        Which to build.
+    eye : Eye
+        Fields, seam, panels, eye box, content, and gains and white where luminance is known.
     pupils_mm : (n, 3) float array
         Pupil positions of the meshes, mm from the eye-box centre.
-    pupil_box_mm : (2, 3) float array
-        Eye box: lowest and highest pupil position, mm.
-    seam : Seam, optional
-        Blend weights; 1 everywhere without one.
-    match : LightMatch, optional
-        Gains and white match.
     dither : str
         "none", "bayer" or "blue".
-    transfers, bit_depths : mapping
-        Per channel: how its panel turns codes into light; sRGB and 8 bits where not given.
     step_px : float
         Largest distance between mesh nodes, panel px.
 
     Raises
     ------
     PackageError
-        No pupils, too many, or not finite; no channels.
+        No pupils, too many, or not finite.
     """
 
-    fields: "FieldSet"
-    content: ContentProjection
-    channels: tuple[str, ...]
+    eye: Eye
     pupils_mm: FloatArray
-    pupil_box_mm: FloatArray
-    seam: Seam | None = None
-    match: "LightMatch | None" = None
     dither: str = "none"
-    transfers: Mapping[str, TransferFunction] = field(default_factory=dict)
-    bit_depths: Mapping[str, int] = field(default_factory=dict)
     step_px: float = NODE_STEP_PX
 
     def __post_init__(self) -> None:
@@ -74,10 +54,37 @@ class DeviceBuild:
             raise PackageError(
                 f"pupils_mm holds {len(pupils)} positions; expected 1 to {MAX_PUPILS}, all finite numbers."
             )
-        if not self.channels:
-            raise PackageError("no channel to build; name at least one.")
         object.__setattr__(self, "pupils_mm", pupils)
-        object.__setattr__(self, "pupil_box_mm", np.asarray(self.pupil_box_mm, dtype=float).reshape(2, 3))
+
+    @property
+    def fields(self) -> FieldSet:
+        """The fit."""
+        return self.eye.fields
+
+    @property
+    def content(self) -> ContentProjection:
+        """How the content picture lies on directions."""
+        return self.eye.content
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels of the eye."""
+        return self.eye.channels
+
+    @property
+    def seam(self) -> Seam | None:
+        """Blend weights; None where there is one channel."""
+        return self.eye.seam if self.eye.has_seam else None
+
+    @property
+    def match(self) -> LightMatch | None:
+        """Gains and white match, where luminance is known."""
+        return self.eye.match
+
+    @property
+    def pupil_box_mm(self) -> FloatArray:
+        """Nominal eye box: lowest and highest pupil position, (2, 3), mm."""
+        return np.stack([-self.eye.eye_box.half_mm, self.eye.eye_box.half_mm])
 
     @property
     def colours(self) -> tuple[str, ...]:
@@ -91,22 +98,24 @@ class DeviceBuild:
 
     def panel_size_px(self, channel: str, /) -> tuple[int, int]:
         """Width and height of a channel's panel."""
-        return tuple(self.fields.field(channel, self.colours[0]).panel_size_px)
+        return self.eye.panels[channel].size_px
 
     def transfer(self, channel: str, /) -> TransferFunction:
         """How a channel's panel turns codes into light."""
-        return self.transfers.get(channel, TransferFunction())
+        return self.eye.panels[channel].transfer
 
     def bit_depth(self, channel: str, /) -> int:
         """Bits per code of a channel's panel."""
-        return self.bit_depths.get(channel, 8)
+        return self.eye.panels[channel].bit_depth
 
     def light(self, channel: str, /) -> PanelLight:
         """White match and dither of a channel."""
         return panel_light(self.match, channel, dither=self.dither)
 
     def stem(self, channel: str, /) -> str:
-        """Beginning of the file names of a channel: its place, and its name without what file names cannot hold."""
+        """Beginning of the file names of a channel: its place, and its name without what file names cannot
+        hold.
+        """
         return f"c{self.channels.index(channel)}-{re.sub(r'[^A-Za-z0-9_-]', '_', channel)[:40]}"
 
     def colour_stem(self, colour: str, /) -> str:

@@ -70,7 +70,7 @@ class PackageOptions:
     Raises
     ------
     PackageError
-        An unknown format or storage, or a lookup is missing.
+        An unknown format or storage.
     """
 
     formats: tuple[str, ...] = FORMATS
@@ -95,8 +95,6 @@ class PackageOptions:
             raise PackageError(
                 f"dialects are {', '.join(self.dialects) or 'none'}; expected some of {', '.join(DIALECTS)}."
             )
-        if self.lookup is None and "lookup" in self.formats:
-            raise PackageError("the format 'lookup' needs a lookup; none was given.")
 
 
 @dataclass(frozen=True)
@@ -131,10 +129,12 @@ def export_package(
     Raises
     ------
     PackageError
-        Tables that cannot keep the limit, a lookup of something else, or what was read back is not what was written.
+        A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read back is not what was written.
     InputFileError
         The folder holds something that this package did not write.
     """
+    if options.lookup is None and "lookup" in options.formats:
+        raise PackageError("the format 'lookup' needs a lookup; none was given.")
     if options.lookup is not None:
         lookup_files.require_whole(options.lookup, build.channels, build.colours)
         options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
@@ -164,7 +164,7 @@ def export_package(
         )
         write_bytes(working / MANIFEST, json_text(manifest).encode())
         progress("verifying")
-        verification = verify_package(working, build=build, progress=progress)
+        verification = verify_package(working, fields=build.fields, progress=progress)
         require_verified(verification, Path(folder))
     return PackageResult(manifest, verification)
 

@@ -14,6 +14,7 @@ from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError, PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAME, ArrayNote, PackageFile
+from prewarp.field import FieldSet
 from prewarp.files import npz_bytes, read_npz
 from prewarp.lookup.measure import border_of, heeded, inside_border, px_error
 
@@ -153,11 +154,11 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
     return Truth(pupils, count, pixel, maps)
 
 
-def truth_difference(truth: Truth, build: DeviceBuild, /) -> float:
+def truth_difference(truth: Truth, fields: FieldSet, /) -> float:
     """Return how far, panel px, `truth.npz` is from a fit: the largest over all channels, colours, pupils and points."""
     worst = 0.0
     for (channel, colour), points in truth.maps.items():
-        own = build.fields.field(channel, colour)
+        own = fields.field(channel, colour)
         for place, pupil in enumerate(truth.pupils_mm):
             tangent = own.forward(truth.pixel[channel], pupil_mm=pupil)
             error = px_error(tangent - points.tangent[place], points.px_per_tangent[place])

@@ -22,13 +22,13 @@ from prewarp.export import (
     texture_table,
 )
 from prewarp.export.blob_reading import lookup_from_blob
-from prewarp.export.build import DeviceBuild
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
 from prewarp.export.texture_table import spline_from_texture
 from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth, truth_difference
+from prewarp.field import FieldSet
 from prewarp.lattice import spline_through
 
 # Numbers that went through a file and come out the same: only the order of sums differs.
@@ -97,7 +97,7 @@ def verify_package(
     folder: Path,
     /,
     *,
-    build: DeviceBuild | None = None,
+    fields: FieldSet | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> VerifyResult:
     """Check a package against its own manifest and against what the fit says.
@@ -106,7 +106,7 @@ def verify_package(
     ----------
     folder : Path
         The package.
-    build : DeviceBuild, optional
+    fields : FieldSet, optional
         With it the file that says what the fit says is held to the fit as well.
     progress : callable, optional
         Called with a text before each step.
@@ -123,10 +123,10 @@ def verify_package(
     """
     package = read_package(folder)
     checks = []
-    for name, step in _STEPS:
+    for name, step in (*_STEPS, ("truth", lambda package: _truth_against_fit(package, fields))):
         progress(name)
         try:
-            checks += step(package, build)
+            checks += step(package)
         except PrewarpError as cause:
             checks.append(Check(name, "read back", False, note=str(cause)))
         # What a damaged manifest says of a file can be of any kind.
@@ -150,7 +150,7 @@ def _why(check: Check) -> str:
     return check.note or f"{check.error:.3g} {check.unit}, claimed {check.limit:.3g}"
 
 
-def _files(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _files(package: Package) -> Iterator[Check]:
     entries = package.entries()
     wrong = []
     for entry in entries:
@@ -166,17 +166,17 @@ def _files(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield Check("files", "none beside", not unlisted, note=note)
 
 
-def _truth_against_fit(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _truth_against_fit(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     truth = _truth(package)
     note = f"{sum(len(points) for points in truth.pixel.values())} points from {len(truth.pupils_mm)} pupil positions"
-    if build is None:
+    if fields is None:
         yield Check("truth", "read back", True, note=note)
         return
-    error = truth_difference(truth, build)
+    error = truth_difference(truth, fields)
     yield Check("truth", "against the fit", error <= SAME_FIT_PX, error, SAME_FIT_PX, "px", note)
 
 
-def _lookup(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _lookup(package: Package) -> Iterator[Check]:
     entries = package.entries(lookup_files.BLOB)
     if not entries:
         return
@@ -197,7 +197,7 @@ def _lookup(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
         yield from _rows(reached, limit, claim)
 
 
-def _csv(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _csv(package: Package) -> Iterator[Check]:
     truth, content, tally = _truth(package), package.content, Tally()
     for entry in package.entries(csv_mesh.KIND):
         own = entry["details"]
@@ -212,7 +212,7 @@ def _csv(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield from _all_held(package, tally)
 
 
-def _png(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _png(package: Package) -> Iterator[Check]:
     truth, content, tally = _truth(package), package.content, Tally()
     groups: dict[tuple, dict[str, dict]] = {}
     for entry in package.entries(png_table.KIND):
@@ -228,7 +228,7 @@ def _png(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield from _all_held(package, tally)
 
 
-def _ktx2(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _ktx2(package: Package) -> Iterator[Check]:
     truth, content, tally = _truth(package), package.content, Tally()
     for entry in package.entries(texture_table.KIND):
         own = entry["details"]
@@ -238,7 +238,7 @@ def _ktx2(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield from _all_held(package, tally)
 
 
-def _gltf(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _gltf(package: Package) -> Iterator[Check]:
     truth, content, tally = _truth(package), package.content, Tally()
     differing = 0.0
     entries = package.entries(gltf.KIND)
@@ -265,7 +265,7 @@ def _gltf(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
     yield from _all_held(package, tally)
 
 
-def _shaders(package: Package, build: DeviceBuild | None) -> Iterator[Check]:
+def _shaders(package: Package) -> Iterator[Check]:
     if not package.entries(shader_files.KIND):
         return
     faults = shader_checks.constant_faults(package)
@@ -283,9 +283,8 @@ def _listed(artefact: str, what: str, faults: list[str], note: str) -> Check:
     return Check(artefact, what, not faults, note="; ".join(faults[:3]) or note)
 
 
-_STEPS: tuple[tuple[str, Callable[[Package, DeviceBuild | None], Iterator[Check]]], ...] = (
+_STEPS: tuple[tuple[str, Callable[[Package], Iterator[Check]]], ...] = (
     ("files", _files),
-    ("truth", _truth_against_fit),
     (lookup_files.BLOB, _lookup),
     (csv_mesh.KIND, _csv),
     (png_table.KIND, _png),

@@ -1,5 +1,6 @@
 """The preview's panels by exactly the shaders that `prewarp export` writes for desktops, on the vertex-mesh path."""
 
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -24,16 +25,8 @@ _PATH = "mesh"
 
 def device_build(subject: Subject, /) -> DeviceBuild:
     """Return what an export of the subject is made from."""
-    return DeviceBuild(
-        subject.eye.fields,
-        subject.eye.content,
-        tuple(subject.eye.channels),
-        np.zeros((1, 3)),
-        np.stack([-subject.eye.eye_box.half_mm, subject.eye.eye_box.half_mm]),
-        seam=subject.eye.seam,
-        transfers=subject.eye.transfers,
-        bit_depths=subject.eye.bit_depths,
-    )
+    # The live mesh brings gains with its nodes.
+    return DeviceBuild(replace(subject.eye, match=None, known_seam=subject.eye.seam), np.zeros((1, 3)))
 
 
 def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int], /) -> DeviceDrawing:

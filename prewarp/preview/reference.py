@@ -192,7 +192,9 @@ class ReferencePainter:
             field = self.subject.eye.fields.field(name, self._colours[1])
             pixel = view_mesh(field, sight, pupil_mm=pupil).on_lattice(x, y)
             seen = np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=-1)
-            mesh = panel_mesh(field, self.subject.eye.content, tracked_pupil_mm=tracked, seam=self.subject.eye.seam)
+            mesh = panel_mesh(
+                field, self.subject.eye.content, tracked_pupil_mm=tracked, seam=self.subject.eye.seam
+            )
             shown = np.full((*seen.shape, 3), np.nan)
             shown[seen] = mesh.spline().at(pixel[seen])
             meant[name] = (

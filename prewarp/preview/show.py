@@ -195,7 +195,9 @@ class Show:
         )
         self._subject, self.stage = subject, stage
         self._dressing = Dressing(subject)
-        self._situation = Situation(self._scenery.names, self._driver.names, subject.eye.eye_box.half_mm, subject.lights)
+        self._situation = Situation(
+            self._scenery.names, self._driver.names, subject.eye.eye_box.half_mm, subject.lights
+        )
         self._files = Watch(subject.files)
         self._drawn = None
         self._context.gc()

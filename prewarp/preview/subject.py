@@ -1,6 +1,6 @@
 """What is looked at: one eye with the tables that draw it, from a fit or a module, and the files they came from."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,11 +54,22 @@ class Subject:
         return LIGHTS[:1] if self.light is None else LIGHTS
 
 
-def subject_of(eye: Eye, /, *, files: tuple[Path, ...] = (), step_px: float = NODE_STEP_PX) -> Subject:
-    """Make the tables of an eye; for `files` and `step_px` see `Subject` and `eye_table`."""
+def subject_of(
+    eye: Eye,
+    /,
+    *,
+    files: tuple[Path, ...] = (),
+    step_px: float = NODE_STEP_PX,
+    white: Mapping[str, float] | None = None,
+) -> Subject:
+    """Make the tables of an eye.
+
+    For `files` and `step_px` see `Subject` and `eye_table`. `white`: the luminance that is shown as white, by colour;
+    that of the brightest place from the middle of the eye box where it is not given.
+    """
     light = None
     if eye.match is not None:
-        light = EyeLight(eye.match, eye.brightest(np.zeros(3)), field_colours(eye.fields.colours))
+        light = EyeLight(eye.match, white or eye.brightest(np.zeros(3)), field_colours(eye.fields.colours))
     half = eye.eye_box.half_mm
     tables = {name: eye_table(eye.fields, name, half_mm=half, step_px=step_px) for name in eye.channels}
     if light is not None:
@@ -154,4 +165,3 @@ def _beside(path: Path, endings: tuple[str, ...], others: tuple[str, ...]) -> Pa
     stem = _stem(path, endings)
     found = (path.with_name(stem + ending) for ending in others)
     return next((other for other in found if other.is_file()), None)
-

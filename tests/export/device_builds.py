@@ -13,8 +13,9 @@ from prewarp.export.build import DeviceBuild
 from prewarp.export.lookup_files import with_surfaces
 from prewarp.export.package import PackageOptions, export_package
 from prewarp.lookup import Optimiser, surfaces
-from prewarp.seam import build_seam
+from prewarp.module import EyeBox
 from tests.closed_form import PlaneChannel, plane_set
+from tests.eyes import closed_form_eye
 
 SIZE = (320, 240)
 CONTENT = ContentProjection("flat", (400, 250), 80.0)
@@ -57,17 +58,15 @@ class SmallMatch:
 @lru_cache(maxsize=4)
 def small_build(dither="none", *, matched=False, projection="flat"):
     """A build with a seam, a pure power law on the right panel, 10 bits on the left."""
-    fields = small_fields()
-    corners = np.stack(np.meshgrid(*BOX_MM.T, indexing="ij"), axis=-1).reshape(-1, 3)
-    return DeviceBuild(
-        fields, replace(CONTENT, projection=projection), ("left", "right"), PUPILS, BOX_MM,
-        seam=build_seam(fields, pupils_mm=corners),
-        dither=dither,
+    eye = closed_form_eye(
+        small_fields(),
+        content=replace(CONTENT, projection=projection),
+        box=EyeBox(*BOX_MM[1]),
         match=SmallMatch() if matched else None,
         transfers={"right": TransferFunction("power", gamma=2.2)},
-        bit_depths={"left": 10},
-        step_px=10.0,
-    )  # fmt: skip
+        bits={"left": 10},
+    )
+    return DeviceBuild(eye, PUPILS, dither, step_px=10.0)
 
 
 @lru_cache(maxsize=4)

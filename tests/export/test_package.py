@@ -19,14 +19,12 @@ from prewarp.export import csv_mesh
 from prewarp.export.blob import blob_from_lookup
 from prewarp.export.build import DeviceBuild
 from prewarp.export.manifest import schema_bytes
-from prewarp.export.package import PackageOptions
+from prewarp.export.package import PackageOptions, export_package
 from prewarp.export.package_reading import read_package
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes, sha256_of_file
 from tests.closed_form import plane_set
 from tests.export.device_builds import (
-    BOX_MM,
-    CONTENT,
     PUPILS,
     chebyshev_lookup,
     small_build,
@@ -133,7 +131,7 @@ def test_the_guide_names_what_is_there(package):
 
 def test_a_good_package_passes(package, compiled):
     assert package[1].verification.ok
-    result = verify_package(package[0], build=small_build())
+    result = verify_package(package[0], fields=small_fields())
     assert result.ok and len(result.checks) > 60
     assert any("equal to its Python twin to the last bit" in check.note for check in result.checks)
 
@@ -259,10 +257,8 @@ def test_files_beside_and_files_missing_are_found(copy):
 
 def test_a_fit_that_is_another_one_is_found(package):
     left, right = (small_fields().field(name, "G") for name in ("left", "right"))
-    other = DeviceBuild(
-        plane_set(replace(left, half_width=0.3601), right), CONTENT, ("left", "right"), PUPILS, BOX_MM
-    )
-    (wrong,) = verify_package(package[0], build=other).failures
+    other = plane_set(replace(left, half_width=0.3601), right)
+    (wrong,) = verify_package(package[0], fields=other).failures
     assert wrong.artefact == "truth" and wrong.error > 0.01
 
 
@@ -391,11 +387,9 @@ def test_bad_requests(tmp_path):
     with pytest.raises(PackageError, match="texture is 'png'; expected one of snorm16, half"):
         PackageOptions(formats=("ktx2",), texture="png")
     with pytest.raises(PackageError, match="the format 'lookup' needs a lookup"):
-        PackageOptions(formats=("lookup",))
+        export_package(tmp_path / "a", small_build(), PackageOptions(formats=("lookup",)))
     with pytest.raises(PackageError, match="pupils_mm holds 0 positions; expected 1 to 1000"):
-        DeviceBuild(small_fields(), CONTENT, ("left",), np.zeros((0, 3)), BOX_MM)
-    with pytest.raises(PackageError, match="no channel to build"):
-        DeviceBuild(small_fields(), CONTENT, (), np.zeros(3), BOX_MM)
+        DeviceBuild(small_build().eye, np.zeros((0, 3)))
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "letter.txt").write_text("keep me")
     with pytest.raises(InputFileError, match="was not written by prewarp"):

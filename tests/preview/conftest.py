@@ -8,15 +8,17 @@ import pytest
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.photometry import fit_luminance, match_light
-from prewarp.preview.subject import Subject, channel_tables
-from prewarp.render.live.eye_light import EyeLight
+from prewarp.preview.subject import subject_of
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, plane_set, two_channels
+from tests.eyes import closed_form_eye
 from tests.photometry.truth import SIZE as LIT_SIZE
 from tests.photometry.truth import measured_grid
 from tests.render.conftest import context, session_context  # noqa: F401, the same context serves here
 
 HALF_MM = np.array([4.0, 3.0, 2.0])
+# Luminance shown as white, where it is known.
+WHITE = {"R": 0.95, "G": 1.0, "B": 0.9}
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
 
 
@@ -36,30 +38,20 @@ def make(
     step_px=12.0,
     content=CONTENT,
     size_px=(640, 480),
-    light=None,
+    match=None,
 ):
-    """`light`: (fields, seam) to an `EyeLight`."""
+    """`match`: (fields, seam) to a `LightMatch`."""
     fields = BoxedSet(plane_set(*two_channels(size_px, distance_m)).fields)
     seam = build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
-    names = fields.channels
-    light = None if light is None else light(fields, seam)
-    tables, weights = channel_tables(
-        fields, names, content, seam, half_mm=HALF_MM, step_px=step_px, light=light
-    )
-    return Subject(
-        name="closed form",
-        fields=fields,
-        channels=names,
+    eye = closed_form_eye(
+        fields,
         seam=seam,
+        match=None if match is None else match(fields, seam),
         content=content,
-        half_mm=HALF_MM,
-        transfers=dict.fromkeys(names, transfer or TransferFunction()),
-        bit_depths=dict.fromkeys(names, bits),
-        tables=tables,
-        weights=weights,
-        files=(),
-        light=light,
+        transfers=dict.fromkeys(fields.channels, transfer or TransferFunction()),
+        bits=dict.fromkeys(fields.channels, bits),
     )
+    return subject_of(eye, step_px=step_px, white=WHITE)
 
 
 @pytest.fixture(scope="session")
@@ -76,14 +68,13 @@ def two_depths():
 @pytest.fixture(scope="session")
 def lit():
     """Panels whose measured luminance differs by a quarter and falls off from a point that moves with the pupil."""
-    return make(size_px=LIT_SIZE, step_px=20.0, light=eye_light)
+    return make(size_px=LIT_SIZE, step_px=20.0, match=light_match)
 
 
-def eye_light(fields, seam):
-    """Luminance fitted to noisy captures of `tests.photometry.truth`, and its match."""
+def light_match(fields, seam):
+    """The match of luminance fitted to noisy captures of `tests.photometry.truth`."""
     maps = fit_luminance(measured_grid(), panel_sizes_px=dict.fromkeys(fields.channels, LIT_SIZE))
-    match = match_light(fields, maps, seam, pupils_mm=np.vstack([EYE_BOX_CORNERS, np.zeros((1, 3))]))
-    return EyeLight(match, {"R": 0.95, "G": 1.0, "B": 0.9}, ("R", "G", "B"))
+    return match_light(fields, maps, seam, pupils_mm=np.vstack([EYE_BOX_CORNERS, np.zeros((1, 3))]))
 
 
 SIZE = (480, 300)

@@ -9,6 +9,7 @@ import pytest
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.export.package import PackageOptions, export_package
+from prewarp.eye import PanelDrive
 from prewarp.preview.exported import ExportedPanels, device_build
 from prewarp.preview.stage import Stage
 from prewarp.preview.state import State
@@ -46,30 +47,30 @@ def smooth(subject):
     """Nodes close enough that triangles follow the closed form to a small part of a code."""
     seam = SmoothSeam()
     tables = {
-        name: eye_table(subject.fields, name, half_mm=HALF_MM, step_px=8.0) for name in subject.channels
+        name: eye_table(subject.eye.fields, name, half_mm=HALF_MM, step_px=8.0)
+        for name in subject.eye.channels
     }
-    return replace(subject, seam=seam, tables=tables)
+    return replace(subject, eye=replace(subject.eye, known_seam=seam), tables=tables)
 
 
 def with_panels(subject, content, transfer, bits):
+    panels = {name: PanelDrive(own.size_px, transfer, bits) for name, own in subject.eye.panels.items()}
     return replace(
         subject,
-        content=content,
-        transfers=dict.fromkeys(subject.channels, transfer),
-        bit_depths=dict.fromkeys(subject.channels, bits),
-        weights={name: weight_map(subject.seam, content, name) for name in subject.channels},
+        eye=replace(subject.eye, content=content, panels=panels),
+        weights={name: weight_map(subject.eye.seam, content, name) for name in subject.eye.channels},
     )
 
 
 def panel_of(context, subject, channel, **options):
     """Draw one channel's panel for the tracked pupil and return it."""
     context.enable_direct(FRAMEBUFFER_SRGB)
-    mesh = EyeMesh(context, subject.tables[channel], subject.weights[channel], subject.content)
+    mesh = EyeMesh(context, subject.tables[channel], subject.weights[channel], subject.eye.content)
     mesh.set_tracked(TRACKED)
-    picture = ContentTexture(context, subject.content.size_px)
-    picture.write(still("smooth", subject.content.size_px))
+    picture = ContentTexture(context, subject.eye.content.size_px)
+    picture.write(still("smooth", subject.eye.content.size_px))
     panel = ExportedPanels(device_build(subject))(
-        context, mesh, picture, transfer=subject.transfers[channel], bit_depth=subject.bit_depths[channel],
+        context, mesh, picture, transfer=subject.eye.transfers[channel], bit_depth=subject.eye.bit_depths[channel],
         **options,
     )  # fmt: skip
     panel.draw(mesh.shown.textures, light_sampler(context))
@@ -95,11 +96,11 @@ def codes_of(panel, bits):
 def test_panels_are_those_of_the_cpu_renderer(context, smooth, projection, transfer, bits):
     content = replace(CONTENT, projection=projection)
     subject = with_panels(smooth, content, transfer, bits)
-    for name in subject.channels:
+    for name in subject.eye.channels:
         panel = panel_of(context, subject, name)
         expected = prewarp_panel(
-            subject.fields, content, still("smooth", content.size_px), channel=name, tracked_pupil_mm=TRACKED,
-            seam=subject.seam, transfer=transfer, bit_depth=bits,
+            subject.eye.fields, content, still("smooth", content.size_px), channel=name, tracked_pupil_mm=TRACKED,
+            seam=subject.eye.seam, transfer=transfer, bit_depth=bits,
         )  # fmt: skip
         codes = codes_of(panel, bits)
         assert expected.shown().max() > 150
@@ -145,7 +146,7 @@ def test_vertices_are_the_nodes_of_the_live_mesh(context, smooth):
     np.testing.assert_allclose(
         vertices[..., 2:8].reshape(*table.node_shape, 3, 2), tangents, rtol=0, atol=4e-5
     )
-    weight = subject.seam.weights(tangents)[1]
+    weight = subject.eye.seam.weights(tangents)[1]
     np.testing.assert_allclose(vertices[..., 8:], weight, atol=1e-3)
 
 

@@ -51,9 +51,10 @@ def test_focus_step_is_the_mean_of_both_focal_lines(two_depths, monkeypatch):
     monkeypatch.setattr(gauges, "PROBES", 1 << 20)
     fields = {
         key: Astigmatic(**vars(one)) if key[0] == "left" else one
-        for key, one in two_depths.fields.fields.items()
+        for key, one in two_depths.eye.fields.fields.items()
     }
-    subject = replace(two_depths, fields=replace(two_depths.fields, fields=fields))
+    eye = replace(two_depths.eye, fields=replace(two_depths.eye.fields, fields=fields))
+    subject = replace(two_depths, eye=eye)
     reading = SeamGauge(subject).read(np.zeros(3), np.zeros(3))
     length = np.sqrt(1.0 + np.sum(shared_directions(subject) ** 2, axis=-1))
     assert reading.focus_step_dioptres == pytest.approx(np.median((1.25 - 1.0 / 3.0) / length), rel=1e-6)
@@ -61,7 +62,7 @@ def test_focus_step_is_the_mean_of_both_focal_lines(two_depths, monkeypatch):
 
 def test_shared_directions_are_in_both_channels(two_depths):
     tangent = shared_directions(two_depths)
-    weights = two_depths.seam.weights(tangent)
+    weights = two_depths.eye.seam.weights(tangent)
     assert len(tangent) > 20 and np.all(weights > 0.1)
 
 
@@ -165,7 +166,7 @@ def test_regions_lie_in_the_frame(subject, view, size):
 
 def test_outlook_and_shrink(subject):
     whole = outlook_of(State(), subject, Box(0, 0, 400, 250), np.zeros(2))
-    assert whole == Outlook((400, 250), (200.0, 125.0), subject.content.focal_px / 2.0)
+    assert whole == Outlook((400, 250), (200.0, 125.0), subject.eye.content.focal_px / 2.0)
     close = outlook_of(State(zoom=2), subject, Box(0, 0, 400, 250), np.array([0.1, 0.2]))
     assert close.scale_px == 2.0 * whole.scale_px
     # The point looked at is in the middle.

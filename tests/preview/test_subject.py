@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from prewarp.errors import InputFileError, ModuleError, SeamError
-from prewarp.module import read_module
+from prewarp.errors import InputFileError, ModuleError
+from prewarp.eye import eye_of_fit
 from prewarp.preview import subject as module
-from prewarp.preview.subject import load_subject, make_subject
+from prewarp.preview.subject import load_subject, subject_of
 from prewarp.resources import resource_path
 from tests.cli.conftest import CHANNEL, MODULE
 from tests.closed_form import PlaneChannel, plane_set
@@ -26,50 +26,36 @@ def visor(tmp_path):
     return write
 
 
-def test_without_a_module_the_content_covers_what_the_channels_show(subject):
-    made = make_subject(subject.fields, step_px=40.0)
-    assert made.channels == ("left", "right") and made.content.projection == "equidistant"
-    np.testing.assert_array_equal(made.half_mm, HALF_MM)
-    for field in subject.fields.fields.values():
-        corners = np.array([[0.0, 0.0], [640.0, 0.0], [0.0, 480.0], [640.0, 480.0]])
-        pixel = made.content.pixel_from_tangent(field.forward(corners, pupil_mm=np.zeros(3)))
-        assert np.all((pixel >= 0.0) & (pixel <= made.content.size_px))
-
-
-def test_a_module_gives_eye_box_content_and_channels(subject, visor):
-    description = read_module(visor(left=(-40, 10), right=(-10, 40)))
-    made = make_subject(subject.fields, module=description, step_px=40.0)
-    assert made.name == "test visor, right eye" and made.content == description.content
-    np.testing.assert_array_equal(made.half_mm, [3.0, 3.0, 1.5])
-    with pytest.raises(ModuleError, match="no channel for the left eye; there is right"):
-        make_subject(subject.fields, module=description, eye="left")
-
-
-def test_a_module_of_another_display_is_refused(subject, visor):
-    description = read_module(visor(left=(-40, 10), rigth=(-10, 40)))
+def test_a_fit_with_and_without_a_module(subject, visor, tmp_path, monkeypatch):
+    fit = tmp_path / "some.fit.npz"
+    fit.write_bytes(b"")
+    monkeypatch.setattr(module.FieldSet, "load", lambda path: subject.eye.fields)
+    alone = load_subject(fit)
+    assert alone.eye.side is None and alone.files == (fit,)
+    np.testing.assert_array_equal(alone.eye.eye_box.half_mm, HALF_MM)
+    path = visor(left=(-40, 10), right=(-10, 40))
+    made = load_subject(fit, module_path=path)
+    assert made.eye.name == "test visor, right eye" and made.files == (fit, path)
+    np.testing.assert_array_equal(made.eye.eye_box.half_mm, [3.0, 3.0, 1.5])
+    with pytest.raises(ModuleError, match="no channel for the left eye; there is one for the right eye"):
+        load_subject(fit, module_path=path, eye="left")
     with pytest.raises(ModuleError, match="channel 'rigth' is not in the fit.* Did you mean 'right'"):
-        make_subject(subject.fields, module=description)
+        load_subject(fit, module_path=visor(left=(-40, 10), rigth=(-10, 40)))
+    with pytest.raises(ModuleError, match="Name one with --module"):
+        load_subject(fit, light_path=resource_path("calib", "coaxial.grid.npz"))
 
 
 def test_one_channel_has_no_seam():
     fields = BoxedSet(plane_set(PlaneChannel("one", half_width=0.3)).fields)
-    made = make_subject(fields, step_px=80.0)
-    assert made.seam is None and np.all(made.weights["one"].weight == 1.0)
-
-
-def test_channels_apart_are_an_error():
-    apart = plane_set(
-        PlaneChannel("a", centre=(-0.6, 0.0), half_width=0.2), PlaneChannel("b", centre=(0.6, 0.0))
-    )
-    with pytest.raises(SeamError, match="do not overlap"):
-        make_subject(BoxedSet(apart.fields))
+    made = subject_of(eye_of_fit(fields), step_px=80.0)
+    assert not made.eye.has_seam and np.all(made.weights["one"].weight == 1.0)
 
 
 def test_demo_names_stand_for_their_modules(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     asked = []
     monkeypatch.setattr(module, "read_grid", lambda path: asked.append(path) or "grid")
-    monkeypatch.setattr(module, "fit_grid", lambda grid, panel_size_px: make().fields)
+    monkeypatch.setattr(module, "fit_grid", lambda grid, panel_size_px: make().eye.fields)
     told = []
     with pytest.raises(ModuleError, match="is not in the fit"):
         load_subject(module.Path("folded"), progress=told.append)

@@ -6,22 +6,24 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
-from prewarp.cli.builds import channels_of_eye, device_build
+from prewarp.cli.checks import print_checks
+from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.cli.verify import print_checks
-from prewarp.export.build import DeviceBuild
+from prewarp.export.build import MAX_PUPILS
 from prewarp.export.lookup_files import BLOB
-from prewarp.export.package import FORMATS, PackageOptions, export_package
+from prewarp.export.package import FORMATS, PackageOptions
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
 from prewarp.export.texture_table import STORAGES
-from prewarp.field import FieldSet
+from prewarp.export.write import write_package
+from prewarp.eye import assemble_eye
 from prewarp.files import sha256_of_file
-from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
+from prewarp.grids import read_grid
+from prewarp.lookup import OptimisationResult, Pins
 from prewarp.lookup.pins import WIDTHS
 from prewarp.lookup.tables import FAMILY_NAMES
 from prewarp.mesh import NODE_STEP_PX
-from prewarp.module import read_module
+from prewarp.module import EYES
 from prewarp.photometry.dither import KINDS as DITHERS
 from prewarp.photometry.white import KINDS as WHITES
 from prewarp.report.trade import trade_picture, trade_table
@@ -38,7 +40,7 @@ from prewarp.report.trade import trade_picture, trade_table
 @click.option(
     "--pupil", "positions", type=PupilPosition(), multiple=True, help="One position, mm; instead of --pupils."
 )
-@click.option("--eye", type=click.Choice(("left", "right")), help="Which eye, where the module has two.")
+@click.option("--eye", "side", type=click.Choice(EYES), help="Which eye, where the module has two.")
 @click.option(
     "--step",
     "step_px",
@@ -103,7 +105,7 @@ def export(
     module_path: Path,
     pupils: tuple[int, ...],
     positions: tuple[np.ndarray, ...],
-    eye: str | None,
+    side: str | None,
     step_px: float,
     formats: tuple[str, ...],
     limit_px: float,
@@ -130,69 +132,47 @@ def export(
     Example:
       prewarp export visor.fit.npz --module visor.toml --max-error 0.25px -o visor_package
     """
-    fields, module = FieldSet.load(fit_path), read_module(module_path)
-    eye, channels = channels_of_eye(module, eye)
-    places = np.array(positions) if positions else module.eye_box.lattice(pupils)
-    formats = formats or FORMATS
     if white != "none" and light_path is None:
         raise click.UsageError("--white needs --light with a grid that holds luminance.")
-    pins = Pins(family, mesh_columns, rank, None if bits is None else int(bits))
+    fields, module = read_display(fit_path, module_path)
+    places = np.array(positions) if positions else module.eye_box.lattice(pupils)
+    if len(places) > MAX_PUPILS:
+        raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
     with talk.progress("exporting") as step:
-        build = device_build(
-            fields,
-            module,
-            channels,
-            places,
-            step_px=step_px,
-            light_path=light_path,
-            white=white,
-            dither=dither,
-        )
-        found = None
-        if "lookup" in formats:
-            found = _search(build, limit_px, pins, trade, lambda text: step(text, 0))
-        result = export_package(
+        luminance = None if light_path is None else read_grid(light_path)
+        done = write_package(
             output,
-            build,
-            PackageOptions(
-                formats=formats,
-                lookup=None if found is None else found.lookup,
-                limit_px=limit_px,
+            assemble_eye(fields, module, side=side, luminance=luminance, white=white),
+            max_error_px=limit_px,
+            pupils_mm=places,
+            dither=dither,
+            step_px=step_px,
+            pins=Pins(family, mesh_columns, rank, None if bits is None else int(bits)),
+            trade=trade,
+            options=PackageOptions(
+                formats=formats or FORMATS,
                 texture=texture,
                 dialects=dialects or DIALECTS,
-                eye=eye,
                 provenance={
                     "fit": dict(fields.provenance),
                     "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
                     "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
                     "module": module.name,
                 },
-                extra=_trade_files(found, module.name) if trade and found is not None else (),
             ),
+            extra=lambda found: _trade_files(found, module.name) if trade else (),
             progress=lambda text: step(text, 0),
         )
+    found = done.search
     if found is not None:
-        _print_lookup(talk, found, result.manifest)
-    print_checks(talk, f"{output}, read back and compared with the fit", result.verification)
-    for one in result.manifest["not_available"]:
+        _print_lookup(talk, found, done.manifest)
+    print_checks(talk, f"{output}, read back and compared with the fit", done.verification)
+    for one in done.manifest["not_available"]:
         if one["why"] != "not asked for":
             where = "" if one["channel"] is None else f" of channel '{one['channel']}'"
             talk.text(f"Not available: {one['what']}{where}: {one['why']}.")
-    talk.text(f"{output}: {len(result.manifest['files'])} files written and verified.")
-    talk.json(result.manifest)
-
-
-def _search(build: DeviceBuild, limit_px: float, pins: Pins, trade: bool, progress) -> OptimisationResult:
-    return optimise_lookup(
-        build.fields,
-        max_error_px=limit_px,
-        pupil_box_mm=build.pupil_box_mm,
-        pins=pins,
-        trade=trade,
-        channels=build.channels,
-        content=build.content,
-        progress=progress,
-    )
+    talk.text(f"{output}: {len(done.manifest['files'])} files written and verified.")
+    talk.json(done.manifest)
 
 
 def _trade_files(found: OptimisationResult, title: str) -> tuple[PackageFile, ...]:

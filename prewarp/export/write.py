@@ -1,0 +1,113 @@
+"""From an eye to a verified package in one call: search the smallest tables, write everything, read it back."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.export.build import DeviceBuild
+from prewarp.export.package import PackageOptions, export_package
+from prewarp.export.package_file import PackageFile
+from prewarp.export.verify import VerifyResult
+from prewarp.eye import Eye
+from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
+from prewarp.mesh import NODE_STEP_PX
+
+# Pupil positions per axis of the eye box at which meshes and textures are written where none are given.
+PUPILS = (3, 3, 1)
+
+
+@dataclass(frozen=True, repr=False)
+class WrittenPackage:
+    """A package in its place: `manifest` as written, `verification` that it passed, `search` of its tables,
+    if any.
+    """
+
+    folder: Path
+    manifest: dict[str, Any]
+    verification: VerifyResult
+    search: OptimisationResult | None
+
+    def __repr__(self) -> str:
+        files = self.manifest["files"]
+        size = sum(file["bytes"] for file in files) / 1e6
+        return (
+            f"<package {self.folder}: {len(files)} files, {size:.3g} MB, {len(self.verification.checks)} "
+            "checks passed>"
+        )
+
+
+def write_package(
+    folder: Path | str,
+    eye: Eye,
+    /,
+    *,
+    max_error_px: float = 0.25,
+    pupils_mm: ArrayLike | None = None,
+    dither: str = "none",
+    step_px: float = NODE_STEP_PX,
+    pins: Pins | None = None,
+    trade: bool = False,
+    options: PackageOptions | None = None,
+    extra: Callable[[OptimisationResult], tuple[PackageFile, ...]] = lambda found: (),
+    progress: Callable[[str], None] = lambda text: None,
+) -> WrittenPackage:
+    """Write an eye as a device package, verified before it takes its place.
+
+    Parameters
+    ----------
+    folder : path
+        Folder to make; a package of this name is replaced.
+    eye : Eye
+        From `assemble_eye`.
+    max_error_px : float
+        Largest error of lookup and tables over panel, eye box and colours, panel px.
+    pupils_mm : (n, 3) float array, optional
+        Where meshes and textures are written, mm; 3 x 3 positions over the eye box if not given. The lookup
+        serves all.
+    dither : str
+        "none", "bayer" or "blue", in shaders.
+    step_px : float
+        Largest distance between mesh nodes, panel px.
+    pins, trade
+        What the search of tables may not choose, and whether it tells of every family; see `optimise_lookup`.
+    options : PackageOptions, optional
+        Formats, dialects, textures; everything if not given. Its lookup and limit are set here.
+    extra : callable, optional
+        Further files, made of the search's result.
+    progress : callable, optional
+        Called with a text before each step.
+
+    Raises
+    ------
+    PackageError
+        Tables that cannot keep the error, or what was read back is not what was written.
+    InputFileError
+        The folder holds something that is not a package.
+    """
+    options = options or PackageOptions()
+    build = DeviceBuild(
+        eye,
+        np.asarray(eye.eye_box.lattice(PUPILS) if pupils_mm is None else pupils_mm, dtype=float),
+        dither,
+        step_px,
+    )
+    found = None
+    if "lookup" in options.formats:
+        found = optimise_lookup(
+            eye.fields,
+            max_error_px=max_error_px,
+            pupil_box_mm=build.pupil_box_mm,
+            pins=pins or Pins(),
+            trade=trade,
+            channels=eye.channels,
+            content=eye.content,
+            progress=progress,
+        )
+        options = replace(options, lookup=found.lookup, extra=(*options.extra, *extra(found)))
+    options = replace(options, limit_px=max_error_px, eye=eye.side or "")
+    done = export_package(Path(folder), build, options, progress=progress)
+    return WrittenPackage(Path(folder), done.manifest, done.verification, found)
