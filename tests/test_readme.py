@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from prewarp.cli import main
+from prewarp.cli.group import COMMANDS, main
 
 ROOT = Path(__file__).resolve().parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -38,11 +38,11 @@ def test_pictures_are_small():
 
 
 def test_every_command_is_listed_and_every_listed_command_exists():
-    assert set(re.findall(r"\| `prewarp (\w+)", TEXT)) == set(main.commands)
+    assert set(re.findall(r"\| `prewarp (\w+)", TEXT)) == set(COMMANDS)
 
 
-@pytest.mark.parametrize("name", sorted(main.commands))
+@pytest.mark.parametrize("name", COMMANDS)
 def test_options_named_exist(name):
-    options = {option for parameter in main.commands[name].params for option in parameter.opts}
+    options = {option for parameter in main.get_command(None, name).params for option in parameter.opts}
     for line in re.findall(rf"\| `prewarp {name}[^\n]*", TEXT):
         assert set(re.findall(r"--[a-z-]+", line)) <= options

@@ -193,6 +193,19 @@ def test_eyes_name_published_figures_and_caution(capture, both_eyes, pairs_file,
     assert "qualified people" in " ".join(run("eyes", "--help").stdout.split())
 
 
+@pytest.mark.parametrize("command", ["budget", "sensitivity", "blend"])
+def test_one_channel_an_eye_is_a_display_without_a_seam(capture, both_eyes, command):
+    done = run(command, capture / "visor.fit.npz", "--module", both_eyes)
+    assert done.exit_code == 0, done.output
+    assert done.stdout.splitlines() == [
+        "test visor, left eye: one channel, 'inner'; there is no seam.",
+        "test visor, right eye: one channel, 'outer'; there is no seam.",
+    ]
+    found = only_json(run(command, capture / "visor.fit.npz", "--module", both_eyes, "--json"))
+    for eye in found["eyes"].values():
+        assert "there is no seam" in eye["note"] and eye["policies" if command == "blend" else "seams"] == []
+
+
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [
@@ -202,9 +215,8 @@ def test_eyes_name_published_figures_and_caution(capture, both_eyes, pairs_file,
         (("register", "{fit}", "{pairs}", "-o", "{new}", "--reference", "middle"), "reference channel 'middle' has no pairs"),
         (("focus", "{fit}", "--module", "{module}", "--eye", "left"), "no channel for the left eye"),
         (("sensitivity", "{fit}", "--module", "{module}", "--pupils", "0x1x1"), "expected 1 to 33"),
-        (("budget", "{fit}", "--module", "{module}", "--accuracy", "-1"), "accuracy_mm is -1.0"),
+        (("budget", "{fit}", "--module", "{module}", "--accuracy", "-1"), "'--accuracy': -1.0 is not in the range 0.0<=x<=20.0"),
         (("budget", "{fit}", "--module", "{module}", "--lookup", "1x5x1"), "nodes is (1, 5, 1)"),
-        (("budget", "{fit}", "--module", "{both}"), "no two channels of an eye overlap"),
         (("eyes", "{fit}", "--module", "{module}"), "no channel for the left eye; disparity needs both"),
     ],
 )  # fmt: skip

@@ -107,9 +107,12 @@ def variant(name):
         build, lookup = small_build("blue", matched=True), chebyshev_lookup(matched=True)
     elif name == "measured":
         measured = TransferFunction("table", table=(0.0, 0.02, 0.3, 1.0))
-        build = replace(small_build("none", projection="equidistant"), transfers={"left": measured})
+        eye = small_build("none", projection="equidistant").eye
+        panels = {**eye.panels, "left": replace(eye.panels["left"], transfer=measured)}
+        build = replace(build, eye=replace(eye, panels=panels))
     elif name == "unblended":
-        build, lookup = replace(build, seam=None), replace(lookup, weights=())
+        build = replace(build, eye=replace(build.eye, channels=("left",)))
+        lookup = replace(lookup, weights=())
     return build, lookup
 
 
@@ -132,7 +135,7 @@ def test_the_reference_compiler_takes_every_stage(name, tmp_path):
     # Khronos: glslangValidator, and spirv-val for what it makes of the Vulkan texts.
     compiler, validator = require_tool("glslangValidator"), require_tool("spirv-val")
     files = [file for file in files_of(name) if file.kind == "shader"]
-    assert len(files) == 3 * (1 + 2 * 4)
+    assert len(files) == 3 * (1 + (1 if name == "unblended" else 2) * 4)
     plain = []
     for place, file in enumerate(files):
         ending = "vert" if file.details["stage"] == "vertex" else "frag"
@@ -174,8 +177,8 @@ def test_a_path_that_is_not_available_says_why():
     named = {one["what"]: one["why"] for one in not_available(build, None, {})}
     assert named["polynomial shader"] == "no lookup is exported; it holds the polynomials"
     assert named["table shader"] == "no KTX2 tables are exported"
-    two = replace(build, fields=_one_colour(), seam=None)
-    left, _ = not_available(two, spline, {"left": {"G": 1}, "right": {"G": 1}})
+    one = replace(build, eye=replace(build.eye, fields=_one_colour(), channels=("left",), known_seam=None))
+    (left,) = not_available(one, spline, {"left": {"G": 1}, "right": {"G": 1}})
     assert (
         left["channel"] == "left"
         and "B-spline mesh with pupil modes, no polynomial over the panel" in left["why"]

@@ -70,7 +70,7 @@ def blend(
     with talk.progress("comparing blend policies") as step:
         for eye in assemble_eyes(fields, module, side=side):
             if not eye.has_seam:
-                result["eyes"][eye.side] = {"policies": [], "note": no_seam(eye)}
+                result["eyes"][eye.side] = {"policies": [], "overlap": [], "gaps": [], "note": no_seam(eye)}
                 talk.text(no_seam(eye))
                 continue
             overlap = survey_overlap(fields, pupils_mm=places, channels=eye.channels)

@@ -129,7 +129,9 @@ def budget(
                 seams.append({"channels": list(pair.channels), **result.as_dict()})
                 found.append((f"{eye.side} eye, {' and '.join(pair.channels)}", result))
             report["eyes"][eye.side] = {"seams": seams}
-            notes += [] if eye.has_seam else [no_seam(eye)]
+            if not eye.has_seam:
+                notes.append(no_seam(eye))
+                report["eyes"][eye.side]["note"] = notes[-1]
             step(f"{eye.side} eye", place + 1)
     if picture is not None and found:
         from prewarp.report.budget import BudgetItem, budget_picture

@@ -68,7 +68,9 @@ def sensitivity(
                 drawn.append((f"{eye.side} eye, {' and '.join(pair.channels)}", pair, one))
                 rows.append(_row(drawn[-1][0], figures))
             report["eyes"][eye.side] = {"seams": found}
-            notes += [] if eye.has_seam else [no_seam(eye)]
+            if not eye.has_seam:
+                notes.append(no_seam(eye))
+                report["eyes"][eye.side]["note"] = notes[-1]
             step(f"{eye.side} eye", place + 1)
     if picture is not None and drawn:
         from prewarp.report.sensitivity import SensitivityItem, sensitivity_picture
