@@ -14,6 +14,19 @@ from prewarp.errors import ModuleError
 PROJECTIONS = ("flat", "equidistant")
 
 
+def focal_lengths_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:
+    """Return points (..., 2) of the picture's plane, in focal lengths from its middle, +y up, for tangents (..., 2).
+
+    That is the tangent itself (flat), or the angle from straight ahead in radians, along the azimuth (equidistant). Twin of
+    `prewarp_plane_from_tangent` in `shaders/projection.glsl`.
+    """
+    if projection == "flat":
+        return tangent
+    radius = np.sqrt(np.sum(tangent * tangent, axis=-1, keepdims=True))
+    safe = np.where(radius > 1e-9, radius, 1.0)
+    return tangent * np.where(radius > 1e-9, np.arctan(radius) / safe, 1.0)
+
+
 @dataclass(frozen=True)
 class ContentProjection:
     """Size and projection of the content picture.
@@ -50,12 +63,7 @@ class ContentProjection:
 
     def pixel_from_tangent(self, tangent: FloatArray, /) -> FloatArray:
         """Return content pixels (..., 2), px, v down, first pixel's centre (0.5, 0.5), for directions (..., 2)."""
-        tangent = as_tangent(tangent)
-        plane = tangent
-        if self.projection == "equidistant":
-            radius = np.sqrt(np.sum(tangent * tangent, axis=-1, keepdims=True))
-            safe = np.where(radius > 1e-9, radius, 1.0)
-            plane = tangent * np.where(radius > 1e-9, np.arctan(radius) / safe, 1.0)
+        plane = focal_lengths_from_tangent(as_tangent(tangent), self.projection)
         middle = np.asarray(self.size_px) / 2.0
         return middle + plane * np.array([self.focal_px, -self.focal_px])
 

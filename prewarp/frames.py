@@ -1,4 +1,4 @@
-"""Frames and units: the one implementation of the conventions in the design's section 2.
+"""Frames and units: the one implementation of the conventions.
 
 =================  ==========  ===================================================================
 quantity           symbol      convention
@@ -20,6 +20,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 
 ARCMIN_PER_RADIAN = 180.0 * 60.0 / np.pi
+MM_PER_M = 1000.0
 
 
 def degrees_from_tangent(tangent: FloatArray, /) -> FloatArray:
@@ -87,9 +88,32 @@ def sight_axes(tangent: FloatArray, /) -> FloatArray:
     return np.stack([right, np.cross(forward, right)], axis=-2)
 
 
+def curvature_from_slope(tangent: FloatArray, slope: FloatArray, /) -> FloatArray:
+    """Return the wavefront's curvature (..., 2, 2), dioptres, on the axes right and up across the ray (`sight_axes`).
+
+    Parameters
+    ----------
+    tangent : (..., 2) float array
+        Directions, tangents.
+    slope : (..., 2, 2) float array
+        d(tx, ty)/d(x, y) at a fixed panel point, per mm, rows tx, ty.
+
+    Notes
+    -----
+    A pupil moved by dp across the ray (in the plane at right angles to it) sees the direction turned by -K dp, K the
+    curvature matrix. With A (2, 2) the x and y columns of the unit vectors right and up across the ray, a pupil step (dx, dy)
+    in the plane z = 0 is A (dx, dy) across the ray, and the direction turns by A J (dx, dy) / sqrt(1 + |t|^2), so
+    K = -A J A^-1 / sqrt(1 + |t|^2) (derived here). For a point image this is exactly 1/L times the unit matrix, L the
+    distance along the ray; half its trace is the image distance in dioptres.
+    """
+    across = sight_axes(tangent)[..., :2]
+    length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
+    return -MM_PER_M * across @ slope @ np.linalg.inv(across) / length
+
+
 def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
     """Return where the ray through `pupil_mm` (..., 3) along `tangent` (..., 2) crosses z = 0, (..., 2) mm.
 
-    A ray does not bend between two pupil positions on it: (x - z tx, y - z ty) (design's section 3).
+    A ray does not bend between two pupil positions on it: (x - z tx, y - z ty).
     """
     return pupil_mm[..., :2] - pupil_mm[..., 2:] * tangent

@@ -35,6 +35,7 @@ from prewarp.checks import FloatArray, nearest_name
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import KINDS, TransferFunction
 from prewarp.errors import ModuleError
+from prewarp.points import box_lattice
 from prewarp.records import Choice, Name, Number, Numbers, Table, Text, checked, read_toml, shown, validate
 
 EYES = ("left", "right")
@@ -194,17 +195,12 @@ class EyeBox:
 
     def lattice(self, count: tuple[int, int, int], /) -> FloatArray:
         """Return `count` evenly spread positions per axis, x fastest, shape (n, 3), mm; one alone sits at 0."""
-        axes = [
-            np.linspace(-half, half, n) if n > 1 else np.zeros(1)
-            for half, n in zip(self.half_mm, count, strict=True)
-        ]
-        z, y, x = np.meshgrid(*axes[::-1], indexing="ij")
-        return np.stack([x, y, z], axis=-1).reshape(-1, 3)
+        return box_lattice(-self.half_mm, self.half_mm, count)
 
     @property
     def corners(self) -> FloatArray:
         """The corners of the box, shape (8, 3), mm; fewer where a side has no length."""
-        return self.lattice(tuple(2 if half > 0.0 else 1 for half in self.half_mm))
+        return box_lattice(-self.half_mm, self.half_mm, np.where(self.half_mm > 0.0, 2, 1).tolist())
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,10 @@ A fit costs seconds, this costs milliseconds; what is left of the expansion is f
 
 import numpy as np
 
+from prewarp.chebyshev import values_2d
 from prewarp.field import Field, FieldSet
 from prewarp.field.border import hull_corners, panel_corners
-from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import cosine_from_tangent

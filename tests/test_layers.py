@@ -12,7 +12,7 @@ ROOT = Path(prewarp.__file__).parent
 LAYERS = (
     ("errors",),
     ("checks", "published", "notebook"),
-    ("files", "frames"),
+    ("files", "frames", "chebyshev", "points", "robust"),
     ("resources", "content", "lattice", "encoding", "records", "columns"),
     ("module",),
     ("grids",),

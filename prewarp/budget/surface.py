@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree, exponents_of_degree, values_2d
 from prewarp.checks import FloatArray, as_tangent
 from prewarp.errors import SeamError
-from prewarp.fitting.chebyshev import count_of_degree, exponents_of_degree, values_2d
 from prewarp.module import EyeBox
 from prewarp.seam.misregistration import seam_error
 

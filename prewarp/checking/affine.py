@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checking.samples import Samples, group_sums, median_by
+from prewarp.checking.samples import Samples, group_sums
 from prewarp.checks import FloatArray
+from prewarp.robust import medians_by
 
 FEWEST_SAMPLES = 12  # of a group, for its affine map to say anything
 
@@ -38,7 +39,7 @@ def group_affine(samples: Samples, frame: Frame, values: FloatArray, *, rounds: 
     for _ in range(rounds):
         expected = np.einsum("nij,nj->ni", np.nan_to_num(maps)[samples.group], basis)
         distance = np.sqrt(((values - expected) ** 2).sum(axis=1))
-        scale = 3.0 * median_by(distance, samples.group) + 1e-12
+        scale = 3.0 * medians_by(samples.group, distance)[samples.group] + 1e-12
         maps = _weighted_affine(samples, basis / (1.0 + (distance / scale) ** 2)[:, None], values, basis)
     return maps
 

@@ -120,7 +120,7 @@ def _check_samples(
         name = f"{samples.channel_of(pair)}/{samples.colour_of(pair)}"
         by_name["px_per_degree"][name] = float(scale[pair]) / _DEGREES_PER_RADIAN
         if pair in trends:
-            by_name["image_distance_dioptres"][name] = float(-500.0 * np.trace(trends[pair].shift))
+            by_name["image_distance_dioptres"][name] = 0.5 * float(np.trace(trends[pair].curvature_dioptres))
         fitting = (samples, frame, pair, skip, float(scale[pair]), places[pair])
         surface = fit_surface(*fitting)
         if surface is None:

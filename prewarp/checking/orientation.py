@@ -10,9 +10,9 @@ import numpy as np
 
 from prewarp.checking.affine import FEWEST_SAMPLES, Frame, field_size, map_length, medoid, px_per_tangent
 from prewarp.checking.result import Finding, finding
-from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray
+from prewarp.robust import robust_fit
 
 DIFFERS = 0.25  # of the field's size: distortion and pupil movement stay below, gross faults above
 _TIE = 0.05  # of the field's size

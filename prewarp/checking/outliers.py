@@ -6,9 +6,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from prewarp.checking.result import Finding, finding
-from prewarp.checking.samples import Samples, median_by
+from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
 from prewarp.checks import FloatArray, IntArray
+from prewarp.robust import medians_by, sigma_of_lengths
 
 OUTLIER_SIGMA = 7.0
 LEAST_OUTLIER_PX = 0.5
@@ -26,7 +27,6 @@ _FARTHEST = 4.0  # noise amplification beyond which reaching further excuses not
 _PUPIL_CORNER, _PANEL_RIM = 0.6, 0.8  # of the half eye box, both axes, and of the half panel, either axis
 _FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
 _COARSE = 0.1  # of the half panel: an outlier where the model does not
-_MEDIAN_OF_LENGTH_2D = 1.17741  # of a 2-vector of unit normals, sqrt(2 ln 2)
 
 
 def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatArray:
@@ -60,9 +60,9 @@ def find_outliers(
     place = samples.group[index] * count + cell
     if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
         place = cell
-    local = np.stack([median_by(residual[:, axis], place) for axis in (0, 1)], axis=-1)
+    local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
-    sigma = float(np.median(distance)) / _MEDIAN_OF_LENGTH_2D
+    sigma = float(sigma_of_lengths(distance))
     least = LEAST_OUTLIER_PX
     if surface.starved and surface.panel_degree < _FOLLOWS:
         least = _COARSE * float(surface.frame.half.max())
@@ -137,7 +137,7 @@ def _from_surface(
         normal += _LEVEL * weight.sum(axis=1)[:, None, None] * np.diag([1e-9] + [1.0] * (size - 1))
         fit = np.linalg.solve(normal, np.einsum("sni,sn,snk->sik", basis, weight, values))
         length = np.sqrt(((values - basis @ fit) ** 2).sum(axis=-1))
-        spread = np.median(length, axis=1) / _MEDIAN_OF_LENGTH_2D
+        spread = sigma_of_lengths(length, axis=1)
         weight = 1.0 / (1.0 + (length / np.maximum(2.0 * spread, 1e-12)[:, None]) ** 2) ** 2
     level = np.broadcast_to(np.eye(size)[:, :1], (len(suspect), size, 1))
     at_suspect = np.linalg.solve(normal, level)[:, 0, 0]

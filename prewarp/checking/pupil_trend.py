@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
-from prewarp.checking.polynomial import chebyshev_terms, total_degree
-from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, IntArray, extent
+from prewarp.frames import curvature_from_slope
+from prewarp.robust import robust_fit
 
 _PANEL_DEGREES = (9, 5)  # the first that the samples carry
 _PER_TERM = 3
@@ -49,6 +50,11 @@ class PupilTrend:
     middle_mm: FloatArray
     half_mm: FloatArray
     panel: PanelMap
+
+    @property
+    def curvature_dioptres(self) -> FloatArray:
+        """Return the curvature (2, 2) of the wavefront from the panel's middle, across the ray: half its trace is 1/L."""
+        return curvature_from_slope(self.panel(self.panel.frame.middle[None])[0], self.shift)
 
     def predicted(self, position_mm: FloatArray) -> FloatArray:
         """Return maps (..., 2, 3) of the trend at reference positions (..., 2), clipped to a little beyond."""
@@ -97,7 +103,7 @@ def _fit_panel(samples: Samples, frame: Frame, index: IntArray, places: int) -> 
     pupil = (samples.reference_mm[index] - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
     place = np.concatenate([w, np.clip(pupil, -1.5, 1.5)], axis=1)
     for degree in _PANEL_DEGREES:
-        exponents = total_degree(4, degree, (degree, degree, 2, 2))
+        exponents = exponents_of_degree(degree, 4)
         still = exponents[:, 2:].sum(axis=1) == 0
         moves = (exponents[:, 2:].sum(axis=1) <= 2) & (exponents[:, :2].sum(axis=1) <= 1)
         exponents = exponents[still | moves]
@@ -119,7 +125,7 @@ def _trend(samples, frame, pair, groups, maps, whole, panel) -> PupilTrend | Non
     middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
     w = (position - middle) / half
     for degree in (2, 1):
-        exponents = total_degree(2, degree)
+        exponents = exponents_of_degree(degree)
         design = chebyshev_terms(w, exponents)
         if len(groups) >= 1.6 * len(exponents) and np.linalg.matrix_rank(design, tol=1e-3) == len(exponents):
             break

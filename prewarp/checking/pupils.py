@@ -5,13 +5,13 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame, map_length, px_per_tangent
-from prewarp.checking.polynomial import chebyshev_terms, total_degree
 from prewarp.checking.pupil_trend import PupilTrend
 from prewarp.checking.result import Finding, finding
-from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, extent
+from prewarp.robust import robust_fit
 
 LEAST_DIOPTRES = 0.15  # below, the image is too far away for its shift to tell signs
 IMPLAUSIBLE_DIOPTRES = 40.0
@@ -20,11 +20,11 @@ IMPLAUSIBLE_DIOPTRES = 40.0
 def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Finding]:
     """Yield findings about pupil axes and units from the shift of directions with the pupil.
 
-    An image at D dioptres gives -dt/d(x, y) = D/1000 per mm on both axes (references 6.1).
+    Of a point image both axes say the same distance, and none is behind the eye (`frames.curvature_from_slope`).
     """
     patterns: dict[str, list[int]] = {}
     for pair, trend in trends.items():
-        dioptres = -1000.0 * trend.shift
+        dioptres = trend.curvature_dioptres
         pattern = _shift_pattern(dioptres, max(LEAST_DIOPTRES, 6000.0 * trend.shift_error))
         if pattern:
             patterns.setdefault(pattern, []).append(pair)
@@ -32,7 +32,7 @@ def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Fin
         text, mend = _SHIFT_TEXT[pattern]
         alone = len(pairs) < len(trends)
         for pair in pairs if alone else pairs[:1]:
-            dioptres = -1000.0 * trends[pair].shift
+            dioptres = trends[pair].curvature_dioptres
             yield finding(
                 "units" if pattern == "units" else "axis",
                 "error" if alone or pattern in ("units", "swapped") else "warning",
@@ -245,4 +245,6 @@ def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding
 def _rank(position_mm: FloatArray, degree: int) -> int:
     low, high = extent(position_mm)
     w = (position_mm - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
-    return int(np.linalg.matrix_rank(chebyshev_terms(w, total_degree(2, degree)), tol=1e-6 * np.sqrt(len(w))))
+    return int(
+        np.linalg.matrix_rank(chebyshev_terms(w, exponents_of_degree(degree)), tol=1e-6 * np.sqrt(len(w)))
+    )

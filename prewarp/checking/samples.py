@@ -109,15 +109,3 @@ def _distinct_positions(position_mm: FloatArray) -> tuple[IntArray, FloatArray]:
 def group_sums(values: FloatArray, group: IntArray, count: int) -> FloatArray:
     """Return sums of `values` (n, k) over each of `count` groups, (count, k)."""
     return np.stack([np.bincount(group, weights=column, minlength=count) for column in values.T], axis=-1)
-
-
-def median_by(values: FloatArray, place: IntArray) -> FloatArray:
-    """Return for each sample the lower median of the values that share its place."""
-    order = np.lexsort((values, place))
-    ordered = place[order]
-    starts = np.concatenate([[0], np.flatnonzero(ordered[1:] != ordered[:-1]) + 1])
-    sizes = np.diff(np.append(starts, len(ordered)))
-    median = values[order][starts + (sizes - 1) // 2]
-    result = np.empty_like(values)
-    result[order] = np.repeat(median, sizes)
-    return result

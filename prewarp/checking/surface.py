@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame
-from prewarp.checking.polynomial import chebyshev_terms, total_degree
-from prewarp.checking.robust import robust_fit
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, IntArray
+from prewarp.robust import robust_fit
 
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
@@ -161,7 +161,8 @@ def _models(limits: tuple[int, int]) -> list[IntArray]:
     """Return exponents (k, 4) of the models tried, simple ones first."""
     models = []
     for degree, panel_degree in _DEGREES:
-        exponents = total_degree(4, panel_degree, (panel_degree, panel_degree, *limits))
+        exponents = exponents_of_degree(panel_degree, 4)
+        exponents = exponents[(exponents[:, 2:] <= limits).all(axis=1)]
         pupil = exponents[:, 2:].sum(axis=1)
         models.append(exponents[(pupil == 0) | ((pupil <= max(limits)) & (exponents.sum(axis=1) <= degree))])
     return models

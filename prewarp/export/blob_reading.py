@@ -5,6 +5,7 @@ from typing import NoReturn
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
 from prewarp.export.blob import CONTENT_KINDS, GAIN, WEIGHT
@@ -18,7 +19,6 @@ from prewarp.export.layout import (
     VERSION,
     aligned,
 )
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.lookup.coding import LARGEST_CODE, CodedArray, Format, byte_count, numbers_from_bytes
 from prewarp.lookup.pupil import pupil_count
 from prewarp.lookup.tables import (

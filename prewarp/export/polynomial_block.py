@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.lookup import Family, Lookup, PreparedMap, prepare
 from prewarp.lookup.device import chebyshev_values, graded_place
 

@@ -9,13 +9,13 @@ from functools import cached_property
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent, finite_rows
 from prewarp.errors import ShapeError
 from prewarp.field.batches import SLICE, over_slices
 from prewarp.field.border import cutting_edges
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.start import StartMap, fit_start_map
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.frames import cosine_from_tangent, tangent_from_cosine
 

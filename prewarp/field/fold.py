@@ -9,6 +9,7 @@ from prewarp.field.border import inside_convex
 from prewarp.field.field import Field
 from prewarp.fitting.expansion import pupil_sum
 from prewarp.frames import tangent_from_cosine
+from prewarp.points import lattice_points
 
 NODES = 49
 PUPIL_NODES = 5
@@ -38,12 +39,11 @@ def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
         Lowest and highest pupil position, mm.
     """
     width, height = field.panel_size_px
-    v, u = np.meshgrid(np.linspace(0, height, NODES), np.linspace(0, width, NODES), indexing="ij")
-    pixel = np.stack([u.ravel(), v.ravel()], axis=-1)
+    pixel = lattice_points(np.linspace(0, width, NODES), np.linspace(0, height, NODES))
     pixel = pixel[inside_convex(pixel, field.border_pixel, slack=1e-6)]
     axes = [np.linspace(low, high, PUPIL_NODES) for low, high in pupil_box_mm.T[:2]]
     depths = np.unique(pupil_box_mm[:, 2])
-    pupils = np.stack(np.meshgrid(*axes, depths, indexing="ij"), axis=-1).reshape(-1, 3)
+    pupils = lattice_points(*axes, depths)
     determinant = _determinants(field, pixel, pupils)
     relative = determinant / np.median(determinant)
     place = np.unravel_index(np.argmin(relative), relative.shape)

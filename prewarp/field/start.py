@@ -5,10 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
+from prewarp.chebyshev import nodes_1d, values_2d
 from prewarp.checks import FloatArray, extent
 from prewarp.field.border import inside_convex
-from prewarp.fitting.chebyshev import ChebyshevPanel, values_2d
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion, pupil_sum
+from prewarp.points import lattice_points
 
 DEGREE = 9
 PUPIL_DEGREE = 3
@@ -44,16 +46,13 @@ def fit_start_map(expansion: Expansion, border_pixel: FloatArray, /) -> StartMap
 
     The pupil functions go with panel functions of a total degree that falls with theirs, as in the field itself.
     """
-    nodes = -np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES) * 1.02
+    nodes = 1.02 * nodes_1d(NODES)
     low, high = extent(border_pixel)
-    v, u = np.meshgrid(nodes, nodes, indexing="ij")
-    panel = (low + high) / 2.0 + np.stack([u.ravel(), v.ravel()], axis=-1) * (high - low) / 2.0
+    panel = (low + high) / 2.0 + lattice_points(nodes, nodes) * (high - low) / 2.0
     # Outside the border the field is no more than a guess, and may fold.
     panel = panel[inside_convex(panel, border_pixel, slack=SLACK * float(np.max(high - low)))]
-    pupil_nodes = -np.cos(np.pi * (np.arange(PUPIL_NODES) + 0.5) / PUPIL_NODES)
-    y, x = (
-        np.repeat(axis.ravel(), len(panel)) for axis in np.meshgrid(pupil_nodes, pupil_nodes, indexing="ij")
-    )
+    pupil_nodes = nodes_1d(PUPIL_NODES)
+    x, y = np.repeat(lattice_points(pupil_nodes, pupil_nodes), len(panel), axis=0).T
     pixel = np.tile(panel, (PUPIL_NODES**2, 1))
     frame = expansion.frame
     reference = np.stack([x, y], axis=-1) * np.array(frame.half_mm) + np.array(frame.centre_mm)

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree
+from prewarp.chebyshev import count_of_degree
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.fitting.splines import MeshPanel, SplinePanel

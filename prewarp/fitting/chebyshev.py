@@ -1,8 +1,4 @@
-"""Total-degree Chebyshev bases in two variables: the panel basis of the polynomial family and the pupil basis.
-
-Functions are ordered by total degree: (0,0), (1,0), (0,1), (2,0), (1,1), (0,2), ... so the first
-(d + 1)(d + 2) / 2 of them are the basis of degree d, whatever the degree asked for. Design's section 3.
-"""
+"""Chebyshev functions of two variables for fits: products of two of them, and the panel basis of the polynomial family."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -10,21 +6,15 @@ from functools import lru_cache
 import numpy as np
 from scipy import sparse
 
+from prewarp.chebyshev import (
+    count_of_degree,
+    derivatives_1d,
+    exponents_of_degree,
+    products,
+    values_1d,
+    values_2d,
+)
 from prewarp.checks import FloatArray, IntArray
-
-
-def count_of_degree(degree: int, /) -> int:
-    """Return the number of two-variable polynomials of total degree <= `degree` (0 for a negative degree)."""
-    return (degree + 1) * (degree + 2) // 2 if degree >= 0 else 0
-
-
-@lru_cache(maxsize=64)
-def exponents_of_degree(degree: int, /) -> IntArray:
-    """Return the exponents (count, 2) in graded order; read only."""
-    pairs = [(total - second, second) for total in range(degree + 1) for second in range(total + 1)]
-    table = np.array(pairs, dtype=np.int64).reshape(-1, 2)
-    table.setflags(write=False)
-    return table
 
 
 def exponents_up_to(place: int, /) -> IntArray:
@@ -33,47 +23,6 @@ def exponents_up_to(place: int, /) -> IntArray:
     while count_of_degree(degree) <= place:
         degree += 1
     return exponents_of_degree(degree)
-
-
-def values_1d(x: FloatArray, degree: int, /) -> FloatArray:
-    """Return T_0 .. T_degree at x (n,) as rows, shape (degree + 1, n); T_k+1 = 2 x T_k - T_k-1."""
-    table = np.empty((degree + 1, x.size))
-    table[0] = 1.0
-    if degree >= 1:
-        table[1] = x
-    twice = 2.0 * x
-    for k in range(2, degree + 1):
-        np.multiply(twice, table[k - 1], out=table[k])
-        table[k] -= table[k - 2]
-    return table
-
-
-def derivatives_1d(x: FloatArray, degree: int, /) -> FloatArray:
-    """Return dT_0/dx .. dT_degree/dx at x (n,), shape (degree + 1, n); T_k' = k U_k-1."""
-    table = np.zeros((degree + 1, x.size))
-    if degree == 0:
-        return table
-    previous, current = np.zeros_like(x), np.ones_like(x)
-    twice = 2.0 * x
-    for k in range(1, degree + 1):
-        np.multiply(current, k, out=table[k])
-        previous, current = current, twice * current - previous
-    return table
-
-
-def products(first: FloatArray, second: FloatArray, degree: int, /) -> FloatArray:
-    """Return the graded products first[a] * second[b], a + b <= degree, shape (count, n)."""
-    table = np.empty((count_of_degree(degree), first.shape[1]))
-    for total in range(degree + 1):
-        # Of one total degree: (total, 0), (total - 1, 1), .. (0, total).
-        rows = slice(count_of_degree(total - 1), count_of_degree(total))
-        np.multiply(first[total::-1], second[: total + 1], out=table[rows])
-    return table
-
-
-def values_2d(x: FloatArray, y: FloatArray, degree: int, /) -> FloatArray:
-    """Return T_a(x) T_b(y) for all a + b <= degree in graded order, shape (count, n); x and y are (n,)."""
-    return products(values_1d(x, degree), values_1d(y, degree), degree)
 
 
 def index_of(exponents: IntArray, /) -> IntArray:

@@ -5,8 +5,8 @@ from typing import Protocol
 
 import numpy as np
 
+from prewarp.chebyshev import derivatives_1d, products, values_1d
 from prewarp.checks import FloatArray
-from prewarp.fitting.chebyshev import derivatives_1d, products, values_1d
 from prewarp.fitting.pupil import PupilFrame
 
 

@@ -11,8 +11,8 @@ from itertools import zip_longest
 import numpy as np
 from scipy import linalg
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.outlying import colour_scales, robust_weight
 from prewarp.fitting.polynomial import PolynomialFit

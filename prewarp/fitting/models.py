@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import IntArray
-from prewarp.fitting.chebyshev import count_of_degree, exponents_up_to
+from prewarp.fitting.chebyshev import exponents_up_to
 from prewarp.fitting.pupil import pupil_columns
 
 

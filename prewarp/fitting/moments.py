@@ -17,8 +17,9 @@ from itertools import pairwise
 import numpy as np
 from scipy import sparse
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import count_of_degree, exponents_up_to, product_terms
+from prewarp.fitting.chebyshev import exponents_up_to, product_terms
 from prewarp.fitting.pupil import column_products, pupil_columns
 from prewarp.fitting.samples import CELLS, Samples
 

@@ -10,8 +10,15 @@ from collections.abc import Iterator
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
-from prewarp.fitting.robust import RAYLEIGH_MEDIAN, is_outlier, redescending_weight, robust_scale
 from prewarp.fitting.samples import Samples
+from prewarp.robust import (
+    RAYLEIGH_MEDIAN,
+    is_outlier,
+    medians_by,
+    redescending_weight,
+    sigma_of_lengths,
+    sigma_with_tails,
+)
 
 # Residuals below a few of this are never held against a sample. Pixels.
 LEAST_SIGMA_PX = 0.005
@@ -28,7 +35,7 @@ FEWEST_NEIGHBOURS = 8
 
 def colour_scales(samples: Samples, length: FloatArray, /) -> FloatArray:
     """Return the robust noise per axis of each colour from residual lengths (n,), px."""
-    return np.array([robust_scale(length[samples.colour == colour]) for colour in range(samples.colours)])
+    return np.array([sigma_with_tails(length[samples.colour == colour]) for colour in range(samples.colours)])
 
 
 def robust_weight(samples: Samples, rest_px: FloatArray, /) -> FloatArray:
@@ -45,7 +52,7 @@ def _deviation_and_sigma(samples: Samples, rest_px: FloatArray) -> tuple[FloatAr
     """Return how far each sample is off (n,), px, and the noise per axis to hold that against (n,), px."""
     length = np.hypot(*rest_px)
     sigma = np.maximum(colour_scales(samples, length), LEAST_SIGMA_PX)
-    if np.all(sigma <= LONG_TAILS * np.median(length) / RAYLEIGH_MEDIAN):
+    if np.all(sigma <= LONG_TAILS * sigma_of_lengths(length)):
         return length, sigma[samples.colour]
     deviation, local = _from_neighbours(samples, rest_px)
     sigma = np.maximum(colour_scales(samples, deviation), LEAST_SIGMA_PX)
@@ -62,11 +69,11 @@ def _from_neighbours(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray,
     for key, is_widest in _neighbourhoods(samples):
         around = np.flatnonzero(np.isin(key, np.unique(key[asked])))
         _, place = np.unique(key[around], return_inverse=True)
-        off = np.hypot(*(axis - _medians(place, axis)[place] for axis in rest_px[:, around]))
+        off = np.hypot(*(axis - medians_by(place, axis)[place] for axis in rest_px[:, around]))
         enough = (np.bincount(place) >= FEWEST_NEIGHBOURS)[place] | is_widest
         settled = asked[around] & enough
         deviation[around[settled]] = off[settled]
-        local[around[settled]] = _medians(place, off)[place][settled]
+        local[around[settled]] = medians_by(place, off)[place][settled]
         asked[around[settled]] = False
         if not asked.any():
             break
@@ -84,12 +91,3 @@ def _neighbourhoods(samples: Samples) -> Iterator[tuple[IntArray, bool]]:
         yield (region[:, 0] * across + region[:, 1]) * 4 + quarter, False
         quarter, across = np.zeros_like(quarter), across // 2
     yield quarter, True
-
-
-def _medians(key: IntArray, values: FloatArray) -> FloatArray:
-    """Return the median of `values` (n,) for each key, 0 .. keys - 1."""
-    order = np.lexsort((values, key))
-    count = np.bincount(key)
-    start = np.cumsum(count) - count
-    ranked = values[order]
-    return (ranked[start + (count - 1) // 2] + ranked[start + count // 2]) / 2.0

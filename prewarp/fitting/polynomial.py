@@ -4,9 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray
 from prewarp.fitting import moments as sums
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of

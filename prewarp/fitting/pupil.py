@@ -15,8 +15,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree, exponents_of_degree, values_2d
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import count_of_degree, exponents_of_degree, index_of, pair_products, values_2d
+from prewarp.fitting.chebyshev import index_of, pair_products
 
 
 @dataclass(frozen=True)

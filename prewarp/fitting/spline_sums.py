@@ -13,8 +13,8 @@ from itertools import pairwise
 import numpy as np
 from scipy import linalg
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.fitting.moments import weighted_target
 from prewarp.fitting.pupil import column_products, pupil_columns
 from prewarp.fitting.samples import CELLS, Samples

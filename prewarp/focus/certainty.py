@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.ndimage import map_coordinates
 
+from prewarp.chebyshev import derivatives_1d, products, values_1d
 from prewarp.checks import FloatArray, as_pixel
-from prewarp.fitting.chebyshev import derivatives_1d, products, values_1d
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import pupil_columns
 

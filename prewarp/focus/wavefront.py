@@ -8,12 +8,10 @@ from numpy.typing import ArrayLike
 
 from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent, as_vectors
 from prewarp.errors import ShapeError
-from prewarp.frames import sight_axes
+from prewarp.frames import curvature_from_slope
 
 if TYPE_CHECKING:
     from prewarp.field import Field
-
-MM_PER_M = 1000.0
 
 
 @dataclass(frozen=True)
@@ -67,11 +65,7 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
 
     Notes
     -----
-    A pupil moved by dp across the ray (in the plane at right angles to it) sees the direction turned by -K
-    dp, K the curvature matrix. With A (2, 2) the x and y columns of the unit vectors right and up across the
-    ray, a pupil step (dx, dy) in the plane z = 0 is A (dx, dy) across the ray, and the direction turns by A J
-    (dx, dy) / sqrt(1 + |t|^2), so K = -A J A^-1 / sqrt(1 + |t|^2). For a point image this is exactly 1/L
-    times the unit matrix.
+    From the curvature matrix of `prewarp.frames.curvature_from_slope`: for a point image 1/L times the unit matrix.
 
     References
     ----------
@@ -82,9 +76,7 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
     slope = as_vectors(slope, "slope", size=2, meaning="d(tx, ty)/d(x, y), per mm")
     if slope.ndim < 2 or slope.shape[-2] != 2:
         raise ShapeError(f"slope has shape {slope.shape}; expected (..., 2, 2): d(tx, ty)/d(x, y), per mm.")
-    across = sight_axes(tangent)[..., :2]
-    length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
-    curvature = -MM_PER_M * across @ slope @ np.linalg.inv(across) / length
+    curvature = curvature_from_slope(tangent, slope)
     half = 0.5 * (curvature[..., 0, 0] - curvature[..., 1, 1])
     cross = 0.5 * (curvature[..., 0, 1] + curvature[..., 1, 0])
     return FocusResult(

@@ -11,6 +11,7 @@ from prewarp.checks import FloatArray
 from prewarp.lookup.measure import heeded, inside_border, px_error
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import Family, MapTable
+from prewarp.points import box_lattice
 
 # Bytes of records per map and per block, as the blob holds them.
 MAP_RECORD, BLOCK_RECORD = 64, 16
@@ -63,7 +64,7 @@ class ChannelProblem:
 @lru_cache(maxsize=4)
 def probe_pupils() -> FloatArray:
     """Return unit pupil positions (n, 3) at which candidates are tried: corners, faces, middle, and some between."""
-    corners = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    corners = box_lattice(-np.ones(3), np.ones(3), (3, 3, 3))
     between = np.random.default_rng(7).uniform(-1.0, 1.0, (14, 3))
     return np.concatenate([corners, between])
 

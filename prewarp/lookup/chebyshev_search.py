@@ -4,8 +4,8 @@ from functools import partial
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree, values_2d
 from prewarp.checks import FloatArray
-from prewarp.fitting.chebyshev import count_of_degree, values_2d
 from prewarp.lookup.candidates import (
     PANEL_PROBES,
     Candidate,

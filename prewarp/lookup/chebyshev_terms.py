@@ -9,8 +9,8 @@ from itertools import combinations
 
 import numpy as np
 
+from prewarp.chebyshev import exponents_of_degree
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import exponents_of_degree
 from prewarp.lookup.coding import INTEGER_FORMATS, LARGEST_CODE, CodedArray, Format
 from prewarp.lookup.pupil import pupil_count, pupil_exponents
 from prewarp.lookup.series import FieldSeries

@@ -15,8 +15,8 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.lookup.chebyshev_terms import terms_of
 from prewarp.lookup.mesh_modes import coefficient_positions
 from prewarp.lookup.pupil import pupil_exponents

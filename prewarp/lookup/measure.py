@@ -16,6 +16,7 @@ from prewarp.errors import RenderError
 from prewarp.field.border import inside_convex
 from prewarp.lookup.device import prepare
 from prewarp.lookup.tables import Lookup
+from prewarp.points import box_lattice
 
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
@@ -48,14 +49,10 @@ class MapError:
     pupil_mm: tuple[float, float, float]
 
 
-def box_lattice(box_mm: FloatArray, counts: tuple[int, int, int], /) -> FloatArray:
+def pupil_lattice(box_mm: FloatArray, counts: tuple[int, int, int], /) -> FloatArray:
     """Return evenly spread pupil positions (n, 3), corners included; one along a side without length."""
     low, high = np.asarray(box_mm, dtype=float)
-    axes = [
-        np.linspace(a, b, max(n, 2)) if b > a else np.array([a])
-        for a, b, n in zip(low, high, counts, strict=True)
-    ]
-    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    return box_lattice(low, high, np.where(high > low, np.maximum(counts, 2), 1).tolist())
 
 
 def map_truth(field: "Field", pupils_mm: FloatArray, /, *, panel_points: int = PANEL_POINTS) -> MapTruth:

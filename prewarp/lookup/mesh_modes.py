@@ -15,6 +15,7 @@ from prewarp.lookup.coding import INTEGER_FORMATS, CodedArray, Format, coded, fo
 from prewarp.lookup.pupil import pupil_count, pupil_exponents, pupil_values
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import MAX_MODES, MAX_PUPIL_DEGREE, Family, MapTable, float32_array
+from prewarp.points import box_lattice
 
 # Where a mode's largest weight is looked for: lattice points per pupil axis.
 _PUPIL_POINTS = 9
@@ -161,8 +162,7 @@ def _affine(family: Family, surface: FloatArray) -> FloatArray:
 
 
 def _corner_weights(weights: FloatArray, degree: int) -> FloatArray:
-    axis = np.linspace(-1.0, 1.0, _PUPIL_POINTS)
-    unit = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+    unit = box_lattice(-np.ones(3), np.ones(3), (_PUPIL_POINTS,) * 3)
     return pupil_values(unit, degree) @ weights.T
 
 

@@ -18,8 +18,8 @@ from prewarp.lookup.measure import (
     PUPIL_COUNTS,
     MapError,
     border_of,
-    box_lattice,
     measured_errors,
+    pupil_lattice,
     truths_of,
 )
 from prewarp.lookup.mesh_search import mesh_search
@@ -103,7 +103,7 @@ class Optimiser:
                 )
             keys = [(channel, colour) for channel in self.channels for colour in self.colours]
             progress("measuring the field")
-            pupils = box_lattice(self.box_mm, pupil_counts)
+            pupils = pupil_lattice(self.box_mm, pupil_counts)
             self.truths = truths_of(fields, keys, pupils, panel_points=panel_points)
 
     def search(self, limit_px: float, family: str, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:

@@ -17,6 +17,7 @@ from prewarp.lookup.measure import px_error
 from prewarp.lookup.mesh_modes import affine_surface
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import Family, MapTable, float32_array
+from prewarp.points import box_lattice
 
 if TYPE_CHECKING:
     from prewarp.lookup.candidates import ChannelProblem
@@ -135,9 +136,7 @@ def lattice_tables(problem: "ChannelProblem", plan: LatticePlan, /) -> tuple[Map
             "Choose another family or a larger error."
         )
     s, t = np.linspace(-1.0, 1.0, plan.columns), np.linspace(-1.0, 1.0, plan.rows)
-    axes = [np.linspace(-1.0, 1.0, n) if n > 1 else np.zeros(1) for n in plan.pupil_counts]
-    z, y, x = np.meshgrid(*axes[::-1], indexing="ij")
-    unit = np.stack([x, y, z], axis=-1).reshape(-1, 3)
+    unit = box_lattice(-np.ones(3), np.ones(3), plan.pupil_counts)
     tables = []
     for colour, series in zip(problem.colours, problem.series, strict=True):
         values = np.swapaxes(series.at(s, t, unit), 1, 2)

@@ -4,33 +4,20 @@ Depth z is a coordinate like x and y, so that the weights of a whole mesh follow
 update. (Ray constancy, f(u, v, x - z tx, y - z ty), needs fewer numbers but a solve at every node; see DEVELOPERS.md.)
 """
 
-from functools import lru_cache
-
 import numpy as np
 
+from prewarp.chebyshev import chebyshev_terms, count_of_degree, exponents_of_degree
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.chebyshev import values_1d
 
 
-@lru_cache(maxsize=16)
 def pupil_exponents(degree: int, /) -> IntArray:
     """Return exponents (count, 3) of x, y, z: by total degree, then by rising z, then by rising y; read only."""
-    table = np.array(
-        [
-            (total - y - z, y, z)
-            for total in range(degree + 1)
-            for z in range(total + 1)
-            for y in range(total - z + 1)
-        ],
-        dtype=np.int64,
-    )
-    table.setflags(write=False)
-    return table
+    return exponents_of_degree(degree, 3)
 
 
 def pupil_count(degree: int, /) -> int:
     """Return the number of three-variable polynomials of total degree <= `degree`."""
-    return (degree + 1) * (degree + 2) * (degree + 3) // 6
+    return count_of_degree(degree, 3)
 
 
 def unit_pupil(pupil_mm: FloatArray, box_mm: FloatArray, /) -> FloatArray:
@@ -44,6 +31,4 @@ def unit_pupil(pupil_mm: FloatArray, box_mm: FloatArray, /) -> FloatArray:
 
 def pupil_values(unit: FloatArray, degree: int, /) -> FloatArray:
     """Return the pupil functions (n, count) at unit pupil positions (n, 3), float64."""
-    tables = [values_1d(np.ascontiguousarray(unit[:, axis]), degree) for axis in range(3)]
-    x, y, z = pupil_exponents(degree).T
-    return (tables[0][x] * tables[1][y] * tables[2][z]).T
+    return chebyshev_terms(unit, pupil_exponents(degree))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.polynomial import chebyshev
 
+from prewarp.chebyshev import nodes_1d
 from prewarp.checks import FloatArray
 from prewarp.errors import RenderError
 
@@ -52,10 +53,6 @@ class FieldSeries:
         return np.einsum("klijnc,pi,pj,pn->pklc", self.coefficients, *values, optimize=True)
 
 
-def _nodes(count: int) -> FloatArray:
-    return np.cos(np.pi * (np.arange(count)[::-1] + 0.5) / count) if count > 1 else np.zeros(1)
-
-
 def field_series(
     field: "Field",
     box_mm: FloatArray,
@@ -82,10 +79,10 @@ def field_series(
     """
     low, high = np.asarray(box_mm, dtype=float)
     counts = tuple(n if h > a else 1 for n, a, h in zip(pupil_nodes, low, high, strict=True))
-    axes = [_nodes(n) for n in counts]
+    axes = [nodes_1d(n) for n in counts]
     unit = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     pupils = 0.5 * (low + high) + 0.5 * (high - low) * unit
-    node = _nodes(panel_nodes)
+    node = nodes_1d(panel_nodes)
     width, height = field.panel_size_px
     u, v = 0.5 * width * (node + 1.0), 0.5 * height * (node + 1.0)
     values = np.stack([field.forward_lattice(u, v, pupil_mm=pupil) for pupil in pupils])

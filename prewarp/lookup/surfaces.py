@@ -14,7 +14,7 @@ import numpy as np
 from prewarp.checks import FloatArray, require_range
 from prewarp.lookup.coding import CodedArray, Format
 from prewarp.lookup.device import surface_values
-from prewarp.lookup.measure import box_lattice
+from prewarp.lookup.measure import pupil_lattice
 from prewarp.lookup.tables import FactorMap, float32_array
 from prewarp.seam import Seam
 
@@ -96,7 +96,7 @@ def gain_surface(
     box_mm, max_error
         As in `weight_surface`. What the gain changes with the pupil cannot be mended by a finer table.
     """
-    pupils = box_lattice(box_mm, (3, 3, 2))
+    pupils = pupil_lattice(box_mm, (3, 3, 2))
     middle = np.asarray(box_mm, dtype=float).mean(axis=0)
 
     def at(pixel: FloatArray, pupil: FloatArray) -> FloatArray:
@@ -157,7 +157,7 @@ def fitted_surface(
 
 def directions_shown(fields: list["Field"], box_mm: FloatArray, /) -> tuple[FloatArray, FloatArray]:
     """Return the lowest and highest tangents (2,) seen on the panel's border from the corners of the eye box."""
-    pupils = box_lattice(box_mm, (2, 2, 2))
+    pupils = pupil_lattice(box_mm, (2, 2, 2))
     seen = []
     for field in fields:
         width, height = field.panel_size_px

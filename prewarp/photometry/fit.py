@@ -10,14 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.errors import FitError
-from prewarp.fitting.chebyshev import ChebyshevPanel, count_of_degree
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import reference_pupil
 from prewarp.grids import Grid
 from prewarp.photometry.luminance import LuminanceFigures, LuminanceMap, LuminanceMaps
 from prewarp.photometry.vignetting import VignettingEdge, fit_edge
+from prewarp.robust import sigma_of_deviations
 
 # (panel degree, pupil degree), simplest first.
 MODELS = ((1, 0), (2, 1), (3, 2), (4, 2), (6, 2), (6, 3), (8, 3))
@@ -183,7 +185,7 @@ def _sort_samples(
     for _ in range(_PASSES):
         coefficients = _gauss_newton(samples, good, degrees, steps=1)
         ratio = light / np.exp(_predicted(samples, everything, degrees, coefficients))
-        spread = 1.4826 * float(np.median(np.abs(ratio[good] - 1.0)))
+        spread = sigma_of_deviations(ratio[good] - 1.0)
         step = max(LEAST_STEP, OUTLIER_SIGMAS * spread)
         before, good = good, np.abs(ratio - 1.0) <= step
         if np.array_equal(before, good) or good.sum() < MIN_SAMPLES:
@@ -209,7 +211,7 @@ def _plateau(samples: _Samples, degrees: tuple[int, int], candidates: BoolArray)
         weight = np.where(residual > 0.0, 1.0, _BELOW)
     # Residuals sit mostly below the envelope by a few sigma: their upper half says how much noise there is.
     middle = np.quantile(residual, 0.6)
-    spread = max(1.4826 * float(np.median(np.abs(residual[residual >= middle] - middle))), 1e-6)
+    spread = max(sigma_of_deviations(residual[residual >= middle] - middle), 1e-6)
     expected = _predicted(samples, np.arange(len(samples.light)), degrees, coefficients) + middle
     step = max(2.0 * LEAST_STEP, OUTLIER_SIGMAS * spread)
     good = candidates & (np.abs(samples.light / np.exp(expected) - 1.0) <= step)

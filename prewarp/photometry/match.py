@@ -21,7 +21,7 @@ from prewarp.notebook import html_table
 from prewarp.photometry.luminance import LuminanceMaps
 from prewarp.photometry.target import TARGET_STEP_DEG, TargetLight, target_below
 from prewarp.photometry.white import D65_XY, WhiteMatch, no_white_match, white_match
-from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_from_tangent
+from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_deg_from_tangent
 from prewarp.seam.policies import BlendPolicy
 
 if TYPE_CHECKING:
@@ -187,7 +187,7 @@ def match_light(
     seams = [blend.at(pupil) for pupil in pupils]
     outlines = [reach.outline for seam in seams for reach in seam.reaches]
     origin, tangent = direction_lattice(outlines, step_deg=TARGET_STEP_DEG, margin_deg=_MARGIN_DEG)
-    area = node_areas_deg2(plane_from_tangent(tangent), TARGET_STEP_DEG)
+    area = node_areas_deg2(plane_deg_from_tangent(tangent), TARGET_STEP_DEG)
     shares = [np.where(seam.served(tangent).any(axis=0), seam.weights(tangent), 0.0) for seam in seams]
     targets, costs = {}, []
     for colour in fields.colours:

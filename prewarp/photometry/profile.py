@@ -16,7 +16,7 @@ from prewarp.checks import FloatArray, require_range
 from prewarp.content import ContentProjection
 from prewarp.errors import SeamError, ShapeError
 from prewarp.seam.blend import Seam
-from prewarp.seam.directions import plane_from_tangent, tangent_from_plane
+from prewarp.seam.directions import plane_deg_from_tangent, tangent_from_plane_deg
 
 STEP_DEG = 0.05
 WINDOW_DEG = 0.1
@@ -150,7 +150,7 @@ def seam_profile(
     if len(pair) != 2:
         raise SeamError(f"channels are {', '.join(pair)}; a seam joins two.")
     along, beside, plane = _lines_across(seam, pair, lines)
-    tangent = tangent_from_plane(plane)
+    tangent = tangent_from_plane_deg(plane)
     pixel = view.pixel_from_tangent(tangent)
     side_px = max(round(window_deg * np.radians(1.0) * view.focal_px) | 1, 1)
     read = [
@@ -170,7 +170,7 @@ def seam_profile(
 
 def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return places along (n,) and beside (k,), degrees, and points of the plane (k, n, 2)."""
-    start, end = (plane_from_tangent(seam.reaches[seam.index(name)].middle) for name in pair)
+    start, end = (plane_deg_from_tangent(seam.reaches[seam.index(name)].middle) for name in pair)
     length = float(np.linalg.norm(end - start))
     forward = (end - start) / max(length, 1e-9)
     side = np.array([-forward[1], forward[0]])
@@ -180,7 +180,7 @@ def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArr
     middle = 0.5 * (start + end)
     coarse = along[:: int(_SEARCH_STEP_DEG / STEP_DEG)]
     plane = middle + coarse[None, :, None] * forward + candidates[:, None, None] * side
-    served = seam.served(tangent_from_plane(plane))[[seam.index(name) for name in pair]]
+    served = seam.served(tangent_from_plane_deg(plane))[[seam.index(name) for name in pair]]
     met = candidates[served.all(axis=0).any(axis=1)]
     if met.size == 0:
         raise SeamError(f"channels '{pair[0]}' and '{pair[1]}' share no direction; no seam can be read.")

@@ -14,7 +14,7 @@ from scipy.ndimage import map_coordinates
 
 from prewarp.checks import FloatArray, as_tangent, require_range
 from prewarp.frames import unit_from_tangent
-from prewarp.seam.directions import plane_from_tangent
+from prewarp.seam.directions import plane_deg_from_tangent
 
 TARGET_STEP_DEG = 1.0
 _CHUNK = 512
@@ -37,7 +37,7 @@ class TargetLight:
 
     def at(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the target luminance (...) in directions (..., 2)."""
-        return self.on_plane(plane_from_tangent(np.nan_to_num(as_tangent(tangent))))
+        return self.on_plane(plane_deg_from_tangent(np.nan_to_num(as_tangent(tangent))))
 
     def on_plane(self, place_deg: FloatArray, /) -> FloatArray:
         """Return the target luminance (...) at places (..., 2) of the plane of `prewarp.seam.directions`."""

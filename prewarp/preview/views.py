@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.checks import FloatArray
+from prewarp.content import focal_lengths_from_tangent
 from prewarp.preview.state import ZOOMS, State
 from prewarp.preview.subject import Subject
-from prewarp.render.live.eye_table import plane_from_tangent
 from prewarp.render.live.outlook import Outlook
 
 # Panels are drawn smaller where a view shows less than their pixels, down to this.
@@ -99,7 +99,7 @@ def centre_of_seam(subject: Subject, /) -> FloatArray:
     if not subject.eye.has_seam:
         return np.zeros(2)
     shared = shared_directions(subject)
-    return plane_from_tangent(shared.mean(axis=0), subject.eye.content.projection)
+    return focal_lengths_from_tangent(shared.mean(axis=0), subject.eye.content.projection)
 
 
 def shared_directions(subject: Subject, /, *, most: int = 4096) -> FloatArray:

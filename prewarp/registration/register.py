@@ -8,10 +8,10 @@ import numpy as np
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import SeamError
 from prewarp.field.mount import Mount
-from prewarp.fitting.robust import RAYLEIGH_MEDIAN, redescending_weight
 from prewarp.registration.model import SCALE, TURNS, PairModel, own_fields
 from prewarp.registration.pairs import SeamPairs
 from prewarp.registration.result import Parameter, RegistrationResult
+from prewarp.robust import huber_weight, redescending_weight, sigma_of_lengths
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
@@ -117,9 +117,9 @@ def register_channels(
     for step in range(HUBER_STEPS + REDESCENDING_STEPS):
         mismatch = model.mismatch_arcmin(mounts) * relative[:, None]
         length = np.hypot(*mismatch.T)
-        sigma = max(float(np.median(length)) / RAYLEIGH_MEDIAN, LEAST_NOISE_ARCMIN)
+        sigma = max(float(sigma_of_lengths(length)), LEAST_NOISE_ARCMIN)
         if step < HUBER_STEPS:
-            weight = np.minimum(HUBER_SIGMA * sigma / np.maximum(length, 1e-300), 1.0)
+            weight = huber_weight(length / (HUBER_SIGMA * sigma))
         else:
             weight = redescending_weight(length, sigma)
         if slopes is None or np.abs(change).max() > STALE:

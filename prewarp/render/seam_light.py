@@ -18,7 +18,7 @@ from prewarp.photometry import LightMatch, LuminanceMaps, SeamProfile, seam_prof
 from prewarp.photometry.panel import panel_light
 from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.pictures import PLANES, field_colours
-from prewarp.seam.directions import direction_lattice, plane_from_tangent
+from prewarp.seam.directions import direction_lattice, plane_deg_from_tangent
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
@@ -158,7 +158,7 @@ def _target(match: LightMatch, view: ContentProjection, colours: list[str]) -> F
     """Return the target of each plane over the view, (height, width, 3)."""
     x, y = (np.arange(size) + 0.5 for size in view.size_px)
     tangent = view.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1))
-    place = plane_from_tangent(tangent)
+    place = plane_deg_from_tangent(tangent)
     made = {colour: match.targets[colour].on_plane(place) for colour in dict.fromkeys(colours)}
     return np.stack([made[colour] for colour in colours], axis=-1)
 

@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
-from prewarp.seam.directions import direction_lattice, plane_from_tangent
+from prewarp.seam.directions import direction_lattice, plane_deg_from_tangent
 from prewarp.seam.reach import ChannelReach, channel_reach, field_of_view, gap_between
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ class Seam:
         return seam_figure(self, title=title)
 
     def _distances(self, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
-        place = ((plane_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG).reshape(-1, 2)
+        place = ((plane_deg_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG).reshape(-1, 2)
         rows, columns = self.inside.shape[1:]
         where = [np.clip(place[:, 1], 0, rows - 1), np.clip(place[:, 0], 0, columns - 1)]
         inside, claim = (

@@ -11,7 +11,7 @@ from prewarp.checks import FloatArray, as_pupil
 from prewarp.errors import SeamError
 from prewarp.frames import tangent_from_cosine, unit_from_tangent
 from prewarp.seam.blend import Seam
-from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_from_tangent
+from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_deg_from_tangent
 from prewarp.seam.policies import BlendPolicy
 from prewarp.seam.reach import ChannelReach, channel_reach
 from prewarp.seam.survey import neighbours
@@ -115,7 +115,7 @@ def policy_figures(
     seams = [blend.at(pupil) for pupil in pupils]
     outlines = [reach.outline for each in reaches for reach in each]
     _, tangent = direction_lattice(outlines, step_deg=STEP_DEG, margin_deg=_MARGIN_DEG)
-    plane = plane_from_tangent(tangent)
+    plane = plane_deg_from_tangent(tangent)
     area = node_areas_deg2(plane, STEP_DEG)
     weights = np.stack([seam.weights(tangent) for seam in seams])
     shows = np.stack([[reach.contains(tangent) for reach in each] for each in reaches])

@@ -7,21 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.frames import degrees_from_tangent
+from prewarp.content import focal_lengths_from_tangent
 
 # Directions stop short of 90 degrees, where tangents end.
 _WIDEST_DEG = 89.9
 SQUARE_DEGREES = (180.0 / np.pi) ** 2
 
 
-def plane_from_tangent(tangent: FloatArray, /) -> FloatArray:
+def plane_deg_from_tangent(tangent: FloatArray, /) -> FloatArray:
     """Return angle from straight ahead along the azimuth, (..., 2) degrees, for tangents (..., 2)."""
-    length = np.linalg.norm(tangent, axis=-1, keepdims=True)
-    safe = np.where(length > 1e-9, length, 1.0)
-    return tangent * np.where(length > 1e-9, degrees_from_tangent(length) / safe, np.degrees(1.0))
+    return np.degrees(focal_lengths_from_tangent(tangent, "equidistant"))
 
 
-def tangent_from_plane(angle_deg: FloatArray, /) -> FloatArray:
+def tangent_from_plane_deg(angle_deg: FloatArray, /) -> FloatArray:
     """Return tangents (..., 2) of points (..., 2) of the plane, degrees; points past 89.9 degrees stop there."""
     length = np.linalg.norm(angle_deg, axis=-1, keepdims=True)
     radians = np.radians(np.minimum(length, _WIDEST_DEG))
@@ -41,11 +39,11 @@ def direction_lattice(
     tangent : (rows, columns, 2) float array
         Directions of the nodes.
     """
-    plane = np.concatenate([plane_from_tangent(outline) for outline in outlines])
+    plane = np.concatenate([plane_deg_from_tangent(outline) for outline in outlines])
     low = plane.min(axis=0) - margin_deg
     count = np.ceil((plane.max(axis=0) + margin_deg - low) / step_deg).astype(int) + 1
     x, y = (low[axis] + step_deg * np.arange(count[axis]) for axis in range(2))
-    return low, tangent_from_plane(np.stack(np.meshgrid(x, y), axis=-1))
+    return low, tangent_from_plane_deg(np.stack(np.meshgrid(x, y), axis=-1))
 
 
 def node_areas_deg2(angle_deg: FloatArray, step_deg: float, /) -> FloatArray:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil
 from prewarp.frames import degrees_from_tangent
-from prewarp.seam.directions import node_areas_deg2, plane_from_tangent, tangent_from_plane
+from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent, tangent_from_plane_deg
 from prewarp.seam.reach import ChannelReach, channel_reach
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ def survey_overlap(
 
 def neighbours(reaches: Sequence[ChannelReach], /) -> list[tuple[ChannelReach, ChannelReach]]:
     """Return the pairs of reaches with no third one's middle inside the circle across their two middles."""
-    middles = [plane_from_tangent(reach.middle) for reach in reaches]
+    middles = [plane_deg_from_tangent(reach.middle) for reach in reaches]
     pairs = []
     for i, j in combinations(range(len(reaches)), 2):
         centre, radius = 0.5 * (middles[i] + middles[j]), 0.5 * np.linalg.norm(middles[i] - middles[j])
@@ -123,7 +123,7 @@ def neighbours(reaches: Sequence[ChannelReach], /) -> list[tuple[ChannelReach, C
 def pair_overlap(a: ChannelReach, b: ChannelReach, pupil_mm: FloatArray, /) -> PairOverlap:
     """Measure the overlap of two reaches from one pupil position (3,), mm; see `survey_overlap`."""
     along, plane = _rows_between(a, b)
-    tangent = tangent_from_plane(plane)
+    tangent = tangent_from_plane_deg(plane)
     in_a, in_b = a.contains(tangent), b.contains(tangent)
     rows = np.flatnonzero(in_a.any(axis=1) & in_b.any(axis=1))
     area = node_areas_deg2(plane, SURVEY_STEP_DEG)
@@ -139,7 +139,7 @@ def pair_overlap(a: ChannelReach, b: ChannelReach, pupil_mm: FloatArray, /) -> P
         (a.channel, b.channel),
         tuple(pupil_mm.tolist()),
         float(width[narrow]),
-        tuple(degrees_from_tangent(tangent_from_plane(place)).tolist()),
+        tuple(degrees_from_tangent(tangent_from_plane_deg(place)).tolist()),
         float(np.sum(area * (in_a & in_b))),
         float(np.sum(area[rows] * dark)),
     )
@@ -147,11 +147,11 @@ def pair_overlap(a: ChannelReach, b: ChannelReach, pupil_mm: FloatArray, /) -> P
 
 def _rows_between(a: ChannelReach, b: ChannelReach) -> tuple[FloatArray, FloatArray]:
     """Return positions along (n,) the line from a's middle to b's, and the lattice (m, n, 2) of rows beside it, degrees."""
-    start, end = plane_from_tangent(a.middle), plane_from_tangent(b.middle)
+    start, end = plane_deg_from_tangent(a.middle), plane_deg_from_tangent(b.middle)
     length = float(np.linalg.norm(end - start))
     forward = (end - start) / max(length, 1e-9)
     side = np.array([-forward[1], forward[0]])
-    heights = [(plane_from_tangent(reach.outline) - start) @ side for reach in (a, b)]
+    heights = [(plane_deg_from_tangent(reach.outline) - start) @ side for reach in (a, b)]
     low, high = max(h.min() for h in heights), min(h.max() for h in heights)
     trim = _TRIM_SHARE * (high - low)
     along = np.arange(int(np.ceil(length / SURVEY_STEP_DEG)) + 1) * SURVEY_STEP_DEG
@@ -175,6 +175,6 @@ def _edge(reach: ChannelReach, plane: FloatArray, inside: BoolArray, *, last: bo
     first, step = plane[:, 0], plane[:, 1] - plane[:, 0]
     for _ in range(_BISECTIONS):
         middle = 0.5 * (good + bad)
-        hit = reach.contains(tangent_from_plane(first + middle[:, None] * step))
+        hit = reach.contains(tangent_from_plane_deg(first + middle[:, None] * step))
         good, bad = np.where(hit, middle, good), np.where(hit, bad, middle)
     return good * SURVEY_STEP_DEG

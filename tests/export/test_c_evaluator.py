@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from prewarp.chebyshev import exponents_of_degree
 from prewarp.errors import PackageError
 from prewarp.export.blob import blob_from_lookup
 from prewarp.export.c_evaluator import STRICT, CEvaluator, compile_evaluator, meshes
 from prewarp.export.c_sources import c_sources
-from prewarp.fitting.chebyshev import exponents_of_degree
 from prewarp.lookup import prepare
 from prewarp.lookup.chebyshev_terms import chebyshev_table
 from prewarp.lookup.device import surface_values

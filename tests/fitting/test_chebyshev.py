@@ -3,16 +3,8 @@
 import numpy as np
 import pytest
 
-from prewarp.fitting.chebyshev import (
-    ChebyshevPanel,
-    count_of_degree,
-    derivatives_1d,
-    exponents_of_degree,
-    index_of,
-    pair_products,
-    values_1d,
-    values_2d,
-)
+from prewarp.chebyshev import count_of_degree, derivatives_1d, exponents_of_degree, values_1d, values_2d
+from prewarp.fitting.chebyshev import ChebyshevPanel, index_of, pair_products
 
 
 @pytest.mark.outside

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from prewarp.chebyshev import values_2d
 from prewarp.fitting import moments as sums
-from prewarp.fitting.chebyshev import values_2d
 from prewarp.fitting.leastsquares import assemble, factor
 from prewarp.fitting.models import PolynomialModel, columns_of, nested_order
 from prewarp.fitting.pupil import pupil_columns

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from prewarp.chebyshev import derivatives_1d, products, values_1d
 from prewarp.field import ChannelReport, FieldSet
 from prewarp.field.field import Field
-from prewarp.fitting.chebyshev import ChebyshevPanel, derivatives_1d, products, values_1d
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import PupilFrame, pupil_columns
 from prewarp.focus import NO_WARP, focus_sigma, focus_step

@@ -9,12 +9,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree, nodes_1d, values_2d
 from prewarp.checks import FloatArray
-from prewarp.fitting.chebyshev import count_of_degree, values_2d
 from prewarp.lattice import spline_through
 from prewarp.photometry import LightMatch, LuminanceMaps
 from prewarp.photometry.luminance import PUPIL_MARGIN, LuminanceMap
 from prewarp.photometry.target import TargetLight
+from prewarp.points import lattice_points
 from prewarp.render.live.eye_table import EyeTable, ringed
 
 # Luminance is smooth over a panel: it is asked at so many nodes each way and joined by a cubic spline.
@@ -56,10 +57,8 @@ def lit_table(table: EyeTable, light: EyeLight, /) -> EyeTable:
     # Further out the maps stay as they are, which no polynomial does.
     followed = [PUPIL_MARGIN * np.array(one.frame.half_mm) - np.abs(one.frame.centre_mm) for one in maps]
     half = np.minimum(table.half_mm, np.min(followed, axis=0))
-    place = np.cos(np.pi * (np.arange(degree + 2) + 0.5) / (degree + 2))
-    x, y = (values.ravel() for values in np.meshgrid(half[0] * place, half[1] * place))
-    pupils = np.stack([x, y, np.zeros_like(x)], axis=-1)
-    basis = values_2d(x / table.half_mm[0], y / table.half_mm[1], degree).T
+    pupils = lattice_points(*(length * nodes_1d(degree + 2) for length in half), np.zeros(1))
+    basis = values_2d(*(pupils[:, :2] / table.half_mm).T, degree).T
     nodes = table.node_px[1:-1, 1:-1]
     red_blue = np.tensordot(basis, table.seen_px, axes=1)[:, 1:-1, 1:-1]
     where = [red_blue[..., 0, :], None, red_blue[..., 1, :]]

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from prewarp.chebyshev import nodes_1d, values_2d
 from prewarp.checks import FloatArray, as_pupil, require_range
 from prewarp.errors import RenderError
-from prewarp.fitting.chebyshev import values_2d
 from prewarp.frames import cosine_from_tangent, tangent_from_cosine
 from prewarp.lattice import spline_through
+from prewarp.points import lattice_points
 from prewarp.render.pictures import field_colours
 
 if TYPE_CHECKING:
@@ -223,14 +224,13 @@ def eye_table(
     steepest = np.nanmax(np.abs(colours[1].forward_lattice(u[[0, -1]], v[[0, -1]], pupil_mm=np.zeros(3))))
     reach = np.maximum(half[:2] + half[2] * min(steepest, 3.0), 0.5)
     degree = min(getattr(getattr(colours[1], "expansion", None), "pupil_degree", _DEGREE), 8)
-    place = np.cos(np.pi * (np.arange(degree + 2) + 0.5) / (degree + 2))
-    x, y = (values.ravel() for values in np.meshgrid(reach[0] * place, reach[1] * place))
-    pupils = np.stack([x, y, np.zeros_like(x)], axis=-1)
+    pupils = lattice_points(*(length * nodes_1d(degree + 2) for length in reach), np.zeros(1))
     cosine = _cosines(colours, u, v, pupils)
     seen = _seen_together(cosine, size, [field is colours[1] for field in colours])
-    to_coefficients = np.linalg.pinv(values_2d(x / reach[0], y / reach[1], degree).T)
+    basis = values_2d(*(pupils[:, :2] / reach).T, degree).T
+    to_coefficients = np.linalg.pinv(basis)
     fitted = [np.tensordot(to_coefficients, samples, axes=1) for samples in (cosine, seen)]
-    back = np.tensordot(values_2d(x / reach[0], y / reach[1], degree).T, fitted[0], axes=1)
+    back = np.tensordot(basis, fitted[0], axes=1)
     per_px = np.linalg.norm(np.diff(cosine[..., 1, :], axis=2), axis=-1).min() / (u[1] - u[0])
     with_ring = [ringed(part) for part in fitted]
     return EyeTable(
@@ -328,14 +328,3 @@ def ringed(values: FloatArray) -> FloatArray:
         first, second, last, before = (np.take(values, [place], axis=axis) for place in (0, 1, -1, -2))
         values = np.concatenate([2.0 * first - second, values, 2.0 * last - before], axis=axis)
     return values
-
-
-def plane_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:
-    """Return plane coordinates (..., 2) of directions: tangents (flat) or radians along the azimuth (equidistant).
-
-    Twin of `prewarp_plane_from_tangent` in `shaders/projection.glsl`.
-    """
-    if projection == "flat":
-        return tangent
-    radius = np.linalg.norm(tangent, axis=-1, keepdims=True)
-    return tangent * np.where(radius > 1e-9, np.arctan(radius) / np.maximum(radius, 1e-9), 1.0)

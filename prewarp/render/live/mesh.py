@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray
-from prewarp.content import PROJECTIONS, ContentProjection
+from prewarp.content import PROJECTIONS, ContentProjection, focal_lengths_from_tangent
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
-from prewarp.render.live.eye_table import EyeTable, plane_from_tangent
+from prewarp.render.live.eye_table import EyeTable
 from prewarp.render.live.modes import Modes, modes_of
 from prewarp.render.live.weight_map import WeightMap
 
@@ -97,7 +97,7 @@ class EyeMesh:
 
     def plane_at_centre(self) -> FloatArray:
         """Return where nodes are seen from the eye-box centre, (rows, columns, 2), plane coordinates."""
-        return plane_from_tangent(self.table.tangents(np.zeros(3))[..., 1, :], self._projection)
+        return focal_lengths_from_tangent(self.table.tangents(np.zeros(3))[..., 1, :], self._projection)
 
     def forget(self) -> None:
         """Make both meshes anew when they are next asked for."""
