@@ -1,15 +1,17 @@
-"""The residual picture: right arrows at a printed scale, same bytes, an error where there is nothing to draw."""
+"""Pictures of a fit: right arrows at a printed scale, how sure it is, same bytes, an error where nothing is to be drawn."""
 
 import io
 
 import numpy as np
 import pytest
+from matplotlib.quiver import Quiver, QuiverKey
 from PIL import Image
 
-from prewarp.errors import GridError
-from prewarp.field import fit_grid
-from prewarp.report.residuals import _nice, residual_picture
+from prewarp.errors import GridError, ShapeError
+from prewarp.field import FieldSet, compare_grid, fit_grid
+from prewarp.report.residuals import _nice, residual_figure, residual_picture
 from tests.cli.conftest import PANEL, small_channels
+from tests.report.drawn import mesh_points, meshes
 from tests.synthetic import make_grid, pupil_lattice
 
 
@@ -34,14 +36,46 @@ def test_same_input_same_bytes_and_no_version_inside(fitted):
         assert picture.size == (1520, 690)
 
 
-def test_arrows_follow_the_residuals(fitted):
+def test_arrows_run_from_the_sample_to_the_fit(fitted):
+    """Samples that lie 4.8 px too far right and 3.6 px too high (v runs down): the fit is to their left and below."""
     fields, grid = fitted
-    plain = residual_picture(fields, grid)
-    shifted = type(grid)(**{**vars(grid), "pixel": grid.pixel + np.array([5.0, 0.0])})
-    moved = residual_picture(fields, shifted)
-    # All arrows now point to the left, at another scale: many pixels change.
-    difference = np.abs(_array(plain).astype(int) - _array(moved)).max(axis=-1) > 60
-    assert 0.005 < difference.mean() < 0.5
+    moved = type(grid)(**{**vars(grid), "pixel": grid.pixel + np.array([4.8, -3.6])})
+    for axes, channel in zip(residual_figure(fields, moved).axes, ("inner", "outer"), strict=True):
+        (arrows,) = [one for one in axes.collections if isinstance(one, Quiver)]
+        own = moved.select(channel=channel)
+        own = own.take(np.flatnonzero(np.all(own.pupil_mm == 0.0, axis=1)))
+        np.testing.assert_array_equal(np.column_stack([arrows.X, arrows.Y]), own.pixel)
+        step = np.column_stack([arrows.U, arrows.V])
+        np.testing.assert_allclose(np.median(step, axis=0), [-4.8, 3.6], atol=0.02)
+        np.testing.assert_allclose(step, compare_grid(fields, own).predicted_px - own.pixel, atol=1e-9)
+        # Drawn along the axes of the panel, of which v runs down; 5 px take a fortieth of its width.
+        assert arrows.angles == arrows.scale_units == "xy" and axes.get_xlim() == (0.0, PANEL[0])
+        assert axes.get_ylim() == (PANEL[1], 0.0)
+        assert 5.0 / arrows.scale == pytest.approx(0.025 * PANEL[0], rel=1e-9)
+        (key,) = [one for one in axes.get_children() if isinstance(one, QuiverKey)]
+        assert key.label == "5 px"
+        title = axes.get_title()
+        assert f"channel '{channel}', G, pupil at (0, 0, 0) mm" in title
+        length = np.hypot(*step.T)
+        assert title.endswith(f"RMS {np.sqrt(np.mean(length**2)):.3g} px, longest {length.max():.3g} px")
+
+
+def test_a_fit_draws_its_residuals_or_how_sure_it_is(fitted):
+    fields, grid = fitted
+    drawn = fields.plot(grid, title="A title")
+    assert drawn.get_suptitle() == "A title" and "arrow: from sample to fit" in drawn.axes[0].get_title()
+    *row, scale = fields.plot().axes
+    assert "px" in scale.get_ylabel()
+    for axes, report in zip(row, fields.reports, strict=True):
+        places, values = mesh_points(meshes(axes)[0])
+        # Rows of the map run along v, from edge to edge of the panel.
+        rms = np.sqrt(np.mean(report.certainty_px[0] ** 2, axis=0))
+        column, row_number = np.round(places / PANEL * (len(rms) - 1)).astype(int).T
+        np.testing.assert_allclose(values, rms[row_number, column], rtol=1e-9)
+        assert len(values) == rms.size and axes.get_ylim() == (PANEL[1], 0.0)
+        assert f"largest {rms.max():.2g}\nresidual {report.rms_px[0]:.3g} px RMS" in axes.get_title()
+    with pytest.raises(ShapeError, match="reports is empty; expected one or more channels to draw"):
+        FieldSet(fields.fields, fields.pupil_box_mm, (), {}).plot()
 
 
 def test_one_channel_takes_half_the_width(fitted):

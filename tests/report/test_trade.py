@@ -7,8 +7,9 @@ from PIL import Image
 
 from prewarp.lookup import OptimisationResult, TradeRow
 from prewarp.lookup.measure import MapError
-from prewarp.report.trade import bytes_text, trade_picture, trade_table
+from prewarp.report.trade import bytes_text, trade_figure, trade_picture, trade_table
 from tests.lookup.small_lookups import case
+from tests.report.drawn import line
 
 
 def rows():
@@ -39,6 +40,15 @@ def test_picture_is_one_and_the_same():
         assert picture.size == (1000, 640)
         assert np.asarray(picture.convert("L")).std() > 10
     assert trade_picture(result(None)) != first
+
+
+def test_marks_lie_at_error_and_bytes():
+    (axes,) = trade_figure(result(90_000_000)).axes
+    np.testing.assert_array_equal(line(axes, "Chebyshev terms"), [[0.24, 6000.0], [0.45, 4000.0]])
+    np.testing.assert_array_equal(line(axes, "chosen"), [[0.24, 6000.0]])
+    assert axes.get_xscale() == axes.get_yscale() == "log"
+    assert any(np.ptp(one.get_xdata()) == 0.0 and one.get_xdata()[0] == 0.25 for one in axes.lines)
+    assert axes.get_title(loc="left").startswith("6000 bytes for 0.24 px: 15,000 times fewer")
 
 
 def test_units_of_bytes():

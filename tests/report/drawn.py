@@ -1,0 +1,32 @@
+"""What a matplotlib figure shows, read back from its artists."""
+
+import numpy as np
+from matplotlib.collections import QuadMesh
+from matplotlib.contour import ContourSet
+
+
+def meshes(axes):
+    """Return the coloured meshes of some axes, in drawing order."""
+    return [one for one in axes.collections if isinstance(one, QuadMesh)]
+
+
+def mesh_points(mesh):
+    """Return places (n, 2) and values (n,) of a mesh where it has a value: cell middles, or nodes if shaded between them."""
+    values = np.ma.filled(mesh.get_array().astype(float), np.nan)
+    places = mesh.get_coordinates()
+    if places.shape[:2] != values.shape:
+        places = 0.25 * (places[:-1, :-1] + places[1:, :-1] + places[:-1, 1:] + places[1:, 1:])
+    known = np.isfinite(values)
+    return places[known], values[known]
+
+
+def line(axes, label):
+    """Return the points (n, 2) of the one line whose label begins so."""
+    (found,) = [one for one in axes.lines if str(one.get_label()).startswith(label)]
+    return np.column_stack(found.get_data())
+
+
+def contour_points(axes, level):
+    """Return the points (n, 2) of one level of the first set of contour lines."""
+    lines = next(one for one in axes.collections if isinstance(one, ContourSet) and not one.filled)
+    return lines.get_paths()[list(lines.levels).index(level)].vertices
