@@ -182,6 +182,10 @@ def test_eyes_name_published_figures_and_caution(capture, both_eyes, pairs_file,
     assert_units({key: value for key, value in found.items() if key != "published"})
     assert found["states"]["centred"]["dipvergence_max_arcmin"] < 1e-3
     assert found["states"]["converged_fixed"]["horizontal_p50_arcmin"] > 0.5
+    for state in found["states"].values():
+        # An arcmin is 0.290888 mrad; over 63 mm between the pupils that is 4.61727e-3 dioptres.
+        expected = state["horizontal_max_arcmin"] * 4.61727e-3
+        assert state["vergence_max_dioptres"] == pytest.approx(expected, rel=1e-5)
     assert found["states"]["eye_box_fixed_worst"]["dipvergence_max_arcmin"] > 10.0
     assert "qualified people" in found["caution"] and found["published"][0]["quoted_from_memory"] is True
     # What the eyes really look through: the outer channel, here the right eye's, turned.

@@ -12,6 +12,7 @@ from prewarp.binocular import (
     disparity,
     fixed_worst,
     require_two,
+    vergence_dioptres,
 )
 from prewarp.budget.eye import EyeMotion
 from prewarp.cli.arguments import FILE, module_option
@@ -120,7 +121,7 @@ def _figures(state, pupil_distance_mm: float) -> dict:
             found[f"{name}_{label}_arcmin"] = float(np.quantile(size, share)) if size.size else None
     largest = found["horizontal_max_arcmin"]
     found["vergence_max_dioptres"] = (
-        None if largest is None else float(np.radians(largest / 60.0) / (pupil_distance_mm / 1000.0))
+        None if largest is None else float(vergence_dioptres(largest, pupil_distance_mm))
     )
     return found
 
