@@ -100,7 +100,8 @@ def test_a_sheet_keeps_every_pixel():
 
 def test_the_table_puts_modules_side_by_side():
     def module(value, needed):
-        spread = {f"{name}_{unit}": value for name in ("rms", "p95", "max") for unit in ("px", "arcmin")}
+        sizes = {"rms": value, "p95": 2.0 * value, "max": 5.0 * value}
+        spread = {f"{name}_{unit}": size for name, size in sizes.items() for unit in ("px", "arcmin")}
         view = {"horizontal_deg": 40.0, "vertical_deg": 30.0, "diagonal_deg": 50.0}
         fit = {"residual": spread, "truth": spread, "floor_px": value}
         fit |= {"outliers_put_in": 5, "outliers_named": 4, "good_points_blamed": 0}
@@ -134,7 +135,12 @@ def test_the_table_puts_modules_side_by_side():
     ]
     assert all(len(line) == 3 for line in lines)
     texts = {line[0]: line[1:] for line in lines}
-    assert texts["pupil centred"] == ("0.0123 / 0.0123 / 0.0123", "3.00 / 3.00 / 3.00")
+    for text in (
+        "captured samples against the fit, px",
+        "fit against the noise-free trace, arcmin",
+        "pupil centred",
+    ):
+        assert texts[text] == ("0.0123 / 0.0246 / 0.0615", "3.00 / 6.00 / 15.0")
     assert texts["joined"][0] == "40.0 x 30.0, diagonal 50.0"
     assert texts["outliers put in / of these named / good points blamed"][0] == "5 / 4 / 0"
     assert texts["focus step across the overlap, dioptres (RMS / max)"][0] == "0.0123 / -"
