@@ -178,6 +178,15 @@ def test_weights_outside_are_definite(seam):
     assert weights[:, -1].sum() == pytest.approx(1.0, abs=UNITY)
 
 
+def test_seams_and_reaches_say_what_they_are_in_a_line():
+    channels = [flat_channel("left", (-40.0, 4.0)), flat_channel("right", (-4.0, 40.0))]
+    seam = build_seam(plane_set(*channels, colours=("G",)), pupils_mm=CENTRE, feather_deg=6.0)
+    assert repr(seam) == "<Seam of left, right: feather 6 degrees, field of view 80.0 x 30.0 degrees>"
+    assert repr(seam.reaches[0]) == "<ChannelReach of left: 44.0 x 28.1 degrees about dir_x -21.0, dir_y 0.0>"
+    alone = build_seam(plane_set(channels[0], colours=("G",)), pupils_mm=CENTRE)
+    assert repr(alone).startswith("<Seam of left: one channel, no hand-over, field of view 44.0 x")
+
+
 def test_three_channels_in_a_row(directions):
     channels = [
         flat_channel(n, e) for n, e in (("a", (-40.0, -8.0)), ("b", (-12.0, 14.0)), ("c", (8.0, 40.0)))

@@ -164,6 +164,10 @@ def test_verdicts(scene, tracker, focus, verdict, words):
         latencies_ms=(0.0, 20.0),
     )
     assert budget.verdict == verdict
+    tracked, fixed = (one.percentile_arcmin(95.0) for one in (budget.tracked, budget.fixed))
+    assert repr(budget).startswith(f"<Budget: {verdict}; 95 % of moments under {tracked:.3g} arcmin with ")
+    assert repr(budget).endswith(f" ms, {fixed:.3g} without a tracker; limit 1>") and len(repr(budget)) < 160
+    assert f"<td>{fixed:.3g}</td>" in budget._repr_html_()
     assert re.search(words, budget.sentence())
     figures = budget.as_dict()
     assert figures["verdict"] == verdict and figures["limit"]["seam_arcmin"] == 1.0

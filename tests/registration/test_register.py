@@ -51,6 +51,9 @@ def test_exact_pairs_give_the_exact_mount(fields, truth):
         figures["mismatch_before_rms_arcmin"] > 20.0 and figures["mismatch_after_rms_arcmin"] < EXACT_ARCMIN
     )
     assert figures["findings"] == [] and figures["reference"] == "inner"
+    told = f"mismatch left {figures['mismatch_after_rms_arcmin']:.3g} arcmin RMS; all fixed"
+    assert repr(result) == f"<RegistrationResult: outer onto inner, 40 pairs (0 left out), {told}>"
+    assert "<td>turn_x_deg</td><td>0.25</td>" in result._repr_html_()
 
 
 def test_half_a_degree_from_forty_noisy_pairs(fields, truth):
