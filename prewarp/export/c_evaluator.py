@@ -11,7 +11,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.c_sources import SOURCES, write_c_sources
-from prewarp.export.layout import NONE, SECTIONS
+from prewarp.lookup.layout import NONE, SECTIONS
 
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-ffp-contract=off")
 PUPIL_ONE, PANEL_ONE, DIRECTION_ONE, SHARE_ONE = 1 << 16, 1 << 14, 1 << 28, 1 << 16

@@ -2,29 +2,30 @@
 
 import numpy as np
 
-from prewarp.export import blob_reading as rules
-from prewarp.export.layout import (
+from prewarp.lookup import blob_reading as rules
+from prewarp.lookup import device, tables
+from prewarp.lookup.coding import Format
+from prewarp.lookup.layout import (
     ALIGNMENT,
     MAGIC,
     MAX_BLOB_BYTES,
     NONE,
     RECORDS,
+    RESERVED,
     SECTIONS,
     VERSION,
     Entry,
 )
-from prewarp.lookup import device, tables
-from prewarp.lookup.coding import Format
+from prewarp.lookup.pupil import pupil_count
 
 _LIMITS = {
     "MAX_CHANNELS": rules.MAX_CHANNELS,
     "MAX_COLOURS": rules.MAX_COLOURS,
     "MAX_SURFACES": rules.MAX_SURFACES,
     "MAX_NUMBERS": rules.MAX_NUMBERS,
-    "MAX_PUPIL_NODES": rules.MAX_PUPIL_NODES,
     "MAX_PANEL_DEGREE": tables.MAX_PANEL_DEGREE,
     "MAX_PUPIL_DEGREE": tables.MAX_PUPIL_DEGREE,
-    "MAX_PUPIL_FUNCTIONS": (tables.MAX_PUPIL_DEGREE + 1) * (tables.MAX_PUPIL_DEGREE + 2) * (tables.MAX_PUPIL_DEGREE + 3) // 6,
+    "MAX_PUPIL_FUNCTIONS": pupil_count(tables.MAX_PUPIL_DEGREE),
     "MAX_MODES": tables.MAX_MODES,
     "MAX_COEFFICIENTS": tables.MAX_COEFFICIENTS,
     "MIN_SPLINE_COEFFICIENTS": tables.MIN_SPLINE_COEFFICIENTS,
@@ -41,6 +42,13 @@ _REALS = {
     "FARTHEST": float(device.FARTHEST),
     "DONE": float(device.DONE),
 }
+_HEAD_VALUES = {
+    "VERSION": VERSION,
+    "ALIGNMENT": ALIGNMENT,
+    "MAX_BLOB_BYTES": MAX_BLOB_BYTES,
+    "NONE": NONE,
+    "SECTION_COUNT": len(SECTIONS),
+}
 _HEAD = """\
 /* Layout of a lookup blob, version {version}. Made from the layout's description: do not edit.
  * Little-endian; sections at multiples of {alignment} bytes; CRC-32 of IEEE 802.3 (check value 0xCBF43926). */
@@ -53,7 +61,7 @@ def layout_header() -> str:
     """Return `prewarp_layout.h`: sizes and places of every entry, limits and constants."""
     lines = [_HEAD.format(version=VERSION, alignment=ALIGNMENT)]
     lines.append(f'#define PREWARP_MAGIC "{MAGIC.decode()}"')
-    for name, value in {"VERSION": VERSION, "ALIGNMENT": ALIGNMENT, "MAX_BLOB_BYTES": MAX_BLOB_BYTES, "NONE": NONE, "SECTION_COUNT": len(SECTIONS)}.items():  # fmt: skip
+    for name, value in _HEAD_VALUES.items():
         lines.append(f"#define PREWARP_{name} {value}u")
     lines.append("\n/* Sections, in their order. */")
     lines += [f"#define PREWARP_SECTION_{name.upper()} {place}u" for place, (name, _) in enumerate(SECTIONS)]
@@ -61,21 +69,20 @@ def layout_header() -> str:
         lines.append(f"\n/* {record.meaning}. */")
         lines.append(f"#define PREWARP_{record.name.upper()}_BYTES {record.byte_count}u")
         for entry in record.entries:
-            if entry.name == "reserved":
+            if entry.name.startswith(RESERVED):
                 continue
             place = record.offset(entry.name)
-            lines.append(
-                f"#define PREWARP_{record.name.upper()}_{entry.name.upper()} {place}u /* {_kind(entry)}{_unit(entry)}: {entry.meaning} */"
-            )
+            name, unit = f"{record.name}_{entry.name}".upper(), f", {entry.unit}" if entry.unit else ""
+            lines.append(f"#define PREWARP_{name} {place}u /* {_kind(entry)}{unit}: {entry.meaning} */")
     lines.append("\n/* Formats of numbers. */")
     lines += [f"#define PREWARP_{form.name} {int(form)}u" for form in Format]
     lines.append("\n/* Families of maps. */")
     lines += [f"#define PREWARP_FAMILY_{family.name} {int(family)}u" for family in tables.Family]
     lines.append("\n/* Limits that every blob keeps. */")
     lines += [f"#define PREWARP_{name} {value}u" for name, value in _LIMITS.items()]
-    for name, value in _REALS.items():
-        bits = int(np.float32(value).view(np.uint32))
-        lines.append(f"#define PREWARP_{name} {float(value)!r}f")
+    for name, real in _REALS.items():
+        bits = int(np.float32(real).view(np.uint32))
+        lines.append(f"#define PREWARP_{name} {real!r}f")
         lines.append(f"#define PREWARP_{name}_BITS 0x{bits:08X}u")
     lines.append("\n#endif\n")
     return "\n".join(lines)
@@ -87,8 +94,9 @@ def layout_table() -> str:
         f"# Layout of a lookup blob, version {VERSION}",
         "",
         (
-            "Little-endian throughout. Header, section table, then the sections in the order below, each at a multiple of "
-            f"{ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 (check value 0xCBF43926)."
+            "Little-endian throughout. Header, section table, then the sections in the order below, each at a "
+            f"multiple of {ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 (check value "
+            "0xCBF43926)."
         ),
         "",
         "| section | holds |",
@@ -96,28 +104,21 @@ def layout_table() -> str:
     ]
     for place, (name, record) in enumerate(SECTIONS, start=1):
         what = (
-            "numbers of all blocks, each block at a multiple of 4 bytes"
-            if record is None
-            else f"records `{record.name}`"
+            f"records `{record.name}`" if record else "numbers of all blocks, each at a multiple of 4 bytes"
         )
         lines.append(f"| {place} {name} | {what} |")
     for record in RECORDS:
         lines += ["", f"## {record.name} ({record.byte_count} bytes)", "", f"{record.meaning}.", ""]
         lines += ["| byte | entry | kind | unit | meaning |", "|---|---|---|---|---|"]
-        place = 0
         for entry in record.entries:
+            place = record.offset(entry.name)
             lines.append(f"| {place} | {entry.name} | {_kind(entry)} | {entry.unit} | {entry.meaning} |")
-            place += entry.byte_count
     lines += ["", *_EVALUATION]
     return "\n".join(lines) + "\n"
 
 
 def _kind(entry: Entry) -> str:
     return entry.kind if entry.count == 1 else f"{entry.kind} x {entry.count}"
-
-
-def _unit(entry: Entry) -> str:
-    return f", {entry.unit}" if entry.unit else ""
 
 
 _EVALUATION = """\
@@ -130,9 +131,8 @@ _EVALUATION = """\
 - Chebyshev terms (family 1), per width of codes three blocks: how many terms each row has (rows: tx with each pupil
   function, then ty), the panel function of each term, its code. Panel functions T_i(s) T_j(t) by total degree, then by
   rising j. Direction = sum of scale x code x pupil function x panel function.
-- Meshes with modes (2, 3): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x rows x
+- Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x rows x
   (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
-- Plain lattice (4): one block, pupil z, y, x, then columns, rows, (tx, ty); trilinear between pupils.
 - B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.
 - A map with a base is added to that map's coefficients.
 - 12-bit codes: two in three bytes, the low 8 bits of the first, its high 4 and the low 4 of the second, the rest.

@@ -9,8 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.errors import PackageError
-from prewarp.export.blob import blob_from_lookup
-from prewarp.export.blob_reading import lookup_from_blob
 from prewarp.export.build import DeviceBuild
 from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, find_compiler
 from prewarp.export.c_header import layout_table
@@ -19,6 +17,8 @@ from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote,
 from prewarp.export.reached import Reached, Tally, weight_errors
 from prewarp.export.truth import Truth
 from prewarp.lookup import Lookup, prepare
+from prewarp.lookup.blob import blob_from_lookup
+from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.device import surface_values
 from prewarp.lookup.surfaces import gain_surface, weight_surface
 from prewarp.lookup.tables import FactorMap

@@ -21,7 +21,6 @@ from prewarp.export import (
     shader_files,
     texture_table,
 )
-from prewarp.export.blob_reading import lookup_from_blob
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
@@ -30,6 +29,7 @@ from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth, truth_difference
 from prewarp.field import FieldSet
 from prewarp.lattice import spline_through
+from prewarp.lookup.blob_reading import lookup_from_blob
 
 # Numbers that went through a file and come out the same: only the order of sums differs.
 SAME = 1e-9

@@ -1,7 +1,8 @@
-"""Eye-indexed tables for devices: built, compressed, evaluated as a device does. Design's section 5."""
+"""Eye-indexed tables for devices: built, compressed, evaluated as a device does."""
 
 from prewarp.lookup.device import PreparedMap, Status, prepare
-from prewarp.lookup.optimise import Optimiser, Pins
+from prewarp.lookup.optimise import Optimiser
+from prewarp.lookup.pins import Pins
 from prewarp.lookup.tables import FactorMap, Family, Lookup, MapTable
 from prewarp.lookup.trade import OptimisationResult, TradeRow, optimise_lookup
 

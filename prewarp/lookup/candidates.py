@@ -1,40 +1,32 @@
-"""What the searches share: the problem of one channel, a candidate, where and how candidates are tried."""
+"""What the searches share: the problem of one channel, where and how tables are tried, and what they cost."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.polynomial import chebyshev
 
 from prewarp.checks import FloatArray
+from prewarp.lookup.layout import BLOCK, BLOCK_ALIGNMENT, MAP, aligned
 from prewarp.lookup.measure import heeded, inside_border, px_error
 from prewarp.lookup.series import FieldSeries
-from prewarp.lookup.tables import Family, MapTable
+from prewarp.lookup.tables import MapTable
 from prewarp.points import box_lattice
 
-# Bytes of records per map and per block, as the blob holds them.
-MAP_RECORD, BLOCK_RECORD = 64, 16
+Tables = tuple[MapTable, ...]
+
 PANEL_PROBES = 31
 BISECTIONS = 10
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """Tables of one channel: `byte_count` with records; `error_px` as searched, not yet as measured; `settings` for people."""
-
-    family: Family
-    tables: tuple[MapTable, ...]
-    byte_count: int
-    error_px: float
-    settings: dict[str, object] = field(default_factory=dict)
+# Smallest step that is tried, px; the largest is this many times the limit.
+_LEAST_STEP_PX, _LARGEST_STEP = 1e-4, 4.0
 
 
 @dataclass(frozen=True)
 class ChannelProblem:
-    """One channel to compress: its place, panel size, the places of its colours and the series of each (first is the base).
+    """One channel to compress: its place, panel size, the places of its colours and the series of each.
 
-    `border_px` (k, 2): where samples held the base's map; None: everywhere.
+    The first series is the base. `border_px` (k, 2): where samples held the base's map; None: everywhere.
     """
 
     channel: int
@@ -49,10 +41,17 @@ class ChannelProblem:
         return (self.series[0], *(one.minus(self.series[0]) for one in self.series[1:]))
 
     def px_per_tangent(self, s: FloatArray, t: FloatArray) -> FloatArray:
-        """Return what errors are weighed with (len(t), len(s), 2, 2), panel px per tangent, pupil at the middle of the box."""
+        """Return what errors are weighed with (len(t), len(s), 2, 2): px per tangent, pupil in the middle."""
         size = np.array(self.panel_size_px, dtype=float)
         pixel = 0.5 * size * (np.stack(np.meshgrid(s, t), axis=-1) + 1.0)
-        scale = _series_px_per_tangent(self.series[0], s, t, self.panel_size_px)
+        panel = self.series[0].at_pupil(np.zeros((1, 3)))[0]
+        slopes = [
+            np.moveaxis(
+                chebyshev.chebgrid2d(t, s, np.swapaxes(chebyshev.chebder(panel, axis=axis), 0, 1)), 0, -1
+            )
+            for axis in range(2)
+        ]
+        scale: FloatArray = np.asarray(np.linalg.inv(np.stack(slopes, axis=-1) * (2.0 / size)), dtype=float)
         return heeded(scale, inside_border(self.border_px, pixel))
 
     def mesh_shape(self, columns: int) -> tuple[int, int]:
@@ -60,70 +59,72 @@ class ChannelProblem:
         width, height = self.panel_size_px
         return columns, max(4, round((columns - 1) * height / width) + 1)
 
+    def placed(self, tables: Iterable[MapTable | None]) -> Tables | None:
+        """Return the tables of all parts at their places in a lookup; None where one is missing."""
+        made: list[MapTable] = []
+        for table, colour in zip(tables, self.colours, strict=True):
+            if table is None:
+                return None
+            made.append(replace(table, channel=self.channel, colour=colour, base=0 if made else None))
+        return tuple(made)
+
 
 @lru_cache(maxsize=4)
 def probe_pupils() -> FloatArray:
-    """Return unit pupil positions (n, 3) at which candidates are tried: corners, faces, middle, and some between."""
+    """Return unit pupil positions (n, 3) at which tables are tried: corners, faces, middle, some between."""
     corners = box_lattice(-np.ones(3), np.ones(3), (3, 3, 3))
     between = np.random.default_rng(7).uniform(-1.0, 1.0, (14, 3))
     return np.concatenate([corners, between])
 
 
 class Probe:
-    """Where candidates are tried: panel positions, px per tangent there (pupil at the middle), and truth on demand."""
+    """Where tables are tried: panel positions, and px per tangent there (pupil at the middle)."""
 
     def __init__(self, problem: ChannelProblem, s: FloatArray, t: FloatArray) -> None:
-        self.s, self.t, self.problem = s, t, problem
+        self.s, self.t = s, t
         self.px_per_tangent = problem.px_per_tangent(s, t)
+        self.typical_px = float(np.median(np.linalg.norm(self.px_per_tangent, axis=(-2, -1))) / np.sqrt(2.0))
 
     def error(self, differences: list[FloatArray]) -> float:
-        """Return the largest error, px, of tangent differences (pupils, t, s, 2) per part (base, then differences)."""
-        base = differences[0]
-        worst = float(px_error(base, self.px_per_tangent).max())
-        for one in differences[1:]:
-            worst = max(worst, float(px_error(base + one, self.px_per_tangent).max()))
-        return worst
-
-
-def _series_px_per_tangent(
-    series: FieldSeries, s: FloatArray, t: FloatArray, size_px: tuple[int, int]
-) -> FloatArray:
-    """Return the inverse Jacobian (len(t), len(s), 2, 2), panel px per tangent, pupil at the middle of the box."""
-    panel = series.at_pupil(np.zeros((1, 3)))[0]
-    by_s = chebyshev.chebgrid2d(t, s, np.swapaxes(chebyshev.chebder(panel, axis=0), 0, 1))
-    by_t = chebyshev.chebgrid2d(t, s, np.swapaxes(chebyshev.chebder(panel, axis=1), 0, 1))
-    by_s, by_t = np.moveaxis(by_s, 0, -1), np.moveaxis(by_t, 0, -1)
-    jacobian = np.stack([by_s * (2.0 / size_px[0]), by_t * (2.0 / size_px[1])], axis=-1)
-    return np.linalg.inv(jacobian)
+        """Return the largest error, px, of tangent differences (pupils, t, s, 2) per part, the base first."""
+        base, *others = differences
+        summed = (base, *(base + one for one in others))
+        return max(float(px_error(one, self.px_per_tangent).max()) for one in summed)
 
 
 def largest_step(
-    build: Callable[[float], tuple[MapTable, ...] | None],
-    error: Callable[[tuple[MapTable, ...]], float],
-    limit_px: float,
-    *,
-    low: float,
-    high: float,
-) -> tuple[tuple[MapTable, ...], float] | None:
-    """Return the tables of the largest step, px, whose error is within the limit; None where no step is."""
-    best = None
-    low, high = np.log(low), np.log(high)
+    build: Callable[[float], Tables | None], error: Callable[[Tables], float], limit_px: float, /
+) -> tuple[Tables | None, float]:
+    """Return the tables of the largest step whose error is within the limit, and the smallest error met, px.
+
+    The first is None where no step's error is within it. `build` gets steps in px.
+    """
+    best, closest = None, np.inf
+    low, high = np.log(_LEAST_STEP_PX), np.log(_LARGEST_STEP * limit_px)
     for turn in range(BISECTIONS + 1):
         middle = low if turn == BISECTIONS and best is None else 0.5 * (low + high)
         tables = build(float(np.exp(middle)))
         reached = np.inf if tables is None else error(tables)
-        if reached <= limit_px:
-            best, low = (tables, reached), middle
-        elif tables is None:
+        closest = min(closest, reached)
+        if tables is None:
             low = middle
+        elif reached <= limit_px:
+            best, low = tables, middle
         else:
             high = middle
-    return best
+    return best, closest
 
 
-def tables_bytes(tables: tuple[MapTable, ...], /) -> int:
-    """Return the bytes of tables with their records; blocks begin at multiples of four."""
+def smallest(tried: list[tuple[Tables | None, float]], /) -> tuple[Tables | None, float]:
+    """Return the tables of the fewest bytes among several, None where there are none, and the smallest error met."""
+    found = (tables for tables, _ in tried if tables is not None)
+    return min(found, key=tables_bytes, default=None), min((error for _, error in tried), default=np.inf)
+
+
+def tables_bytes(tables: Tables, /) -> int:
+    """Return the bytes of tables with the records that a blob keeps of them."""
     return sum(
-        MAP_RECORD + sum(BLOCK_RECORD + (block.byte_count + 3) // 4 * 4 for block in table.blocks)
+        MAP.byte_count
+        + sum(BLOCK.byte_count + aligned(block.byte_count, BLOCK_ALIGNMENT) for block in table.blocks)
         for table in tables
     )

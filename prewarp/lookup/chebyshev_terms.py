@@ -1,17 +1,17 @@
-"""The family of sparse Chebyshev terms: only those products of panel and pupil polynomials that matter are kept.
+"""The family of sparse Chebyshev terms: of the products of panel and pupil polynomials those that matter.
 
-Every code is a whole multiple of one step per map: the terms that are small, nearly all, fit in 8 bits. Terms are
-sorted by component and pupil function, so a term is one byte of panel index and its code.
+Every code is a whole multiple of one step per map: the terms that are small, nearly all, fit in 8 bits. Terms
+are sorted by component and pupil function, so a term is one byte of panel index and its code.
 """
 
-from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
 
 from prewarp.chebyshev import exponents_of_degree
 from prewarp.checks import FloatArray, IntArray
-from prewarp.lookup.coding import INTEGER_FORMATS, LARGEST_CODE, CodedArray, Format
+from prewarp.lookup.coding import INTEGER_FORMATS, LARGEST_CODE, WIDTHS, CodedArray, Format
+from prewarp.lookup.layout import BLOCK
 from prewarp.lookup.pupil import pupil_count, pupil_exponents
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import MAX_PANEL_DEGREE, MAX_PUPIL_DEGREE, Family, MapTable
@@ -21,7 +21,7 @@ BYTE_DEGREE = 21
 
 
 def graded_coefficients(series: FieldSeries, /) -> FloatArray:
-    """Return coefficients (2, pupil functions, panel functions) up to the largest degrees that tables can hold."""
+    """Return coefficients (2, pupil functions, panel functions) up to the largest degrees of tables."""
     k, m, i, j, n, _ = series.coefficients.shape
     panel = exponents_of_degree(min(max(k, m) - 1, MAX_PANEL_DEGREE))
     pupil = pupil_exponents(min(i + j + n - 3, MAX_PUPIL_DEGREE))
@@ -39,19 +39,11 @@ def rounded_codes(coefficients: FloatArray, step: float, dead_zone: float, /) ->
     return np.where(np.abs(coefficients) < dead_zone * step, 0, codes)
 
 
-def chebyshev_table(
-    codes: IntArray,
-    step: float,
-    /,
-    *,
-    channel: int,
-    colour: int,
-    base: int | None = None,
-    bits: int | None = None,
-) -> MapTable | None:
+def chebyshev_table(codes: IntArray, step: float, /, *, bits: int | None = None) -> MapTable | None:
     """Return the table of codes (2, pupil functions, panel functions), or None where a code exceeds 24 bits.
 
-    `bits` fixes the width of all codes that fit in it; without, the widths that take the fewest bytes are used.
+    It stands at the first place of a lookup. `bits` fixes the width of all codes that fit in it; without, the
+    widths that take the fewest bytes are used.
     """
     if np.abs(codes).max(initial=0) > LARGEST_CODE[Format.INT32]:
         return None
@@ -61,17 +53,19 @@ def chebyshev_table(
     functions = pupil_count(pupil_degree)
     row = component * functions + pupil
     number = codes[component, pupil, panel]
-    choices = [(bits,)] if bits is not None else _width_choices()
+    # Which widths there are besides the widest.
+    some = [choice for size in range(4) for choice in combinations(WIDTHS, size)]
+    choices = some if bits is None else [(bits,)]
     index_form = Format.UINT8 if degree <= BYTE_DEGREE else Format.UINT16
     candidates = (
         _blocks(row, panel, number, 2 * functions, widths, index_form, float(np.float32(step)))
         for widths in choices
     )
-    blocks = min(candidates, key=_cost)
-    return MapTable(
-        channel, colour, base, Family.CHEBYSHEV, degree + 1, degree + 1, pupil_degree, functions, (1, 1, 1),
-        np.zeros((2, 3)), blocks,
-    )  # fmt: skip
+    # A block costs a record besides its numbers.
+    blocks = min(candidates, key=lambda one: sum(block.byte_count + BLOCK.byte_count for block in one))
+    size = degree + 1
+    affine = np.zeros((2, 3))
+    return MapTable(0, 0, None, Family.CHEBYSHEV, size, size, pupil_degree, functions, affine, blocks)
 
 
 def terms_of(table: MapTable, /) -> list[tuple[int, int, IntArray, IntArray]]:
@@ -82,13 +76,8 @@ def terms_of(table: MapTable, /) -> list[tuple[int, int, IntArray, IntArray]]:
         ends = np.cumsum(counts)
         for row in np.flatnonzero(counts):
             part = slice(ends[row] - counts[row], ends[row])
-            terms.append((row // table.modes, row % table.modes, indices[part], numbers[part]))
+            terms.append((int(row // table.modes), int(row % table.modes), indices[part], numbers[part]))
     return terms
-
-
-def term_count(table: MapTable, /) -> int:
-    """Return the number of terms."""
-    return sum(len(block.numbers) for block in table.blocks[1::3])
 
 
 def decoded_coefficients(table: MapTable, shape: tuple[int, ...], /) -> FloatArray:
@@ -101,15 +90,6 @@ def decoded_coefficients(table: MapTable, shape: tuple[int, ...], /) -> FloatArr
 
 def _degree(exponents: IntArray, places: IntArray) -> int:
     return int(exponents[places].sum(axis=1).max(initial=0))
-
-
-def _width_choices() -> list[tuple[int, ...]]:
-    return [choice for size in range(4) for choice in combinations((8, 12, 16), size)]
-
-
-def _cost(blocks: Sequence[CodedArray]) -> int:
-    # A block costs a record of 16 bytes besides its numbers.
-    return sum(block.byte_count + 16 for block in blocks)
 
 
 def _blocks(

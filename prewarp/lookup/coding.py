@@ -1,6 +1,7 @@
-"""Numbers as a device stores them: whole numbers of 8, 12, 16 or 32 bits with a scale, half floats, floats.
+"""Numbers as a device stores them: whole numbers of 8, 12, 16 or 32 bits with a scale, and floats.
 
-`value = scale * code`. Codes are signed and never the lowest number of their width, so a table's negative is a table.
+`value = scale * code`. Codes are signed and never the lowest number of their width, so a table's negative is
+a table.
 """
 
 from dataclasses import dataclass
@@ -21,11 +22,12 @@ class Format(IntEnum):
     INT32 = 32
     UINT8 = 108
     UINT16 = 116
-    HALF = 216
     FLOAT32 = 232
 
 
 INTEGER_FORMATS = {8: Format.INT8, 12: Format.INT12, 16: Format.INT16, 32: Format.INT32}
+# Those that a user may ask for, bits.
+WIDTHS = (8, 12, 16)
 # Codes must be exact as float32: 24 bits of significand.
 LARGEST_CODE = {Format.INT8: 127, Format.INT12: 2047, Format.INT16: 32767, Format.INT32: (1 << 24) - 1}
 _PLAIN = {
@@ -34,14 +36,13 @@ _PLAIN = {
     Format.INT32: "<i4",
     Format.UINT8: "<u1",
     Format.UINT16: "<u2",
-    Format.HALF: "<f2",
     Format.FLOAT32: "<f4",
 }
 
 
 @dataclass(frozen=True)
 class CodedArray:
-    """Numbers in one format; `numbers` are codes (integers) or values (floats), one-dimensional; `scale` a float32."""
+    """Numbers in one format: `numbers` (n,) are codes (integers) or values (floats); `scale` is a float32."""
 
     format: Format
     numbers: np.ndarray
@@ -74,16 +75,20 @@ def numbers_from_bytes(form: Format, data: bytes, count: int, /) -> np.ndarray:
     """Return `count` numbers; inverse of `CodedArray.to_bytes`."""
     if len(data) != byte_count(form, count):
         raise ShapeError(
-            f"{len(data)} bytes for {count} numbers of format {form.name}; expected {byte_count(form, count)}."
+            f"{len(data)} bytes for {count} numbers of format {form.name}; "
+            f"expected {byte_count(form, count)}."
         )
     if form == Format.INT12:
         return unpacked_12(data, count)
     plain = np.frombuffer(data, dtype=_PLAIN[form])
-    return plain.astype(np.float32 if form in (Format.HALF, Format.FLOAT32) else np.int64)
+    return plain.astype(np.float32 if form == Format.FLOAT32 else np.int64)
 
 
 def packed_12(codes: IntArray, /) -> bytes:
-    """Return signed 12-bit codes, two in three bytes: low 8 bits of the first; its high 4 with the second's low 4; the rest."""
+    """Return signed 12-bit codes, two in three bytes.
+
+    The low 8 bits of the first; its high 4 with the second's low 4; the rest.
+    """
     raw = np.asarray(codes, dtype=np.int64) & 0xFFF
     even = raw[0::2]
     odd = np.zeros_like(even)
@@ -101,13 +106,11 @@ def unpacked_12(data: bytes, count: int, /) -> IntArray:
     return np.where(raw > 2047, raw - 4096, raw)
 
 
-def format_for(codes: IntArray, /, *, at_least: int = 8) -> Format | None:
+def format_for(codes: FloatArray | IntArray, /) -> Format | None:
     """Return the narrowest of 8, 12 and 16 bits that holds the codes, or None when 16 bits do not."""
     largest = int(np.abs(codes).max(initial=0))
-    for bits in (8, 12, 16):
-        if bits >= at_least and largest <= LARGEST_CODE[INTEGER_FORMATS[bits]]:
-            return INTEGER_FORMATS[bits]
-    return None
+    forms = (INTEGER_FORMATS[bits] for bits in WIDTHS)
+    return next((form for form in forms if largest <= LARGEST_CODE[form]), None)
 
 
 def scale_for(values: FloatArray, form: Format, /) -> float:
@@ -119,7 +122,7 @@ def scale_for(values: FloatArray, form: Format, /) -> float:
 
 
 def coded(values: FloatArray, form: Format, scale: float, /) -> CodedArray:
-    """Return values rounded to whole multiples of `scale` (rounded to float32 first), clipped to the format."""
+    """Return values rounded to whole multiples of `scale` (a float32), clipped to the format."""
     scale32 = float(np.float32(scale))
     largest = LARGEST_CODE[form]
     codes = np.clip(np.rint(np.ravel(values) / scale32), -largest, largest).astype(np.int64)

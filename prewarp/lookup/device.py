@@ -1,16 +1,17 @@
 """The device's float path in numpy, bit for bit: every operation in float32, in the order of the C sources.
 
-Panel points are scaled to s, t on -1 to 1. `prepare` sums the pupil part once; what is left is a small table A of
-coefficients over the panel, from which meshes and single points are read:
+Panel points are scaled to s, t on -1 to 1. `prepare` sums the pupil part once; what is left is a small table
+A of coefficients over the panel, from which meshes and single points are read:
 
-Chebyshev   t = sum_j T_j(t) sum_i A[i, j] T_i(s): u first; even and odd j are summed apart, then added; in a mesh, those of
-            a map and of its base are added first
+Chebyshev   t = sum_j T_j(t) sum_i A[i, j] T_i(s): u first; even and odd j are summed apart, then added;
+            in a mesh, those of a map and of its base are added first
 spline      u first: 4 coefficients along columns, then 4 along rows
-bilinear    likewise with 2 and 2
 """
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import reduce
+from operator import add
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,9 +44,10 @@ class Status(IntEnum):
 
 @dataclass(frozen=True)
 class PreparedMap:
-    """A map for one pupil position: `coefficients` (2, panel functions), or (columns, rows, 2); float32.
+    """A map for one pupil position.
 
-    `base` is added to it, point by point, where there is one.
+    `coefficients`: (2, panel functions), or (columns, rows, 2), float32. `base` is added to it, point by
+    point, where there is one.
     """
 
     family: Family
@@ -58,29 +60,27 @@ class PreparedMap:
     def mesh(self, columns: int, rows: int, /) -> Float32Array:
         """Return directions (rows, columns, 2) of a mesh of evenly spaced panel nodes, edge to edge."""
         across, down = node_positions(columns), node_positions(rows)
-        if self.family != Family.CHEBYSHEV:
-            own = self._piecewise(across[None, :], down[:, None])
-            return own if self.base is None else self.base.mesh(columns, rows) + own
-        even, odd = self._chebyshev_lattice(across, down)
-        if self.base is None:
-            return even + odd
-        if self.base.family != Family.CHEBYSHEV:
-            return self.base.mesh(columns, rows) + (even + odd)
-        base_even, base_odd = self.base._chebyshev_lattice(across, down)
-        return (base_even + even) + (base_odd + odd)
+        if self.family == Family.CHEBYSHEV:
+            parts = self._chebyshev_lattice(across, down)
+            if self.base is not None and self.base.family == Family.CHEBYSHEV:
+                even, odd = self.base._chebyshev_lattice(across, down) + parts
+                return np.asarray(even + odd)
+            own = parts[0] + parts[1]
+        else:
+            own = self._spline_at(across[None, :], down[:, None])
+        return own if self.base is None else np.asarray(self.base.mesh(columns, rows) + own)
 
     def direction_from_panel(self, pixel: FloatArray, /) -> Float32Array:
         """Return directions (..., 2) of panel points (..., 2), px."""
-        pixel = as_pixel(pixel).astype(np.float32)
-        width, height = (_F(size) for size in self.panel_size_px)
-        s = (_F(2.0) * pixel[..., 0] - width) / width
-        t = (_F(2.0) * pixel[..., 1] - height) / height
-        return self._at(s, t)
+        point = as_pixel(pixel).astype(np.float32)
+        size = np.array(self.panel_size_px, dtype=np.float32)
+        place = (_F(2.0) * point - size) / size
+        return self._at(place[..., 0], place[..., 1])
 
     def panel_from_direction(self, tangent: FloatArray, /) -> tuple[Float32Array, NDArray[np.int64]]:
         """Return panel points (..., 2), px, and the `Status` (...) of each, for directions (..., 2)."""
-        tangent = as_tangent(tangent).astype(np.float32)
-        goal = tangent.reshape(-1, 2)
+        wanted = as_tangent(tangent).astype(np.float32)
+        goal = wanted.reshape(-1, 2)
         place = np.zeros_like(goal)
         done = np.zeros(len(goal), dtype=bool)
         stuck = np.zeros(len(goal), dtype=bool)
@@ -95,7 +95,7 @@ class PreparedMap:
         status = np.where(done, np.where(inside, Status.OK, Status.OFF_PANEL), Status.NOT_CONVERGED)
         half = np.array(self.panel_size_px, dtype=np.float32) * _F(0.5)
         pixel = (place + _F(1.0)) * half
-        return pixel.reshape(tangent.shape), status.reshape(tangent.shape[:-1])
+        return pixel.reshape(wanted.shape), status.reshape(wanted.shape[:-1])
 
     def _newton_step(
         self, place: Float32Array, goal: Float32Array, difference: np.float32
@@ -115,7 +115,7 @@ class PreparedMap:
         return moved, np.all(np.abs(move) <= DONE, axis=1) & ~stuck, stuck
 
     def _at(self, s: Float32Array, t: Float32Array) -> Float32Array:
-        own = self._chebyshev_at(s, t) if self.family == Family.CHEBYSHEV else self._piecewise(s, t)
+        own = self._chebyshev_at(s, t) if self.family == Family.CHEBYSHEV else self._spline_at(s, t)
         return own if self.base is None else self.base._at(s, t) + own
 
     def _chebyshev_at(self, s: Float32Array, t: Float32Array) -> Float32Array:
@@ -128,7 +128,7 @@ class PreparedMap:
                 for i in range(degree + 1 - j):
                     total = total + self.coefficients[component, graded_place(i, j)] * in_s[i]
                 parts[j % 2, ..., component] = parts[j % 2, ..., component] + total * in_t[j]
-        return parts[0] + parts[1]
+        return np.asarray(parts[0] + parts[1])
 
     def _chebyshev_lattice(self, across: Float32Array, down: Float32Array) -> Float32Array:
         """Return the sums over even and over odd j: (2, rows, columns, 2)."""
@@ -142,19 +142,16 @@ class PreparedMap:
             parts[j % 2] = parts[j % 2] + total * in_t[j][:, None, None]
         return parts
 
-    def _piecewise(self, s: Float32Array, t: Float32Array) -> Float32Array:
+    def _spline_at(self, s: Float32Array, t: Float32Array) -> Float32Array:
         """Return (..., 2); `s` and `t` broadcast."""
-        column, across = weights_1d(self.family, s, self.columns)
-        row, down = weights_1d(self.family, t, self.rows)
-        result = None
-        for tap, weight in enumerate(down):
-            line = None
-            for step, factor in enumerate(across):
-                part = factor[..., None] * self.coefficients[column + step, row + tap]
-                line = part if line is None else line + part
-            part = weight[..., None] * line
-            result = part if result is None else result + part
-        return result
+        column, across = spline_weights(s, self.columns)
+        row, down = spline_weights(t, self.rows)
+
+        def line(tap: int) -> Float32Array:
+            numbers = (self.coefficients[column + step, row + tap] for step in range(4))
+            return reduce(add, (factor[..., None] * one for factor, one in zip(across, numbers, strict=True)))
+
+        return reduce(add, (weight[..., None] * line(tap) for tap, weight in enumerate(down)))
 
 
 def graded_place(i: int, j: int, /) -> int:
@@ -177,17 +174,12 @@ def chebyshev_values(x: Float32Array, degree: int, /) -> list[Float32Array]:
     return values[: degree + 1]
 
 
-def weights_1d(
-    family: Family, x: Float32Array, coefficients: int, /
-) -> tuple[NDArray[np.int64], list[Float32Array]]:
-    """Return the first coefficient and the weights along one axis: four (spline) or two (bilinear, lattice)."""
-    nodes = coefficients - 2 if family == Family.SPLINE else coefficients
-    place = ((x + _F(1.0)) * _F(0.5)) * _F(nodes - 1)
-    bounded = _held(place, _F(nodes - 2))
-    first = bounded.astype(np.int64)
+def spline_weights(x: Float32Array, coefficients: int, /) -> tuple[NDArray[np.int64], list[Float32Array]]:
+    """Return the first of four coefficients (...) along an axis at x on -1 to 1, and their weights."""
+    last = _F(coefficients - 4)
+    place = ((x + _F(1.0)) * _F(0.5)) * (last + _F(1.0))
+    first = _held(place, last).astype(np.int64)
     t = place - first.astype(np.float32)
-    if family != Family.SPLINE:
-        return first, [_F(1.0) - t, t]
     s = _F(1.0) - t
     six = _F(6.0)
     return first, [
@@ -219,70 +211,33 @@ def prepare(lookup: Lookup, place: int, pupil_mm: FloatArray, /) -> PreparedMap:
     """Sum the pupil part of a map for one pupil position (3,), mm; moved into the box where outside."""
     table = lookup.maps[place]
     unit = unit_pupil_32(pupil_mm, lookup.pupil_box_mm)
-    if table.family == Family.CHEBYSHEV:
-        coefficients = np.zeros((2, count_of_degree(table.columns - 1)), dtype=np.float32)
-    else:
-        coefficients = np.zeros((table.columns, table.rows, 2), dtype=np.float32)
-    _ADD[table.family](coefficients, table, unit)
+    sums = _chebyshev_sums if table.family == Family.CHEBYSHEV else _mode_sums
     base = None if table.base is None else prepare(lookup, table.base, pupil_mm)
     size_px = lookup.panel_sizes_px[table.channel]
-    return PreparedMap(table.family, table.columns, table.rows, size_px, coefficients, base)
+    return PreparedMap(table.family, table.columns, table.rows, size_px, sums(table, unit), base)
 
 
-def _add_chebyshev(total: Float32Array, table: MapTable, unit: Float32Array) -> None:
+def _chebyshev_sums(table: MapTable, unit: Float32Array) -> Float32Array:
     values = pupil_values_32(unit, table.pupil_degree)
-    if not table.blocks:
-        return
-    step = _F(table.blocks[2].scale)
+    total = np.zeros((2, count_of_degree(table.columns - 1)), dtype=np.float32)
     for component, pupil, places, numbers in terms_of(table):
-        total[component, places] += (values[pupil] * step) * numbers.astype(np.float32)
+        total[component, places] += (values[pupil] * _F(table.blocks[2].scale)) * numbers.astype(np.float32)
+    return total
 
 
-def _add_affine(total: Float32Array, table: MapTable) -> None:
-    s = coefficient_positions(table.family, table.columns)[:, None]
-    t = coefficient_positions(table.family, table.rows)[None, :]
-    affine = table.affine.astype(np.float32)
-    for component in range(2):
-        constant, per_s, per_t = affine[component]
-        total[..., component] += (constant + per_s * s) + per_t * t
-
-
-def _add_modes(total: Float32Array, table: MapTable, unit: Float32Array) -> None:
-    _add_affine(total, table)
+def _mode_sums(table: MapTable, unit: Float32Array) -> Float32Array:
+    s, t = coefficient_positions(table.columns)[:, None], coefficient_positions(table.rows)[None, :]
+    plane = [(constant + per_s * s) + per_t * t for constant, per_s, per_t in table.affine.astype(np.float32)]
+    total = np.stack(plane, axis=-1)
     values = pupil_values_32(unit, table.pupil_degree)
     polynomials = table.blocks[0].numbers.astype(np.float32).reshape(table.modes, -1)
     for polynomial, block in zip(polynomials, table.blocks[1:], strict=True):
-        weight = _F(0.0)
-        for factor, value in zip(polynomial, values, strict=True):
-            weight = weight + factor * value
-        numbers = block.numbers.astype(np.float32).reshape(total.shape)
-        total += (weight * _F(block.scale)) * numbers
-
-
-def _add_lattice(total: Float32Array, table: MapTable, unit: Float32Array) -> None:
-    _add_affine(total, table)
-    (block,) = table.blocks
-    meshes = block.numbers.reshape(*table.pupil_counts[::-1], *total.shape)
-    corners = []
-    for axis, count in enumerate(table.pupil_counts):
-        if count == 1:
-            corners.append([(0, _F(1.0))])
-            continue
-        first, (near, far) = weights_1d(Family.LATTICE, unit[axis : axis + 1], count)
-        corners.append([(int(first[0]), near[0]), (int(first[0]) + 1, far[0])])
-    for z, weight_z in corners[2]:
-        for y, weight_y in corners[1]:
-            for x, weight_x in corners[0]:
-                weight = (weight_x * weight_y) * weight_z
-                total += (weight * _F(block.scale)) * meshes[z, y, x].astype(np.float32)
-
-
-_ADD = {
-    Family.CHEBYSHEV: _add_chebyshev,
-    Family.SPLINE: _add_modes,
-    Family.BILINEAR: _add_modes,
-    Family.LATTICE: _add_lattice,
-}
+        # One after another, as in C.
+        weight = reduce(
+            add, (factor * value for factor, value in zip(polynomial, values, strict=True)), _F(0.0)
+        )
+        total += (weight * _F(block.scale)) * block.numbers.astype(np.float32).reshape(total.shape)
+    return total
 
 
 def surface_values(surface: FactorMap, point: FloatArray, /) -> Float32Array:
@@ -299,7 +254,7 @@ def surface_values(surface: FactorMap, point: FloatArray, /) -> Float32Array:
     (c, across), (r, down) = places
     lines = [(_F(1.0) - across) * numbers[c, r + k] + across * numbers[c + 1, r + k] for k in range(2)]
     code = (_F(1.0) - down) * lines[0] + down * lines[1]
-    return _F(surface.offset) + _F(surface.block.scale) * code
+    return np.asarray(_F(surface.offset) + _F(surface.block.scale) * code)
 
 
 def _held(place: Float32Array, last: np.float32) -> Float32Array:

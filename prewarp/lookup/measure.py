@@ -1,15 +1,17 @@
-"""The error of a lookup, measured: every map evaluated as a device does, against the field, over panel x eye box x colours.
+"""The error of a lookup, measured over panel and eye box: every map as a device evaluates it.
 
-Panel px: |J^-1 (t_table - t_field)| with J = dt/d(u, v) of the field. Points are evenly spaced from edge to edge of panel
-and eye box, so corners count; their spacing is prime to the usual meshes, so cell middles count too. Past a field's border, where no
-sample held its map, a direction counts no more px than at the median inside: the map may fold there, and no px is a fold's error.
+Panel px: |J^-1 (t_table - t_field)| with J = dt/d(u, v) of the field. Points are evenly spaced from edge to
+edge of panel and eye box, so corners count; their spacing is prime to the usual meshes, so cell middles count
+too. Past a field's border, where no sample held its map, a direction counts no more px than at the median
+inside: the map may fold there, and no px is a fold's error.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import RenderError
@@ -19,7 +21,7 @@ from prewarp.lookup.tables import Lookup
 from prewarp.points import box_lattice
 
 if TYPE_CHECKING:
-    from prewarp.field import Field, FieldSet
+    from prewarp.field import Field
 
 PANEL_POINTS = 71
 PUPIL_COUNTS = (7, 7, 5)
@@ -29,7 +31,8 @@ PUPIL_COUNTS = (7, 7, 5)
 class MapTruth:
     """What one field says on a lattice of panel and pupil points.
 
-    `pupils_mm` (n, 3); `tangent` (n, points, points, 2); `px_per_tangent` (n, points, points, 2, 2), the inverse Jacobian.
+    `pupils_mm` (n, 3); `tangent` (n, points, points, 2); `px_per_tangent` (n, points, points, 2, 2), the
+    inverse Jacobian.
     """
 
     pupils_mm: FloatArray
@@ -67,8 +70,8 @@ def map_truth(field: "Field", pupils_mm: FloatArray, /, *, panel_points: int = P
     tangent = np.stack([field.forward_lattice(u, v, pupil_mm=pupil) for pupil in pupils_mm])
     if not np.isfinite(tangent).all():
         raise RenderError(
-            f"channel '{field.channel}', {field.colour}: no direction for part of the panel. Check the fit, or ask "
-            "for a smaller eye box."
+            f"channel '{field.channel}', {field.colour}: no direction for part of the panel. "
+            "Check the fit, or ask for a smaller eye box."
         )
     scale = heeded(
         _px_per_tangent(tangent, u[1], v[1]),
@@ -77,54 +80,32 @@ def map_truth(field: "Field", pupils_mm: FloatArray, /, *, panel_points: int = P
     return MapTruth(pupils_mm, tangent, scale)
 
 
-def truths_of(
-    fields: "FieldSet",
-    lookup_keys: list[tuple[str, str]],
-    pupils_mm: FloatArray,
-    /,
-    *,
-    panel_points: int = PANEL_POINTS,
-    progress: Callable[[], None] = lambda: None,
-) -> dict[tuple[str, str], MapTruth]:
-    """Return `map_truth` of every (channel, colour)."""
-    truths = {}
-    for channel, colour in lookup_keys:
-        truths[channel, colour] = map_truth(
-            fields.field(channel, colour), pupils_mm, panel_points=panel_points
-        )
-        progress()
-    return truths
+def measured_errors(lookup: Lookup, truths: Mapping[tuple[str, str], MapTruth], /) -> tuple[MapError, ...]:
+    """Return the error of every map of a lookup, in its order."""
+    return tuple(
+        _measured(lookup, place, truths[lookup.key_of(table)]) for place, table in enumerate(lookup.maps)
+    )
 
 
-def measured_errors(lookup: Lookup, truths: dict[tuple[str, str], MapTruth], /) -> tuple[MapError, ...]:
-    """Return the error of every map of a lookup whose truth is given, in the lookup's order."""
-    return tuple(_measured(lookup, truths))
-
-
-def _measured(lookup: Lookup, truths: dict[tuple[str, str], MapTruth]) -> Iterator[MapError]:
-    for place, table in enumerate(lookup.maps):
-        key = lookup.channels[table.channel], lookup.colours[table.colour]
-        if key not in truths:
-            continue
-        truth = truths[key]
-        points = truth.tangent.shape[1]
-        size = lookup.panel_sizes_px[table.channel]
-        worst, total, where = -1.0, 0.0, (0, 0, 0)
-        for n, pupil in enumerate(truth.pupils_mm):
-            got = prepare(lookup, place, pupil).mesh(points, points)
-            error = px_error(got - truth.tangent[n], truth.px_per_tangent[n])
-            total += float(np.mean(error**2))
-            # A table that gives no number must not pass for a good one.
-            if not error.max() <= worst:
-                worst, where = float(error.max()), (n, *np.unravel_index(np.argmax(error), error.shape))
-        step = np.array(size) / (points - 1)
-        yield MapError(
-            *key,
-            worst if np.isfinite(worst) else float("inf"),
-            float(np.sqrt(total / len(truth.pupils_mm))),
-            (float(where[2] * step[0]), float(where[1] * step[1])),
-            tuple(float(one) for one in truth.pupils_mm[where[0]]),
-        )
+def _measured(lookup: Lookup, place: int, truth: MapTruth) -> MapError:
+    points = truth.tangent.shape[1]
+    worst, total, pupil, at = -1.0, 0.0, truth.pupils_mm[0], 0
+    for n, pupil_mm in enumerate(truth.pupils_mm):
+        got = prepare(lookup, place, pupil_mm).mesh(points, points)
+        error = px_error(got - truth.tangent[n], truth.px_per_tangent[n])
+        total += float(np.mean(error**2))
+        # A table that gives no number must not pass for a good one.
+        if not error.max() <= worst:
+            worst, pupil, at = float(error.max()), pupil_mm, int(np.argmax(error))
+    table = lookup.maps[place]
+    width, height = (size / (points - 1) for size in lookup.panel_sizes_px[table.channel])
+    return MapError(
+        *lookup.key_of(table),
+        worst if np.isfinite(worst) else float("inf"),
+        float(np.sqrt(total / len(truth.pupils_mm))),
+        (at % points * width, at // points * height),
+        (float(pupil[0]), float(pupil[1]), float(pupil[2])),
+    )
 
 
 def border_of(field: "Field", /) -> FloatArray | None:
@@ -133,14 +114,14 @@ def border_of(field: "Field", /) -> FloatArray | None:
 
 
 def inside_border(border_px: FloatArray | None, pixel: FloatArray, /) -> BoolArray:
-    """Return which panel points (..., 2) lie within a border (k, 2), a convex polygon; all of them where there is none."""
+    """Return which panel points (..., 2) lie within a border (k, 2), a convex polygon; all without one."""
     if border_px is None:
         return np.ones(pixel.shape[:-1], dtype=bool)
     return inside_convex(pixel.reshape(-1, 2), border_px, slack=1e-6).reshape(pixel.shape[:-1])
 
 
 def heeded(px_per_tangent: FloatArray, inside: BoolArray, /) -> FloatArray:
-    """Return inverse Jacobians (..., 2, 2), outside the border (`inside`, which broadcasts) no larger than the median inside."""
+    """Return inverse Jacobians (..., 2, 2), outside the border no larger than the median inside."""
     size = np.linalg.norm(px_per_tangent, axis=(-2, -1))
     inside = np.broadcast_to(inside, size.shape)
     if inside.all() or not inside.any():
@@ -152,19 +133,20 @@ def heeded(px_per_tangent: FloatArray, inside: BoolArray, /) -> FloatArray:
     return np.where(np.isfinite(size)[..., None, None], cut, limit / np.sqrt(2.0) * np.eye(2))
 
 
-def px_error(difference: FloatArray, px_per_tangent: FloatArray, /) -> FloatArray:
+def px_error(difference: FloatArray | NDArray[np.float32], px_per_tangent: FloatArray, /) -> FloatArray:
     """Return the length (...) in px of tangent differences (..., 2)."""
     u = px_per_tangent[..., 0, 0] * difference[..., 0] + px_per_tangent[..., 0, 1] * difference[..., 1]
     v = px_per_tangent[..., 1, 0] * difference[..., 0] + px_per_tangent[..., 1, 1] * difference[..., 1]
-    return np.sqrt(u * u + v * v)
+    return np.asarray(np.sqrt(u * u + v * v))
 
 
 def _px_per_tangent(tangent: FloatArray, step_u: float, step_v: float) -> FloatArray:
     """Return J^-1 (n, rows, columns, 2, 2); J by second-order differences of the lattice, ends included."""
-    by_v, by_u = np.gradient(tangent, step_v, step_u, axis=(1, 2), edge_order=2)
+    slopes: list[FloatArray] = list(np.gradient(tangent, step_v, step_u, axis=(1, 2), edge_order=2))
+    by_v, by_u = slopes
     determinant = by_u[..., 0] * by_v[..., 1] - by_v[..., 0] * by_u[..., 1]
     rows = [
         np.stack([by_v[..., 1], -by_v[..., 0]], axis=-1),
         np.stack([-by_u[..., 1], by_u[..., 0]], axis=-1),
     ]
-    return np.stack(rows, axis=-2) / determinant[..., None, None]
+    return np.asarray(np.stack(rows, axis=-2) / determinant[..., None, None])

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,26 +11,19 @@ from threadpoolctl import threadpool_limits
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError, ShapeError
-from prewarp.lookup.candidates import Candidate, ChannelProblem
+from prewarp.lookup.candidates import ChannelProblem, Tables, tables_bytes
 from prewarp.lookup.chebyshev_search import chebyshev_search
 from prewarp.lookup.measure import (
     PANEL_POINTS,
     PUPIL_COUNTS,
     MapError,
     border_of,
+    map_truth,
     measured_errors,
     pupil_lattice,
-    truths_of,
 )
 from prewarp.lookup.mesh_search import mesh_search
 from prewarp.lookup.pins import FREE, Pins
-from prewarp.lookup.plain_lattice import (
-    STORAGES,
-    LatticePlan,
-    lattice_tables,
-    probe_axis,
-    smallest_lattice,
-)
 from prewarp.lookup.series import (
     MAX_PANEL_NODES,
     PANEL_NODES,
@@ -39,12 +32,12 @@ from prewarp.lookup.series import (
     field_series,
     trimmed_together,
 )
-from prewarp.lookup.tables import FAMILY_NAMES, Family, Lookup, MapTable, float32_array
+from prewarp.lookup.tables import FAMILY_NAMES, Lookup, MapTable, float32_array
 
 if TYPE_CHECKING:
-    from prewarp.field import FieldSet
+    from prewarp.field import Field, FieldSet
 
-COMPRESSED = ("chebyshev", "spline", "bilinear")
+_SEARCHES = {"chebyshev": chebyshev_search, "spline": mesh_search}
 # When the measured error exceeds the limit the search is repeated for less; so often at most.
 _REPEATS = 6
 _MARGIN = 0.97
@@ -88,23 +81,21 @@ class Optimiser:
         self.colours = tuple(fields.colours)
         self.content = content
         self.progress = progress
-        first = self.colours[0]
-        self.sizes = tuple(fields.field(name, first).panel_size_px for name in self.channels)
-        self.problems = []
+        self.sizes = tuple(fields.field(name, self.colours[0]).panel_size_px for name in self.channels)
+        places = tuple(range(len(self.colours)))
+        pupils = pupil_lattice(self.box_mm, pupil_counts)
+        self.problems, self.truths = [], {}
         with threadpool_limits(1, user_api="blas"):
             for place, name in enumerate(self.channels):
                 progress(f"channel '{name}': series")
-                series = _series_of_channel(
-                    [fields.field(name, colour) for colour in self.colours], self.box_mm
-                )
-                border = border_of(fields.field(name, first))
-                self.problems.append(
-                    ChannelProblem(place, self.sizes[place], tuple(range(len(self.colours))), series, border)
-                )
-            keys = [(channel, colour) for channel in self.channels for colour in self.colours]
+                own = [fields.field(name, colour) for colour in self.colours]
+                series, border = _series_of_channel(own, self.box_mm), border_of(own[0])
+                self.problems.append(ChannelProblem(place, self.sizes[place], places, series, border))
             progress("measuring the field")
-            pupils = pupil_lattice(self.box_mm, pupil_counts)
-            self.truths = truths_of(fields, keys, pupils, panel_points=panel_points)
+            for name in self.channels:
+                for colour in self.colours:
+                    field = fields.field(name, colour)
+                    self.truths[name, colour] = map_truth(field, pupils, panel_points=panel_points)
 
     def search(self, limit_px: float, family: str, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:
         """Return the smallest lookup of a family whose measured error is within the limit, and the errors.
@@ -114,16 +105,15 @@ class Optimiser:
         PackageError
             The family cannot reach the limit; says how near it came.
         """
-        with threadpool_limits(1, user_api="blas"):
-            groups = [self._search_channel(problem, limit_px, family, pins) for problem in self.problems]
-        return self._joined(groups)
+        return self.smallest(limit_px, replace(pins, family=family))
 
     def smallest(self, limit_px: float, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:
-        """Return the smallest lookup over families, chosen per channel; arguments and errors as in `search`."""
-        names = COMPRESSED if pins.family is None else (pins.family,)
+        """Return the smallest lookup over families, chosen per channel; otherwise as `search`."""
+        names = tuple(FAMILY_NAMES) if pins.family is None else (pins.family,)
         if pins.family is None and (pins.mesh_columns is not None or pins.rank is not None):
-            names = ("spline", "bilinear")
-        groups = []
+            names = ("spline",)
+        maps: list[MapTable] = []
+        errors: list[MapError] = []
         with threadpool_limits(1, user_api="blas"):
             for problem in self.problems:
                 found, failures = [], []
@@ -133,118 +123,48 @@ class Optimiser:
                     except PackageError as cause:
                         failures.append(cause)
                 if not found:
-                    nearest = min(failures, key=lambda cause: getattr(cause, "error_px", np.inf))
+                    nearest = min(failures, key=lambda cause: cast(float, cause.fields["error_px"]))
                     raise PackageError(" ".join(map(str, failures)), **nearest.fields) from nearest
-                groups.append(min(found, key=lambda one: one[0].byte_count))
-        return self._joined(groups)
-
-    def plain(self, limit_px: float) -> tuple[tuple[LatticePlan, ...] | None, tuple[str, ...]]:
-        """Return the smallest plain lattices, one per channel in one storage, or None, with a note per storage."""
-        best, notes = None, []
-        with threadpool_limits(1, user_api="blas"):
-            for storage in STORAGES:
-                plans, rounding = [], 0.0
-                for problem in self.problems:
-                    plan, rounds = self._plan(problem, limit_px, storage)
-                    plans.append(plan)
-                    rounding = max(rounding, rounds)
-                if any(plan is None for plan in plans):
-                    why = (
-                        f"its rounding alone is up to {rounding:.3g} px"
-                        if rounding > limit_px
-                        else "no lattice tried is fine enough"
-                    )
-                    notes.append(f"{storage}: cannot reach {limit_px:g} px; {why}")
-                    continue
-                count = sum(plan.byte_count for plan in plans)
-                shape = ", ".join(
-                    f"{p.columns} x {p.rows} nodes, {'x'.join(map(str, p.pupil_counts))} pupils"
-                    for p in plans
-                )
-                notes.append(
-                    f"{storage}: {count} bytes for {max(p.error_px for p in plans):.3g} px ({shape})"
-                )
-                if best is None or count < sum(plan.byte_count for plan in best):
-                    best = tuple(plans)
-        return best, tuple(notes)
-
-    def _plan(
-        self, problem: ChannelProblem, limit_px: float, storage: str
-    ) -> tuple[LatticePlan | None, float]:
-        axis = probe_axis()
-        scale = problem.px_per_tangent(axis, axis)
-        return smallest_lattice(problem, limit_px, storage=storage, box_mm=self.box_mm, px_per_tangent=scale)
+                tables, measured = min(found, key=lambda one: tables_bytes(one[0]))
+                start = len(maps)
+                bases = (None if one.base is None else start + one.base for one in tables)
+                maps += [replace(one, base=base) for one, base in zip(tables, bases, strict=True)]
+                errors += measured
+        return self._lookup(tuple(maps)), tuple(errors)
 
     def _search_channel(
         self, problem: ChannelProblem, limit_px: float, family: str, pins: Pins
-    ) -> tuple[Candidate, tuple[MapError, ...]]:
+    ) -> tuple[Tables, tuple[MapError, ...]]:
         """Return tables whose error, measured as a device evaluates them, is within the limit."""
-        name = self.channels[problem.channel]
-        self.progress(f"channel '{name}': {FAMILY_NAMES[family].label}")
+        name, label = self.channels[problem.channel], FAMILY_NAMES[family].label
+        self.progress(f"channel '{name}': {label}")
         asked, closest, searched = limit_px, np.inf, np.inf
         for _ in range(_REPEATS):
-            candidate, searched = self._candidate(problem, asked, family, pins)
-            if candidate is None:
+            tables, searched = _SEARCHES[family](problem, asked, pins)
+            if tables is None:
                 break
-            one = self._lookup(candidate.tables)
-            errors = measured_errors(one, self.truths)
+            errors = measured_errors(self._lookup(tables), self.truths)
             worst = max(error.max_px for error in errors)
             if worst <= limit_px:
-                tables = tuple(
-                    replace(table, error_px=error.max_px)
-                    for table, error in zip(candidate.tables, errors, strict=True)
-                )
-                return replace(candidate, tables=tables, error_px=worst), errors
+                told = zip(tables, errors, strict=True)
+                return tuple(replace(table, error_px=error.max_px) for table, error in told), errors
             closest = min(closest, worst)
             asked *= min(_MARGIN * limit_px / worst, _MARGIN) if np.isfinite(worst) else 0.5
         # What a search meets on its few points says little beside what was measured.
         closest = closest if np.isfinite(closest) else searched
         raise PackageError(
-            f"channel '{name}': {FAMILY_NAMES[family].label} cannot reach {limit_px:g} px"
-            f"{_pin_text(pins)}; the nearest came to {closest:.3g} px. Allow a larger error, or fix less.",
+            f"channel '{name}': {label} cannot reach {limit_px:g} px{_pin_text(pins)}; the nearest came to "
+            f"{closest:.3g} px. Allow a larger error, or fix less.",
             channel=name,
             family=family,
             error_px=float(closest),
         )
 
-    def _candidate(
-        self, problem: ChannelProblem, limit_px: float, family: str, pins: Pins
-    ) -> tuple[Candidate | None, float]:
-        kind = FAMILY_NAMES[family]
-        if kind == Family.CHEBYSHEV:
-            return chebyshev_search(problem, limit_px, pins)
-        if kind in (Family.SPLINE, Family.BILINEAR):
-            return mesh_search(problem, limit_px, kind, pins)
-        plans = [self._plan(problem, limit_px, storage) for storage in STORAGES]
-        found = [plan for plan, _ in plans if plan is not None]
-        if not found:
-            return None, min(rounding for _, rounding in plans)
-        plan = min(found, key=lambda one: one.byte_count)
-        tables = lattice_tables(problem, plan)
-        settings = {
-            "mesh": [plan.columns, plan.rows],
-            "pupils": list(plan.pupil_counts),
-            "storage": plan.storage,
-        }
-        return Candidate(Family.LATTICE, tables, plan.byte_count, plan.error_px, settings), plan.error_px
-
-    def _joined(
-        self, groups: list[tuple[Candidate, tuple[MapError, ...]]]
-    ) -> tuple[Lookup, tuple[MapError, ...]]:
-        tables: list[MapTable] = []
-        for candidate, _ in groups:
-            start = len(tables)
-            tables += [
-                replace(table, base=None if table.base is None else start + table.base)
-                for table in candidate.tables
-            ]
-        return self._lookup(tuple(tables)), tuple(error for _, errors in groups for error in errors)
-
-    def _lookup(self, tables: tuple[MapTable, ...]) -> Lookup:
+    def _lookup(self, tables: Tables) -> Lookup:
         return Lookup(self.channels, self.colours, self.sizes, self.box_mm, tables, self.content)
 
 
-def _series_of_channel(fields: list, box_mm: FloatArray) -> tuple[FieldSeries, ...]:
+def _series_of_channel(fields: list["Field"], box_mm: FloatArray) -> tuple[FieldSeries, ...]:
     """Return the series of all colours, refined until little is left out."""
     nodes, pupils = PANEL_NODES, PUPIL_NODES
     while True:
@@ -264,15 +184,12 @@ def _checked_box(box_mm: ArrayLike) -> FloatArray:
         or np.abs(box).max() > 100.0
     ):
         raise ShapeError(
-            f"pupil_box_mm is {box.tolist()}; expected (2, 3): lowest, then highest x, y, z in mm, within 100 mm."
+            f"pupil_box_mm is {box.tolist()}; expected (2, 3): lowest, then highest x, y, z, within 100 mm."
         )
     return float32_array(box)
 
 
 def _pin_text(pins: Pins) -> str:
-    fixed = [
-        f"{name} {value}"
-        for name, value in (("mesh", pins.mesh_columns), ("rank", pins.rank), ("bits", pins.bits))
-        if value is not None
-    ]
+    given = {"mesh": pins.mesh_columns, "rank": pins.rank, "bits": pins.bits}
+    fixed = [f"{name} {value}" for name, value in given.items() if value is not None]
     return f" with {', '.join(fixed)}" if fixed else ""

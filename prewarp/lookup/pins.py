@@ -4,14 +4,17 @@ from dataclasses import dataclass
 
 from prewarp.checks import require_range
 from prewarp.errors import ShapeError
+from prewarp.lookup.coding import WIDTHS
 from prewarp.lookup.tables import FAMILY_NAMES
-
-WIDTHS = (8, 12, 16)
 
 
 @dataclass(frozen=True)
 class Pins:
-    """What the user fixes: `family` (a key of `FAMILY_NAMES`), `mesh_columns` nodes along u, `rank`, `bits` (8, 12 or 16)."""
+    """What the user fixes.
+
+    `family`: a key of `FAMILY_NAMES`. `mesh_columns`: mesh nodes along u. `rank`: pupil modes. `bits`: 8, 12
+    or 16.
+    """
 
     family: str | None = None
     mesh_columns: int | None = None

@@ -1,7 +1,7 @@
 """The field as one Chebyshev series in panel and pupil: what tables are built from and searched against.
 
-Interpolation at Chebyshev nodes of the panel (s, t on -1 to 1) and of the pupil box. It stands in for the field in
-the search only; the error that is claimed is measured against the field itself (`measure`).
+Interpolation at Chebyshev nodes of the panel (s, t on -1 to 1) and of the pupil box. It stands in for the
+field in the search only; the error that is claimed is measured against the field itself (`measure`).
 """
 
 from dataclasses import dataclass
@@ -28,8 +28,8 @@ NEGLIGIBLE = 1e-10
 class FieldSeries:
     """t = sum C[k, l, i, j, n] T_k(s) T_l(t) T_i(x) T_j(y) T_n(z), all coordinates on -1 to 1.
 
-    `coefficients` (u degree + 1, v degree + 1, x, y, z, 2): tangents. `tail`: largest coefficient among the last two panel degrees, a
-    measure of what the series leaves out.
+    `coefficients` (u degree + 1, v degree + 1, x, y, z, 2): tangents. `tail`: largest coefficient among the
+    last two panel degrees, a measure of what the series leaves out.
     """
 
     coefficients: FloatArray
@@ -40,17 +40,17 @@ class FieldSeries:
         return FieldSeries(self.coefficients - other.coefficients, max(self.tail, other.tail))
 
     def at(self, s: FloatArray, t: FloatArray, unit_pupil: FloatArray, /) -> FloatArray:
-        """Return tangents (pupils, len(t), len(s), 2) on a panel lattice for unit pupil positions (pupils, 3)."""
+        """Return tangents (pupils, len(t), len(s), 2) on a panel lattice for unit pupils (pupils, 3)."""
         inner = self.at_pupil(unit_pupil)
         across = chebyshev.chebvander(s, inner.shape[1] - 1)
         down = chebyshev.chebvander(t, inner.shape[2] - 1)
-        return np.einsum("vl,uk,pklc->pvuc", down, across, inner, optimize=True)
+        return np.asarray(np.einsum("vl,uk,pklc->pvuc", down, across, inner, optimize=True))
 
     def at_pupil(self, unit_pupil: FloatArray, /) -> FloatArray:
-        """Return panel coefficients (pupils, u degree + 1, v degree + 1, 2) for unit pupil positions (pupils, 3)."""
+        """Return panel coefficients (pupils, u degree + 1, v degree + 1, 2) for unit pupils (pupils, 3)."""
         degrees = self.coefficients.shape[2:5]
         values = (chebyshev.chebvander(unit_pupil[:, a], d - 1) for a, d in enumerate(degrees))
-        return np.einsum("klijnc,pi,pj,pn->pklc", self.coefficients, *values, optimize=True)
+        return np.asarray(np.einsum("klijnc,pi,pj,pn->pklc", self.coefficients, *values, optimize=True))
 
 
 def field_series(
@@ -90,7 +90,7 @@ def field_series(
         bad = int(np.argmax(~np.isfinite(values).all(axis=(1, 2, 3))))
         raise RenderError(
             f"channel '{field.channel}', {field.colour}: no direction for part of the panel from pupil "
-            f"{tuple(np.round(pupils[bad], 3).tolist())} mm. Check the fit there, or ask for a smaller eye box."
+            f"{tuple(np.round(pupils[bad], 3).tolist())} mm. Check the fit, or ask for a smaller eye box."
         )
     values = values.reshape(*counts, panel_nodes, panel_nodes, 2)
     inverse = [np.linalg.inv(chebyshev.chebvander(x, len(x) - 1)) for x in (*axes, node, node)]
@@ -100,7 +100,7 @@ def field_series(
 
 
 def trimmed_together(series: tuple[FieldSeries, ...], /) -> tuple[FieldSeries, ...]:
-    """Return series of one shape without the highest degrees, as far as none of them reaches `NEGLIGIBLE` in any series."""
+    """Return series of one shape without the highest degrees in which none reaches `NEGLIGIBLE`."""
     largest = np.max([np.abs(one.coefficients) for one in series], axis=0)
     cut = []
     for axis in range(5):

@@ -1,12 +1,13 @@
 """Blend weights and gains for devices: bilinear tables without sign, as coarse as a stated error allows.
 
-The blend weight depends on direction alone (the seam is fixed in direction), so one table per channel serves all pupil
-positions and colours. The gain depends on panel point, direction and a little on the pupil; its table is the gain from the
-middle of the eye box, and its error counts what other pupil positions would want.
+The blend weight depends on direction alone (the seam is fixed in direction), so one table per channel serves
+all pupil positions and colours. The gain depends on panel point, direction and a little on the pupil; its
+table is the gain from the middle of the eye box, and its error counts what other pupil positions would want.
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +29,8 @@ _LARGEST = {Format.UINT8: 255, Format.UINT16: 65535}
 _BORDER_POINTS = 33
 # Points per cell and axis at which a table is held to what it stands for.
 _POINTS_PER_CELL = 4
-# Blend weights jump where borders cross: so many of the points must keep the limit, the largest error is told all the same.
+# Blend weights jump where borders cross: so many of the points must keep the limit; the largest error is told
+# too.
 WEIGHT_SHARE = 0.99
 # Finer tables are tried until this many in a row have hardly lowered the mean squared error.
 _PATIENCE, _HARDLY = 2, 0.9
@@ -44,7 +46,7 @@ def weight_surface(
     box_mm: FloatArray,
     max_error: float = SURFACE_ERROR,
 ) -> FactorMap:
-    """Return the blend weight of a channel over the directions that its panel shows from anywhere in the eye box.
+    """Return the blend weight of a channel over the directions that its panel shows from the eye box.
 
     Parameters
     ----------
@@ -57,8 +59,8 @@ def weight_surface(
     box_mm : (2, 3) float array
         Eye box, mm.
     max_error : float
-        Error wanted at 99 % of the points. Where borders cross, weights jump, and no table can follow; the surface's
-        `error` is the largest met, jumps included.
+        Error wanted at 99 % of the points. Where borders cross, weights jump, and no table can follow; the
+        surface's `error` is the largest met, jumps included.
     """
     low, high = directions_shown([fields.field(channel, colour) for colour in fields.colours], box_mm)
     row = seam.index(channel)
@@ -105,13 +107,13 @@ def gain_surface(
         return np.asarray(values, dtype=float).reshape(pixel.shape[:-1])
 
     return fitted_surface(
-        lambda pixel: at(pixel, middle),
+        partial(at, pupil=middle),
         np.zeros(2),
         np.array(field.panel_size_px, dtype=float),
         channel=channel,
         colour=colour,
         max_error=max_error,
-        others=[lambda pixel, pupil=pupil: at(pixel, pupil) for pupil in pupils],
+        others=[partial(at, pupil=pupil) for pupil in pupils],
     )
 
 
@@ -127,18 +129,18 @@ def fitted_surface(
     others: Sequence[Callable[[FloatArray], FloatArray]] = (),
     share: float = 1.0,
 ) -> FactorMap:
-    """Return the smallest table of `function` over a rectangle whose measured error is within `max_error`, or the best met.
+    """Return the smallest table of `function` over a rectangle within `max_error`, or the best met.
 
-    `others` are held against the table as well. The error is measured on the rounded table as a device reads it; `share` of the
-    points must keep `max_error`, while the surface's own `error` is the largest.
+    `others` are held against the table as well. The error is measured on the rounded table as a device reads
+    it; `share` of the points must keep `max_error`, while the surface's own `error` is the largest.
     """
     require_range(max_error, "max_error", 1e-6, 1.0)
     low, high = float32_array(low), float32_array(high)
-    best, lowest, patience = None, np.inf, _PATIENCE
+    tried: list[tuple[float, FactorMap]] = []
+    lowest, patience = np.inf, _PATIENCE
     for count in NODE_COUNTS:
         columns, rows = _shape(count, high - low)
         values = function(_lattice(low, high, columns, rows))
-        before = lowest
         for form in (Format.UINT8, Format.UINT16):
             surface = _rounded(values, form, low, high, channel, colour)
             errors = _errors(surface, [function, *others])
@@ -146,17 +148,16 @@ def fitted_surface(
             if np.quantile(errors, share) <= max_error:
                 return surface
             # The largest errors stand at jumps, whatever the table: progress shows in the mean square.
-            mean_square = float(np.mean(errors**2))
-            if mean_square < lowest:
-                best, lowest = surface, mean_square
+            tried.append((float(np.mean(errors**2)), surface))
+        before, lowest = lowest, min(mean_square for mean_square, _ in tried)
         patience = patience - 1 if lowest > _HARDLY * before else _PATIENCE
         if patience == 0:
             break
-    return best
+    return min(tried, key=lambda one: one[0])[1]
 
 
 def directions_shown(fields: list["Field"], box_mm: FloatArray, /) -> tuple[FloatArray, FloatArray]:
-    """Return the lowest and highest tangents (2,) seen on the panel's border from the corners of the eye box."""
+    """Return the lowest and highest tangents (2,) on the panel border, seen from the corners of the eye box."""
     pupils = pupil_lattice(box_mm, (2, 2, 2))
     seen = []
     for field in fields:
@@ -170,8 +171,8 @@ def directions_shown(fields: list["Field"], box_mm: FloatArray, /) -> tuple[Floa
 
 
 def _shape(count: int, size: FloatArray) -> tuple[int, int]:
-    share = size / size.max()
-    return tuple(max(5, round((count - 1) * one) + 1) for one in share)
+    columns, rows = (max(5, round((count - 1) * share) + 1) for share in size / size.max())
+    return columns, rows
 
 
 def _lattice(low: FloatArray, high: FloatArray, columns: int, rows: int) -> FloatArray:

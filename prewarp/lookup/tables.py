@@ -1,14 +1,16 @@
 """What a device holds: map tables of all channels and colours, weight and gain surfaces, the box of pupils.
 
-The one map stored per channel and colour is the forward one, panel point to direction, over the whole panel. From it a
-device draws meshes (nodes evenly spaced on the panel, one mesh for all colours) and finds panel points of directions by
-Newton's method, so both ways agree by construction. See the package's docstring for the formulas.
+The one map stored per channel and colour is the forward one, panel point to direction, over the whole panel.
+From it a device draws meshes (nodes evenly spaced on the panel, one mesh for all colours) and finds panel
+points of directions by Newton's method, so both ways agree by construction. See the package's docstring for
+the formulas.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
@@ -28,22 +30,15 @@ class Family(IntEnum):
 
     CHEBYSHEV = 1
     SPLINE = 2
-    BILINEAR = 3
-    LATTICE = 4
 
     @property
     def label(self) -> str:
         """Name for people."""
-        return _LABELS[self]
+        return "Chebyshev terms" if self == Family.CHEBYSHEV else "B-spline mesh with pupil modes"
 
 
-_LABELS = {
-    Family.CHEBYSHEV: "Chebyshev terms",
-    Family.SPLINE: "B-spline mesh with pupil modes",
-    Family.BILINEAR: "bilinear mesh with pupil modes",
-    Family.LATTICE: "plain lattice of meshes",
-}
-FAMILY_NAMES = {"chebyshev": Family.CHEBYSHEV, "spline": Family.SPLINE, "bilinear": Family.BILINEAR, "lattice": Family.LATTICE}  # fmt: skip
+# What users call them.
+FAMILY_NAMES = {family.name.lower(): family for family in Family}
 
 
 @dataclass(frozen=True)
@@ -58,18 +53,17 @@ class MapTable:
         Place of the map that this one is added to; None for a map of its own.
     family : Family
     columns, rows : int
-        Coefficients along u and v: degree + 1 (Chebyshev), nodes + 2 (spline), nodes (bilinear, lattice).
+        Coefficients along u and v: degree + 1 (Chebyshev), nodes + 2 (spline).
     pupil_degree : int
-        Total degree of the pupil polynomials; 0 for a lattice.
+        Total degree of the pupil polynomials.
     modes : int
-        Pupil modes (spline, bilinear), pupil functions (Chebyshev), pupil nodes (lattice).
-    pupil_counts : (int, int, int)
-        Pupil nodes along x, y, z; (1, 1, 1) unless a lattice.
+        Pupil functions (Chebyshev), pupil modes (spline).
     affine : (2, 3) float array
-        tx and ty as constant, per unit of s, per unit of t: the plane that the table is the rest of; float32 values.
+        tx and ty as constant, per unit of s, per unit of t: the plane that the table is the rest of; float32
+        values.
     blocks : tuple of CodedArray
-        Chebyshev: per width of codes (counts, indices, codes). Spline, bilinear: pupil polynomials of the modes
-        (modes, functions), then one surface (columns, rows, 2) per mode. Lattice: (pupils z, y, x, columns, rows, 2).
+        Chebyshev: per width of codes (counts, indices, codes). Spline: pupil polynomials of the modes
+        (modes, functions), then one surface (columns, rows, 2) per mode.
     error_px : float
         Largest error measured on this table as the device evaluates it, panel px.
     """
@@ -82,7 +76,6 @@ class MapTable:
     rows: int
     pupil_degree: int
     modes: int
-    pupil_counts: tuple[int, int, int]
     affine: FloatArray
     blocks: tuple[CodedArray, ...]
     error_px: float = 0.0
@@ -130,9 +123,10 @@ class FactorMap:
 class Lookup:
     """All tables of one eye's channels.
 
-    `channels`, `colours`: names. `panel_sizes_px`: (width, height) per channel. `pupil_box_mm` (2, 3): lowest and highest pupil
-    position; a position outside is moved to the nearest inside. `maps`: one per channel and colour, bases before differences.
-    `weights`: per channel at most one; `gains`: per channel and colour at most one; where none is given the factor is 1.
+    `channels`, `colours`: names. `panel_sizes_px`: (width, height) per channel. `pupil_box_mm` (2, 3): lowest
+    and highest pupil position; a position outside is moved to the nearest inside. `maps`: one per channel and
+    colour, bases before differences. `weights`: per channel at most one; `gains`: per channel and colour at
+    most one; where none is given the factor is 1.
     """
 
     channels: tuple[str, ...]
@@ -142,15 +136,28 @@ class Lookup:
     maps: tuple[MapTable, ...]
     content: ContentProjection | None = None
     weights: tuple[FactorMap, ...] = ()
-    gains: tuple[FactorMap, ...] = field(default=())
+    gains: tuple[FactorMap, ...] = ()
+
+    def key_of(self, table: MapTable | FactorMap, /) -> tuple[str, str]:
+        """Return the names of a map's or a gain's channel and colour."""
+        return self.channels[table.channel], self.colours[table.colour or 0]
 
     def map_index(self, channel: str, colour: str, /) -> int:
         """Return the place of a channel's and colour's map; `PackageError` names what there is."""
-        for place, table in enumerate(self.maps):
-            if (self.channels[table.channel], self.colours[table.colour]) == (channel, colour):
-                return place
-        have = ", ".join(f"{self.channels[one.channel]}/{self.colours[one.colour]}" for one in self.maps)
+        keys = [self.key_of(table) for table in self.maps]
+        if (channel, colour) in keys:
+            return keys.index((channel, colour))
+        have = ", ".join(map("/".join, keys))
         raise PackageError(f"no map for channel '{channel}', colour '{colour}'; the lookup holds {have}.")
+
+    def weight_of(self, channel: str, /) -> FactorMap | None:
+        """Return the blend weight of a channel; None: 1 everywhere."""
+        place = self.channels.index(channel)
+        return next((one for one in self.weights if one.channel == place), None)
+
+    def gain_of(self, channel: str, colour: str, /) -> FactorMap | None:
+        """Return the gain of a channel and colour; None: 1 everywhere."""
+        return next((one for one in self.gains if self.key_of(one) == (channel, colour)), None)
 
     @property
     def error_px(self) -> float:
@@ -158,6 +165,6 @@ class Lookup:
         return max((table.error_px for table in self.maps), default=0.0)
 
 
-def float32_array(values: object, /) -> FloatArray:
+def float32_array(values: ArrayLike, /) -> FloatArray:
     """Return values rounded to float32, held as float64: what a blob will hold."""
     return np.asarray(values, dtype=np.float32).astype(np.float64)

@@ -7,20 +7,19 @@ import numpy as np
 
 from prewarp.lookup import OptimisationResult, TradeRow
 from prewarp.lookup.tables import FAMILY_NAMES
-from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, figure_bytes
+from prewarp.report.style import BLUE, GREEN, INK, figure, figure_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 1000, 640
-_LOOK = {"chebyshev": (BLUE, "o"), "spline": (GREEN, "s"), "bilinear": (ORANGE, "^"), "lattice": (RED, "D")}
+_LOOK = {"chebyshev": (BLUE, "o"), "spline": (GREEN, "s")}
 
 
 def trade_figure(result: OptimisationResult, /, *, title: str = "") -> "Figure":
     """Draw bytes against measured error for every family, the limit asked for and the tables chosen.
 
-    Both scales are logarithmic. Filled marks are tables built and measured as a device evaluates them; open
-    marks are plain lattices planned but too large to build, their error measured on sampled cells.
+    Both scales are logarithmic. Marks are tables built and measured as a device evaluates them.
     """
     with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
         axes = drawn.subplots()
@@ -31,14 +30,12 @@ def trade_figure(result: OptimisationResult, /, *, title: str = "") -> "Figure":
             error = np.array([row.error_px for row in rows])
             size = np.array([row.byte_count for row in rows], dtype=float)
             order = np.argsort(error)
-            face = "none" if family == "lattice" else colour
-            label = FAMILY_NAMES[family].label + (" (planned)" if family == "lattice" else "")
+            label = FAMILY_NAMES[family].label
             axes.plot(
                 error[order],
                 size[order],
                 mark + "-",
                 color=colour,
-                markerfacecolor=face,
                 markersize=8,
                 label=label,
             )
@@ -60,7 +57,7 @@ def trade_figure(result: OptimisationResult, /, *, title: str = "") -> "Figure":
             result.limit_px, low * (high / low) ** 0.02, " limit asked for", ha="left", va="bottom", color=INK
         )
         axes.legend(loc="upper right", framealpha=0.95)
-        axes.set_title(_headline(result), loc="left")
+        axes.set_title(f"{result.byte_count} bytes for {worst:.3g} px", loc="left")
         if title:
             drawn.suptitle(title, fontsize=14, fontweight="bold")
         return drawn
@@ -95,14 +92,3 @@ def bytes_text(value: float, /) -> str:
         if value >= size:
             return f"{value / size:g} {unit}" if value / size < 10 else f"{value / size:.0f} {unit}"
     return f"{value:.0f} bytes"
-
-
-def _headline(result: OptimisationResult) -> str:
-    worst = max(error.max_px for error in result.errors)
-    text = f"{result.byte_count} bytes for {worst:.3g} px"
-    if result.times_smaller is None:
-        return text + ("; no plain lattice reaches the limit" if result.plain_notes else "")
-    return (
-        text
-        + f": {result.times_smaller:,.0f} times fewer than the smallest plain lattice within {result.limit_px:g} px"
-    )

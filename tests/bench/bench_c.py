@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from prewarp.export.blob import blob_from_lookup
 from prewarp.export.c_evaluator import STRICT
 from prewarp.export.c_sources import SOURCES, write_c_sources
 from prewarp.lookup import Optimiser
+from prewarp.lookup.blob import blob_from_lookup
 from tests.closed_form import plane_set, two_channels
 from tests.lookup.swim_field import BOX_MM, swim_set
 

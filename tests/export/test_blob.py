@@ -7,12 +7,11 @@ import numpy as np
 import pytest
 
 from prewarp.errors import PackageError
-from prewarp.export.blob import blob_from_lookup
-from prewarp.export.blob_reading import lookup_from_blob
 from prewarp.export.c_header import layout_header, layout_table
-from prewarp.export.layout import BLOCK, CHANNEL, DISPLAY, HEADER, MAP, RECORDS, SECTION, SECTIONS, SURFACE
 from prewarp.lookup import prepare
-from prewarp.lookup.size import blob_bytes
+from prewarp.lookup.blob import blob_from_lookup
+from prewarp.lookup.blob_reading import lookup_from_blob
+from prewarp.lookup.layout import BLOCK, CHANNEL, DISPLAY, HEADER, MAP, RECORDS, SECTION, SECTIONS, SURFACE
 from tests.fuzz.fuzz_lookup import damaged, fuzz_python, mended
 from tests.lookup.small_lookups import CASES, case, small_blobs
 
@@ -24,7 +23,6 @@ def test_reads_back_and_writes_the_same_bytes(name):
     blob = small_blobs()[name]
     read = lookup_from_blob(blob)
     assert blob_from_lookup(read) == blob
-    assert len(blob) == blob_bytes(case(name)) == blob_bytes(read)
     assert read.channels == ("left", "right") and read.colours == ("G", "R")
     assert read.content.size_px == (800, 500) and abs(read.content.field_x_deg - 80.0) < 1e-5
     for place in range(4):
@@ -78,7 +76,7 @@ def test_the_layout_is_one():
             place = record.offset(entry.name)
             assert record.dtype.fields[entry.name][1] == place
             assert f"| {place} | {entry.name} |" in table
-            if entry.name != "reserved":
+            if not entry.name.startswith("reserved"):
                 assert f"#define PREWARP_{record.name.upper()}_{entry.name.upper()} {place}u " in header
     with pytest.raises(KeyError):
         HEADER.offset("no such entry")
@@ -105,14 +103,14 @@ NAN = float("nan")
         (1, CHANNEL, 0, "panel_width", 0, "I", "panel of 0 x 480 px"),
         (1, CHANNEL, 1, "weight", 7, "H", "channel 1 has no such weight"),
         (1, CHANNEL, 1, "weight", 1, "H", "channel 1 has no such weight"),
-        (3, MAP, 0, "family", 5, "H", "map 0 is not described"),
+        (3, MAP, 0, "family", 3, "H", "map 0 is not described"),
         (3, MAP, 1, "base", 1, "H", "does not come before"),
         (3, MAP, 3, "base", 0, "H", "cannot be added to map 0"),
         (3, MAP, 0, "columns", 5, "H", "blocks of map 0"),
         (3, MAP, 0, "first_block", 65535, "H", "map 0 is not described"),
         (3, MAP, 1, "colour", 0, "H", "map 1 is there twice"),
         (3, MAP, 2, "affine", NAN, "f", "map 2 is not described"),
-        (4, BLOCK, 1, "format", 9, "H", "unknown format 9"),
+        (4, BLOCK, 1, "format", 216, "H", "unknown format 216"),
         (4, BLOCK, 1, "count", 1 << 28, "I", "block 1 reaches beyond"),
         (4, BLOCK, 1, "offset", 2, "I", "block 1 reaches beyond"),
         (4, BLOCK, 1, "scale", NAN, "f", "block 1 has the scale nan"),
@@ -144,14 +142,14 @@ def test_damage_is_named(damage, message):
         lookup_from_blob(damage(small_blobs()["chebyshev"]), source="tables.bin")
 
 
-@pytest.mark.parametrize("name", ["chebyshev", "spline12", "lattice"])
+@pytest.mark.parametrize("name", ["chebyshev", "spline12", "spline16"])
 def test_fuzz_short_form(name):
     accepted, refused = fuzz_python(small_blobs()[name], 300, seed=11)
     assert accepted > 5 and refused > 150
 
 
 def test_every_changed_byte_is_noticed():
-    blob = small_blobs()["bilinear"]
+    blob = small_blobs()["spline16"]
     random = np.random.default_rng(3)
     for place in random.integers(0, len(blob), 200):
         data = bytearray(blob)

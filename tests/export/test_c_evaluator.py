@@ -9,10 +9,10 @@ import pytest
 
 from prewarp.chebyshev import exponents_of_degree
 from prewarp.errors import PackageError
-from prewarp.export.blob import blob_from_lookup
 from prewarp.export.c_evaluator import STRICT, CEvaluator, compile_evaluator, meshes
 from prewarp.export.c_sources import c_sources
 from prewarp.lookup import prepare
+from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.chebyshev_terms import chebyshev_table
 from prewarp.lookup.device import surface_values
 from prewarp.lookup.tables import Lookup
@@ -116,7 +116,7 @@ def series_lookup(terms):
     tables = []
     for place, step in enumerate((1e-5, 1e-6)):
         codes = np.rint(random.uniform(-2e4, 2e4, (2, 4, len(i))) / fade).astype(np.int64)
-        table = chebyshev_table(codes, step, channel=0, colour=place, base=0 if place else None)
+        table = replace(chebyshev_table(codes, step), colour=place, base=0 if place else None)
         tables.append(replace(table, columns=size[0], rows=size[1]))
     return Lookup(("one",), ("G", "R"), (SIZE,), BOX_MM, tuple(tables))
 
@@ -185,7 +185,7 @@ def test_reader_says_what_is_wrong(library):
 
 
 def test_bad_requests(library):
-    prepared = CEvaluator(library, small_blobs()["bilinear"]).map_at(0, PUPILS[0])
+    prepared = CEvaluator(library, small_blobs()["spline16"]).map_at(0, PUPILS[0])
     with pytest.raises(PackageError, match="mesh of 1 x 5 with status 19"):
         prepared.mesh(1, 5)
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from prewarp.export.blob_reading import lookup_from_blob
+from prewarp.lookup.blob_reading import lookup_from_blob
 from tests.fuzz.fuzz_lookup import build_harness, run_harness
 from tests.lookup.small_lookups import CASES, small_blobs
 from tests.support import require_tool

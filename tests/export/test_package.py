@@ -16,13 +16,13 @@ import pytest
 
 from prewarp.errors import InputFileError, PackageError
 from prewarp.export import csv_mesh
-from prewarp.export.blob import blob_from_lookup
 from prewarp.export.build import DeviceBuild
 from prewarp.export.manifest import schema_bytes
 from prewarp.export.package import PackageOptions, export_package
 from prewarp.export.package_reading import read_package
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes, sha256_of_file
+from prewarp.lookup.blob import blob_from_lookup
 from tests.closed_form import plane_set
 from tests.export.device_builds import (
     PUPILS,

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.errors import PackageError
-from prewarp.export.blob_reading import lookup_from_blob
 from prewarp.export.c_evaluator import STRICT
 from prewarp.export.c_sources import SOURCES, write_c_sources
-from prewarp.export.layout import HEADER, SECTION, SECTIONS
+from prewarp.lookup.blob_reading import lookup_from_blob
+from prewarp.lookup.layout import HEADER, SECTION, SECTIONS
 from tests.lookup.small_lookups import small_blobs
 
 HARNESS = Path(__file__).parent / "fuzz_blob.c"

@@ -23,7 +23,7 @@ def slow_pupil(degree):
                         [chebyshev.chebval(u, np.eye(9)[n]) for u, n in zip(unit, (x, y, z), strict=True)]
                     )
                 )
-    return np.array(values), unit
+    return np.array(values)
 
 
 def slow_direction(lookup, place, pixel):
@@ -32,7 +32,7 @@ def slow_direction(lookup, place, pixel):
     s, t = 2.0 * pixel[0] / SIZE[0] - 1.0, 2.0 * pixel[1] / SIZE[1] - 1.0
     total = np.zeros(2) if table.base is None else slow_direction(lookup, table.base, pixel)
     if table.family == Family.CHEBYSHEV:
-        pupil, _ = slow_pupil(table.pupil_degree)
+        pupil = slow_pupil(table.pupil_degree)
         order = [(n - j, j) for n in range(table.columns) for j in range(n + 1)]
         for first in range(0, len(table.blocks), 3):
             counts, places, codes = table.blocks[first : first + 3]
@@ -47,40 +47,20 @@ def slow_direction(lookup, place, pixel):
                     term += 1
         return total
     surface = slow_surface(table)
-    if table.family == Family.SPLINE:
-        # Open uniform knots: node 0 at knot 3, one coefficient before it.
-        ends = [np.arange(n + 4) - 3.0 for n in surface.shape[:2]]
-        along = [(s + 1) / 2 * (table.columns - 3), (t + 1) / 2 * (table.rows - 3)]
-        half = BSpline(ends[0], surface, 3)(along[0])
-        return total + BSpline(ends[1], half, 3)(along[1])
-    for axis, position in enumerate((s, t)):
-        nodes = np.linspace(-1.0, 1.0, surface.shape[0])
-        surface = np.stack(
-            [np.interp(position, nodes, column) for column in surface.reshape(len(nodes), -1).T]
-        ).reshape(surface.shape[1:])
-        assert axis < 2
-    return total + surface
+    # Open uniform knots: node 0 at knot 3, one coefficient before it.
+    ends = [np.arange(n + 4) - 3.0 for n in surface.shape[:2]]
+    along = [(s + 1) / 2 * (table.columns - 3), (t + 1) / 2 * (table.rows - 3)]
+    half = BSpline(ends[0], surface, 3)(along[0])
+    return total + BSpline(ends[1], half, 3)(along[1])
 
 
 def slow_surface(table):
-    nodes = 2 if table.family == Family.SPLINE else 0
-    s, t = ((np.arange(n) - nodes / 2) * 2.0 / (n - nodes - 1) - 1.0 for n in (table.columns, table.rows))
+    s, t = ((np.arange(n) - 1.0) * 2.0 / (n - 3) - 1.0 for n in (table.columns, table.rows))
     grid_s, grid_t = np.meshgrid(s, t, indexing="ij")
     surface = np.stack(
         [table.affine[c, 0] + table.affine[c, 1] * grid_s + table.affine[c, 2] * grid_t for c in range(2)],
         axis=-1,
     )
-    shape = (table.columns, table.rows, 2)
-    if table.family != Family.LATTICE:
-        pupil, _ = slow_pupil(table.pupil_degree)
-        weights = table.blocks[0].numbers.astype(float).reshape(table.modes, -1) @ pupil
-        return surface + sum(
-            w * b.values().reshape(shape) for w, b in zip(weights, table.blocks[1:], strict=True)
-        )
-    _, unit = slow_pupil(0)
-    meshes = table.blocks[0].values().reshape(*table.pupil_counts[::-1], *shape)
-    for position, count in zip(unit[::-1], table.pupil_counts[::-1], strict=True):
-        place = (position + 1) / 2 * (count - 1)
-        first = min(int(place), count - 2)
-        meshes = meshes[first] * (1 - place + first) + meshes[first + 1] * (place - first)
-    return surface + meshes
+    weights = table.blocks[0].numbers.astype(float).reshape(table.modes, -1) @ slow_pupil(table.pupil_degree)
+    modes = [block.values().reshape(surface.shape) for block in table.blocks[1:]]
+    return surface + sum(w * one for w, one in zip(weights, modes, strict=True))

@@ -5,11 +5,10 @@ from functools import lru_cache
 import numpy as np
 
 from prewarp.content import ContentProjection
-from prewarp.export.blob import blob_from_lookup
+from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.candidates import ChannelProblem
 from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
 from prewarp.lookup.mesh_modes import mesh_modes, mesh_table
-from prewarp.lookup.plain_lattice import LatticePlan, lattice_tables
 from prewarp.lookup.series import field_series
 from prewarp.lookup.surfaces import fitted_surface
 from prewarp.lookup.tables import Family, Lookup
@@ -52,20 +51,15 @@ def problems():
 
 def channel_tables(problem, family, *, bits=None):
     """Return the tables of one channel in a family."""
-    if family == Family.LATTICE:
-        storage = "16-bit of the rest" if bits == 16 else "half of the rest"
-        return lattice_tables(problem, LatticePlan(7, 6, (3, 2, 2), storage, 0, 0.0))
     tables = []
     for place, part in enumerate(problem.parts):
-        names = {"channel": problem.channel, "colour": place, "base": 0 if place else None, "bits": bits}
         if family == Family.CHEBYSHEV:
             codes = rounded_codes(graded_coefficients(part), STEP, 0.5)
-            tables.append(chebyshev_table(codes, STEP, **names))
+            tables.append(chebyshev_table(codes, STEP, bits=bits))
         else:
             # The last mesh has an odd number of nodes each way, the difference another one than its base.
-            modes = mesh_modes(part, family, 9 - 2 * place, 7)
-            tables.append(mesh_table(modes, 4 - place, STEP, **names))
-    return tuple(tables)
+            tables.append(mesh_table(mesh_modes(part, 9 - 2 * place, 7), 4 - place, STEP, bits=bits))
+    return problem.placed(tables)
 
 
 def small_lookup(family, *, bits=None, surfaces=True):
@@ -97,9 +91,7 @@ CASES = {
     "chebyshev12": (Family.CHEBYSHEV, 12),
     "spline": (Family.SPLINE, None),
     "spline12": (Family.SPLINE, 12),
-    "bilinear": (Family.BILINEAR, 16),
-    "lattice": (Family.LATTICE, None),
-    "lattice16": (Family.LATTICE, 16),
+    "spline16": (Family.SPLINE, 16),
 }
 
 

@@ -72,7 +72,7 @@ def test_a_table_follows_a_map_that_folds_past_its_border():
 
 def test_without_a_border_a_fold_cannot_be_reached_and_the_figure_is_what_was_measured():
     with pytest.raises(PackageError, match="cannot reach") as caught:
-        optimiser(None).search(1e-3, "bilinear")
+        optimiser(None).search(1e-3, "spline")
     assert caught.value.fields["error_px"] > 1e-3
 
 

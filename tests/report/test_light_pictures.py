@@ -9,8 +9,8 @@ from PIL import Image
 
 from prewarp.content import ContentProjection
 from prewarp.errors import ShapeError
-from prewarp.photometry import SeamProfile
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
+from prewarp.photometry import SeamProfile
 from prewarp.report.luminance_profile import ProfilePair, luminance_profile_figure, luminance_profile_picture
 from prewarp.report.policies import PolicyView, policies_figure, policies_picture
 from prewarp.report.resampling import resampling_figure, resampling_picture

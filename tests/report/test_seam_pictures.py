@@ -11,7 +11,7 @@ from prewarp.budget import EyeMotion, Tracker, tracker_budget
 from prewarp.errors import ShapeError
 from prewarp.focus import focus_at, focus_step
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
-from prewarp.report.budget import BudgetItem, budget_figure, budget_picture
+from prewarp.report.budget import BudgetItem, budget_picture
 from prewarp.report.focus import FocusItem, focus_figure, focus_picture
 from prewarp.report.sensitivity import SensitivityItem, sensitivity_figure, sensitivity_picture
 from prewarp.seam import build_seam, overlaps, sensitivity_map

@@ -20,7 +20,7 @@ from prewarp.eye import assemble_eye
 from prewarp.files import sha256_of_file
 from prewarp.grids import read_grid
 from prewarp.lookup import OptimisationResult, Pins
-from prewarp.lookup.pins import WIDTHS
+from prewarp.lookup.coding import WIDTHS
 from prewarp.lookup.tables import FAMILY_NAMES
 from prewarp.mesh import NODE_STEP_PX
 from prewarp.module import EYES
@@ -191,6 +191,4 @@ def _print_lookup(talk: Talk, found: OptimisationResult, manifest: dict) -> None
     families = sorted({table.family.label for table in found.lookup.maps})
     text = f"Lookup: {found.byte_count} bytes of {' and '.join(families)}, at most {number(worst, 3)} px off"
     whole = next(file["bytes"] for file in manifest["files"] if file["kind"] == BLOB)
-    if found.times_smaller is not None:
-        text += f"; {found.times_smaller:,.0f} times fewer bytes than the smallest plain lattice that does the same"
     talk.text(f"{text}. With blend weights and gains the blob takes {whole} bytes.")

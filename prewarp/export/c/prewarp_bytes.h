@@ -118,12 +118,6 @@ static inline uint32_t prewarp_graded_place(uint32_t i, uint32_t j)
     return (i + j) * (i + j + 1u) / 2u + j;
 }
 
-/* Nodes of a mesh axis between which it is interpolated. */
-static inline uint32_t prewarp_nodes(uint32_t family, uint32_t coefficients)
-{
-    return family == PREWARP_FAMILY_SPLINE ? coefficients - 2u : coefficients;
-}
-
 /* Place of a base among the maps before `map`, each of so many bytes; PREWARP_NONE: there is none, or it is not there. */
 static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uint32_t map, const void *base)
 {

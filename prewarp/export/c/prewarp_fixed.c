@@ -89,24 +89,23 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
     }
 }
 
-static int64_t coefficient_position(uint32_t family, uint32_t coefficients, uint32_t place)
+static int64_t coefficient_position(uint32_t coefficients, uint32_t place)
 {
-    int64_t last = (int64_t)prewarp_nodes(family, coefficients) - 1;
-    int64_t at = (int64_t)place - (family == PREWARP_FAMILY_SPLINE ? 1 : 0);
-    return (2 * at - last) * UNIT / last;
+    int64_t last = (int64_t)coefficients - 3;
+    return (2 * ((int64_t)place - 1) - last) * UNIT / last;
 }
 
 static void add_affine(const unsigned char *record, int32_t *coefficients)
 {
-    uint32_t family = prewarp_u16(record + PREWARP_MAP_FAMILY), columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
-    uint32_t rows = prewarp_u16(record + PREWARP_MAP_ROWS), column, row, entry;
+    uint32_t columns = prewarp_u16(record + PREWARP_MAP_COLUMNS), rows = prewarp_u16(record + PREWARP_MAP_ROWS);
+    uint32_t column, row, entry;
     int64_t affine[6];
     for (entry = 0; entry < 6u; entry++)
         affine[entry] = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_MAP_AFFINE + 4u * entry), ONE), 16 * UNIT);
     for (column = 0; column < columns; column++) {
-        int64_t s = coefficient_position(family, columns, column);
+        int64_t s = coefficient_position(columns, column);
         for (row = 0; row < rows; row++) {
-            int64_t t = coefficient_position(family, rows, row);
+            int64_t t = coefficient_position(rows, row);
             add(coefficients, affine[0] + shifted(affine[1] * s, ONE) + shifted(affine[2] * t, ONE));
             add(coefficients + 1, affine[3] + shifted(affine[4] * s, ONE) + shifted(affine[5] * t, ONE));
             coefficients += 2;
@@ -114,43 +113,25 @@ static void add_affine(const unsigned char *record, int32_t *coefficients)
     }
 }
 
-/* A finite half float as a whole number of 2^-24, cut to 16 */
-static int64_t half_units(uint32_t bits)
-{
-    uint32_t exponent = bits >> 10 & 31u, fraction = bits & 1023u;
-    int64_t size = exponent == 0u ? (int64_t)fraction : (int64_t)(fraction | 1024u) << (exponent - 1u);
-    size = size > 16 * ((int64_t)1 << 24) ? 16 * ((int64_t)1 << 24) : size;
-    return bits >> 15 ? -size : size;
-}
-
-static inline void add_codes(prewarp_block block, uint32_t format, uint32_t start, uint32_t count, number factor,
-                             int32_t *sums)
+static inline void add_codes(prewarp_block block, uint32_t format, uint32_t count, number factor, int32_t *sums)
 {
     uint32_t place;
     block.format = format;
     for (place = 0; place < count; place++)
-        add(sums + place, multiplied(factor, prewarp_code(&block, start + place)));
+        add(sums + place, multiplied(factor, prewarp_code(&block, place)));
 }
 
-static void add_numbers(const prewarp_block *block, uint32_t start, uint32_t count, number factor, int32_t *sums)
+static void add_numbers(const prewarp_block *block, uint32_t count, number factor, int32_t *sums)
 {
-    uint32_t place;
     switch (block->format) {
     case PREWARP_INT8:
-        add_codes(*block, PREWARP_INT8, start, count, factor, sums);
-        break;
-    case PREWARP_INT12:
-        add_codes(*block, PREWARP_INT12, start, count, factor, sums);
+        add_codes(*block, PREWARP_INT8, count, factor, sums);
         break;
     case PREWARP_INT16:
-        add_codes(*block, PREWARP_INT16, start, count, factor, sums);
+        add_codes(*block, PREWARP_INT16, count, factor, sums);
         break;
-    default: /* half */
-        factor.exponent -= 24;
-        for (place = 0; place < count; place++) {
-            uint32_t bits = prewarp_u16(block->numbers + ((size_t)start + place) * 2u);
-            add(sums + place, multiplied(factor, half_units(bits)));
-        }
+    default:
+        add_codes(*block, PREWARP_INT12, count, factor, sums);
         break;
     }
 }
@@ -169,33 +150,7 @@ static void add_modes(const prewarp_lookup *lookup, const unsigned char *record,
         int64_t weight = 0;
         for (place = 0; place < functions; place++, polynomial += 4)
             weight += multiplied(from_bits(prewarp_u32(polynomial)), values[place]);
-        add_numbers(&block, 0, count, multiplier(cut(weight), block.scale_bits), coefficients);
-    }
-}
-
-static void add_lattice(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
-                        int32_t *coefficients)
-{
-    uint32_t size = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u, axis, corner;
-    uint32_t counts[3], first[3];
-    int64_t near_far[3][4];
-    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
-    add_affine(record, coefficients);
-    for (axis = 0; axis < 3u; axis++) {
-        counts[axis] = prewarp_u16(record + PREWARP_MAP_PUPIL_COUNTS + 2u * axis);
-        first[axis] = 0;
-        near_far[axis][0] = UNIT;
-        if (counts[axis] > 1u)
-            (void)axis_weights(PREWARP_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
-    }
-    for (corner = 0; corner < 8u; corner++) {
-        uint32_t x = corner & 1u, y = corner >> 1 & 1u, z = corner >> 2;
-        uint32_t place = ((first[2] + z) * counts[1] + first[1] + y) * counts[0] + first[0] + x;
-        int64_t weight;
-        if ((x && counts[0] == 1u) || (y && counts[1] == 1u) || (z && counts[2] == 1u))
-            continue;
-        weight = product(product(near_far[0][x], near_far[1][y]), near_far[2][z]);
-        add_numbers(&block, place * size, size, multiplier(weight, block.scale_bits), coefficients);
+        add_numbers(&block, count, multiplier(cut(weight), block.scale_bits), coefficients);
     }
 }
 
@@ -214,17 +169,10 @@ prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map,
     for (place = 0; place < needed; place++)
         coefficients[place] = 0;
     unit_pupil(lookup, pupil, unit);
-    switch (prewarp_u16(record + PREWARP_MAP_FAMILY)) {
-    case PREWARP_FAMILY_CHEBYSHEV:
+    if (prewarp_u16(record + PREWARP_MAP_FAMILY) == PREWARP_FAMILY_CHEBYSHEV)
         add_chebyshev(lookup, record, unit, coefficients);
-        break;
-    case PREWARP_FAMILY_LATTICE:
-        add_lattice(lookup, record, unit, coefficients);
-        break;
-    default:
+    else
         add_modes(lookup, record, unit, coefficients);
-        break;
-    }
     prepared->place = map;
     prepared->family = prewarp_u16(record + PREWARP_MAP_FAMILY);
     prepared->columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
@@ -264,16 +212,14 @@ static void own_direction_at(const prewarp_fixed_map *map, int64_t s, int64_t t,
             direction[component] = cut(shifted(sum, ONE - 6));
         }
     } else {
-        uint32_t column, row, taps;
         int64_t across[4], down[4];
-        size_t height = (size_t)map->rows * 2u;
-        taps = axis_weights(map->family, map->columns, s, &column, across);
-        (void)axis_weights(map->family, map->rows, t, &row, down);
+        uint32_t column = spline_weights(map->columns, s, across), row = spline_weights(map->rows, t, down);
+        const int32_t *own = map->coefficients + ((size_t)column * map->rows + row) * 2u;
         for (component = 0; component < 2u; component++) {
             int32_t lines[4];
-            for (j = 0; j < taps; j++)
-                lines[j] = weighted(map->coefficients + height * column + (row + j) * 2u + component, height, across, taps);
-            direction[component] = weighted(lines, 1, down, taps);
+            for (j = 0; j < 4u; j++)
+                lines[j] = weighted(own + 2u * j + component, (size_t)map->rows * 2u, across);
+            direction[component] = weighted(lines, 1, down);
         }
     }
 }

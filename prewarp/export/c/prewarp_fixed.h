@@ -120,40 +120,30 @@ static inline void chebyshev(int64_t x, uint32_t degree, int32_t *values)
         values[k] = cut(2 * product(x, values[k - 1u]) - values[k - 2u]);
 }
 
-/* First coefficient and weights (2^-28) along one mesh axis at x; returns how many: 4 or 2. */
-static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, int64_t x, uint32_t *first, int64_t weights[4])
+/* Weights (2^-28) of four coefficients along one mesh axis at x; returns the place of the first. */
+static inline uint32_t spline_weights(uint32_t coefficients, int64_t x, int64_t weights[4])
 {
-    uint32_t nodes = prewarp_nodes(family, coefficients);
-    int64_t place = shifted((x + UNIT) * (int64_t)(nodes - 1u), 1), held = place > 0 ? place : 0, t, s, t2, t3;
-    int64_t last = (int64_t)(nodes - 2u);
-    held /= UNIT;
-    held = held < last ? held : last;
-    *first = (uint32_t)held;
+    int64_t last = (int64_t)coefficients - 4, place = shifted((x + UNIT) * (last + 1), 1), first, t, s, t2, t3;
+    first = (place > 0 ? place : 0) / UNIT;
+    first = first < last ? first : last;
     /* Beyond the panel's edge by more than a cell the map is of no use; the limit keeps products within 64 bits. */
-    t = place - held * UNIT;
+    t = place - first * UNIT;
     t = t < -UNIT ? -UNIT : t > 2 * UNIT ? 2 * UNIT : t;
     s = UNIT - t;
-    if (family != PREWARP_FAMILY_SPLINE) {
-        weights[0] = s;
-        weights[1] = t;
-        weights[2] = weights[3] = 0;
-        return 2;
-    }
     t2 = product(t, t);
     t3 = product(t2, t);
     weights[0] = product(product(s, s), s) / 6;
     weights[1] = (3 * t3 - 6 * t2 + 4 * UNIT) / 6;
     weights[3] = t3 / 6;
     weights[2] = UNIT - weights[0] - weights[1] - weights[3];
-    return 4;
+    return (uint32_t)first;
 }
 
-/* A weighted sum of two or four numbers, as axis_weights gives the weights: their sizes add up to less than 2^30. */
-static inline int32_t weighted(const int32_t *numbers, size_t stride, const int64_t weights[4], uint32_t taps)
+/* A weighted sum of four numbers, as spline_weights gives the weights: their sizes add up to less than 2^30. */
+static inline int32_t weighted(const int32_t *numbers, size_t stride, const int64_t weights[4])
 {
     int64_t sum = weights[0] * numbers[0] + weights[1] * numbers[stride];
-    if (taps == 4u)
-        sum += weights[2] * numbers[2u * stride] + weights[3] * numbers[3u * stride];
+    sum += weights[2] * numbers[2u * stride] + weights[3] * numbers[3u * stride];
     return cut(rounded(sum, ONE));
 }
 

@@ -97,22 +97,22 @@ static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint3
     }
 }
 
-static void piecewise_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
-                           int32_t *directions)
+static void spline_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base,
+                        int32_t *work, int32_t *directions)
 {
     size_t width = (size_t)columns * 2u, height = (size_t)map->rows * 2u, place;
-    uint32_t column, row, first, taps;
+    uint32_t column, row, first;
     int64_t weights[4];
     for (column = 0; column < columns; column++) {
-        taps = axis_weights(map->family, map->columns, node_position(column, columns), &first, weights);
+        first = spline_weights(map->columns, node_position(column, columns), weights);
         for (place = 0; place < height; place++)
             work[width * (place / 2u) + 2u * column + place % 2u] =
-                weighted(map->coefficients + height * first + place, height, weights, taps);
+                weighted(map->coefficients + height * first + place, height, weights);
     }
     for (row = 0; row < rows; row++, directions += width) {
-        taps = axis_weights(map->family, map->rows, node_position(row, rows), &first, weights);
+        first = spline_weights(map->rows, node_position(row, rows), weights);
         for (place = 0; place < width; place++)
-            directions[place] = weighted(work + width * first + place, width, weights, taps);
+            directions[place] = weighted(work + width * first + place, width, weights);
         for (place = 0; base != NULL && place < width; place++)
             directions[place] = cut((int64_t)base[width * row + place] + directions[place]);
     }
@@ -153,7 +153,7 @@ prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t coun
         if (maps[map].family == PREWARP_FAMILY_CHEBYSHEV)
             chebyshev_mesh(&maps[map], columns, rows, below, work, directions + size * map);
         else
-            piecewise_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+            spline_mesh(&maps[map], columns, rows, below, work, directions + size * map);
     }
     return PREWARP_OK;
 }

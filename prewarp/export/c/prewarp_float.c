@@ -82,11 +82,10 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
     }
 }
 
-static float coefficient_position(uint32_t family, uint32_t coefficients, uint32_t place)
+static float coefficient_position(uint32_t coefficients, uint32_t place)
 {
-    float last = (float)(prewarp_nodes(family, coefficients) - 1u);
-    float at = family == PREWARP_FAMILY_SPLINE ? (float)place - 1.0f : (float)place;
-    return (2.0f * at - last) / last;
+    float last = (float)(coefficients - 3u);
+    return (2.0f * ((float)place - 1.0f) - last) / last;
 }
 
 static void offset_line(const float *line, uint32_t rows, float x, float y, float *out)
@@ -101,32 +100,24 @@ static void offset_line(const float *line, uint32_t rows, float x, float y, floa
 /* Sets all coefficients to the plane: what it adds along a column is made in the first one, which gets its own last. */
 static void set_affine(const unsigned char *record, float *coefficients)
 {
-    uint32_t family = prewarp_u16(record + PREWARP_MAP_FAMILY), columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
-    uint32_t rows = prewarp_u16(record + PREWARP_MAP_ROWS), column, row, entry;
+    uint32_t columns = prewarp_u16(record + PREWARP_MAP_COLUMNS), rows = prewarp_u16(record + PREWARP_MAP_ROWS);
+    uint32_t column, row, entry;
     float affine[6];
     for (entry = 0; entry < 6u; entry++)
         affine[entry] = prewarp_f32(record + PREWARP_MAP_AFFINE + 4u * entry);
     for (row = 0; row < rows; row++) {
-        float t = coefficient_position(family, rows, row);
+        float t = coefficient_position(rows, row);
         coefficients[2u * row] = affine[2] * t;
         coefficients[2u * row + 1u] = affine[5] * t;
     }
     for (column = columns; column-- > 0u;) {
-        float s = coefficient_position(family, columns, column);
+        float s = coefficient_position(columns, column);
         offset_line(coefficients, rows, affine[0] + affine[1] * s, affine[3] + affine[4] * s,
                     coefficients + (size_t)column * rows * 2u);
     }
 }
 
-static float half_value(uint32_t bits)
-{
-    uint32_t exponent = bits >> 10 & 31u, fraction = bits & 1023u;
-    float size = exponent == 0u ? (float)fraction * 5.9604644775390625e-08f
-                                : f32_from_bits((exponent + 112u) << 23 | fraction << 13);
-    return bits >> 15 ? -size : size;
-}
-
-/* The same for codes of 12 bits, two in three bytes; `count` is even. */
+/* sums += factor * codes of 12 bits, two in three bytes; `count` is even. */
 static void add_pairs(const unsigned char *restrict numbers, uint32_t count, float factor, float *restrict sums)
 {
     int32_t codes[64];
@@ -142,26 +133,22 @@ static void add_pairs(const unsigned char *restrict numbers, uint32_t count, flo
     }
 }
 
-/* coefficients += factor * numbers, `count` of them, from number `start` of a block */
-static void add_numbers(const prewarp_block *block, uint32_t start, uint32_t count, float factor, float *restrict sums)
+/* sums += factor * numbers, `count` of them */
+static void add_numbers(const prewarp_block *block, uint32_t count, float factor, float *restrict sums)
 {
     const unsigned char *restrict numbers = block->numbers;
     uint32_t place;
     switch (block->format) {
     case PREWARP_INT8:
         for (place = 0; place < count; place++)
-            sums[place] += factor * (float)prewarp_i8(numbers + start + place);
+            sums[place] += factor * (float)prewarp_i8(numbers + place);
         break;
     case PREWARP_INT16:
         for (place = 0; place < count; place++)
-            sums[place] += factor * (float)prewarp_i16(numbers + ((size_t)start + place) * 2u);
-        break;
-    case PREWARP_HALF:
-        for (place = 0; place < count; place++)
-            sums[place] += factor * half_value(prewarp_u16(numbers + ((size_t)start + place) * 2u));
+            sums[place] += factor * (float)prewarp_i16(numbers + (size_t)place * 2u);
         break;
     default:
-        add_pairs(numbers + start / 2u * 3u, count, factor, sums);
+        add_pairs(numbers, count, factor, sums);
         break;
     }
 }
@@ -179,33 +166,7 @@ static void add_modes(const prewarp_lookup *lookup, const unsigned char *record,
         float weight = 0.0f;
         for (place = 0; place < functions; place++, polynomial += 4)
             weight += prewarp_f32(polynomial) * values[place];
-        add_numbers(&block, 0, count, weight * f32_from_bits(block.scale_bits), coefficients);
-    }
-}
-
-static void add_lattice(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
-{
-    uint32_t size = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u, axis, corner;
-    uint32_t counts[3], first[3];
-    float near_far[3][4];
-    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
-    float scale = f32_from_bits(block.scale_bits);
-    set_affine(record, coefficients);
-    for (axis = 0; axis < 3u; axis++) {
-        counts[axis] = prewarp_u16(record + PREWARP_MAP_PUPIL_COUNTS + 2u * axis);
-        first[axis] = 0;
-        near_far[axis][0] = 1.0f;
-        if (counts[axis] > 1u)
-            (void)axis_weights(PREWARP_FAMILY_LATTICE, counts[axis], unit[axis], &first[axis], near_far[axis]);
-    }
-    for (corner = 0; corner < 8u; corner++) {
-        uint32_t x = corner & 1u, y = corner >> 1 & 1u, z = corner >> 2;
-        uint32_t place = ((first[2] + z) * counts[1] + first[1] + y) * counts[0] + first[0] + x;
-        float weight;
-        if ((x && counts[0] == 1u) || (y && counts[1] == 1u) || (z && counts[2] == 1u))
-            continue;
-        weight = near_far[0][x] * near_far[1][y] * near_far[2][z];
-        add_numbers(&block, place * size, size, weight * scale, coefficients);
+        add_numbers(&block, count, weight * f32_from_bits(block.scale_bits), coefficients);
     }
 }
 
@@ -222,18 +183,12 @@ prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const
     record = prewarp_map_record(lookup, map);
     channel = prewarp_channel_record(lookup, prewarp_u16(record + PREWARP_MAP_CHANNEL));
     unit_pupil(lookup, pupil_mm, unit);
-    switch (prewarp_u16(record + PREWARP_MAP_FAMILY)) {
-    case PREWARP_FAMILY_CHEBYSHEV:
+    if (prewarp_u16(record + PREWARP_MAP_FAMILY) == PREWARP_FAMILY_CHEBYSHEV) {
         for (place = 0; place < needed; place++)
             coefficients[place] = 0.0f;
         add_chebyshev(lookup, record, unit, coefficients);
-        break;
-    case PREWARP_FAMILY_LATTICE:
-        add_lattice(lookup, record, unit, coefficients);
-        break;
-    default:
+    } else {
         add_modes(lookup, record, unit, coefficients);
-        break;
     }
     prepared->place = map;
     prepared->family = prewarp_u16(record + PREWARP_MAP_FAMILY);
@@ -268,16 +223,14 @@ static void own_direction_at(const prewarp_map *map, float s, float t, float dir
             direction[component] = parts[0] + parts[1];
         }
     } else {
-        uint32_t column, row, taps;
         float across[4], down[4];
-        taps = axis_weights(map->family, map->columns, s, &column, across);
-        (void)axis_weights(map->family, map->rows, t, &row, down);
+        uint32_t column = spline_weights(map->columns, s, across), row = spline_weights(map->rows, t, down);
         for (component = 0; component < 2u; component++) {
             float result = 0.0f;
-            for (j = 0; j < taps; j++) {
+            for (j = 0; j < 4u; j++) {
                 const float *own = map->coefficients + ((size_t)column * map->rows + row + j) * 2u + component;
                 float line = across[0] * own[0];
-                for (i = 1; i < taps; i++)
+                for (i = 1; i < 4u; i++)
                     line += across[i] * own[(size_t)i * map->rows * 2u];
                 result = j == 0u ? down[0] * line : result + down[j] * line;
             }

@@ -39,26 +39,20 @@ static inline void chebyshev(float x, uint32_t degree, float *values)
         values[k] = 2.0f * x * values[k - 1u] - values[k - 2u];
 }
 
-/* First coefficient and weights along one mesh axis at x on -1 to 1; returns how many weights: 4 or 2. */
-static inline uint32_t axis_weights(uint32_t family, uint32_t coefficients, float x, uint32_t *first, float weights[4])
+/* Weights of four coefficients along one mesh axis at x on -1 to 1; returns the place of the first. */
+static inline uint32_t spline_weights(uint32_t coefficients, float x, float weights[4])
 {
-    uint32_t nodes = prewarp_nodes(family, coefficients);
-    float place = (x + 1.0f) * 0.5f * (float)(nodes - 1u), last = (float)(nodes - 2u), held, t, s;
+    float last = (float)(coefficients - 4u), place = (x + 1.0f) * 0.5f * (last + 1.0f), held, t, s;
+    uint32_t first;
     held = place > 0.0f ? place : 0.0f;
-    held = held < last ? held : last;
-    *first = (uint32_t)held;
-    t = place - (float)*first;
+    first = (uint32_t)(held < last ? held : last);
+    t = place - (float)first;
     s = 1.0f - t;
-    if (family != PREWARP_FAMILY_SPLINE) {
-        weights[0] = s;
-        weights[1] = t;
-        return 2;
-    }
     weights[0] = s * s * s / 6.0f;
     weights[1] = ((3.0f * t - 6.0f) * t * t + 4.0f) / 6.0f;
     weights[2] = (((-3.0f * t + 3.0f) * t + 3.0f) * t + 1.0f) / 6.0f;
     weights[3] = t * t * t / 6.0f;
-    return 4;
+    return first;
 }
 
 /* Place of a mesh node on -1 to 1; a node and its mirror image differ in sign alone. */

@@ -1,59 +1,55 @@
 /* Meshes of the float32 path; those between coefficients on a mesh are drawn here. */
 #include "prewarp_float.h"
 
-/* out = base + (lines[0] w[0] + .. + lines[taps - 1] w[taps - 1]) */
+/* out = base + (lines[0] w[0] + .. + lines[3] w[3]) */
 static inline void join_lines(const float *restrict lines, size_t stride, const float *restrict weights,
-                              const float *restrict base, size_t count, float *restrict out, uint32_t taps, int based)
+                              const float *restrict base, size_t count, float *restrict out, int based)
 {
     size_t place;
     uint32_t tap;
     for (place = 0; place < count; place++) {
         float sum = weights[0] * lines[place];
-        for (tap = 1; tap < taps; tap++)
+        for (tap = 1; tap < 4u; tap++)
             sum += weights[tap] * lines[stride * tap + place];
         out[place] = based ? base[place] + sum : sum;
     }
 }
 
-#define JOIN_LINES(name, taps, based)                                                                              \
-    static void name(const float *restrict lines, size_t stride, const float *restrict weights,                    \
-                     const float *restrict base, size_t count, float *restrict out)                                \
-    {                                                                                                              \
-        join_lines(lines, stride, weights, base, count, out, taps, based);                                         \
-    }
-
-JOIN_LINES(own_two, 2, 0)
-JOIN_LINES(based_two, 2, 1)
-JOIN_LINES(own_four, 4, 0)
-JOIN_LINES(based_four, 4, 1)
-
-typedef void (*join_function)(const float *restrict lines, size_t stride, const float *restrict weights,
-                              const float *restrict base, size_t count, float *restrict out);
-
-/* Down every line of coefficients first, then across; 2 or 4 of them weigh in. */
-static void piecewise_mesh(const prewarp_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
-                           float *restrict work, float *restrict directions)
+static void join_own(const float *restrict lines, size_t stride, const float *restrict weights, size_t count,
+                     float *restrict out)
 {
-    static const join_function joins[4] = {own_two, based_two, own_four, based_four};
-    const uint32_t kind = map->family == PREWARP_FAMILY_SPLINE ? 2u : 0u;
-    const join_function own = joins[kind], down = joins[kind + (base == NULL ? 0u : 1u)];
+    join_lines(lines, stride, weights, NULL, count, out, 0);
+}
+
+static void join_based(const float *restrict lines, size_t stride, const float *restrict weights,
+                       const float *restrict base, size_t count, float *restrict out)
+{
+    join_lines(lines, stride, weights, base, count, out, 1);
+}
+
+/* Down every line of coefficients first, then across; four of them weigh in. */
+static void spline_mesh(const prewarp_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
+                        float *restrict work, float *restrict directions)
+{
     size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
     float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
     uint32_t column, row, first;
     float weights[4];
     for (column = 0; column < columns; column++) {
         float *restrict target = across + 2u * (size_t)column;
-        (void)axis_weights(map->family, map->columns, node_position(column, columns), &first, weights);
-        own(map->coefficients + height * first, height, weights, NULL, height, line);
+        first = spline_weights(map->columns, node_position(column, columns), weights);
+        join_own(map->coefficients + height * first, height, weights, height, line);
         for (place = 0; place < height; place += 2u, target += width) {
             target[0] = line[place];
             target[1] = line[place + 1u];
         }
     }
     for (row = 0; row < rows; row++) {
-        (void)axis_weights(map->family, map->rows, node_position(row, rows), &first, weights);
-        down(across + width * first, width, weights, base == NULL ? NULL : base + width * row, width,
-             directions + width * row);
+        first = spline_weights(map->rows, node_position(row, rows), weights);
+        if (base == NULL)
+            join_own(across + width * first, width, weights, width, directions + width * row);
+        else
+            join_based(across + width * first, width, weights, base + width * row, width, directions + width * row);
     }
 }
 
@@ -97,7 +93,7 @@ prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t 
         const uint32_t place = base_of(maps, map);
         const float *below = place == PREWARP_NONE ? NULL : directions + size * place;
         if (maps[map].family != PREWARP_FAMILY_CHEBYSHEV)
-            piecewise_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+            spline_mesh(&maps[map], columns, rows, below, work, directions + size * map);
         else if (below != NULL && maps[place].family != PREWARP_FAMILY_CHEBYSHEV)
             add_mesh(below, size, directions + size * map);
     }

@@ -55,7 +55,6 @@ static uint64_t number_bytes(uint32_t format, uint64_t count)
         return (count * 3u + 1u) / 2u;
     case PREWARP_INT16:
     case PREWARP_UINT16:
-    case PREWARP_HALF:
         return count * 2u;
     case PREWARP_INT32:
     case PREWARP_FLOAT32:
@@ -82,13 +81,6 @@ static int numbers_are_good(const prewarp_block *block)
     if (block->format == PREWARP_FLOAT32) {
         for (place = 0; place < block->count; place++) {
             if ((prewarp_u32(block->numbers + (size_t)place * 4u) & 0x7F800000u) == 0x7F800000u)
-                return 0;
-        }
-        return 1;
-    }
-    if (block->format == PREWARP_HALF) {
-        for (place = 0; place < block->count; place++) {
-            if ((prewarp_u16(block->numbers + (size_t)place * 2u) & 0x7C00u) == 0x7C00u)
                 return 0;
         }
         return 1;
@@ -197,7 +189,7 @@ static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *
 static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
 {
     uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), place;
-    uint32_t least = prewarp_u16(record + PREWARP_MAP_FAMILY) == PREWARP_FAMILY_SPLINE ? PREWARP_MIN_SPLINE_COEFFICIENTS : 2u;
+    const uint32_t least = PREWARP_MIN_SPLINE_COEFFICIENTS;
     prewarp_block weights;
     if (columns < least || columns > PREWARP_MAX_COEFFICIENTS || rows < least || rows > PREWARP_MAX_COEFFICIENTS ||
         modes < 1u || modes > PREWARP_MAX_MODES || prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) != modes + 1u)
@@ -217,25 +209,6 @@ static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *rec
             return 0;
     }
     return 1;
-}
-
-static int lattice_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
-{
-    uint32_t axis, pupils = 1;
-    prewarp_block block;
-    if (columns < 2u || columns > PREWARP_MAX_COEFFICIENTS || rows < 2u || rows > PREWARP_MAX_COEFFICIENTS ||
-        prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) != 1u)
-        return 0;
-    for (axis = 0; axis < 3u; axis++) {
-        uint32_t count = prewarp_u16(record + PREWARP_MAP_PUPIL_COUNTS + 2u * axis);
-        if (count < 1u || count > PREWARP_MAX_PUPIL_NODES)
-            return 0;
-        pupils *= count;
-    }
-    block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
-    return prewarp_u16(record + PREWARP_MAP_MODES) == pupils && (block.format == PREWARP_HALF || block.format == PREWARP_INT16) &&
-           block.count == (uint64_t)pupils * columns * rows * 2u &&
-           within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS);
 }
 
 static int base_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t place)
@@ -260,7 +233,7 @@ static prewarp_status check_maps(const prewarp_lookup *lookup)
         uint32_t columns = prewarp_u16(record + PREWARP_MAP_COLUMNS), rows = prewarp_u16(record + PREWARP_MAP_ROWS), other;
         int good;
         if (prewarp_u16(record + PREWARP_MAP_CHANNEL) >= lookup->channel_count ||
-            prewarp_u16(record + PREWARP_MAP_COLOUR) >= lookup->colour_count || family < 1u || family > 4u ||
+            prewarp_u16(record + PREWARP_MAP_COLOUR) >= lookup->colour_count || family < 1u || family > 2u ||
             prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE) > PREWARP_MAX_PUPIL_DEGREE ||
             prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) + prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) > lookup->block_count ||
             !within_positive(prewarp_u32(record + PREWARP_MAP_ERROR_PX), PREWARP_LARGEST_VALUE_BITS) ||
@@ -277,8 +250,6 @@ static prewarp_status check_maps(const prewarp_lookup *lookup)
         }
         if (family == PREWARP_FAMILY_CHEBYSHEV)
             good = chebyshev_is_good(lookup, record, columns, rows);
-        else if (family == PREWARP_FAMILY_LATTICE)
-            good = lattice_is_good(lookup, record, columns, rows);
         else
             good = modes_are_good(lookup, record, columns, rows);
         if (!good)

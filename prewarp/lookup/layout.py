@@ -1,7 +1,8 @@
-"""The layout of a lookup blob, in data: the writer, the reader, the C header and the table for people all come from it.
+"""The layout of a lookup blob, in data: writer, reader, C header and the table for people come from it.
 
-Little-endian throughout. A blob is a header, a table of sections, then the sections in the order of `SECTIONS`, each at a
-multiple of `ALIGNMENT` bytes, zeros between. CRC-32 is that of IEEE 802.3 (check value 0xCBF43926 for "123456789").
+Little-endian throughout. A blob is a header, a table of sections, then the sections in the order of
+`SECTIONS`, each at a multiple of `ALIGNMENT` bytes, zeros between. CRC-32 is that of IEEE 802.3 (check value
+0xCBF43926 for "123456789").
 """
 
 from dataclasses import dataclass
@@ -15,8 +16,9 @@ BLOCK_ALIGNMENT = 4
 NONE = 0xFFFF
 MAX_BLOB_BYTES = 1 << 30
 
+# Entries whose name begins so hold zeros.
+RESERVED = "reserved"
 _NUMPY = {"u16": "<u2", "u32": "<u4", "f32": "<f4"}
-_BYTES = {"char": 1, "u16": 2, "u32": 4, "f32": 4}
 
 
 @dataclass(frozen=True)
@@ -30,9 +32,11 @@ class Entry:
     meaning: str
 
     @property
-    def byte_count(self) -> int:
-        """Bytes that the entry takes."""
-        return _BYTES[self.kind] * self.count
+    def format(self) -> str:
+        """The entry as a numpy type."""
+        if self.kind == "char":
+            return f"S{self.count}"
+        return f"{self.count if self.count > 1 else ''}{_NUMPY[self.kind]}"
 
 
 @dataclass(frozen=True)
@@ -44,31 +48,20 @@ class Record:
     entries: tuple[Entry, ...]
 
     @property
+    def dtype(self) -> np.dtype[np.void]:
+        """The record as a packed, little-endian numpy type."""
+        return np.dtype([(entry.name, entry.format) for entry in self.entries])
+
+    @property
     def byte_count(self) -> int:
         """Bytes of one record."""
-        return sum(entry.byte_count for entry in self.entries)
+        return self.dtype.itemsize
 
     def offset(self, name: str, /) -> int:
         """Return the place of an entry in the record."""
-        place = 0
-        for entry in self.entries:
-            if entry.name == name:
-                return place
-            place += entry.byte_count
-        raise KeyError(name)
-
-    @property
-    def dtype(self) -> np.dtype:
-        """The record as a packed, little-endian numpy type."""
-        kinds = []
-        for entry in self.entries:
-            if entry.kind == "char":
-                kinds.append((entry.name, f"S{entry.count}"))
-            elif entry.count == 1:
-                kinds.append((entry.name, _NUMPY[entry.kind]))
-            else:
-                kinds.append((entry.name, _NUMPY[entry.kind], (entry.count,)))
-        return np.dtype(kinds)
+        fields = self.dtype.fields
+        assert fields is not None
+        return int(fields[name][1])
 
 
 HEADER = Record(
@@ -97,15 +90,11 @@ DISPLAY = Record(
     "display",
     "The eye box and the content picture; one record",
     (
-        Entry(
-            "pupil_low", "f32", 3, "mm", "lowest pupil position x, y, z; positions outside are moved inside"
-        ),
+        Entry("pupil_low", "f32", 3, "mm", "lowest pupil position x, y, z; those outside are moved inside"),
         Entry("pupil_high", "f32", 3, "mm", "highest pupil position"),
         Entry("content_size", "u32", 2, "px", "width and height of the content picture; 0, 0 if not given"),
         Entry("content_kind", "u32", 1, "", "0 not given, 1 flat (tangents), 2 equidistant (angles)"),
-        Entry(
-            "content_focal", "f32", 1, "px", "content px per unit tangent (flat) or per radian at the middle"
-        ),
+        Entry("content_focal", "f32", 1, "px", "content px per unit tangent (flat) or radian in the middle"),
         Entry("error_px", "f32", 1, "px", "largest error of all maps, measured, panel px"),
         Entry("reserved", "u32", 3, "", "zero"),
     ),
@@ -133,37 +122,25 @@ MAP = Record(
         Entry("channel", "u16", 1, "", "place of the channel"),
         Entry("colour", "u16", 1, "", "place of the colour"),
         Entry("base", "u16", 1, "", "place of the map that this one is added to; 65535: none"),
-        Entry(
-            "family",
-            "u16",
-            1,
-            "",
-            "1 Chebyshev terms, 2 B-spline with modes, 3 bilinear with modes, 4 plain lattice",
-        ),
-        Entry("columns", "u16", 1, "", "coefficients along u: degree + 1 (1), nodes + 2 (2), nodes (3, 4)"),
+        Entry("family", "u16", 1, "", "1 Chebyshev terms, 2 B-spline with modes"),
+        Entry("columns", "u16", 1, "", "coefficients along u: degree + 1 (1), nodes + 2 (2)"),
         Entry("rows", "u16", 1, "", "coefficients along v"),
-        Entry("pupil_degree", "u16", 1, "", "total degree of the pupil polynomials (1, 2, 3)"),
-        Entry("modes", "u16", 1, "", "pupil functions (1), modes (2, 3), pupil nodes (4)"),
-        Entry("pupil_counts", "u16", 3, "", "pupil nodes along x, y, z (4), else 1, 1, 1"),
+        Entry("pupil_degree", "u16", 1, "", "total degree of the pupil polynomials"),
+        Entry("modes", "u16", 1, "", "pupil functions (1), modes (2)"),
+        Entry("reserved", "u16", 3, "", "zero"),
         Entry("first_block", "u16", 1, "", "place of its first block"),
         Entry("block_count", "u16", 1, "", "number of its blocks"),
         Entry("gain", "u16", 1, "", "place of its gain among the surfaces; 65535: gain is 1"),
         Entry("affine", "f32", 6, "tangent", "tx: constant, per s, per t; then ty"),
         Entry("error_px", "f32", 1, "px", "largest error, measured, panel px"),
-        Entry("reserved", "u32", 2, "", "zero"),
+        Entry("reserved_end", "u32", 2, "", "zero"),
     ),
 )
 BLOCK = Record(
     "block",
     "Numbers of one format: value = scale x number",
     (
-        Entry(
-            "format",
-            "u16",
-            1,
-            "",
-            "8, 12, 16, 32 signed codes; 108, 116 codes without sign; 216 half; 232 float",
-        ),
+        Entry("format", "u16", 1, "", "8, 12, 16, 32 signed codes; 108, 116 codes without sign; 232 float"),
         Entry("reserved", "u16", 1, "", "zero"),
         Entry("count", "u32", 1, "", "how many numbers"),
         Entry("offset", "u32", 1, "bytes", "from the data section's first byte, a multiple of 4"),
@@ -172,7 +149,7 @@ BLOCK = Record(
 )
 SURFACE = Record(
     "surface",
-    "Blend weight over directions or gain over the panel: value = offset + scale x code, bilinear, clamped at its border",
+    "Blend weight over directions or gain over the panel: offset + scale x code, bilinear, clamped",
     (
         Entry("kind", "u16", 1, "", "1 weight (domain in tangents), 2 gain (domain in panel px)"),
         Entry("columns", "u16", 1, "", "nodes along the first coordinate"),

@@ -1,12 +1,13 @@
-"""Writing a lookup as one blob; the layout is `layout`'s. Same lookup, same bytes."""
+"""Writing a lookup as one blob; the layout is that of `layout.py`. Same lookup, same bytes."""
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from prewarp.errors import PackageError
-from prewarp.export.layout import (
+from prewarp.lookup.coding import CodedArray
+from prewarp.lookup.layout import (
     BLOCK,
     BLOCK_ALIGNMENT,
     CHANNEL,
@@ -24,8 +25,7 @@ from prewarp.export.layout import (
     Record,
     aligned,
 )
-from prewarp.lookup.coding import CodedArray
-from prewarp.lookup.tables import FactorMap, Lookup
+from prewarp.lookup.tables import FactorMap, Lookup, MapTable
 
 CONTENT_KINDS = {"flat": 1, "equidistant": 2}
 WEIGHT, GAIN = 1, 2
@@ -40,15 +40,15 @@ def blob_from_lookup(lookup: Lookup, /) -> bytes:
         A name is longer than 31 bytes of UTF-8, or the blob would exceed 1 GiB.
     """
     blocks = _Blocks()
-    keys = [(table.channel, table.colour) for table in lookup.maps]
+    keys = [lookup.key_of(table) for table in lookup.maps]
     weights = sorted(lookup.weights, key=lambda one: one.channel)
-    gains = sorted(lookup.gains, key=lambda one: keys.index((one.channel, one.colour)))
-    surfaces = (*weights, *gains)
-    maps = [_map_row(lookup, place, blocks, gains) for place in range(len(lookup.maps))]
-    shades = [
-        _surface_row(one, WEIGHT if place < len(weights) else GAIN, blocks)
-        for place, one in enumerate(surfaces)
+    gains = sorted(lookup.gains, key=lambda one: keys.index(lookup.key_of(one)))
+    gain_at = {lookup.key_of(one): place for place, one in enumerate(gains, start=len(weights))}
+    maps = [
+        _map_row(table, gain_at.get(key, NONE), blocks) for key, table in zip(keys, lookup.maps, strict=True)
     ]
+    shades = [_surface_row(one, WEIGHT, blocks) for one in weights]
+    shades += [_surface_row(one, GAIN, blocks) for one in gains]
     weight_of = {one.channel: place for place, one in enumerate(weights)}
     content = lookup.content
     display = {
@@ -62,17 +62,18 @@ def blob_from_lookup(lookup: Lookup, /) -> bytes:
     channels = [
         {
             "name": _name(name),
-            "panel_width": size[0],
-            "panel_height": size[1],
+            "panel_width": width,
+            "panel_height": height,
             "weight": weight_of.get(place, NONE),
         }
-        for place, (name, size) in enumerate(zip(lookup.channels, lookup.panel_sizes_px, strict=True))
+        for place, (name, (width, height)) in enumerate(
+            zip(lookup.channels, lookup.panel_sizes_px, strict=True)
+        )
     ]
-    colours = [{"name": _name(name)} for name in lookup.colours]
     sections = {
         "display": _packed(DISPLAY, [display]),
         "channels": _packed(CHANNEL, channels),
-        "colours": _packed(COLOUR, colours),
+        "colours": _packed(COLOUR, [{"name": _name(name)} for name in lookup.colours]),
         "maps": _packed(MAP, maps),
         "blocks": _packed(BLOCK, blocks.rows),
         "surfaces": _packed(SURFACE, shades),
@@ -83,33 +84,25 @@ def blob_from_lookup(lookup: Lookup, /) -> bytes:
 
 def assembled(sections: Sequence[bytes], /) -> bytes:
     """Return a blob of sections already packed: header, table, sections with zeros between, all checksums."""
-    place = HEADER.byte_count + SECTION.byte_count * len(sections)
+    start = place = HEADER.byte_count + SECTION.byte_count * len(sections)
     table, body = [], bytearray()
-    start = place
     for kind, data in enumerate(sections, start=1):
         offset = aligned(place)
         body += bytes(offset - place) + data
         table.append({"kind": kind, "offset": offset, "size": len(data), "crc": zlib.crc32(data)})
         place = offset + len(data)
     total = aligned(place)
-    body += bytes(total - place)
     if total > MAX_BLOB_BYTES:
         raise PackageError(
-            f"the blob would take {total / 1e9:.2f} GB; at most {MAX_BLOB_BYTES / 1e9:.2f} GB are written. Allow a "
-            "larger error, or choose another family."
+            f"the blob would take {total / 1e9:.2f} GB; at most {MAX_BLOB_BYTES / 1e9:.2f} GB are written. "
+            "Allow a larger error, or choose another family."
         )
-    header = {
-        "magic": MAGIC,
-        "version": VERSION,
-        "section_count": len(sections),
-        "total_bytes": total,
-        "crc": 0,
-    }
+    header = {"magic": MAGIC, "version": VERSION, "section_count": len(sections), "total_bytes": total}
     rows = _packed(SECTION, table)
-    header["crc"] = zlib.crc32(_packed(HEADER, [header]) + rows)
-    blob = _packed(HEADER, [header]) + rows + bytes(body)
-    assert len(blob) == total and start == HEADER.byte_count + len(rows)
-    return blob
+    crc = zlib.crc32(_packed(HEADER, [header]) + rows)
+    blob = _packed(HEADER, [{**header, "crc": crc}]) + rows + bytes(body)
+    assert len(blob) == start + len(body)
+    return blob + bytes(total - place)
 
 
 class _Blocks:
@@ -130,19 +123,10 @@ class _Blocks:
         return len(self.rows) - 1
 
 
-def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[FactorMap]) -> dict[str, object]:
-    table = lookup.maps[place]
+def _map_row(table: MapTable, gain: int, blocks: _Blocks) -> dict[str, object]:
     first = len(blocks.rows)
     for block in table.blocks:
         blocks.add(block)
-    gain = next(
-        (
-            len(lookup.weights) + number
-            for number, one in enumerate(gains)
-            if (one.channel, one.colour) == (table.channel, table.colour)
-        ),
-        NONE,
-    )
     return {
         "channel": table.channel,
         "colour": table.colour,
@@ -152,7 +136,6 @@ def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[Factor
         "rows": table.rows,
         "pupil_degree": table.pupil_degree,
         "modes": table.modes,
-        "pupil_counts": table.pupil_counts,
         "first_block": first,
         "block_count": len(table.blocks),
         "gain": gain,
@@ -162,19 +145,11 @@ def _map_row(lookup: Lookup, place: int, blocks: _Blocks, gains: Sequence[Factor
 
 
 def _surface_row(surface: FactorMap, kind: int, blocks: _Blocks) -> dict[str, object]:
-    return {
-        "kind": kind,
-        "columns": surface.columns,
-        "rows": surface.rows,
-        "block": blocks.add(surface.block),
-        "low": surface.low,
-        "high": surface.high,
-        "offset": surface.offset,
-        "error": _rounded_up(surface.error),
-    }
+    same = {name: getattr(surface, name) for name in ("columns", "rows", "low", "high", "offset")}
+    return {**same, "kind": kind, "block": blocks.add(surface.block), "error": _rounded_up(surface.error)}
 
 
-def _packed(record: Record, rows: Sequence[dict[str, object]]) -> bytes:
+def _packed(record: Record, rows: Sequence[Mapping[str, object]]) -> bytes:
     packed = np.zeros(len(rows), dtype=record.dtype)
     for place, row in enumerate(rows):
         for name, value in row.items():

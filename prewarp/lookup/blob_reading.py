@@ -1,0 +1,309 @@
+"""Reading a lookup blob, trusting nothing in it: its rules are those of the C reader (`prewarp_open.c`)."""
+
+import zlib
+from dataclasses import replace
+from typing import SupportsFloat
+
+import numpy as np
+
+from prewarp.content import ContentProjection
+from prewarp.errors import PackageError
+from prewarp.fitting.chebyshev import count_of_degree
+from prewarp.lookup.blob import CONTENT_KINDS, GAIN, WEIGHT
+from prewarp.lookup.coding import LARGEST_CODE, CodedArray, Format, byte_count, numbers_from_bytes
+from prewarp.lookup.layout import (
+    HEADER,
+    MAGIC,
+    MAX_BLOB_BYTES,
+    NONE,
+    SECTION,
+    SECTIONS,
+    VERSION,
+    aligned,
+)
+from prewarp.lookup.pupil import pupil_count
+from prewarp.lookup.tables import (
+    MAX_COEFFICIENTS,
+    MAX_MODES,
+    MAX_PANEL_DEGREE,
+    MAX_PUPIL_DEGREE,
+    MIN_SPLINE_COEFFICIENTS,
+    FactorMap,
+    Family,
+    Lookup,
+    MapTable,
+)
+
+MAX_CHANNELS, MAX_COLOURS, MAX_SURFACES = 16, 8, 256
+MAX_NUMBERS = 1 << 28
+SMALLEST_PICTURE, LARGEST_PICTURE = 16, 32768
+LARGEST_TANGENT, LARGEST_PUPIL_MM, LARGEST_WEIGHT, LARGEST_VALUE = 16.0, 100.0, 1000.0, 1e6
+_SIGNED = (Format.INT8, Format.INT12, Format.INT16, Format.INT32)
+_UNSIGNED = (Format.UINT8, Format.UINT16)
+
+
+def lookup_from_blob(blob: bytes, /, *, source: str = "blob") -> Lookup:
+    """Return the lookup that a blob holds.
+
+    Parameters
+    ----------
+    blob : bytes
+    source : str
+        Where it came from, for errors.
+
+    Raises
+    ------
+    PackageError
+        The bytes are not such a blob, are damaged, or hold anything that a device could not evaluate safely.
+    """
+    return _Reader(bytes(blob), source).lookup()
+
+
+_RECORDS = {
+    "display": (1, 1),
+    "channels": (1, MAX_CHANNELS),
+    "colours": (1, MAX_COLOURS),
+    "maps": (1, MAX_CHANNELS * MAX_COLOURS),
+    "blocks": (0, NONE),
+    "surfaces": (0, MAX_SURFACES),
+}
+
+
+class _Reader:
+    def __init__(self, blob: bytes, source: str) -> None:
+        self.blob, self.source = blob, source
+
+    def _require(self, condition: object, why: str) -> None:
+        if not condition:
+            raise PackageError(f"{self.source}: {why} Export again.", source=self.source)
+
+    def lookup(self) -> Lookup:
+        self.tables, self.data = self._tables()
+        display = self.tables["display"][0]
+        box = np.stack([display["pupil_low"], display["pupil_high"]]).astype(float)
+        self._require(
+            np.all(np.abs(box) <= LARGEST_PUPIL_MM) and np.all(box[0] <= box[1]),
+            "the eye box is not a box within 100 mm.",
+        )
+        self._require(_within(display["error_px"], 0.0, LARGEST_VALUE), "the error is not a number of px.")
+        content = self._content(display)
+        self.blocks = [self._block(row, place) for place, row in enumerate(self.tables["blocks"])]
+        surfaces = [self._surface(row, place) for place, row in enumerate(self.tables["surfaces"])]
+        weights, gains, sizes = [], [], []
+        for place, row in enumerate(self.tables["channels"]):
+            size = int(row["panel_width"]), int(row["panel_height"])
+            self._require(_is_picture(*size), f"channel {place} has a panel of {size[0]} x {size[1]} px.")
+            sizes.append(size)
+            if row["weight"] != NONE:
+                good = self._is_surface(int(row["weight"]), WEIGHT)
+                self._require(good, f"channel {place} has no such weight.")
+                weights.append(replace(surfaces[row["weight"]], channel=place))
+        maps: list[MapTable] = []
+        for place, row in enumerate(self.tables["maps"]):
+            maps.append(self._map(row, place, maps))
+            if row["gain"] != NONE:
+                self._require(self._is_surface(int(row["gain"]), GAIN), f"map {place} has no such gain.")
+                own = maps[-1]
+                gains.append(replace(surfaces[row["gain"]], channel=own.channel, colour=own.colour))
+        names = self._names("channels"), self._names("colours")
+        return Lookup(*names, tuple(sizes), box, tuple(maps), content, tuple(weights), tuple(gains))
+
+    def _tables(self) -> tuple[dict[str, np.ndarray], bytes]:
+        """Return the records of every section by its name, and the numbers."""
+        *parts, data = self._sections()
+        tables = {}
+        for (name, record), part in zip(SECTIONS, parts, strict=False):
+            assert record is not None
+            self._require(
+                len(part) % record.byte_count == 0,
+                f"section '{name}' has {len(part)} bytes; expected a multiple of {record.byte_count}.",
+            )
+            tables[name] = np.frombuffer(part, dtype=record.dtype)
+            low, high = _RECORDS[name]
+            count = len(tables[name])
+            self._require(low <= count <= high, f"{count} records of '{name}'; expected {low} to {high}.")
+        return tables, data
+
+    def _sections(self) -> list[bytes]:
+        blob = self.blob
+        ends = HEADER.byte_count + SECTION.byte_count * len(SECTIONS)
+        self._require(ends <= len(blob) <= MAX_BLOB_BYTES, f"{len(blob)} bytes are not a lookup blob.")
+        header = np.frombuffer(blob, dtype=HEADER.dtype, count=1)[0]
+        self._require(header["magic"] == MAGIC, "it does not begin as a lookup blob.")
+        self._require(
+            header["version"] == VERSION, f"version {header['version']}; this reader knows version {VERSION}."
+        )
+        self._require(
+            header["section_count"] == len(SECTIONS) and header["total_bytes"] == len(blob),
+            f"{len(blob)} bytes; the header says {header['total_bytes']} in {header['section_count']} "
+            "sections.",
+        )
+        place = HEADER.offset("crc")
+        covered = blob[:place] + bytes(4) + blob[place + 4 : ends]
+        self._require(zlib.crc32(covered) == header["crc"], "the header's checksum does not agree.")
+        rows = np.frombuffer(blob, dtype=SECTION.dtype, count=len(SECTIONS), offset=HEADER.byte_count)
+        parts, end = [], ends
+        for kind, (row, (name, _)) in enumerate(zip(rows, SECTIONS, strict=True), start=1):
+            offset, size = int(row["offset"]), int(row["size"])
+            self._require(
+                row["kind"] == kind and offset == aligned(end) and offset + size <= len(blob),
+                f"section '{name}' is not where it must be.",
+            )
+            self._require(not any(blob[end:offset]), f"the bytes before section '{name}' are not zero.")
+            part = blob[offset : offset + size]
+            self._require(zlib.crc32(part) == row["crc"], f"the checksum of section '{name}' does not agree.")
+            parts.append(part)
+            end = offset + size
+        self._require(aligned(end) == len(blob) and not any(blob[end:]), "bytes follow the last section.")
+        return parts
+
+    def _names(self, table: str) -> tuple[str, ...]:
+        try:
+            names = tuple(bytes(raw).decode("utf-8") for raw in self.tables[table]["name"])
+        except UnicodeDecodeError:
+            names = ()
+        self._require(names, f"a name of '{table}' is not UTF-8.")
+        self._require(len(set(names)) == len(names), f"two names of '{table}' are the same.")
+        return names
+
+    def _content(self, display: np.void) -> ContentProjection | None:
+        kind, focal = int(display["content_kind"]), float(display["content_focal"])
+        width, height = (int(size) for size in display["content_size"])
+        if kind == 0:
+            return None
+        self._require(
+            kind in CONTENT_KINDS.values()
+            and _is_picture(width, height)
+            and _within(focal, 1.0, LARGEST_VALUE),
+            "the content picture is not described as one.",
+        )
+        projection = next(name for name, value in CONTENT_KINDS.items() if value == kind)
+        half = width / 2.0 / focal
+        field = 2.0 * np.degrees(np.arctan(half) if projection == "flat" else half)
+        widest = 160.0 if projection == "flat" else 340.0
+        self._require(1.0 <= field <= widest, f"the content picture spans {field:.1f} degrees.")
+        return ContentProjection(projection, (width, height), float(field))
+
+    def _block(self, row: np.void, place: int) -> CodedArray:
+        count, offset, scale = int(row["count"]), int(row["offset"]), float(row["scale"])
+        self._require(row["format"] in set(Format), f"block {place} has the unknown format {row['format']}.")
+        form = Format(int(row["format"]))
+        end = offset + byte_count(form, count)
+        self._require(
+            count <= MAX_NUMBERS and offset % 4 == 0 and end <= len(self.data),
+            f"block {place} reaches beyond the data.",
+        )
+        self._require(_within(scale, 0.0, LARGEST_VALUE), f"block {place} has the scale {scale}.")
+        numbers = numbers_from_bytes(form, self.data[offset:end], count)
+        self._require(np.isfinite(numbers).all(), f"block {place} holds a number that is not finite.")
+        largest = LARGEST_CODE.get(form, np.inf)
+        self._require(np.abs(numbers).max(initial=0) <= largest, f"block {place} holds a code out of range.")
+        return CodedArray(form, numbers, scale)
+
+    def _surface(self, row: np.void, place: int) -> FactorMap:
+        columns, rows, link = int(row["columns"]), int(row["rows"]), int(row["block"])
+        low, high = row["low"].astype(float), row["high"].astype(float)
+        self._require(
+            row["kind"] in (WEIGHT, GAIN)
+            and 2 <= min(columns, rows) <= max(columns, rows) <= MAX_COEFFICIENTS
+            and link < len(self.blocks)
+            and np.all(np.abs([low, high]) <= LARGEST_VALUE)
+            and np.all(low < high)
+            and _within(row["offset"], -LARGEST_VALUE, LARGEST_VALUE)
+            and _within(row["error"], 0.0, LARGEST_VALUE),
+            f"surface {place} is not described as one.",
+        )
+        block = self.blocks[link]
+        self._require(
+            block.format in _UNSIGNED and len(block.numbers) == columns * rows,
+            f"surface {place} is not what its block holds.",
+        )
+        return FactorMap(0, None, low, high, columns, rows, float(row["offset"]), block, float(row["error"]))
+
+    def _is_surface(self, link: int, kind: int) -> bool:
+        kinds = self.tables["surfaces"]["kind"]
+        return link < len(kinds) and bool(kinds[link] == kind)
+
+    def _map(self, row: np.void, place: int, before: list[MapTable]) -> MapTable:
+        channel, colour, base, family = (int(row[name]) for name in ("channel", "colour", "base", "family"))
+        columns, rows, degree, modes = (
+            int(row[name]) for name in ("columns", "rows", "pupil_degree", "modes")
+        )
+        first, count = int(row["first_block"]), int(row["block_count"])
+        affine = row["affine"].astype(float).reshape(2, 3)
+        self._require(
+            channel < len(self.tables["channels"])
+            and colour < len(self.tables["colours"])
+            and family in set(Family)
+            and degree <= MAX_PUPIL_DEGREE
+            and first + count <= len(self.blocks)
+            and np.all(np.abs(affine) <= LARGEST_TANGENT)
+            and _within(row["error_px"], 0.0, LARGEST_VALUE),
+            f"map {place} is not described as one.",
+        )
+        blocks, error_px = tuple(self.blocks[first : first + count]), float(row["error_px"])
+        link, kind = None if base == NONE else base, Family(family)
+        table = MapTable(channel, colour, link, kind, columns, rows, degree, modes, affine, blocks, error_px)
+        self._require(
+            all((one.channel, one.colour) != (channel, colour) for one in before),
+            f"map {place} is there twice.",
+        )
+        if table.base is not None:
+            self._require(base < place, f"map {place} is added to one that does not come before it.")
+            self._require(
+                before[base].base is None and before[base].channel == channel,
+                f"map {place} cannot be added to map {base}.",
+            )
+        good = _chebyshev_is_good(table) if table.family == Family.CHEBYSHEV else _modes_are_good(table)
+        self._require(good, f"the blocks of map {place} are not what its family needs.")
+        return table
+
+
+def _chebyshev_is_good(table: MapTable) -> bool:
+    """Return whether blocks are what Chebyshev terms need: three per width of codes."""
+    triples = [table.blocks[start : start + 3] for start in range(0, len(table.blocks), 3)]
+    functions = count_of_degree(table.columns - 1)
+    return (
+        1 <= table.columns == table.rows <= MAX_PANEL_DEGREE + 1
+        and table.modes == pupil_count(table.pupil_degree)
+        and len(table.blocks) in (0, 3, 6, 9, 12)
+        and all(
+            counts.format in _UNSIGNED
+            and places.format == counts.format
+            and codes.format in _SIGNED
+            and len(counts.numbers) == 2 * table.modes
+            and int(counts.numbers.sum()) == len(places.numbers) == len(codes.numbers)
+            and places.numbers.max(initial=0) < functions
+            and codes.scale == table.blocks[2].scale <= LARGEST_TANGENT
+            for counts, places, codes in triples
+        )
+    )
+
+
+def _modes_are_good(table: MapTable) -> bool:
+    """Return whether blocks are what a mesh with modes needs: polynomials of the modes, a surface each."""
+    sides = table.columns, table.rows
+    if len(table.blocks) != table.modes + 1 or not 1 <= table.modes <= MAX_MODES:
+        return False
+    weights, *surfaces = table.blocks
+    return (
+        MIN_SPLINE_COEFFICIENTS <= min(sides) <= max(sides) <= MAX_COEFFICIENTS
+        and weights.format == Format.FLOAT32
+        and len(weights.numbers) == table.modes * pupil_count(table.pupil_degree)
+        and bool(np.abs(weights.numbers).max() <= LARGEST_WEIGHT)
+        and all(
+            block.format in _SIGNED[:3]
+            and len(block.numbers) == table.columns * table.rows * 2
+            and block.scale <= LARGEST_TANGENT
+            for block in surfaces
+        )
+    )
+
+
+def _is_picture(width: int, height: int) -> bool:
+    return SMALLEST_PICTURE <= min(width, height) <= max(width, height) <= LARGEST_PICTURE
+
+
+def _within(value: SupportsFloat, low: float, high: float) -> bool:
+    """Return low <= value <= high; False for NaN."""
+    return low <= float(value) <= high
