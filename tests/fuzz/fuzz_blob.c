@@ -1,8 +1,9 @@
 /* Opens many damaged copies of a blob under sanitizers, and evaluates what the reader accepts.
  *
  * usage: fuzz_blob BLOB COUNT SEED
- * Half of the copies keep their broken checksums: the reader must refuse every one whose bytes differ. The other half get all
- * checksums right again, so that the rules behind them are reached. Prints how many of each were accepted and refused. */
+ * Half of the copies keep their broken checksums: the reader must refuse every one whose bytes differ. The other half
+ * get all checksums right again, so that the rules behind them are reached. Prints how many of each were accepted and
+ * refused. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -63,9 +64,10 @@ static void mend(unsigned char *bytes, size_t size)
 /* Odd values hit limits more often than any others. */
 static void damage(unsigned char *bytes, size_t *size, size_t records_end)
 {
-    static const uint32_t odd[] = {0u, 1u, 2u, 127u, 128u, 255u, 256u, 32767u, 32768u, 65535u, 65536u, 0x7FFFFFFFu,
-                                   0x80000000u, 0xFFFFFFFFu, 0x7F800000u, 0x7FC00000u, 0xFF800000u, 0x3F800000u,
-                                   0x7F7FFFFFu, 0x41800000u};
+    static const uint32_t odd[] = {0u,          1u,          2u,          127u,        128u,
+                                   255u,        256u,        32767u,      32768u,      65535u,
+                                   65536u,      0x7FFFFFFFu, 0x80000000u, 0xFFFFFFFFu, 0x7F800000u,
+                                   0x7FC00000u, 0xFF800000u, 0x3F800000u, 0x7F7FFFFFu, 0x41800000u};
     uint32_t times = 1u + any(4u), kind;
     while (times-- > 0u && *size > 0u) {
         /* Records come first and matter most; numbers are many. */
@@ -97,7 +99,8 @@ static void damage(unsigned char *bytes, size_t *size, size_t records_end)
 static void evaluate(const prewarp_lookup *lookup)
 {
     static const float pupils[4][3] = {{0, 0, 0}, {5, -4, 2}, {-1e30f, 1e30f, 0}, {1.5f, -0.5f, 0.25f}};
-    static const int32_t whole_pupils[4][3] = {{0, 0, 0}, {327680, -262144, 131072}, {INT32_MIN, INT32_MAX, 1}, {9, 8, 7}};
+    static const int32_t whole_pupils[4][3] = {
+        {0, 0, 0}, {327680, -262144, 131072}, {INT32_MIN, INT32_MAX, 1}, {9, 8, 7}};
     uint32_t map, turn = any(4u);
     for (map = 0; map < lookup->map_count && map < 6u; map++) {
         uint32_t base = prewarp_base_of(lookup, map), chosen[2], step;
@@ -117,9 +120,10 @@ static void evaluate(const prewarp_lookup *lookup)
                 break;
             memory[step] = malloc(needed * sizeof(float)); /* exact: a write beyond it is found */
             whole_memory[step] = malloc(needed * sizeof(int32_t));
-            if (prewarp_prepare(lookup, chosen[step], pupils[turn], step ? &maps[0] : NULL, memory[step], needed, &maps[step]) ||
-                prewarp_fixed_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL, whole_memory[step],
-                            needed, &whole_maps[step]))
+            if (prewarp_prepare(lookup, chosen[step], pupils[turn], step ? &maps[0] : NULL, memory[step], needed,
+                                &maps[step]) ||
+                prewarp_fixed_prepare(lookup, chosen[step], whole_pupils[turn], step ? &whole_maps[0] : NULL,
+                                      whole_memory[step], needed, &whole_maps[step]))
                 abort();
             prewarp_direction_from_panel(&maps[step], point, direction);
             (void)prewarp_panel_from_direction(&maps[step], direction, point);

@@ -47,7 +47,7 @@ static inline int32_t prewarp_i12(const unsigned char *p, uint32_t place)
 }
 
 static inline const unsigned char *prewarp_record(const prewarp_lookup *lookup, uint32_t section, uint32_t bytes,
-                                             uint32_t place)
+                                                  uint32_t place)
 {
     return lookup->bytes + lookup->offset[section] + (size_t)bytes * place;
 }
@@ -118,7 +118,7 @@ static inline uint32_t prewarp_graded_place(uint32_t i, uint32_t j)
     return (i + j) * (i + j + 1u) / 2u + j;
 }
 
-/* Place of a base among the maps before `map`, each of so many bytes; PREWARP_NONE: there is none, or it is not there. */
+/* Place of a base among the maps before `map`, each of so many bytes; PREWARP_NONE: none, or it is not there. */
 static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uint32_t map, const void *base)
 {
     const unsigned char *one = maps;
@@ -132,7 +132,7 @@ static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uin
 
 /* What stands against drawing meshes: a base that is missing, their size, too little work memory. */
 static inline prewarp_status prewarp_mesh_request(int complete, uint32_t columns, uint32_t rows, size_t work_count,
-                                        size_t needed)
+                                                  size_t needed)
 {
     if (!complete || columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
         return PREWARP_NO_SUCH;

@@ -1,5 +1,5 @@
-/* Chebyshev meshes of the float32 path. Sums over i for every j are lines of nodes; a mesh row is a sum over lines. A row
- * and its mirror image share sums over even and over odd j, and a map shares its sums with those that build on it. */
+/* Chebyshev meshes of the float32 path. Sums over i for every j are lines of nodes; a mesh row is a sum over lines.
+ * A row and its mirror image share sums over even and odd j, and a map shares its sums with those that build on it. */
 #include "prewarp_lines.h"
 
 /* Maps drawn together: a base and those that build on it; where there are more, in several rounds. */
@@ -35,7 +35,7 @@ static void next_values(const float *restrict x, const float *restrict before, s
         next[place] = 2.0f * x[place] * before[width + place] - before[place];
 }
 
-/* T_0 .. T_terms-1 of all nodes of an axis: (terms, prewarp_padded(count)); at least one, beyond the nodes anything finite */
+/* T_0 .. T_terms-1, at least one, of all nodes of an axis: (terms, prewarp_padded(count)); finite beyond the nodes */
 static void node_values(uint32_t count, uint32_t terms, float *restrict values)
 {
     size_t width = prewarp_padded(count);
@@ -105,8 +105,8 @@ static float *aligned(float *work)
 }
 
 /* Rows of all maps drawn together; the first is the base of the others. in_t: (terms, tall) */
-static void draw_together(const prewarp_lines *lines, float *const *meshes, uint32_t count, const float *in_t, size_t tall,
-                          uint32_t columns, uint32_t rows, float *sums)
+static void draw_together(const prewarp_lines *lines, float *const *meshes, uint32_t count, const float *in_t,
+                          size_t tall, uint32_t columns, uint32_t rows, float *sums)
 {
     const size_t width = (size_t)columns * 2u, stride = lines->stride;
     float *even = sums, *odd = sums + stride, *own_sums = odd + stride, *spare = own_sums + 2u * stride;
@@ -131,7 +131,7 @@ static int has_base(const prewarp_map *map)
 }
 
 void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
-                         float *directions)
+                              float *directions)
 {
     const size_t line = prewarp_padded(columns), tall = prewarp_padded(rows), size = (size_t)columns * rows * 2u;
     const uint32_t terms = most_terms(maps, count);

@@ -61,12 +61,14 @@ static inline void add_terms(prewarp_block counts, prewarp_block places, prewarp
     }
 }
 
-#define TERMS_CASE(code_format)                                                                                     \
-    case code_format:                                                                                               \
-        if (places.format == PREWARP_UINT8)                                                                              \
-            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions, coefficients);  \
-        else                                                                                                        \
-            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, coefficients); \
+#define TERMS_CASE(code_format)                                                                           \
+    case code_format:                                                                                     \
+        if (places.format == PREWARP_UINT8)                                                               \
+            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions,  \
+                      coefficients);                                                                      \
+        else                                                                                              \
+            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, \
+                      coefficients);                                                                      \
         break;
 
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
@@ -75,9 +77,11 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
     uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
     int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
     uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK),
+             count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
     for (start = 0; start < count; start += 3u) {
-        prewarp_block counts = prewarp_block_at(lookup, first + start), places = prewarp_block_at(lookup, first + start + 1u);
+        prewarp_block counts = prewarp_block_at(lookup, first + start),
+                      places = prewarp_block_at(lookup, first + start + 1u);
         prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
         switch (codes.format) {
             TERMS_CASE(PREWARP_INT8)
@@ -101,7 +105,8 @@ static void add_affine(const unsigned char *record, int32_t *coefficients)
     uint32_t column, row, entry;
     int64_t affine[6];
     for (entry = 0; entry < 6u; entry++)
-        affine[entry] = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_MAP_AFFINE + 4u * entry), ONE), 16 * UNIT);
+        affine[entry] =
+            clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_MAP_AFFINE + 4u * entry), ONE), 16 * UNIT);
     for (column = 0; column < columns; column++) {
         int64_t s = coefficient_position(columns, column);
         for (row = 0; row < rows; row++) {
@@ -141,7 +146,8 @@ static void add_modes(const prewarp_lookup *lookup, const unsigned char *record,
 {
     int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
     uint32_t functions = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), mode, place;
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES),
+             mode, place;
     uint32_t count = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u;
     const unsigned char *polynomial = prewarp_block_at(lookup, first).numbers;
     add_affine(record, coefficients);
@@ -154,8 +160,9 @@ static void add_modes(const prewarp_lookup *lookup, const unsigned char *record,
     }
 }
 
-prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map, const int32_t pupil[3], const prewarp_fixed_map *base,
-                      int32_t *coefficients, size_t count, prewarp_fixed_map *prepared)
+prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map, const int32_t pupil[3],
+                                     const prewarp_fixed_map *base, int32_t *coefficients, size_t count,
+                                     prewarp_fixed_map *prepared)
 {
     const unsigned char *record, *channel;
     size_t needed = prewarp_coefficient_count(lookup, map), place;
@@ -186,7 +193,7 @@ prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map,
 
 /* ---- single points and meshes ---- */
 
-/* A line of the sum over columns at s: what is left depends on t alone. Chebyshev: one number per j; meshes: one per row. */
+/* One number per j of the sum over columns at s: what is left depends on t alone. */
 static int32_t chebyshev_line(const int32_t *own, uint32_t degree, uint32_t j, const int32_t *in_s)
 {
     int64_t sum = 0;
@@ -261,11 +268,12 @@ static int64_t step_of(int64_t above, int64_t below, int shift)
         below = shifted(below, 1);
     }
     return clamped_to(above * ((int64_t)1 << (ONE - shift > 22 ? 22 : ONE - shift)) / below *
-                      ((int64_t)1 << (ONE - shift > 22 ? ONE - shift - 22 : 0)),
-                  LONGEST_STEP);
+                          ((int64_t)1 << (ONE - shift > 22 ? ONE - shift - 22 : 0)),
+                      LONGEST_STEP);
 }
 
-prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2], int32_t panel[2])
+prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2],
+                                                  int32_t panel[2])
 {
     int64_t place[2] = {0, 0};
     uint32_t step, axis;
@@ -316,8 +324,10 @@ static int32_t surface_value(const prewarp_lookup *lookup, uint32_t surface, con
     counts[1] = prewarp_u16(record + PREWARP_SURFACE_ROWS);
     for (axis = 0; axis < 2u; axis++) {
         /* domain ends up to 2^20 x 2^28: cut, so that the place keeps 16 bits of fraction within 64 bits */
-        int64_t low = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_LOW + 4u * axis), one), (int64_t)1 << 34);
-        int64_t high = clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_HIGH + 4u * axis), one), (int64_t)1 << 34);
+        int64_t low =
+            clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_LOW + 4u * axis), one), (int64_t)1 << 34);
+        int64_t high =
+            clamped_to(fixed_from_bits(prewarp_u32(record + PREWARP_SURFACE_HIGH + 4u * axis), one), (int64_t)1 << 34);
         int64_t last = (int64_t)(counts[axis] - 1u) << SHARE_ONE, length = high > low ? high - low : 1, at, place;
         at = (int64_t)point[axis] - low;
         at = at < 0 ? 0 : at > length ? length : at;

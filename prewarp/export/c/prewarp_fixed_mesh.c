@@ -46,9 +46,9 @@ static void node_values(uint32_t count, uint32_t terms, int32_t *values)
     }
 }
 
-/* Sums over i for every j: a line of nodes (tx, ty) each. A node and its mirror image share sums over even and odd i. */
-static void lines_of(const prewarp_fixed_map *map, const uint32_t *counts, uint32_t filled, const int32_t *in_s, uint32_t columns,
-                     int32_t *lines)
+/* Sums over i for every j: lines of nodes (tx, ty). A node and its mirror image share sums over even and odd i. */
+static void lines_of(const prewarp_fixed_map *map, const uint32_t *counts, uint32_t filled, const int32_t *in_s,
+                     uint32_t columns, int32_t *lines)
 {
     uint32_t terms = map->columns, component, i, j, column;
     int32_t factors[PREWARP_MAX_PANEL_DEGREE + 1u];
@@ -70,8 +70,8 @@ static void lines_of(const prewarp_fixed_map *map, const uint32_t *counts, uint3
 }
 
 /* Sums over i first, then over j; a row and its mirror image share sums over even and over odd j. */
-static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base, int32_t *work,
-                           int32_t *directions)
+static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base,
+                           int32_t *work, int32_t *directions)
 {
     uint32_t counts[PREWARP_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), row;
     uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
@@ -135,8 +135,8 @@ size_t prewarp_fixed_meshes_work_count(const prewarp_fixed_map *maps, uint32_t c
     return most;
 }
 
-prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows, int32_t *work,
-                     size_t work_count, int32_t *directions)
+prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                    int32_t *work, size_t work_count, int32_t *directions)
 {
     const size_t size = (size_t)columns * rows * 2u;
     int complete = 1;
@@ -144,7 +144,8 @@ prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t coun
     prewarp_status status;
     for (map = 0; map < count; map++)
         complete = complete && (maps[map].base == NULL || base_of(maps, map) != PREWARP_NONE);
-    status = prewarp_mesh_request(complete, columns, rows, work_count, prewarp_fixed_meshes_work_count(maps, count, columns, rows));
+    status = prewarp_mesh_request(complete, columns, rows, work_count,
+                                  prewarp_fixed_meshes_work_count(maps, count, columns, rows));
     if (status != PREWARP_OK)
         return status;
     for (map = 0; map < count; map++) {

@@ -54,12 +54,14 @@ static inline void add_terms(prewarp_block counts, prewarp_block places, prewarp
     }
 }
 
-#define TERMS_CASE(code_format)                                                                                   \
-    case code_format:                                                                                             \
-        if (places.format == PREWARP_UINT8)                                                                            \
-            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions, coefficients);  \
-        else                                                                                                      \
-            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, coefficients); \
+#define TERMS_CASE(code_format)                                                                           \
+    case code_format:                                                                                     \
+        if (places.format == PREWARP_UINT8)                                                               \
+            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions,  \
+                      coefficients);                                                                      \
+        else                                                                                              \
+            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, \
+                      coefficients);                                                                      \
         break;
 
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3],
@@ -68,9 +70,11 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
     uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
     float values[PREWARP_MAX_PUPIL_FUNCTIONS];
     uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK),
+             count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
     for (start = 0; start < count; start += 3u) {
-        prewarp_block counts = prewarp_block_at(lookup, first + start), places = prewarp_block_at(lookup, first + start + 1u);
+        prewarp_block counts = prewarp_block_at(lookup, first + start),
+                      places = prewarp_block_at(lookup, first + start + 1u);
         prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
         switch (codes.format) {
             TERMS_CASE(PREWARP_INT8)
@@ -153,11 +157,13 @@ static void add_numbers(const prewarp_block *block, uint32_t count, float factor
     }
 }
 
-static void add_modes(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3], float *coefficients)
+static void add_modes(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3],
+                      float *coefficients)
 {
     float values[PREWARP_MAX_PUPIL_FUNCTIONS];
     uint32_t functions = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), mode, place;
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES),
+             mode, place;
     uint32_t count = prewarp_u16(record + PREWARP_MAP_COLUMNS) * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u;
     const unsigned char *polynomial = prewarp_block_at(lookup, first).numbers;
     set_affine(record, coefficients);
@@ -170,8 +176,8 @@ static void add_modes(const prewarp_lookup *lookup, const unsigned char *record,
     }
 }
 
-prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const float pupil_mm[3], const prewarp_map *base,
-                     float *coefficients, size_t count, prewarp_map *prepared)
+prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const float pupil_mm[3],
+                               const prewarp_map *base, float *coefficients, size_t count, prewarp_map *prepared)
 {
     const unsigned char *record, *channel;
     size_t needed = prewarp_coefficient_count(lookup, map), place;
@@ -306,7 +312,8 @@ static float surface_value(const prewarp_lookup *lookup, uint32_t surface, const
     counts[0] = prewarp_u16(record + PREWARP_SURFACE_COLUMNS);
     counts[1] = prewarp_u16(record + PREWARP_SURFACE_ROWS);
     for (axis = 0; axis < 2u; axis++) {
-        float low = prewarp_f32(record + PREWARP_SURFACE_LOW + 4u * axis), high = prewarp_f32(record + PREWARP_SURFACE_HIGH + 4u * axis);
+        float low = prewarp_f32(record + PREWARP_SURFACE_LOW + 4u * axis),
+              high = prewarp_f32(record + PREWARP_SURFACE_HIGH + 4u * axis);
         float last = (float)(counts[axis] - 1u), place = (point[axis] - low) / (high - low) * last, held;
         place = place > 0.0f ? place : 0.0f;
         place = place < last ? place : last;

@@ -67,6 +67,6 @@ size_t prewarp_chebyshev_work_count(const prewarp_map *maps, uint32_t count, uin
 
 /* Draws the Chebyshev maps, each at its place in `directions`: with their base where it is one too, else without. */
 void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
-                         float *directions);
+                              float *directions);
 
 #endif

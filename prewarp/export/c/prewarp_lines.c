@@ -100,15 +100,15 @@ typedef void (*pair_sum)(const float *restrict in_s, size_t count, const float *
                          const float *restrict in_y, float *restrict out, int first);
 
 /* Lines are padded: said here, so that no loop is made for what is left over. */
-#define PAIR_SUM(terms)                                                                                                \
-    static void pairs_of_##terms(const float *restrict in_s, size_t count, const float *restrict in_x,                 \
-                                 const float *restrict in_y, float *restrict out, int first)                           \
-    {                                                                                                                  \
-        count -= count % PREWARP_LANES;                                                                                     \
-        if (first == THE_SUM)                                                                                          \
-            sum_pairs(in_s, count, in_x, in_y, out, terms, THE_SUM);                                                   \
-        else                                                                                                           \
-            sum_pairs(in_s, count, in_x, in_y, out, terms, A_LINE);                                                    \
+#define PAIR_SUM(terms)                                                                                \
+    static void pairs_of_##terms(const float *restrict in_s, size_t count, const float *restrict in_x, \
+                                 const float *restrict in_y, float *restrict out, int first)           \
+    {                                                                                                  \
+        count -= count % PREWARP_LANES;                                                                \
+        if (first == THE_SUM)                                                                          \
+            sum_pairs(in_s, count, in_x, in_y, out, terms, THE_SUM);                                   \
+        else                                                                                           \
+            sum_pairs(in_s, count, in_x, in_y, out, terms, A_LINE);                                    \
     }
 
 PAIR_SUM(1)
@@ -136,7 +136,7 @@ void prewarp_line_of(const float *in_s, size_t count, const float *in_x, const f
 /* ---- mesh rows and their mirror images: even + odd, even - odd ---- */
 
 void prewarp_draw_rows(const float *restrict evens, const float *restrict odds, size_t width, float *restrict here,
-                  float *restrict mirror)
+                       float *restrict mirror)
 {
     size_t place;
     for (place = 0; place < width; place++) {
@@ -172,13 +172,13 @@ typedef void (*row_drawing)(const float *restrict base_evens, const float *restr
                             const float *restrict in_t, size_t tall, size_t width, float *restrict here,
                             float *restrict mirror);
 
-#define ROW_DRAWING(terms)                                                                                             \
-    static void draw_more_of_##terms(const float *restrict base_evens, const float *restrict base_odds,                \
-                                     const float *restrict evens, const float *restrict odds, size_t stride,           \
-                                     const float *restrict in_t, size_t tall, size_t width, float *restrict here,      \
-                                     float *restrict mirror)                                                           \
-    {                                                                                                                  \
-        draw_more(base_evens, base_odds, evens, odds, stride, in_t, tall, width, here, mirror, terms);                 \
+#define ROW_DRAWING(terms)                                                                                        \
+    static void draw_more_of_##terms(const float *restrict base_evens, const float *restrict base_odds,           \
+                                     const float *restrict evens, const float *restrict odds, size_t stride,      \
+                                     const float *restrict in_t, size_t tall, size_t width, float *restrict here, \
+                                     float *restrict mirror)                                                      \
+    {                                                                                                             \
+        draw_more(base_evens, base_odds, evens, odds, stride, in_t, tall, width, here, mirror, terms);            \
     }
 
 ROW_DRAWING(2)
@@ -190,7 +190,7 @@ ROW_DRAWING(7)
 ROW_DRAWING(8)
 
 void prewarp_draw_more(const float *base_evens, const float *base_odds, const prewarp_lines *lines, const float *in_t,
-                  size_t tall, size_t width, float *sums, float *here, float *mirror)
+                       size_t tall, size_t width, float *sums, float *here, float *mirror)
 {
     static const row_drawing drawings[AT_ONCE - 1u] = {draw_more_of_2, draw_more_of_3, draw_more_of_4, draw_more_of_5,
                                                        draw_more_of_6, draw_more_of_7, draw_more_of_8};

@@ -1,10 +1,12 @@
 /* Evaluates lookup blobs: meshes and single points of pre-warp maps, blend weights, gains.
  *
  * C99, no allocation, no global state; the caller lends all memory, and several threads may share one blob.
- *   prewarp_open.c                            checks a blob from untrusted bytes; integers only
- *   prewarp_float.c, prewarp_mesh.c, prewarp_chebyshev.c, prewarp_lines.c
- *                                        float32 path (prewarp_...); with -ffp-contract=off equal to the last bit everywhere
- *   prewarp_fixed.c, prewarp_fixed_mesh.c          integer path (prewarp_fixed_...) for parts without a floating-point unit; touches no float
+ * Three parts:
+ * - prewarp_open.c checks a blob from untrusted bytes; integers only.
+ * - prewarp_float.c, prewarp_mesh.c, prewarp_chebyshev.c, prewarp_lines.c: the float32 path, functions prewarp_...;
+ *   with -ffp-contract=off equal to the last bit everywhere.
+ * - prewarp_fixed.c, prewarp_fixed_mesh.c: the integer path, functions prewarp_fixed_..., for parts without a
+ *   floating-point unit; touches no float.
  *
  * For speed compile with -O3 and for the part's own instructions (-march=native, -mcpu=...): meshes are sums over long
  * lines, of which compilers make vector instructions. For small code use -Os: results are the same.
@@ -18,8 +20,8 @@
  *
  * A map may be stored as the difference from another one of its channel, its base (here red from green).
  *
- * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call, and
- * switch to an unwarped single channel when one is not PREWARP_OK. */
+ * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call,
+ * and switch to an unwarped single channel when one is not PREWARP_OK. */
 #ifndef PREWARP_LOOKUP_H
 #define PREWARP_LOOKUP_H
 
@@ -71,25 +73,25 @@ prewarp_status prewarp_find_map(const prewarp_lookup *lookup, uint32_t channel, 
 /* Place of the map that must be prepared before a map; PREWARP_NONE: it has no base. */
 uint32_t prewarp_base_of(const prewarp_lookup *lookup, uint32_t map);
 
-/* Numbers of memory that prewarp_prepare or prewarp_fixed_prepare needs for a map: floats or int32_t. 0: no such map. */
+/* Numbers of memory, floats or int32_t, that prewarp_prepare or prewarp_fixed_prepare needs. 0: no such map. */
 size_t prewarp_coefficient_count(const prewarp_lookup *lookup, uint32_t map);
 
 /* ---- float32 path ---- */
 
 /* Sums the pupil part of a map for a pupil position, mm (x, y, z), moved into the eye box where outside. `base`: the
  * map's base, prepared for the same pupil position; NULL where it has none. */
-prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const float pupil_mm[3], const prewarp_map *base,
-                     float *coefficients, size_t count, prewarp_map *prepared);
+prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const float pupil_mm[3],
+                               const prewarp_map *base, float *coefficients, size_t count, prewarp_map *prepared);
 
 /* Floats of work memory that prewarp_meshes needs. */
 size_t prewarp_meshes_work_count(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
 
-/* Meshes of `count` prepared maps, one after the other: directions (tx, ty) of evenly spaced panel nodes, edge to edge, row
- * by row, 2 x columns x rows floats each. A map's base stands before it in `maps`. What a map and its base have in common is
- * summed once, so ask for all colours of a channel together. PREWARP_NO_SUCH: a base is missing, or fewer than 2 or more than 4097
- * columns or rows. */
+/* Meshes of `count` prepared maps, one after the other: directions (tx, ty) of evenly spaced panel nodes, edge to edge,
+ * row by row, 2 x columns x rows floats each. A map's base stands before it in `maps`. What a map and its base have in
+ * common is summed once, so ask for all colours of a channel together. PREWARP_NO_SUCH: a base is missing, or fewer
+ * than 2 or more than 4097 columns or rows. */
 prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
-                    size_t work_count, float *directions);
+                              size_t work_count, float *directions);
 
 /* Direction in which a panel point (u, v) px is seen. */
 void prewarp_direction_from_panel(const prewarp_map *map, const float panel_px[2], float direction[2]);
@@ -103,15 +105,18 @@ float prewarp_weight(const prewarp_lookup *lookup, uint32_t channel, const float
 /* Gain of a map's channel and colour at a panel point, for linear light. 0 for a map that is not there. */
 float prewarp_gain(const prewarp_lookup *lookup, uint32_t map, const float panel_px[2]);
 
-/* ---- integer path: pupil in 1/65536 mm, panel in 1/16384 px, directions in 2^-28, weight and gain in 1/65536 ---- */
+/* ---- integer path: pupil in 1/65536 mm, panel in 1/16384 px, directions in 2^-28, weight and gain in 1/65536; each
+ * function does what its namesake of the float32 path does ---- */
 
-prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map, const int32_t pupil[3], const prewarp_fixed_map *base,
-                      int32_t *coefficients, size_t count, prewarp_fixed_map *prepared);
+prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map, const int32_t pupil[3],
+                                     const prewarp_fixed_map *base, int32_t *coefficients, size_t count,
+                                     prewarp_fixed_map *prepared);
 size_t prewarp_fixed_meshes_work_count(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
-prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows, int32_t *work,
-                     size_t work_count, int32_t *directions);
+prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                    int32_t *work, size_t work_count, int32_t *directions);
 void prewarp_fixed_direction_from_panel(const prewarp_fixed_map *map, const int32_t panel[2], int32_t direction[2]);
-prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2], int32_t panel[2]);
+prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2],
+                                                  int32_t panel[2]);
 int32_t prewarp_fixed_weight(const prewarp_lookup *lookup, uint32_t channel, const int32_t direction[2]);
 int32_t prewarp_fixed_gain(const prewarp_lookup *lookup, uint32_t map, const int32_t panel[2]);
 

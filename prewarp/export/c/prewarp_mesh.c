@@ -77,7 +77,7 @@ size_t prewarp_meshes_work_count(const prewarp_map *maps, uint32_t count, uint32
 }
 
 prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
-                    size_t work_count, float *directions)
+                              size_t work_count, float *directions)
 {
     const size_t size = (size_t)columns * rows * 2u;
     int complete = 1;
@@ -85,7 +85,8 @@ prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t 
     prewarp_status status;
     for (map = 0; map < count; map++)
         complete = complete && (maps[map].base == NULL || base_of(maps, map) != PREWARP_NONE);
-    status = prewarp_mesh_request(complete, columns, rows, work_count, prewarp_meshes_work_count(maps, count, columns, rows));
+    status = prewarp_mesh_request(complete, columns, rows, work_count,
+                                  prewarp_meshes_work_count(maps, count, columns, rows));
     if (status != PREWARP_OK)
         return status;
     prewarp_chebyshev_meshes(maps, count, columns, rows, work, directions);

@@ -5,9 +5,9 @@
 
 static uint32_t crc_32(uint32_t crc, const unsigned char *bytes, size_t size)
 {
-    static const uint32_t table[16] = {
-        0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
-        0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu};
+    static const uint32_t table[16] = {0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u,
+                                       0x4DB26158u, 0x5005713Cu, 0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu,
+                                       0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu};
     crc = ~crc;
     while (size-- > 0u) {
         crc ^= *bytes++;
@@ -126,7 +126,8 @@ static prewarp_status check_surfaces(const prewarp_lookup *lookup)
     for (place = 0; place < lookup->surface_count; place++) {
         const unsigned char *record = prewarp_surface_record(lookup, place);
         uint32_t kind = prewarp_u16(record + PREWARP_SURFACE_KIND), link = prewarp_u16(record + PREWARP_SURFACE_BLOCK);
-        uint32_t columns = prewarp_u16(record + PREWARP_SURFACE_COLUMNS), rows = prewarp_u16(record + PREWARP_SURFACE_ROWS);
+        uint32_t columns = prewarp_u16(record + PREWARP_SURFACE_COLUMNS),
+                 rows = prewarp_u16(record + PREWARP_SURFACE_ROWS);
         prewarp_block block;
         if (kind < 1u || kind > 2u || columns < 2u || columns > PREWARP_MAX_COEFFICIENTS || rows < 2u ||
             rows > PREWARP_MAX_COEFFICIENTS || link >= lookup->block_count)
@@ -153,18 +154,21 @@ static int good_link(const prewarp_lookup *lookup, uint32_t link, uint32_t kind)
 {
     if (link == PREWARP_NONE)
         return 1;
-    return link < lookup->surface_count && prewarp_u16(prewarp_surface_record(lookup, link) + PREWARP_SURFACE_KIND) == kind;
+    return link < lookup->surface_count &&
+           prewarp_u16(prewarp_surface_record(lookup, link) + PREWARP_SURFACE_KIND) == kind;
 }
 
 static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
 {
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT);
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK),
+             count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT);
     uint32_t modes = prewarp_u16(record + PREWARP_MAP_MODES), start, place, scale_bits = 0;
     if (columns < 1u || columns != rows || columns > PREWARP_MAX_PANEL_DEGREE + 1u || count % 3u != 0u || count > 12u ||
         modes != prewarp_function_count(prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE)))
         return 0;
     for (start = 0; start < count; start += 3u) {
-        prewarp_block counts = prewarp_block_at(lookup, first + start), places = prewarp_block_at(lookup, first + start + 1u);
+        prewarp_block counts = prewarp_block_at(lookup, first + start),
+                      places = prewarp_block_at(lookup, first + start + 1u);
         prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
         uint64_t total = 0;
         if (!is_unsigned(counts.format) || places.format != counts.format || !is_signed(codes.format) ||
@@ -188,7 +192,8 @@ static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *
 
 static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
 {
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES), place;
+    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK), modes = prewarp_u16(record + PREWARP_MAP_MODES),
+             place;
     const uint32_t least = PREWARP_MIN_SPLINE_COEFFICIENTS;
     prewarp_block weights;
     if (columns < least || columns > PREWARP_MAX_COEFFICIENTS || rows < least || rows > PREWARP_MAX_COEFFICIENTS ||
@@ -230,12 +235,14 @@ static prewarp_status check_maps(const prewarp_lookup *lookup)
     for (place = 0; place < lookup->map_count; place++) {
         const unsigned char *record = prewarp_map_record(lookup, place);
         uint32_t family = prewarp_u16(record + PREWARP_MAP_FAMILY);
-        uint32_t columns = prewarp_u16(record + PREWARP_MAP_COLUMNS), rows = prewarp_u16(record + PREWARP_MAP_ROWS), other;
+        uint32_t columns = prewarp_u16(record + PREWARP_MAP_COLUMNS), rows = prewarp_u16(record + PREWARP_MAP_ROWS),
+                 other;
         int good;
         if (prewarp_u16(record + PREWARP_MAP_CHANNEL) >= lookup->channel_count ||
             prewarp_u16(record + PREWARP_MAP_COLOUR) >= lookup->colour_count || family < 1u || family > 2u ||
             prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE) > PREWARP_MAX_PUPIL_DEGREE ||
-            prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) + prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) > lookup->block_count ||
+            prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) + prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) >
+                lookup->block_count ||
             !within_positive(prewarp_u32(record + PREWARP_MAP_ERROR_PX), PREWARP_LARGEST_VALUE_BITS) ||
             !good_link(lookup, prewarp_u16(record + PREWARP_MAP_GAIN), 2u) || !base_is_good(lookup, record, place))
             return PREWARP_REFUSED;
@@ -273,7 +280,8 @@ static prewarp_status check_display(const prewarp_lookup *lookup)
         return PREWARP_REFUSED;
     for (place = 0; place < lookup->channel_count; place++) {
         const unsigned char *channel = prewarp_channel_record(lookup, place);
-        uint32_t width = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH), height = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
+        uint32_t width = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH),
+                 height = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
         if (width < 16u || width > 32768u || height < 16u || height > 32768u ||
             !good_link(lookup, prewarp_u16(channel + PREWARP_CHANNEL_WEIGHT), 1u))
             return PREWARP_REFUSED;
@@ -295,7 +303,8 @@ static prewarp_status find_sections(prewarp_lookup *lookup, uint32_t sizes[PREWA
         return PREWARP_DAMAGED;
     for (place = 0; place < PREWARP_SECTION_COUNT; place++) {
         const unsigned char *record = bytes + PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * place;
-        uint32_t offset = prewarp_u32(record + PREWARP_SECTION_OFFSET), size = prewarp_u32(record + PREWARP_SECTION_SIZE);
+        uint32_t offset = prewarp_u32(record + PREWARP_SECTION_OFFSET),
+                 size = prewarp_u32(record + PREWARP_SECTION_SIZE);
         uint32_t wanted = (end + PREWARP_ALIGNMENT - 1u) / PREWARP_ALIGNMENT * PREWARP_ALIGNMENT;
         if (prewarp_u32(record + PREWARP_SECTION_KIND) != place + 1u || offset != wanted || offset > lookup->size ||
             size > lookup->size - offset)
@@ -308,7 +317,8 @@ static prewarp_status find_sections(prewarp_lookup *lookup, uint32_t sizes[PREWA
         sizes[place] = size;
         end = offset + size;
     }
-    if ((end + PREWARP_ALIGNMENT - 1u) / PREWARP_ALIGNMENT * PREWARP_ALIGNMENT != lookup->size || !all_zero(bytes, end, lookup->size))
+    if ((end + PREWARP_ALIGNMENT - 1u) / PREWARP_ALIGNMENT * PREWARP_ALIGNMENT != lookup->size ||
+        !all_zero(bytes, end, lookup->size))
         return PREWARP_REFUSED;
     return PREWARP_OK;
 }
@@ -328,7 +338,8 @@ prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t si
     uint32_t sizes[PREWARP_SECTION_COUNT];
     prewarp_status status;
     memset(lookup, 0, sizeof *lookup);
-    if (blob == NULL || size < PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * PREWARP_SECTION_COUNT || size > PREWARP_MAX_BLOB_BYTES)
+    if (blob == NULL || size < PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * PREWARP_SECTION_COUNT ||
+        size > PREWARP_MAX_BLOB_BYTES)
         return PREWARP_NOT_A_BLOB;
     if (memcmp(blob, PREWARP_MAGIC, 8) != 0 || prewarp_u16(blob + PREWARP_HEADER_VERSION) != PREWARP_VERSION ||
         prewarp_u16(blob + PREWARP_HEADER_SECTION_COUNT) != PREWARP_SECTION_COUNT ||
@@ -345,9 +356,9 @@ prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t si
     lookup->block_count = record_count(sizes[PREWARP_SECTION_BLOCKS], PREWARP_BLOCK_BYTES, PREWARP_NONE);
     lookup->surface_count = record_count(sizes[PREWARP_SECTION_SURFACES], PREWARP_SURFACE_BYTES, PREWARP_MAX_SURFACES);
     if (sizes[PREWARP_SECTION_DISPLAY] != PREWARP_DISPLAY_BYTES || lookup->channel_count < 1u ||
-        lookup->channel_count > PREWARP_MAX_CHANNELS || lookup->colour_count < 1u || lookup->colour_count > PREWARP_MAX_COLOURS ||
-        lookup->map_count < 1u || lookup->map_count > maps || lookup->block_count > PREWARP_NONE ||
-        lookup->surface_count > PREWARP_MAX_SURFACES)
+        lookup->channel_count > PREWARP_MAX_CHANNELS || lookup->colour_count < 1u ||
+        lookup->colour_count > PREWARP_MAX_COLOURS || lookup->map_count < 1u || lookup->map_count > maps ||
+        lookup->block_count > PREWARP_NONE || lookup->surface_count > PREWARP_MAX_SURFACES)
         return PREWARP_REFUSED;
     status = check_blocks(lookup, sizes[PREWARP_SECTION_DATA]);
     if (status == PREWARP_OK)
@@ -364,7 +375,8 @@ prewarp_status prewarp_find_map(const prewarp_lookup *lookup, uint32_t channel, 
     uint32_t place;
     for (place = 0; place < lookup->map_count; place++) {
         const unsigned char *record = prewarp_map_record(lookup, place);
-        if (prewarp_u16(record + PREWARP_MAP_CHANNEL) == channel && prewarp_u16(record + PREWARP_MAP_COLOUR) == colour) {
+        if (prewarp_u16(record + PREWARP_MAP_CHANNEL) == channel &&
+            prewarp_u16(record + PREWARP_MAP_COLOUR) == colour) {
             *map = place;
             return PREWARP_OK;
         }
