@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from prewarp.cli import main
+from prewarp.cli.group import COMMANDS
 from prewarp.field import FieldSet
 from prewarp.field.mount import Mount
 from prewarp.grids import write_grid
@@ -84,7 +84,7 @@ def test_the_kinds_hold_every_pairing():
 
 
 def test_the_table_holds_every_command():
-    assert set(REQUESTS) | APART == set(main.commands)
+    assert set(REQUESTS) | APART == set(COMMANDS)
 
 
 @pytest.fixture(scope="module")
