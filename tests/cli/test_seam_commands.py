@@ -79,10 +79,8 @@ def test_register_writes_a_fit_that_is_turned(capture, pairs_file, tmp_path):
     assert found["mismatch_after_rms_arcmin"] < 1e-3 < found["mismatch_before_rms_arcmin"]
     registered = FieldSet.load(output)
     np.testing.assert_allclose(registered.field("outer", "R").mount.turn_deg, [0.2, -0.3, 0.25], atol=1e-5)
-    assert (
-        registered.provenance["registered_against"] == "inner"
-        and len(registered.provenance["pairs_sha256"]) == 64
-    )
+    assert registered.provenance["registered_against"] == "inner"
+    assert registered.provenance["pairs"] == "pairs.csv" and len(registered.provenance["pairs_sha256"]) == 64
     text = run("register", capture / "visor.fit.npz", pairs_file, "-o", output).stdout
     assert "turn_y_deg" in text and "written" in text
 

@@ -84,7 +84,7 @@ def register(
         fields.mounted(
             result.mounts,
             provenance={
-                "pairs": pairs.source,
+                "pairs": Path(pairs.source).name,
                 "pairs_sha256": pairs.sha256,
                 "registered_against": result.reference,
             },
