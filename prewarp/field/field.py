@@ -10,14 +10,14 @@ from functools import cached_property
 import numpy as np
 
 from prewarp.chebyshev import count_of_degree
-from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent, finite_rows
+from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent, extent, finite_rows
 from prewarp.errors import ShapeError
 from prewarp.field.batches import SLICE, over_slices
 from prewarp.field.border import cutting_edges
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.start import StartMap, fit_start_map
 from prewarp.fitting.expansion import Expansion, pupil_sum
-from prewarp.frames import cosine_from_tangent, tangent_from_cosine
+from prewarp.frames import cosine_from_tangent, degrees_from_tangent, tangent_from_cosine
 
 # Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, and is trusted to gain DEPTH_GAIN. A low pupil
 # degree comes first because it is cheap.
@@ -75,6 +75,14 @@ class Field:
     captured_tangent: FloatArray
     border_pixel: FloatArray
     mount: Mount = UNMOUNTED
+
+    def __repr__(self) -> str:
+        (x0, y0), (x1, y1) = degrees_from_tangent(extent(self.captured_tangent))
+        width, height = self.panel_size_px
+        return (
+            f"Field {self.channel}/{self.colour}: panel {width} x {height} px, captured dir_x {x0:.1f} to {x1:.1f}, dir_y "
+            f"{y0:.1f} to {y1:.1f} degrees" + ("" if self.mount.is_identity else ", mounted")
+        )
 
     def mounted(self, mount: Mount, /) -> "Field":
         """Return the same field with `mount` in place of its own: nothing is fitted again."""

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,6 +73,45 @@ class FieldSet:
     pupil_box_mm: FloatArray
     reports: tuple[ChannelReport, ...]
     provenance: Mapping[str, object]
+
+    def __post_init__(self) -> None:
+        if not self.fields:
+            raise FitError(
+                "a set of fields holds none. Fit a grid with fit_grid, or load a fit with FieldSet.load."
+            )
+
+    def __repr__(self) -> str:
+        low, high = self.pupil_box_mm
+        box = ", ".join(f"{a:.4g} to {b:.4g}" for a, b in zip(low, high, strict=True))
+        quality = "; ".join(
+            f"{one.channel}: noise {max(one.sigma_px, default=float('nan')):.2g} px, floor {one.floor_px:.2g} px"
+            for one in self.reports
+        )
+        return (
+            f"FieldSet of '{self.provenance.get('grid', 'memory')}': channels {', '.join(self.channels)}; colours "
+            f"{', '.join(self.colours)}; pupils x, y, z {box} mm" + (f"; {quality}" if quality else "")
+        )
+
+    def _repr_html_(self) -> str:
+        """Return the reports as a table, for notebooks."""
+        head = ("channel", "colour", "samples", "noise px", "residual RMS px", "floor px", "outliers")
+        rows = [
+            (
+                one.channel,
+                colour,
+                one.samples,
+                f"{sigma:.3g}",
+                f"{rms:.3g}",
+                f"{one.floor_px:.3g}",
+                len(one.outlier_rows),
+            )
+            for one in self.reports
+            for colour, sigma, rms in zip(one.colours, one.sigma_px, one.rms_px, strict=True)
+        ]
+        lines = ["".join(f"<th>{name}</th>" for name in head)]
+        lines += ["".join(f"<td>{escape(str(cell))}</td>" for cell in row) for row in rows]
+        table = "".join(f"<tr>{line}</tr>" for line in lines)
+        return f"<p>{escape(repr(self))}</p><table>{table}</table>"
 
     @property
     def channels(self) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from prewarp.checks import FloatArray, IntArray, as_pixel, as_pupil, as_tangent, finite_rows
+from prewarp.checks import FloatArray, IntArray, as_pixel, as_pupil, as_tangent, extent, finite_rows
 from prewarp.columns import codes_from_names, row_list
 from prewarp.columns.schema import LIMIT_GROUPS, LIMIT_NAME, LIMIT_ROWS
 from prewarp.errors import GridError, ShapeError
@@ -105,6 +105,19 @@ class Grid:
 
     def __len__(self) -> int:
         return len(self.channel)
+
+    def __repr__(self) -> str:
+        pupil = self.pupil_mm[self.finite]
+        box = (
+            ", ".join(f"{low:.4g} to {high:.4g}" for low, high in extent(pupil).T)
+            if len(pupil)
+            else "unknown"
+        )
+        return (
+            f"Grid '{self.source}': {len(self)} samples ({len(self) - len(pupil)} not finite); channels "
+            f"{', '.join(self.channel_names)}; colours {', '.join(self.colour_names)}; {len(np.unique(pupil, axis=0))} "
+            f"pupil positions, x, y, z {box} mm"
+        )
 
     @property
     def finite(self) -> np.ndarray:
