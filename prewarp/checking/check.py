@@ -1,21 +1,28 @@
 """`check_grid`: all checks in order, each on what the ones before left standing."""
 
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from prewarp.checking.affine import common_frame, group_affine, px_per_tangent
+from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
 from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding, measure_curl
 from prewarp.checking.duplicates import check_duplicates
 from prewarp.checking.lattice import check_lattices, check_pupil_lattice, find_lattices, panel_places
 from prewarp.checking.orientation import channel_references, nominal_reach, odd_groups, whole_channels
 from prewarp.checking.outliers import find_outliers, outlier_findings
+from prewarp.checking.panels import check_colours, check_panels
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checking.surface import fit_surface
 from prewarp.checking.values import check_values
+from prewarp.checks import BoolArray, FloatArray
 from prewarp.grids import Grid
+from prewarp.module import DisplayModule
 
 _DEGREES_PER_RADIAN = 180.0 / np.pi
 _FEWEST = 12
@@ -25,7 +32,7 @@ def check_grid(
     grid: Grid,
     /,
     *,
-    module=None,
+    module: DisplayModule | None = None,
     panel_size_px: tuple[int, int] | None = None,
     pupil_degree: int | None = None,
 ) -> CheckResult:
@@ -51,41 +58,93 @@ def check_grid(
     Gross faults (axes, units, mixed-up names) are found from affine maps of each channel, colour and pupil position;
     finer ones from a robust polynomial in panel and pupil. Groups found wrong are left out of the latter.
     """
-    findings = [*check_values(grid, _panel_size(module, panel_size_px))]
-    samples = samples_from_grid(grid)
+    findings, samples = _check_columns(grid, _panel_sizes(grid, module, panel_size_px))
     figures: dict[str, object] = {}
-    if len(samples.index) < _FEWEST:
-        findings.append(
-            finding(
-                "layout",
-                "error",
-                f"{len(samples.index)} usable samples; a check needs at least {_FEWEST}.",
-                "Capture more points.",
-            )
-        )
-    else:
-        # The small solves below are up to 100 times slower with two BLAS threads than with one.
-        with threadpool_limits(limits=1, user_api="blas"), np.errstate(all="ignore"):
+    if samples is not None:
+        with _small_solves():
             more, figures = _check_samples(samples, module, pupil_degree)
         findings += more
+    return _result(grid, findings, figures)
+
+
+def quick_check(
+    grid: Grid,
+    /,
+    *,
+    module: DisplayModule | None = None,
+    panel_size_px: tuple[int, int] | None = None,
+) -> CheckResult:
+    """Look for what makes a fit wrong as a whole: columns, ranges, units, colours, panels and axes; no figures.
+
+    A part of `check_grid`, with its parameters and findings; quick enough to run before every fit.
+    """
+    findings, samples = _check_columns(grid, _panel_sizes(grid, module, panel_size_px))
+    if samples is not None:
+        with _small_solves():
+            findings += _check_axes(samples, module).findings
+    return _result(grid, findings, {})
+
+
+def _panel_sizes(
+    grid: Grid, module: DisplayModule | None, panel_size_px: tuple[int, int] | None
+) -> dict[str, tuple[int, int]]:
+    if panel_size_px is not None:
+        return dict.fromkeys(grid.channel_names, panel_size_px)
+    return {} if module is None else {channel.name: channel.panel.size_px for channel in module.channels}
+
+
+def _check_columns(
+    grid: Grid, sizes_px: Mapping[str, tuple[int, int]]
+) -> tuple[list[Finding], Samples | None]:
+    """Return what single columns say, and the samples where there are enough for more."""
+    findings = [*check_values(grid), *check_panels(grid, sizes_px), *check_colours(grid)]
+    samples = samples_from_grid(grid)
+    if len(samples.index) >= _FEWEST:
+        return findings, samples
+    text = f"{len(samples.index)} usable samples; a check needs at least {_FEWEST}."
+    return [*findings, finding("layout", "error", text, "Capture more points.")], None
+
+
+@contextmanager
+def _small_solves() -> Iterator[None]:
+    # Small solves are up to 100 times slower with two BLAS threads than with one.
+    with threadpool_limits(limits=1, user_api="blas"), np.errstate(all="ignore"):
+        yield
+
+
+def _result(grid: Grid, findings: list[Finding], figures: dict[str, object]) -> CheckResult:
     findings.sort(key=lambda f: SEVERITIES.index(f.severity))
     return CheckResult(grid.source, len(grid), tuple(findings), figures)
 
 
-def _panel_size(module, panel_size_px: tuple[int, int] | None) -> tuple[int, int] | None:
-    """Return the size given, else the largest of the module's panels."""
-    if panel_size_px is not None or module is None:
-        return panel_size_px
-    panels = [channel.panel for channel in module.channels]
-    return max(p.width_px for p in panels), max(p.height_px for p in panels)
+@dataclass(frozen=True, eq=False)
+class _Axes:
+    """Affine maps (g, 2, 3) of the groups, typical ones by channel, groups found wrong (g,), and findings."""
+
+    frame: Frame
+    maps: FloatArray
+    references: dict[int, FloatArray]
+    skip: BoolArray
+    findings: list[Finding]
 
 
-def _check_samples(
-    samples: Samples, module, pupil_degree: int | None
-) -> tuple[list[Finding], dict[str, object]]:
+def _check_axes(samples: Samples, module: DisplayModule | None) -> _Axes:
+    """Find flipped and swapped axes, other units and mixed-up channels."""
     frame = common_frame(samples)
     maps = group_affine(samples, frame, samples.tangent)
     references = channel_references(samples, frame, maps)
+    findings, skip = odd_groups(samples, frame, maps, references)
+    findings += whole_channels(samples, frame, references)
+    if module is not None:
+        findings += nominal_reach(samples, references, module)
+    return _Axes(frame, maps, references, skip, findings)
+
+
+def _check_samples(
+    samples: Samples, module: DisplayModule | None, pupil_degree: int | None
+) -> tuple[list[Finding], dict[str, object]]:
+    axes = _check_axes(samples, module)
+    frame, maps, references, skip = axes.frame, axes.maps, axes.references, axes.skip
     colours = len(samples.grid.colour_names)
     scale = np.array(
         [_scale(references, pair // colours, frame) for pair in range(int(samples.pairs.max()) + 1)]
@@ -95,17 +154,13 @@ def _check_samples(
     findings += [*check_lattices(samples, lattices), *check_pupil_lattice(samples)]
     findings += check_enough(samples, pupil_degree)
 
-    odd, skip = odd_groups(samples, frame, maps, references)
-    findings += odd
-    findings += whole_channels(samples, frame, references)
-    if module is not None:
-        findings += nominal_reach(samples, references, module)
+    findings += axes.findings
     places = {lattice.pair: panel_places(samples, frame, lattice) for lattice in lattices}
     trends = pupil_trends(samples, frame, maps, skip, places)
     findings += check_shift(samples, trends)
     misplaced, wrong = check_positions(samples, frame, trends)
     findings += misplaced
-    skip |= wrong
+    skip = skip | wrong
 
     figures: dict[str, object] = {"pupil_positions": len(samples.pupils_mm)}
     figures["layout"] = ", ".join(sorted({lattice.kind for lattice in lattices}))

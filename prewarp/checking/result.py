@@ -1,11 +1,12 @@
 """What a check says: findings with rows and mends, quality figures, as text and as data. No arithmetic on grids."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from prewarp.columns import row_list
+from prewarp.errors import GridError
 
 SEVERITIES = ("error", "warning", "remark")
 ROWS_KEPT = 1000  # of each finding, for programs; text shows the first few and the count
@@ -43,6 +44,10 @@ class Finding:
 
     def line(self) -> str:
         """Return the finding as one line of text."""
+        return f"{self.severity}: {self.kind}: {self.sentence()}"
+
+    def sentence(self) -> str:
+        """Return where, what and how to mend it, without severity and kind."""
         place = ", ".join(
             part
             for part in (
@@ -52,9 +57,7 @@ class Finding:
             )
             if part
         )
-        return (
-            f"{self.severity}: {self.kind}: {place + ': ' if place else ''}{self.text} {self.mend}".rstrip()
-        )
+        return f"{place + ': ' if place else ''}{self.text} {self.mend}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,16 @@ class CheckResult:
         )
         figures = [f"{name}: {_figure_text(value)}" for name, value in self.figures.items()]
         return [head, *(finding.line() for finding in self.findings), *figures]
+
+
+def require_no_error(source: str, findings: Iterable[Finding], /) -> None:
+    """Raise `GridError` for the first error among `findings`, with the count of further ones."""
+    errors = [found for found in findings if found.severity == "error"]
+    if errors:
+        rest = len(errors) - 1
+        more = f" {rest} more error{'s' if rest > 1 else ''}: see 'prewarp check'." if rest else ""
+        first = errors[0]
+        raise GridError(f"{source}: {first.sentence()}{more}", path=source, rows=first.rows, kind=first.kind)
 
 
 def finding(

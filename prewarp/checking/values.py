@@ -11,12 +11,11 @@ from prewarp.grids.columns import DIRECTION_COLUMNS, PIXEL_COLUMNS, misspelt_opt
 
 LIMIT_DIRECTION_DEG = 85.0
 LIMIT_PUPIL_MM = 30.0
-PANEL_MARGIN = 0.02  # of the panel's size: traces may pass the edge a little
 _POSSIBLE_RADIANS = np.pi / 2.0
 
 
-def check_values(grid: Grid, panel_size_px: tuple[int, int] | None) -> Iterator[Finding]:
-    """Yield findings about single values; `panel_size_px` (width, height) adds a check of the panel points."""
+def check_values(grid: Grid) -> Iterator[Finding]:
+    """Yield findings about single values."""
     columns = _columns(grid)
     for name, values in columns.items():
         bad = ~np.isfinite(values)
@@ -29,19 +28,7 @@ def check_values(grid: Grid, panel_size_px: tuple[int, int] | None) -> Iterator[
                 rows=grid.row[bad],
             )
     yield from _directions(grid)
-    far = np.abs(grid.pupil_mm) > LIMIT_PUPIL_MM
-    for axis, name in enumerate(PUPIL_COLUMNS):
-        bad = far[:, axis] & np.isfinite(grid.pupil_mm[:, axis])
-        if bad.any():
-            yield finding(
-                "range",
-                "error",
-                f"{name} is {grid.pupil_mm[bad, axis][0]:g} mm; expected -{LIMIT_PUPIL_MM:g} to {LIMIT_PUPIL_MM:g} mm.",
-                "If these are micrometres, divide them by 1000; the origin is the eye-box centre.",
-                rows=grid.row[bad],
-            )
-    if panel_size_px is not None:
-        yield from _panel_points(grid, panel_size_px)
+    yield from check_pupil_range(grid)
     for name, low in (("luminance", 0.0), ("sigma_px", np.nextafter(0.0, 1.0))):
         values = getattr(grid, name)
         if values is not None and (values < low).any():
@@ -60,6 +47,20 @@ def check_values(grid: Grid, panel_size_px: tuple[int, int] | None) -> Iterator[
                 "remark",
                 f"column '{found}' is ignored.",
                 f"If '{meant}' is meant, rename it to that.",
+            )
+
+
+def check_pupil_range(grid: Grid, limit_mm: float = LIMIT_PUPIL_MM) -> Iterator[Finding]:
+    """Yield findings about pupil positions further than `limit_mm` from the eye-box centre along an axis."""
+    far = (np.abs(grid.pupil_mm) > limit_mm) & np.isfinite(grid.pupil_mm)
+    for bad, values, name in zip(far.T, grid.pupil_mm.T, PUPIL_COLUMNS, strict=True):
+        if bad.any():
+            yield finding(
+                "range",
+                "error",
+                f"{name} is {values[bad][0]:g} mm; expected -{limit_mm:g} to {limit_mm:g} mm.",
+                "If these are micrometres, divide them by 1000; the origin is the eye-box centre.",
+                rows=grid.row[bad],
             )
 
 
@@ -95,23 +96,3 @@ def _directions(grid: Grid) -> Iterator[Finding]:
         else "Correct the angle, or delete the rows.",
         rows=grid.row[bad],
     )
-
-
-def _panel_points(grid: Grid, panel_size_px: tuple[int, int]) -> Iterator[Finding]:
-    for axis, (name, size) in enumerate(zip(PIXEL_COLUMNS, panel_size_px, strict=True)):
-        margin = PANEL_MARGIN * size
-        values = grid.pixel[:, axis]
-        with np.errstate(invalid="ignore"):
-            bad = ((values < -margin) | (values > size + margin)) & np.isfinite(values)
-        if bad.any():
-            other = panel_size_px[1 - axis]
-            swapped = bad.mean() > 0.02 and values[bad].max() <= other * (1 + PANEL_MARGIN) and other > size
-            yield finding(
-                "axis" if swapped else "range",
-                "error" if swapped else "warning",
-                f"{name} is {values[bad][0]:g} px; the panel has {size} px.",
-                "The other side of the panel is long enough: swap panel_u_px and panel_v_px."
-                if swapped
-                else "Check the panel's size; measure these points again or delete the rows.",
-                rows=grid.row[bad],
-            )

@@ -6,7 +6,8 @@ Beyond it a fitted polynomial is a guess, so the field has no reach there. Where
 import numpy as np
 from scipy.spatial import ConvexHull, HalfspaceIntersection, QhullError
 
-from prewarp.checks import BoolArray, FloatArray, finite_rows
+from prewarp.checks import BoolArray, FloatArray, extent, finite_rows
+from prewarp.errors import FitError
 
 
 def hull_corners(points: FloatArray, /) -> FloatArray:
@@ -66,7 +67,15 @@ def captured_border(captured: FloatArray, spacing_px: float, size_px: tuple[int,
     if len(cutting) == 0:
         return corners
     inner = np.clip(captured.mean(axis=0), 1.0, np.array(size_px) - 1.0)
-    return hull_corners(HalfspaceIntersection(np.vstack([cutting, panel]), inner).intersections)
+    try:
+        common = HalfspaceIntersection(np.vstack([cutting, panel]), inner).intersections
+    except QhullError as cause:
+        (u0, v0), (u1, v1) = extent(captured)
+        raise FitError(
+            f"panel points from u={u0:.4g} v={v0:.4g} to u={u1:.4g} v={v1:.4g} px cover no area of a panel of {width} x "
+            f"{height} px. Check the panel's size and the unit of panel_u_px and panel_v_px."
+        ) from cause
+    return hull_corners(common)
 
 
 def cutting_edges(corners: FloatArray, size_px: tuple[int, int], /) -> FloatArray:

@@ -1,12 +1,16 @@
 """`fit_grid`: a distortion grid in, the fields of all its channels and colours out."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
+from prewarp.checking import require_no_error
+from prewarp.checking.panels import check_colours, check_panels
+from prewarp.checking.values import check_pupil_range
 from prewarp.checks import extent
 from prewarp.errors import FitError, FoldError
 from prewarp.field.border import captured_border, hull_corners
@@ -16,9 +20,13 @@ from prewarp.field.fold import find_fold
 from prewarp.fitting.fit import FitResult, fit_channel
 from prewarp.fitting.samples import position_keys
 from prewarp.grids import Grid
+from prewarp.records import Number, Numbers, shown
 
 # How far beyond the captured dots the border lies, in dot spacings: the first at which the map does not fold.
 BORDER_GROWTH = (1.0, 0.5, 0.0)
+# Beyond any eye box: a wrong unit or a slip of the pen, which no fit survives.
+FARTHEST_PUPIL_MM = 1000.0
+_SIZE = Numbers(Number(1, 32768, "px", whole=True), 2, 2)
 REFERENCE_COLOURS = ("G", "g", "green", "Green")
 
 
@@ -53,22 +61,17 @@ def fit_grid(
 
     Raises
     ------
+    GridError
+        A colour that one channel lacks, more than 1 % of a channel's rows off its panel, or absurd values.
     FitError
         Too few samples, a channel without panel size, or an unknown family.
     FoldError
         A fitted map folds within the border of its samples; names panel point and pupil.
     """
+    work = _panel_sizes(grid, panel_size_px)
+    findings = (*check_pupil_range(grid, FARTHEST_PUPIL_MM), *check_panels(grid, work), *check_colours(grid))
+    require_no_error(grid.source, findings)
     colours = _colour_order(grid)
-    work = []
-    for name in grid.channel_names:
-        try:
-            size = panel_size_px[name] if isinstance(panel_size_px, Mapping) else panel_size_px
-        except KeyError:
-            raise FitError(
-                f"{grid.source}: channel '{name}' has no panel size; sizes are given for {', '.join(panel_size_px)}.",
-                channel=name,
-            ) from None
-        work.append((name, (int(size[0]), int(size[1]))))
 
     def fit_one(job: tuple[str, tuple[int, int]]) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
         return _fit_one_channel(grid, job[0], job[1], colours, family)
@@ -76,9 +79,9 @@ def fit_grid(
     results = []
     # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread for all of
     # them, set here and not in each: the setting is the process's, and the channel that ends first would undo it for the
-    # other, in the middle of a sum. With two threads small factorisations are slower besides (design's section 7).
+    # other, in the middle of a sum. With two threads small factorisations are slower besides.
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
-        for (name, _), result in zip(work, pool.map(fit_one, work), strict=True):
+        for (name, _), result in zip(work.items(), pool.map(fit_one, work.items()), strict=True):
             results.append(result)
             if progress is not None:
                 progress(name, len(results), len(work))
@@ -89,12 +92,38 @@ def fit_grid(
         reports=tuple(report for _, report in results),
         provenance={
             "prewarp": __version__,
-            "grid": grid.source,
+            "grid": Path(grid.source).name,
             "grid_sha256": grid.sha256,
             "family": family,
-            "panel_size_px": {name: list(size) for name, size in work},
+            "panel_size_px": {name: list(size) for name, size in work.items()},
         },
     )
+
+
+def _panel_sizes(
+    grid: Grid, panel_size_px: tuple[int, int] | Mapping[str, tuple[int, int]]
+) -> dict[str, tuple[int, int]]:
+    sizes = {}
+    for name in grid.channel_names:
+        given = panel_size_px
+        if isinstance(given, Mapping):
+            if name not in given:
+                raise FitError(
+                    f"{grid.source}: channel '{name}' has no panel size; sizes are given for {', '.join(given)}.",
+                    channel=name,
+                )
+            given = given[name]
+        if isinstance(given, Sequence | np.ndarray) and not isinstance(given, str):
+            given = np.asarray(given).tolist()
+        accepted, reason = _SIZE.accept(given)
+        if reason:
+            raise FitError(
+                f"panel_size_px is {shown(given)}{reason} for channel '{name}'; expected width and height, "
+                f"{_SIZE.expected}, such as (2560, 1440).",
+                channel=name,
+            )
+        sizes[name] = accepted
+    return sizes
 
 
 def _colour_order(grid: Grid) -> tuple[str, ...]:
@@ -108,9 +137,7 @@ def _fit_one_channel(
     grid: Grid, channel: str, size: tuple[int, int], colours: tuple[str, ...], family: str
 ) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
     part = grid.select(channel=channel)
-    present = tuple(name for name in colours if np.any(part.colour == part.colour_names.index(name)))
-    recode = np.array([present.index(name) if name in present else -1 for name in part.colour_names])
-    colour = recode[part.colour]
+    colour = np.array([colours.index(name) for name in part.colour_names])[part.colour]
     result = fit_channel(
         channel=channel,
         panel_size_px=size,
@@ -119,12 +146,12 @@ def _fit_one_channel(
         pupil_mm=part.pupil_mm,
         sigma_px=part.sigma_px,
         colour=colour,
-        colour_names=present,
+        colour_names=colours,
         family=family,
     )
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))
-    spacing = _spacing_px(pixel, pupils, len(present))
+    spacing = _spacing_px(pixel, pupils, len(colours))
     captured = hull_corners(tangent)
     pixel = hull_corners(pixel)
     box = extent(pupils)
@@ -132,7 +159,7 @@ def _fit_one_channel(
         border = captured_border(pixel, growth * spacing, size)
         fields = {
             (channel, name): Field(channel, name, size, expansion, captured, border)
-            for name, expansion in zip(present, result.expansions, strict=True)
+            for name, expansion in zip(colours, result.expansions, strict=True)
         }
         folds = {key: find_fold(field, box) for key, field in fields.items()}
         if not any(fold.folds for fold in folds.values()):
@@ -149,7 +176,7 @@ def _fit_one_channel(
                 pixel=fold.pixel,
                 pupil_mm=fold.pupil_mm,
             )
-    return fields, _report(part, channel, present, colour, result)
+    return fields, _report(part, channel, colours, colour, result)
 
 
 def _report(

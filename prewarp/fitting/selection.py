@@ -67,12 +67,17 @@ def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> i
     mean = scores.mean(axis=1)
     best = int(np.argmin(mean))
     difference = scores - scores[best]
-    error = difference.std(axis=1, ddof=1) / np.sqrt(scores.shape[1])
-    as_good = difference.mean(axis=1) <= np.maximum(error, ROUNDING * mean[best])
+    as_good = difference.mean(axis=1) <= np.maximum(_standard_error(difference), ROUNDING * mean[best])
     acceptable = as_good | (mean <= RESOLUTION_PX**2)
     acceptable[best] = True
     candidates = np.flatnonzero(acceptable)
     return int(candidates[np.argmin(np.asarray(parameters)[candidates])])
+
+
+def _standard_error(difference: FloatArray) -> FloatArray:
+    """Return the standard error of means over the last axis, the folds; one fold alone has none: 0."""
+    folds = difference.shape[-1]
+    return difference.std(axis=-1, ddof=1) / np.sqrt(folds) if folds > 1 else np.zeros(difference.shape[:-1])
 
 
 def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
@@ -121,7 +126,7 @@ def best_supported(
         explained = (rest[simplest] - rest[place]) / noise
         pays = explained > WORTH_TRYING * more + np.sqrt(2.0 * more)
         difference = scores[place] - scores[simplest]
-        if pays and difference.mean() <= difference.std(ddof=1) / np.sqrt(len(difference)):
+        if pays and difference.mean() <= _standard_error(difference):
             return place
     return simplest
 

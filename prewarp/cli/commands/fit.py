@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from prewarp.checking import quick_check, require_no_error
 from prewarp.cli.arguments import FILE, module_option, output_option, panel_option, require_output_file
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet, fit_grid
@@ -53,10 +54,15 @@ def fit(
         require_output_file(path, grid_path, module_path)
     if picture is not None and picture.resolve() == output.resolve():
         raise click.UsageError("--picture and --output name the same file.")
+    module = None if module_path is None else read_module(module_path)
     sizes = panel_size_px
-    if module_path is not None:
-        sizes = {channel.name: channel.panel.size_px for channel in read_module(module_path).channels}
+    if module is not None:
+        sizes = {channel.name: channel.panel.size_px for channel in module.channels}
     grid = read_grid(grid_path)
+    checked = quick_check(grid, module=module, panel_size_px=panel_size_px)
+    require_no_error(grid.source, checked.findings)
+    for found in checked.findings:
+        talk.note(found.line())
     channels = len(grid.channel_names)
     start = time.perf_counter()
     with talk.progress(f"fitting {channels} channels, {len(grid)} samples", total=channels) as step:
