@@ -13,22 +13,22 @@ TOML; see `calib/` for two whole ones::
     radius_mm = 60.0                  # leave out for a plane; positive: centre of curvature toward +z
     conic = -1.0
     aspheric = [1e-6]                 # of r^4, r^6, ... in mm^-3, mm^-5, ...
-    glass = "N-BK7"                   # medium behind the surface; left out: air; or index = 1.5
+    glass = "517642"                  # medium behind the surface (`prewarp.trace.glass`); left out: air; or index = 1.5
     semi_aperture_mm = 20.0           # circle about the vertex; left out: no limit
     [[channel.inner.surface]]
     reflect = true                    # a mirror; the medium stays
     decentre_mm = [0.0, 1.0]
     tilt_deg = [30.0, 0.0, 0.0]
-    bend = true
+    axis_follows_reflection = true
     [channel.inner.panel]
     gap_mm = -20.0                    # decentre_mm, tilt_deg as above
     flip_u = false                    # flip_v
 
 Placing. A running frame starts at the eye-box centre with the eye's axes (+x right, +y up, +z forward), turned by
 `turn_deg`. Every entry first moves it by `gap_mm` along its z. The surface then sits in that frame, its vertex moved by
-`decentre_mm` (x, y) and its axes turned by `tilt_deg`; the frame itself goes on undisturbed (decentre and return),
-except where `bend = true`: then it stays at the decentred vertex and turns by the tilt twice, so that its axis is the
-reflected axis (decentre and bend). After an odd number of mirrors light runs toward -z: gaps are negative there, as is
+`decentre_mm` (x, y) and its axes turned by `tilt_deg`. The surface alone is tilted, the frame goes on undisturbed, except
+where `axis_follows_reflection = true`: there the axis follows the reflected ray, so the frame stays at the moved vertex and
+turns by the tilt twice. After an odd number of mirrors light runs toward -z: gaps are negative there, as is
 usual. `turn_deg` and `tilt_deg` are [about x, about y, about z], applied in that order, each about the axis as already
 turned; about x turns +y toward +z (the axis z then points down), about y turns +z toward +x (to the right), about z
 turns +x toward +y.
@@ -71,7 +71,7 @@ class Surface:
     semi_aperture_mm: float | None = checked(Number(1e-3, 1e4, "mm"), default=None)
     decentre_mm: tuple[float, float] = checked(_SHIFT, default=(0.0, 0.0))
     tilt_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
-    bend: bool = checked(Flag(), default=False)
+    axis_follows_reflection: bool = checked(Flag(), default=False)
 
     def __post_init__(self) -> None:
         validate(self, TraceError)
@@ -82,8 +82,10 @@ class Surface:
             raise TraceError("index and glass are both given; expected one of them.")
         if self.reflect and (self.index is not None or self.glass != AIR):
             raise TraceError("glass or index stands at a mirror, which changes no medium. Delete it.")
-        if self.bend and not self.reflect:
-            raise TraceError("bend is given at a refracting surface; expected it at a mirror only.")
+        if self.axis_follows_reflection and not self.reflect:
+            raise TraceError(
+                "axis_follows_reflection is given at a refracting surface; expected it at a mirror only."
+            )
 
     @property
     def shape(self) -> Shape:
@@ -133,7 +135,7 @@ class DesignChannel:
             vertex = origin + axes[:, :2] @ np.asarray(element.decentre_mm)
             turn = rotation_from_degrees(element.tilt_deg)
             found.append((vertex, axes @ turn))
-            if isinstance(element, Surface) and element.bend:
+            if isinstance(element, Surface) and element.axis_follows_reflection:
                 origin, axes = vertex, axes @ turn @ turn
         return found
 

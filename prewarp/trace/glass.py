@@ -1,11 +1,15 @@
 """Dispersion: refractive index of the glasses a design may name."""
 
+from functools import lru_cache
+
 import numpy as np
 
 from prewarp.checks import nearest_name
 from prewarp.errors import TraceError
 
 AIR = "air"
+# Fraunhofer lines F and C (hydrogen), d (helium).
+_LINE_F_NM, _LINE_D_NM, _LINE_C_NM = 486.1327, 587.5618, 656.2725
 
 # Sellmeier coefficients (B1, B2, B3, C1, C2, C3), C in um^2, for index relative to air, as the makers publish them:
 # Schott catalogue of 2017-01-20, Ohara catalogue of 2017-11-30 (L-BSL7, S-LAH79), both read in the
@@ -31,15 +35,40 @@ SELLMEIER: dict[str, tuple[float, float, float, float, float, float]] = {
 }
 
 
-def require_glass(name: str, /) -> str:
-    """Return `name` when it is "air" or in the catalogue; `TraceError` with the nearest name otherwise."""
-    if name != AIR and name not in SELLMEIER:
-        known = [AIR, *SELLMEIER]
-        raise TraceError(
-            f"glass is {name!r}; expected one of {', '.join(known)}, or give `index`.{nearest_name(name, known)}",
-            glass=name,
+@lru_cache(maxsize=1)
+def names_by_code() -> dict[str, str]:
+    """Return the catalogue's names by six-digit code: thousandths of nd - 1, then tenths of the Abbe number Vd.
+
+    The code of two glasses names neither.
+    """
+    found: dict[str, list[str]] = {}
+    for name in SELLMEIER:
+        blue, yellow, red = (
+            index_from_wavelength(name, line) for line in (_LINE_F_NM, _LINE_D_NM, _LINE_C_NM)
         )
-    return name
+        abbe = (yellow - 1.0) / (blue - red)
+        found.setdefault(f"{round(1000 * (yellow - 1.0)):03d}{round(10 * abbe):03d}", []).append(name)
+    return {code: names[0] for code, names in found.items() if len(names) == 1}
+
+
+def require_glass(name: str, /) -> str:
+    """Return the catalogue's name of a glass named so or by its six-digit code, or "air".
+
+    Raises
+    ------
+    TraceError
+        The catalogue has no such glass; the nearest name is given.
+    """
+    if name == AIR or name in SELLMEIER:
+        return name
+    if name in names_by_code():
+        return names_by_code()[name]
+    known = [AIR, *SELLMEIER]
+    raise TraceError(
+        f"glass is {name!r}; expected one of {', '.join(known)}, a six-digit code of these, or give `index`."
+        f"{nearest_name(name, [*known, *names_by_code()])}",
+        glass=name,
+    )
 
 
 def index_from_wavelength(name: str, wavelength_nm: float, /) -> float:
@@ -50,8 +79,9 @@ def index_from_wavelength(name: str, wavelength_nm: float, /) -> float:
     n^2 = 1 + sum_k B_k w^2 / (w^2 - C_k), w the wavelength in um (Sellmeier 1871, the makers' three-term form).
     Conditions: 365 to 2000 nm, room temperature. Checked: N-BK7 nd = 1.51680, Vd = 64.17.
     """
-    if require_glass(name) == AIR:
+    found = require_glass(name)
+    if found == AIR:
         return 1.0
-    b, c = np.array(SELLMEIER[name]).reshape(2, 3)
+    b, c = np.array(SELLMEIER[found]).reshape(2, 3)
     squared = (wavelength_nm * 1e-3) ** 2
     return float(np.sqrt(1.0 + np.sum(b * squared / (squared - c))))

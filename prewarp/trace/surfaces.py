@@ -56,7 +56,7 @@ class Shape:
     def _meet_conic(self, point: FloatArray, direction: FloatArray) -> FloatArray:
         if self.curvature == 0.0:
             return point
-        c, bend = self.curvature, 1.0 + self.conic
+        c, oblate = self.curvature, 1.0 + self.conic
         x, y = point[..., 0], point[..., 1]
         along = direction[..., 2]
         # a s^2 - 2 b s + d = 0 for the distance s from the vertex plane.
@@ -67,8 +67,8 @@ class Shape:
         pivot = b + np.where(b < 0.0, -root, root)
         near = point + _ratio(d, pivot)[..., None] * direction
         far = point + _ratio(pivot, a)[..., None] * direction
-        takes_near = 1.0 - bend * c * near[..., 2] >= 0.0
-        takes_far = 1.0 - bend * c * far[..., 2] >= 0.0
+        takes_near = 1.0 - oblate * c * near[..., 2] >= 0.0
+        takes_far = 1.0 - oblate * c * far[..., 2] >= 0.0
         met = np.where(takes_near[..., None], near, far)
         return np.where((takes_near | takes_far)[..., None], met, np.nan)
 

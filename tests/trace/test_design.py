@@ -32,7 +32,7 @@ gap_mm = 30.0
 reflect = true
 tilt_deg = [40.0, 0.0, 0.0]
 decentre_mm = [0.0, 1.0]
-bend = true
+axis_follows_reflection = true
 [channel.inner.panel]
 gap_mm = -20.0
 flip_u = true
@@ -58,7 +58,11 @@ def test_every_entry_is_read(tmp_path):
         semi_aperture_mm=20.0,
     )
     assert channel.surfaces[2] == Surface(
-        gap_mm=30.0, reflect=True, tilt_deg=(40.0, 0.0, 0.0), decentre_mm=(0.0, 1.0), bend=True
+        gap_mm=30.0,
+        reflect=True,
+        tilt_deg=(40.0, 0.0, 0.0),
+        decentre_mm=(0.0, 1.0),
+        axis_follows_reflection=True,
     )
     assert channel.panel == PanelPlace(gap_mm=-20.0, flip_u=True)
     assert channel.brightness_of("G") == 0.5
@@ -89,7 +93,7 @@ def test_every_entry_is_read(tmp_path):
             r"surface\[3\]\.glass or index stands at a mirror",
         ),
         ("reflect = true", "reflect = 1", r"surface\[3\]\.reflect is 1 \(int\); expected true or false"),
-        ("reflect = true\n", "", r"surface\[3\]\.bend is given at a refracting surface"),
+        ("reflect = true\n", "", r"surface\[3\]\.axis_follows_reflection is given at a refracting surface"),
         (
             "tilt_deg = [40.0, 0.0, 0.0]",
             "tilt_deg = [40.0, 0.0]",
@@ -129,7 +133,7 @@ def test_a_bent_mirror_carries_the_frame_and_a_tilted_surface_does_not():
         "a",
         (
             Surface(gap_mm=10.0, tilt_deg=(20.0, 0, 0), decentre_mm=(3.0, 0.0), index=1.5),
-            Surface(gap_mm=30.0, reflect=True, tilt_deg=(45.0, 0, 0), bend=True),
+            Surface(gap_mm=30.0, reflect=True, tilt_deg=(45.0, 0, 0), axis_follows_reflection=True),
             Surface(gap_mm=-5.0),
         ),
         PanelPlace(gap_mm=-7.0, decentre_mm=(0.0, 2.0)),

@@ -3,7 +3,7 @@
 import pytest
 
 from prewarp.errors import TraceError
-from prewarp.trace.glass import SELLMEIER, index_from_wavelength
+from prewarp.trace.glass import SELLMEIER, index_from_wavelength, names_by_code
 from tests.trace.erfle import LINE_C_NM, LINE_D_NM, LINE_F_NM
 
 # nd and Vd as the makers print them (Schott and Ohara data sheets; N-BK7 and fused silica looked up, others from memory).
@@ -56,3 +56,21 @@ def test_air_is_one_and_an_unknown_glass_is_named():
         TraceError, match=r"glass is 'N-BK8'; expected one of air, N-BK7.* Did you mean 'N-BK7'"
     ):
         index_from_wavelength("N-BK8", 500.0)
+
+
+def test_six_digit_codes_name_the_same_glass():
+    for code, name in {
+        "517642": "N-BK7",
+        "755523": "N-LAK33B",
+        "805254": "N-SF6",
+        "458678": "fused-silica",
+    }.items():
+        assert names_by_code()[code] == name
+        assert index_from_wavelength(code, 532.0) == index_from_wavelength(name, 532.0)
+    # F2 and N-F2 share their code.
+    with pytest.raises(TraceError, match="six-digit"):
+        index_from_wavelength("620364", 532.0)
+    for code, name in names_by_code().items():
+        index, abbe = CATALOGUE[name]
+        assert abs(int(code[:3]) - 1000.0 * (index - 1.0)) <= 0.501
+        assert abs(int(code[3:]) - 10.0 * abbe) <= 0.601

@@ -97,7 +97,7 @@ CHANNELS = {
                     aspheric=(1e-7,),
                     reflect=True,
                     tilt_deg=(28.0, 0, 0),
-                    bend=True,
+                    axis_follows_reflection=True,
                 ),
                 Surface(
                     gap_mm=-25.0,
