@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from prewarp.frames import arcmin_between, arcmin_step, sight_axes, unit_from_tangent
+from prewarp.frames import arcmin_between, arcmin_step, reference_pupil, sight_axes, unit_from_tangent
 
 
 def test_axes_are_right_up_and_across():
@@ -20,6 +20,16 @@ def test_axes_are_right_up_and_across():
         np.testing.assert_allclose(np.sum(one * other, axis=1), expected, atol=1e-14)
     assert np.all(right[:, 1] == 0.0) and np.all(right[:, 0] > 0.0) and np.all(up[:, 1] > 0.0)
     np.testing.assert_allclose(sight_axes(np.zeros(2)), [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+
+
+def test_a_ray_crosses_the_reference_plane_where_it_is_walked_to():
+    pupil = np.random.default_rng(2).uniform(-5.0, 5.0, (20, 3))
+    tangent = np.random.default_rng(3).uniform(-0.8, 0.8, (20, 2))
+    walked = pupil - pupil[:, 2:] * np.column_stack([tangent, np.ones(20)])
+    np.testing.assert_allclose(walked[:, 2], 0.0, atol=1e-15)
+    np.testing.assert_allclose(reference_pupil(tangent, pupil), walked[:, :2])
+    # Behind the plane, looking to the right: the crossing lies further right.
+    assert reference_pupil(np.array([0.5, 0.0]), np.array([0.0, 0.0, -2.0]))[0] == 1.0
 
 
 @pytest.mark.outside

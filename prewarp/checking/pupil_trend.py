@@ -11,7 +11,7 @@ from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, IntArray, extent
-from prewarp.frames import curvature_from_slope
+from prewarp.frames import curvature_from_slope, reference_pupil
 from prewarp.robust import robust_fit
 
 _PANEL_DEGREES = (9, 5)  # the first that the samples carry
@@ -116,7 +116,7 @@ def _fit_panel(samples: Samples, frame: Frame, index: IntArray, places: int) -> 
 
 def _reference(samples: Samples, groups, whole) -> FloatArray:
     pupil = samples.pupils_mm[samples.group_pupil[groups]]
-    return pupil[:, :2] - pupil[:, 2:] * whole[:, :, 0]
+    return reference_pupil(whole[:, :, 0], pupil)
 
 
 def _trend(samples, frame, pair, groups, maps, whole, panel) -> PupilTrend | None:

@@ -11,6 +11,7 @@ from prewarp.checking.pupil_trend import PupilTrend
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, extent
+from prewarp.frames import reference_pupil
 from prewarp.robust import robust_fit
 
 LEAST_DIOPTRES = 0.15  # below, the image is too far away for its shift to tell signs
@@ -113,7 +114,7 @@ def _position_finding(samples, frame, trends, pair, group, own, typical) -> Find
         basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
         own_map = robust_fit(basis, rest).coefficient.T
         whole = robust_fit(basis, samples.tangent[index]).coefficient.T
-        reference = positions[:, :2] - positions[:, 2:] * whole[:, 0]
+        reference = reference_pupil(whole[:, 0], positions)
         return map_length(own_map - other.predicted(reference)) * float(px_per_tangent(whole, frame))
 
     explains = max(0.25 * own, 0.0)

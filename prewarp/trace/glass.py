@@ -37,7 +37,7 @@ SELLMEIER: dict[str, tuple[float, float, float, float, float, float]] = {
 
 @lru_cache(maxsize=1)
 def names_by_code() -> dict[str, str]:
-    """Return the catalogue's names by six-digit code: thousandths of nd - 1, then tenths of the Abbe number Vd.
+    """Return the catalogue's names by six-digit code: three decimals of nd, then tenths of the Abbe number Vd.
 
     The code of two glasses names neither.
     """
@@ -47,7 +47,7 @@ def names_by_code() -> dict[str, str]:
             index_from_wavelength(name, line) for line in (_LINE_F_NM, _LINE_D_NM, _LINE_C_NM)
         )
         abbe = (yellow - 1.0) / (blue - red)
-        found.setdefault(f"{round(1000 * (yellow - 1.0)):03d}{round(10 * abbe):03d}", []).append(name)
+        found.setdefault(f"{round(1000 * (yellow % 1.0)):03d}{round(10 * abbe):03d}", []).append(name)
     return {code: names[0] for code, names in found.items() if len(names) == 1}
 
 

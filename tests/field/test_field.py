@@ -50,6 +50,22 @@ def test_depth_is_predicted_from_one_plane(fields):
     assert np.quantile(np.hypot(*(found.pixel - pixel)[found.valid].T), 0.95) < 0.01
 
 
+def test_captures_in_three_planes_are_one_map():
+    """Captures at z = -2, 0 and 2 mm: a fit that took the depth with the wrong sign would miss by several px."""
+    depths = (-2.0, 0.0, 2.0)
+    grid = make_grid(
+        "panel", noise_px=0.0, pupils=pupil_lattice(3, 4.0, depths), channels=two_channels(distance_m=0.5)
+    )
+    fields = fit_grid(grid, panel_size_px=SIZE)
+    assert max(report.floor_px for report in fields.reports) < 0.001
+    for name, display in two_channels(distance_m=0.5).items():
+        pixel, pupil = _points()
+        for depth in depths:
+            pupil[:, 2] = depth
+            truth = plane_image_forward(pixel, pupil, display)
+            assert arcmin_between(fields.field(name, "G").forward(pixel, pupil_mm=pupil), truth).max() < 0.01
+
+
 def test_forward_of_inverse_is_the_direction(fields):
     field = fields.field("inner", "R")
     pixel, pupil = _points()
