@@ -1,19 +1,13 @@
-// Provides: prewarp_eye_sums: what a mesh node shows for a reference pupil, sum_m c_m P_m, c = M Q(x0, y0);
-// prewarp_tangent_from_cosine.
-// Needs: t_pair, t_single: patterns of node (column, row), mode m at texel (column, row + rows * m); u_mix: M, mode by mode;
-//        u_half_mm: divides the reference pupil, mm; PREWARP_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
+// Provides: prewarp_eye_sums: what a mesh node shows for a reference pupil, sum_j Q_j(x0, y0) B_j; prewarp_tangent_from_cosine.
+// Needs: t_pair, t_single: B of node (column, row), pupil function j at texel (column, row + rows * j); u_half_mm: divides the
+//        reference pupil, mm; PREWARP_PUPIL_DEGREE: total degree of the Chebyshev basis Q, graded order.
 // pair.xy, pair.zw, single: three vectors per node; which, the stage that uses them says. log_light: logarithm of luminance of
 // red, green, blue, from t_log_light where PREWARP_LIT is 1, else 0.
-// Python twin: prewarp.render.live.eye_table.EyeTable and prewarp.render.live.modes.modes_of.
+// Python twin: prewarp.render.live.eye_table.EyeTable.
 
 #ifndef PREWARP_PUPIL_DEGREE
 #define PREWARP_PUPIL_DEGREE 5
 #endif
-#ifndef PREWARP_MODES
-#define PREWARP_MODES 6
-#endif
-#define PREWARP_PUPIL_FUNCTIONS (((PREWARP_PUPIL_DEGREE + 1) * (PREWARP_PUPIL_DEGREE + 2)) / 2)
-
 #ifndef PREWARP_LIT
 #define PREWARP_LIT 0
 #endif
@@ -24,7 +18,6 @@ uniform sampler2D t_single;
 uniform sampler2D t_log_light;
 #endif
 uniform vec2 u_half_mm;
-uniform float u_mix[PREWARP_MODES * PREWARP_PUPIL_FUNCTIONS];
 
 void prewarp_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single, out vec3 log_light) {
     vec2 place = reference_mm / u_half_mm;
@@ -40,30 +33,20 @@ void prewarp_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, ou
         in_y[k] = 2.0 * place.y * in_y[k - 1] - in_y[k - 2];
     }
 #endif
-    float share[PREWARP_MODES];
-    for (int m = 0; m < PREWARP_MODES; ++m) {
-        share[m] = 0.0;
-    }
-    int place_in_basis = 0;
-    for (int total = 0; total <= PREWARP_PUPIL_DEGREE; ++total) {
-        for (int second = 0; second <= total; ++second) {
-            float value = in_x[total - second] * in_y[second];
-            for (int m = 0; m < PREWARP_MODES; ++m) {
-                share[m] += u_mix[m * PREWARP_PUPIL_FUNCTIONS + place_in_basis] * value;
-            }
-            ++place_in_basis;
-        }
-    }
     pair = vec4(0.0);
     single = vec2(0.0);
     log_light = vec3(0.0);
-    for (int m = 0; m < PREWARP_MODES; ++m) {
-        ivec2 texel = ivec2(node.x, node.y + rows * m);
-        pair += share[m] * texelFetch(t_pair, texel, 0);
-        single += share[m] * texelFetch(t_single, texel, 0).xy;
+    ivec2 texel = node;
+    for (int total = 0; total <= PREWARP_PUPIL_DEGREE; ++total) {
+        for (int second = 0; second <= total; ++second) {
+            float value = in_x[total - second] * in_y[second];
+            pair += value * texelFetch(t_pair, texel, 0);
+            single += value * texelFetch(t_single, texel, 0).xy;
 #if PREWARP_LIT == 1
-        log_light += share[m] * texelFetch(t_log_light, texel, 0).xyz;
+            log_light += value * texelFetch(t_log_light, texel, 0).xyz;
 #endif
+            texel.y += rows;
+        }
     }
 }
 

@@ -8,7 +8,6 @@ in that same direction. So the perceived view needs no inverse: it is the panel'
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -100,17 +99,6 @@ class EyeTable:
         step = self.cosine[0, row, column + 1, 1] - self.cosine[0, row, column, 1]
         return float(self.step_px[0] / np.linalg.norm(step))
 
-    @cached_property
-    def _flat(self) -> FloatArray:
-        """Coefficients (values of all nodes, pupil functions): green, red, blue cosines, then red and blue points."""
-        parts = [
-            *(self.cosine[..., colour, :] for colour in (1, 0, 2)),
-            self.seen_px[..., 0, :],
-            self.seen_px[..., 1, :],
-        ]
-        count = len(self.cosine)
-        return np.concatenate([part.reshape(count, -1) for part in parts], axis=1).T.astype(np.float32)
-
     def thinned(self) -> "EyeTable":
         """Return the table with every other node; itself where the panel is an odd number of cells, or few, wide or high."""
         rows, columns = (length - 2 for length in self.node_shape)
@@ -162,10 +150,6 @@ class EyeTable:
         own = [np.einsum(sums, bases[colour], self.log_own[..., colour]) for colour in range(3)]
         seen = [np.einsum(sums, bases[1], self.log_seen[..., colour]) for colour in range(3)]
         return np.exp(np.stack(own, axis=-1)), np.exp(np.stack(seen, axis=-1))
-
-    def plane_values(self, reference_mm: ArrayLike, /) -> FloatArray:
-        """Return all sums for one reference pupil (2,): one small matrix product, float32, for a pupil in the plane z = 0."""
-        return self._flat @ self._basis(np.asarray(reference_mm, dtype=float)[None]).astype(np.float32)[:, 0]
 
     def _basis(self, reference_mm: FloatArray) -> FloatArray:
         x, y = ((reference_mm - self.centre_mm) / self.half_mm).T

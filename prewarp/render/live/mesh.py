@@ -1,4 +1,4 @@
-"""The mesh of one channel on the GPU, summed from its modes for each pupil position; nothing is uploaded."""
+"""The mesh of one channel on the GPU, summed from its table for each pupil position; nothing is uploaded."""
 
 from typing import TYPE_CHECKING
 
@@ -9,15 +9,11 @@ from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection, focal_lengths_from_tangent
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
 from prewarp.render.live.eye_table import EyeTable
-from prewarp.render.live.modes import Modes, modes_of
 from prewarp.render.live.weight_map import WeightMap
 
 if TYPE_CHECKING:
     import moderngl
 
-# What leaving modes out of a table may cost, panel px, and of luminance.
-MODE_TOLERANCE_PX = 0.01
-_LIGHT_TOLERANCE = 0.0005
 # How bright panels look: all alike; as measured; as measured, and matched by gains. Place in here: `u_light` of the shaders.
 LIGHTS = ("even", "as measured", "matched")
 
@@ -42,13 +38,11 @@ class EyeMesh:
         self.indices = context.buffer(_triangles(rows, columns).tobytes())
         self.shown = Target(context, (columns, rows), "f4", count=3)
         self.seen = Target(context, (columns, rows), "f4", count=3)
-        per_cosine = table.px_per_cosine
-        shown, seen = table.cosine, np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2)
-        modes = (
-            _modes(shown, np.full(3, per_cosine), table.log_own),
-            _modes(seen, np.array([per_cosine, 1.0, 1.0]), table.log_seen),
+        seen = np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2)
+        self._tables = (
+            _table_textures(context, table.cosine, table.log_own),
+            _table_textures(context, seen, table.log_seen),
         )
-        self._tables = tuple(_pattern_textures(context, each.pattern) for each in modes)
         self._weight = _float_texture(context, _weights_and_targets(weights))
         is_lit = table.log_own is not None and weights.target is not None
         # The option of shaders that read this mesh: whether it says how bright the panel is.
@@ -61,14 +55,10 @@ class EyeMesh:
         # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
         self._computes = has_compute(context) if compute is None else compute
         stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
-        self._programs = tuple(
-            Program(context, stage, {**common, "PREWARP_SIDE": side, "PREWARP_MODES": len(each.mix)})
-            for side, each in enumerate(modes)
-        )
-        for program, each in zip(self._programs, modes, strict=True):
+        self._programs = tuple(Program(context, stage, {**common, "PREWARP_SIDE": side}) for side in range(2))
+        for program in self._programs:
             program.set("u_half_mm", tuple(table.half_mm.tolist()))
             program.set("u_rows", rows)
-            program.set("u_mix", each.mix.ravel().tolist())
         panel = self._programs[0]
         panel.set("u_content_middle", (content.size_px[0] / 2.0, content.size_px[1] / 2.0))
         panel.set("u_content_scale", (content.focal_px, -content.focal_px))
@@ -163,30 +153,24 @@ def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
     return np.stack([a, b, c, c, b, d], axis=-1).ravel()
 
 
-def _modes(vectors: FloatArray, scale: FloatArray, logs: FloatArray | None) -> Modes:
-    """Return the modes of a table's vectors (functions, rows, columns, 3, 2), with the logarithms of luminance where there are any."""
-    if logs is not None:
-        # Two more vectors: red and green, blue and nothing.
-        more = np.concatenate([logs, np.zeros_like(logs[..., :1])], axis=-1)
-        vectors = np.concatenate([vectors, more.reshape(*logs.shape[:-1], 2, 2)], axis=-2)
-        scale = np.append(scale, np.full(2, MODE_TOLERANCE_PX / _LIGHT_TOLERANCE))
-    return modes_of(vectors, scale, tolerance=MODE_TOLERANCE_PX)
-
-
 def _weights_and_targets(weights: WeightMap) -> FloatArray:
     """Return weights (rows, columns, 1), or weight times target luminance of each colour, and weight (rows, columns, 4)."""
     weight = weights.weight[..., None]
     return weight if weights.target is None else np.concatenate([weight * weights.target, weight], axis=-1)
 
 
-def _pattern_textures(context: "moderngl.Context", pattern: FloatArray) -> dict[str, "moderngl.Texture"]:
-    """Return textures of (modes, rows, columns, 3 or 5, 2) by sampler: two vectors of a node, the third, the last two."""
-    modes, rows, columns = pattern.shape[:3]
-    values = pattern.astype(np.float32).reshape(modes * rows, columns, -1)
-    parts = {"t_pair": values[..., :4], "t_single": values[..., 4:6]}
-    if values.shape[-1] > 6:
-        parts["t_log_light"] = values[..., 6:]
-    return {name: _float_texture(context, part) for name, part in parts.items()}
+def _table_textures(
+    context: "moderngl.Context", vectors: FloatArray, logs: FloatArray | None
+) -> dict[str, "moderngl.Texture"]:
+    """Return textures of a table (functions, rows, columns, 3, 2) by sampler: two vectors of a node, the third, its luminance."""
+    parts = {"t_pair": vectors[..., :2, :], "t_single": vectors[..., 2, :]}
+    if logs is not None:
+        parts["t_log_light"] = logs
+    functions, rows, columns = vectors.shape[:3]
+    return {
+        name: _float_texture(context, part.reshape(functions * rows, columns, -1))
+        for name, part in parts.items()
+    }
 
 
 def _float_texture(context: "moderngl.Context", values: FloatArray) -> "moderngl.Texture":

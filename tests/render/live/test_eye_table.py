@@ -1,4 +1,4 @@
-"""Meshes as functions of the pupil answer to the closed form: nodes, other colours, depth, weights, few modes."""
+"""Meshes as functions of the pupil answer to the closed form: nodes, other colours, depth, weights."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,6 @@ import pytest
 from prewarp.content import ContentProjection
 from prewarp.errors import RenderError, ShapeError
 from prewarp.render.live.eye_table import eye_table
-from prewarp.render.live.modes import modes_of
 from prewarp.render.live.weight_map import weight_map
 from tests.closed_form import PlaneChannel, PlaneSet, plane_set
 
@@ -106,31 +105,6 @@ def test_one_colour_serves_all_three(fields):
     table = eye_table(single, "left", half_mm=HALF_MM, step_px=40.0)
     _, pixel = table.seen(np.array([1.0, 1.0, 1.0]))
     np.testing.assert_allclose(pixel[..., 0, :], pixel[..., 1, :], atol=1e-9)
-
-
-def test_one_matrix_product_gives_all_sums(table):
-    pupil = np.array([1.5, -2.0])
-    flat = table.plane_values(pupil)
-    rows, columns = table.node_shape
-    assert flat.dtype == np.float32 and flat.shape == (rows * columns * 10,)
-    green = flat[: rows * columns * 2].reshape(rows, columns, 2)
-    tangent = table.tangents([*pupil, 0.0])[..., 1, :]
-    cosine = tangent / np.sqrt(1.0 + np.sum(tangent**2, axis=-1, keepdims=True))
-    np.testing.assert_allclose(green, cosine, atol=1e-6)
-
-
-def test_few_modes_keep_the_tolerance(table):
-    random = np.random.default_rng(3)
-    scale = np.full(3, table.px_per_cosine)
-    modes = modes_of(table.cosine, scale, tolerance=0.01)
-    assert len(modes.mix) < len(table.cosine) / 2
-    back = np.tensordot(modes.mix.T, modes.pattern, axes=1)
-    for x, y in random.uniform(-1.0, 1.0, (20, 2)):
-        basis = table._basis(np.array([[x, y]]) * table.half_mm)[:, 0]
-        error = np.tensordot(basis, back - table.cosine, axes=1) * table.px_per_cosine
-        assert np.max(np.abs(error)) <= 0.01
-    exact = modes_of(table.cosine, scale, tolerance=0.0)
-    np.testing.assert_allclose(np.tensordot(exact.mix.T, exact.pattern, axes=1), table.cosine, atol=1e-12)
 
 
 @pytest.mark.parametrize("projection", ["flat", "equidistant"])

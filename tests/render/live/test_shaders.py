@@ -14,7 +14,7 @@ VARIANTS = [
         for plane in (0, 1)
     ),
     *(("eye_mesh.comp", {"PREWARP_SIDE": side, "PREWARP_PROJECTION": 1}) for side in (0, 1)),
-    *(("eye_mesh.frag", {"PREWARP_PUPIL_DEGREE": degree, "PREWARP_MODES": 1}) for degree in (0, 1, 8)),
+    *(("eye_mesh.frag", {"PREWARP_PUPIL_DEGREE": degree, "PREWARP_LIT": 1}) for degree in (0, 1, 8)),
     *(("panel_mesh.frag", {"PREWARP_ROUNDED": 1, "PREWARP_ENCODING": kind}) for kind in (0, 1, 2)),
     *(("panel_mesh.comp", {"PREWARP_TILE_NODES": 10, "PREWARP_ENCODING": kind}) for kind in (0, 1, 2)),
     ("decode_pass.frag", {"PREWARP_MEAN": 4}),
