@@ -117,7 +117,8 @@ class Stage:
         self._error.set("u_full_arcmin", FULL_ARCMIN)
         middle = tuple(length / 2.0 for length in subject.eye.content.size_px)
         focal = subject.eye.content.focal_px
-        for program in self._spread.values():
+        for place, program in enumerate(self._spread.values()):
+            program.set("u_channel", float(place))
             program.set("u_content_middle", middle)
             program.set("u_content_scale", (focal, -focal))
         for place, program in enumerate(self._weights.values()):
@@ -260,7 +261,7 @@ class Stage:
     def _draw_seam_error(self, outlook: Outlook, box: Box) -> None:
         size = self.frame.size_px
         if self._spread_target is None:
-            self._spread_target = Target(self.context, size, "f4")
+            self._spread_target = Target(self.context, size, "f4", count=2)
         target = self._spread_target
         target.frame.viewport = (box.left, box.top, box.width, box.height)
         target.frame.scissor = None
@@ -271,7 +272,7 @@ class Stage:
         finally:
             self.context.blend_equation = self.context.FUNC_ADD
         with self._part(box), self._over():
-            self._error.render({"t_spread": target.texture})
+            self._error.render(dict(zip(("t_spread", "t_channels"), target.textures, strict=True)))
 
     def _draw_panel(self, box: Box, name: str, wipe: float | None) -> None:
         per_px = (1.0 / box.width, 1.0 / box.height)
