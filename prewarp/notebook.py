@@ -5,7 +5,7 @@ from html import escape
 
 
 def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], /) -> str:
-    """Return a table as HTML: a caption, one line of headings, and lines of as many cells; all is escaped text."""
+    """Return a table as HTML: caption, one line of headings, lines of as many cells; all is escaped text."""
 
     def line(cells: Sequence[str], tag: str) -> str:
         return "<tr>" + "".join(f"<{tag}>{escape(cell)}</{tag}>" for cell in cells) + "</tr>"

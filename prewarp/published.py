@@ -1,4 +1,4 @@
-"""Published figures that outputs set beside a result, with their source; none of them is a limit that this package sets.
+"""Published figures that outputs set beside a result, with their source; none is a limit of this package.
 
 Which limit holds for whom is for qualified people to decide. `read` says whether the figure was read in the
 source named or in its abstract, or is quoted from memory.
@@ -82,7 +82,8 @@ VERTICAL_MISALIGNMENT = (
         1.0,
         10.0,
         "arcmin",
-        "suggested limits scatter this far; an evaluation calls their data highly variable (Kalich et al., SPIE 5442, 2004)",
+        "suggested limits scatter this far; an evaluation calls their data highly variable "
+        "(Kalich et al., SPIE 5442, 2004)",
         "Self (1986), Melzer and Moffitt (1997), Rash (1999), Kooi and Toet (2004)",
         False,
     ),

@@ -8,7 +8,7 @@ import pytest
 import prewarp
 
 ROOT = Path(prewarp.__file__).parent
-# Rows may import from rows above them, and from their own package; modules in one row know nothing of each other.
+# Rows may import from rows above them, and from their own package; modules in one row know nothing of others.
 LAYERS = (
     ("errors",),
     ("checks", "published", "notebook"),
@@ -32,8 +32,8 @@ LAYERS = (
     ("demo",),
     ("cli",),
 )
-# Methods called `plot` return the figure that a command writes, and figures lie below the classes that they draw. They are
-# imported when one is asked for and not before: nothing else may depend on them.
+# Methods called `plot` return the figure that a command writes, and figures lie below the classes that they
+# draw. They are imported when one is asked for and not before: nothing else may depend on them.
 PLOTTED = {"field/fieldset.py", "seam/blend.py", "budget/budget.py"}
 RANK = {name: rank for rank, row in enumerate(LAYERS) for name in row}
 
@@ -55,7 +55,7 @@ def _in_plot(tree):
 
 
 def _imports():
-    """Return (file, own place, imported place) of every import inside the package but those of figures by `plot`."""
+    """Return (file, own place, imported place) of every import in the package but figures by `plot`."""
     found = []
     for path in sorted(ROOT.rglob("*.py")):
         parts = path.relative_to(ROOT).with_suffix("").parts
@@ -110,7 +110,7 @@ def test_the_test_sees_imports():
 
 @pytest.mark.parametrize("name", sorted(RANK))
 def test_no_core_module_imports_what_is_slow_or_optional(name):
-    """Plots, command line and GL are asked for only where they are used; `plot` methods name the class of a figure."""
+    """Plots, command line and GL are asked for only where used; `plot` methods name a figure's class."""
     allowed = {
         "matplotlib": {"report"},
         "click": {"cli"},

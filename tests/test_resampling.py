@@ -165,7 +165,8 @@ def test_a_pupil_from_which_the_panel_is_not_seen_is_a_clear_error():
     field = sampled_set({"inner": PlaneImage(size_px=(640, 480), focal_px=720.0)}).field("inner", "G")
     with pytest.raises(
         SeamError,
-        match=r"channel 'inner', G: 100 % of the panel has no direction from pupil \(10000, 0, 0\) mm. Ask for a pupil inside",
+        match=r"'inner', G: 100 % of the panel has no direction from pupil \(10000, 0, 0\) mm. Ask for a "
+        r"pupil",
     ) as caught:
         sampling_map(field, ContentProjection("flat", (2000, 1250), 80.0), pupil_mm=(1e4, 0.0, 0.0))
     assert caught.value.channel == "inner"

@@ -30,7 +30,7 @@ def directions():
 
 
 def flat_channel(name, dir_x_deg, half_y_deg=15.0):
-    """A channel without distortion, at infinity for all that matters, whose reach is a rectangle of tangents."""
+    """A channel without distortion, as good as at infinity, whose reach is a rectangle of tangents."""
     low, high = tangent_from_degrees(np.array(dir_x_deg))
     half = (high - low) / 2.0
     aspect = tangent_from_degrees(half_y_deg) / half

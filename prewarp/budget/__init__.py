@@ -1,4 +1,4 @@
-"""The tracker budget: how accurate and how fast an eye tracker must be for the seam to hold (design's section 4).
+"""The tracker budget: how accurate and how fast an eye tracker must be for the seam to hold.
 
 Reading order: `eye` (how the pupil moves), `tracker`, `surface` (the seam error as a polynomial of pupil and
 tracked pupil), `residual` (what stays when the tracker is right), `scene`, `simulate` (Monte Carlo),

@@ -97,7 +97,8 @@ class Budget:
         if self.focus_step_dioptres is not None and self.focus_step_dioptres > self.limit.focus_dioptres:
             found.append(
                 f"the focus step across the seam is {self.focus_step_dioptres:.2f} dioptres "
-                f"({self.limit.percentile:g} %), above the limit of {self.limit.focus_dioptres:g}; no warp mends that"
+                f"({self.limit.percentile:g} %), above the limit of {self.limit.focus_dioptres:g}; "
+                "no warp mends that"
             )
         return tuple(found)
 
@@ -111,12 +112,13 @@ class Budget:
         need = self.need()
         state = "meets it" if self.verdict == TRACKER_MEETS else "does not meet it"
         return (
-            f"A tracker is needed to keep {of}: {need}. The one asked about ({self.tracker.accuracy_mm:g} mm, "
-            f"{self.tracker.latency_ms:g} ms) {state} ({self._percentile(self.tracked):.2f} arcmin)."
+            f"A tracker is needed to keep {of}: {need}. The one asked about "
+            f"({self.tracker.accuracy_mm:g} mm, {self.tracker.latency_ms:g} ms) {state} "
+            f"({self._percentile(self.tracked):.2f} arcmin)."
         )
 
     def needed(self) -> tuple[float, float]:
-        """Return (latency in ms, accuracy needed there in mm): at the latency asked about, or half the longest that can do."""
+        """Return (latency in ms, accuracy needed there in mm): as late as asked, or half the longest."""
         longest, latency = self.frontier.longest_latency_ms, self.tracker.latency_ms
         if longest is not None and latency > 0.9 * longest:
             latency = 0.5 * longest
@@ -126,8 +128,8 @@ class Budget:
         """Return the accuracy that `needed` gives, in words."""
         if not self.frontier.allows_any:
             return (
-                f"none of {self.tracker.rate_hz:g} Hz and {self.tracker.noise_mm:g} mm of noise does, however accurate "
-                "and early"
+                f"none of {self.tracker.rate_hz:g} Hz and {self.tracker.noise_mm:g} mm of noise does, "
+                "however accurate and early"
             )
         longest = self.frontier.longest_latency_ms
         bound = "" if longest is None else f", and never later than {longest:.0f} ms"

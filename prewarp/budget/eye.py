@@ -1,4 +1,4 @@
-"""How the pupil moves in the eye box: fixations and saccades, carried about the eye's centre of rotation; slip of the headset.
+"""How the pupil moves in the eye box: fixations and saccades about its centre; slip of the headset.
 
 Every number is a setting with its source. Tremor and drift within a fixation (under 0.1 degree, 0.02 mm) are
 left out.
@@ -162,7 +162,7 @@ def eye_path(motion: EyeMotion, random: np.random.Generator, /, *, count: int) -
 
 
 def _drift(noise: FloatArray) -> FloatArray:
-    """Return stationary first-order autoregression (3, n) of unit variance: an Ornstein-Uhlenbeck process, sampled."""
+    """Return stationary first-order autoregression (3, n) of unit variance: Ornstein-Uhlenbeck, sampled."""
     keep = np.exp(-1.0 / SLIP_NODES)
     noise = noise * np.sqrt(1.0 - keep * keep)
     noise[:, 0] /= np.sqrt(1.0 - keep * keep)

@@ -62,7 +62,7 @@ class Frontier:
 
 
 class Bench:
-    """The same moments for every tracker: percentiles of the seam error that can be compared to the last digit."""
+    """The same moments for every tracker: percentiles of seam error comparable to the last digit."""
 
     def __init__(self, scene: BudgetScene, limit: Limit, *, seed: int, moments: int = MOMENTS) -> None:
         directions = len(scene.surface.tangent)
@@ -73,7 +73,7 @@ class Bench:
         self._late: list[FloatArray] = []
 
     def percentile_arcmin(self, effects: Effects | None, /) -> float:
-        """Return the percentile of the limit for these effects; infinite when the pupil is never in the eye box."""
+        """Return the limit's percentile for these effects; infinite if the pupil is never in the eye box."""
         late = self._late_mm(effects)
 
         def work(place: int) -> FloatArray:
@@ -99,7 +99,7 @@ class Bench:
 def frontier(
     bench: Bench, tracker: Tracker, /, *, latencies_ms: tuple[float, ...] = LATENCIES_MS
 ) -> Frontier:
-    """Return the largest accuracy figure for each latency, and some near the last; other settings stay those of `tracker`.
+    """Return the largest accuracy figure for each latency, and some near the last; the rest as in `tracker`.
 
     The square of the percentile grows nearly linearly with the square of the accuracy: Brent's method on
     squares, between a pair that meets the limit and one that does not.

@@ -1,4 +1,4 @@
-"""What stays in the seam when the tracker is right: steps of a lookup between its eye positions, and other known errors."""
+"""What stays in the seam when the tracker is right: steps of a lookup between its eye positions."""
 
 from itertools import product
 from typing import TYPE_CHECKING
@@ -27,7 +27,7 @@ def lookup_residual(
     samples: int = 4096,
     seed: int = 1,
 ) -> FloatArray:
-    """Return seam steps (samples, 2), arcmin, of a lookup that holds panel points for a lattice of eye positions.
+    """Return seam steps (samples, 2), arcmin, of a lookup of panel points for a lattice of eye positions.
 
     Between positions the panel points of the eight nearest are joined linearly (trilinear); the tracker is
     right. Directions and pupils are drawn evenly from `tangent` (m, 2), tangents, and the eye box.
@@ -43,7 +43,8 @@ def lookup_residual(
     for count, length in zip(nodes, half, strict=True):
         if not (LEAST_NODES if length > 0.0 else 1) <= count <= MOST_NODES:
             raise SeamError(
-                f"nodes is {nodes}; expected {LEAST_NODES} to {MOST_NODES} eye positions along each side of the eye box."
+                f"nodes is {nodes}; expected {LEAST_NODES} to {MOST_NODES} eye positions along each side of "
+                "the eye box."
             )
     random = np.random.default_rng(seed)
     content = tangent[random.integers(len(tangent), size=samples)]

@@ -1,4 +1,4 @@
-"""What a tracker budget is about: the seam, the eye, what stays in the seam anyway, and the limit that it has to meet."""
+"""What a tracker budget is about: the seam, the eye, what stays anyway, and the limit to meet."""
 
 from dataclasses import dataclass, field
 

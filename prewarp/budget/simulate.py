@@ -27,7 +27,7 @@ MOMENTS_PER_FIXATION, LEAST_FIXATIONS = 50, 4000
 
 @dataclass(frozen=True)
 class Effects:
-    """What separates the tracked pupil from the true one: 1-sigma per axis (mm), delays (s), and whether residuals count."""
+    """What parts tracked and true pupil: 1-sigma per axis (mm), delays (s), and whether residuals count."""
 
     lateral_mm: float = 0.0
     depth_mm: float = 0.0
@@ -44,7 +44,7 @@ def effects_of(tracker: Tracker, /) -> Effects:
 
 @dataclass(frozen=True)
 class Moments:
-    """Draws for one direction: `time_s` (n,), `pupil_mm` (3, n), `age` (n,) share of a sampling period, `noise` (3, n) unit
+    """Draws for one direction: `time_s` (n,), `pupil_mm` (3, n), `age` (n,) in periods, `noise` (3, n) unit
     normal, `residual_arcmin` (2, n)."""
 
     time_s: FloatArray
@@ -77,11 +77,11 @@ def draw_moments(scene: BudgetScene, path: EyePath, random: np.random.Generator,
 def seam_steps(
     scene: BudgetScene, place: int, moments: Moments, effects: Effects | None, late_mm: FloatArray, /
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the seam steps (2, n), arcmin, of one direction, NaN where the pupil is outside the eye box, and e - e' (3, n), mm.
+    """Return the seam steps (2, n), arcmin, of one direction, and e - e' (3, n), mm.
 
-    `late_mm` (3, n): the pupils that the tracker saw (`Moments.late_mm`). `effects` None: no tracker, the
-    correction stays that of a centred pupil. A tracked pupil outside the eye box is taken at the nearest
-    position inside, as a table would.
+    Steps are NaN where the pupil is outside the eye box. `late_mm` (3, n): the pupils that the tracker saw
+    (`Moments.late_mm`). `effects` None: no tracker, the correction stays that of a centred pupil. A tracked
+    pupil outside the eye box is taken at the nearest position inside, as a table would.
     """
     half = scene.surface.half_mm[:, None]
     tracked = np.zeros_like(late_mm) if effects is None else late_mm
@@ -115,7 +115,7 @@ class Simulation:
     pupil_error_rms_mm: float
 
     def percentile_arcmin(self, percent: float, /) -> float:
-        """Return the seam error that so many per cent of the moments stay under; infinite where there are none."""
+        """Return the seam error that so many per cent of moments stay under; infinite without any."""
         return float(np.percentile(self.error_arcmin, percent)) if self.error_arcmin.size else np.inf
 
 
@@ -200,11 +200,11 @@ def begin(scene: BudgetScene, /, *, samples: int, seed: int) -> tuple[EyePath, l
 
 
 def one_blas_thread() -> threadpool_limits:
-    """Return a context with one BLAS thread: setting it takes some ms, so once around many calls of `spread`."""
+    """Return a context with one BLAS thread; entering takes some ms: once around many calls of `spread`."""
     return threadpool_limits(1, user_api="blas")
 
 
 def spread(work: Callable[[int], object], count: int, /) -> list:
-    """Return `work(place)` for all places, on all cores, in order; callers keep BLAS to one thread (`one_blas_thread`)."""
+    """Return `work(place)` for all places, on all cores, in order; call within `one_blas_thread`."""
     with ThreadPoolExecutor(min(count, os.cpu_count() or 1)) as pool:
         return list(pool.map(work, range(count)))

@@ -1,7 +1,7 @@
-"""The seam error of one direction as a polynomial of pupil and tracked pupil: fast enough for a million moments.
+"""The seam error of one direction as a polynomial of pupil and tracked pupil: fast, for a million moments.
 
 With rays that do not bend, a direction t and a pupil e matter only through the point r = (x - z tx, y - z ty)
-where the ray meets z = 0 (design's section 3). So the seam error of content at t is a function of r (pupil),
+where the ray meets z = 0. So the seam error of content at t is a function of r (pupil),
 r' (tracked pupil), and very slightly of z, which is 0 where r = r'. It is expanded in r' and d = r - r' with
 at least one power of d in every term, plus z d: least squares on samples of the real fields, inverse and
 forward, over the eye box. What is left is measured on other samples and stated with every result.
@@ -110,8 +110,9 @@ def seam_surface(first: "Field", second: "Field", tangent: FloatArray, /, *, eye
         place = int(np.argmin(valid.mean(axis=1)))
         x, y = np.degrees(np.arctan(tangent[place]))
         raise SeamError(
-            f"direction dir_x {x:.2f}, dir_y {y:.2f} degrees: channels '{first.channel}' and '{second.channel}' both show it "
-            f"from {100.0 * valid[place].mean():.0f} % of the eye box only. Take directions of their overlap."
+            f"direction dir_x {x:.2f}, dir_y {y:.2f} degrees: channels '{first.channel}' and "
+            f"'{second.channel}' both show it from {100.0 * valid[place].mean():.0f} % of the eye box "
+            "only. Take directions of their overlap."
         )
     terms = np.stack([_terms(pupil, tracked, one, half) for one in tangent])
     distance = np.linalg.norm(pupil - tracked, axis=1)
@@ -138,7 +139,7 @@ def seam_surface(first: "Field", second: "Field", tangent: FloatArray, /, *, eye
 
 
 def _pupil_pairs(half: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return pupils and tracked pupils (SAMPLES + CHECKS, 3), mm: a low-discrepancy sequence, the same every time."""
+    """Return pupils and tracked pupils (SAMPLES + CHECKS, 3), mm: a low-discrepancy sequence."""
     # Multiples of powers of 1/g, with g the root of g^7 = g + 1 (M. Roberts, "The unreasonable effectiveness
     # of quasirandom sequences", 2018): six coordinates that fill evenly.
     growth = 1.0
@@ -170,7 +171,7 @@ def _terms(pupil: FloatArray, tracked: FloatArray, tangent: FloatArray, half: Fl
 
 
 def _powers(apart: FloatArray) -> list[list[FloatArray]]:
-    """Return the monomials of d by order, each (n,); d is in mm, so that the first coefficients are arcmin per mm."""
+    """Return the monomials of d by order, each (n,); d in mm, so the first coefficients are arcmin per mm."""
     x, y = apart
     by_order: list[list[FloatArray]] = [[] for _ in range(DEGREE + 1)]
     in_x, in_y = [np.ones_like(x)], [np.ones_like(y)]

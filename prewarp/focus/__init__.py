@@ -1,4 +1,4 @@
-"""Focus: image distance and astigmatism over the field, and the focus step across the seam (design's section 3).
+"""Focus: image distance and astigmatism over the field, and the focus step across the seam.
 
 Both come free with an eye-box capture: how much a panel point's direction turns as the pupil moves is the
 curvature of its wavefront. No warp mends a focus step; it can only be known.

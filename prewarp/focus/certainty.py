@@ -1,4 +1,4 @@
-"""How sure the focus is: 1-sigma of the image distance, from the fit's own map of how sure the panel point is.
+"""How sure the focus is: 1-sigma of the image distance, from the fit's map of how sure a panel point is.
 
 The map (`ChannelReport.certainty_px`) holds the error of a point for five pupil positions; the focus is a
 slope over the pupil. How an error divides between position and slope follows from the pupil polynomial: for
@@ -25,7 +25,7 @@ _NODES = 9
 
 
 def focus_sigma(fields: "FieldSet", channel: str, colour: str, pixel: FloatArray, /) -> FloatArray:
-    """Return the 1-sigma of the mean vergence (...), dioptres, at panel points (..., 2), px, for a centred pupil.
+    """Return the 1-sigma of the mean vergence (...), dioptres, at panel points (..., 2), px; centred pupil.
 
     NaN where the fit holds no certainty map, or where its pupil degree is 0 and nothing is known of focus.
     """
@@ -52,7 +52,7 @@ def focus_sigma(fields: "FieldSet", channel: str, colour: str, pixel: FloatArray
 
 
 def slope_ratio(expansion: Expansion, pupils_mm: FloatArray, /) -> float:
-    """Return var(mean slope at the centre) over mean var(q) at `pupils_mm` (k, 2), per mm^2; q counts both components."""
+    """Return var(mean slope at the centre) over mean var(q) of both axes at `pupils_mm` (k, 2), per mm^2."""
     degree, half = expansion.pupil_degree, expansion.frame.half_mm
     columns = pupil_columns(degree, half)
     kept = np.flatnonzero(~columns.is_curl)
@@ -83,6 +83,6 @@ def slope_ratio(expansion: Expansion, pupils_mm: FloatArray, /) -> float:
 
 
 def count_of_order(filled: FloatArray, order: int, /) -> int:
-    """Return how many panel functions go with the pupil functions of one order; `filled` counts them per function."""
+    """Return how many panel functions go with pupil functions of one order; `filled` counts per function."""
     first = order * (order + 1) // 2
     return int(filled[first : first + order + 1].max(initial=0))

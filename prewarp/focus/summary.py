@@ -18,7 +18,7 @@ _NODES = 33
 def channel_focus(
     fields: "FieldSet", channel: str, /, *, pupil_mm: ArrayLike, colour: str | None = None
 ) -> dict:
-    """Return image distance and astigmatism of a channel over the captured part of its panel; units are in the keys.
+    """Return image distance and astigmatism over the captured part of a panel; units are in the keys.
 
     `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not
     say. `curl` is what no wavefront has, RMS: a quality figure.

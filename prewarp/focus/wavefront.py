@@ -1,4 +1,4 @@
-"""Wavefront curvature from the pupil Jacobian: image distance along the ray, astigmatism, and the curl that must vanish."""
+"""Wavefront curvature from the pupil Jacobian: image distance along the ray, astigmatism, and curl."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -69,7 +69,7 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
 
     References
     ----------
-    Design's section 3; derived here. Malus-Dupin: Born and Wolf, Principles of Optics, section 3.3, from
+    Derived here. Malus-Dupin: Born and Wolf, Principles of Optics, section 3.3, from
     memory.
     """
     tangent = as_tangent(tangent)
@@ -90,7 +90,7 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
 
 
 def focus_at(field: "Field", tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FocusResult:
-    """Return the focus of one channel in directions (..., 2), tangents, from a pupil position (..., 3), mm."""
+    """Return the focus of one channel in directions (..., 2), tangents, from a pupil (..., 3), mm."""
     tangent = as_tangent(tangent)
     found = field.inverse(tangent, pupil_mm=as_pupil(pupil_mm))
     slope = field.pupil_jacobian(found.pixel, pupil_mm=pupil_mm)

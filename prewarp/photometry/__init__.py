@@ -1,4 +1,4 @@
-"""Light: luminance maps, gains and white match of the channels, dither, and what is seen across a seam (design's section 4).
+"""Light: luminance maps, gains and white match of channels, dither, and what is seen across a seam.
 
 Quantities are relative and linear unless a name says `encoded`. A luminance is that of a colour at full
 drive.

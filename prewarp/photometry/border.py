@@ -1,4 +1,4 @@
-"""The lit part of a panel: reach ends where light ends, so that no blend relies on what a lens edge has cut off."""
+"""The lit part of a panel: reach ends where light ends, so no blend relies on what an edge cuts off."""
 
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -54,8 +54,8 @@ def lit_border(field: "Field", luminance: LuminanceMap, /, *, pupils_mm: ArrayLi
     middle = 0.5 * size
     if depth[NODES // 2, NODES // 2] <= 0.0:
         raise SeamError(
-            f"channel '{field.channel}', {field.colour}: the middle of the panel is dark from part of the eye box. Ask for "
-            "a smaller eye box or look for wrong luminances.",
+            f"channel '{field.channel}', {field.colour}: the middle of the panel is dark from part of the "
+            "eye box. Ask for a smaller eye box or look for wrong luminances.",
             channel=field.channel,
         )
     slope = np.stack(np.gradient(depth, v, u)[::-1], axis=-1)

@@ -1,4 +1,4 @@
-"""Ordered dither: spreading the rounding of light to codes so that areas keep their mean where one code would band.
+"""Ordered dither: light is rounded to codes so that areas keep their mean where one code would band.
 
 A pixel whose light lies the share s of the way from one code's light to the next takes the upper code where s
 exceeds the tile's threshold there. The share is taken in linear light, not in codes, so the mean light of an
@@ -65,7 +65,7 @@ class Ditherer:
     def codes(
         self, linear: NDArray[np.floating], /, *, first_row: int = 0, plane: int = 0
     ) -> NDArray[np.unsignedinteger]:
-        """Return codes (rows, width) for relative light (rows, width) of whole panel rows from `first_row` on."""
+        """Return codes (rows, width) for relative light (rows, width) of panel rows from `first_row` on."""
         light = np.clip(linear, 0.0, 1.0, dtype=np.float32)
         largest = largest_code(self.bit_depth)
         code = np.searchsorted(self._levels, light, side="right") - 1

@@ -1,8 +1,8 @@
-"""Fitting luminance maps to a grid's column `luminance`: positive, smooth, deaf to outliers and to the vignetting edge.
+"""Fitting luminance maps to a grid's column `luminance`: positive, smooth, deaf to outliers and vignetting.
 
 Gauss-Newton on `sum w (y - exp(B c))^2`: the noise of a camera is even in light, not in its logarithm, and
 samples at or below zero (dark frame subtracted) need no special care. Degrees are those of the simplest model
-within one standard error of the best, judged at whole pupil positions left out. Design's section 4, "Light".
+within one standard error of the best, judged at whole pupil positions left out.
 """
 
 from collections.abc import Sequence
@@ -49,7 +49,7 @@ _SETTLED = 1e-6
 
 @dataclass(frozen=True)
 class _Samples:
-    """One channel and colour: normalised places (4, n), light (n,), pupil position number (n,), rows of the file (n,)."""
+    """One channel and colour: normalised places (4, n); light, number of the pupil, row of the file, (n,)."""
 
     panel: ChebyshevPanel
     frame: PupilFrame
@@ -95,7 +95,8 @@ def fit_luminance(
     """
     if grid.luminance is None:
         raise FitError(
-            f"{grid.source}: the grid has no column 'luminance'. Measure relative luminance with the capture and add it.",
+            f"{grid.source}: the grid has no column 'luminance'. Measure relative luminance with the capture "
+            "and add it.",
             path=grid.source,
         )
     names = [name for name in (channels or grid.channel_names) if name in panel_sizes_px]
@@ -150,8 +151,8 @@ def _samples_of(grid: Grid, channel: str, colour: str, size_px: tuple[int, int])
     lit = int(np.count_nonzero(keep & (np.nan_to_num(grid.luminance) > 0.0)))
     if lit < MIN_SAMPLES:
         raise FitError(
-            f"{grid.source}: channel '{channel}', {colour}: {int(keep.sum())} finite luminances, {lit} above zero; "
-            f"expected {MIN_SAMPLES} or more. Measure more points.",
+            f"{grid.source}: channel '{channel}', {colour}: {int(keep.sum())} finite luminances, {lit} above "
+            f"zero; expected {MIN_SAMPLES} or more. Measure more points.",
             channel=channel,
             colour=colour,
         )
@@ -172,7 +173,7 @@ def _sort_samples(
     *,
     start: tuple[BoolArray, float] | None = None,
 ) -> tuple[BoolArray, BoolArray, float]:
-    """Return which samples are good (n,), which are dark (n,), and sigma of the good ones as a share of the map."""
+    """Return which samples are good (n,), which dark (n,), and sigma of the good as a share of the map."""
     degrees = degrees or _allowed(samples)[min(2, len(_allowed(samples)) - 1)]
     light = samples.light
     high = np.quantile(light, 0.9)
@@ -195,7 +196,7 @@ def _sort_samples(
 
 
 def _plateau(samples: _Samples, degrees: tuple[int, int], candidates: BoolArray) -> tuple[BoolArray, float]:
-    """Return the samples near the upper envelope of the light: asymmetric least squares (expectiles) on its logarithm.
+    """Return the samples near the upper envelope of the light: expectiles of its logarithm.
 
     W. K. Newey, J. L. Powell, Econometrica 55 (1987) 819, from memory: weights differ above and below the
     fit.
@@ -277,7 +278,7 @@ def _solve(matrix: FloatArray, side: FloatArray) -> FloatArray:
 
 
 def _allowed(samples: _Samples) -> list[tuple[int, int]]:
-    """Return the models whose degrees the samples can decide: fewer than one unknown per three samples and per position."""
+    """Return the models that the samples can decide: under one unknown per three samples and per position."""
     positions = len(np.unique(np.round(samples.place[2:].T, 6), axis=0))
     counts = [len(np.unique(np.round(row, 3))) for row in samples.place[2:]]
     distinct = int(samples.position.max()) + 1

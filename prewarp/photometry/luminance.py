@@ -2,7 +2,7 @@
 
 `log T(u, v, x0, y0) = sum_ij P_i(u, v) c_ij Q_j(x0, y0)`, so T is positive everywhere. (x0, y0) is where the
 ray crosses the plane z = 0: luminance along a ray does not change in air, so captures at any depth join one
-map (design's section 3 says the same of directions). Luminance is relative: its unit is that of the grid's
+map (the same holds for directions). Luminance is relative: its unit is that of the grid's
 column, the same for all channels.
 """
 
@@ -113,7 +113,7 @@ class LuminanceMap:
         return (self.edge.depth(np.stack([u, v, x, y])) > 0.0).reshape(shape)
 
     def edge_depth(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
-        """Return a smooth function that is above 0 inside the vignetting edge, shape (...); arguments as in `at`."""
+        """Return a smooth function, above 0 inside the vignetting edge, shape (...); arguments as in `at`."""
         u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
         if self.edge is None:
             return np.ones(shape)

@@ -1,6 +1,6 @@
 """The luminance match: gains that make every channel show the target, and what that costs in brightness.
 
-w_c = b_c tau / T_c (design's section 4): the blend weight b of the seam, the target tau in the direction, the
+w_c = b_c tau / T_c: the blend weight b of the seam, the target tau in the direction, the
 luminance T of the panel point at full drive from the tracked pupil. The sum over channels of w_c T_c is then
 tau, whatever the weights. The target is what the dimmest place allows: no drive exceeds 1 for any pupil
 position considered.
@@ -88,8 +88,8 @@ class LightMatch:
 
     def __repr__(self) -> str:
         return (
-            f"<LightMatch of {', '.join(self.white.mixing)} in {', '.join(self.targets)}: {self.kept_percent:.1f} % of "
-            f"the light kept, white match {self.white.kind}>"
+            f"<LightMatch of {', '.join(self.white.mixing)} in {', '.join(self.targets)}: "
+            f"{self.kept_percent:.1f} % of the light kept, white match {self.white.kind}>"
         )
 
     def _repr_html_(self) -> str:
@@ -109,7 +109,7 @@ class LightMatch:
     def gain(
         self, channel: str, colour: str, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike
     ) -> FloatArray:
-        """Return tau / T (...) at panel points (..., 2) px seen in directions (..., 2) from pupils (..., 3) mm.
+        """Return tau / T (...) at panel points (..., 2) px in directions (..., 2) from pupils (..., 3) mm.
 
         Times the blend weight it is the drive of white: at most 1 where the match was made; above 1 where a
         channel alone could not show the target.
@@ -301,5 +301,6 @@ def _require_measured(
         )
     if set(fields.colours) != set(CONTENT_COLOURS):
         raise SeamError(
-            f"colours are {', '.join(fields.colours)}; a white match needs {', '.join(CONTENT_COLOURS)}. Ask for no white match."
+            f"colours are {', '.join(fields.colours)}; a white match needs {', '.join(CONTENT_COLOURS)}. "
+            "Ask for no white match."
         )

@@ -1,4 +1,4 @@
-"""What happens to a panel's light on its way to codes, beside the gains that are part of its mesh: white match and dither."""
+"""What happens to a panel's light between the gains of its mesh and codes: white match and dither."""
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING

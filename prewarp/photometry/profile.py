@@ -73,13 +73,13 @@ class SeamProfile:
 
     @property
     def step_percent(self) -> FloatArray:
-        """Weber contrast of the two sides, (k,): difference of their levels over the mean of the two, percent, unsigned."""
+        """Weber contrast of the two sides, (k,): difference of levels over their mean, percent, unsigned."""
         levels = self.levels
         return 100.0 * np.abs(levels[:, 1] - levels[:, 0]) / levels.mean(axis=1)
 
     @property
     def ripple_percent(self) -> FloatArray:
-        """Largest deviation (k,) in and beside the hand-over from the straight line between the sides' levels, percent."""
+        """Largest deviation (k,), percent, from the straight line between the sides' levels."""
         levels = self.levels
         start, end = self.hand_over_deg[:, :1], self.hand_over_deg[:, 1:]
         share = np.clip((self.along_deg - start) / (end - start), 0.0, 1.0)

@@ -1,4 +1,4 @@
-"""The target: the luminance that all channels agree to show in each direction, for every pupil position alike.
+"""The target: the luminance that all channels show in each direction, for every pupil position alike.
 
 It is the largest one that stays below what the channels can give and falls off no faster than a chosen share
 per degree: `log tau(t) = min over t' of log A(t') + s |t - t'|`. With s = 0 it is one level for the whole

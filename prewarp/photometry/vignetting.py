@@ -24,7 +24,7 @@ _STOP = 1e-6
 
 @dataclass(frozen=True)
 class VignettingEdge:
-    """`coefficients` (k,) of the monomials of degree up to `DEGREE` in (u', v', x', y'), each about -1 to 1."""
+    """`coefficients` (k,) of the monomials up to degree `DEGREE` in (u', v', x', y'), each about -1 to 1."""
 
     coefficients: FloatArray
 
@@ -34,7 +34,7 @@ class VignettingEdge:
 
 
 def fit_edge(place: FloatArray, lit: BoolArray, /) -> VignettingEdge:
-    """Fit the border between lit and dark samples at places (4, n) by Newton's method; both kinds must be there."""
+    """Fit the border between lit and dark samples at places (4, n) by Newton's method; both are needed."""
     count = len(lit)
     if count > _MAX_SAMPLES:
         # Every n-th of a well mixed order: the same subset every time.

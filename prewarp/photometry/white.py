@@ -161,8 +161,8 @@ def _require_positive(
 ) -> None:
     if drive.min() <= 0.0:
         raise ShapeError(
-            f"channel '{channel}': the white ({white_xy[0]:.4f}, {white_xy[1]:.4f}) is outside the triangle of its "
-            f"colours, on the far side from {colours[int(np.argmin(drive))]}. Choose another white."
+            f"channel '{channel}': the white ({white_xy[0]:.4f}, {white_xy[1]:.4f}) is outside the triangle "
+            f"of its colours, on the far side from {colours[int(np.argmin(drive))]}. Choose another white."
         )
 
 

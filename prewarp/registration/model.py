@@ -69,7 +69,7 @@ class PairModel:
         return arcmin_step(*shown) - self.pairs.step_arcmin
 
     def slopes(self, mounts: Mapping[str, Mount], /) -> FloatArray:
-        """Return d(mismatch)/d(free parameters) (n, 2, p), arcmin per degree or per cent, by central differences."""
+        """Return d(mismatch)/d(free parameters) (n, 2, p), arcmin per degree or per cent."""
         columns = []
         for place in range(len(self.free)):
             change = np.zeros(len(self.free))

@@ -1,4 +1,4 @@
-"""Seam pairs: panel points of two channels that one pupil position sees in the same direction, or a known step apart."""
+"""Seam pairs: panel points of two channels that one pupil sees in one direction, or a known step apart."""
 
 from dataclasses import dataclass
 from pathlib import Path

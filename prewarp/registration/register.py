@@ -1,4 +1,4 @@
-"""Robust registration: the turns that bring seam pairs together, with covariance, and what the pairs cannot fix."""
+"""Robust registration: the turns that bring seam pairs together, with covariance, and what stays unfixed."""
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
@@ -102,8 +102,8 @@ def register_channels(
     least = max(len(free) // 2 + 1, 3)
     if len(pairs) < least or not free:
         raise SeamError(
-            f"{pairs.source}: {len(pairs)} pairs for {len(free)} parameters; expected at least {least} pairs and one "
-            "parameter. Measure more pairs, or hold fewer parameters."
+            f"{pairs.source}: {len(pairs)} pairs for {len(free)} parameters; expected at least {least} pairs "
+            "and one parameter. Measure more pairs, or hold fewer parameters."
         )
     own, mounts = own_fields(fields, present)
     start = mounts
@@ -135,7 +135,7 @@ def register_channels(
 def _solve(
     slopes: FloatArray, mismatch: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the least change (p,), the inverse of J^T W J (p, p), and each parameter's share (p,) that nothing decides."""
+    """Return the least change (p,), the inverse of J^T W J (p, p), and what share (p,) nothing decides."""
     root = np.sqrt(weight)[:, None]
     matrix = (slopes * root[..., None]).reshape(-1, slopes.shape[-1])
     _, values, axes = np.linalg.svd(matrix, full_matrices=False)
@@ -203,7 +203,7 @@ def _require_joined(pairs: SeamPairs, present: Sequence[str], reference: str) ->
     apart = [name for name in present if name not in joined]
     if apart:
         raise SeamError(
-            f"{pairs.source}: no chain of pairs joins channel '{apart[0]}' to the reference '{reference}'. Measure pairs "
-            "between them, or register them apart.",
+            f"{pairs.source}: no chain of pairs joins channel '{apart[0]}' to the reference '{reference}'. "
+            "Measure pairs between them, or register them apart.",
             channel=apart[0],
         )

@@ -1,4 +1,4 @@
-"""What registration found: turns with their uncertainty, what the pairs could not fix, which pairs were left out."""
+"""What registration found: turns with their uncertainty, what the pairs could not fix, what was left out."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -64,10 +64,11 @@ class RegistrationResult:
 
     def __repr__(self) -> str:
         after = _rms(self.after_arcmin[~self.outlier])
+        left = "unknown" if after is None else f"{after:.3g} arcmin RMS"
         unfixed = ", ".join(f"{one.channel} {one.name}" for one in self.unfixed)
         return (
             f"<RegistrationResult: {', '.join(self.mounts)} onto {self.reference}, {len(self.pairs)} pairs "
-            f"({self.outlier.sum()} left out), mismatch left {'unknown' if after is None else f'{after:.3g} arcmin RMS'}; "
+            f"({self.outlier.sum()} left out), mismatch left {left}; "
             f"{f'not fixed: {unfixed}' if unfixed else 'all fixed'}>"
         )
 
@@ -91,8 +92,8 @@ class RegistrationResult:
         for one in self.unfixed:
             known = "nothing in them speaks of it" if np.isinf(one.sigma) else f"1-sigma {one.sigma:.2g}"
             found.append(
-                f"channel '{one.channel}': the pairs cannot fix {one.name} ({known}). Take pairs further apart along the seam "
-                f"and across it, or hold it at 0 (--hold {one.name})."
+                f"channel '{one.channel}': the pairs cannot fix {one.name} ({known}). Take pairs further "
+                f"apart along the seam and across it, or hold it at 0 (--hold {one.name})."
             )
         return found
 

@@ -17,8 +17,8 @@ _WIDTH_PX, _HEIGHT_PX = 620, 620
 def certainty_figure(fields: FieldSet, /, *, title: str = "") -> "Figure":
     """Draw, per channel, the 1-sigma of the fitted panel point over the panel, px; needs no grid.
 
-    Each point is the root mean square over the pupil positions of `ChannelReport.certainty_px`, in the channel's
-    first colour. Noise alone: what the model cannot follow is not in it.
+    Each point is the root mean square over the pupil positions of `ChannelReport.certainty_px`, first colour.
+    Noise alone: what the model cannot follow is not in it.
 
     Raises
     ------
@@ -45,7 +45,8 @@ def certainty_figure(fields: FieldSet, /, *, title: str = "") -> "Figure":
                 xlim=(0, width), ylim=(height, 0), aspect="equal", xlabel="panel u, px", ylabel="panel v, px"
             )
             axes.set_title(
-                f"channel '{report.channel}', {report.colours[0]}: median {np.median(sigma):.2g} px, largest {sigma.max():.2g}\n"
+                f"channel '{report.channel}', {report.colours[0]}: "
+                f"median {np.median(sigma):.2g} px, largest {sigma.max():.2g}\n"
                 f"residual {report.rms_px[0]:.3g} px RMS"
             )
         drawn.colorbar(

@@ -1,4 +1,4 @@
-"""Focus picture: image distance over the field of each channel, and the focus step across the seam beside published limits."""
+"""Focus picture: image distance over the field, and the focus step beside published limits."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -36,11 +36,11 @@ class FocusItem:
 
 
 def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
-    """Draw image distances (above) and focus steps (below) of modules side by side,; pupil centred, reference colour.
+    """Draw image distances (above) and focus steps (below) of modules side by side, for a centred pupil.
 
-    Below, a line is the mean step of each height, its band the spread across the seam, for one pair of
-    channels. Dashed lines are published depths of focus; which of them is a limit is for qualified people to
-    say.
+    Colour is the reference. Below, a line is the mean step of each height, its band the spread across the
+    seam, for one pair of channels. Dashed lines are published depths of focus; which of them is a limit is
+    for qualified people to say.
     """
     require_any(items, "items", "modules")
     steps = [

@@ -1,4 +1,4 @@
-"""Luminance-profile picture: what the eye sees across the seam of an even content, before and after the match."""
+"""Luminance-profile picture: what the eye sees across the seam, before and after the match."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -30,7 +30,7 @@ class ProfilePair:
 
 
 def luminance_profile_figure(pairs: Sequence[ProfilePair], /, *, title: str = "") -> "Figure":
-    """Draw profiles across the seam, one column each: above as seen, before and after; below the rest, magnified.
+    """Draw profiles across the seam, a column each: above as seen, before and after; below the rest, larger.
 
     Every line across the seam is drawn; the thick one is the worst. The shaded part is where both channels
     give light.
@@ -67,7 +67,8 @@ def _draw_seen(axes: "Axes", pair: ProfilePair) -> None:
             ratio[_worst(profile)],
             color=colour,
             linewidth=2.2,
-            label=f"{name}: step {profile.step_percent.max():.2g} %, ripple {profile.ripple_percent.max():.2g} %",
+            label=f"{name}: step {profile.step_percent.max():.2g} %, "
+            f"ripple {profile.ripple_percent.max():.2g} %",
         )
     _shade(axes, pair.after)
     axes.set(ylabel="luminance, share of the\nbrighter side before", ylim=(0.0, None))

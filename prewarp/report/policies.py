@@ -1,4 +1,4 @@
-"""Blend-policy picture: the fixed seam beside the one that follows the pupil, from the middle and the ends of the eye box."""
+"""Blend-policy picture: the fixed seam beside the one that follows the pupil, from several pupils."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

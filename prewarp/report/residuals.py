@@ -117,7 +117,8 @@ def _draw_channel(axes: "Axes", fields: FieldSet, view: Grid, outliers: set[int]
     x, y, z = view.pupil_mm[0]
     axes.set_title(
         f"channel '{channel}', {colour}, pupil at ({x:g}, {y:g}, {z:g}) mm\n"
-        f"arrow: from sample to fit; RMS {rms:.3g} px, longest {comparison.error_px[good].max(initial=0.0):.3g} px"
+        f"arrow: from sample to fit; RMS {rms:.3g} px, "
+        f"longest {comparison.error_px[good].max(initial=0.0):.3g} px"
     )
 
 

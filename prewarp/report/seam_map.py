@@ -23,7 +23,7 @@ _BLEND_STEP_DEG = 0.5
 
 @dataclass(frozen=True)
 class SeamMap:
-    """What is drawn of one module: `error_arcmin` (rows, columns) on `axes_deg` (x, y), NaN out of the overlap."""
+    """One module: `error_arcmin` (rows, columns) on `axes_deg` (x, y), NaN outside the overlap."""
 
     title: str
     seam: Seam
@@ -79,7 +79,7 @@ def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str
 
 
 def seam_figure(seam: Seam, /, *, title: str = "") -> "Figure":
-    """Draw one seam: outlines and hand-over as in `seam_map_figure`; colour is the larger share of light, per cent."""
+    """Draw one seam as `seam_map_figure` does; colour is the larger share of light, per cent."""
     x, y, tangent = _lattice(seam)
     shared = seam.served(tangent).sum(axis=0) > 1
     share = np.where(shared, 100.0 * seam.weights(tangent).max(axis=0), np.nan)
@@ -126,7 +126,7 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
 
 
 def _lattice(seam: Seam) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return x (columns,) and y (rows,), degrees, of a lattice over all reaches, and its directions, tangents."""
+    """Return x (columns,) and y (rows,), degrees, of a lattice over all reaches, and its tangents."""
     corners = degrees_from_tangent(np.concatenate([reach.outline for reach in seam.reaches]))
     low, high = corners.min(axis=0), corners.max(axis=0)
     x, y = (np.arange(low[axis], high[axis] + _BLEND_STEP_DEG, _BLEND_STEP_DEG) for axis in (0, 1))

@@ -1,4 +1,4 @@
-"""Sensitivity picture: worst seam error over the eye box with a fixed correction, and per mm of error of a tracked one."""
+"""Sensitivity picture: worst seam error with a fixed correction, and per mm of error of a tracked one."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

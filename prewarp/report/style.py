@@ -1,4 +1,4 @@
-"""One look for all figures: colours that the colour-blind tell apart, plain fonts, bytes that depend on the data alone.
+"""One look for all figures: colours that the colour-blind tell apart, plain fonts, the same bytes every time.
 
 The plot library is imported when a figure is begun, never through pyplot: no window, no state shared between
 figures.
@@ -45,7 +45,7 @@ _SETTINGS = {
 
 @contextmanager
 def figure(width_px: int, height_px: int, /) -> Iterator["Figure"]:
-    """Yield an empty figure of this size in the one look; leaving lays it out, so that it stays so anywhere."""
+    """Yield an empty figure of this size in the one look; leaving lays it out, so it looks so anywhere."""
     import matplotlib
     from matplotlib.figure import Figure
 

@@ -69,7 +69,7 @@ def trade_picture(result: OptimisationResult, /, *, title: str = "") -> bytes:
 
 
 def trade_table(rows: Sequence[TradeRow], /) -> list[tuple[str, list[list[str]]]]:
-    """Return the trade as sections for a printed table: one per limit; columns family, bytes, error px, what it is."""
+    """Return the trade as sections of a table, one per limit; columns family, bytes, error px, what it is."""
     sections = []
     for limit in dict.fromkeys(row.limit_px for row in rows):
         lines = []

@@ -18,6 +18,13 @@ KEYS_A = -0.5
 _PHASES = 256
 
 
+def require_filter(name: str, /) -> None:
+    """Raise `ShapeError` where a filter is none of `FILTERS`."""
+    if name not in FILTERS:
+        known = ", ".join(FILTERS)
+        raise ShapeError(f"filter is {name!r}; expected one of {known}.{nearest_name(str(name), FILTERS)}")
+
+
 def kept_contrast(
     filter_name: str, scale: ArrayLike, /, *, cycles_per_panel_px: float = 0.5
 ) -> tuple[FloatArray, FloatArray]:
@@ -68,15 +75,12 @@ def folded_contrast(filter_name: str, scale: ArrayLike, /) -> FloatArray:
 
 
 def _gain(filter_name: str, f: FloatArray, scale: FloatArray, offset: FloatArray) -> FloatArray:
-    """Return the complex gain of a grating at offsets of a sample from the content's first pixel of each coarse pair."""
+    """Return the complex gain of a grating at offsets from the content's first pixel of each coarse pair."""
+    require_filter(filter_name)
     if filter_name == "bilinear":
         return _bilinear_gain(offset, f)
     if filter_name == "bicubic":
         return sum(keys_kernel(offset - n) * np.exp(2j * np.pi * f * (n - offset)) for n in (-1, 0, 1, 2))
-    if filter_name != "mipmap":
-        raise ShapeError(
-            f"filter is {filter_name!r}; expected one of {', '.join(FILTERS)}.{nearest_name(str(filter_name), FILTERS)}"
-        )
     level = np.log2(np.maximum(scale, 1.0))
     lower = np.floor(level)
     share = level - lower
@@ -88,7 +92,7 @@ def _gain(filter_name: str, f: FloatArray, scale: FloatArray, offset: FloatArray
 
 
 def _level_gain(place: FloatArray, f: FloatArray, size: FloatArray) -> FloatArray:
-    """Gain of a box-filtered level of `size` content px per texel, read bilinearly `place` content px from a texel's edge."""
+    """Gain of a box-filtered level, `size` content px per texel, `place` content px from a texel's edge."""
     box = np.sinc(f * size) / np.sinc(f)
     t = place / size - 0.5
     return box * _bilinear_gain(t - np.floor(t), f * size)

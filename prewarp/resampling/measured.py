@@ -1,10 +1,9 @@
-"""The same contrasts, measured: gratings are drawn as pixels, sampled by plain array code, and compared with what was drawn."""
+"""The same contrasts, measured: gratings drawn as pixels, sampled by plain array code, and compared."""
 
 import numpy as np
 
-from prewarp.checks import FloatArray, nearest_name, require_range
-from prewarp.errors import ShapeError
-from prewarp.resampling.contrast import FILTERS, keys_kernel
+from prewarp.checks import FloatArray, require_range
+from prewarp.resampling.contrast import keys_kernel, require_filter
 
 PANEL_PX = 200
 STARTS = 64
@@ -25,10 +24,7 @@ def measured_contrast(
         The filter is unknown, or scale is outside 0.1 to 64.
     """
     require_range(scale, "scale", 0.1, 64.0, unit="content px per panel px")
-    if filter_name not in FILTERS:
-        raise ShapeError(
-            f"filter is {filter_name!r}; expected one of {', '.join(FILTERS)}.{nearest_name(str(filter_name), FILTERS)}"
-        )
+    require_filter(filter_name)
     frequency = cycles_per_panel_px / scale
     if frequency > 0.5:
         return 0.0, 0.0

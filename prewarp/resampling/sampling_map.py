@@ -1,4 +1,4 @@
-"""How finely panel and content divide the field: where the warp samples the content too coarsely or too finely.
+"""How finely panel and content divide the field: where the warp samples too coarsely or too finely.
 
 The warp reads the content picture at places of its own. `scale`, content px per panel px, says how: above 1
 the panel skips content pixels, so fine content folds into false patterns; below 1 the panel could show more
@@ -60,12 +60,12 @@ class SamplingMap:
 
     @property
     def skips(self) -> BoolArray:
-        """Where the panel samples the content too coarsely: fine content folds, unless it is filtered first."""
+        """Where the panel samples the content too coarsely: it folds, unless it is filtered first."""
         return self.shown & (self.scale[..., 1] > SKIPS_ABOVE)
 
     @property
     def idles(self) -> BoolArray:
-        """Where it samples more finely than the content has pixels: detail that the panel could show is not there."""
+        """Where it samples more finely than the content has pixels: the panel could show more."""
         return self.shown & (self.scale[..., 0] < IDLE_BELOW)
 
     def as_dict(self) -> dict:
@@ -135,8 +135,8 @@ def sampling_map(
     if unknown.any():
         place = ", ".join(f"{value:g}" for value in pupil)
         raise SeamError(
-            f"channel '{field.channel}', {field.colour}: {100.0 * unknown.mean():.3g} % of the panel has no direction from "
-            f"pupil ({place}) mm. Ask for a pupil inside the captured eye box, or fit samples up to the panel's edge.",
+            f"channel '{field.channel}', {field.colour}: {100.0 * unknown.mean():.3g} % of the panel has no "
+            f"direction from pupil ({place}) mm. Ask for a pupil inside the captured eye box, or fit more samples.",
             channel=field.channel,
         )
     on_panel = field.jacobian(pixel, pupil_mm=pupil)
@@ -160,7 +160,7 @@ def sampling_map(
 
 
 def content_width_for(maps: Sequence[SamplingMap], content: ContentProjection, /) -> int:
-    """Return the least content width, px, at which no panel pixel is finer than the content's (`scale` at least 1 throughout).
+    """Return the least content width, px, at which no panel pixel is finer than the content's.
 
     Raises
     ------
@@ -174,7 +174,7 @@ def content_width_for(maps: Sequence[SamplingMap], content: ContentProjection, /
 
 
 def _singular(matrix: FloatArray) -> FloatArray:
-    """Return the singular values (..., 2) of matrices (..., m, 2), least first; closed form from the Gram matrix."""
+    """Return the singular values (..., 2) of matrices (..., m, 2), least first, from the Gram matrix."""
     gram = np.swapaxes(matrix, -1, -2) @ matrix
     half = 0.5 * (gram[..., 0, 0] + gram[..., 1, 1])
     spread = np.hypot(0.5 * (gram[..., 0, 0] - gram[..., 1, 1]), gram[..., 0, 1])

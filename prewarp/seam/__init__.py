@@ -1,4 +1,4 @@
-"""The seam between channels of one eye: reach, blend and its policies, misregistration (design's section 4).
+"""The seam between channels of one eye: reach, blend and its policies, misregistration.
 
 Photometry, registration and the tracker budget are modules of their own.
 """

@@ -1,4 +1,4 @@
-"""Blend weights across the seam, fixed in direction over the eye box (design's section 4).
+"""Blend weights across the seam, fixed in direction over the eye box.
 
 `b_c(t) = r(d_c / f) / sum_k r(d_k / f)` with r the quintic smoothstep and f the feather. d_c is the angle
 from t to the part of channel c's outline that other channels cover: only there is light handed over.
@@ -184,7 +184,7 @@ def build_seam(
 
     References
     ----------
-    Design's section 4. Quintic smoothstep: common practice.
+    Quintic smoothstep and partition of unity: common practice.
     """
     names = tuple(fields.channels if channels is None else channels)
     reaches = tuple(
@@ -215,8 +215,9 @@ def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | Non
         feather_deg = widest
     elif pairs and feather_deg > widest:
         raise SeamError(
-            f"feather is {feather_deg:g} degrees; the tightest overlap of {', '.join(r.channel for r in reaches)} "
-            f"takes at most {widest:.2f}. Ask for less or widen the overlap.",
+            f"feather is {feather_deg:g} degrees; the tightest overlap of "
+            f"{', '.join(r.channel for r in reaches)} takes at most {widest:.2f}. Ask for less or widen "
+            "the overlap.",
             widest_deg=widest,
         )
     require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)
@@ -246,9 +247,10 @@ def _claim(
 
 
 def _rounded(claim: FloatArray) -> FloatArray:
-    """Return a claim (rows, columns), degrees, with its kinks, where the nearest side changes, rounded well inside the reach.
+    """Return a claim (rows, columns), degrees, with its kinks rounded well inside the reach.
 
-    At the shared border it stays what it is, so that weights still begin and end there.
+    Kinks are where the nearest side changes. At the shared border it stays what it is, so that weights still
+    begin and end there.
     """
     smooth = gaussian_filter(claim, ROUNDING_DEG / LATTICE_STEP_DEG, mode="nearest")
     return claim + quintic_smoothstep(claim / (4.0 * ROUNDING_DEG) - 0.5) * (smooth - claim)
@@ -281,9 +283,9 @@ def _require_connected(reaches: Sequence[ChannelReach], pairs: Sequence[tuple[in
     }
     (a, b), (gap, where) = min(gaps.items(), key=lambda item: item[1][0])
     raise SeamError(
-        f"channels '{reaches[a].channel}' and '{reaches[b].channel}' do not overlap: {gap:.3f} degrees are missing "
-        f"near dir_x {where[0]:.2f}, dir_y {where[1]:.2f} degrees. Turn the channels towards each other, or ask for a "
-        "smaller eye box.",
+        f"channels '{reaches[a].channel}' and '{reaches[b].channel}' do not overlap: {gap:.3f} degrees are "
+        f"missing near dir_x {where[0]:.2f}, dir_y {where[1]:.2f} degrees. Turn the channels towards each "
+        "other, or ask for a smaller eye box.",
         gap_deg=gap,
         dir_deg=where,
     )

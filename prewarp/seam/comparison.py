@@ -103,7 +103,7 @@ def policy_figures(
     """
     if len(blend.channels) < 2:
         raise SeamError(
-            f"channel '{blend.channels[0]}' stands alone: there is no seam, so nothing to blend or to compare. "
+            f"channel '{blend.channels[0]}' stands alone: there is no seam, so nothing to blend or compare. "
             "Join it with a channel of the same eye."
         )
     pupils = as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3)
@@ -163,7 +163,7 @@ def pupil_reaches(
 
 
 def weight_gradient_per_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:
-    """Return the steepest change of any channel's weight, per degree on the sphere, in directions (..., 2)."""
+    """Return the steepest change of any weight in directions (..., 2), per degree on the sphere."""
     by_axis = []
     for axis in range(2):
         ahead, behind = (_stepped(tangent, axis, sign * _HALF_STEP_DEG) for sign in (1.0, -1.0))
@@ -177,7 +177,7 @@ def _handed_over(weights: FloatArray) -> np.ndarray:
 
 
 def _stepped(tangent: FloatArray, axis: int, step_deg: float) -> FloatArray:
-    """Return directions (..., 2) turned by a small angle to the right (axis 0) or up (1), at right angles to each other."""
+    """Return directions (..., 2) turned by a small angle to the right (axis 0) or up (1)."""
     forward = unit_from_tangent(tangent)
     right = np.stack([forward[..., 2], np.zeros(forward.shape[:-1]), -forward[..., 0]], axis=-1)
     right /= np.linalg.norm(right, axis=-1, keepdims=True)
@@ -189,7 +189,7 @@ def _stepped(tangent: FloatArray, axis: int, step_deg: float) -> FloatArray:
 def _crawl(
     seams: Sequence[Seam], weights: FloatArray, plane: FloatArray, shows: np.ndarray, pupils: FloatArray
 ) -> FloatArray:
-    """Return speeds (k,) of the lines of equal share over the content, arcmin per mm, along the rows that cross them."""
+    """Return speeds (k,) of the lines of equal share over the content along rows, arcmin per mm."""
     speeds = [np.zeros(1)]
     lines = {}
     for one in range(len(pupils)):
@@ -213,7 +213,7 @@ def _crawl(
 def _equal_share(
     weights: FloatArray, shows: np.ndarray, plane: FloatArray, middle: FloatArray, other: FloatArray
 ) -> FloatArray:
-    """Return, per row (or column, where channels lie above each other), the place of equal shares, degrees; NaN without one."""
+    """Return the place of equal shares, degrees, per row (column, if one is above the other); NaN without."""
     across = int(np.argmax(np.abs(other - middle)))
     difference = weights[0] - weights[1]
     both = shows.all(axis=0)

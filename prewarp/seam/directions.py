@@ -1,5 +1,6 @@
-"""Lattices of directions: the plane (angle from straight ahead, degrees, along the azimuth), in which angles near the
-middle are true both ways, so that one pitch in degrees serves a whole field of view.
+"""Lattices of directions in the plane (angle from straight ahead, degrees, along the azimuth).
+
+Angles near its middle are true both ways, so that one pitch in degrees serves a whole field of view.
 """
 
 from collections.abc import Sequence
@@ -20,7 +21,7 @@ def plane_deg_from_tangent(tangent: FloatArray, /) -> FloatArray:
 
 
 def tangent_from_plane_deg(angle_deg: FloatArray, /) -> FloatArray:
-    """Return tangents (..., 2) of points (..., 2) of the plane, degrees; points past 89.9 degrees stop there."""
+    """Return tangents (..., 2) of points (..., 2) of the plane, degrees; at most 89.9 from the middle."""
     length = np.linalg.norm(angle_deg, axis=-1, keepdims=True)
     radians = np.radians(np.minimum(length, _WIDEST_DEG))
     safe = np.where(length > 1e-9, length, 1.0)
@@ -47,6 +48,6 @@ def direction_lattice(
 
 
 def node_areas_deg2(angle_deg: FloatArray, step_deg: float, /) -> FloatArray:
-    """Return the solid angle (...) that each node (..., 2) of a lattice stands for, square degrees: step^2 sin(r) / r."""
+    """Return the solid angle (...) of each node (..., 2) of a lattice, square degrees: step^2 sin(r) / r."""
     radius = np.radians(np.linalg.norm(angle_deg, axis=-1))
     return step_deg**2 * np.sinc(radius / np.pi)

@@ -1,4 +1,4 @@
-"""Seam error: what is seen when the pupil is at e while the tracker says e' (design's section 4)."""
+"""Seam error: what is seen when the pupil is at e while the tracker says e'."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -45,7 +45,7 @@ def seam_error(
     pupil_mm: ArrayLike,
     tracked_pupil_mm: ArrayLike,
 ) -> SeamErrorResult:
-    """Find where two channels show content meant for a direction, for a pupil that is not where the system believes.
+    """Find where two channels show content meant for a direction, for a pupil not where it is tracked.
 
     Content at t is drawn at the panel point f_c^-1(t, e') and is seen at f_c(f_c^-1(t, e'), e). Exact within
     the fields; no linearisation. Two channels whose images lie in one plane agree for any e and e'.
@@ -67,10 +67,6 @@ def seam_error(
     ------
     ShapeError
         Last axis is not 2 (`tangent`) or 3 (pupils).
-
-    References
-    ----------
-    Design's section 4.
     """
     tangent = as_tangent(tangent)
     pupil, tracked = as_pupil(pupil_mm), as_pupil(tracked_pupil_mm, "tracked_pupil_mm")

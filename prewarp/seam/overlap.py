@@ -1,4 +1,4 @@
-"""Overlaps: the directions that two channels both serve, on a lattice of degrees; what is judged across a seam."""
+"""Overlaps: the directions that two channels both serve, on a lattice of degrees."""
 
 from dataclasses import dataclass
 from itertools import combinations

@@ -3,7 +3,6 @@
 `fixed`: one seam in direction for the whole eye box, over what every channel shows from everywhere in it;
 content never crawls through the seam. `following`: for each tracked pupil a seam of its own over what is
 shown from there; it uses all of the overlap, and the hand-over crawls over the picture as the eye moves.
-Design's section 4, "Blend".
 """
 
 from collections.abc import Sequence

@@ -106,7 +106,7 @@ class ChannelReach:
         return np.where(self.contains(tangent), distance, -distance)
 
     def chord(self, through: FloatArray, slope: FloatArray, /) -> FloatArray | None:
-        """Return the outermost crossings (2, 2) of the outline with a line of directions, or None if it misses.
+        """Return the outermost crossings (2, 2) of the outline with a line, or None if it misses.
 
         The line runs through `through` (2,) along `slope` (2,), tangents; crossings are in order along
         `slope`.
@@ -190,7 +190,7 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
 
 @dataclass(frozen=True)
 class FieldOfView:
-    """Angles between end directions, degrees, to the panel's edge; never sums of angles (design's section 2).
+    """Angles between end directions, degrees, to the panel's edge; never sums of angles.
 
     `horizontal_deg` and `vertical_deg` run along x and y through `middle` (tangents, (2,)), the middle of the
     bounding rectangle; `diagonal_deg` is the largest angle between two directions of the reach: corner to
@@ -204,7 +204,7 @@ class FieldOfView:
 
 
 def field_of_view(reaches: ChannelReach | Sequence[ChannelReach], /) -> FieldOfView:
-    """Return the field of view of one reach, or of several joined (outermost ends, gaps are not looked for)."""
+    """Return the field of view of one reach, or of several joined (outermost ends; gaps count)."""
     reaches = [reaches] if isinstance(reaches, ChannelReach) else list(reaches)
     corners = np.concatenate([reach.outline for reach in reaches])
     low, high = corners.min(axis=0), corners.max(axis=0)
@@ -226,7 +226,7 @@ def _angle_along(reaches: Sequence[ChannelReach], middle: FloatArray, slope: Flo
 
 
 def gap_between(one: ChannelReach, other: ChannelReach, /) -> tuple[float, FloatArray]:
-    """Return the smallest angle between two outlines, degrees, and the direction (2,), degrees, where it is."""
+    """Return the smallest angle between two outlines and the direction (2,) where it is, degrees."""
     distance, nearest = cKDTree(one._units).query(other._units)
     index = int(np.argmin(distance))
     middle = 0.5 * (other.outline[index] + one.outline[nearest[index]])

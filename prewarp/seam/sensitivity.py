@@ -1,7 +1,7 @@
-"""Sensitivity over the seam: how far a channel's picture moves per mm of pupil, and how far two pictures come apart.
+"""Sensitivity over the seam: how far a picture moves per mm of pupil, and how far two come apart.
 
 S_c = df_c/de at a fixed panel point. Two channels move alike, and stay merged, where S is equal; their
-difference is what an error of the tracked pupil is multiplied by. Design's section 4.
+difference is what an error of the tracked pupil is multiplied by.
 """
 
 from dataclasses import dataclass
@@ -100,12 +100,12 @@ class SensitivityMap:
             for values in (self.fixed_worst_arcmin, self.tracked_worst_arcmin_per_mm)
         )
         return (
-            f"<SensitivityMap of {' and '.join(self.channels)}, {len(self.tangent)} directions: seam error at most "
-            f"{fixed:.3g} arcmin fixed, {tracked:.3g} arcmin per mm tracked>"
+            f"<SensitivityMap of {' and '.join(self.channels)}, {len(self.tangent)} directions: "
+            f"seam error at most {fixed:.3g} arcmin fixed, {tracked:.3g} arcmin per mm tracked>"
         )
 
     def tracked_worst_arcmin(self, error_mm: float, /) -> FloatArray:
-        """Return the largest seam error (n,) for a tracked pupil within `error_mm` of the true one, to first order."""
+        """Return the largest seam error (n,) for a tracked pupil within `error_mm`, to first order."""
         return self.tracked_worst_arcmin_per_mm * error_mm
 
     def as_dict(self) -> dict:

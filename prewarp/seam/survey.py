@@ -1,4 +1,4 @@
-"""Survey of the overlap from every pupil position: how wide it is, and where nothing is shown between two channels."""
+"""Survey of the overlap from every pupil position: how wide it is, and where nothing is shown."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -64,13 +64,13 @@ class PairOverlap:
         where = f"near dir_x {self.least_at_deg[0]:.1f}, dir_y {self.least_at_deg[1]:.1f} degrees"
         if self.has_gap:
             return (
-                f"pupil ({pupil}) mm: nothing is shown between '{a}' and '{b}', up to {-self.least_deg:.2f} degrees wide "
-                f"{where}; {self.gap_deg2:.1f} square degrees of field are lost."
+                f"pupil ({pupil}) mm: nothing is shown between '{a}' and '{b}', up to "
+                f"{-self.least_deg:.2f} degrees wide {where}; {self.gap_deg2:.1f} square degrees of field are lost."
             )
         if feather_deg is not None and self.least_deg < feather_deg:
             return (
-                f"pupil ({pupil}) mm: '{a}' and '{b}' overlap by {self.least_deg:.2f} degrees {where}, less than the "
-                f"feather of {feather_deg:.2f}; light is handed over faster there."
+                f"pupil ({pupil}) mm: '{a}' and '{b}' overlap by {self.least_deg:.2f} degrees {where}, less "
+                f"than the feather of {feather_deg:.2f}; light is handed over faster there."
             )
         return ""
 
@@ -146,7 +146,7 @@ def pair_overlap(a: ChannelReach, b: ChannelReach, pupil_mm: FloatArray, /) -> P
 
 
 def _rows_between(a: ChannelReach, b: ChannelReach) -> tuple[FloatArray, FloatArray]:
-    """Return positions along (n,) the line from a's middle to b's, and the lattice (m, n, 2) of rows beside it, degrees."""
+    """Return places (n,) on the line from a to b, middle to middle, and a lattice (m, n, 2) beside it, degrees."""
     start, end = plane_deg_from_tangent(a.middle), plane_deg_from_tangent(b.middle)
     length = float(np.linalg.norm(end - start))
     forward = (end - start) / max(length, 1e-9)

@@ -1,4 +1,4 @@
-"""Seams in closed form for the budget: two planes at different distances, so the seam error is linear in the pupil error."""
+"""Seams in closed form for the budget: planes at two distances, so seam error is linear in pupil error."""
 
 import numpy as np
 

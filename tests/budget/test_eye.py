@@ -1,4 +1,4 @@
-"""Pupil motion: published lever arms and main sequence, what fixations and slip do, settings that are refused."""
+"""Pupil motion: published lever arms and main sequence, fixations and slip, settings refused."""
 
 from dataclasses import replace
 

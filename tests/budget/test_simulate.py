@@ -1,4 +1,4 @@
-"""Monte Carlo against closed forms (Gaussian noise, linear field), against first order, and against itself."""
+"""Monte Carlo against closed forms (Gaussian noise, linear field), first order, and itself."""
 
 import re
 
@@ -24,7 +24,7 @@ RAYLEIGH = {percent: rayleigh.ppf(percent / 100.0) for percent in (50.0, 95.0, 9
 
 @pytest.mark.outside
 def test_gaussian_noise_on_a_linear_field_is_rayleigh():
-    """|S n| with n normal in the plane has the Rayleigh law (scipy's), sigma = 0.5 mm x a third of a mrad per mm."""
+    """|S n| with n normal in the plane has the Rayleigh law (scipy's), sigma = 0.5 mm x 1/3 mrad per mm."""
     found = simulate(linear_scene(), ONLY_ACCURACY, samples=1_000_000)
     for percent, factor in RAYLEIGH.items():
         assert found.percentile_arcmin(percent) == pytest.approx(factor * 0.5 * ARCMIN_PER_MM, rel=CLOSE)
@@ -72,7 +72,7 @@ def test_real_motion_and_latency_agree_with_first_order():
 
 
 def test_latency_alone_is_the_way_of_the_pupil_meanwhile():
-    """Against a direct walk along the same kind of path: root mean square of e(t) - e(t - latency), every millisecond."""
+    """Against a direct walk along such a path: root mean square of e(t) - e(t - latency), every ms."""
     motion = EyeMotion(slip_sd_mm=(0.0, 0.0, 0.0))
     path = eye_path(motion, np.random.default_rng(77), count=4000)
     time = np.arange(1.0, path.length_s, 1e-3)
@@ -102,7 +102,7 @@ def test_moments_outside_the_eye_box_are_counted_not_judged():
 
 @pytest.mark.outside
 def test_frontier_without_motion_is_the_closed_form():
-    """95 % of a Rayleigh law (scipy's) under the limit: accuracy = limit / (S sqrt(2 ln 20)), at any latency."""
+    """95 % of a Rayleigh law (scipy's) under the limit: accuracy = limit / (S sqrt(2 ln 20))."""
     limit = Limit(seam_arcmin=1.5)
     bench = Bench(linear_scene(), limit, seed=0, moments=60_000)
     edge = frontier(bench, ONLY_ACCURACY, latencies_ms=(0.0, 50.0))
@@ -151,7 +151,7 @@ def test_terms_add_up():
         ({}, Tracker(accuracy_mm=0.1, latency_ms=2.0), 0.3, TRACKER_MEETS, "meets it"),
         ({}, Tracker(accuracy_mm=1.5), None, TRACKER_FAILS, "does not meet it"),
         ({"residual_sigma_arcmin": 0.5}, Tracker(), None, NO_TRACKER_WILL_DO, "without error is 1.2"),
-        ({}, Tracker(), 0.7, NO_TRACKER_WILL_DO, "focus step across the seam is 0.70 dioptres .* no warp mends that"),
+        ({}, Tracker(), 0.7, NO_TRACKER_WILL_DO, "focus step across the seam is 0.70 .* no warp mends that"),
         ({}, Tracker(noise_mm=2.0), None, TRACKER_FAILS, "none of 200 Hz and 2 mm of noise does"),
     ],
 )  # fmt: skip

@@ -21,7 +21,7 @@ MISSED_ARCMIN = 0.01
 
 @pytest.fixture(scope="module")
 def displays():
-    """Two channels whose image planes are turned by 30 degrees to each other, one 0.4 m ahead, of unlike distortion."""
+    """Two channels whose image planes stand at 30 degrees to each other, one 0.4 m ahead, unlike bent."""
     channels = two_displays(size_px=(640, 480), focal_px=720.0)
     channels["outer"] = replace(channels["outer"], distance_m=0.4)
     fields = sampled_set(channels)
@@ -95,7 +95,7 @@ def test_lookup_residual_falls_with_the_square_of_the_pitch(displays):
 
 
 def test_lookup_residual_against_the_bound_of_linear_interpolation():
-    """Undistorted channels: the panel point is linear in x and y, and in z as well but for the product with the direction."""
+    """Undistorted channels: the panel point is linear in x, y and, but for its product with direction, z."""
     channels = [PlaneChannel(name, distance_m=1.5, half_width=0.4) for name in ("one", "two")]
     flat = lookup_residual(*channels, np.zeros((1, 2)), eye_box=EyeBox(3.0, 3.0, 0.0), nodes=(2, 2, 1))
     assert np.abs(flat).max() < 1e-9

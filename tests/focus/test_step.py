@@ -46,7 +46,7 @@ def test_outputs_say_that_no_warp_mends_it_and_name_their_sources():
 
 
 def least_squares_certainty(degree, pupil_degree, sigma_q, *, total):
-    """Exact covariance of a plain least-squares fit on a lattice: a Field, its report, and the true sigma of the focus.
+    """Exact covariance of a plain least-squares fit on a lattice: Field, report, true sigma of the focus.
 
     `total`: panel functions fall with the pupil order, as in a total-degree model; else every column has all
     of them. Written with dense matrices; shares nothing with the code under test but the two bases.
@@ -112,7 +112,7 @@ def least_squares_certainty(degree, pupil_degree, sigma_q, *, total):
 
 @pytest.mark.parametrize(("total", "within"), [(False, 0.1), (True, 0.35)])
 def test_certainty_against_the_covariance_of_a_plain_fit(total, within):
-    """Every column with every panel function: within the map's interpolation. Total degree: an estimate, stated as such."""
+    """Every column with every panel function: within the map's interpolation. Total degree: an estimate."""
     fields, pixel, exact = least_squares_certainty(5, 2, 1e-4, total=total)
     found = focus_sigma(fields, "one", "G", pixel)
     np.testing.assert_allclose(found, exact, rtol=within)

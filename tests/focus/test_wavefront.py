@@ -1,4 +1,4 @@
-"""Focus against point images, Coddington's mirror, and rays traced close together through the demo's optics."""
+"""Focus against point images, Coddington's mirror, and close rays traced through the demo's optics."""
 
 import numpy as np
 import pytest
@@ -34,8 +34,11 @@ def test_a_point_image_has_its_distance_along_the_ray(point_mm):
 
 @pytest.mark.outside
 def test_two_focal_lines_of_a_mirror():
-    """Concave mirror R = 100 mm met at 30 degrees by a parallel beam: foci at (R/2) cos I and (R/2) / cos I (Coddington; Kingslake,
-    Lens Design Fundamentals, from memory): 43.301270 and 57.735027 mm. Here: such a bundle met straight ahead, axes at 20 degrees."""
+    """Concave mirror R = 100 mm met at 30 degrees by a parallel beam: foci at (R/2) cos I and (R/2) / cos I.
+
+    43.301270 and 57.735027 mm (Coddington; Kingslake, Lens Design Fundamentals, from memory). Here such a
+    bundle is met straight ahead, its axes at 20 degrees.
+    """
     near, far = 43.301270, 57.735027
     c, s = np.cos(np.radians(20.0)), np.sin(np.radians(20.0))
     turn = np.array([[c, -s], [s, c]])
@@ -64,7 +67,7 @@ def test_a_plane_is_as_far_as_its_points():
 
 
 def test_a_fitted_field_of_a_turned_plane_is_the_closed_form():
-    """Every panel point is one point in space (tests/synthetic.py): distance from the pupil to it, worked out from geometry."""
+    """Every panel point is one point in space (tests/synthetic.py), so its distance follows from geometry."""
     display = PlaneImage(size_px=(640, 480), focal_px=720.0, yaw_deg=15.0)
     field = sampled_set({"one": display}).field("one", "G")
     pixel = np.random.default_rng(1).uniform([40, 40], [600, 440], (60, 2))
@@ -80,7 +83,7 @@ def test_a_fitted_field_of_a_turned_plane_is_the_closed_form():
 
 @pytest.mark.parametrize("name", ["coaxial", "folded"])
 def test_close_by_rays_of_the_trace_meet_where_the_focus_says(name):
-    """Rays of one panel point from pupils a tenth of a mm apart, found by tracing alone; they cross at the image.
+    """Rays of one panel point from pupils 0.1 mm apart, found by tracing alone; they cross at the image.
 
     The pupil steps along the two principal axes, where rays do meet; where they come nearest is the focal
     line.

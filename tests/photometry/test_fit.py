@@ -1,4 +1,4 @@
-"""Luminance maps against luminance in closed form: between the measured pupils, off their plane, with faults and vignetting."""
+"""Luminance maps against luminance in closed form: between measured pupils, off their plane, with faults."""
 
 from dataclasses import replace
 

@@ -1,4 +1,4 @@
-"""Target and gains: what is shown is the target whatever the weights, no drive is above 1, the cost is what it is said to be."""
+"""Target and gains: the target is shown whatever the weights, no drive is above 1, the cost is true."""
 
 import numpy as np
 import pytest
@@ -86,7 +86,7 @@ def test_cost_is_the_light_that_is_lost():
 
 
 class BrighterOutward:
-    """Light 1 + |t|^2 in direction t: least straight ahead, by far the most in the corners of a wide field."""
+    """Light 1 + |t|^2 in direction t: least straight ahead, most in the corners of a wide field."""
 
     def map(self, channel, colour):
         return self
@@ -97,7 +97,7 @@ class BrighterOutward:
 
 def test_cost_weighs_directions_by_their_solid_angle():
     # One channel of 45 degrees each way, light 1 + |t|^2, target 1. A cell of tangents has the solid angle
-    # dtx dty / (1 + |t|^2)^(3/2) (common practice), so what is kept is worked out on a fine lattice of tangents.
+    # dtx dty / (1 + |t|^2)^(3/2) (common practice): what is kept is worked out on a fine lattice.
     fields = plane_set(
         PlaneChannel("one", panel_size_px=(800, 800), distance_m=1e6, half_width=1.0), colours=("G",)
     )
@@ -118,7 +118,8 @@ def test_results_say_what_they_are_in_a_line(large_fields, maps, large_seam, mat
     )
     assert repr(maps.shares({"G": 2.0})).startswith("<LuminanceMaps of left, right in G: cross-validated")
     assert repr(match) == (
-        f"<LightMatch of left, right in R, G, B: {match.kept_percent:.1f} % of the light kept, white match none>"
+        f"<LightMatch of left, right in R, G, B: {match.kept_percent:.1f} % of the light kept, "
+        "white match none>"
     )
     table = match._repr_html_()
     assert table.count("<tr>") == 4 and f"<td>{match.costs[1].kept_percent:.1f}</td>" in table

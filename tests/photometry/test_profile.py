@@ -1,4 +1,4 @@
-"""What the eye sees across the seam: measured maps, other pupils, 10-bit codes, dither; the figure that the design asks for."""
+"""What the eye sees across the seam: measured maps, other pupils, 10-bit codes, dither."""
 
 import numpy as np
 import pytest
@@ -19,7 +19,7 @@ OTHER_PUPILS = [(1.1, -2.3, 0.6), (-3.1, 0.9, -1.4)]
 
 
 def seen(fields, seam, pupil, code, *, match=None, dither="none", bits=10):
-    """Return the light (height, width, 3) that reaches an eye from panels as bright as the closed form says."""
+    """Return the light (height, width, 3) that an eye gets from panels as bright as the closed form says."""
     planes = content_planes(np.full((250, 400, 3), code, dtype=np.uint8))
     panels = {
         name: prewarp_panel(
@@ -41,7 +41,7 @@ def worst(light, seam):
 
 @pytest.mark.parametrize(("pupil", "code"), [(OTHER_PUPILS[0], 255), (OTHER_PUPILS[1], 110)])
 def test_step_and_ripple_stay_below_half_a_percent(large_fields, large_seam, match, pupil, code):
-    """White and mid grey, 10 bits, blue noise: both figures below 0.5 % in all colours and along nine lines."""
+    """White and mid grey, 10 bits, blue noise: both figures below 0.5 %, all colours, nine lines."""
     step, ripple = worst(seen(large_fields, large_seam, pupil, code, match=match, dither="blue"), large_seam)
     assert step < LIMIT_PERCENT and ripple < LIMIT_PERCENT
 

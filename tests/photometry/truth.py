@@ -1,4 +1,4 @@
-"""Luminance in closed form for the closed-form channels, as outside truth: shares nothing with the maps under test.
+"""Luminance in closed form for the closed-form channels, sharing nothing with the maps tested.
 
 Brightness falls off from a point of the panel that moves with the pupil, as a panel's cone of light does
 behind a lens; the two channels differ by a quarter and in colour. Luminance along a ray does not change: only
@@ -22,7 +22,7 @@ MEASURED_AXIS = (-4.0, -2.0, 0.0, 2.0, 4.0)
 
 @dataclass(frozen=True)
 class TrueLuminance:
-    """`vignetted`: the left channel is cut off smoothly over some 60 px at a line that moves with the pupil."""
+    """`vignetted`: the left channel fades over some 60 px at a line that moves with the pupil."""
 
     channel: str
     colour: str

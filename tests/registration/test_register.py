@@ -101,7 +101,7 @@ def test_outliers_lose_their_weight(fields, truth):
 
 
 def test_a_measured_step_counts(fields):
-    """The channels lie right; the pictures were seen 2 arcmin apart, so the second channel is turned by as much."""
+    """The channels lie right; pictures were seen 2 arcmin apart, so the second is turned by as much."""
     pairs = pairs_of(fields, count=60)
     step = np.tile([2.0, 0.0], (60, 1))
     result = register_channels(
@@ -144,7 +144,7 @@ def test_other_reference_turns_the_other_channel(fields, truth):
 
 
 def test_pairs_in_one_direction_cannot_fix_the_roll(fields, truth):
-    """Around one direction any roll about the line of sight agrees with the pairs (a known degeneracy: one vector fixes two angles)."""
+    """Around one direction any roll about the line of sight agrees: one vector fixes two angles."""
     result = register_channels(
         fields, pairs_of(truth, within=((0.0, 1e-9), (0.0, 1e-9)), noise_arcmin=NOISE_ARCMIN)
     )

@@ -11,7 +11,7 @@ def meshes(axes):
 
 
 def mesh_points(mesh):
-    """Return places (n, 2) and values (n,) of a mesh where it has a value: cell middles, or nodes if shaded between them."""
+    """Return places (n, 2) and values (n,) of a mesh where it has one: cell middles, or nodes if shaded."""
     values = np.ma.filled(mesh.get_array().astype(float), np.nan)
     places = mesh.get_coordinates()
     if places.shape[:2] != values.shape:

@@ -1,4 +1,4 @@
-"""Pictures of the seam's light, the blend policies and the sampling: they hold what they must, where it belongs."""
+"""Pictures of the seam's light, the blend policies and the sampling: all of it where it belongs."""
 
 import io
 from dataclasses import replace
@@ -39,7 +39,7 @@ def profile(step):
 
 
 def test_luminance_profile_shows_before_and_after():
-    """Above: an orange line that falls by a fifth, a green one that is level. Below: the green one magnified, in a band."""
+    """Above: an orange line that falls by a fifth, a green one that is level. Below: the green, larger."""
     pair = ProfilePair("right eye", profile(-0.2), profile(0.001))
     png = luminance_profile_picture([pair], title="one")
     picture = opened(png)
@@ -138,7 +138,7 @@ def test_sampling_lies_where_it_is_seen_and_contrast_is_that_of_each_filter(fiel
 
 
 def test_resampling_picture_marks_coarse_and_fine_places(fields):
-    """Upper right: crosses where content pixels are skipped, here everywhere; lower row: three curves each."""
+    """Upper right: crosses where content pixels are skipped, everywhere; lower row: three curves."""
     content = ContentProjection("flat", (2000, 1250), 80.0)
     maps = [sampling_map(fields.field(name, "G"), content) for name in fields.channels]
     assert all(m.skips.any() for m in maps)

@@ -1,4 +1,4 @@
-"""Pictures of a fit: right arrows at a printed scale, how sure it is, same bytes, an error where nothing is to be drawn."""
+"""Pictures of a fit: right arrows at a printed scale, how sure it is, same bytes, errors."""
 
 import io
 
@@ -37,7 +37,7 @@ def test_same_input_same_bytes_and_no_version_inside(fitted):
 
 
 def test_arrows_run_from_the_sample_to_the_fit(fitted):
-    """Samples that lie 4.8 px too far right and 3.6 px too high (v runs down): the fit is to their left and below."""
+    """Samples that lie 4.8 px too far right and 3.6 px too high (v runs down): the fit is left and below."""
     fields, grid = fitted
     moved = type(grid)(**{**vars(grid), "pixel": grid.pixel + np.array([4.8, -3.6])})
     for axes, channel in zip(residual_figure(fields, moved).axes, ("inner", "outer"), strict=True):

@@ -34,7 +34,7 @@ def opened(data):
 
 
 def test_focus_picture(displays):
-    """Two maps side by side above, the step against height with published limits below, the red line at the foot."""
+    """Two maps side by side above, the step against height below, the red line at the foot."""
     fields, pairs = displays
     item = FocusItem("one", fields, ("inner", "outer"), pairs)
     drawn = opened(focus_picture([item, item], title="focus"))
@@ -45,7 +45,7 @@ def test_focus_picture(displays):
 
 
 def test_focus_lies_where_it_is_seen_and_the_step_has_its_sign():
-    """The outer channel's image is at 3 m, the inner one's at 1.5: outer less inner is a third of a dioptre down."""
+    """The outer image is at 3 m, the inner one at 1.5: outer less inner is a third of a dioptre down."""
     channels = two_channels(size_px=(640, 480), focal_px=720.0)
     fields = sampled_set({**channels, "outer": replace(channels["outer"], distance_m=3.0)})
     pairs = overlaps(build_seam(fields, pupils_mm=EYE_BOX_CORNERS), step_deg=2.0)

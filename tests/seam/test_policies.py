@@ -82,10 +82,11 @@ def test_the_gradient_is_that_of_the_formula():
     fields = pair(8.0, distance_m=1e6)
     seam = build_seam(fields, pupils_mm=CENTRE, feather_deg=6.0)
     x = np.linspace(-3.5, 3.5, 29)
-    share = lambda x: (
-        quintic_smoothstep((4.0 - x) / 6.0)
-        / (quintic_smoothstep((4.0 - x) / 6.0) + quintic_smoothstep((x + 4.0) / 6.0))
-    )
+
+    def share(x):
+        left, right = quintic_smoothstep((4.0 - x) / 6.0), quintic_smoothstep((x + 4.0) / 6.0)
+        return left / (left + right)
+
     expected = np.abs(share(x + 1e-4) - share(x - 1e-4)) / 2e-4
     tangent = np.stack([tangent_from_degrees(x), np.zeros(29)], axis=-1)
     np.testing.assert_allclose(weight_gradient_per_deg(seam, tangent), expected, atol=2e-3)

@@ -64,8 +64,9 @@ def test_worst_cases_over_the_eye_box_are_the_worst_of_all_tried():
     assert found.tracked_worst_pupil_mm[0, 2] == 2.0
     np.testing.assert_allclose(found.tracked_worst_arcmin(0.5), 0.5 * found.tracked_worst_arcmin_per_mm)
     assert repr(found) == (
-        f"<SensitivityMap of left and right, 3 directions: seam error at most {every.max():.3g} arcmin fixed, "
-        f"{found.tracked_worst_arcmin_per_mm.max():.3g} arcmin per mm tracked>"
+        f"<SensitivityMap of left and right, 3 directions: "
+        f"seam error at most {every.max():.3g} arcmin fixed, {found.tracked_worst_arcmin_per_mm.max():.3g} "
+        "arcmin per mm tracked>"
     )
     figures = found.as_dict()
     assert figures["channels"] == ["left", "right"]
