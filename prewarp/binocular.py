@@ -72,14 +72,12 @@ class Disparity:
     horizontal_arcmin: FloatArray
 
     def vergence_dioptres(self, pupil_distance_mm: float, /) -> FloatArray:
-        """Return the horizontal disparity as vergence of the eyes (n,), dioptres; see `vergence_dioptres`."""
+        """Return the horizontal disparity as vergence (n,), dioptres; see `vergence_dioptres`."""
         return vergence_dioptres(self.horizontal_arcmin, pupil_distance_mm)
 
 
 def vergence_dioptres(disparity_arcmin: ArrayLike, pupil_distance_mm: float, /) -> FloatArray:
-    """Return horizontal disparity (...), arcmin, as vergence of the eyes, dioptres: angle over distance of
-    the pupils.
-    """
+    """Return horizontal disparity (...), arcmin, as vergence, dioptres: angle over the pupils' distance."""
     return np.asarray(disparity_arcmin, dtype=float) / ARCMIN_PER_RADIAN / (pupil_distance_mm / 1000.0)
 
 

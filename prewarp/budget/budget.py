@@ -1,7 +1,7 @@
 """`tracker_budget`: how good an eye tracker the seam needs, or that none will do."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -52,7 +52,7 @@ class Budget:
     fixed: Simulation
     residual_arcmin: float
     frontier: Frontier
-    terms: list[dict]
+    terms: list[dict[str, Any]]
     focus_step_dioptres: float | None
     surface_rms_arcmin: float
     surface_max_arcmin: float
@@ -146,13 +146,13 @@ class Budget:
     def _percentile(self, simulation: Simulation) -> float:
         return simulation.percentile_arcmin(self.limit.percentile)
 
-    def _needed_figures(self) -> dict | None:
+    def _needed_figures(self) -> dict[str, Any] | None:
         if self.verdict in (NO_TRACKER_WILL_DO, NONE_NEEDED) or not self.frontier.allows_any:
             return None
         latency, accuracy = self.needed()
         return {"latency_ms": float(latency), "accuracy_mm": _finite(accuracy)}
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the budget for machines; units are in the keys."""
         return {
             "verdict": self.verdict,
@@ -174,7 +174,7 @@ class Budget:
         }
 
 
-def _figures(simulation: Simulation, limit: Limit) -> dict:
+def _figures(simulation: Simulation, limit: Limit) -> dict[str, Any]:
     worst = simulation.by_direction_arcmin
     return {
         "moments": len(simulation.error_arcmin),

@@ -94,7 +94,7 @@ def peak_velocity_deg_per_s(step_deg: FloatArray, /) -> FloatArray:
     for part, (at, velocity) in zip(step_deg, SACCADE_TABLE, strict=True):
         curve = PchipInterpolator(at, velocity)(np.minimum(amplitude, at[-1]))
         squared += (part / np.maximum(amplitude, _LEAST_DEG)) ** 2 * curve**2
-    return np.sqrt(squared)
+    return np.asarray(np.sqrt(squared))
 
 
 @dataclass(frozen=True)

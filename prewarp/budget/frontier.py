@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -47,7 +48,7 @@ class Frontier:
             latency, accuracy = np.append(latency, self.longest_latency_ms), np.append(accuracy, 0.0)
         return float(np.interp(latency_ms, latency, accuracy, right=np.nan)) if latency.size else np.nan
 
-    def as_dict(self) -> list[dict]:
+    def as_dict(self) -> list[dict[str, Any]]:
         """Return the pairs for machines; None where no accuracy is enough."""
         return [
             {
@@ -77,7 +78,8 @@ class Bench:
         late = self._late_mm(effects)
 
         def work(place: int) -> FloatArray:
-            return np.hypot(*seam_steps(self.scene, place, self.moments[place], effects, late[place])[0])
+            right, up = seam_steps(self.scene, place, self.moments[place], effects, late[place])[0]
+            return np.asarray(np.hypot(right, up))
 
         length = np.concatenate(spread(work, len(self.moments)))
         length = length[np.isfinite(length)]
@@ -161,17 +163,24 @@ def _largest_accuracy(bench: Bench, tracker: Tracker, floor: float) -> float:
     return float(np.sqrt(root))
 
 
-def _root(function: Callable[[float], float], low: float, high: float, **tolerances: float) -> float:
+def _root(
+    function: Callable[[float], float],
+    low: float,
+    high: float,
+    *,
+    xtol: float,
+    rtol: float = 4.0 * np.finfo(float).eps,
+) -> float:
     # Slow to import; other commands start without it.
     from scipy.optimize import brentq
 
-    return float(brentq(function, low, high, **tolerances))
+    return float(brentq(function, low, high, xtol=xtol, rtol=rtol))
 
 
 TERMS = ("accuracy", "sample noise", "depth error", "latency", "sampling", "residual")
 
 
-def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict]:
+def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict[str, Any]]:
     """Return, for each term, the percentile with it alone and with all but it, arcmin."""
     full = effects_of(tracker)
     ratio = tracker.depth_ratio

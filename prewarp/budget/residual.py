@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.checks import FloatArray, as_tangent
+from prewarp.checks import FloatArray, as_tangent, finite_rows
 from prewarp.errors import SeamError
 from prewarp.frames import arcmin_step
 from prewarp.module import EyeBox
@@ -61,7 +61,7 @@ def lookup_residual(
             node = np.minimum(low + corner, np.array(nodes) - 1)
             at = (2.0 * node / np.maximum(np.array(nodes) - 1, 1) - 1.0) * half
             pixel += weight[:, None] * field.inverse(content, pupil_mm=at).pixel
-        known = np.isfinite(pixel).all(axis=1)
+        known = finite_rows(pixel)
         middle = np.array(field.panel_size_px) / 2.0
         seen = field.forward(np.where(known[:, None], pixel, middle), pupil_mm=pupil)
         shown.append(np.where(known[:, None], seen, np.nan))

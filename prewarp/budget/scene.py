@@ -1,6 +1,7 @@
 """What a tracker budget is about: the seam, the eye, what stays anyway, and the limit to meet."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -33,7 +34,7 @@ class Limit:
     def __post_init__(self) -> None:
         validate(self, ShapeError)
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the limits; units are in the keys."""
         return {
             "seam_arcmin": self.seam_arcmin,

@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -17,6 +18,8 @@ from prewarp.budget.scene import BudgetScene
 from prewarp.budget.tracker import Tracker
 from prewarp.checks import FloatArray
 from prewarp.errors import ShapeError
+
+Kind = TypeVar("Kind")
 
 MOST_SAMPLES = 50_000_000
 # Moments begin this long after the path does, so that a late tracker still finds the eye on it.
@@ -204,7 +207,7 @@ def one_blas_thread() -> threadpool_limits:
     return threadpool_limits(1, user_api="blas")
 
 
-def spread(work: Callable[[int], object], count: int, /) -> list:
+def spread(work: Callable[[int], Kind], count: int, /) -> list[Kind]:
     """Return `work(place)` for all places, on all cores, in order; call within `one_blas_thread`."""
     with ThreadPoolExecutor(min(count, os.cpu_count() or 1)) as pool:
         return list(pool.map(work, range(count)))

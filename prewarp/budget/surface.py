@@ -63,7 +63,8 @@ class SeamSurface:
         tangent = self.tangent[place]
         tracked = tracked_mm[:2] - tracked_mm[2] * tangent[:, None]
         apart = pupil_mm[:2] - pupil_mm[2] * tangent[:, None] - tracked
-        base = values_2d(*(tracked / _scale(self.half_mm, tangent)[:, None]), DEGREE - 1)
+        x, y = tracked / _scale(self.half_mm, tangent)[:, None]
+        base = values_2d(x, y, DEGREE - 1)
         own = self.coefficients[place]
         powers = _powers(apart)
         step = np.zeros((2, apart.shape[1]))
@@ -73,7 +74,7 @@ class SeamSurface:
             for power in powers[order]:
                 step += power * (own[:, start : start + functions] @ base[:functions])
                 start += functions
-        return step + pupil_mm[2] * (own[:, start:] @ apart)
+        return np.asarray(step + pupil_mm[2] * (own[:, start:] @ apart))
 
     def first_order(self) -> FloatArray:
         """Return d(step)/d(x, y of the pupil) (m, 2, 2), arcmin per mm, pupil and tracked pupil centred."""
@@ -153,14 +154,15 @@ def _pupil_pairs(half: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _scale(half: FloatArray, tangent: FloatArray) -> FloatArray:
-    return half[:2] + half[2] * np.abs(tangent)
+    return np.asarray(half[:2] + half[2] * np.abs(tangent))
 
 
 def _terms(pupil: FloatArray, tracked: FloatArray, tangent: FloatArray, half: FloatArray) -> FloatArray:
     """Return the basis (n, terms) in the order in which `step_arcmin` sums it."""
     reference = (tracked[:, :2] - tracked[:, 2:] * tangent).T
     apart = (pupil[:, :2] - pupil[:, 2:] * tangent).T - reference
-    base = values_2d(*(reference / _scale(half, tangent)[:, None]), DEGREE - 1)
+    x, y = reference / _scale(half, tangent)[:, None]
+    base = values_2d(x, y, DEGREE - 1)
     powers = _powers(apart)
     parts = [
         power * base[: count_of_degree(DEGREE - order)]

@@ -48,7 +48,7 @@ def focus_sigma(fields: "FieldSet", channel: str, colour: str, pixel: FloatArray
     squared = np.linalg.inv(jacobian @ np.swapaxes(jacobian, -1, -2))
     variance_q = 2.0 * variance_px / np.trace(squared, axis1=-2, axis2=-1)
     ratio = slope_ratio(expansion, report.certainty_pupil_mm)
-    return 1000.0 * np.sqrt(variance_q * ratio)
+    return np.asarray(1000.0 * np.sqrt(variance_q * ratio))
 
 
 def slope_ratio(expansion: Expansion, pupils_mm: FloatArray, /) -> float:

@@ -1,7 +1,7 @@
 """The focus step across the seam: what no warp can mend."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -33,7 +33,7 @@ class FocusStep:
     step_dioptres: FloatArray
     sigma_dioptres: FloatArray
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the step for machines; units are in the keys, None stands for what is not known."""
         size = np.abs(self.step_dioptres)
         known = np.isfinite(size)
@@ -85,7 +85,7 @@ def focus_step(
     """
     colour = fields.colours[0] if colour is None else colour
     tangent = np.asarray(tangent, dtype=float).reshape(-1, 2)
-    results, variance = [], 0.0
+    results, variance = [], np.zeros(len(tangent))
     for name in channels:
         field = fields.field(name, colour)
         found = field.inverse(tangent, pupil_mm=pupil_mm)
@@ -94,4 +94,6 @@ def focus_step(
         sigma = focus_sigma(fields, name, colour, np.where(found.valid[:, None], found.pixel, middle))
         variance = variance + np.where(found.valid, sigma**2, np.nan)
     first, second = results
-    return FocusStep(tuple(channels), first, second, second.dioptres - first.dioptres, np.sqrt(variance))
+    return FocusStep(
+        (channels[0], channels[1]), first, second, second.dioptres - first.dioptres, np.sqrt(variance)
+    )

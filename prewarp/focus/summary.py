@@ -1,6 +1,6 @@
 """Figures of a channel's focus over its whole panel, for tables and JSON."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +17,7 @@ _NODES = 33
 
 def channel_focus(
     fields: "FieldSet", channel: str, /, *, pupil_mm: ArrayLike, colour: str | None = None
-) -> dict:
+) -> dict[str, Any]:
     """Return image distance and astigmatism over the captured part of a panel; units are in the keys.
 
     `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not

@@ -82,7 +82,7 @@ def lit_border(field: "Field", luminance: LuminanceMap, /, *, pupils_mm: ArrayLi
     around = np.arctan2(*(corners - corners.mean(axis=0)).T[::-1])
     ordered = corners[np.argsort(around)]
     apart = np.linalg.norm(ordered - np.roll(ordered, 1, axis=0), axis=1) > 1e-6
-    return np.clip(ordered[apart], 0.0, size)
+    return np.asarray(np.clip(ordered[apart], 0.0, size))
 
 
 def lit_fields(fields: "FieldSet", maps: LuminanceMaps, /, *, pupils_mm: ArrayLike) -> "FieldSet":
@@ -91,9 +91,9 @@ def lit_fields(fields: "FieldSet", maps: LuminanceMaps, /, *, pupils_mm: ArrayLi
     Channels that the maps do not know, such as those of the other eye, stay as they are.
     """
     borders = {
-        key: lit_border(field, maps.map(*key), pupils_mm=pupils_mm)
+        key: lit_border(field, luminance, pupils_mm=pupils_mm)
         for key, field in fields.fields.items()
-        if key in maps.maps and maps.map(*key).edge is not None
+        if isinstance(luminance := maps.maps.get(key), LuminanceMap) and luminance.edge is not None
     }
     return replace(
         fields,

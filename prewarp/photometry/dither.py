@@ -76,7 +76,7 @@ class Ditherer:
         step = high - low
         share = np.where(step > 0.0, (light - low) / np.where(step > 0.0, step, 1.0), 0.0)
         code += share > self._thresholds(light.shape, first_row, plane)
-        return code.astype(np.uint8 if self.bit_depth <= 8 else np.uint16)
+        return np.asarray(code, dtype=np.uint8 if self.bit_depth <= 8 else np.uint16)
 
     def _thresholds(self, shape: tuple[int, int], first_row: int, plane: int) -> NDArray[np.float32]:
         size = len(self.tile)
@@ -107,7 +107,7 @@ def _blue_ranks(size: int) -> FloatArray:
     chosen = np.zeros(count, dtype=bool)
     chosen[np.random.default_rng(7).permutation(count)[: count // 10]] = True
     density = np.zeros((size, size))
-    for place in np.flatnonzero(chosen):
+    for place in np.flatnonzero(chosen).tolist():
         density += bump_at(place)
 
     def tightest(of: np.ndarray) -> int:

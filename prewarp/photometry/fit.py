@@ -93,12 +93,7 @@ def fit_luminance(
     FitError
         The grid has no such column, or a channel and colour has too few finite samples, or none above zero.
     """
-    if grid.luminance is None:
-        raise FitError(
-            f"{grid.source}: the grid has no column 'luminance'. Measure relative luminance with the capture "
-            "and add it.",
-            path=grid.source,
-        )
+    _luminance_of(grid)
     names = [name for name in (channels or grid.channel_names) if name in panel_sizes_px]
     maps = {}
     for channel in names:
@@ -106,6 +101,17 @@ def fit_luminance(
             part = grid.select(channel=channel, colour=colour)
             maps[channel, colour] = _fit_one(part, channel, colour, panel_sizes_px[channel])
     return LuminanceMaps(maps)
+
+
+def _luminance_of(grid: Grid, /) -> FloatArray:
+    """Return the column `luminance` (n,); `FitError` where the grid has none."""
+    if grid.luminance is None:
+        raise FitError(
+            f"{grid.source}: the grid has no column 'luminance'. Measure relative luminance with the capture "
+            "and add it.",
+            path=grid.source,
+        )
+    return grid.luminance
 
 
 def _fit_one(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) -> LuminanceMap:
@@ -147,8 +153,9 @@ def _fit_one(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) ->
 
 
 def _samples_of(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) -> _Samples:
-    keep = grid.finite & np.isfinite(grid.luminance)
-    lit = int(np.count_nonzero(keep & (np.nan_to_num(grid.luminance) > 0.0)))
+    light = _luminance_of(grid)
+    keep = grid.finite & np.isfinite(light)
+    lit = int(np.count_nonzero(keep & (np.nan_to_num(light) > 0.0)))
     if lit < MIN_SAMPLES:
         raise FitError(
             f"{grid.source}: channel '{channel}', {colour}: {int(keep.sum())} finite luminances, {lit} above "
@@ -156,7 +163,8 @@ def _samples_of(grid: Grid, channel: str, colour: str, size_px: tuple[int, int])
             channel=channel,
             colour=colour,
         )
-    grid = grid.take(np.flatnonzero(keep))
+    kept = np.flatnonzero(keep)
+    grid, light = grid.take(kept), light[kept]
     reference = reference_pupil(grid.tangent, grid.pupil_mm)
     low, high = extent(reference)
     half = np.where(high - low > 1e-6, (high - low) / 2.0, 1.0)
@@ -164,7 +172,7 @@ def _samples_of(grid: Grid, channel: str, colour: str, size_px: tuple[int, int])
     panel = ChebyshevPanel(size_px, 0)
     place = np.stack([*panel.normalised(grid.pixel), *frame.normalised(reference)])
     _, position = np.unique(np.round(grid.pupil_mm, 6), axis=0, return_inverse=True)
-    return _Samples(panel, frame, place, grid.luminance, position.ravel(), grid.row)
+    return _Samples(panel, frame, place, light, position.ravel(), np.asarray(grid.row))
 
 
 def _sort_samples(
@@ -229,18 +237,15 @@ def _gauss_newton(
     part = np.flatnonzero(good)
     light = samples.light[part]
     floor = DARK_SHARE * np.quantile(light, 0.9)
-    coefficients = None
-    for _ in range(steps):
-        if coefficients is None:
-            level = np.maximum(light, floor)
-            wanted = np.log(level)
-        else:
-            predicted = _predicted(samples, part, degrees, coefficients)
-            level = np.exp(predicted)
-            wanted = predicted + (light - level) / level
+    level = np.maximum(light, floor)
+    coefficients = _solve(*_normal(samples, part, degrees, np.log(level), level * level))
+    for _ in range(steps - 1):
         before = coefficients
+        predicted = _predicted(samples, part, degrees, coefficients)
+        level = np.exp(predicted)
+        wanted = predicted + (light - level) / level
         coefficients = _solve(*_normal(samples, part, degrees, wanted, level * level))
-        if before is not None and np.max(np.abs(coefficients - before)) < _SETTLED:
+        if np.max(np.abs(coefficients - before)) < _SETTLED:
             break
     return coefficients
 

@@ -8,6 +8,7 @@ column, the same for all channels.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -41,7 +42,7 @@ class LuminanceFigures:
     residual_rms_percent: float
     cross_validated_rms_percent: float
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the figures for machines."""
         return {**vars(self), "outlier_rows": list(self.outlier_rows)}
 
@@ -101,9 +102,8 @@ class LuminanceMap:
             axis=-1,
         )
         inner = self.coefficients.T @ self.panel.values(on_panel)
-        return np.exp(np.einsum("jn,jn->n", inner, self.frame.values(reference, self.pupil_degree))).reshape(
-            shape
-        )
+        log_light = np.einsum("jn,jn->n", inner, self.frame.values(reference, self.pupil_degree))
+        return np.asarray(np.exp(log_light).reshape(shape))
 
     def lit(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> BoolArray:
         """Return which points are inside the vignetting edge, shape (...); arguments as in `at`."""

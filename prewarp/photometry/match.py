@@ -8,7 +8,7 @@ position considered.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -51,7 +51,7 @@ class LightCost:
     limit_direction_deg: tuple[float, float]
     limit_pupil_mm: tuple[float, float, float]
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the cost for machines."""
         return {
             "colour": self.colour,
@@ -122,7 +122,7 @@ class LightMatch:
         """Mean over the colours of what is left of the luminance, the white match included."""
         return float(np.mean([cost.kept_percent for cost in self.costs]) * self.white.luminance)
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return costs and white match for machines."""
         return {
             "kept_percent": self.kept_percent,
@@ -242,7 +242,7 @@ def _one_colour(
     level = target.at(tangent)
     given = np.sum(np.where(asked, shares * light, 0.0), axis=1)
     shown = np.sum(np.where(asked, shares, 0.0), axis=1) * level
-    number, channel, row, column = np.unravel_index(np.argmin(allowed), allowed.shape)
+    number, channel, row, column = (int(one) for one in np.unravel_index(np.argmin(allowed), allowed.shape))
     served = asked.any(axis=(0, 1))
     return target, LightCost(
         colour,

@@ -7,6 +7,7 @@ luminance over target, so a target that falls off gently is no step.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -75,7 +76,7 @@ class SeamProfile:
     def step_percent(self) -> FloatArray:
         """Weber contrast of the two sides, (k,): difference of levels over their mean, percent, unsigned."""
         levels = self.levels
-        return 100.0 * np.abs(levels[:, 1] - levels[:, 0]) / levels.mean(axis=1)
+        return np.asarray(100.0 * np.abs(levels[:, 1] - levels[:, 0]) / levels.mean(axis=1))
 
     @property
     def ripple_percent(self) -> FloatArray:
@@ -86,9 +87,9 @@ class SeamProfile:
         line = levels[:, :1] + share * (levels[:, 1:] - levels[:, :1])
         near = (self.along_deg >= start - SIDE_DEG) & (self.along_deg <= end + SIDE_DEG)
         deviation = np.abs(self.luminance / self.target / line - 1.0)
-        return 100.0 * np.max(np.where(near, deviation, 0.0), axis=1)
+        return np.asarray(100.0 * np.max(np.where(near, deviation, 0.0), axis=1))
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the worst figures for machines."""
         return {
             "channels": list(self.channels),
@@ -165,7 +166,7 @@ def seam_profile(
     near = (along >= hand_over[:, :1] - SIDE_DEG) & (along <= hand_over[:, 1:] + SIDE_DEG)
     if np.any(near & ~np.isfinite(read[0])):
         raise SeamError("part of the seam is outside the view. Ask for a wider view.")
-    return SeamProfile(tuple(pair), along, beside, *read, hand_over)
+    return SeamProfile((pair[0], pair[1]), along, beside, read[0], read[1], hand_over)
 
 
 def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -181,7 +182,7 @@ def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArr
     coarse = along[:: int(_SEARCH_STEP_DEG / STEP_DEG)]
     plane = middle + coarse[None, :, None] * forward + candidates[:, None, None] * side
     served = seam.served(tangent_from_plane_deg(plane))[[seam.index(name) for name in pair]]
-    met = candidates[served.all(axis=0).any(axis=1)]
+    met = candidates[np.any(np.all(served, axis=0), axis=1)]
     if met.size == 0:
         raise SeamError(f"channels '{pair[0]}' and '{pair[1]}' share no direction; no seam can be read.")
     trim = _END_SHARE * (met[-1] - met[0])

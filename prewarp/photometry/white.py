@@ -153,7 +153,7 @@ def _drive_matrix(
     matrix = xyz_from_rgb([measured.primaries[name] for name in colours], measured.white)
     if attenuation is not None:
         matrix = matrix * np.asarray(attenuation)
-    return matrix / matrix[1].sum()
+    return np.asarray(matrix / matrix[1].sum())
 
 
 def _require_positive(

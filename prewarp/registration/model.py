@@ -13,7 +13,7 @@ from prewarp.frames import arcmin_step
 from prewarp.registration.pairs import SeamPairs
 
 if TYPE_CHECKING:
-    from prewarp.field import FieldSet
+    from prewarp.field import Field, FieldSet
 
 TURNS = ("turn_x_deg", "turn_y_deg", "turn_z_deg")
 SCALE = "scale_percent"
@@ -29,7 +29,7 @@ class PairModel:
     cent of scale. `fields` by (channel, colour) are in their channels' own frames.
     """
 
-    fields: Mapping[tuple[str, str], object]
+    fields: Mapping[tuple[str, str], "Field"]
     pairs: SeamPairs
     free: tuple[tuple[str, str], ...]
 
@@ -79,12 +79,15 @@ class PairModel:
         return np.stack(columns, axis=-1)
 
 
-def own_fields(fields: "FieldSet", channels: Sequence[str], /) -> tuple[dict, dict[str, Mount]]:
+def own_fields(
+    fields: "FieldSet", channels: Sequence[str], /
+) -> tuple[dict[tuple[str, str], "Field"], dict[str, Mount]]:
     """Return the channels' fields in their own frames by (channel, colour), and the mounts they have so far.
 
     A channel without a scale so far gets the direction of its panel's middle as the axis of one.
     """
-    own, mounts = {}, {}
+    own: dict[tuple[str, str], Field] = {}
+    mounts: dict[str, Mount] = {}
     for channel in channels:
         for colour in fields.colours:
             if (channel, colour) in fields.fields:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, finite_rows
 from prewarp.columns import PUPIL_COLUMNS, Schema, read_columns, row_list
 from prewarp.errors import GridError
 from prewarp.files import MEBIBYTE
@@ -65,10 +65,10 @@ class SeamPairs:
         numbers = np.column_stack(
             [self.pupil_mm, self.pixel_a, self.pixel_b, self.step_arcmin, self.sigma_arcmin]
         )
-        far = (np.abs(self.step_arcmin) > LARGEST_STEP_ARCMIN).any(axis=1)
+        far = np.any(np.abs(self.step_arcmin) > LARGEST_STEP_ARCMIN, axis=1)
         for bad, text in (
             (
-                ~np.isfinite(numbers).all(axis=1),
+                ~finite_rows(numbers),
                 "a value is missing or not finite. Fill it in or delete the row.",
             ),
             (~(self.sigma_arcmin > 0.0), "sigma_arcmin is not positive. Correct it or delete the row."),
@@ -93,7 +93,7 @@ class SeamPairs:
         if bad.any():
             rows = self.row[bad]
             raise GridError(
-                f"{self.source}, {row_list(rows)}: {text}",
+                f"{self.source}, {row_list(rows.tolist())}: {text}",
                 path=self.source,
                 row=int(rows[0]),
                 rows=rows.tolist(),
@@ -114,7 +114,7 @@ class SeamPairs:
                 self.refuse(uses, f"{column} is '{name}', which the fit has not; it has {', '.join(known)}.")
         for channels, pixel in ((self.channel_a, self.pixel_a), (self.channel_b, self.pixel_b)):
             size = np.array([sizes[name] for name in channels.tolist()], dtype=float)
-            outside = ((pixel < 0.0) | (pixel > size)).any(axis=1)
+            outside = np.any((pixel < 0.0) | (pixel > size), axis=1)
             self.refuse(
                 outside, "a panel point lies off its panel. Check the columns' order and the panel's size."
             )
@@ -139,7 +139,9 @@ def read_pairs(path: Path | str, /) -> SeamPairs:
     names = [np.asarray(known)[codes] for codes, known in (columns.texts[name] for name in SCHEMA.text)]
     nothing = np.zeros(len(columns.row))
     return SeamPairs(
-        *names,
+        channel_a=names[0],
+        channel_b=names[1],
+        colour=names[2],
         pupil_mm=columns.stacked(PUPIL_COLUMNS),
         pixel_a=columns.stacked(POINT_COLUMNS[0]),
         pixel_b=columns.stacked(POINT_COLUMNS[1]),

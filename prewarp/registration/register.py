@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.checks import FloatArray, nearest_name
+from prewarp.checks import FloatArray, finite_rows, nearest_name
 from prewarp.errors import SeamError
 from prewarp.field.mount import Mount
 from prewarp.registration.model import SCALE, TURNS, PairModel, own_fields
@@ -109,11 +109,10 @@ def register_channels(
     start = mounts
     model = PairModel(own, pairs, free)
     before = model.mismatch_arcmin(mounts)
-    pairs.refuse(
-        ~np.isfinite(before).all(axis=1), "the field has no direction for a panel point. Delete the row."
-    )
+    pairs.refuse(~finite_rows(before), "the field has no direction for a panel point. Delete the row.")
     relative = np.median(pairs.sigma_arcmin) / pairs.sigma_arcmin
-    weight, slopes, change = np.ones(len(pairs)), None, np.inf
+    weight, change = np.ones(len(pairs)), np.full(len(free), np.inf)
+    slopes: FloatArray | None = None
     for step in range(HUBER_STEPS + REDESCENDING_STEPS):
         mismatch = model.mismatch_arcmin(mounts) * relative[:, None]
         length = np.hypot(*mismatch.T)

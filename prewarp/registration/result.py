@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -97,7 +98,7 @@ class RegistrationResult:
             )
         return found
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the result for machines; units are in the keys, None stands for what cannot be known."""
         used = ~self.outlier
         return {

@@ -17,7 +17,6 @@ from prewarp.seam import Overlap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.collections import QuadMesh
     from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 820, 880
@@ -52,10 +51,14 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
     with figure(_WIDTH_PX * len(items), _HEIGHT_PX) as drawn:
         drawn.suptitle(title, fontsize=15, fontweight="bold")
         above, below = drawn.subplots(2, len(items), squeeze=False, height_ratios=(1.25, 1.0))
-        for axes, item, channels in zip(above[0] if above.ndim > 1 else above, items, maps, strict=True):
-            mesh = _draw_map(axes, item, channels, low, high)
+        for axes, item, channels in zip(above, items, maps, strict=True):
+            _draw_map(axes, item, channels, low, high)
         drawn.colorbar(
-            mesh, ax=list(above), label="image distance, dioptres (0: far away)", extend="both", pad=0.01
+            above[-1].collections[0],
+            ax=list(above),
+            label="image distance, dioptres (0: far away)",
+            extend="both",
+            pad=0.01,
         )
         _draw_steps(drawn, list(below), items, steps)
         drawn.supxlabel(
@@ -83,10 +86,15 @@ def _panel_maps(item: FocusItem) -> list[tuple[str, FloatArray, FloatArray]]:
     return maps
 
 
-def _draw_map(axes: "Axes", item: FocusItem, maps: list, low: float, high: float) -> "QuadMesh":
-    mesh = None
+def _draw_map(
+    axes: "Axes",
+    item: FocusItem,
+    maps: Sequence[tuple[str, FloatArray, FloatArray]],
+    low: float,
+    high: float,
+) -> None:
     for channel, direction, dioptres in maps:
-        mesh = axes.pcolormesh(
+        axes.pcolormesh(
             direction[..., 0],
             direction[..., 1],
             np.ma.masked_invalid(dioptres),
@@ -96,9 +104,10 @@ def _draw_map(axes: "Axes", item: FocusItem, maps: list, low: float, high: float
             shading="gouraud",
         )
         known = np.isfinite(dioptres)
-        middle = direction[known].mean(axis=0)
+        x, y = direction[known].mean(axis=0)
         axes.text(
-            *middle,
+            x,
+            y,
             f"{channel}\n{np.nanmean(dioptres):.2f} dioptres",
             color="white",
             fontsize=11,
@@ -119,7 +128,6 @@ def _draw_map(axes: "Axes", item: FocusItem, maps: list, low: float, high: float
         )
     axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal")
     axes.set_title(f"{item.title}\ndashed: where both channels give light", pad=8)
-    return mesh
 
 
 def _draw_steps(
@@ -131,7 +139,7 @@ def _draw_steps(
     )
     largest = max((float(np.nanmax(np.abs(one.step_dioptres))) for row in steps for one in row), default=0.0)
     top = 1.12 * max(largest, limits[-1][0])
-    for axes, item, row in zip(np.ravel(below), items, steps, strict=True):
+    for axes, item, row in zip(below, items, steps, strict=True):
         for number, (pair, step) in enumerate(zip(item.overlaps, row, strict=True)):
             height = np.round(degrees_from_tangent(pair.tangent[:, 1]), 6)
             rows = np.unique(height)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -63,7 +63,7 @@ def _draw(axes: "Axes", view: PolicyView) -> "list[Line2D]":
     """Draw one policy; return what stands for its lines in a legend."""
     from matplotlib.lines import Line2D
 
-    styles = ("solid", "dashed", "dotted")
+    styles: tuple[Literal["solid"], Literal["dashed"], Literal["dotted"]] = ("solid", "dashed", "dotted")
     colours = (INK, BLUE, ORANGE)
     corners = degrees_from_tangent(
         np.concatenate([reach.outline for seam in view.seams for reach in seam.reaches])

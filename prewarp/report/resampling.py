@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.frames import degrees_from_tangent
 from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, figure_bytes, require_any
 from prewarp.resampling import FILTERS, SamplingMap, folded_contrast, kept_contrast, measured_contrast
@@ -55,12 +56,13 @@ def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> by
     return figure_bytes(resampling_figure(maps, title=title))
 
 
-def _draw_field(axes: "Axes", maps: Sequence[SamplingMap], values: list, label: str, cmap: str) -> None:
+def _draw_field(
+    axes: "Axes", maps: Sequence[SamplingMap], values: Sequence[FloatArray], label: str, cmap: str
+) -> None:
     low, high = min(v.min() for v in values), max(v.max() for v in values)
-    drawn = None
     for m, value in zip(maps, values, strict=True):
         dir_x, dir_y = np.moveaxis(degrees_from_tangent(m.tangent), -1, 0)
-        drawn = axes.pcolormesh(
+        axes.pcolormesh(
             dir_x,
             dir_y,
             value,
@@ -71,7 +73,7 @@ def _draw_field(axes: "Axes", maps: Sequence[SamplingMap], values: list, label: 
         )
         rim = np.concatenate([m.tangent[0], m.tangent[1:, -1], m.tangent[-1, ::-1], m.tangent[::-1, 0]])
         axes.plot(*degrees_from_tangent(rim).T, color=INK, linewidth=1.2)
-    axes.figure.colorbar(drawn, ax=axes, label=label, shrink=0.9)
+    axes.figure.colorbar(axes.collections[-1], ax=axes, label=label, shrink=0.9)
     axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal", title=label)
 
 

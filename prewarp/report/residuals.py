@@ -74,7 +74,7 @@ def _draw_channel(axes: "Axes", fields: FieldSet, view: Grid, outliers: set[int]
     comparison = compare_grid(fields, view)
     channel, colour = view.channel_names[0], view.colour_names[0]
     width, height = fields.field(channel, colour).panel_size_px
-    named = np.isin(view.row, list(outliers))
+    named = np.isin(np.asarray(view.row), list(outliers))
     good = ~comparison.lost & ~named
     step = (comparison.predicted_px - view.pixel)[good]
     typical = max(float(np.median(comparison.error_px[good])) if good.any() else 0.0, LEAST_PX)

@@ -11,6 +11,7 @@ from prewarp.report.style import figure, figure_bytes, require_any
 from prewarp.seam import Overlap, SensitivityMap
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 430, 720
@@ -39,8 +40,8 @@ def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "F
     values = {kind: [getattr(item.found, kind) for item in items] for kind, _, _ in _KINDS}
     with figure(2 * _WIDTH_PX * len(items), _HEIGHT_PX) as drawn:
         drawn.suptitle(title, fontsize=15, fontweight="bold")
-        parts = drawn.subfigures(1, 2)
-        for part, (kind, heading, unit) in zip(np.ravel(parts), _KINDS, strict=True):
+        parts = drawn.subfigures(1, 2, squeeze=False)[0]
+        for part, (kind, heading, unit) in zip(parts, _KINDS, strict=True):
             part.suptitle(heading, fontsize=13)
             all_axes = np.atleast_1d(part.subplots(1, len(items), sharey=True))
             finite = np.concatenate([one[np.isfinite(one)] for one in values[kind]])
@@ -71,7 +72,7 @@ def _median(values: FloatArray) -> str:
     return f"{np.nanmedian(values):.2g}"
 
 
-def _close_in(axes, overlap: Overlap) -> None:
+def _close_in(axes: "Axes", overlap: Overlap) -> None:
     """Show the overlap with a degree around it; the lattice covers the whole field."""
     rows, columns = np.nonzero(overlap.inside)
     x, y = overlap.axes_deg

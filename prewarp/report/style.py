@@ -13,6 +13,7 @@ from prewarp.errors import ShapeError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from matplotlib.typing import RcKeyType
 
 # Okabe and Ito's colours (Color Universal Design, 2008), from memory: told apart with any common colour
 # blindness.
@@ -26,7 +27,7 @@ BLUE, ORANGE, GREEN, RED, INK = (
 CHANNEL_COLOURS = (BLUE, ORANGE, GREEN, RED)
 DOTS_PER_INCH = 100
 
-_SETTINGS = {
+_SETTINGS: "dict[RcKeyType, object]" = {
     "font.family": "DejaVu Sans",
     "font.size": 11,
     "axes.titlesize": 12,

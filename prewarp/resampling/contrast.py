@@ -6,10 +6,12 @@ over all offsets its mean is the Fourier transform of the kernel.
 """
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import ShapeError
+
+ComplexArray = NDArray[np.complex128]
 
 FILTERS = ("bilinear", "bicubic", "mipmap")
 # Free parameter of the bicubic kernel: R. G. Keys, IEEE Trans. ASSP 29 (1981) 1153; -1/2 is third-order
@@ -74,13 +76,15 @@ def folded_contrast(filter_name: str, scale: ArrayLike, /) -> FloatArray:
     return np.where(scale > 1.0, np.abs(gain.mean(axis=-1)), 0.0)
 
 
-def _gain(filter_name: str, f: FloatArray, scale: FloatArray, offset: FloatArray) -> FloatArray:
+def _gain(filter_name: str, f: FloatArray, scale: FloatArray, offset: FloatArray) -> ComplexArray:
     """Return the complex gain of a grating at offsets from the content's first pixel of each coarse pair."""
     require_filter(filter_name)
     if filter_name == "bilinear":
         return _bilinear_gain(offset, f)
     if filter_name == "bicubic":
-        return sum(keys_kernel(offset - n) * np.exp(2j * np.pi * f * (n - offset)) for n in (-1, 0, 1, 2))
+        near = (-1, 0, 1, 2)
+        gains = [keys_kernel(offset - n) * np.exp(2j * np.pi * f * (n - offset)) for n in near]
+        return np.asarray(np.sum(gains, axis=0))
     level = np.log2(np.maximum(scale, 1.0))
     lower = np.floor(level)
     share = level - lower
@@ -91,20 +95,21 @@ def _gain(filter_name: str, f: FloatArray, scale: FloatArray, offset: FloatArray
     )
 
 
-def _level_gain(place: FloatArray, f: FloatArray, size: FloatArray) -> FloatArray:
+def _level_gain(place: FloatArray, f: FloatArray, size: FloatArray) -> ComplexArray:
     """Gain of a box-filtered level, `size` content px per texel, `place` content px from a texel's edge."""
     box = np.sinc(f * size) / np.sinc(f)
     t = place / size - 0.5
     return box * _bilinear_gain(t - np.floor(t), f * size)
 
 
-def _bilinear_gain(t: FloatArray, f: FloatArray) -> FloatArray:
-    return (1.0 - t) * np.exp(-2j * np.pi * f * t) + t * np.exp(2j * np.pi * f * (1.0 - t))
+def _bilinear_gain(t: FloatArray, f: FloatArray) -> ComplexArray:
+    before, after = np.exp(-2j * np.pi * f * t), np.exp(2j * np.pi * f * (1.0 - t))
+    return np.asarray((1.0 - t) * before + t * after)
 
 
 def keys_kernel(x: ArrayLike, /) -> FloatArray:
     """Return Keys' cubic convolution kernel with a = -1/2 at distances (...), content px."""
-    x = np.abs(np.asarray(x, dtype=float))
-    near = ((KEYS_A + 2.0) * x - (KEYS_A + 3.0)) * x * x + 1.0
-    far = KEYS_A * (((x - 5.0) * x + 8.0) * x - 4.0)
-    return np.where(x <= 1.0, near, np.where(x < 2.0, far, 0.0))
+    d = np.abs(np.asarray(x, dtype=float))
+    near = ((KEYS_A + 2.0) * d - (KEYS_A + 3.0)) * d * d + 1.0
+    far = KEYS_A * (((d - 5.0) * d + 8.0) * d - 4.0)
+    return np.where(d <= 1.0, near, np.where(d < 2.0, far, 0.0))

@@ -48,11 +48,11 @@ def _sampled(filter_name: str, row: FloatArray, place: FloatArray, scale: float)
         return _bilinear(row, place)
     if filter_name == "bicubic":
         first = np.floor(place - 0.5).astype(int)
-        return sum(keys_kernel(place - 0.5 - n) * row[n] for n in (first - 1, first, first + 1, first + 2))
-    level = max(np.log2(scale), 0.0)
-    lower = int(level)
-    fine, coarse = (_bilinear(_level(row, n), place / 2.0**n) for n in (lower, lower + 1))
-    return (1.0 - (level - lower)) * fine + (level - lower) * coarse
+        around = first[:, None] + np.arange(-1, 3)
+        return np.asarray(np.sum(keys_kernel(place[:, None] - 0.5 - around) * row[around], axis=1))
+    share, lower = np.modf(max(np.log2(scale), 0.0))
+    fine, coarse = (_bilinear(_level(row, n), place / 2.0**n) for n in (int(lower), int(lower) + 1))
+    return np.asarray((1.0 - share) * fine + share * coarse)
 
 
 def _bilinear(row: FloatArray, place: FloatArray) -> FloatArray:

@@ -7,7 +7,7 @@ than the content holds.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -68,7 +68,7 @@ class SamplingMap:
         """Where it samples more finely than the content has pixels: the panel could show more."""
         return self.shown & (self.scale[..., 0] < IDLE_BELOW)
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the figures for machines."""
         shown = self.shown if self.shown.any() else np.ones_like(self.shown)
         panel, content, scale = (
@@ -133,10 +133,11 @@ def sampling_map(
     tangent = field.forward(pixel, pupil_mm=pupil)
     unknown = ~np.isfinite(tangent).all(axis=-1)
     if unknown.any():
-        place = ", ".join(f"{value:g}" for value in pupil)
+        where = ", ".join(f"{value:g}" for value in pupil)
         raise SeamError(
             f"channel '{field.channel}', {field.colour}: {100.0 * unknown.mean():.3g} % of the panel has no "
-            f"direction from pupil ({place}) mm. Ask for a pupil inside the captured eye box, or fit more samples.",
+            f"direction from pupil ({where}) mm. Ask for a pupil inside the captured eye box, or fit more "
+            "samples.",
             channel=field.channel,
         )
     on_panel = field.jacobian(pixel, pupil_mm=pupil)
@@ -178,7 +179,8 @@ def _singular(matrix: FloatArray) -> FloatArray:
     gram = np.swapaxes(matrix, -1, -2) @ matrix
     half = 0.5 * (gram[..., 0, 0] + gram[..., 1, 1])
     spread = np.hypot(0.5 * (gram[..., 0, 0] - gram[..., 1, 1]), gram[..., 0, 1])
-    return np.sqrt(np.stack([np.maximum(half - spread, 0.0), half + spread], axis=-1))
+    squared: FloatArray = np.stack([np.maximum(half - spread, 0.0), half + spread], axis=-1)
+    return np.sqrt(squared)
 
 
 def _sphere_jacobian(tangent: FloatArray) -> FloatArray:
@@ -186,7 +188,7 @@ def _sphere_jacobian(tangent: FloatArray) -> FloatArray:
     unit = unit_from_tangent(tangent)
     length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
     axes = np.broadcast_to(np.eye(3)[:, :2], (*tangent.shape[:-1], 3, 2))
-    return (axes - unit[..., :, None] * unit[..., None, :2]) / length
+    return np.asarray((axes - unit[..., :, None] * unit[..., None, :2]) / length)
 
 
 def _content_jacobian(content: ContentProjection, tangent: FloatArray) -> FloatArray:

@@ -39,8 +39,8 @@ _UNCONTESTED_DEG = 180.0
 
 def quintic_smoothstep(x: ArrayLike, /) -> FloatArray:
     """Return 6 x^5 - 15 x^4 + 10 x^3, clipped to 0 below 0 and 1 above 1; r(x) + r(1 - x) = 1."""
-    x = np.clip(np.asarray(x, dtype=np.float64), 0.0, 1.0)
-    return x * x * x * (x * (6.0 * x - 15.0) + 10.0)
+    share: FloatArray = np.clip(np.asarray(x, dtype=np.float64), 0.0, 1.0)
+    return share * share * share * (share * (6.0 * share - 15.0) + 10.0)
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ class Seam:
             weights are 0.
         """
         tangent = as_tangent(tangent)
-        known = np.isfinite(tangent).all(axis=-1)
+        known = np.all(np.isfinite(tangent), axis=-1)
         inside, claim = self._distances(np.where(known[..., None], tangent, 0.0))
         served = inside > 0.0
         somewhere = served.any(axis=0)

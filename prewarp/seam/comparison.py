@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -53,7 +53,7 @@ class PolicyFigures:
     gradient_p95_per_deg: float
     gradient_max_per_deg: float
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the figures for machines."""
         return {
             "policy": self.policy,
@@ -168,12 +168,12 @@ def weight_gradient_per_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:
     for axis in range(2):
         ahead, behind = (_stepped(tangent, axis, sign * _HALF_STEP_DEG) for sign in (1.0, -1.0))
         by_axis.append((seam.weights(ahead) - seam.weights(behind)) / (2.0 * _HALF_STEP_DEG))
-    return np.sqrt(np.sum(np.square(by_axis), axis=0)).max(axis=0)
+    return np.asarray(np.sqrt(np.sum(np.square(by_axis), axis=0)).max(axis=0))
 
 
 def _handed_over(weights: FloatArray) -> np.ndarray:
     """Return where light is handed over, (rows, columns), for weights (channels, rows, columns)."""
-    return np.any((weights > 1.0 - _ALL) & (weights < _ALL), axis=0)
+    return np.asarray(np.any((weights > 1.0 - _ALL) & (weights < _ALL), axis=0))
 
 
 def _stepped(tangent: FloatArray, axis: int, step_deg: float) -> FloatArray:
@@ -216,7 +216,7 @@ def _equal_share(
     """Return the place of equal shares, degrees, per row (column, if one is above the other); NaN without."""
     across = int(np.argmax(np.abs(other - middle)))
     difference = weights[0] - weights[1]
-    both = shows.all(axis=0)
+    both = np.all(shows, axis=0)
     place = plane[..., across]
     if across == 1:
         difference, both, place = difference.T, both.T, place.T

@@ -50,4 +50,4 @@ def direction_lattice(
 def node_areas_deg2(angle_deg: FloatArray, step_deg: float, /) -> FloatArray:
     """Return the solid angle (...) of each node (..., 2) of a lattice, square degrees: step^2 sin(r) / r."""
     radius = np.radians(np.linalg.norm(angle_deg, axis=-1))
-    return step_deg**2 * np.sinc(radius / np.pi)
+    return np.asarray(step_deg**2 * np.sinc(radius / np.pi))

@@ -70,14 +70,17 @@ def seam_error(
     """
     tangent = as_tangent(tangent)
     pupil, tracked = as_pupil(pupil_mm), as_pupil(tracked_pupil_mm, "tracked_pupil_mm")
-    shown, valid = [], True
+    shown, seen_by = [], []
     for field in (field_a, field_b):
         found = field.inverse(tangent, pupil_mm=tracked)
         on_panel = np.where(found.valid[..., None], found.pixel, np.asarray(field.panel_size_px) / 2.0)
         seen = field.forward(on_panel, pupil_mm=pupil)
         shown.append(np.where(found.valid[..., None], seen, np.nan))
-        valid = valid & found.valid & np.isfinite(seen).all(axis=-1)
+        seen_by.append(found.valid & np.all(np.isfinite(seen), axis=-1))
     first, second = np.broadcast_arrays(*shown)
     return SeamErrorResult(
-        np.stack([first, second]), arcmin_step(first, second), arcmin_between(first, second), valid
+        np.stack([first, second]),
+        arcmin_step(first, second),
+        arcmin_between(first, second),
+        seen_by[0] & seen_by[1],
     )

@@ -46,7 +46,7 @@ class Overlap:
     def thinned(self, most: int, /) -> FloatArray:
         """Return at most `most` of the directions, (m, 2), evenly picked along the list."""
         step = max(1.0, len(self.tangent) / most)
-        return self.tangent[np.arange(0.0, len(self.tangent), step).astype(int)[:most]]
+        return np.asarray(self.tangent[np.arange(0.0, len(self.tangent), step).astype(int)[:most]])
 
 
 def overlaps(seam: Seam, /, *, step_deg: float = OVERLAP_STEP_DEG) -> tuple[Overlap, ...]:

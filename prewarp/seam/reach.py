@@ -98,7 +98,7 @@ class ChannelReach:
             start = start % len(self.outline)
             angle = _angle_to_arc(point, self._units[start], self._units[(start + 1) % len(self.outline)])
             best = np.where(allowed[start], np.minimum(best, angle), best)
-        return np.degrees(best).reshape(tangent.shape[:-1])
+        return np.asarray(np.degrees(best).reshape(tangent.shape[:-1]))
 
     def signed_distance_deg(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the angle to the outline, degrees: positive inside, negative outside, shape (...)."""
@@ -209,11 +209,11 @@ def field_of_view(reaches: ChannelReach | Sequence[ChannelReach], /) -> FieldOfV
     corners = np.concatenate([reach.outline for reach in reaches])
     low, high = corners.min(axis=0), corners.max(axis=0)
     middle = 0.5 * (low + high)
-    across = [_angle_along(reaches, middle, np.array(slope)) for slope in ((1.0, 0.0), (0.0, 1.0))]
+    right, up = (_angle_along(reaches, middle, np.array(slope)) for slope in ((1.0, 0.0), (0.0, 1.0)))
     # The farthest pair lies on the convex hull (straight lines between tangents are great circles).
     hull = unit_from_tangent(corners[ConvexHull(corners).vertices])
     diagonal = np.degrees(2.0 * np.arcsin(np.sqrt(np.max(0.5 - 0.5 * (hull @ hull.T)))))
-    return FieldOfView(*across, float(diagonal), middle)
+    return FieldOfView(right, up, float(diagonal), middle)
 
 
 def _angle_along(reaches: Sequence[ChannelReach], middle: FloatArray, slope: FloatArray) -> float:
@@ -227,7 +227,7 @@ def _angle_along(reaches: Sequence[ChannelReach], middle: FloatArray, slope: Flo
 
 def gap_between(one: ChannelReach, other: ChannelReach, /) -> tuple[float, FloatArray]:
     """Return the smallest angle between two outlines and the direction (2,) where it is, degrees."""
-    distance, nearest = cKDTree(one._units).query(other._units)
+    distance, nearest = (np.asarray(found) for found in cKDTree(one._units).query(other._units))
     index = int(np.argmin(distance))
     middle = 0.5 * (other.outline[index] + one.outline[nearest[index]])
     return float(np.degrees(2.0 * np.arcsin(distance[index] / 2.0))), degrees_from_tangent(middle)
@@ -288,4 +288,4 @@ def _angle_to_arc(point: FloatArray, start: FloatArray, end: FloatArray) -> Floa
     )
     chord = np.minimum(np.linalg.norm(point - start, axis=-1), np.linalg.norm(point - end, axis=-1))
     to_end = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
-    return np.where(between & ~short, np.arcsin(np.minimum(np.abs(above), 1.0)), to_end)
+    return np.asarray(np.where(between & ~short, np.arcsin(np.minimum(np.abs(above), 1.0)), to_end))

@@ -5,7 +5,7 @@ difference is what an error of the tracked pupil is multiplied by.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,7 +46,7 @@ def channel_sensitivity(field: "Field", tangent: ArrayLike, /, *, pupil_mm: Arra
     slope = np.concatenate([slope, -slope @ tangent[..., None]], axis=-1)
     length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
     # A step of the tangent turns the unit vector by its part across the ray over the length of (tx, ty, 1).
-    return sight_axes(tangent)[..., :2] @ slope / length * ARCMIN_PER_RADIAN
+    return np.asarray(sight_axes(tangent)[..., :2] @ slope / length * ARCMIN_PER_RADIAN)
 
 
 def seam_sensitivity(
@@ -108,7 +108,7 @@ class SensitivityMap:
         """Return the largest seam error (n,) for a tracked pupil within `error_mm`, to first order."""
         return self.tracked_worst_arcmin_per_mm * error_mm
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the figures for machines; units are in the keys."""
         size = _largest_gain(self.own_arcmin_per_mm[..., :2])
         step = _largest_gain(self.difference_arcmin_per_mm)
@@ -131,12 +131,12 @@ class SensitivityMap:
 
 def _largest_gain(matrix: FloatArray) -> FloatArray:
     """Return the largest singular value (...) of matrices (..., 2, k), NaN where an entry is."""
-    known = np.isfinite(matrix).all(axis=(-2, -1))
+    known = np.all(np.isfinite(matrix), axis=(-2, -1))
     gain = np.linalg.norm(np.where(known[..., None, None], matrix, 0.0), ord=2, axis=(-2, -1))
     return np.where(known, gain, np.nan)
 
 
-def _worst(values: FloatArray, tangent: FloatArray, pupils: FloatArray, unit: str) -> dict:
+def _worst(values: FloatArray, tangent: FloatArray, pupils: FloatArray, unit: str) -> dict[str, Any]:
     place = int(np.nanargmax(values))
     x, y = np.degrees(np.arctan(tangent[place]))
     return {

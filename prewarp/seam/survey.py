@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,7 +46,7 @@ class PairOverlap:
         """Whether directions between the two channels are shown by neither."""
         return self.least_deg < -_LEAST_GAP_DEG
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return the figures for machines."""
         return {
             "channels": list(self.channels),
@@ -65,7 +65,8 @@ class PairOverlap:
         if self.has_gap:
             return (
                 f"pupil ({pupil}) mm: nothing is shown between '{a}' and '{b}', up to "
-                f"{-self.least_deg:.2f} degrees wide {where}; {self.gap_deg2:.1f} square degrees of field are lost."
+                f"{-self.least_deg:.2f} degrees wide {where}; {self.gap_deg2:.1f} square degrees of field "
+                "are lost."
             )
         if feather_deg is not None and self.least_deg < feather_deg:
             return (
@@ -154,9 +155,10 @@ def _rows_between(a: ChannelReach, b: ChannelReach) -> tuple[FloatArray, FloatAr
     heights = [(plane_deg_from_tangent(reach.outline) - start) @ side for reach in (a, b)]
     low, high = max(h.min() for h in heights), min(h.max() for h in heights)
     trim = _TRIM_SHARE * (high - low)
-    along = np.arange(int(np.ceil(length / SURVEY_STEP_DEG)) + 1) * SURVEY_STEP_DEG
+    along = np.arange(0.0, int(np.ceil(length / SURVEY_STEP_DEG)) + 1, dtype=np.float64) * SURVEY_STEP_DEG
     across = np.arange(low + trim, high - trim, SURVEY_STEP_DEG)
-    return along, start + along[None, :, None] * forward + across[:, None, None] * side
+    plane: FloatArray = start + along[None, :, None] * forward + across[:, None, None] * side
+    return along, plane
 
 
 def _edge(reach: ChannelReach, plane: FloatArray, inside: BoolArray, *, last: bool) -> FloatArray:
@@ -177,4 +179,4 @@ def _edge(reach: ChannelReach, plane: FloatArray, inside: BoolArray, *, last: bo
         middle = 0.5 * (good + bad)
         hit = reach.contains(tangent_from_plane_deg(first + middle[:, None] * step))
         good, bad = np.where(hit, middle, good), np.where(hit, bad, middle)
-    return good * SURVEY_STEP_DEG
+    return np.asarray(good * SURVEY_STEP_DEG)
