@@ -27,30 +27,19 @@ class _LookupView(ctypes.Structure):
     )
 
 
+def _map_fields(length: type[ctypes.c_float | ctypes.c_int32]) -> tuple[tuple[str, type], ...]:
+    counts = ((name, ctypes.c_uint32) for name in ("place", "family", "columns", "rows"))
+    lengths = ((name, length) for name in ("width", "height"))
+    pointers = ((name, ctypes.c_void_p) for name in ("coefficients", "base"))
+    return (*counts, *lengths, *pointers)
+
+
 class _FloatMap(ctypes.Structure):
-    _fields_ = (
-        ("place", ctypes.c_uint32),
-        ("family", ctypes.c_uint32),
-        ("columns", ctypes.c_uint32),
-        ("rows", ctypes.c_uint32),
-        ("width", ctypes.c_float),
-        ("height", ctypes.c_float),
-        ("coefficients", ctypes.c_void_p),
-        ("base", ctypes.c_void_p),
-    )
+    _fields_ = _map_fields(ctypes.c_float)
 
 
 class _FixedMap(ctypes.Structure):
-    _fields_ = (
-        ("place", ctypes.c_uint32),
-        ("family", ctypes.c_uint32),
-        ("columns", ctypes.c_uint32),
-        ("rows", ctypes.c_uint32),
-        ("width", ctypes.c_int32),
-        ("height", ctypes.c_int32),
-        ("coefficients", ctypes.c_void_p),
-        ("base", ctypes.c_void_p),
-    )
+    _fields_ = _map_fields(ctypes.c_int32)
 
 
 def find_compiler() -> str | None:
@@ -91,12 +80,8 @@ class CEvaluator:
 
     def __init__(self, library: Path, blob: bytes, /) -> None:
         self._c = ctypes.CDLL(str(library))
-        for name in (
-            "prewarp_coefficient_count",
-            "prewarp_meshes_work_count",
-            "prewarp_fixed_meshes_work_count",
-        ):
-            getattr(self._c, name).restype = ctypes.c_size_t
+        for name in ("coefficient_count", "meshes_work_count", "fixed_meshes_work_count"):
+            getattr(self._c, f"prewarp_{name}").restype = ctypes.c_size_t
         self._c.prewarp_weight.restype = self._c.prewarp_gain.restype = ctypes.c_float
         self._c.prewarp_fixed_weight.restype = self._c.prewarp_fixed_gain.restype = ctypes.c_int32
         self._blob = ctypes.create_string_buffer(blob, len(blob))
@@ -111,20 +96,15 @@ class CEvaluator:
         count = self._c.prewarp_coefficient_count(ctypes.byref(self._view), ctypes.c_uint32(place))
         if count == 0:
             raise PackageError(f"the blob has no map {place}.")
-        if fixed:
-            pupil = np.rint(np.asarray(pupil_mm, float) * PUPIL_ONE).astype(np.int32)
-            memory, prepared, call = np.empty(count, np.int32), _FixedMap(), self._c.prewarp_fixed_prepare
-        else:
-            pupil = np.asarray(pupil_mm, dtype=np.float32)
-            memory, prepared, call = np.empty(count, np.float32), _FloatMap(), self._c.prewarp_prepare
-        pupil = np.ascontiguousarray(pupil).reshape(3)
+        pupil = _as_c(pupil_mm, PUPIL_ONE, fixed).reshape(3)
+        memory = np.empty(count, pupil.dtype)
+        prepared: ctypes.Structure = _FixedMap() if fixed else _FloatMap()
+        call = self._c.prewarp_fixed_prepare if fixed else self._c.prewarp_prepare
         base_place = self._c.prewarp_base_of(ctypes.byref(self._view), ctypes.c_uint32(place))
         base = None if base_place == NONE else self.map_at(base_place, pupil_mm, fixed=fixed)
-        status = call(
-            ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(pupil),
-            None if base is None else ctypes.byref(base._map), _pointer(memory), ctypes.c_size_t(count),
-            ctypes.byref(prepared),
-        )  # fmt: skip
+        below = None if base is None else ctypes.byref(base._map)
+        request = ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(pupil), below
+        status = call(*request, _pointer(memory), ctypes.c_size_t(count), ctypes.byref(prepared))
         if status != 0:
             raise PackageError(f"the C evaluator refuses map {place} with status {status}.")
         return CMap(self._c, prepared, memory, fixed, base)
@@ -170,7 +150,7 @@ class CMap:
 
     def mesh(self, columns: int, rows: int, /) -> np.ndarray:
         """Return directions (rows, columns, 2)."""
-        return meshes([self] if self._base is None else [self._base, self], columns, rows)[-1]
+        return np.asarray(meshes([self] if self._base is None else [self._base, self], columns, rows)[-1])
 
     def direction_from_panel(self, pixel: FloatArray, /) -> np.ndarray:
         """Return directions (n, 2) of panel points (n, 2), px."""
@@ -186,18 +166,13 @@ class CMap:
         call = getattr(self._c, f"{self._prefix}_panel_from_direction")
         rows = _as_c(tangent, DIRECTION_ONE, self._fixed)
         out = np.empty_like(rows)
-        status = np.array(
-            [
-                call(ctypes.byref(self._map), _pointer(row), _pointer(result))
-                for row, result in zip(rows, out, strict=True)
-            ],
-            dtype=np.int64,
-        )
-        return (out.astype(np.float64) / PANEL_ONE if self._fixed else out), status
+        pairs = zip(rows, out, strict=True)
+        status = [call(ctypes.byref(self._map), _pointer(row), _pointer(result)) for row, result in pairs]
+        return (out.astype(np.float64) / PANEL_ONE if self._fixed else out), np.array(status, dtype=np.int64)
 
 
 def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:
-    """Return directions (maps, rows, columns, 2) of prepared maps of one evaluator, drawn in one call; bases before others.
+    """Return directions (maps, rows, columns, 2) of prepared maps of one evaluator, drawn in one call; bases come first.
 
     Raises
     ------
@@ -224,10 +199,10 @@ def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:
 
 
 def _as_c(values: FloatArray, one: int, fixed: bool) -> np.ndarray:
-    rows = np.asarray(values, dtype=float).reshape(-1, 2)
-    if fixed:
-        return np.ascontiguousarray(np.clip(np.rint(rows * one), -(2**31) + 1, 2**31 - 1).astype(np.int32))
-    return np.ascontiguousarray(rows.astype(np.float32))
+    rows = np.asarray(values, dtype=float)
+    if not fixed:
+        return np.ascontiguousarray(rows.astype(np.float32))
+    return np.ascontiguousarray(np.clip(np.rint(rows * one), -(2**31) + 1, 2**31 - 1).astype(np.int32))
 
 
 def _pointer(array: np.ndarray) -> ctypes.c_void_p:

@@ -9,7 +9,7 @@ import pyarrow.csv
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package_file import CONTENT_FRAME, PANEL_FRAME, ArrayNote, PackageFile
+from prewarp.export.package_file import CONTENT_FRAME, PANEL_FRAME, ArrayNote, PackageFile, map_file
 from prewarp.frames import degrees_from_tangent
 from prewarp.mesh import PanelMesh
 
@@ -32,7 +32,6 @@ NAMES = tuple(name for name, _ in COLUMNS)
 def csv_file(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> PackageFile:
     """Return one mesh, node by node."""
     rows, columns = mesh.weight.shape
-    stem = f"{build.stem(mesh.channel)}_{build.colour_stem(mesh.colour)}_p{pupil:03d}"
     note = ArrayNote(
         "nodes",
         (rows, columns, len(COLUMNS)),
@@ -42,16 +41,9 @@ def csv_file(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> PackageFile:
         f"{PANEL_FRAME}; {CONTENT_FRAME}; directions: degrees, atan of X/Z and Y/Z",
         "nodes evenly spaced from the panel's edge to edge, both included, row by row",
     )
-    details = {
-        "channel": mesh.channel,
-        "colour": mesh.colour,
-        "pupil": pupil,
-        "rows": rows,
-        "columns": columns,
-    }
-    return PackageFile(
-        f"meshes/{stem}.csv", csv_bytes(mesh), KIND, "pre-warp mesh: one row per node", (note,), details
-    )
+    what = "pre-warp mesh: one row per node"
+    path, data = "meshes/{}.csv", csv_bytes(mesh)
+    return map_file(build, mesh, pupil, path, data, KIND, what, note, rows=rows, columns=columns)
 
 
 def csv_bytes(mesh: PanelMesh, /) -> bytes:

@@ -1,4 +1,4 @@
-"""Meshes as glTF 2.0 binary: one file per channel and pupil position, directions and content places per colour as attributes.
+"""Meshes as glTF 2.0 binary: one file per channel and pupil position, attributes per colour.
 
 Khronos glTF 2.0 specification (ISO/IEC 12113). POSITION is the panel as a flat plate, x to the right and y up, its edges at
 -1 and 1: what a vertex shader needs, and what any viewer can show. Attributes of our own begin with an underscore, as the
@@ -14,7 +14,14 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package_file import CONTENT_FRAME, DIRECTION_FRAME, PANEL_FRAME, ArrayNote, PackageFile
+from prewarp.export.package_file import (
+    CONTENT_FRAME,
+    DIRECTION_FRAME,
+    PANEL_FRAME,
+    ArrayNote,
+    JsonObject,
+    PackageFile,
+)
 from prewarp.mesh import PanelMesh
 
 KIND = "mesh glTF"
@@ -38,19 +45,25 @@ def gltf_file(build: DeviceBuild, meshes: dict[str, PanelMesh], pupil: int, /) -
         attributes[direction] = meshes[colour].tangent
         attributes[content] = meshes[colour].content_px
         attributes[weight] = meshes[colour].weight[..., None]
-    notes = [_note("POSITION", rows, columns, 3, "half panel width, half panel height", "x right, y up")]
-    notes.append(_note(_PANEL, rows, columns, 2, "px", PANEL_FRAME))
+    notes = [
+        _note("POSITION", rows, columns, 3, "half panel width, half panel height", "x right, y up"),
+        _note(_PANEL, rows, columns, 2, "px", PANEL_FRAME),
+    ]
     for colour, (direction, content, weight) in names.items():
-        notes.append(_note(direction, rows, columns, 2, "tangent", f"colour '{colour}': {DIRECTION_FRAME}"))
-        notes.append(_note(content, rows, columns, 2, "px", f"colour '{colour}': {CONTENT_FRAME}"))
-        notes.append(_note(weight, rows, columns, 1, "share of linear light", f"colour '{colour}'"))
+        own = f"colour '{colour}'"
+        notes += [
+            _note(direction, rows, columns, 2, "tangent", f"{own}: {DIRECTION_FRAME}"),
+            _note(content, rows, columns, 2, "px", f"{own}: {CONTENT_FRAME}"),
+            _note(weight, rows, columns, 1, "share of linear light", own),
+        ]
     details = {
         "channel": first.channel,
         "pupil": pupil,
         "rows": rows,
         "columns": columns,
         "attributes": {
-            colour: {"direction": a, "content": b, "weight": c} for colour, (a, b, c) in names.items()
+            colour: dict(zip(("direction", "content", "weight"), own, strict=True))
+            for colour, own in names.items()
         },
     }
     extras = {
@@ -65,34 +78,38 @@ def gltf_file(build: DeviceBuild, meshes: dict[str, PanelMesh], pupil: int, /) -
 
 
 def colour_attributes(colours: list[str], /) -> dict[str, tuple[str, str, str]]:
-    """Return the names of direction, content place and weight per colour: by its name where that can stand in an attribute's."""
+    """Return the names of direction, content place and weight per colour.
+
+    A colour's own name stands in them where an attribute can hold it.
+    """
     names = {}
     for place, colour in enumerate(colours):
-        plain = (
-            colour.isascii()
-            and colour.isalnum()
-            and colour.upper() not in [c.upper() for c in colours[:place]]
-        )
+        taken = [other.upper() for other in colours[:place]]
+        plain = colour.isascii() and colour.isalnum() and colour.upper() not in taken
         end = colour.upper() if plain else f"COLOUR{place}"
         names[colour] = (f"_DIRECTION_{end}", f"_CONTENT_{end}", f"_WEIGHT_{end}")
     return names
 
 
 def triangle_indices(rows: int, columns: int, /) -> np.ndarray:
-    """Return triangles (2 x cells, 3) of nodes numbered row by row; each cell is cut from its first node to the opposite one.
+    """Return triangles (2 x cells, 3) of nodes numbered row by row, counter-clockwise as seen with y up.
 
-    Counter-clockwise as seen with y up.
+    Each cell is cut from its first node to the opposite one.
     """
     first = (np.arange(rows - 1)[:, None] * columns + np.arange(columns - 1)).ravel()
     across, down, opposite = first + 1, first + columns, first + columns + 1
     return np.stack([first, down, opposite, first, opposite, across], axis=-1).reshape(-1, 3).astype("<u4")
 
 
-def glb_bytes(attributes: dict[str, FloatArray], indices: np.ndarray, name: str, extras: dict, /) -> bytes:
+def glb_bytes(
+    attributes: dict[str, FloatArray], indices: np.ndarray, name: str, extras: JsonObject, /
+) -> bytes:
     """Return a GLB file with one mesh; attributes (rows, columns, k) become 32-bit floats."""
-    binary, views, accessors = bytearray(), [], []
+    binary = bytearray()
+    views: list[JsonObject] = []
+    accessors: list[JsonObject] = []
 
-    def add(data: bytes, target: int, accessor: dict) -> int:
+    def add(data: bytes, target: int, **accessor: object) -> int:
         views.append({"buffer": 0, "byteOffset": len(binary), "byteLength": len(data), "target": target})
         accessors.append({"bufferView": len(views) - 1, **accessor})
         binary.extend(data + bytes(-len(data) % 4))
@@ -102,28 +119,21 @@ def glb_bytes(attributes: dict[str, FloatArray], indices: np.ndarray, name: str,
     for attribute, values in attributes.items():
         flat = values.reshape(-1, values.shape[-1]).astype("<f4")
         kind = {1: "SCALAR", 2: "VEC2", 3: "VEC3"}[flat.shape[1]]
-        accessor = {"componentType": _FLOAT, "count": len(flat), "type": kind}
-        if attribute == "POSITION":
-            accessor |= {
-                "min": [float(value) for value in flat.min(axis=0)],
-                "max": [float(value) for value in flat.max(axis=0)],
-            }
-        places[attribute] = add(flat.tobytes(), _ARRAY, accessor)
+        ends = {"min": flat.min(axis=0).tolist(), "max": flat.max(axis=0).tolist()}
+        bounds = ends if attribute == "POSITION" else {}
+        places[attribute] = add(
+            flat.tobytes(), _ARRAY, componentType=_FLOAT, count=len(flat), type=kind, **bounds
+        )
     triangles = add(
-        indices.tobytes(), _INDICES, {"componentType": _UNSIGNED_INT, "count": indices.size, "type": "SCALAR"}
+        indices.tobytes(), _INDICES, componentType=_UNSIGNED_INT, count=indices.size, type="SCALAR"
     )
+    primitive = {"attributes": places, "indices": triangles, "mode": 4}
     document = {
         "asset": {"version": "2.0", "generator": "prewarp"},
         "scene": 0,
         "scenes": [{"nodes": [0]}],
         "nodes": [{"mesh": 0, "name": name}],
-        "meshes": [
-            {
-                "name": name,
-                "primitives": [{"attributes": places, "indices": triangles, "mode": 4}],
-                "extras": extras,
-            }
-        ],
+        "meshes": [{"name": name, "primitives": [primitive], "extras": extras}],
         "accessors": accessors,
         "bufferViews": views,
         "buffers": [{"byteLength": len(binary)}],
@@ -171,7 +181,7 @@ def attributes_from_glb(data: bytes, rows: int, columns: int, /, *, where: str) 
     return {name: values.astype(float) for name, values in found.items()}
 
 
-def _accessor(document: dict, place: int, binary: bytes) -> np.ndarray:
+def _accessor(document: JsonObject, place: int, binary: bytes) -> np.ndarray:
     accessor = document["accessors"][place]
     view = document["bufferViews"][accessor["bufferView"]]
     width = {"SCALAR": 1, "VEC2": 2, "VEC3": 3}[accessor["type"]]

@@ -5,7 +5,7 @@ Row 0 of the texels is the first row of the data, orientation "rd" (columns to t
 """
 
 import struct
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import lcm
 from typing import NoReturn
@@ -66,8 +66,7 @@ class Texture:
         """Return texels as a sampler gives them, float64: signed whole numbers c as max(c / 32767, -1)."""
         if self.format.is_float:
             return self.texels.astype(np.float64)
-        largest = np.iinfo(self.format.dtype).max
-        return np.maximum(self.texels.astype(np.float64) / largest, -1.0)
+        return np.asarray(np.maximum(self.texels.astype(np.float64) / np.iinfo(self.format.dtype).max, -1.0))
 
 
 def stored_texels(values: np.ndarray, form: TexelFormat, /) -> np.ndarray:
@@ -75,7 +74,7 @@ def stored_texels(values: np.ndarray, form: TexelFormat, /) -> np.ndarray:
     if form.is_float:
         return values.astype(form.dtype)
     largest = np.iinfo(form.dtype).max
-    return np.clip(np.rint(values * largest), -largest, largest).astype(form.dtype)
+    return np.asarray(np.clip(np.rint(values * largest), -largest, largest).astype(form.dtype))
 
 
 def ktx2_bytes(texture: Texture, /) -> bytes:
@@ -150,9 +149,15 @@ def _descriptor(form: TexelFormat) -> bytes:
     else:
         high = (1 << (bits - 1)) - 1
         low = (1 << 32) - high
-    head = struct.pack("<IIHHBBBB", 4 + block_bytes, 0, _DESCRIPTOR_VERSION, block_bytes, _MODEL_RGBSDA, 1, _TRANSFER_LINEAR, 0)  # fmt: skip
-    # Texel block of 1 x 1 x 1 x 1 texels, all its bytes in the first plane.
-    block = head + bytes(4) + bytes([form.texel_bytes]) + bytes(7)
+    sizes = struct.pack("<IIHH", 4 + block_bytes, 0, _DESCRIPTOR_VERSION, block_bytes)
+    # Primaries 1, no flags; texel block of 1 x 1 x 1 x 1 texels, all its bytes in the first plane.
+    block = (
+        sizes
+        + bytes([_MODEL_RGBSDA, 1, _TRANSFER_LINEAR, 0])
+        + bytes(4)
+        + bytes([form.texel_bytes])
+        + bytes(7)
+    )
     for place in range(form.components):
         kind = _CHANNEL_IDS[place] | qualifiers
         block += struct.pack("<HBB4xII", place * bits, bits - 1, kind, low, high)
@@ -167,7 +172,7 @@ def _key_values(notes: Mapping[str, str]) -> bytes:
     return data
 
 
-def _notes_of(data: bytes, refuse) -> dict[str, str]:
+def _notes_of(data: bytes, refuse: Callable[[str], NoReturn]) -> dict[str, str]:
     notes: dict[str, str] = {}
     place = 0
     while place < len(data):

@@ -1,27 +1,32 @@
-"""The lookup in a package: blob, description of its layout, C evaluator; and what is found when they are read back and run."""
+"""The lookup in a package: blob, its layout, C evaluator; and what is found when they are read back and run."""
 
 import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, find_compiler
 from prewarp.export.c_header import layout_table
 from prewarp.export.c_sources import c_sources
-from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, PackageFile
+from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, JsonObject, PackageFile
 from prewarp.export.reached import Reached, Tally, weight_errors
 from prewarp.export.truth import Truth
 from prewarp.lookup import Lookup, prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.device import surface_values
+from prewarp.lookup.measure import px_error
 from prewarp.lookup.surfaces import gain_surface, weight_surface
-from prewarp.lookup.tables import FactorMap
+from prewarp.lookup.tables import FactorMap, MapTable
+
+if TYPE_CHECKING:
+    from prewarp.photometry.match import LightMatch
 
 BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
 FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
@@ -35,57 +40,36 @@ _C_POINTS, _C_PUPILS = 40, 4
 def lookup_package_files(lookup: Lookup, limit_px: float, /) -> list[PackageFile]:
     """Return blob, layout and C sources of a lookup whose error was to be at most `limit_px`."""
     blob = blob_from_lookup(lookup)
-    maps = [
-        {
-            "channel": lookup.channels[table.channel],
-            "colour": lookup.colours[table.colour],
-            "family": table.family.label,
-            "columns": table.columns,
-            "rows": table.rows,
-            "modes": table.modes,
-            "pupil_degree": table.pupil_degree,
-            "added_to_map": table.base,
-            "bytes": table.byte_count,
-            "largest_error_px": table.error_px,
-        }
-        for table in lookup.maps
-    ]
     details = {
         "limit_px": limit_px,
         "largest_error_px": lookup.error_px,
         "pupil_box_mm": np.asarray(lookup.pupil_box_mm).tolist(),
-        "maps": maps,
-        "weights": [_surface(lookup, one) for one in lookup.weights],
-        "gains": [_surface(lookup, one) for one in lookup.gains],
+        "maps": [_map_details(lookup, one) for one in lookup.maps],
+        "weights": [_surface_details(lookup, one) for one in lookup.weights],
+        "gains": [_surface_details(lookup, one) for one in lookup.gains],
     }
-    note = ArrayNote(
-        "lookup", (len(blob),), ("bytes",), "uint8", "see lookup/LAYOUT.md", f"{PANEL_FRAME}; {DIRECTION_FRAME}"
-    )  # fmt: skip
-    files = [
-        PackageFile(
-            BLOB_PATH, blob, BLOB, "eye-indexed tables: direction of every panel point", (note,), details
-        ),
-        PackageFile(
-            LAYOUT_PATH, layout_table().encode(), LAYOUT, "layout of the lookup blob, entry by entry"
+    frames = f"{PANEL_FRAME}; {DIRECTION_FRAME}"
+    note = ArrayNote("lookup", (len(blob),), ("bytes",), "uint8", "see lookup/LAYOUT.md", frames)
+    what, layout = (
+        "eye-indexed tables: direction of every panel point",
+        "layout of the lookup blob, entry by entry",
+    )
+    return [
+        PackageFile(BLOB_PATH, blob, BLOB, what, (note,), details),
+        PackageFile(LAYOUT_PATH, layout_table().encode(), LAYOUT, layout),
+        *(
+            PackageFile(f"{C_FOLDER}/{name}", text.encode(), C_SOURCE, "C99 evaluator of the lookup blob")
+            for name, text in c_sources().items()
         ),
     ]
-    files += [
-        PackageFile(f"{C_FOLDER}/{name}", text.encode(), C_SOURCE, "C99 evaluator of the lookup blob")
-        for name, text in c_sources().items()
-    ]
-    return files
 
 
-def blob_reached(lookup: Lookup, truth: Truth, tally: Tally, /) -> None:
+def blob_reached(lookup: Lookup, truth: Truth, /) -> Iterator[Reached]:
     """Hold a lookup, evaluated as a device does, to the truth; weights and gains too."""
     for place, table in enumerate(lookup.maps):
-        channel, colour = lookup.channels[table.channel], lookup.colours[table.colour]
-        pixel = truth.pixel[channel]
-        weight = next((one for one in lookup.weights if one.channel == table.channel), None)
-        gain = next(
-            (one for one in lookup.gains if (one.channel, one.colour) == (table.channel, table.colour)), None
-        )
-        points = truth.maps[channel, colour]
+        channel, colour = lookup.key_of(table)
+        pixel, points = truth.pixel[channel], truth.maps[channel, colour]
+        weight, gain = lookup.weight_of(channel), lookup.gain_of(channel, colour)
         for number, pupil in enumerate(truth.pupils_mm):
             tangent = prepare(lookup, place, pupil).direction_from_panel(pixel)
             drive = np.ones(len(pixel))
@@ -94,8 +78,7 @@ def blob_reached(lookup: Lookup, truth: Truth, tally: Tally, /) -> None:
             if gain is not None:
                 drive = drive * surface_values(gain, pixel)
             px = truth.px_error(channel, colour, tangent, number).max()
-            errors = weight_errors(drive - points.weight[number])
-            tally.add(Reached(BLOB, channel, colour, float(px), *errors))
+            yield Reached(BLOB, channel, colour, float(px), *weight_errors(drive - points.weight[number]))
 
 
 def evaluator_checks(
@@ -106,13 +89,10 @@ def evaluator_checks(
     Nothing that a package brings is compiled: its sources must be those of this version, byte for byte, and those are.
     """
     own = {name: text.encode() for name, text in c_sources().items()}
-    if sources != own:
-        different = sorted(name for name in own.keys() | sources.keys() if own.get(name) != sources.get(name))
-        yield (
-            "sources",
-            False,
-            f"{', '.join(different)} not as in this version; verify with the version that exported",
-        )
+    different = sorted(name for name in own.keys() | sources.keys() if own.get(name) != sources.get(name))
+    if different:
+        why = f"{', '.join(different)} not as in this version; verify with the version that exported"
+        yield "sources", False, why
         return
     yield "sources", True, "as in this version"
     if find_compiler() is None:
@@ -135,7 +115,7 @@ def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> i
     differing = 0
     pupils = np.unique(np.linspace(0, len(truth.pupils_mm) - 1, _C_PUPILS).astype(int))
     for place, table in enumerate(lookup.maps):
-        channel, colour = lookup.channels[table.channel], lookup.colours[table.colour]
+        channel, colour = lookup.key_of(table)
         pixel = truth.pixel[channel][:_C_POINTS]
         points = truth.maps[channel, colour]
         for number in pupils:
@@ -145,8 +125,7 @@ def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> i
                 tangent = evaluator.map_at(place, pupil, fixed=fixed).direction_from_panel(pixel)
                 differing += 0 if fixed else int(np.count_nonzero(tangent != twin))
                 error = tangent - points.tangent[number, :_C_POINTS]
-                slope = points.px_per_tangent[number, :_C_POINTS]
-                px = np.linalg.norm(np.einsum("nij,nj->ni", slope, error), axis=-1).max()
+                px = px_error(error, points.px_per_tangent[number, :_C_POINTS]).max()
                 tally.add(Reached(kind, channel, colour, float(px)))
     return differing
 
@@ -166,21 +145,18 @@ def with_surfaces(lookup: Lookup, build: DeviceBuild, /) -> Lookup:
             for place, channel in enumerate(lookup.channels)
         )
     if build.match is not None and not gains:
-        gains = tuple(
-            gain_surface(
-                partial(_gain, build.match, lookup.channels[table.channel], lookup.colours[table.colour]),
-                build.fields.field(lookup.channels[table.channel], lookup.colours[table.colour]),
-                channel=table.channel,
-                colour=table.colour,
-                box_mm=box,
-            )
-            for table in lookup.maps
-        )
+        gains = tuple(_gain(build, build.match, lookup, table) for table in lookup.maps)
     return replace(lookup, content=lookup.content or build.content, weights=weights, gains=gains)
 
 
-def _gain(match, channel: str, colour: str, pixel, tangent, pupil_mm):
-    return match.gain(channel, colour, pixel, tangent, pupil_mm=pupil_mm)
+def _gain(build: DeviceBuild, match: "LightMatch", lookup: Lookup, table: MapTable) -> FactorMap:
+    channel, colour = lookup.key_of(table)
+
+    def gain(pixel: FloatArray, tangent: FloatArray, pupil_mm: FloatArray) -> FloatArray:
+        return match.gain(channel, colour, pixel, tangent, pupil_mm=pupil_mm)
+
+    field, places = build.fields.field(channel, colour), {"channel": table.channel, "colour": table.colour}
+    return gain_surface(gain, field, **places, box_mm=lookup.pupil_box_mm)
 
 
 def require_whole(lookup: Lookup, channels: tuple[str, ...], colours: tuple[str, ...], /) -> None:
@@ -195,10 +171,27 @@ def require_whole(lookup: Lookup, channels: tuple[str, ...], colours: tuple[str,
         )
 
 
-def _surface(lookup: Lookup, surface: FactorMap) -> dict:
+def _map_details(lookup: Lookup, table: MapTable) -> JsonObject:
+    channel, colour = lookup.key_of(table)
     return {
-        "channel": lookup.channels[surface.channel],
-        "colour": None if surface.colour is None else lookup.colours[surface.colour],
+        "channel": channel,
+        "colour": colour,
+        "family": table.family.label,
+        "columns": table.columns,
+        "rows": table.rows,
+        "modes": table.modes,
+        "pupil_degree": table.pupil_degree,
+        "added_to_map": table.base,
+        "bytes": table.byte_count,
+        "largest_error_px": table.error_px,
+    }
+
+
+def _surface_details(lookup: Lookup, surface: FactorMap) -> JsonObject:
+    channel, colour = lookup.key_of(surface)
+    return {
+        "channel": channel,
+        "colour": None if surface.colour is None else colour,
         "columns": surface.columns,
         "rows": surface.rows,
         "largest_error": surface.error,

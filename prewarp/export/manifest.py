@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package_file import FRAMES, PackageFile
+from prewarp.export.package_file import FRAMES, JsonObject, PackageFile
 from prewarp.export.package_reading import FORMAT, VERSION
 from prewarp.export.reached import Reached
 
@@ -31,7 +31,7 @@ def manifest_of(
     missing: Sequence[Mapping[str, object]],
     version: str,
     provenance: Mapping[str, object] | None = None,
-) -> dict:
+) -> JsonObject:
     """Return the manifest as it is written.
 
     Parameters
@@ -88,7 +88,7 @@ def schema_bytes() -> bytes:
     return resources.files("prewarp.export").joinpath(SCHEMA).read_bytes()
 
 
-def _channel(build: DeviceBuild, name: str) -> dict:
+def _channel(build: DeviceBuild, name: str) -> JsonObject:
     transfer = build.transfer(name)
     return {
         "channel": name,

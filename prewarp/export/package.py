@@ -21,17 +21,16 @@ from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_tabl
 from prewarp.export.build import DeviceBuild
 from prewarp.export.guide import guide_file
 from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
-from prewarp.export.package_file import PackageFile
+from prewarp.export.package_file import JsonObject, PackageFile
 from prewarp.export.package_reading import MANIFEST
 from prewarp.export.polynomial_block import KIND as BLOCK
-from prewarp.export.polynomial_block import block_from_bytes
-from prewarp.export.quantise import coded_table
+from prewarp.export.quantise import TableScale, coded_table
 from prewarp.export.reached import Held, Reached, Tally
 from prewarp.export.shader_checks import one_block_reached
 from prewarp.export.shader_files import DIALECTS, not_available, picture_files, shader_package_files
 from prewarp.export.shader_text import VULKAN
 from prewarp.export.shader_translation import TOOLS, missing_tools, translated_files
-from prewarp.export.texture_table import TextureScale, texture_file, texture_scale
+from prewarp.export.texture_table import texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
 from prewarp.export.verify import VerifyResult, require_verified, verify_package
 from prewarp.files import json_text, output_folder, write_bytes
@@ -40,7 +39,7 @@ from prewarp.lookup import Lookup
 FORMATS = ("lookup", "csv", "png", "ktx2", "gltf", "shaders")
 
 # Plane and scale of KTX2 tables, by channel and colour.
-SharedScales = Mapping[str, Mapping[str, TextureScale]]
+SharedScales = Mapping[str, Mapping[str, TableScale]]
 
 
 @dataclass(frozen=True)
@@ -83,25 +82,21 @@ class PackageOptions:
     extra: tuple[PackageFile, ...] = ()
 
     def __post_init__(self) -> None:
-        if not self.formats or not set(self.formats) <= set(FORMATS):
-            raise PackageError(
-                f"formats are {', '.join(self.formats) or 'none'}; expected some of {', '.join(FORMATS)}."
-            )
+        for name, given, known in (("formats", self.formats, FORMATS), ("dialects", self.dialects, DIALECTS)):
+            if not given or not set(given) <= set(known):
+                raise PackageError(
+                    f"{name} are {', '.join(given) or 'none'}; expected some of {', '.join(known)}."
+                )
         if self.texture not in texture_table.STORAGES:
-            raise PackageError(
-                f"texture is {self.texture!r}; expected one of {', '.join(texture_table.STORAGES)}."
-            )
-        if not self.dialects or not set(self.dialects) <= set(DIALECTS):
-            raise PackageError(
-                f"dialects are {', '.join(self.dialects) or 'none'}; expected some of {', '.join(DIALECTS)}."
-            )
+            expected = ", ".join(texture_table.STORAGES)
+            raise PackageError(f"texture is {self.texture!r}; expected one of {expected}.")
 
 
 @dataclass(frozen=True)
 class PackageResult:
     """`manifest` as written, and the `verification` that it passed."""
 
-    manifest: dict
+    manifest: JsonObject
     verification: VerifyResult
 
 
@@ -139,15 +134,15 @@ def export_package(
         lookup_files.require_whole(options.lookup, build.channels, build.colours)
         options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
     with output_folder(Path(folder)) as working:
-        tally, entries = Tally(), []
+        tally = Tally()
+        entries: list[JsonObject] = []
         progress("evaluating the fit at random points")
-        truth, shared = truth_of(build), {}
+        truth = truth_of(build)
+        shared: dict[str, dict[str, TableScale]] = {}
         if "ktx2" in options.formats:
             progress("ranges of the textures")
-            shared = {
-                channel: {colour: texture_scale(build, channel, colour) for colour in build.colours}
-                for channel in build.channels
-            }
+            for channel in build.channels:
+                shared[channel] = {one: texture_scale(build, channel, one) for one in build.colours}
         for file in _files(build, truth, tally, options, shared, progress):
             entries.append(_written(working, file))
         for file in (truth_file(build, truth), schema_file(), guide_file(build, CAUTIONS), *options.extra):
@@ -178,7 +173,7 @@ def _files(
     progress: Callable[[str], None],
 ) -> Iterator[PackageFile]:
     formats, lookup = options.formats, options.lookup
-    if "lookup" in formats:
+    if "lookup" in formats and lookup is not None:
         progress("lookup")
         yield from lookup_files.lookup_package_files(lookup, options.limit_px)
         _claim_lookup(lookup, truth, tally)
@@ -203,30 +198,24 @@ def _shaders(
             build, channel, options.dialects, options.lookup, shared.get(channel, {})
         ):
             if file.kind == BLOCK:
-                own = file.details
-                block = block_from_bytes(file.data, own["degree"], where=file.path)
                 size = build.panel_size_px(channel)
-                one_block_reached(block, channel, own["planes"], own["pupil"], size, truth, tally)
+                tally.extend(one_block_reached(file.data, file.details, size, truth, where=file.path))
             yield file
 
 
-def _missing(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> list[dict]:
+def _missing(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> list[JsonObject]:
     """Return what a reader might look for in vain, and why."""
-    missing = [
-        {"what": name, "channel": None, "why": "not asked for"}
-        for name in FORMATS
-        if name not in options.formats
-    ]
-    if "shaders" in options.formats:
-        missing += not_available(build, options.lookup, shared)
-        tools = missing_tools()
-        if tools:
-            why = f"translated by {' and '.join(TOOLS)}; not installed: {', '.join(tools)}"
-            missing.append({"what": "HLSL and MSL", "channel": None, "why": why})
-        elif VULKAN not in options.dialects:
-            why = f"translated from {VULKAN}, which was not asked for"
-            missing.append({"what": "HLSL and MSL", "channel": None, "why": why})
-    return missing
+    absent = [name for name in FORMATS if name not in options.formats]
+    missing: list[JsonObject] = [{"what": name, "channel": None, "why": "not asked for"} for name in absent]
+    if "shaders" not in options.formats:
+        return missing
+    missing += not_available(build, options.lookup, shared)
+    tools, why = missing_tools(), ""
+    if tools:
+        why = f"translated by {' and '.join(TOOLS)}; not installed: {', '.join(tools)}"
+    elif VULKAN not in options.dialects:
+        why = f"translated from {VULKAN}, which was not asked for"
+    return missing + ([{"what": "HLSL and MSL", "channel": None, "why": why}] if why else [])
 
 
 def _mesh_files(
@@ -234,7 +223,7 @@ def _mesh_files(
     truth: Truth,
     tally: Tally,
     options: PackageOptions,
-    shared: Mapping[str, TextureScale],
+    shared: Mapping[str, TableScale],
     channel: str,
 ) -> Iterator[PackageFile]:
     formats = options.formats
@@ -252,7 +241,8 @@ def _mesh_files(
                 tally.add(reached)
                 yield csv_mesh.csv_file(build, mesh, pupil)
             if "png" in formats:
-                tally.add(held(png_table.KIND).spline(coded_table(spline).spline()))
+                codes, scale = coded_table(spline)
+                tally.add(held(png_table.KIND).spline(scale.spline(codes)))
                 yield from png_table.png_files(build, mesh, pupil)
             if "ktx2" in formats:
                 file, stored = texture_file(build, mesh, pupil, shared[colour], options.texture)
@@ -269,30 +259,25 @@ def _mesh_files(
 
 def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions) -> None:
     """Raise where a table cannot keep the error asked for. (A mesh of triangles states its error and keeps none.)"""
-    if reached.px <= options.limit_px:
+    if reached.px is not None and reached.px <= options.limit_px:
         return
-    where = f"channel '{reached.channel}', {reached.colour}"
+    what, mend = f"meshes with nodes {build.step_px:g} px apart", "a smaller --step"
     if reached.kind == texture_table.KIND:
-        raise PackageError(
-            f"{where}: textures of kind '{options.texture}' are {reached.px:.3g} px off; expected at most "
-            f"{options.limit_px:g} px. Use --texture snorm16, or allow a larger error."
-        )
+        what, mend = f"textures of kind '{options.texture}'", "--texture snorm16"
     raise PackageError(
-        f"{where}: meshes with nodes {build.step_px:g} px apart are {reached.px:.3g} px off; expected at most "
-        f"{options.limit_px:g} px. Use a smaller --step, or allow a larger error."
+        f"channel '{reached.channel}', {reached.colour}: {what} are {reached.px:.3g} px off; expected at most "
+        f"{options.limit_px:g} px. Use {mend}, or allow a larger error."
     )
 
 
 def _claim_lookup(lookup: Lookup, truth: Truth, tally: Tally) -> None:
     """Claim what was measured densely for the maps, and what is measured here for weights and gains."""
-    here = Tally()
-    lookup_files.blob_reached(lookup, truth, here)
-    for reached in here:
+    for reached in Tally(lookup_files.blob_reached(lookup, truth)):
         table = lookup.maps[lookup.map_index(reached.channel, reached.colour)]
         claimed = float(np.nextafter(np.float32(table.error_px), np.float32(np.inf)))
         tally.add(replace(reached, px=claimed))
 
 
-def _written(folder: Path, file: PackageFile) -> dict:
+def _written(folder: Path, file: PackageFile) -> JsonObject:
     write_bytes(folder / file.path, file.data)
     return file.entry()

@@ -1,9 +1,15 @@
 """A file of a package before it is written, with all that the manifest says of it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
+from prewarp.export.build import DeviceBuild
 from prewarp.files import sha256_of_bytes
+from prewarp.mesh import PanelMesh
+
+# Manifests are JSON: what a key holds is known to whoever reads it.
+JsonObject = dict[str, Any]
 
 PANEL_FRAME = (
     "panel px; origin at the top-left corner of the active area, first pixel's centre (0.5, 0.5), v down"
@@ -37,31 +43,23 @@ class ArrayNote:
     frame: str = ""
     texels: str = ""
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> JsonObject:
         """Return the note for the manifest."""
-        return {
-            "name": self.name,
-            "shape": list(self.shape),
-            "axes": list(self.axes),
-            "type": self.type,
-            "unit": self.unit,
-            "frame": self.frame,
-            "texels": self.texels,
-        }
+        return {**asdict(self), "shape": list(self.shape), "axes": list(self.axes)}
 
 
 @dataclass(frozen=True)
 class PackageFile:
-    """A file: `path` inside the package (with /), content, `kind` for programs, `what` for people, arrays, and details."""
+    """A file: `path` in the package (with /), content, `kind` for programs, `what` for people, arrays, details."""
 
     path: str
     data: bytes
     kind: str
     what: str
     arrays: tuple[ArrayNote, ...] = ()
-    details: Mapping[str, object] = field(default_factory=dict)
+    details: Mapping[str, Any] = field(default_factory=dict)
 
-    def entry(self) -> dict:
+    def entry(self) -> JsonObject:
         """Return what the manifest says of it."""
         return {
             "path": self.path,
@@ -72,3 +70,24 @@ class PackageFile:
             "arrays": [note.as_dict() for note in self.arrays],
             "details": dict(self.details),
         }
+
+
+def map_file(
+    build: DeviceBuild,
+    mesh: PanelMesh,
+    pupil: int,
+    path: str,
+    data: bytes,
+    kind: str,
+    what: str,
+    note: ArrayNote,
+    /,
+    **details: object,
+) -> PackageFile:
+    """Return the file of one map: a channel and colour for one of the build's pupil positions.
+
+    `path` with {} where the map's name goes; `details`: what the manifest says of it besides.
+    """
+    stem = f"{build.stem(mesh.channel)}_{build.colour_stem(mesh.colour)}_p{pupil:03d}"
+    own = {"channel": mesh.channel, "colour": mesh.colour, "pupil": pupil}
+    return PackageFile(path.format(stem), data, kind, what, (note,), {**own, **details})

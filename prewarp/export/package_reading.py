@@ -1,17 +1,16 @@
 """Reading a package back, trusting nothing in it: manifest, paths, sizes, hashes."""
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
+from prewarp.export.package_file import JsonObject
 from prewarp.files import MARKER, MEBIBYTE, read_bytes, sha256_of_bytes
 
 FORMAT, VERSION = "prewarp package", 1
 MANIFEST = "manifest.json"
-# Written by `files.output_folder` so that a package can be replaced; not part of it.
 MAX_MANIFEST_BYTES = 64 * MEBIBYTE
 MAX_FILE_BYTES = 1024 * MEBIBYTE
 
@@ -21,15 +20,14 @@ class Package:
     """A package on disk: its folder and its manifest, of which only format and paths have been checked."""
 
     folder: Path
-    manifest: dict
+    manifest: JsonObject
 
     @property
     def content(self) -> ContentProjection:
         """How the content picture lies on directions."""
         own = self.manifest["content"]
-        return ContentProjection(
-            str(own["projection"]), tuple(int(size) for size in own["size_px"]), float(own["field_x_deg"])
-        )
+        width, height = own["size_px"]
+        return ContentProjection(str(own["projection"]), (int(width), int(height)), float(own["field_x_deg"]))
 
     @property
     def channels(self) -> list[str]:
@@ -46,15 +44,15 @@ class Package:
         width, height = self.manifest["channels"][self.channels.index(channel)]["panel_size_px"]
         return int(width), int(height)
 
-    def entries(self, kind: str | None = None, /) -> list[dict]:
+    def entries(self, kind: str | None = None, /) -> list[JsonObject]:
         """Return what the manifest says of the files of a kind, or of all."""
         return [one for one in self.manifest["files"] if kind is None or one["kind"] == kind]
 
-    def path(self, entry: dict, /) -> Path:
+    def path(self, entry: JsonObject, /) -> Path:
         """Return where a listed file lies."""
-        return self.folder / entry["path"]
+        return self.folder / str(entry["path"])
 
-    def data(self, entry: dict, /) -> bytes:
+    def data(self, entry: JsonObject, /) -> bytes:
         """Return the bytes of a listed file after checking size and hash.
 
         Raises
@@ -71,15 +69,16 @@ class Package:
             raise PackageError(str(cause)) from cause
         if len(data) != entry["bytes"] or sha256_of_bytes(data) != entry["sha256"]:
             raise PackageError(
-                f"{path}: the file is not the one that was exported ({len(data)} bytes, {entry['bytes']} in the manifest; "
-                "its SHA-256 differs). Export again."
+                f"{path}: the file is not the one that was exported ({len(data)} bytes, {entry['bytes']} in the "
+                "manifest; its SHA-256 differs). Export again."
             )
         return data
 
     def unlisted(self) -> list[str]:
         """Return files in the folder that the manifest does not name."""
         known = {MANIFEST, MARKER, *(entry["path"] for entry in self.entries())}
-        return sorted(name for name in _names_in(self.folder) if name not in known)
+        files = (path for path in self.folder.rglob("*") if path.is_symlink() or not path.is_dir())
+        return sorted({path.relative_to(self.folder).as_posix() for path in files} - known)
 
 
 def read_package(folder: Path, /) -> Package:
@@ -124,20 +123,9 @@ def read_package(folder: Path, /) -> Package:
 
 
 def _require_inside(folder: Path, name: object) -> None:
-    path = PurePosixPath(name) if isinstance(name, str) else None
-    if (
-        path is None
-        or path.is_absolute()
-        or ".." in path.parts
-        or "\\" in name
-        or name in ("", ".", MANIFEST)
-    ):
+    path = PurePosixPath(name if isinstance(name, str) else "")
+    inside = not path.is_absolute() and ".." not in path.parts and "\\" not in str(path)
+    if not inside or str(path) in (".", MANIFEST):
         raise PackageError(
             f"{folder / MANIFEST}: names the file {name!r}; expected a path inside the package."
         )
-
-
-def _names_in(folder: Path) -> Iterator[str]:
-    for path in folder.rglob("*"):
-        if path.is_symlink() or not path.is_dir():
-            yield path.relative_to(folder).as_posix()

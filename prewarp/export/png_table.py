@@ -1,6 +1,8 @@
 """Meshes as 16-bit PNG: one picture per component, spline coefficients as whole numbers (`quantise`)."""
 
 import io
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,8 +10,9 @@ from PIL import Image
 
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package_file import CONTENT_FRAME, ArrayNote, PackageFile
-from prewarp.export.quantise import COMPONENTS, CodedTable, coded_table
+from prewarp.export.package_file import CONTENT_FRAME, ArrayNote, PackageFile, map_file
+from prewarp.export.quantise import COMPONENTS, TableScale, coded_table
+from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
 from prewarp.render.pictures import png_bytes
 
@@ -24,13 +27,12 @@ _TEXELS = (
 
 def png_files(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> list[PackageFile]:
     """Return the pictures of one mesh, in the order of `COMPONENTS`."""
-    table = coded_table(mesh.spline())
-    stem = f"{build.stem(mesh.channel)}_{build.colour_stem(mesh.colour)}_p{pupil:03d}"
+    codes, scale = coded_table(mesh.spline())
     files = []
     for place, name in enumerate(COMPONENTS):
         note = ArrayNote(
             name,
-            table.codes.shape[:2],
+            codes.shape[:2],
             ("rows along v, nodes + 2", "columns along u, nodes + 2"),
             "uint16 codes",
             UNITS[name],
@@ -38,21 +40,15 @@ def png_files(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> list[Packag
             _TEXELS,
         )
         details = {
-            "channel": mesh.channel,
-            "colour": mesh.colour,
-            "pupil": pupil,
             "component": name,
-            "affine": table.affine[place].tolist(),
-            "scale": float(table.scale[place]),
-            "step_px": table.step.tolist(),
-            "largest_rounding": float(0.5 * table.scale[place]),
+            "affine": scale.affine[place].tolist(),
+            "scale": float(scale.scale[place]),
+            "step_px": scale.step.tolist(),
+            "largest_rounding": float(0.5 * scale.scale[place]),
         }
-        files.append(
-            PackageFile(
-                f"tables/{stem}_{name}.png", png_bytes(table.codes[..., place]), KIND,
-                f"spline coefficients of {name}, 16 bits", (note,), details,
-            )
-        )  # fmt: skip
+        path, what = f"tables/{{}}_{name}.png", f"spline coefficients of {name}, 16 bits"
+        data = png_bytes(codes[..., place])
+        files.append(map_file(build, mesh, pupil, path, data, KIND, what, note, **details))
     return files
 
 
@@ -67,9 +63,9 @@ def codes_from_png(data: bytes, shape: tuple[int, int], /, *, where: str) -> NDA
     try:
         with Image.open(io.BytesIO(data), formats=["PNG"]) as picture:
             found = (picture.height, picture.width), picture.mode
-            if found != (tuple(shape), "I;16") or shape[0] * shape[1] > MAX_TEXELS:
+            if found != (shape, "I;16") or shape[0] * shape[1] > MAX_TEXELS:
                 raise PackageError(
-                    f"{where}: {found[0]} px of kind {found[1]}; expected {tuple(shape)} of kind I;16. Export again."
+                    f"{where}: {found[0]} px of kind {found[1]}; expected {shape} of kind I;16. Export again."
                 )
             return np.asarray(picture).astype(np.uint16)
     # Pillow raises several kinds of error on damaged bytes; each means the same to the reader.
@@ -77,11 +73,10 @@ def codes_from_png(data: bytes, shape: tuple[int, int], /, *, where: str) -> NDA
         raise PackageError(f"{where}: not a readable PNG ({cause}). Export again.") from cause
 
 
-def table_from_pngs(pictures: list[NDArray[np.uint16]], details: list[dict], /) -> CodedTable:
-    """Return the table of one mesh from its pictures and the manifest's details, both in the order of `COMPONENTS`."""
-    return CodedTable(
-        np.stack(pictures, axis=-1),
-        np.array([one["affine"] for one in details], dtype=np.float64).reshape(3, 3),
-        np.array([one["scale"] for one in details], dtype=np.float64).reshape(3),
-        np.array(details[0]["step_px"], dtype=np.float64).reshape(2),
-    )
+def spline_from_pngs(
+    pictures: Sequence[NDArray[np.uint16]], details: Sequence[Mapping[str, Any]], /
+) -> SplineLattice:
+    """Return one mesh's map from its pictures and the manifest's details, both in the order of `COMPONENTS`."""
+    joined = {name: [one[name] for one in details] for name in ("affine", "scale")}
+    scale = TableScale.from_dict({**joined, "step_px": details[0]["step_px"]})
+    return scale.spline(np.stack(pictures, axis=-1))

@@ -1,18 +1,17 @@
-"""The coefficient block of the polynomial shader path: Chebyshev terms of three planes for one pupil position, as 32-bit floats.
+"""The coefficient block of the polynomial shader path: Chebyshev terms of three planes for one pupil position.
 
-A device makes the same from `prewarp_prepare` whenever the pupil moves: per term k (tx, ty) of red, green and blue, with the
-coefficients of a map's base added. Layout std140: vec4 red_green[terms], then vec4 blue[terms].
+32-bit floats. A device makes the same from `prewarp_prepare` whenever the pupil moves: per term k (tx, ty) of red, green
+and blue, with the coefficients of a map's base added. Layout std140: vec4 red_green[terms], then vec4 blue[terms].
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.chebyshev import count_of_degree
+from prewarp.chebyshev import count_of_degree, values_2d
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.lookup import Family, Lookup, PreparedMap, prepare
-from prewarp.lookup.device import chebyshev_values, graded_place
 
 KIND = "coefficient block"
 # The smallest size of a uniform block that OpenGL ES 3.0 guarantees (GL_MAX_UNIFORM_BLOCK_SIZE), bytes.
@@ -32,25 +31,21 @@ def polynomial_plan(lookup: Lookup | None, channel: str, planes: tuple[str, ...]
     """Return whether a channel's tables are polynomials over the panel that fit into a uniform block."""
     if lookup is None:
         return PolynomialPlan(None, "no lookup is exported; it holds the polynomials")
-    degree = 0
+    degree = 1
     for colour in dict.fromkeys(planes):
         place: int | None = lookup.map_index(channel, colour)
         while place is not None:
             table = lookup.maps[place]
             if table.family != Family.CHEBYSHEV:
-                return PolynomialPlan(
-                    None,
-                    f"its lookup is a {table.family.label}, no polynomial over the panel; ask for --family chebyshev",
-                )
+                why = f"its lookup is a {table.family.label}, no polynomial over the panel"
+                return PolynomialPlan(None, f"{why}; ask for --family chebyshev")
             degree = max(degree, table.columns - 1)
             place = table.base
     size = count_of_degree(degree) * _TERM_BYTES
     if size > LARGEST_BLOCK_BYTES:
-        return PolynomialPlan(
-            None,
-            f"degree {degree} takes a uniform block of {size} bytes; OpenGL ES 3.0 guarantees {LARGEST_BLOCK_BYTES}",
-        )
-    return PolynomialPlan(max(degree, 1))
+        why = f"degree {degree} takes a uniform block of {size} bytes"
+        return PolynomialPlan(None, f"{why}; OpenGL ES 3.0 guarantees {LARGEST_BLOCK_BYTES}")
+    return PolynomialPlan(degree)
 
 
 def coefficient_block(
@@ -84,15 +79,10 @@ def block_from_bytes(data: bytes, degree: int, /, *, where: str) -> np.ndarray:
 def block_directions(block: np.ndarray, panel_size_px: tuple[int, int], pixel: FloatArray, /) -> FloatArray:
     """Return the directions (3, n, 2) of red, green and blue at panel points (n, 2), px, as the shader sums them."""
     degree = round((np.sqrt(8.0 * block.shape[1] + 1.0) - 3.0) / 2.0)
-    s, t = (2.0 * pixel[:, axis] / panel_size_px[axis] - 1.0 for axis in range(2))
-    in_s, in_t = chebyshev_values(s, degree), chebyshev_values(t, degree)
-    total = np.zeros((len(pixel), 6))
-    for j in range(degree + 1):
-        for i in range(degree + 1 - j):
-            k = graded_place(i, j)
-            numbers = np.concatenate([block[0, k], block[1, k, :2]]).astype(float)
-            total += (in_s[i] * in_t[j])[:, None] * numbers
-    return np.moveaxis(total.reshape(-1, 3, 2), 1, 0)
+    place = 2.0 * pixel / np.asarray(panel_size_px, dtype=float) - 1.0
+    terms = values_2d(place[:, 0], place[:, 1], degree)
+    numbers = np.concatenate([block[0], block[1, :, :2]], axis=-1).astype(float)
+    return np.moveaxis((terms.T @ numbers).reshape(-1, 3, 2), 1, 0)
 
 
 def _summed(prepared: PreparedMap, degree: int) -> np.ndarray:

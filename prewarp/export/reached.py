@@ -1,6 +1,6 @@
-"""Errors that artefacts reach, held to the truth: the same measures for what is about to be written and for what was read back."""
+"""Errors that artefacts reach, held to the truth: the same for what is about to be written and what was read back."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +15,8 @@ from prewarp.lattice import SplineLattice
 class Reached:
     """Errors of one kind of artefact for a channel and colour, None where it has no such.
 
-    `px`: largest, panel px. `weight`, `weight_rms`: of the drive, largest and root mean square, share of linear light. Blend
-    weights have kinks where outlines cross: there the largest is large however good the table, the RMS is not.
+    `px`: largest, panel px. `weight`, `weight_rms`: of the drive, largest and root mean square, share of linear light.
+    Blend weights have kinks where outlines cross: there the largest is large however good the table, the RMS is not.
     """
 
     kind: str
@@ -26,7 +26,7 @@ class Reached:
     weight: float | None = None
     weight_rms: float | None = None
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, object]:
         """Return it for the manifest."""
         return {
             "kind": self.kind,
@@ -41,8 +41,9 @@ class Reached:
 class Tally:
     """Keeps the worst of every kind, channel and colour."""
 
-    def __init__(self) -> None:
+    def __init__(self, reached: Iterable[Reached] = (), /) -> None:
         self._worst: dict[tuple[str, str, str], Reached] = {}
+        self.extend(reached)
 
     def add(self, one: Reached, /) -> None:
         """Take one more measurement."""
@@ -54,6 +55,11 @@ class Tally:
             _larger(before.weight, one.weight),
             _larger(before.weight_rms, one.weight_rms),
         )
+
+    def extend(self, reached: Iterable[Reached], /) -> None:
+        """Take several."""
+        for one in reached:
+            self.add(one)
 
     def __iter__(self) -> Iterator[Reached]:
         return iter(self._worst.values())
@@ -106,7 +112,7 @@ def on_triangles(nodes: FloatArray, place: FloatArray, /) -> FloatArray:
     first, across, down, opposite = nodes[r, c], nodes[r, c + 1], nodes[r + 1, c], nodes[r + 1, c + 1]
     upper = first + a * (across - first) + b * (opposite - across)
     lower = first + b * (down - first) + a * (opposite - down)
-    return np.where(a >= b, upper, lower)
+    return np.asarray(np.where(a >= b, upper, lower))
 
 
 def _larger(one: float | None, other: float | None) -> float | None:

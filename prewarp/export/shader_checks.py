@@ -1,19 +1,21 @@
-"""Checks of exported shaders: constants as the manifest says, text accepted by the reference compiler, blocks held to the truth."""
+"""Checks of exported shaders: constants as in the manifest, text that compiles, blocks held to the truth."""
 
 import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from prewarp.export.ktx2 import texture_from_ktx2
+from prewarp.export.package_file import JsonObject
 from prewarp.export.package_reading import Package
 from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.polynomial_block import block_directions, block_from_bytes
-from prewarp.export.reached import Reached, Tally
+from prewarp.export.reached import Reached
 from prewarp.export.shader_files import DIALECTS, KIND
 from prewarp.export.shader_text import VULKAN
 from prewarp.export.shader_textures import KIND as SHADER_TEXTURE
@@ -31,19 +33,13 @@ SAME_FLOAT = 6e-8
 
 def constants_in(text: str, /) -> dict[str, list[float]]:
     """Return the constants that a shader's text declares."""
-    return {
-        found[2]: [float(number) for number in found[3].split(",")]
-        for found in _CONSTANT.finditer(text)
-    }  # fmt: skip
+    return {found[2]: [float(one) for one in found[3].split(",")] for found in _CONSTANT.finditer(text)}
 
 
 def constant_faults(package: Package, /) -> list[str]:
     """Return where constants differ between text, manifest and the tables that they belong to."""
     faults = []
-    tables: dict[tuple[str, str], dict] = {}
-    for entry in package.entries(TABLE):
-        tables[entry["details"]["channel"], entry["details"]["colour"]] = entry["details"]
-    planes = _planes(package)
+    tables = [one["details"] for one in package.entries(TABLE)]
     for entry in package.entries(KIND):
         own = entry["details"]
         claimed = {one["name"]: one["values"] for one in own["constants"]}
@@ -52,7 +48,7 @@ def constant_faults(package: Package, /) -> list[str]:
             if found.keys() != claimed.keys() or any(not _same(found[n], claimed[n]) for n in found):
                 faults.append(f"{entry['path']}: constants are not those of the manifest")
         if own["channel"] is not None:
-            for name, value in _facts(package, own["channel"], planes, tables).items():
+            for name, value in _facts(package, own["channel"], tables).items():
                 if name in claimed and not _same(claimed[name], value):
                     faults.append(f"{entry['path']}: {name} is not that of the tables")
     return faults
@@ -66,21 +62,13 @@ def compile_faults(package: Package, /) -> tuple[list[str], str]:
     entries = [one for one in package.entries(KIND) if one["details"]["dialect"] in DIALECTS]
     faults: list[str] = []
     with tempfile.TemporaryDirectory(prefix="prewarp-") as folder:
-        sources = {}
+        plain = {}
         for place, entry in enumerate(entries):
-            path = Path(folder) / f"stage{place}.{_STAGES[entry['details']['stage']]}"
+            own = entry["details"]
+            path = Path(folder) / f"stage{place}.{_STAGES[own['stage']]}"
             path.write_bytes(package.data(entry))
-            sources[path] = entry
-        plain = [path for path, entry in sources.items() if entry["details"]["dialect"] != VULKAN]
-        # One process for all of them; its message names the file.
-        message = _refused([compiler, *map(str, plain)]) if plain else ""
-        for path in plain:
-            if f"{path}\nERROR" in message:
-                faults.append(f"{sources[path]['path']}: {message.partition(str(path))[2].strip()[:300]}")
-        if message and not faults:
-            faults.append(message[:300])
-        for path, entry in sources.items():
-            if path in plain:
+            if own["dialect"] != VULKAN:
+                plain[path] = entry
                 continue
             binary = path.with_suffix(".spv")
             message = _refused([compiler, "-V", "-o", str(binary), str(path)])
@@ -88,6 +76,12 @@ def compile_faults(package: Package, /) -> tuple[list[str], str]:
                 message = _refused([validator, "--target-env", "vulkan1.0", str(binary)])
             if message:
                 faults.append(f"{entry['path']}: {message[:300]}")
+        # One process for all of them; its message names the file.
+        message = _refused([compiler, *map(str, plain)]) if plain else ""
+        wrong = [path for path in plain if f"{path}\nERROR" in message]
+        faults += [f"{plain[one]['path']}: {message.partition(str(one))[2].strip()[:300]}" for one in wrong]
+        if message and not wrong:
+            faults.append(message[:300])
     return faults, f"{len(entries)} stages" + ("" if validator else "; no spirv-val here")
 
 
@@ -99,34 +93,26 @@ def texture_faults(package: Package, /) -> Iterator[str]:
             yield f"{entry['path']}: texels of shape {found.texels.shape}, or not finite"
 
 
-def blocks_reached(package: Package, truth: Truth, tally: Tally, /) -> None:
+def blocks_reached(package: Package, truth: Truth, /) -> Iterator[Reached]:
     """Hold the coefficient blocks, summed as the shader sums them, to the truth."""
     for entry in package.entries(BLOCK):
         own = entry["details"]
-        block = block_from_bytes(package.data(entry), int(own["degree"]), where=entry["path"])
-        one_block_reached(block, own["channel"], own["planes"], own["pupil"], package.panel_size_px(own["channel"]), truth, tally)  # fmt: skip
+        size = package.panel_size_px(own["channel"])
+        yield from one_block_reached(package.data(entry), own, size, truth, where=entry["path"])
 
 
 def one_block_reached(
-    block: np.ndarray,
-    channel: str,
-    planes: list[str],
-    pupil: int,
-    panel_size_px: tuple[int, int],
-    truth: Truth,
-    tally: Tally,
-    /,
-) -> None:
-    """Hold one block to the truth for a mesh pupil."""
+    data: bytes, details: Mapping[str, Any], panel_size_px: tuple[int, int], truth: Truth, /, *, where: str
+) -> Iterator[Reached]:
+    """Hold one block, with what the manifest says of it, to the truth for its mesh pupil."""
+    channel, block = details["channel"], block_from_bytes(data, int(details["degree"]), where=where)
     directions = block_directions(block, panel_size_px, truth.pixel[channel])
-    for colour, tangent in zip(planes, directions, strict=True):
-        px = truth.px_error(channel, colour, tangent, pupil).max()
-        tally.add(Reached(BLOCK, channel, colour, float(px)))
+    for colour, tangent in zip(details["planes"], directions, strict=True):
+        px = truth.px_error(channel, colour, tangent, details["pupil"]).max()
+        yield Reached(BLOCK, channel, colour, float(px))
 
 
-def _facts(
-    package: Package, channel: str, planes: list[str], tables: dict[tuple[str, str], dict]
-) -> dict[str, list[float]]:
+def _facts(package: Package, channel: str, tables: list[JsonObject]) -> dict[str, list[float]]:
     described = package.manifest["channels"][package.channels.index(channel)]
     content = package.content
     facts = {
@@ -138,17 +124,13 @@ def _facts(
     }
     if described["gamma"] is not None:
         facts["u_gamma"] = [described["gamma"]]
-    for plane, colour in zip(PLANES, planes, strict=True):
-        table = tables.get((channel, colour))
-        if table is not None:
-            facts[f"u_affine_{plane}"] = list(np.ravel(table["affine"]))
-            facts[f"u_scale_{plane}"] = list(table["scale"])
-            facts["u_nodes_per_px"] = [1.0 / step for step in table["step_px"]]
+    for plane, colour in zip(PLANES, field_colours(package.colours), strict=True):
+        for table in tables:
+            if (table["channel"], table["colour"]) == (channel, colour):
+                facts[f"u_affine_{plane}"] = list(np.ravel(table["affine"]))
+                facts[f"u_scale_{plane}"] = list(table["scale"])
+                facts["u_nodes_per_px"] = [1.0 / step for step in table["step_px"]]
     return facts
-
-
-def _planes(package: Package) -> list[str]:
-    return list(field_colours(package.colours))
 
 
 def _same(one: list[float], other: list[float]) -> bool:

@@ -5,18 +5,19 @@ table        one triangle; content place and drive per pixel from spline tables 
 polynomial   one triangle; directions per pixel from Chebyshev terms in a uniform block (`prewarp_prepare`)
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
 
 import numpy as np
 
 from prewarp.encoding import largest_code
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package_file import DIRECTION_FRAME, ArrayNote, PackageFile
+from prewarp.export.package_file import DIRECTION_FRAME, ArrayNote, JsonObject, PackageFile
 from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.polynomial_block import coefficient_block, polynomial_plan
-from prewarp.export.shader_text import GLSL, HEADS, Constant, DeviceShader, device_shader
-from prewarp.export.shader_textures import MEANINGS, PLANES, gain_of, shader_textures, weight_of
-from prewarp.export.texture_table import TextureScale
+from prewarp.export.quantise import TableScale
+from prewarp.export.shader_text import HEADS, Constant, DeviceShader, device_shader
+from prewarp.export.shader_textures import MEANINGS, PLANES, shader_textures
 from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
@@ -30,14 +31,20 @@ _STAGES = {
 }
 _HOW = {
     "mesh": "Vertex-mesh path: draw the triangles of meshes/*.glb, or nodes from the C evaluator.",
-    "table": "Table-texture path: draw three vertices with picture.vert; tables are textures/*.ktx2 of one pupil position.",
-    "polynomial": "Polynomial path: draw three vertices with picture.vert; fill the block by prewarp_prepare when the pupil moves.",
+    "table": (
+        "Table-texture path: draw three vertices with picture.vert; tables are textures/*.ktx2 of one pupil position."
+    ),
+    "polynomial": (
+        "Polynomial path: draw three vertices with picture.vert; fill the block by prewarp_prepare when the pupil "
+        "moves."
+    ),
 }
 _HEAD = """\
 {how}
 Channel '{channel}'. Made by prewarp; do not edit. Constants and textures are listed in manifest.json.
 Writes code / largest code, 0 to 1: the target must store it unchanged (no sRGB conversion, no blending).
-CAUTION: a wrong map or a stale pupil position shows a doubled or displaced picture; keep a way back to one plain channel."""
+CAUTION: a wrong map or a stale pupil position shows a doubled or displaced picture; keep a way back to one plain \
+channel."""
 _PICTURE_HEAD = "One triangle that covers the target. Made by prewarp; do not edit."
 
 
@@ -46,23 +53,24 @@ def shader_package_files(
     channel: str,
     dialects: tuple[str, ...],
     lookup: Lookup | None,
-    shared: Mapping[str, TextureScale],
+    shared: Mapping[str, TableScale],
     /,
 ) -> Iterator[PackageFile]:
-    """Yield the shaders of a channel, the textures and the blocks that they need; paths that are not available are left out.
+    """Yield the shaders of a channel, the textures and the blocks that they need.
 
-    `shared`: plane and scale of the KTX2 tables by colour; empty where none are exported.
+    Paths that are not available are left out. `shared`: plane and scale of the KTX2 tables by colour; empty where none
+    are exported.
     """
     plan = polynomial_plan(lookup, channel, build.planes)
-    paths = ["mesh", *(["table"] if shared else []), *(["polynomial"] if plan.degree is not None else [])]
-    yield from shader_textures(build, channel, lookup if plan.degree is not None else None)
-    if plan.degree is not None:
-        for pupil in range(len(build.pupils_mm)):
-            yield _block_file(build, channel, lookup, plan.degree, pupil)
+    used = lookup if plan.degree is not None else None
+    yield from shader_textures(build, channel, used)
+    if used is not None:
+        yield from _block_files(build, channel, used, plan.degree or 1)
     constants = _constants(build, channel, shared, lookup)
+    paths = ["mesh", *(["table"] if shared else []), *(["polynomial"] if used is not None else [])]
     for path in paths:
         for piece in _STAGES[path]:
-            options = _options(build, channel, piece, plan.degree, lookup)
+            options = _options(build, channel, piece, used, plan.degree or 1)
             head = _HEAD.format(how=_HOW[path], channel=" ".join(channel.split()))
             for dialect in dialects:
                 shader = device_shader(
@@ -82,8 +90,8 @@ def picture_files(dialects: tuple[str, ...], /) -> Iterator[PackageFile]:
 
 
 def not_available(
-    build: DeviceBuild, lookup: Lookup | None, shared: Mapping[str, Mapping[str, TextureScale]], /
-) -> list[dict]:
+    build: DeviceBuild, lookup: Lookup | None, shared: Mapping[str, Mapping[str, TableScale]], /
+) -> list[JsonObject]:
     """Return which shader paths are left out for which channel, and why."""
     missing = []
     for channel in build.channels:
@@ -96,7 +104,7 @@ def not_available(
 
 
 def _options(
-    build: DeviceBuild, channel: str, piece: str, degree: int | None, lookup: Lookup | None
+    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int
 ) -> dict[str, int]:
     light = build.light(channel)
     panel = {
@@ -107,115 +115,104 @@ def _options(
     projection = {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection]}
     if piece == "device_mesh.vert":
         return projection
-    if piece != "device_polynomial.frag":
+    if piece != "device_polynomial.frag" or lookup is None:
         return panel
-    gained = all(gain_of(lookup, channel, colour) is not None for colour in build.planes)
     return {
         **panel,
         **projection,
         "PREWARP_DEGREE": degree,
-        "PREWARP_WEIGHTED": int(weight_of(lookup, channel) is not None),
-        "PREWARP_GAINED": int(gained),
+        "PREWARP_WEIGHTED": int(lookup.weight_of(channel) is not None),
+        "PREWARP_GAINED": int(all(lookup.gain_of(channel, colour) is not None for colour in build.planes)),
     }
 
 
 def _constants(
-    build: DeviceBuild, channel: str, shared: Mapping[str, TextureScale], lookup: Lookup | None
+    build: DeviceBuild, channel: str, shared: Mapping[str, TableScale], lookup: Lookup | None
 ) -> dict[str, Constant]:
-    content, transfer = build.content, build.transfer(channel)
-    size, focal = content.size_px, content.focal_px
+    content, panel, bits = build.content, build.panel_size_px(channel), build.bit_depth(channel)
+    (width, height), focal = content.size_px, content.focal_px
     per = "tangent" if content.projection == "flat" else "radian"
+    mixing, gamma = tuple(build.light(channel).mixing.ravel()), build.transfer(channel).gamma
+    straight = "content point straight ahead: u, v"
+    mixes = "white match: red, green, blue drive from linear content, row by row"
     constants = {
-        "u_panel_px": Constant("vec2", build.panel_size_px(channel), "panel: width, height", "px"),
-        "u_content_middle": Constant("vec2", (size[0] / 2, size[1] / 2), "content point straight ahead: u, v", "content px"),
-        "u_content_scale": Constant("vec2", (focal, -focal), "content per unit along x, y", f"content px per {per}"),
-        "u_largest_code": Constant("float", (largest_code(build.bit_depth(channel)),), f"largest code of {build.bit_depth(channel)} bits", "codes"),
-        "u_gamma": Constant("float", (transfer.gamma,), "light = encoded value to this power", "no unit"),
-        "u_mixing": Constant("mat3", tuple(build.light(channel).mixing.ravel()), "white match: red, green, blue drive from linear content, row by row", "no unit"),
-    }  # fmt: skip
+        "u_panel_px": Constant("vec2", panel, "panel: width, height", "px"),
+        "u_content_middle": Constant("vec2", (width / 2, height / 2), straight, "content px"),
+        "u_content_scale": Constant(
+            "vec2", (focal, -focal), "content per unit along x, y", f"content px per {per}"
+        ),
+        "u_largest_code": Constant("float", (largest_code(bits),), f"largest code of {bits} bits", "codes"),
+        "u_gamma": Constant("float", (gamma,), "light = encoded value to this power", "no unit"),
+        "u_mixing": Constant("mat3", mixing, mixes, "no unit"),
+    }
+    unit = "content px, content px, share of light"
     for plane, colour in zip(PLANES, build.planes, strict=True):
         if colour in shared:
             own = shared[colour]
-            constants[f"u_affine_{plane}"] = Constant(
-                "mat3",
-                tuple(own.affine.ravel()),
-                f"{plane}: content u, content v, drive; each constant, per panel px along u, along v",
-                "content px, content px, share of light",
+            lines = f"{plane}: content u, content v, drive; each constant, per panel px along u, along v"
+            per_unit = f"{plane}: per unit of the table: content u, content v, drive"
+            per_px = tuple(1.0 / own.step)
+            constants[f"u_affine_{plane}"] = Constant("mat3", tuple(own.affine.ravel()), lines, unit)
+            constants[f"u_scale_{plane}"] = Constant("vec3", tuple(own.scale), per_unit, unit)
+            constants["u_nodes_per_px"] = Constant(
+                "vec2", per_px, "table nodes along u, v", "nodes per panel px"
             )
-            constants[f"u_scale_{plane}"] = Constant(
-                "vec3",
-                tuple(own.scale),
-                f"{plane}: per unit of the table: content u, content v, drive",
-                "content px, content px, share of light",
-            )
-            constants["u_nodes_per_px"] = Constant("vec2", tuple(1.0 / own.step), "table nodes along u, v", "nodes per panel px")  # fmt: skip
-    weight = None if lookup is None else weight_of(lookup, channel)
+    weight = None if lookup is None else lookup.weight_of(channel)
     if weight is not None:
-        constants["u_weight_low"] = Constant(
-            "vec2", tuple(weight.low), "direction of the first node of the blend weight: x, y", "tangent"
+        first, last = (
+            "direction of the first node of the blend weight: x, y",
+            "direction of its last node: x, y",
         )
-        constants["u_weight_high"] = Constant("vec2", tuple(weight.high), "direction of its last node: x, y", "tangent")  # fmt: skip
+        constants["u_weight_low"] = Constant("vec2", tuple(weight.low), first, "tangent")
+        constants["u_weight_high"] = Constant("vec2", tuple(weight.high), last, "tangent")
     return constants
 
 
-def _block_file(build: DeviceBuild, channel: str, lookup: Lookup, degree: int, pupil: int) -> PackageFile:
-    block = coefficient_block(lookup, channel, build.planes, degree, build.pupils_mm[pupil])
-    note = ArrayNote(
-        "PrewarpCoefficients", block.shape, ("red and green, then blue", "Chebyshev terms by total degree", "vec4"), "float32",
-        "tangent", DIRECTION_FRAME, "term k of T_i(s) T_j(t): k = (i + j)(i + j + 1) / 2 + j; s = 2 u / width - 1, t = 2 v / height - 1",
-    )  # fmt: skip
-    details = {"channel": channel, "pupil": pupil, "degree": degree, "planes": list(build.planes)}
-    return PackageFile(
-        f"shaders/blocks/{build.stem(channel)}_p{pupil:03d}.bin",
-        block.astype("<f4").tobytes(),
-        BLOCK,
-        "uniform block of the polynomial path, std140, for one pupil position",
-        (note,),
-        details,
-    )
+def _block_files(build: DeviceBuild, channel: str, lookup: Lookup, degree: int) -> Iterator[PackageFile]:
+    for pupil, pupil_mm in enumerate(build.pupils_mm):
+        block = coefficient_block(lookup, channel, build.planes, degree, pupil_mm)
+        note = ArrayNote(
+            "PrewarpCoefficients",
+            block.shape,
+            ("red and green, then blue", "Chebyshev terms by total degree", "vec4"),
+            "float32",
+            "tangent",
+            DIRECTION_FRAME,
+            "term k of T_i(s) T_j(t): k = (i + j)(i + j + 1) / 2 + j; s = 2 u / width - 1, t = 2 v / height - 1",
+        )
+        path = f"shaders/blocks/{build.stem(channel)}_p{pupil:03d}.bin"
+        what = "uniform block of the polynomial path, std140, for one pupil position"
+        details = {"channel": channel, "pupil": pupil, "degree": degree, "planes": list(build.planes)}
+        yield PackageFile(path, block.astype("<f4").tobytes(), BLOCK, what, (note,), details)
 
 
 def _shader_file(path: str, shader: DeviceShader, kind: str, channel: str | None) -> PackageFile:
-    return PackageFile(
-        path, shader.text.encode(), KIND, f"{shader.stage} stage, {kind} path, {shader.dialect}", (), shader_details(shader, kind, channel)
-    )  # fmt: skip
+    what = f"{shader.stage} stage, {kind} path, {shader.dialect}"
+    return PackageFile(path, shader.text.encode(), KIND, what, (), shader_details(shader, kind, channel))
 
 
-def shader_details(shader: DeviceShader, kind: str, channel: str | None, /) -> dict:
-    """Return what the manifest says of a stage: what goes in, what comes out, where it is bound, and every constant."""
+def shader_details(shader: DeviceShader, kind: str, channel: str | None, /) -> JsonObject:
+    """Return what the manifest says of a stage: what goes in and out, where it is bound, and every constant."""
+
+    def carried(names: Sequence[tuple[int, str, str]]) -> list[JsonObject]:
+        return [{"location": place, "type": of, "name": name} for place, of, name in names]
+
+    def bound(names: Sequence[tuple[int, str]]) -> list[JsonObject]:
+        return [{"binding": place, "name": name, "holds": MEANINGS[name]} for place, name in names]
+
+    constants = [
+        {**asdict(one), "name": name, "values": [float(np.float32(value)) for value in one.values]}
+        for name, one in shader.constants.items()
+    ]
     return {
         "channel": channel,
         "path": kind,
         "dialect": shader.dialect,
         "stage": shader.stage,
         "translated_from": None,
-        "inputs": [{"location": place, "type": of, "name": name} for place, of, name in shader.inputs],
-        "outputs": [{"location": place, "type": of, "name": name} for place, of, name in shader.outputs],
-        "samplers": [
-            {"binding": place, "name": name, "holds": MEANINGS[name]} for place, name in shader.samplers
-        ],
-        "blocks": [
-            {"binding": place, "name": name, "holds": MEANINGS[name]} for place, name in shader.blocks
-        ],
-        "constants": [
-            {
-                "name": name,
-                "type": one.type,
-                "values": [float(np.float32(value)) for value in one.values],
-                "meaning": one.meaning,
-                "unit": one.unit,
-            }
-            for name, one in shader.constants.items()
-        ],
+        "inputs": carried(shader.inputs),
+        "outputs": carried(shader.outputs),
+        "samplers": bound(shader.samplers),
+        "blocks": bound(shader.blocks),
+        "constants": constants,
     }
-
-
-__all__ = [
-    "DIALECTS",
-    "GLSL",
-    "KIND",
-    "not_available",
-    "picture_files",
-    "shader_details",
-    "shader_package_files",
-]

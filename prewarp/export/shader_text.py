@@ -1,11 +1,12 @@
-"""Shader text for devices: pieces of `shaders/` composed, cut to the options chosen, constants written in, in one of three dialects.
+"""Shader text for devices: pieces of `shaders/` composed, cut to the options chosen, in one of three dialects.
 
 The pieces declare what they need as uniforms. Here every uniform becomes either a constant (with its meaning and unit in a
 comment) or a resource; one that is neither is an error, so nothing is left to guess. Text only: nothing here needs OpenGL.
 """
 
+import operator
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -26,12 +27,15 @@ _CONDITION = re.compile(r"^\s*#(if|elif)\s+(\w+)\s*(==|>|<)\s*(\d+)\s*$")
 _UNIFORM = re.compile(r"^uniform\s+(\w+)\s+(\w+)\s*;")
 _BLOCK = re.compile(r"^layout\(std140\)\s+uniform\s+(\w+)\s*\{")
 _BETWEEN = re.compile(r"^(in|out)\s+(\w+)\s+(\w+)\s*;")
-_COMPARE = {"==": lambda a, b: a == b, ">": lambda a, b: a > b, "<": lambda a, b: a < b}
+_COMPARE: dict[str, Callable[[int, int], bool]] = {"==": operator.eq, ">": operator.gt, "<": operator.lt}
 
 
 @dataclass(frozen=True)
 class Constant:
-    """A value that is written into the text: `type` (float, vec2, vec3, mat3), `values` column by column, meaning and unit."""
+    """A value that is written into the text.
+
+    `type`: float, vec2, vec3 or mat3. `values`: column by column. Meaning and unit are for people.
+    """
 
     type: str
     values: tuple[float, ...]
@@ -109,7 +113,8 @@ def device_shader(
         f"#define {name} {value}" for name, value in options.items() if re.search(rf"\b{name}\b", code)
     ]
     comment = [f"// {line}".rstrip() for line in head.splitlines()]
-    whole = "\n".join([*HEADS[dialect].rstrip("\n").split("\n")[:1], *comment, *HEADS[dialect].rstrip("\n").split("\n")[1:], *defines, text])  # fmt: skip
+    first, *others = HEADS[dialect].rstrip("\n").split("\n")
+    whole = "\n".join([first, *comment, *others, *defines, text])
     return DeviceShader(
         re.sub(r"\n{3,}", "\n\n", whole).rstrip("\n") + "\n",
         "vertex" if piece.endswith(".vert") else "fragment",
@@ -127,12 +132,9 @@ def literal(value: float, /) -> str:
     number = np.float32(value)
     if not np.isfinite(number):
         raise ShaderError(f"a constant is {value!r}; expected a finite number.")
-    text = (
-        np.format_float_scientific(number, trim="0")
-        if number != 0 and not 1e-4 <= abs(number) < 1e7
-        else None
-    )
-    return text or np.format_float_positional(number, trim="0")
+    plain = number == 0 or 1e-4 <= abs(number) < 1e7
+    written = np.format_float_positional if plain else np.format_float_scientific
+    return written(number, trim="0")
 
 
 class _Declared:
@@ -176,12 +178,9 @@ class _Declared:
     def _block(self, name: str, line: str) -> str:
         binding = self._next_binding()
         self.blocks.append((binding, name))
-        line = f"// {self._meaning(name)}\n{line}"
-        return (
-            line.replace("layout(std140)", f"layout(std140, set = 0, binding = {binding})")
-            if self.vulkan
-            else line
-        )
+        if self.vulkan:
+            line = line.replace("layout(std140)", f"layout(std140, set = 0, binding = {binding})")
+        return f"// {self._meaning(name)}\n{line}"
 
     def _between(self, way: str, kind: str, name: str) -> str:
         listed = self.inputs if way == "in" else self.outputs
@@ -204,36 +203,36 @@ class _Declared:
 def _pruned(lines: list[str], options: Mapping[str, int]) -> list[str]:
     """Return the lines that are left when every option but `OPEN_OPTIONS` has its value."""
     values = _defaults(lines) | dict(options)
+
+    def holds(condition: re.Match[str]) -> bool:
+        return _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
+
     kept: list[str] = []
     # Per open conditional: whether its directives stay, whether it is active, whether a branch was taken already.
     stack: list[list[bool]] = []
     seen: set[str] = set()
     for line in lines:
-        word = line.strip().split(" ")[0]
         active = all(frame[1] for frame in stack)
+        word = line.strip().split(" ")[0]
         guard, condition = _GUARD.match(line), _CONDITION.match(line)
+        stays = True
         if guard:
             stays = guard[1] in OPEN_OPTIONS and guard[1] not in seen
             seen.add(guard[1])
             stack.append([stays, stays, True])
-            if stays and active:
-                kept.append(line)
         elif condition and condition[2] in OPEN_OPTIONS:
             stack.append([True, True, True])
-            if active:
-                kept.append(line)
         elif condition and condition[1] == "if":
-            holds = _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
-            stack.append([False, holds, holds])
+            stays = False
+            stack.append([False, *[holds(condition)] * 2])
         elif word in ("#elif", "#else") and not stack[-1][0]:
-            holds = word == "#else" or _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
-            stack[-1][1] = holds and not stack[-1][2]
-            stack[-1][2] = stack[-1][2] or holds
+            stays = False
+            good = condition is None or holds(condition)
+            stack[-1][1:] = [good and not stack[-1][2], good or stack[-1][2]]
         elif word == "#endif":
             stays = stack.pop()[0]
-            if stays and all(frame[1] for frame in stack):
-                kept.append(line)
-        elif active:
+            active = all(frame[1] for frame in stack)
+        if stays and active:
             kept.append(line)
     return kept
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError, PackageError
@@ -31,8 +32,8 @@ _SLOPE_STEP_PX = 0.25
 class MapPoints:
     """One channel and colour, for all pupils (m) and points (n).
 
-    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside (`heeded`); `blend`, `gain`
-    (m, n), gain 1 where there is no match.
+    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside (`heeded`);
+    `blend`, `gain` (m, n), gain 1 where there is no match.
     """
 
     tangent: FloatArray
@@ -48,16 +49,17 @@ class MapPoints:
 
 @dataclass(frozen=True)
 class Truth:
-    """`pupils_mm` (m, 3), the first `mesh_pupils` of them those of the meshes; `pixel` (n, 2) per channel; `maps` by
-    (channel, colour)."""
+    """`pupils_mm` (m, 3), the first `mesh_pupils` those of meshes; `pixel` (n, 2) per channel; `maps` by channel, colour."""
 
     pupils_mm: FloatArray
     mesh_pupils: int
     pixel: Mapping[str, FloatArray]
     maps: Mapping[tuple[str, str], MapPoints]
 
-    def px_error(self, channel: str, colour: str, tangent: FloatArray, pupils: slice | int, /) -> FloatArray:
-        """Return the error in panel px of directions (..., n, 2) for some of the pupils; not a number counts as infinite."""
+    def px_error(
+        self, channel: str, colour: str, tangent: FloatArray | NDArray[np.float32], pupils: slice | int, /
+    ) -> FloatArray:
+        """Return the error in panel px of directions (..., n, 2) for some of the pupils; infinite where not a number."""
         points = self.maps[channel, colour]
         error = px_error(tangent - points.tangent[pupils], points.px_per_tangent[pupils])
         return np.where(np.isfinite(error), error, np.inf)
@@ -68,14 +70,14 @@ def truth_of(build: DeviceBuild, /) -> Truth:
     random = np.random.default_rng(_SEED)
     low, high = build.pupil_box_mm
     extra = random.uniform(low, high, (_EXTRA_PUPILS, 3))
-    extra[0], extra[1], extra[2] = low, high, 0.5 * (low + high)
+    extra[:3] = low, high, 0.5 * (low + high)
     pupils = np.concatenate([build.pupils_mm, extra])
     count = int(np.clip(_POINTS_IN_ALL // len(pupils), _FEWEST_POINTS, _MOST_POINTS))
     pixel, maps = {}, {}
     for channel in build.channels:
         width, height = build.panel_size_px(channel)
         points = random.uniform([0.0, 0.0], [width, height], (count, 2))
-        points[:4] = [[0.0, 0.0], [width, 0.0], [0.0, height], [width, height]]
+        points[:4] = np.array([[0, 0], [1, 0], [0, 1], [1, 1]]) * build.panel_size_px(channel)
         pixel[channel] = points
         for colour in build.colours:
             maps[channel, colour] = _points(build, channel, colour, points, pupils)
@@ -84,42 +86,28 @@ def truth_of(build: DeviceBuild, /) -> Truth:
 
 def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
     """Return `truth.npz`."""
-    arrays: dict[str, np.ndarray] = {
-        "pupils_mm": truth.pupils_mm,
-        "mesh_pupils": np.array([truth.mesh_pupils], dtype=np.int64),
-    }
-    notes = [
-        ArrayNote("pupils_mm", truth.pupils_mm.shape, ("pupils", "x, y, z"), "float64", "mm", PUPIL_FRAME),
-        ArrayNote("mesh_pupils", (1,), ("one",), "int64", "how many of the pupils, from the first, are those of the meshes"),
-    ]  # fmt: skip
+    arrays: dict[str, np.ndarray] = {}
+    notes = []
+
+    def add(name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, frame: str = "") -> None:
+        arrays[name] = values
+        notes.append(ArrayNote(name, values.shape, axes, values.dtype.name, unit, frame))
+
+    count = np.array([truth.mesh_pupils], dtype=np.int64)
+    add("pupils_mm", truth.pupils_mm, ("pupils", "x, y, z"), "mm", PUPIL_FRAME)
+    add("mesh_pupils", count, ("one",), "how many of the pupils, from the first, are those of the meshes")
+    each = ("pupils", "points")
     for place, channel in enumerate(build.channels):
-        arrays[f"c{place}_pixel"] = truth.pixel[channel]
-        notes.append(
-            ArrayNote(
-                f"c{place}_pixel",
-                truth.pixel[channel].shape,
-                ("points", "u, v"),
-                "float64",
-                "px",
-                PANEL_FRAME,
-            )
-        )
+        add(f"c{place}_pixel", truth.pixel[channel], ("points", "u, v"), "px", PANEL_FRAME)
         for number, colour in enumerate(build.colours):
-            own = truth.maps[channel, colour]
-            name = f"c{place}_{number}"
-            arrays[f"{name}_tangent"], arrays[f"{name}_blend"] = own.tangent, own.blend
-            arrays[f"{name}_px_per_tangent"] = own.px_per_tangent.astype(np.float32)
-            arrays[f"{name}_gain"] = own.gain
-            what = f"channel '{channel}', colour '{colour}'"
-            notes += [
-                ArrayNote(f"{name}_tangent", own.tangent.shape, ("pupils", "points", "tx, ty"), "float64", "tangent", f"{what}: {DIRECTION_FRAME}"),
-                ArrayNote(f"{name}_px_per_tangent", own.px_per_tangent.shape, ("pupils", "points", "u, v", "tx, ty"), "float32", "panel px per tangent", what),
-                ArrayNote(f"{name}_blend", own.blend.shape, ("pupils", "points"), "float64", "share of linear light", what),
-                ArrayNote(f"{name}_gain", own.gain.shape, ("pupils", "points"), "float64", "factor on linear light", what),
-            ]  # fmt: skip
-    return PackageFile(
-        PATH, npz_bytes(arrays), KIND, "what the fit says at random points; every artefact is held to it", tuple(notes)
-    )  # fmt: skip
+            own, name = truth.maps[channel, colour], f"c{place}_{number}"
+            what, slope = f"channel '{channel}', colour '{colour}'", own.px_per_tangent.astype(np.float32)
+            add(f"{name}_tangent", own.tangent, (*each, "tx, ty"), "tangent", f"{what}: {DIRECTION_FRAME}")
+            add(f"{name}_px_per_tangent", slope, (*each, "u, v", "tx, ty"), "panel px per tangent", what)
+            add(f"{name}_blend", own.blend, each, "share of linear light", what)
+            add(f"{name}_gain", own.gain, each, "factor on linear light", what)
+    what = "what the fit says at random points; every artefact is held to it"
+    return PackageFile(PATH, npz_bytes(arrays), KIND, what, tuple(notes))
 
 
 def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
@@ -157,12 +145,11 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
 def truth_difference(truth: Truth, fields: FieldSet, /) -> float:
     """Return how far, panel px, `truth.npz` is from a fit: the largest over all channels, colours, pupils and points."""
     worst = 0.0
-    for (channel, colour), points in truth.maps.items():
+    for channel, colour in truth.maps:
         own = fields.field(channel, colour)
         for place, pupil in enumerate(truth.pupils_mm):
             tangent = own.forward(truth.pixel[channel], pupil_mm=pupil)
-            error = px_error(tangent - points.tangent[place], points.px_per_tangent[place])
-            worst = max(worst, float(np.where(np.isfinite(error), error, np.inf).max()))
+            worst = max(worst, float(truth.px_error(channel, colour, tangent, place).max()))
     return worst
 
 
@@ -174,11 +161,10 @@ def _points(
     tangent, slopes, blend, gain = [], [], [], []
     for pupil in pupils:
         direction = own.forward(pixel, pupil_mm=pupil)
-        columns = [
-            (own.forward(pixel + step, pupil_mm=pupil) - own.forward(pixel - step, pupil_mm=pupil))
-            / (2.0 * _SLOPE_STEP_PX)
-            for step in (np.array([_SLOPE_STEP_PX, 0.0]), np.array([0.0, _SLOPE_STEP_PX]))
-        ]
+        columns = []
+        for step in _SLOPE_STEP_PX * np.eye(2):
+            ahead, behind = (own.forward(pixel + side * step, pupil_mm=pupil) for side in (1.0, -1.0))
+            columns.append((ahead - behind) / (2.0 * _SLOPE_STEP_PX))
         tangent.append(direction)
         scale = heeded(np.linalg.inv(np.stack(columns, axis=-1)), inside)
         # As the file holds them, so that errors measured now and from the file are the same.

@@ -1,12 +1,12 @@
 """Verifying a package: hashes, every artefact read back, run where it can be, and held to what the fit says.
 
-The manifest claims an error for every kind of artefact, channel and colour, measured when the package was made on what was
-about to be written; here the same is measured on what is read back. Nothing in the package is trusted or executed: C sources
-are compiled only when they are those of this version.
+The manifest claims an error for every kind of artefact, channel and colour, measured when the package was made on what
+was about to be written; here the same is measured on what is read back. Nothing in the package is trusted or executed: C
+sources are compiled only when they are those of this version.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,7 @@ from prewarp.export import (
     shader_files,
     texture_table,
 )
+from prewarp.export.package_file import JsonObject
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
@@ -43,8 +44,9 @@ SAME_CONTENT_PX = 5e-3
 
 @dataclass(frozen=True)
 class Check:
-    """One row: `artefact`, `what` of it, `error` found and `limit` claimed (None where not a number), `unit`, `ok`, `note`.
+    """One row of the result.
 
+    `artefact`, `what` of it, `ok`, `error` found and `limit` claimed (None where not a number), `unit`, `note`;
     `subject`: channel and colour, where it is about one.
     """
 
@@ -57,19 +59,10 @@ class Check:
     note: str = ""
     subject: str = ""
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> JsonObject:
         """Return the row for machines."""
         finite = self.error is None or np.isfinite(self.error)
-        return {
-            "artefact": self.artefact,
-            "what": self.what,
-            "ok": self.ok,
-            "error": self.error if finite else None,
-            "limit": self.limit,
-            "unit": self.unit,
-            "note": self.note,
-            "subject": self.subject,
-        }
+        return {**asdict(self), "error": self.error if finite else None}
 
 
 @dataclass(frozen=True)
@@ -88,7 +81,7 @@ class VerifyResult:
         """The rows that are wrong."""
         return tuple(check for check in self.checks if not check.ok)
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> JsonObject:
         """Return the result for machines."""
         return {"ok": self.ok, "checks": [check.as_dict() for check in self.checks]}
 
@@ -122,11 +115,11 @@ def verify_package(
         The folder is no package, or its manifest cannot be used at all.
     """
     package = read_package(folder)
-    checks = []
-    for name, step in (*_STEPS, ("truth", lambda package: _truth_against_fit(package, fields))):
+    checks: list[Check] = []
+    for name, step in _STEPS.items():
         progress(name)
         try:
-            checks += step(package)
+            checks += step(package, fields)
         except PrewarpError as cause:
             checks.append(Check(name, "read back", False, note=str(cause)))
         # What a damaged manifest says of a file can be of any kind.
@@ -150,7 +143,7 @@ def _why(check: Check) -> str:
     return check.note or f"{check.error:.3g} {check.unit}, claimed {check.limit:.3g}"
 
 
-def _files(package: Package) -> Iterator[Check]:
+def _files(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     entries = package.entries()
     wrong = []
     for entry in entries:
@@ -168,7 +161,8 @@ def _files(package: Package) -> Iterator[Check]:
 
 def _truth_against_fit(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     truth = _truth(package)
-    note = f"{sum(len(points) for points in truth.pixel.values())} points from {len(truth.pupils_mm)} pupil positions"
+    count = sum(len(points) for points in truth.pixel.values())
+    note = f"{count} points from {len(truth.pupils_mm)} pupil positions"
     if fields is None:
         yield Check("truth", "read back", True, note=note)
         return
@@ -176,16 +170,14 @@ def _truth_against_fit(package: Package, fields: FieldSet | None) -> Iterator[Ch
     yield Check("truth", "against the fit", error <= SAME_FIT_PX, error, SAME_FIT_PX, "px", note)
 
 
-def _lookup(package: Package) -> Iterator[Check]:
+def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     entries = package.entries(lookup_files.BLOB)
     if not entries:
         return
-    blob, truth, tally = package.data(entries[0]), _truth(package), Tally()
+    blob, truth = package.data(entries[0]), _truth(package)
     lookup = lookup_from_blob(blob, source=entries[0]["path"])
-    lookup_files.blob_reached(lookup, truth, tally)
-    sources = {
-        Path(entry["path"]).name: package.data(entry) for entry in package.entries(lookup_files.C_SOURCE)
-    }
+    tally = Tally(lookup_files.blob_reached(lookup, truth))
+    sources = {Path(one["path"]).name: package.data(one) for one in package.entries(lookup_files.C_SOURCE)}
     if sources:
         for what, ok, note in lookup_files.evaluator_checks(blob, sources, truth, tally):
             yield Check("C evaluator", what, ok, note=note)
@@ -197,50 +189,40 @@ def _lookup(package: Package) -> Iterator[Check]:
         yield from _rows(reached, limit, claim)
 
 
-def _csv(package: Package) -> Iterator[Check]:
-    truth, content, tally = _truth(package), package.content, Tally()
+def _csv(package: Package, truth: Truth) -> Iterator[Reached]:
     for entry in package.entries(csv_mesh.KIND):
         own = entry["details"]
         rows, columns = _shape(own["rows"]), _shape(own["columns"])
         nodes = csv_mesh.nodes_from_csv(package.data(entry), rows, columns, where=entry["path"])
-        size = package.panel_size_px(own["channel"])
-        spline = spline_through(
-            nodes[..., 6:9], origin=np.zeros(2), step=np.asarray(size) / np.array([columns - 1, rows - 1])
-        )
-        held = Held(csv_mesh.KIND, truth, content, own["channel"], own["colour"], _pupil(own, truth))
-        tally.add(held.spline(spline))
-    yield from _all_held(package, tally)
+        step = np.asarray(package.panel_size_px(own["channel"])) / np.array([columns - 1, rows - 1])
+        spline = spline_through(nodes[..., 6:9], origin=np.zeros(2), step=step)
+        yield _held(package, truth, csv_mesh.KIND, own).spline(spline)
 
 
-def _png(package: Package) -> Iterator[Check]:
-    truth, content, tally = _truth(package), package.content, Tally()
-    groups: dict[tuple, dict[str, dict]] = {}
+def _png(package: Package, truth: Truth) -> Iterator[Reached]:
+    groups: dict[tuple[str, str, int], dict[str, JsonObject]] = {}
     for entry in package.entries(png_table.KIND):
         own = entry["details"]
         groups.setdefault((own["channel"], own["colour"], own["pupil"]), {})[own["component"]] = entry
-    for (channel, colour, pupil), group in groups.items():
+    for group in groups.values():
         entries = [group[name] for name in COMPONENTS]
-        shape = tuple(_shape(size) for size in entries[0]["arrays"][0]["shape"])
-        pictures = [png_table.codes_from_png(package.data(one), shape, where=one["path"]) for one in entries]
-        table = png_table.table_from_pngs(pictures, [one["details"] for one in entries])
-        held = Held(png_table.KIND, truth, content, channel, colour, _pupil({"pupil": pupil}, truth))
-        tally.add(held.spline(table.spline()))
-    yield from _all_held(package, tally)
+        rows, columns = (_shape(size) for size in entries[0]["arrays"][0]["shape"])
+        pictures = [
+            png_table.codes_from_png(package.data(one), (rows, columns), where=one["path"]) for one in entries
+        ]
+        spline = png_table.spline_from_pngs(pictures, [one["details"] for one in entries])
+        yield _held(package, truth, png_table.KIND, entries[0]["details"]).spline(spline)
 
 
-def _ktx2(package: Package) -> Iterator[Check]:
-    truth, content, tally = _truth(package), package.content, Tally()
+def _ktx2(package: Package, truth: Truth) -> Iterator[Reached]:
     for entry in package.entries(texture_table.KIND):
         own = entry["details"]
         spline = spline_from_texture(package.data(entry), own, where=entry["path"])
-        held = Held(texture_table.KIND, truth, content, own["channel"], own["colour"], _pupil(own, truth))
-        tally.add(held.spline(spline))
-    yield from _all_held(package, tally)
+        yield _held(package, truth, texture_table.KIND, own).spline(spline)
 
 
-def _gltf(package: Package) -> Iterator[Check]:
-    truth, content, tally = _truth(package), package.content, Tally()
-    differing = 0.0
+def _gltf(package: Package, fields: FieldSet | None) -> Iterator[Check]:
+    truth, tally, differing = _truth(package), Tally(), 0.0
     entries = package.entries(gltf.KIND)
     for entry in entries:
         own = entry["details"]
@@ -249,49 +231,47 @@ def _gltf(package: Package) -> Iterator[Check]:
         for colour, names in own["attributes"].items():
             tangent, place = found[names["direction"]], found[names["content"]]
             nodes = np.concatenate([tangent, found[names["weight"]]], axis=-1)
-            held = Held(gltf.KIND, truth, content, own["channel"], colour, _pupil(own, truth))
+            held = _held(package, truth, gltf.KIND, {**own, "colour": colour})
             tally.add(held.triangles(nodes, package.panel_size_px(own["channel"])))
-            differing = max(differing, float(np.abs(content.pixel_from_tangent(tangent) - place).max()))
+            off = np.abs(package.content.pixel_from_tangent(tangent) - place)
+            differing = max(differing, float(off.max()))
     if entries:
-        ok = differing <= SAME_CONTENT_PX
-        yield Check(
-            gltf.KIND,
-            "content places are those of the directions",
-            ok,
-            differing,
-            SAME_CONTENT_PX,
-            "content px",
-        )
+        ok, what = differing <= SAME_CONTENT_PX, "content places are those of the directions"
+        yield Check(gltf.KIND, what, ok, differing, SAME_CONTENT_PX, "content px")
     yield from _all_held(package, tally)
 
 
-def _shaders(package: Package) -> Iterator[Check]:
+def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     if not package.entries(shader_files.KIND):
         return
-    faults = shader_checks.constant_faults(package)
-    yield _listed(shader_files.KIND, "constants", faults, "as in the manifest and in the tables")
-    faults, note = shader_checks.compile_faults(package)
-    yield _listed(shader_files.KIND, "reference compiler", faults, note)
-    faults = list(shader_checks.texture_faults(package))
-    yield _listed(shader_files.KIND, "textures", faults, "read back")
-    tally = Tally()
-    shader_checks.blocks_reached(package, _truth(package), tally)
-    yield from _all_held(package, tally)
+    compiled, note = shader_checks.compile_faults(package)
+    for what, faults, good in (
+        ("constants", shader_checks.constant_faults(package), "as in the manifest and in the tables"),
+        ("reference compiler", compiled, note),
+        ("textures", list(shader_checks.texture_faults(package)), "read back"),
+    ):
+        yield Check(shader_files.KIND, what, not faults, note="; ".join(faults[:3]) or good)
+    yield from _all_held(package, Tally(shader_checks.blocks_reached(package, _truth(package))))
 
 
-def _listed(artefact: str, what: str, faults: list[str], note: str) -> Check:
-    return Check(artefact, what, not faults, note="; ".join(faults[:3]) or note)
+Step = Callable[[Package, FieldSet | None], Iterator[Check]]
 
 
-_STEPS: tuple[tuple[str, Callable[[Package], Iterator[Check]]], ...] = (
-    ("files", _files),
-    (lookup_files.BLOB, _lookup),
-    (csv_mesh.KIND, _csv),
-    (png_table.KIND, _png),
-    (texture_table.KIND, _ktx2),
-    (gltf.KIND, _gltf),
-    (shader_files.KIND, _shaders),
-)
+def _maps(read_back: Callable[[Package, Truth], Iterator[Reached]]) -> Step:
+    """Return the step that holds all maps of a kind to the truth."""
+    return lambda package, fields: _all_held(package, Tally(read_back(package, _truth(package))))
+
+
+_STEPS: dict[str, Step] = {
+    "files": _files,
+    "truth": _truth_against_fit,
+    lookup_files.BLOB: _lookup,
+    csv_mesh.KIND: _maps(_csv),
+    png_table.KIND: _maps(_png),
+    texture_table.KIND: _maps(_ktx2),
+    gltf.KIND: _gltf,
+    shader_files.KIND: _shaders,
+}
 
 
 def _truth(package: Package) -> Truth:
@@ -301,11 +281,12 @@ def _truth(package: Package) -> Truth:
     return read_truth(package.path(entry), package.channels, package.colours)
 
 
-def _pupil(details: dict, truth: Truth) -> int:
-    place = details["pupil"]
-    if not isinstance(place, int) or not 0 <= place < truth.mesh_pupils:
-        raise ValueError(f"mesh pupil {place!r} of {truth.mesh_pupils}")
-    return place
+def _held(package: Package, truth: Truth, kind: str, details: JsonObject) -> Held:
+    """Return what a file is held to, by what the manifest says of it."""
+    pupil = details["pupil"]
+    if not isinstance(pupil, int) or not 0 <= pupil < truth.mesh_pupils:
+        raise ValueError(f"mesh pupil {pupil!r} of {truth.mesh_pupils}")
+    return Held(kind, truth, package.content, details["channel"], details["colour"], pupil)
 
 
 def _shape(value: object) -> int:
@@ -314,7 +295,8 @@ def _shape(value: object) -> int:
     return value
 
 
-def _claim(package: Package, kind: str, reached: Reached) -> dict:
+def _claim(package: Package, kind: str, reached: Reached) -> JsonObject:
+    one: JsonObject
     for one in package.manifest["errors_reached"]:
         if (one["kind"], one["channel"], one["colour"]) == (kind, reached.channel, reached.colour):
             return one
@@ -327,7 +309,8 @@ def _all_held(package: Package, tally: Tally) -> Iterator[Check]:
         yield from _rows(reached, claim["largest_error_px"], claim)
 
 
-def _rows(reached: Reached, limit_px: float | None, claim: dict) -> Iterator[Check]:
+def _rows(reached: Reached, limit_px: float | None, claim: JsonObject) -> Iterator[Check]:
+    subject = f"{reached.channel} {reached.colour}"
     for error, limit, what, unit in (
         (reached.px, limit_px, "place", "px"),
         (reached.weight, claim["largest_weight_error"], "weight, largest", "of light"),
@@ -335,5 +318,4 @@ def _rows(reached: Reached, limit_px: float | None, claim: dict) -> Iterator[Che
     ):
         if error is not None:
             ok = limit is not None and bool(error <= limit + SAME)
-            subject = f"{reached.channel} {reached.colour}"
             yield Check(reached.kind, what, ok, error, limit, unit, subject=subject)
