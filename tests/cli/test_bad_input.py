@@ -12,7 +12,7 @@ from prewarp.errors import GridError
 from tests.cli.conftest import run
 
 # The package's attribute of this name is the command.
-CHECK = importlib.import_module("prewarp.cli.check")
+CHECK = importlib.import_module("prewarp.cli.commands.check")
 
 
 def complaint(done) -> str:
