@@ -6,7 +6,7 @@ seen there. Between nodes both are cubic B-splines (`prewarp.lattice`).
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -22,7 +22,7 @@ from prewarp.seam import Seam
 
 if TYPE_CHECKING:
     from prewarp.field import Field
-    from prewarp.photometry.luminance import LuminanceMap
+    from prewarp.photometry.luminance import LuminanceMap, ScaledLuminance
     from prewarp.photometry.match import LightMatch
 
 # With nodes 16 px apart the spline stays within 0.002 px of the map on the demo's optics (measured in the tests).
@@ -42,6 +42,17 @@ _BORDER_SLACK = 0.01
 # How far past the rim the field is asked, in nodes, and no further than a share of the panel; how far it may lead astray there, as a
 # share of the step.
 _FOLLOWED_NODES, _RIM_SHARE, _ASTRAY_SHARE = 3.0, 0.1, 0.3
+
+
+class View(Protocol):
+    """A picture of what an eye sees: how its pixels lie on directions, as `ContentProjection` has it."""
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height, px."""
+
+    def tangent_from_pixel(self, pixel: FloatArray, /) -> FloatArray:
+        """Return directions (..., 2), tangents, of view px (..., 2)."""
 
 
 @dataclass(frozen=True)
@@ -154,11 +165,11 @@ def panel_mesh(
 
 def view_mesh(
     field: "Field",
-    view: ContentProjection,
+    view: View,
     /,
     *,
     pupil_mm: ArrayLike,
-    luminance: "LuminanceMap | None" = None,
+    luminance: "LuminanceMap | ScaledLuminance | None" = None,
     step_px: float = VIEW_STEP_PX,
 ) -> SplineLattice:
     """Return the panel point (u, v), px, seen at each point of a view picture, as a spline over view px.
@@ -170,11 +181,11 @@ def view_mesh(
     ----------
     field : Field
         The channel and colour.
-    view : ContentProjection
+    view : View
         Size and projection of the view picture.
     pupil_mm : (3,) float array
         Where the pupil truly is, mm.
-    luminance : LuminanceMap, optional
+    luminance : LuminanceMap or ScaledLuminance, optional
         Adds a third component: the luminance of the panel point at full drive, as seen from there.
     step_px : float
         Largest distance between nodes, view px.
@@ -210,7 +221,7 @@ def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolA
         [a + share * (b - a) for a, b in zip(corner, np.roll(corner, -1, 0), strict=True)]
     )
     seen = field.forward(border, pupil_mm=pupil)
-    ahead = np.isfinite(tangent).all(axis=-1)
+    ahead = np.asarray(np.isfinite(tangent).all(axis=-1))
     try:
         sides = ConvexHull(seen).equations
     # A border that is not seen whole, or spans no area, rules nothing out.
@@ -280,4 +291,5 @@ def _best_affine(u: FloatArray, v: FloatArray, tangent: FloatArray) -> FloatArra
     basis = np.stack([np.ones_like(grid_u), grid_u, grid_v], axis=-1)
     forward = np.isfinite(cosine_from_tangent(tangent)).all(axis=-1)
     solution, *_ = np.linalg.lstsq(basis[forward], tangent[forward], rcond=None)
-    return basis @ solution
+    affine: FloatArray = basis @ solution
+    return affine

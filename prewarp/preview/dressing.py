@@ -1,5 +1,8 @@
 """Which pages lie over a frame: made when they change, the numbers a few times a second."""
 
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 import numpy as np
 
 from prewarp.checks import FloatArray
@@ -16,6 +19,7 @@ from prewarp.preview.stage import Page
 from prewarp.preview.state import State
 from prewarp.preview.subject import Subject
 
+Kind = TypeVar("Kind")
 # Numbers that change faster cannot be read; readings are taken more often than they are shown.
 SHOWN_SECONDS = 0.25
 READ_SECONDS = 0.05
@@ -31,8 +35,8 @@ class Dressing:
         self._recent = RecentErrors()
         self._reading = SeamReading(np.nan, np.nan)
         self._read_at = self._shown_at = -np.inf
-        self._kept: dict[str, tuple[tuple, Page | None]] = {}
-        self._numbers: tuple[tuple, Page] | None = None
+        self._kept: dict[str, tuple[tuple[object, ...], Any]] = {}
+        self._numbers: tuple[tuple[object, ...], Page] | None = None
         self._message: tuple[str, float] | None = None
 
     def say(self, text: str, now_s: float, /, *, stays: bool = False) -> None:
@@ -61,11 +65,9 @@ class Dressing:
             self._message = None
         covered = state.caution or state.help
         where = (frame_px, scale)
-        pages = {}
-        labels = self._keep(
-            "labels", (state.wipe, *where), lambda: labels_pages(state, frame_px, scale=scale)
+        pages = dict(
+            self._keep("labels", (state.wipe, *where), lambda: labels_pages(state, frame_px, scale=scale))
         )
-        pages |= labels
         pages["legend"] = self._keep(
             "legend", (state.view, *where), lambda: legend_page(state, self._channels, frame_px, scale=scale)
         )
@@ -112,9 +114,10 @@ class Dressing:
             self._shown_at = now
         return self._numbers[1]
 
-    def _keep(self, name: str, key: tuple, make):
+    def _keep(self, name: str, key: tuple[object, ...], make: Callable[[], Kind]) -> Kind:
         kept = self._kept.get(name)
         if kept is None or kept[0] != key:
             kept = (key, make())
             self._kept[name] = kept
-        return kept[1]
+        kind: Kind = kept[1]
+        return kind

@@ -2,9 +2,10 @@
 
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from prewarp.export.build import DeviceBuild
 from prewarp.export.gltf import triangle_indices
@@ -39,13 +40,14 @@ def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int]
     ShaderError
         A piece in `shaders/` is missing or cannot be composed.
     """
-    texts, textures = {}, {}
+    texts: dict[str, str] = {}
+    textures: dict[str, NDArray[np.float32]] = {}
     for file in shader_package_files(build, channel, (GLSL,), None, {}):
         if file.kind == KIND and file.details["path"] == _PATH:
-            texts[file.details["stage"]] = file.data.decode("utf-8")
+            texts[str(file.details["stage"])] = file.data.decode("utf-8")
         elif file.kind == TEXTURE:
             values = texture_from_ktx2(file.data, where=file.path).values()
-            textures[file.details["sampler"]] = values[..., 0].astype(np.float32)
+            textures[str(file.details["sampler"])] = values[..., 0].astype(np.float32)
     return DeviceDrawing(texts["vertex"], texts["fragment"], textures, triangle_indices(*node_shape))
 
 
@@ -56,7 +58,7 @@ class ExportedPanels:
         self.build = build
 
     def __call__(
-        self, context: "moderngl.Context", mesh: EyeMesh, content: ContentTexture, /, **options
+        self, context: "moderngl.Context", mesh: EyeMesh, content: ContentTexture, /, **options: Any
     ) -> DevicePanel:
         """Return one channel's panel; arguments of `LivePanel`."""
         return DevicePanel(

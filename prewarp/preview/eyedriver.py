@@ -80,4 +80,5 @@ class EyeHistory:
         if after == len(times):
             return self._pupils[-1]
         share = (time_s - times[after - 1]) / (times[after] - times[after - 1])
-        return (1.0 - share) * self._pupils[after - 1] + share * self._pupils[after]
+        pupil: FloatArray = (1.0 - share) * self._pupils[after - 1] + share * self._pupils[after]
+        return pupil

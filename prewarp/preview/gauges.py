@@ -34,10 +34,10 @@ class SeamGauge:
         colour = "G" if "G" in colours else colours[0]
         self._fields = {name: subject.eye.fields.field(name, colour) for name in subject.eye.channels}
         self._probes: list[tuple[str, str, FloatArray]] = []
-        shared = shared_directions(subject)
+        shared, seam = shared_directions(subject), subject.eye.seam
         if len(shared):
-            weights = subject.eye.seam.weights(shared)
-            order = {name: subject.eye.seam.index(name) for name in subject.eye.channels}
+            weights = seam.weights(shared)
+            order = {name: seam.index(name) for name in subject.eye.channels}
             for one, other in combinations(subject.eye.channels, 2):
                 both = np.minimum(weights[order[one]], weights[order[other]]) > 0.1
                 chosen = shared[both]

@@ -58,7 +58,8 @@ class Slip:
         """See `Motion.at`."""
         turn = 2.0 * np.pi * time_s / SLIP_SECONDS
         waves = np.array([np.sin(turn), np.sin(1.618 * turn + 1.0) - np.sin(1.0), np.sin(2.3 * turn)])
-        return 0.5 * _SHARE_OF_BOX * waves * np.array(self.half_mm)
+        place: FloatArray = 0.5 * _SHARE_OF_BOX * waves * np.array(self.half_mm)
+        return place
 
 
 @dataclass(frozen=True)

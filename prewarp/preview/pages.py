@@ -37,7 +37,7 @@ Press any key or click to go on.  H shows the keys."""
 
 
 @lru_cache(maxsize=32)
-def _font(size: float) -> ImageFont.FreeTypeFont:
+def _font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size)
 
 

@@ -1,6 +1,6 @@
 """The same frames by the CPU renderer, for machines without OpenGL and for tests: slower, exact inverses, no tables."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,8 +19,9 @@ from prewarp.preview.subject import Subject
 from prewarp.preview.views import Box, centre_of_seam, outlook_of, regions_of, shrink_for
 from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.live.outlook import Ghost, Outlook
-from prewarp.render.live.panel import MOST_BITS, shrunk_picture
+from prewarp.render.live.panel import MOST_BITS, shrunk_picture, shrunk_size
 from prewarp.render.pictures import PanelPicture, encode_view, field_colours
+from prewarp.render.sampling import SamplingPlane
 
 THREADS = 2
 _TO_LIGHT = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
@@ -59,7 +60,7 @@ class ReferencePainter:
         self._picture_of = picture_of
         self._centre = centre_of_seam(subject)
         self._colours = field_colours(subject.eye.fields.colours)
-        self._planes: tuple[tuple[str, int], tuple] | None = None
+        self._planes: tuple[tuple[str, int], Sequence[SamplingPlane]] | None = None
 
     def paint(
         self, state: State, pupil_mm: FloatArray, tracked_mm: FloatArray, pages: list[Page], /
@@ -132,7 +133,7 @@ class ReferencePainter:
         if state.view == "seam error":
             colour, shared = self._seam_error(outlook, pupil, tracked)
             alpha = SEAM_ERROR_ALPHA * shared[..., None]
-            light = (1.0 - alpha) * DIMMED * light + alpha * colour
+            light = ((1.0 - alpha) * DIMMED * light + alpha * colour).astype(np.float32)
         return light
 
     def _perceived(
@@ -186,7 +187,7 @@ class ReferencePainter:
         """
         scale = (outlook.scale_px, -outlook.scale_px)
         sight = Sight(self.subject.eye.content, outlook.size_px, outlook.middle_px, scale)
-        x, y = (np.arange(length) + 0.5 for length in outlook.size_px)
+        x, y = (np.arange(length, dtype=float) + 0.5 for length in outlook.size_px)
         meant = {}
         for name in self.subject.eye.channels:
             field = self.subject.eye.fields.field(name, self._colours[1])
@@ -242,8 +243,9 @@ def _part(light: NDArray[np.float32], box: Box) -> NDArray[np.float32]:
 def _shrunk(mesh: PanelMesh, factor: int) -> PanelMesh:
     if factor == 1:
         return mesh
-    size = tuple(max(length // factor, 1) for length in mesh.panel_size_px)
-    return replace(mesh, panel_size_px=size, content_px=mesh.content_px / factor)
+    return replace(
+        mesh, panel_size_px=shrunk_size(mesh.panel_size_px, factor), content_px=mesh.content_px / factor
+    )
 
 
 def _scaled(light: NDArray[np.float32], box: Box) -> NDArray[np.float32]:

@@ -24,7 +24,7 @@ class Scenery:
                 )
             self._own = (path.name, read_picture(path))
         self.first = self._own[0] if self._own else first
-        self._last: tuple[tuple, NDArray[np.uint8]] | None = None
+        self._last: tuple[tuple[str, tuple[int, int]], NDArray[np.uint8]] | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -33,9 +33,12 @@ class Scenery:
 
     def picture(self, name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
         """Return a scene scaled about its middle to fill a content picture (height, width, 3); the last one is kept."""
-        key = (name, tuple(size_px))
+        key = (name, size_px)
         if self._last is None or self._last[0] != key:
-            own = self._own is not None and name == self._own[0]
-            picture = filling(self._own[1], size_px) if own else scene(name, size_px)
-            self._last = (key, picture)
+            own = self._own
+            is_own = own is not None and name == own[0]
+            self._last = (
+                key,
+                filling(own[1], size_px) if own is not None and is_own else scene(name, size_px),
+            )
         return self._last[1]

@@ -78,7 +78,7 @@ class Show:
         self._pacer = Pacer()
         self._drag: str | None = None
         self._last_s: float | None = None
-        self._drawn: tuple | None = None
+        self._drawn: tuple[object, ...] | None = None
         self._saving = False
         self._worker = ThreadPoolExecutor(1)
         self._loading: Future[Subject] | None = None
@@ -120,8 +120,8 @@ class Show:
             )
         return True
 
-    def press(self, x: float, y: float, width: float) -> None:
-        """Take a press of the mouse at (x, y) in a window `width` wide, in its units."""
+    def press(self, x: float, width: float) -> None:
+        """Take a press of the mouse at x in a window `width` wide, in its units."""
         if self.state.caution:
             self.state = replace(self.state, caution=False)
             return

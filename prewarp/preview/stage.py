@@ -212,14 +212,6 @@ class Stage:
         if self.eye.resize_panels(shrink) or state.scene != self._scene:
             self.eye.set_content(self._picture_of(state.scene, self.subject.eye.content.size_px))
             self._scene = state.scene
-        if state.transmittance > 0.0 and self._world is None:
-            size = self.subject.eye.content.size_px
-            factor = min(1.0, 2048.0 / max(size))
-            size = (max(int(size[0] * factor), 16), max(int(size[1] * factor), 16))
-            self._world = make_texture(self.context, size, "srgb")
-            opaque = np.full((size[1], size[0], 4), 255, dtype=np.uint8)
-            opaque[..., :3] = self._picture_of("quay_by_day", size)
-            self._world.write(opaque)
 
     def _draw_view(self, state: State, outlook: Outlook, box: Box) -> None:
         if state.view == "blend weight":
@@ -240,7 +232,7 @@ class Stage:
 
     def _draw_perceived(self, state: State, outlook: Outlook, *, before: bool) -> None:
         dimmed = state.view == "seam error"
-        if state.transmittance > 0.0 and self._world is not None and not dimmed:
+        if state.transmittance > 0.0 and not dimmed:
             self._draw_world(state.transmittance, outlook)
         textures = self.eye.textures(before=before)
         ghost = GHOSTS[state.ghost][1]
@@ -253,7 +245,20 @@ class Stage:
         per_px = np.array([1.0, 1.0]) * content.focal_px / outlook.scale_px / np.array(content.size_px)
         corner = self.frame.frame.viewport[:2]
         first = 0.5 - (np.array(outlook.middle_px) + corner) * per_px
-        self._put(self._show, self._world, tuple(first.tolist()), tuple(per_px.tolist()), transmittance)
+        self._put(
+            self._show, self._world_texture(), tuple(first.tolist()), tuple(per_px.tolist()), transmittance
+        )
+
+    def _world_texture(self) -> "moderngl.Texture":
+        if self._world is None:
+            width, height = self.subject.eye.content.size_px
+            factor = min(1.0, 2048.0 / max(width, height))
+            size = (max(int(width * factor), 16), max(int(height * factor), 16))
+            self._world = make_texture(self.context, size, "srgb")
+            opaque = np.full((size[1], size[0], 4), 255, dtype=np.uint8)
+            opaque[..., :3] = self._picture_of("quay_by_day", size)
+            self._world.write(opaque)
+        return self._world
 
     def _draw_weights(self, outlook: Outlook) -> None:
         self.eye.view.add_values(self.frame, self._weights, outlook)
@@ -264,13 +269,13 @@ class Stage:
             self._spread_target = Target(self.context, size, "f4", count=2)
         target = self._spread_target
         target.frame.viewport = (box.left, box.top, box.width, box.height)
-        target.frame.scissor = None
-        target.clear(_LOWEST, _LOWEST, _LOWEST, _LOWEST)
-        self.context.blend_equation = self.context.MAX
+        target.clear(_LOWEST)
+        # The stub knows only the setting of one equation each for colour and alpha.
+        self.context.blend_equation = self.context.MAX  # type: ignore[assignment]
         try:
             self.eye.view.add_values(target, self._spread, outlook)
         finally:
-            self.context.blend_equation = self.context.FUNC_ADD
+            self.context.blend_equation = self.context.FUNC_ADD  # type: ignore[assignment]
         with self._part(box), self._over():
             self._error.render(dict(zip(("t_spread", "t_channels"), target.textures, strict=True)))
 
@@ -315,8 +320,7 @@ class Stage:
         try:
             yield
         finally:
-            frame.viewport = (0, 0, *self.frame.size_px)
-            frame.scissor = None
+            frame.viewport = frame.scissor = (0, 0, *self.frame.size_px)
 
     @contextmanager
     def _over(self) -> Iterator[None]:

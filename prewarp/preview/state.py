@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -9,6 +10,7 @@ from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
 from prewarp.render.live.outlook import Ghost
 
+Kind = TypeVar("Kind")
 VIEWS = ("perceived", "panels", "both", "seam error", "blend weight")
 MOTIONS = ("hand", "circle", "fixations", "slip")
 # Right and at once; late and with errors; the pupil is believed at the eye-box centre.
@@ -99,7 +101,7 @@ class State:
         return replace(self, wipe=float(np.clip(share, 0.02, 0.98)))
 
 
-def following(value: object, values: Sequence, /):
+def following(value: Kind, values: Sequence[Kind], /) -> Kind:
     """Return the value after one in a list, the first after the last, or when it is not in the list."""
     place = values.index(value) + 1 if value in values else 0
     return values[place % len(values)]

@@ -58,7 +58,8 @@ def _started() -> Any:
         import glfw
     except ImportError as cause:
         raise RenderError(f"no window: glfw is missing ({cause}). {_INSTALL}") from cause
-    glfw.ERROR_REPORTING = False
+    # The stub infers text from its default, "warn".
+    glfw.ERROR_REPORTING = False  # type: ignore[assignment]
     if not glfw.init():
         raise RenderError(f"no window: {_last_error(glfw) or 'no display was found'}. {_INSTALL}")
     return glfw
@@ -166,7 +167,7 @@ class _Loop:
             )
 
     def _now(self) -> float:
-        return self._glfw.get_time()
+        return float(self._glfw.get_time())
 
     def _frame_size(self) -> tuple[int, int]:
         width, height = self._glfw.get_framebuffer_size(self._window)
@@ -176,7 +177,8 @@ class _Loop:
         return max(float(self._glfw.get_window_content_scale(self._window)[0]), 0.5)
 
     def _size(self) -> tuple[int, int]:
-        return self._glfw.get_window_size(self._window)
+        width, height = self._glfw.get_window_size(self._window)
+        return width, height
 
     def _on_key(self, window: Any, key: int, code: int, action: int, modifiers: int) -> None:
         glfw = self._glfw
@@ -192,7 +194,7 @@ class _Loop:
             return
         if action == self._glfw.PRESS:
             # Where the mouse was at this event; glfw would say where it is by now.
-            self._show.press(*self._place, self._size()[0])
+            self._show.press(self._place[0], self._size()[0])
         else:
             self._show.release()
 

@@ -16,7 +16,7 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import Quantiser, TransferFunction, linear_from_srgb
 from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
-from prewarp.mesh import NODE_STEP_PX, VIEW_STEP_PX, PanelMesh, panel_mesh, view_mesh
+from prewarp.mesh import NODE_STEP_PX, VIEW_STEP_PX, PanelMesh, View, panel_mesh, view_mesh
 from prewarp.photometry.dither import Ditherer
 from prewarp.photometry.panel import PLAIN, PanelLight, panel_light
 from prewarp.render.pictures import PanelPicture, encode_view, for_planes, require_content
@@ -99,14 +99,17 @@ def _mixed(
     """Return the light (n,) that a colour is asked for at content points, px: its row of the white match."""
     if not light.mixes:
         return content[plane].sample(u, v)
-    row = light.mixing[plane].astype(np.float32)
-    return sum(row[other] * content[other].sample(u, v) for other in np.flatnonzero(row))
+    mixed = np.zeros_like(u)
+    for share, own in zip(light.mixing[plane].astype(np.float32), content, strict=True):
+        if share:
+            mixed += share * own.sample(u, v)
+    return mixed
 
 
 def perceived_light(
     panels: Mapping[str, PanelPicture],
     maps: Mapping[str, Sequence[SplineLattice]],
-    view: ContentProjection,
+    view: View,
     /,
     *,
     threads: int = 1,
@@ -120,7 +123,7 @@ def perceived_light(
     maps : mapping
         Channel name to three maps (red, green, blue) from view px to panel px, from `view_mesh`; a third component is the
         luminance of the panel at full drive.
-    view : ContentProjection
+    view : View
         Size and projection of the view picture.
     threads : int
         Chunks done at the same time.
@@ -288,7 +291,7 @@ def perceived_view(
 def view_maps(
     fields: "FieldSet",
     channel: str,
-    view: ContentProjection,
+    view: View,
     /,
     *,
     pupil_mm: ArrayLike,
@@ -313,8 +316,8 @@ class _RowReader:
 
     def __init__(self, spline: SplineLattice, width: int, height: int) -> None:
         # Columns are done once for all rows.
-        self._across = spline.on_columns(np.arange(width) + 0.5).astype(np.float32)
-        self._rows = spline.basis(np.arange(height) + 0.5, axis=1).astype(np.float32)
+        self._across = spline.on_columns(np.arange(width, dtype=float) + 0.5).astype(np.float32)
+        self._rows = spline.basis(np.arange(height, dtype=float) + 0.5, axis=1).astype(np.float32)
 
     def read(self, rows: slice) -> NDArray[np.float32]:
         """Return components (k, pixels of the rows)."""

@@ -77,9 +77,10 @@ def open_drawing(choice: str = "auto", /) -> Iterator[Drawing]:
     with ExitStack() as stack:
         try:
             context = stack.enter_context(open_context())
-            drawing: Drawing = GlDrawing(context, f"OpenGL, {context.info['GL_RENDERER']}")
+            of_gl = GlDrawing(context, f"OpenGL, {context.info['GL_RENDERER']}")
             if choice == "auto":
-                _require_useful(drawing)
+                _require_useful(of_gl)
+            drawing: Drawing = of_gl
         # Drivers fail in many ways; the reference renderer needs none of them.
         except Exception as cause:
             if choice == "egl":
@@ -153,7 +154,7 @@ class GlDrawing:
     def __init__(self, context: "moderngl.Context", name: str, /) -> None:
         self.name = name
         self._context = context
-        self._passes: dict = {}
+        self._passes: dict[str, PanelPass] = {}
 
     def panels(
         self,

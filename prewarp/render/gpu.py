@@ -40,7 +40,8 @@ def open_context() -> Iterator["moderngl.Context"]:
         try:
             import moderngl
 
-            context = moderngl.create_context(standalone=True, require=version, backend="egl")
+            # The stub takes settings of the window system for mappings; they are keywords.
+            context = moderngl.create_context(standalone=True, require=version, backend="egl")  # type: ignore[arg-type]
             break
         # moderngl reports a missing library, driver or version by different kinds of error.
         except Exception as cause:  # noqa: BLE001
@@ -208,9 +209,9 @@ class Target:
         """The first texture; stays the same object."""
         return self.textures[0]
 
-    def clear(self, *colour: float) -> None:
-        """Fill with one value, black where none is given."""
-        self.frame.clear(*(colour or (0.0, 0.0, 0.0, 0.0)))
+    def clear(self, value: float = 0.0) -> None:
+        """Fill all components with one value."""
+        self.frame.clear(value, value, value, value)
 
     def draw(
         self,

@@ -47,12 +47,13 @@ class PanelPicture:
 
     def linear(self) -> NDArray[np.float32]:
         """Return the light of every pixel, (height, width, 3)."""
-        return self.transfer.linear_of_codes(self.bit_depth).astype(np.float32).take(self.codes, mode="clip")
+        levels = self.transfer.linear_of_codes(self.bit_depth).astype(np.float32)
+        return np.asarray(levels.take(self.codes, mode="clip"))
 
     def shown(self) -> NDArray[np.uint8]:
         """Return the codes scaled to 8 bits, for looking at."""
         scale = 255.0 / largest_code(self.bit_depth)
-        return np.rint(self.codes * scale).astype(np.uint8)
+        return np.asarray(np.rint(self.codes * scale), dtype=np.uint8)
 
 
 def field_colours(colours: Sequence[str], /) -> tuple[str, str, str]:

@@ -49,7 +49,7 @@ class SeamLight:
             key=lambda name: (self.after[name].step_percent + self.after[name].ripple_percent).max(),
         )
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, object]:
         """Return the worst figures by colour for machines."""
         return {
             name: {"before": self.before[name].as_dict(), "after": self.after[name].as_dict()}
@@ -178,5 +178,5 @@ def _seam_view(fields: "FieldSet", seam: "Seam", pair: tuple[str, ...]) -> Conte
         for reach in reaches
     )
     focal = np.degrees(min(MOST_PX_PER_DEG, fineness))
-    size = tuple(int(value) for value in np.ceil(2.0 * half * focal))
-    return ContentProjection("flat", size, float(np.degrees(2.0 * np.arctan(size[0] / 2.0 / focal))))
+    width, height = (int(value) for value in np.ceil(2.0 * half * focal))
+    return ContentProjection("flat", (width, height), float(np.degrees(2.0 * np.arctan(width / 2.0 / focal))))

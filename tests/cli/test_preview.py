@@ -101,7 +101,10 @@ def test_a_module_stands_for_the_fit_beside_it(capture, tmp_path):
             ("--motion", "nowhere.csv", "--offscreen", "-o", "a.png"),
             "nowhere.csv: a recorded eye motion .* not found",
         ),
-        (("--eye", "left", "--offscreen", "-o", "a.png"), "no channel for the left eye; there is one for the right eye"),
+        (
+            ("--eye", "left", "--offscreen", "-o", "a.png"),
+            "no channel for the left eye; there is one for the right eye",
+        ),
     ],
 )
 def test_bad_requests_are_one_line(capture, tmp_path, monkeypatch, options, message):

@@ -70,14 +70,14 @@ def test_the_start_screen_waits_for_a_key_or_a_click(show):
     covered = one.stage.read()
     one.frame(1.0)
     assert one.state.time_s == 0.0, "the eye waits too"
-    one.press(5.0, 5.0, 240.0)
+    one.press(5.0, 240.0)
     one.frame(1.1)
     assert not one.state.caution and np.any(one.stage.read() != covered)
 
 
 def test_mouse_moves_the_pupil_and_the_wipe(show):
     one = show()
-    one.press(10.0, 10.0, 240.0)
+    one.press(10.0, 240.0)
     one.move(70.0, 60.0, -30.0, (240.0, 150.0))
     # A quarter of the width is a quarter of the eye box's width, 2 mm; a fifth of the height up is 1.2 mm.
     np.testing.assert_allclose(one.state.hand_mm, [2.0, 1.2, 0.0])
@@ -85,7 +85,7 @@ def test_mouse_moves_the_pupil_and_the_wipe(show):
     one.move(0.0, -99.0, 0.0, (240.0, 150.0))
     np.testing.assert_allclose(one.state.hand_mm, [2.0, 1.2, 0.0])
     one.key("B", 1.0)
-    one.press(122.0, 50.0, 240.0)
+    one.press(122.0, 240.0)
     one.move(60.0, -62.0, 0.0, (240.0, 150.0))
     assert one.state.wipe == 0.25
     one.release()

@@ -18,7 +18,7 @@ from prewarp.render.gpu import Program, make_texture
 from prewarp.render.live.eye import LiveEye
 from prewarp.render.live.mesh import EyeMesh
 from prewarp.render.live.outlook import Outlook
-from prewarp.render.live.panel import MOST_BITS, ContentTexture, rounding_tables
+from prewarp.render.live.panel import MOST_BITS, ContentTexture, rounding_tables, shrunk_size
 
 if TYPE_CHECKING:
     import moderngl
@@ -45,7 +45,7 @@ class ComputePanel:
     ) -> None:
         transfer = transfer or TransferFunction()
         bits = min(bit_depth, MOST_BITS)
-        self._size_px = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
+        self._size_px = shrunk_size(mesh.table.panel_size_px, shrink)
         self.texture = make_texture(context, self._size_px, "f2")
         step = np.array(self._size_px) / np.array(mesh.table.panel_size_px) * mesh.table.step_px
         nodes = int(np.ceil(_TILE / step.min())) + 2
@@ -105,7 +105,7 @@ class ComputeView:
         context = eye.context
         self.size_px = size_px
         self.texture = make_texture(context, size_px, "f2" if as_light else "f1")
-        nodes = tuple(-(-length // PITCH_PX) + 1 for length in size_px)
+        nodes = (-(-size_px[0] // PITCH_PX) + 1, -(-size_px[1] // PITCH_PX) + 1)
         self._nodes = {
             name: tuple(make_texture(context, nodes, "f4") for _ in range(3 if eye.light_option else 2))
             for name in eye.meshes

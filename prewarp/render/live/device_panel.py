@@ -16,7 +16,7 @@ from prewarp.encoding import TransferFunction
 from prewarp.errors import ShaderError
 from prewarp.render.gpu import Program, Target, make_texture, row_texture
 from prewarp.render.live.mesh import EyeMesh
-from prewarp.render.live.panel import MOST_BITS, ContentTexture, Reloadable
+from prewarp.render.live.panel import MOST_BITS, ContentTexture, Reloadable, shrunk_size
 
 if TYPE_CHECKING:
     import moderngl
@@ -89,7 +89,7 @@ class DevicePanel:
         size = mesh.table.panel_size_px
         # Codes as the device stores them, whatever the view needs; halves would not hold more than eight bits.
         self.codes = Target(context, size, "f1" if bit_depth <= 8 else "f4")
-        seen = tuple(max(length // shrink, 1) for length in size)
+        seen = shrunk_size(size, shrink)
         self._seen = Target(context, seen, "f2")
         self._decode = Program(context, "decode_pass.frag", {"PREWARP_MEAN": shrink})
         if shrink > 1:
@@ -154,7 +154,7 @@ class _DeviceProgram:
         # Compilers remove textures and inputs that have no effect.
         for unit, name in enumerate((_CONTENT, *textures)):
             if name in program:
-                program[name].value = unit
+                program[name] = unit
         names = [f"in_{name}" for name in INPUTS if f"in_{name}" in program]
         layout = " ".join(
             f"{count}f4" if f"in_{name}" in names else f"{count}x4" for name, count in INPUTS.items()

@@ -6,6 +6,7 @@ Luminance does not change along a ray, so its logarithm is a polynomial of where
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 
@@ -51,7 +52,8 @@ def lit_table(table: EyeTable, light: EyeLight, /) -> EyeTable:
 
     Maps of a higher pupil degree than the table's raise it, to at most 8.
     """
-    maps = [light.match.maps.map(table.channel, colour) for colour in light.colours]
+    # A match is made from fitted maps, not from shares of them.
+    maps = [cast(LuminanceMap, light.match.maps.map(table.channel, colour)) for colour in light.colours]
     degree = max(table.degree, *(min(one.pupil_degree, _MOST_DEGREE) for one in maps))
     table = _raised(table, degree)
     # Further out the maps stay as they are, which no polynomial does.

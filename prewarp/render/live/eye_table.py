@@ -301,7 +301,8 @@ def _filled(values: FloatArray, found: FloatArray, place: FloatArray) -> FloatAr
     """
     if found.all():
         return values
-    terms = values_2d(*np.moveaxis(place, -1, 0).reshape(2, -1), 3).T.reshape(*found.shape, -1)
+    x, y = np.moveaxis(place, -1, 0).reshape(2, -1)
+    terms = values_2d(x, y, 3).T.reshape(*found.shape, -1)
     solution, *_ = np.linalg.lstsq(terms[found], values[found], rcond=None)
     return np.where(found[..., None], values, terms @ solution)
 

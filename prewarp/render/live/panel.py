@@ -26,10 +26,10 @@ class ContentTexture:
     def __init__(self, context: "moderngl.Context", size_px: tuple[int, int], /, *, shrink: int = 1) -> None:
         self.shrink = shrink
         self._content_px = size_px
-        size = tuple(-(-length // shrink) for length in size_px)
-        self.texture = make_texture(context, size, "srgb")
+        width, height = (-(-length // shrink) for length in size_px)
+        self.texture = make_texture(context, (width, height), "srgb")
         # In content px: shrunk texels at the right and lower rim may reach beyond the picture.
-        self.size_px = (size[0] * shrink, size[1] * shrink)
+        self.size_px = (width * shrink, height * shrink)
 
     def write(self, image: NDArray[np.uint8], /) -> None:
         """Upload an sRGB picture (height, width, 3); row 0 is the top."""
@@ -41,6 +41,11 @@ class ContentTexture:
         opaque = np.full((*image.shape[:2], 4), 255, dtype=np.uint8)
         opaque[..., :3] = image
         self.texture.write(opaque)
+
+
+def shrunk_size(size_px: tuple[int, int], shrink: int, /) -> tuple[int, int]:
+    """Return width and height, px, of a panel that is drawn so many times smaller each way."""
+    return max(size_px[0] // shrink, 1), max(size_px[1] // shrink, 1)
 
 
 def shrunk_picture(image: NDArray[np.uint8], factor: int, /) -> NDArray[np.uint8]:
@@ -61,10 +66,15 @@ class Reloadable(Protocol):
 
 
 class PanelKind(Protocol):
-    """A panel as light, drawn from mesh textures: `texture`, `programs` (for reloading), and this."""
+    """A panel as light, drawn from mesh textures."""
 
-    texture: "moderngl.Texture"
-    programs: tuple[Reloadable, ...]
+    @property
+    def texture(self) -> "moderngl.Texture":
+        """The panel; stays the same object."""
+
+    @property
+    def programs(self) -> tuple[Reloadable, ...]:
+        """All programs, for reloading."""
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
         """Draw the panel from mesh textures (red, green, blue)."""
@@ -88,7 +98,7 @@ class LivePanel:
         bits = min(bit_depth, MOST_BITS)
         stores_srgb = transfer.kind == "srgb" and bits == 8
         self._content = content
-        size = tuple(max(length // shrink, 1) for length in mesh.table.panel_size_px)
+        size = shrunk_size(mesh.table.panel_size_px, shrink)
         self.target = Target(context, size, "srgb" if stores_srgb else "f2")
         self._textures = {"t_content_linear": content.texture}
         options = {} if stores_srgb else {"PREWARP_ROUNDED": 1, "PREWARP_ENCODING": ENCODINGS[transfer.kind]}
