@@ -1,8 +1,8 @@
 """Composing shader text from the pieces in `shaders/`. Text only: nothing here needs OpenGL.
 
-`#include "name.glsl"` is flattened depth first, each piece once. Options are `#define NAME value` lines of the pieces,
-guarded by `#ifndef`; only names that some piece lists can be set. Every composed line knows the file and line it came
-from, so a driver's message can be rewritten to name them (drivers disagree on `#line`).
+`#include "name.glsl"` is flattened depth first, each piece once. Options are `#define NAME value` lines of
+the pieces, guarded by `#ifndef`; only names that some piece lists can be set. Every composed line knows the
+file and line it came from, so a driver's message can be rewritten to name them (drivers disagree on `#line`).
 """
 
 import re
@@ -27,7 +27,8 @@ ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
 _INCLUDE = re.compile(r'^\s*#include\s+"([^"]+)"\s*$')
 _OPTION = re.compile(r"^\s*#define\s+(\w+)\s+\S+")
 _GUARD = re.compile(r"^\s*#ifndef\s+(\w+)\s*$")
-# How drivers mark a line: "0:12(3): error" (Mesa), "0(12) : error" (one vendor's compiler), "ERROR: 0:12:" (reference compiler).
+# How drivers mark a line: "0:12(3): error" (Mesa), "0(12) : error" (one vendor's compiler), "ERROR: 0:12:"
+# (reference compiler).
 _DRIVER_LINE = re.compile(
     r"(?P<before>(?:ERROR: |WARNING: |^)\s*)\d+(?::|\()(?P<line>\d+)(?:\)|\(\d+\))?", re.MULTILINE
 )
@@ -100,7 +101,8 @@ def compose(
         if option not in known:
             listed = ", ".join(sorted(known)) or "none"
             raise ShaderError(
-                f"{name}: option '{option}' is not known; these pieces list {listed}.{nearest_name(option, known)}"
+                f"{name}: option '{option}' is not known; these pieces list {listed}."
+                f"{nearest_name(option, known)}"
             )
         head.append(f"#define {option} {_literal(option, value)}")
     lines = [("composed", number, text) for number, text in enumerate(head, start=1)] + pieces

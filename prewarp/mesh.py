@@ -1,8 +1,8 @@
 """Meshes: maps of one channel and colour for one pupil position, on lattices of nodes.
 
-`panel_mesh` is the pre-warp map: for nodes on the panel, the content point that they must show and the channel's
-blend weight. `view_mesh` goes the other way: for nodes of a picture of what the eye sees, the panel point that is
-seen there. Between nodes both are cubic B-splines (`prewarp.lattice`).
+`panel_mesh` is the pre-warp map: for nodes on the panel, the content point that they must show and the
+channel's blend weight. `view_mesh` goes the other way: for nodes of a picture of what the eye sees, the panel
+point that is seen there. Between nodes both are cubic B-splines (`prewarp.lattice`).
 """
 
 from dataclasses import dataclass
@@ -25,22 +25,23 @@ if TYPE_CHECKING:
     from prewarp.photometry.luminance import LuminanceMap, ScaledLuminance
     from prewarp.photometry.match import LightMatch
 
-# With nodes 16 px apart the spline stays within 0.002 px of the map on the demo's optics (measured in the tests).
+# With nodes 16 px apart the spline stays within 0.002 px of the map on the demo's optics (measured in the
+# tests).
 NODE_STEP_PX = 16.0
 # A view is coarser than a panel, so its nodes are closer together for the same error in panel px.
 VIEW_STEP_PX = 8.0
 # Panel point given to a view that does not see the panel at all.
 _OFF_PANEL_PX = -1.0e4
-# Nodes this near the panel are continued smoothly, for the spline's sake at the rim; a node's error fades by 0.27 per
-# node, so what is beyond hardly reaches the rim (0.27 ** 8 = 3e-5).
+# Nodes this near the panel are continued smoothly, for the spline's sake at the rim; a node's error fades by
+# 0.27 per node, so what is beyond hardly reaches the rim (0.27 ** 8 = 3e-5).
 _CONTINUED_NODES = 8.0
 _RIM_NODES = 2.0
-# Points along a panel side when looking for nodes that cannot see the panel; the sides may bend between them by less
-# than this share of the reach.
+# Points along a panel side when looking for nodes that cannot see the panel; the sides may bend between them
+# by less than this share of the reach.
 _BORDER_POINTS = 24
 _BORDER_SLACK = 0.01
-# How far past the rim the field is asked, in nodes, and no further than a share of the panel; how far it may lead astray there, as a
-# share of the step.
+# How far past the rim the field is asked, in nodes, and no further than a share of the panel; how far it may
+# lead astray there, as a share of the step.
 _FOLLOWED_NODES, _RIM_SHARE, _ASTRAY_SHARE = 3.0, 0.1, 0.3
 
 
@@ -72,8 +73,8 @@ class PanelMesh:
     content_px : (rows, columns, 2) float array
         Content point that each node must show, px; may lie outside the content picture (black).
     weight : (rows, columns) float array
-        Blend weight at each node, times the gain of a luminance match where there is one: the drive of white, 0 to 1,
-        for linear light; cut off at 1 where it is drawn.
+        Blend weight at each node, times the gain of a luminance match where there is one: the drive of white,
+        0 to 1, for linear light; cut off at 1 where it is drawn.
     """
 
     channel: str
@@ -129,8 +130,8 @@ def panel_mesh(
     step_px : float
         Largest distance between nodes, panel px.
     warped : bool
-        False replaces the map by the best straight (affine) one: the picture placed and scaled but not warped, for
-        comparison.
+        False replaces the map by the best straight (affine) one: the picture placed and scaled but not
+        warped, for comparison.
 
     Returns
     -------
@@ -174,8 +175,8 @@ def view_mesh(
 ) -> SplineLattice:
     """Return the panel point (u, v), px, seen at each point of a view picture, as a spline over view px.
 
-    Exact inverses at the nodes, those just past the panel's rim included; nodes further out are continued smoothly, so
-    points off the panel give values outside 0 to width, 0 to height.
+    Exact inverses at the nodes, those just past the panel's rim included; nodes further out are continued
+    smoothly, so points off the panel give values outside 0 to width, 0 to height.
 
     Parameters
     ----------
@@ -210,7 +211,7 @@ def view_mesh(
 
 
 def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolArray:
-    """Return which directions (..., 2) may lie on the panel or just past its rim: those near the hull of its border, as it is seen.
+    """Return which directions (..., 2) lie near the hull of the panel's border, as it is seen.
 
     An inverse takes longest where it must fail, and most of a wide view is off any one panel.
     """
@@ -241,10 +242,10 @@ def _follow_past_rim(
     candidates: BoolArray,
     pupil: FloatArray,
 ) -> None:
-    """Add to the valid nodes, in place, those few past the rim of which the field itself says where they lead.
+    """Add to the valid nodes, in place, those few past the rim that the field itself places.
 
-    They hold the spline at the rim. Past its border a field is not fitted and may turn back: what is not about where the slope at
-    the nearest valid node leads is left out.
+    They hold the spline at the rim. Past its border a field is not fitted and may turn back: what is not
+    about where the slope at the nearest valid node leads is left out.
     """
     distance, (row, column) = distance_transform_edt(~valid, return_indices=True)
     past = candidates & ~valid & (distance <= _FOLLOWED_NODES)
@@ -263,11 +264,11 @@ def _follow_past_rim(
 def _led_outward(
     pixel: FloatArray, tangent: FloatArray, valid: BoolArray, size_px: tuple[int, int]
 ) -> FloatArray:
-    """Return panel points (rows, columns, 2) whose nodes far off the panel go straight on from the nearest valid node.
+    """Return panel points (rows, columns, 2) that go straight on, far off the panel, from the nearest node.
 
-    What polynomials continue may turn back onto the panel further out, as a ghost of what is there; the best affine map of the
-    valid nodes leads away from it, everywhere alike. Nearer nodes follow it where they have turned back already, or leave it by
-    more than the step itself.
+    What polynomials continue may turn back onto the panel further out, as a ghost of what is there; the best
+    affine map of the valid nodes leads away from it, everywhere alike. Nearer nodes follow it where they have
+    turned back already, or leave it by more than the step itself.
     """
     distance, (row, column) = distance_transform_edt(~valid, return_indices=True)
     about = tangent[valid] - tangent[valid].mean(axis=0)

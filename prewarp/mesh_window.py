@@ -36,7 +36,7 @@ class MeshWindow:
         return replace(mesh, panel_size_px=(int(width), int(height)), **parts)
 
     def moved(self, maps: Sequence[SplineLattice], /) -> tuple[SplineLattice, ...]:
-        """Return view maps (u, v, and what follows them) with panel points counted from the window's corner."""
+        """Return view maps (u, v, and what follows) with panel points counted from the window's corner."""
         corner = self.corner_px
         return tuple(
             replace(
@@ -48,7 +48,7 @@ class MeshWindow:
 
 
 def window_around(points: FloatArray, mesh: PanelMesh, /) -> MeshWindow:
-    """Return the window on a mesh that holds panel points (n, 2), px, as far as they are on the panel, and a margin.
+    """Return the window that holds those of panel points (n, 2), px, that are on the panel, and a margin.
 
     All of the panel where its nodes do not lie on whole pixels: a window must have whole pixels.
     """

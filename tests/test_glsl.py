@@ -1,4 +1,4 @@
-"""Composing shader text: flattening, options, messages, dialects; and each piece against the reference compiler."""
+"""Composing shader text: flattening, options, messages, dialects; each piece compiles alone."""
 
 import subprocess
 from itertools import takewhile

@@ -57,7 +57,7 @@ def settings_options(
 
 
 def _parameters(docstring: str) -> dict[str, str]:
-    """Return the first sentence, or what stands before a semicolon, that a docstring says of each parameter."""
+    """Return the first sentence, or what stands before a semicolon, that is said of each parameter."""
     part = docstring.partition("Parameters\n----------\n")[2].partition("\n\n")[0]
     entries = re.findall(r"^(\w+) : .*\n((?: {4}.*\n?)+)", part, re.MULTILINE)
     return {name: re.split(r"[.;](?:\s|$)", " ".join(text.split()))[0] for name, text in entries}

@@ -16,15 +16,15 @@ from prewarp.preview.state import (
     following,
 )
 
-# Views, scenes and the like change the whole picture. Changes closer together than this could add up to a flicker of more than
-# three flashes a second (WCAG 2.x, success criterion 2.3.1), so they are not taken.
+# Views, scenes and the like change the whole picture. Changes closer together than this could add up to a
+# flicker of more than three flashes a second (WCAG 2.x, success criterion 2.3.1), so they are not taken.
 SHORTEST_CHANGE_SECONDS = 0.4
 
 
 @dataclass(frozen=True)
 class Situation:
-    """What a change may depend on besides the state: scene names, motions at hand, half sizes of the eye box (3,), mm, and how bright
-    panels can be made to look.
+    """What a change may depend on besides the state: scene names, motions at hand, half sizes of the eye box
+    (3,), mm, and how bright panels can be made to look.
     """
 
     scenes: Sequence[str]
@@ -157,7 +157,7 @@ def pressed(
     shift: bool = False,
     again: bool = False,
 ) -> State:
-    """Return the state after a key; `again` is True while a key is held. Unknown keys, and abrupt changes too soon, do nothing."""
+    """Return the state after a key, unless it is unknown or abrupt and too soon; `again`: it is held."""
     if state.caution:
         return replace(state, caution=False)
     control = BY_KEY.get(key)

@@ -27,7 +27,7 @@ MESSAGE_SECONDS = 8.0
 
 
 class Dressing:
-    """Pages of one subject; the same page object is given again until it changes, so that it is uploaded once."""
+    """Pages of one subject; a page stays the same object until it changes, so that it is uploaded once."""
 
     def __init__(self, subject: Subject, /) -> None:
         self._channels = subject.eye.channels

@@ -1,4 +1,4 @@
-"""The preview's panels by exactly the shaders that `prewarp export` writes for desktops, on the vertex-mesh path."""
+"""The preview's panels by the very shaders that `prewarp export` writes for desktops (vertex meshes)."""
 
 from dataclasses import replace
 from functools import partial
@@ -52,7 +52,7 @@ def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int]
 
 
 class ExportedPanels:
-    """Makes the panels of a `LiveEye` (its `panel_kind`, with `whole_content`) as an export would have them."""
+    """Makes panels as an export has them: the `panel_kind` of a `LiveEye` with `whole_content`."""
 
     def __init__(self, build: DeviceBuild, /) -> None:
         self.build = build

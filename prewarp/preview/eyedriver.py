@@ -1,4 +1,4 @@
-"""Where the pupil is and where the tracker says it is, for a state: motions, the hand, the simulated tracker."""
+"""Where the pupil is and where the tracker says it is: motions, the hand, the simulated tracker."""
 
 from collections import deque
 from collections.abc import Callable

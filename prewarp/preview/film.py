@@ -26,7 +26,7 @@ MOST_ANIMATION_PX = 1 << 28
 
 @dataclass(frozen=True)
 class Film:
-    """`frames` pictures, `fps` a second, beginning with `state`; `numbers` and labels are laid over as the state says."""
+    """`frames` pictures, `fps` a second, beginning with `state`, which says what is laid over."""
 
     state: State
     size_px: tuple[int, int]
@@ -61,7 +61,7 @@ def write_film(
     *,
     progress: Callable[[int], None] = lambda n: None,
 ) -> int:
-    """Write frames and return how many: a folder of PNG files, or one animated file if the name ends in .png or .gif.
+    """Write frames and return how many: a folder of PNG files, or one file if the name ends in .png or .gif.
 
     Raises
     ------
@@ -75,8 +75,8 @@ def write_film(
     if kind in (".png", ".gif"):
         if film.frames * film.size_px[0] * film.size_px[1] > MOST_ANIMATION_PX:
             raise RenderError(
-                f"{film.frames} frames of {film.size_px[0]} x {film.size_px[1]} px are too many for one file. Ask for "
-                "fewer or smaller ones, or name a folder."
+                f"{film.frames} frames of {film.size_px[0]} x {film.size_px[1]} px are too many for one "
+                "file. Ask for fewer or smaller ones, or name a folder."
             )
         write_bytes(path, animation_bytes(counted, film.fps, kind=kind))
         return film.frames
@@ -87,7 +87,7 @@ def write_film(
 
 
 def animation_bytes(frames: Iterable[NDArray[np.uint8]], fps: float, /, *, kind: str) -> bytes:
-    """Return an animated PNG (".png") or GIF (".gif") that begins again at its end; GIF takes whole hundredths of a second."""
+    """Return an endless animated PNG (".png") or GIF (".gif"); GIF takes whole hundredths of a second."""
     pictures = (Image.fromarray(np.ascontiguousarray(frame)) for frame in frames)
     if kind == ".gif":
         pictures = (picture.quantize(256, dither=Image.Dither.FLOYDSTEINBERG) for picture in pictures)

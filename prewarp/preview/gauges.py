@@ -20,7 +20,7 @@ _FRAMES = 120
 
 @dataclass(frozen=True)
 class SeamReading:
-    """`error_arcmin`: the worst of all probes, NaN where none is seen in both; `focus_step_dioptres`: the largest median of a pair."""
+    """The worst error of all probes, NaN where none is seen twice, and the largest median focus step."""
 
     error_arcmin: float
     focus_step_dioptres: float

@@ -16,7 +16,7 @@ TINTS = ((0.90, 0.36, 0.02), (0.03, 0.28, 0.90), (0.45, 0.45, 0.45), (0.60, 0.05
 
 
 def false_colour(share: FloatArray, /) -> FloatArray:
-    """Return linear light (..., 3) for shares (...) of the scale, clipped to 0 to 1; twin of `prewarp_false_colour`."""
+    """Return light (..., 3) for shares (...) of the scale, clipped to 0 to 1; as `prewarp_false_colour`."""
     place = np.clip(share, 0.0, 1.0) * 3.0
     return np.stack([np.interp(place, np.arange(4.0), _STOPS[:, plane]) for plane in range(3)], axis=-1)
 

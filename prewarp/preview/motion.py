@@ -1,7 +1,8 @@
-"""How the pupil moves: synthetic motions and recorded ones. Each is a pure function of time, so a film is repeatable.
+"""How the pupil moves, synthetic or recorded: pure functions of time, so that a film is repeatable.
 
 - `circle`: once around the eye box every `CIRCLE_SECONDS`.
-- `fixations`: the eye looks here and there. Between fixations gaze jumps (saccades); the pupil is carried about the eye's centre
+- `fixations`: the eye looks here and there. Between fixations gaze jumps (saccades); the pupil is carried
+about the eye's centre
   of rotation, so it also draws back from the optics as the eye turns.
 - `slip`: the whole device creeps on the head, slowly.
 - `recorded`: positions from a file, joined by straight lines, from the start again at the end.
@@ -64,7 +65,7 @@ class Slip:
 
 @dataclass(frozen=True)
 class Fixations:
-    """The eye looks about: fixations and saccades of `prewarp.budget`, gaze kept so that the pupil stays in the box."""
+    """The eye looks about: fixations and saccades of `prewarp.budget`, the pupil kept in the box."""
 
     half_mm: tuple[float, float, float]
     seed: int = 1
@@ -108,7 +109,8 @@ def read_motion(path: Path, /) -> Recorded:
     Raises
     ------
     InputFileError, GridError
-        The file is missing or damaged, a column is missing, a cell is no number, or time does not rise; names the row.
+        The file is missing or damaged, a column is missing, a cell is no number, or time does not rise; names
+        the row.
     """
     columns = read_columns(path, schema=_SCHEMA, limit_bytes=_LIMIT_BYTES, with_arrays=False)
     row, time, pupil = columns.row, columns.numbers["time_s"], columns.stacked(PUPIL_COLUMNS)
@@ -122,13 +124,14 @@ def read_motion(path: Path, /) -> Recorded:
     falls = np.flatnonzero(np.diff(time) <= 0.0)
     if falls.size:
         raise InputFileError(
-            f"{path}, row {row[falls[0] + 1]}: time_s is {time[falls[0] + 1]:g} after {time[falls[0]]:g}; times must rise. "
-            "Sort the rows.",
+            f"{path}, row {row[falls[0] + 1]}: time_s is {time[falls[0] + 1]:g} after {time[falls[0]]:g}; "
+            "times must rise. Sort the rows.",
             path=str(path),
         )
     if np.abs(pupil).max() > 100.0:
         raise InputFileError(
-            f"{path}: positions reach {np.abs(pupil).max():g} mm; expected mm from the eye-box centre, at most 100.",
+            f"{path}: positions reach {np.abs(pupil).max():g} mm; expected mm from the eye-box centre, "
+            "at most 100.",
             path=str(path),
         )
     return Recorded(time, pupil)

@@ -23,15 +23,16 @@ _MARGIN = 10
 
 CAUTIONS = """Before you start
 
-This preview shows how a picture looks through the optics, on a monitor. It is for judging geometry and blending, not for \
-wearing.
+This preview shows how a picture looks through the optics, on a monitor. It is for judging geometry and \
+blending, not for wearing.
 
-Before a picture goes to a display that is worn: limit its luminance (IEC 62471, eye safety), and avoid flashing and strong \
-flicker (ITU-R BT.1702, ISO 9241-391). Nothing here flashes.
+Before a picture goes to a display that is worn: limit its luminance (IEC 62471, eye safety), and avoid \
+flashing and strong flicker (ITU-R BT.1702, ISO 9241-391). Nothing here flashes.
 
 A moving picture can make the viewer unwell. Stop at eye strain, headache, dizziness or nausea, and rest.
 
-People with photosensitive epilepsy should not use it without medical advice. Local codes and licensed practice come first.
+People with photosensitive epilepsy should not use it without medical advice. Local codes and licensed \
+practice come first.
 
 Press any key or click to go on.  H shows the keys."""
 
@@ -52,7 +53,7 @@ def numbers_page(
     *,
     scale: float = 1.0,
 ) -> Page:
-    """Return the quiet block of numbers at the top left; `scale` is the window's pixels per unit (high-DPI)."""
+    """Return the quiet block of numbers at the top left; `scale` is the window's pixels per unit."""
     moving = state.motion + (" (paused)" if state.paused and state.motion != "hand" else "")
     rows = [
         ("seam error, worst place", _with_unit(reading.error_arcmin, "arcmin", 2)),
@@ -238,4 +239,5 @@ def _tracker(state: State) -> str:
     if state.tracking != "noisy":
         return state.tracking
     one = state.tracker
-    return f"{one.accuracy_mm:g} mm off, {one.noise_mm:g} mm noise, {one.latency_ms:g} ms late, {one.rate_hz:g} Hz"
+    errors = f"{one.accuracy_mm:g} mm off, {one.noise_mm:g} mm noise"
+    return f"{errors}, {one.latency_ms:g} ms late, {one.rate_hz:g} Hz"

@@ -1,4 +1,4 @@
-"""One face over both ways to make frames without a window: OpenGL offscreen, or the CPU renderer where there is none."""
+"""One face over both ways to make frames without a window: OpenGL, or the CPU where there is none."""
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -80,8 +80,8 @@ def open_painter(
     subject, size_px, picture_of
         See `Stage`.
     choice : str
-        "auto": OpenGL through EGL (a software driver too: it is faster than the CPU renderer here), else the CPU renderer, which
-        then says why in its name. "egl": OpenGL or an error. "none": the CPU renderer.
+        "auto": OpenGL through EGL (a software driver too: it is faster than the CPU renderer here), else the
+        CPU renderer, which then says why in its name. "egl": OpenGL or an error. "none": the CPU renderer.
 
     path : str
         See `Stage`; the CPU renderer has one way only.

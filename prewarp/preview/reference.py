@@ -1,4 +1,4 @@
-"""The same frames by the CPU renderer, for machines without OpenGL and for tests: slower, exact inverses, no tables."""
+"""The same frames by the CPU renderer, without OpenGL and for tests: slower, exact inverses, no tables."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -29,7 +29,7 @@ _TO_LIGHT = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
 
 @dataclass(frozen=True)
 class Sight:
-    """A view picture with the face of a `ContentProjection`: px = middle + plane * scale, of any projection."""
+    """A `prewarp.mesh.View` of any projection: px = middle + plane * scale."""
 
     projection: ContentProjection
     size_px: tuple[int, int]
@@ -182,8 +182,10 @@ class ReferencePainter:
     def _meant(
         self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
     ) -> dict[str, tuple[FloatArray, FloatArray]]:
-        """Return, by channel, what its panel shows at view pixels in the middle colour: the direction that the content was
-        meant for (height, width, 2), NaN off the panel, and the blend weight (height, width), 0 off it.
+        """Return, by channel, what its panel shows at view pixels in the middle colour.
+
+        The direction that the content was meant for (height, width, 2), NaN off the panel, and the blend
+        weight (height, width), 0 off it.
         """
         scale = (outlook.scale_px, -outlook.scale_px)
         sight = Sight(self.subject.eye.content, outlook.size_px, outlook.middle_px, scale)
@@ -223,7 +225,7 @@ class ReferencePainter:
 
 
 def lay_over(light: NDArray[np.float32], page: Page, /) -> None:
-    """Blend a page over linear light (height, width, 3) in place, in linear light; what stands out is cut off."""
+    """Blend a page over linear light (height, width, 3), in place; what stands out is cut off."""
     height = min(page.pixels.shape[0], light.shape[0] - page.top)
     width = min(page.pixels.shape[1], light.shape[1] - page.left)
     skip = max(-page.left, 0)

@@ -32,7 +32,7 @@ class Scenery:
         return ((self._own[0],) if self._own else ()) + tuple(SCENES)
 
     def picture(self, name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
-        """Return a scene scaled about its middle to fill a content picture (height, width, 3); the last one is kept."""
+        """Return a scene scaled to fill a content picture (height, width, 3); the last one is kept."""
         key = (name, size_px)
         if self._last is None or self._last[0] != key:
             own = self._own

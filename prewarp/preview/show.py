@@ -1,4 +1,4 @@
-"""What a preview does from frame to frame, whatever the window is: state, eye, pages, reloading. No window library here."""
+"""What a preview does from frame to frame, whatever the window is: state, eye, pages, reloading."""
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 # How near the wipe's line the mouse must be to take it, units of the window.
 _GRIP = 14.0
-# A frame that took longer than this (the window was dragged, the machine slept) does not make the motion jump.
+# A frame that took longer than this (the window was dragged, the machine slept) does not make the motion
+# jump.
 _LONGEST_STEP_SECONDS = 0.1
 
 
@@ -133,7 +134,7 @@ class Show:
         self._drag = None
 
     def move(self, x: float, dx: float, dy: float, size: tuple[float, float]) -> None:
-        """Take a movement of the mouse to x by (dx, dy), right and down, in a window of a size, in its units."""
+        """Take a movement of the mouse to x by (dx, dy), right and down, in units of a window's `size`."""
         if self._drag == "line":
             self.state = self.state.wiped(x / max(size[0], 1.0))
         elif self._drag == "pupil":

@@ -42,7 +42,7 @@ _MANY_NODES = 100
 
 @dataclass(frozen=True)
 class Page:
-    """Text or a picture laid over a frame: sRGB and alpha (height, width, 4), its top-left corner at (left, top), px."""
+    """A picture over a frame: sRGB and alpha (height, width, 4), its top-left corner at (left, top), px."""
 
     pixels: NDArray[np.uint8]
     left: int
@@ -61,12 +61,14 @@ class Stage:
     size_px : (int, int)
         Width and height of the frame.
     picture_of : callable
-        Scene name and size to the content picture (height, width, 3), sRGB; also gives "quay_by_day", the world behind.
+        Scene name and size to the content picture (height, width, 3), sRGB; also gives "quay_by_day", the
+        world behind.
     finesse : float
         See `shrink_for`.
     path : str
-        Of `PATHS`. "mesh": triangles, on any OpenGL 3.3. "compute": compute stages where nothing but light is asked for, OpenGL
-        4.3. "exported": panels by the shaders that `prewarp export` writes for desktops, in every pixel of theirs.
+        Of `PATHS`. "mesh": triangles, on any OpenGL 3.3. "compute": compute stages where nothing but light is
+        asked for, OpenGL 4.3. "exported": panels by the shaders that `prewarp export` writes for desktops, in
+        every pixel of theirs.
 
     Raises
     ------
@@ -347,7 +349,7 @@ def faster_path(
     picture_of: Callable[[str, tuple[int, int]], NDArray[np.uint8]],
     /,
 ) -> str:
-    """Return which of "mesh" and "compute" draws frames of a moving eye faster here, by the GPU's own clock; "mesh" where it has none."""
+    """Return which of "mesh" and "compute" is faster here by the GPU's clock; "mesh" where it has none."""
     if not has_compute(context) or is_software(context.info["GL_RENDERER"]):
         return "mesh"
     if len(subject.eye.channels) > MOST_CHANNELS:

@@ -1,4 +1,4 @@
-"""What is shown and how: one frozen value, and the changes that keys and mouse make to it. Knows no window and no GPU."""
+"""What is shown and how: one frozen value, and the changes that keys and mouse make to it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -58,7 +58,8 @@ class State:
     zoom : int
         Of `ZOOMS`.
     light : str
-        How bright panels look, of `prewarp.render.live.mesh.LIGHTS`; others than "even" where luminance is known.
+        How bright panels look, of `prewarp.render.live.mesh.LIGHTS`; others than "even" where luminance is
+        known.
     numbers, help : bool
         What is laid over the picture.
     caution : bool

@@ -1,4 +1,4 @@
-"""Where things go in a frame: which part shows the view, which the panels, and how much of the field a view shows."""
+"""Where things go in a frame: the view, the panels, and how much of the field a view shows."""
 
 from dataclasses import dataclass
 
@@ -12,8 +12,8 @@ from prewarp.render.live.outlook import Outlook
 
 # Panels are drawn smaller where a view shows less than their pixels, down to this.
 MOST_SHRINK = 8
-# Pixels of a panel for each pixel of a view, at least: fewer make fine lines beat with the pixels. COARSE is for drivers that
-# draw on the CPU.
+# Pixels of a panel for each pixel of a view, at least: fewer make fine lines beat with the pixels. COARSE is
+# for drivers that draw on the CPU.
 FINE, COARSE = 1.4, 1.0
 _GAP_PX = 8
 _SHARE_OF_VIEW = 0.6
@@ -71,7 +71,7 @@ def _side_by_side(box: Box, subject: Subject) -> tuple[Box, ...]:
 
 
 def outlook_of(state: State, subject: Subject, box: Box | None, centre: FloatArray, /) -> Outlook:
-    """Return how the view lies in its box: all of the content, or the middle of the seam (plane point) made larger."""
+    """Return how the view lies in its box: all of the content, or the seam's middle (plane point) larger."""
     size = (box.width, box.height) if box is not None else subject.eye.content.size_px
     whole = Outlook.whole(subject.eye.content, size)
     factor = ZOOMS[state.zoom]
@@ -83,7 +83,7 @@ def outlook_of(state: State, subject: Subject, box: Box | None, centre: FloatArr
 
 
 def shrink_for(subject: Subject, outlook: Outlook, /, *, finesse: float = FINE) -> int:
-    """Return how many times smaller panels can be drawn for a view that shows less than their pixels: 1, 2, 4 or 8.
+    """Return how many times smaller panels can be drawn for a view of few pixels: 1, 2, 4 or 8.
 
     Panels keep at least `finesse` pixels for each of the view's.
     """
@@ -103,7 +103,7 @@ def centre_of_seam(subject: Subject, /) -> FloatArray:
 
 
 def shared_directions(subject: Subject, /, *, most: int = 4096) -> FloatArray:
-    """Return directions (n, 2), tangents, that two channels show together with at least a tenth of the light each."""
+    """Return directions (n, 2), tangents, that two channels show with at least a tenth of the light each."""
     if not subject.eye.has_seam:
         return np.zeros((0, 2))
     content = subject.eye.content

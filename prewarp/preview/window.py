@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 # Newest first: the first that the driver gives is taken. 4.3 runs compute shaders.
 _VERSIONS = ((4, 3), (3, 3))
 _INSTALL = (
-    "Install moderngl and glfw (pip), and a display with OpenGL 3.3 (on Debian: libgl1, libgl1-mesa-dri and an X or Wayland "
-    "session). Without a display use --offscreen or 'prewarp film'."
+    "Install moderngl and glfw (pip), and a display with OpenGL 3.3 (on Debian: libgl1, libgl1-mesa-dri and "
+    "an X or Wayland session). Without a display use --offscreen or 'prewarp film'."
 )
 # Waiting time where nothing changes, and where the window is hidden or not in use, seconds.
 _IDLE_SECONDS, _HIDDEN_SECONDS = 0.05, 0.25

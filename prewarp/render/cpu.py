@@ -1,8 +1,9 @@
 """The reference renderer: panel pictures and the perceived view, in numpy.
 
-Panel pass: panel pixel -> direction (forward, tracked pupil) -> content point -> linear light, times blend weight,
-encoded for the panel. View pass: view pixel -> direction -> panel point (inverse, true pupil) -> linear light, added
-over channels, encoded as sRGB. Rows are done in chunks, so memory stays at a few planes whatever the picture's size.
+Panel pass: panel pixel -> direction (forward, tracked pupil) -> content point -> linear light, times blend
+weight, encoded for the panel. View pass: view pixel -> direction -> panel point (inverse, true pupil) ->
+linear light, added over channels, encoded as sRGB. Rows are done in chunks, so memory stays at a few planes
+whatever the picture's size.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -121,8 +122,8 @@ def perceived_light(
     panels : mapping
         Channel name to its picture.
     maps : mapping
-        Channel name to three maps (red, green, blue) from view px to panel px, from `view_mesh`; a third component is the
-        luminance of the panel at full drive.
+        Channel name to three maps (red, green, blue) from view px to panel px, from `view_mesh`; a third
+        component is the luminance of the panel at full drive.
     view : View
         Size and projection of the view picture.
     threads : int
@@ -298,7 +299,7 @@ def view_maps(
     luminance: "LuminanceMaps | None" = None,
     step_px: float = VIEW_STEP_PX,
 ) -> tuple[SplineLattice, ...]:
-    """Return the maps of red, green and blue from view px to panel px, and to luminance where given, for one channel."""
+    """Return the maps of red, green and blue from view px to panel px, and luminance where given."""
     return for_planes(
         fields.colours,
         lambda colour: view_mesh(

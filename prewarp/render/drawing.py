@@ -1,4 +1,4 @@
-"""One face for both renderers: panels, then views of them; the GPU where one can be had, the CPU renderer otherwise."""
+"""One face for both renderers, panels, then views of them: the GPU where there is one, else the CPU."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
@@ -61,8 +61,8 @@ def open_drawing(choice: str = "auto", /) -> Iterator[Drawing]:
     Parameters
     ----------
     choice : str
-        "auto": a GPU through EGL if there is one, else the CPU renderer, which then says why in its name. "egl": OpenGL through
-        EGL, be it a GPU or a software driver. "none": the CPU renderer.
+        "auto": a GPU through EGL if there is one, else the CPU renderer, which then says why in its name.
+        "egl": OpenGL through EGL, be it a GPU or a software driver. "none": the CPU renderer.
 
     Raises
     ------

@@ -1,8 +1,9 @@
-"""The same two passes on a GPU, through OpenGL 3.3, map by map as exported: per pixel, from spline tables; held to `cpu.py`.
+"""The same two passes on a GPU (OpenGL 3.3), map by map as exported, from spline tables; held to `cpu.py`.
 
-Every texture and target is made once; a new pupil position writes new coefficients into textures that exist, and maps that
-are there already are not sent again. Row 0 of every texture is the top row of its picture, and targets are drawn the same
-way, so nothing is turned upside down. For an eye that moves in real time see `live.py`.
+Every texture and target is made once; a new pupil position writes new coefficients into textures that exist,
+and maps that are there already are not sent again. Row 0 of every texture is the top row of its picture, and
+targets are drawn the same way, so nothing is turned upside down. For an eye that moves in real time see
+`live.py`.
 """
 
 import operator

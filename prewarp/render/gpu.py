@@ -1,7 +1,8 @@
-"""What every OpenGL pass needs: a context, programs from shader pieces, targets and textures. Knows no optics.
+"""What every OpenGL pass needs: a context, programs from shader pieces, targets, textures. No optics.
 
-Nothing here allocates while drawing: programs remember the uniforms that they were given and send only those that change,
-and textures are bound by name. moderngl is imported when a context is opened, so that this module can be imported without it.
+Nothing here allocates while drawing: programs remember the uniforms that they were given and send only those
+that change, and textures are bound by name. moderngl is imported when a context is opened, so that this
+module can be imported without it.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -21,14 +22,15 @@ if TYPE_CHECKING:
 # OpenGL's names for what moderngl does not wrap (OpenGL 3.3 core specification).
 SRGB8_ALPHA8 = 0x8C43
 FRAMEBUFFER_SRGB = 0x8DB9
-# What a target may store: bytes, halves, floats; "srgb": bytes that hold sRGB and are light to whoever draws or samples.
+# What a target may store: bytes, halves, floats; "srgb": bytes that hold sRGB and are light to whoever draws
+# or samples.
 STORAGE = ("f1", "f2", "f4", "srgb")
 _COMPUTE_VERSION = 430
 
 
 @contextmanager
 def open_context() -> Iterator["moderngl.Context"]:
-    """Yield an OpenGL context without a window (EGL), 4.3 where there is one, else 3.3; what was made in it is released at the end.
+    """Yield an OpenGL context without a window (EGL), 4.3 where there is one, else 3.3; released at the end.
 
     Raises
     ------
@@ -72,7 +74,8 @@ class Program:
     context : moderngl.Context
         Where to draw.
     name : str
-        The fragment stage, or a compute stage (`.comp`), or a vertex stage (`.vert`) whose outputs are captured.
+        The fragment stage, or a compute stage (`.comp`), or a vertex stage (`.vert`) whose outputs are
+        captured.
     options : mapping, optional
         Options of that stage.
     vertex : str
@@ -114,10 +117,11 @@ class Program:
         self._known = frozenset(self._program)
 
     def reload(self) -> None:
-        """Compose and compile again from the files; on any `ShaderError` the program that runs stays as it is."""
+        """Compose and compile again from the files; on any `ShaderError` what runs stays as it is."""
         self._program, self._array = self._built()
         kept, self._values = self._values, {}
-        # Uniforms that the shader had when it was made may have gone in the edit; they are remembered until they come back.
+        # Uniforms that the shader had when it was made may have gone in the edit; they are remembered until
+        # they come back.
         for name, value in kept.items():
             self.set(name, value)
 
@@ -126,7 +130,7 @@ class Program:
         return name in self._program
 
     def set(self, name: str, value: Any) -> None:
-        """Set a uniform; one that the program never had is an error. A value that it has already is not sent."""
+        """Set a uniform; one that the program never had is an error. A value it has already is not sent."""
         if name in self._values and self._values[name] == value:
             return
         if name in self._program:
@@ -142,7 +146,7 @@ class Program:
         sampler: "moderngl.Sampler | None" = None,
         first_unit: int = 0,
     ) -> None:
-        """Bind textures by name; `sampler` says how textures named `..._linear` (pictures of light) are filtered."""
+        """Bind textures by name; `sampler` filters those named `..._linear` (pictures of light)."""
         for unit, (name, texture) in enumerate(textures.items(), start=first_unit):
             texture.use(unit)
             if sampler is not None and name.endswith("_linear"):
@@ -193,7 +197,7 @@ class Program:
 
 
 class Target:
-    """A texture that is drawn into; `storage` is one of `STORAGE`, further textures of the same kind may go along."""
+    """A texture that is drawn into, or `count` of them; `storage` is one of `STORAGE`."""
 
     def __init__(
         self, context: "moderngl.Context", size_px: tuple[int, int], storage: str, /, *, count: int = 1
@@ -245,7 +249,7 @@ class Target:
 def make_texture(
     context: "moderngl.Context", size_px: tuple[int, int], storage: str, /, *, components: int = 4
 ) -> "moderngl.Texture":
-    """Return an empty texture of one of the kinds in `STORAGE`, read texel by texel unless a sampler says otherwise.
+    """Return an empty texture of a kind in `STORAGE`, read texel by texel unless a sampler says otherwise.
 
     Raises
     ------

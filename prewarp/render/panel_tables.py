@@ -1,4 +1,4 @@
-"""What `shaders/encoding.glsl` needs to encode light for a panel: its uniforms and, for measured panels, a table."""
+"""What `shaders/encoding.glsl` needs to encode light: its uniforms and, for measured panels, a table."""
 
 from typing import TYPE_CHECKING
 

@@ -70,7 +70,7 @@ def field_colours(colours: Sequence[str], /) -> tuple[str, str, str]:
 
 
 def for_planes(colours: Sequence[str], make: Callable[[str], Made], /) -> tuple[Made, ...]:
-    """Return what `make` gives for the colours that draw the red, green and blue plane; it is asked once for each colour."""
+    """Return what `make` gives for the colours of the red, green and blue plane; each is asked once."""
     planes = field_colours(colours)
     made = {colour: make(colour) for colour in dict.fromkeys(planes)}
     return tuple(made[colour] for colour in planes)
@@ -94,7 +94,7 @@ def encode_view(light: NDArray[np.floating], /) -> NDArray[np.uint8]:
 
 
 def filling(image: NDArray[np.uint8], size_px: tuple[int, int], /) -> NDArray[np.uint8]:
-    """Return a picture (height, width, 3) scaled about its middle to fill `size_px`; what stands out is cut off."""
+    """Return a picture (height, width, 3) scaled about its middle to fill `size_px`, and cut to it."""
     picture = Image.fromarray(image)
     factor = max(size_px[0] / picture.width, size_px[1] / picture.height)
     crop = [max(round(size / factor), 1) for size in size_px]
@@ -104,7 +104,7 @@ def filling(image: NDArray[np.uint8], size_px: tuple[int, int], /) -> NDArray[np
 
 
 def png_bytes(image: NDArray[np.uint8] | NDArray[np.uint16], /) -> bytes:
-    """Return an 8-bit picture (height, width, 3), or grey of 8 or 16 bits (height, width), as PNG; row 0 is the top."""
+    """Return an 8-bit picture (height, width, 3), or grey (height, width) of 8 or 16 bits, as PNG."""
     stream = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(image)).save(stream, format="PNG", compress_level=6)
     return stream.getvalue()

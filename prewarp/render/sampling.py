@@ -1,7 +1,7 @@
 """Bilinear sampling of linear-light planes, fast in plain numpy.
 
-Two texels side by side are stored as one complex number, so that one gather fetches both: two gathers a sample
-instead of four, and real and imaginary part are blended across rows by one multiplication.
+Two texels side by side are stored as one complex number, so that one gather fetches both: two gathers a
+sample instead of four, and real and imaginary part are blended across rows by one multiplication.
 """
 
 from dataclasses import dataclass

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from prewarp.field import FieldSet
     from prewarp.seam import Seam
 
-# Most pixels of the view per degree: several in the window of a profile. Coarser panels get a view as fine as they are.
+# Most pixels of the view per degree: several in the window of a profile. Coarser panels get a view as fine as
+# they are.
 MOST_PX_PER_DEG = 40.0
 _MARGIN_DEG = 3.0
 _CONTENT = ContentProjection("equidistant", (64, 64), 340.0)
@@ -33,9 +34,10 @@ WHITE = "white"
 
 @dataclass(frozen=True)
 class SeamLight:
-    """Profiles across a seam by colour, and of their sum under the name "white"; luminance is a share of the target.
+    """Profiles across a seam by colour, and of their sum, "white"; luminance is a share of the target.
 
-    With a white match only the sum is given: channels whose colours differ reach one white by different amounts of each.
+    With a white match only the sum is given: channels whose colours differ reach one white by different
+    amounts of each.
     """
 
     before: Mapping[str, SeamProfile]

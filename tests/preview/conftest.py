@@ -67,7 +67,7 @@ def two_depths():
 
 @pytest.fixture(scope="session")
 def lit():
-    """Panels whose measured luminance differs by a quarter and falls off from a point that moves with the pupil."""
+    """Panels whose luminance differs by a quarter and falls off from a point that moves with the pupil."""
     return make(size_px=LIT_SIZE, step_px=20.0, match=light_match)
 
 

@@ -11,7 +11,7 @@ from prewarp.resources import resource_folder
 
 
 def copied_shaders(tmp_path, monkeypatch):
-    """Return a folder with copies of the shader pieces, from which shaders are composed until the test ends."""
+    """Return a folder with copies of the shader pieces, which are composed until the test ends."""
     folder = tmp_path / "shaders"
     shutil.copytree(resource_folder("shaders"), folder)
     monkeypatch.setattr(glsl, "resource_folder", lambda name: folder)
@@ -19,7 +19,7 @@ def copied_shaders(tmp_path, monkeypatch):
 
 
 def hold_to_edits(stage, draw, piece, *, broken, dark, message):
-    """Edit a piece twice and back; `broken` and `dark` are (old, new) texts, `draw` draws a frame that is not black."""
+    """Edit a piece twice and back; `broken` and `dark`: (old, new) texts, `draw`: a frame not black."""
     draw()
     first = stage.read()
     good = piece.read_text()

@@ -1,4 +1,4 @@
-"""Panels drawn by the exported desktop shaders: their text is the package's, their pictures are the CPU renderer's."""
+"""Panels by the exported desktop shaders: their text is the package's, their pictures the CPU renderer's."""
 
 from dataclasses import replace
 
@@ -31,7 +31,7 @@ TABLE = TransferFunction("table", table=tuple(np.linspace(0.0, 1.0, 33) ** 1.9))
 
 
 class SmoothSeam:
-    """Weights in closed form, smooth everywhere: what a lattice of weights loses at crossing outlines is not asked here."""
+    """Weights in closed form, smooth everywhere: no lattice loses anything at crossing outlines."""
 
     def index(self, channel):
         return ("left", "right").index(channel)
@@ -125,10 +125,12 @@ def test_the_shaders_are_those_of_a_package(context, subject, tmp_path, monkeypa
     monkeypatch.setattr(moderngl.Context, "program", watched)
     stage = Stage(context, subject, SIZE, picture_of=still, path="exported")
     build = device_build(subject)
-    export_package(tmp_path / "package", build, PackageOptions(formats=("shaders",), dialects=("glsl330",), eye="right"))  # fmt: skip
+    options = PackageOptions(formats=("shaders",), dialects=("glsl330",), eye="right")
+    export_package(tmp_path / "package", build, options)
+    folder = tmp_path / "package" / "shaders" / "glsl330"
     for name, panel in stage.eye.panels.items():
         texts = tuple(
-            (tmp_path / "package" / "shaders" / "glsl330" / f"{build.stem(name)}_mesh.{stage_name}").read_bytes()
+            (folder / f"{build.stem(name)}_mesh.{stage_name}").read_bytes()
             for stage_name in ("vert", "frag")
         )  # fmt: skip
         assert tuple(text.encode() for text in (panel.drawing.vertex, panel.drawing.fragment)) == texts

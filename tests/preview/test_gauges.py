@@ -32,7 +32,7 @@ def test_one_image_plane_leaves_no_seam_error(subject):
 
 
 def test_two_depths_break_the_seam_by_the_known_angle(two_depths):
-    """Images at 1 m and 3 m: a pupil 3 mm off is 3 mm * (1 - 1/3) D = 2 mrad = 6.875 arcmin at the middle (parallax, p D)."""
+    """Images at 1 m and 3 m, a pupil 3 mm off: parallax 3 mm * (1 - 1/3) D = 2 mrad = 6.875 arcmin ahead."""
     reading = SeamGauge(two_depths).read(np.array([3.0, 0.0, 0.0]), np.zeros(3))
     assert reading.error_arcmin == pytest.approx(6.875, rel=0.03)
     assert reading.focus_step_dioptres == pytest.approx(2.0 / 3.0, rel=0.03)
@@ -47,7 +47,7 @@ class Astigmatic(PlaneChannel):
 
 
 def test_focus_step_is_the_mean_of_both_focal_lines(two_depths, monkeypatch):
-    """Dioptres of a slope J are trace(J) / 2 / sqrt(1 + |t|^2), since turning a matrix keeps its trace (derived by hand)."""
+    """Dioptres of a slope J are trace(J) / 2 / sqrt(1 + |t|^2): turning keeps a trace (derived by hand)."""
     monkeypatch.setattr(gauges, "PROBES", 1 << 20)
     fields = {
         key: Astigmatic(**vars(one)) if key[0] == "left" else one

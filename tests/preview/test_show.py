@@ -1,4 +1,4 @@
-"""A show without a window: frames only when something changed, files and shaders read again, pictures saved."""
+"""A show without a window: frames only when something changed, files read again, pictures saved."""
 
 import shutil
 import time

@@ -16,8 +16,8 @@ from tests.preview.editing import copied_shaders, hold_to_edits
 pytestmark = pytest.mark.gl
 
 PUPIL, TRACKED = np.array([2.0, -1.0, 0.5]), np.array([0.0, 0.5, -1.0])
-# Codes of 255. The smooth scene leaves what meshes, filters and three roundings cost; rims of panels, where a filter fades over
-# half a pixel and the reference cuts, are the share left out.
+# Codes of 255. The smooth scene leaves what meshes, filters and three roundings cost; rims of panels, where a
+# filter fades over half a pixel and the reference cuts, are the share left out.
 CLOSE_CODES, CLOSE_SHARE = 4, 0.97
 STATES = {
     "perceived": State(scene="smooth"),
@@ -101,7 +101,8 @@ def test_seam_error_is_coloured_where_channels_overlap(context, stages):
     calm = stage.read().astype(int)
     stage.draw(STATES["seam error"], PUPIL, TRACKED)
     wrong = stage.read().astype(int)
-    # The scale ends in red; with a right tracker the seam is dark blue. Red rims of the panels are red both times.
+    # The scale ends in red; with a right tracker the seam is dark blue. Red rims of the panels are red both
+    # times.
     red = [(frame[..., 0] > 120) & (frame[..., 1:].max(axis=-1) < 90) for frame in (calm, wrong)]
     turned = red[1] & ~red[0]
     assert turned.mean() > 0.02

@@ -29,8 +29,8 @@ TANGENT = CONTENT.tangent_from_pixel(
 def settled(seam):
     """True where a direction is well inside a reach and not beside a point where two outlines cross.
 
-    Around such a point weights turn from 0 to 1 in no distance at all; a mesh rounds that off within two nodes, which
-    on these small panels (18 px a degree, nodes 8 px apart) is a degree.
+    Around such a point weights turn from 0 to 1 in no distance at all; a mesh rounds that off within two
+    nodes, which on these small panels (18 px a degree, nodes 8 px apart) is a degree.
     """
     distance = np.stack([reach.signed_distance_deg(TANGENT) for reach in seam.reaches])
     return (distance.max(axis=0) > 0.3) & ~(np.abs(distance) < 1.2).all(axis=0)
@@ -63,7 +63,7 @@ def test_one_dot_from_content_to_eye(backwards):
 
 
 def test_view_shows_the_content_where_it_belongs(fields, seam):
-    """Both channels, all colours: the perceived view is the content picture, but for the blur of two samplings."""
+    """Both channels, all colours: the view is the content picture, but for the blur of two samplings."""
     v, u = np.mgrid[0:500, 0:800]
     waves = 0.5 + 0.4 * np.sin(u / 25.0) * np.cos(v / 31.0)
     image = Quantiser(TransferFunction()).code_from_linear(
@@ -124,7 +124,8 @@ def test_panel_pass_agrees_with_opencv(fields):
     warped = cv2.remap(linear, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     expected = Quantiser(TransferFunction()).code_from_linear(warped)
     difference = np.abs(panel.codes[..., 1].astype(int) - expected)
-    # A map error of 1e-4 px changes light by up to 1e-4, which is a code near black, where a code is 3e-4 of light.
+    # A map error of 1e-4 px changes light by up to 1e-4, which is a code near black, where a code is 3e-4 of
+    # light.
     assert difference.max() <= 1
     assert np.mean(difference > 0) < 0.01
 

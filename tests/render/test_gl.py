@@ -20,8 +20,9 @@ pytestmark = pytest.mark.gl
 
 PUPIL = np.array([2.0, -1.0, 0.5])
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
-# Codes of 255. Positions in float32 differ by about 1e-4 px between the two, light by 1e-4 at hard edges; near black a
-# code is 3e-4 of light, so a light that lies within 1e-4 of a threshold may fall on either side of it.
+# Codes of 255. Positions in float32 differ by about 1e-4 px between the two, light by 1e-4 at hard edges;
+# near black a code is 3e-4 of light, so a light that lies within 1e-4 of a threshold may fall on either side
+# of it.
 MOST_CODES, MOST_SHARE = 1, 0.999
 ALL_CODES = 3
 TABLE = TransferFunction("table", table=tuple(np.linspace(0.0, 1.0, 33) ** 1.9))
@@ -43,7 +44,7 @@ def hold_to(reference, got, rim):
 
 
 def rim_of(maps_by_channel, panel_size, view):
-    """Per colour, True within a panel pixel of a panel's edge, or where a neighbour is on the other side of it."""
+    """Per colour, True within a panel pixel of a panel's edge, or next to one on its other side."""
     x, y = np.arange(view.size_px[0]) + 0.5, np.arange(view.size_px[1]) + 0.5
     rim = np.zeros((len(y), len(x), 3), dtype=bool)
     for maps in maps_by_channel.values():
@@ -104,7 +105,7 @@ def test_view_pass_equals_the_reference(context, fields, seam):
 
 @pytest.mark.parametrize("backwards", [False, True])
 def test_one_dot_from_content_to_eye(context, backwards):
-    """A dot right of the middle and above it, as for the reference renderer: no axis is swapped or turned over."""
+    """A dot right of the middle and above it: no axis is swapped or turned over."""
     channel = PlaneChannel("one", half_width=0.5, division=0.08, u_backwards=backwards)
     fields = plane_set(channel)
     panel = PanelPass(context, panel_size_px=(640, 480), content_size_px=(800, 500))

@@ -1,8 +1,9 @@
 """Panels and perceived view of one eye by compute shaders (OpenGL 4.3): the same meshes, no triangles.
 
-On chips whose graphics units are few beside their compute units this is several times faster (`tests/bench/bench_preview.py`
-measures both). The view needs the mesh the other way round: Newton's method finds the panel point of every eighth view pixel on
-the mesh itself, so no inverse table has to be made. Panels are stored as light, rounded to their codes.
+On chips whose graphics units are few beside their compute units this is several times faster
+(`tests/bench/bench_preview.py` measures both). The view needs the mesh the other way round: Newton's method
+finds the panel point of every eighth view pixel on the mesh itself, so no inverse table has to be made.
+Panels are stored as light, rounded to their codes.
 """
 
 from collections.abc import Sequence
@@ -30,7 +31,7 @@ _TILE = 16
 
 
 class ComputePanel:
-    """The panel of one channel as light, written by a compute stage; the face and arguments of `LivePanel`."""
+    """The panel of one channel as light, by a compute stage; face and arguments of `LivePanel`."""
 
     def __init__(
         self,
@@ -99,7 +100,8 @@ class ComputeView:
     def __init__(self, eye: LiveEye, size_px: tuple[int, int], /, *, as_light: bool = False) -> None:
         if len(eye.meshes) > MOST_CHANNELS:
             raise RenderError(
-                f"{len(eye.meshes)} channels; the compute path takes at most {MOST_CHANNELS}. Use the mesh path."
+                f"{len(eye.meshes)} channels; the compute path takes at most {MOST_CHANNELS}. "
+                "Use the mesh path."
             )
         self._eye = eye
         context = eye.context
@@ -162,7 +164,8 @@ def _inverse_program(context: "moderngl.Context", mesh: EyeMesh) -> Program:
     for name, value in mesh.places().items():
         program.set(name, value)
     program.set("u_pitch_px", float(PITCH_PX))
-    # The best straight map from the plane to nodes, seen from the middle of the eye box, is where Newton's method starts.
+    # The best straight map from the plane to nodes, seen from the middle of the eye box, is where Newton's
+    # method starts.
     where = mesh.plane_at_centre()
     rows, columns = where.shape[:2]
     node = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2)

@@ -1,7 +1,8 @@
-"""Panels drawn by shaders that devices are given: their text as it is, nodes from the live mesh, codes decoded for the view.
+"""Panels drawn by the shaders of devices: text as it is, nodes of the live mesh, codes decoded for the view.
 
-The text comes from outside (`DeviceDrawing`) and is compiled without a change. What a device would take from the evaluator or a
-file, the vertices of its mesh, is made on the GPU from the mesh for the tracked pupil; nothing is uploaded when the eye moves.
+The text comes from outside (`DeviceDrawing`) and is compiled without a change. What a device would take from
+the evaluator or a file, the vertices of its mesh, is made on the GPU from the mesh for the tracked pupil;
+nothing is uploaded when the eye moves.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -21,7 +22,8 @@ from prewarp.render.live.panel import MOST_BITS, ContentTexture, Reloadable, shr
 if TYPE_CHECKING:
     import moderngl
 
-# Vertex inputs of the vertex-mesh path (`shaders/device_mesh.vert`) and the number of floats of each, as they lie in the buffer.
+# Vertex inputs of the vertex-mesh path (`shaders/device_mesh.vert`) and the number of floats of each, as they
+# lie in the buffer.
 INPUTS = {
     "panel_px": 2,
     "direction_red": 2,
@@ -87,7 +89,8 @@ class DevicePanel:
         self._device = _DeviceProgram(context, drawing, self.vertices)
         self._content = content.texture
         size = mesh.table.panel_size_px
-        # Codes as the device stores them, whatever the view needs; halves would not hold more than eight bits.
+        # Codes as the device stores them, whatever the view needs; halves would not hold more than eight
+        # bits.
         self.codes = Target(context, size, "f1" if bit_depth <= 8 else "f4")
         seen = shrunk_size(size, shrink)
         self._seen = Target(context, seen, "f2")
@@ -117,7 +120,7 @@ class DevicePanel:
         return self._device.drawing
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
-        """Draw the panel from mesh textures (red, green, blue); the device's shader reads content texel by texel itself."""
+        """Draw the panel from mesh textures (red, green, blue); the device's shader filters the content."""
         for name, texture in zip(("t_mesh_red", "t_mesh_green", "t_mesh_blue"), shown, strict=True):
             self._meshes[name] = texture
         # Capturing writes no pixel, yet needs a framebuffer in use.

@@ -1,10 +1,10 @@
-"""Panels and perceived view of one eye, drawn again and again while the eye moves: all on the GPU, over meshes.
+"""Panels and perceived view of one eye, drawn again and again while it moves: all on the GPU, over meshes.
 
-Per pupil position one small pass per channel sums the mesh from its table (`eye_table.py`, `shaders/eye_mesh.frag`); nothing is
-uploaded. The panel pass then draws the mesh over the panel, the view pass draws the same mesh where its nodes are seen, and the
-channels add up in linear light. Panels that store 8-bit sRGB are targets of that kind, so that the GPU encodes, rounds and
-decodes in its own units; other panels are rounded to their codes in the shader and stored as light. What did not change is
-not drawn again.
+Per pupil position one small pass per channel sums the mesh from its table (`eye_table.py`,
+`shaders/eye_mesh.frag`); nothing is uploaded. The panel pass then draws the mesh over the panel, the view
+pass draws the same mesh where its nodes are seen, and the channels add up in linear light. Panels that store
+8-bit sRGB are targets of that kind, so that the GPU encodes, rounds and decodes in its own units; other
+panels are rounded to their codes in the shader and stored as light. What did not change is not drawn again.
 """
 
 from collections.abc import Callable, Mapping
@@ -36,7 +36,7 @@ class LiveView:
         self._textures: dict[str, dict[str, moderngl.Texture]] = {name: {} for name in self._meshes}
 
     def variant(self, fragment: str, options: Mapping[str, int] | None = None, /) -> dict[str, Program]:
-        """Return programs that draw, over the same meshes, what nodes show instead of light (`add_values`)."""
+        """Return programs that draw what nodes show instead of light, for `add_values`."""
         return self._made(fragment, options or {}, {"PREWARP_NODE_VALUES": 1})
 
     def add(
@@ -115,8 +115,8 @@ class LiveEye:
     shrink : int
         Draws panels that many times smaller each way, for views that show less than their pixels.
     panel_kind : type
-        `LivePanel`, `prewarp.render.live.compute.ComputePanel`, or `prewarp.render.live.device_panel.DevicePanel` with its own arguments
-        filled in.
+        `LivePanel`, `prewarp.render.live.compute.ComputePanel`, or
+        `prewarp.render.live.device_panel.DevicePanel` with its own arguments filled in.
     whole_content : bool
         Give these panels the content picture in its own size, however small panels are drawn.
     """
@@ -161,7 +161,7 @@ class LiveEye:
         return next(iter(self.meshes.values())).light_option
 
     def resize_panels(self, shrink: int, /) -> bool:
-        """Draw panels so many times smaller each way from now on; False when they are. Content must be set again."""
+        """Draw panels so many times smaller each way; False when they are. Content must be set again."""
         if shrink == self._shrink:
             return False
         self._shrink = shrink
@@ -211,13 +211,13 @@ class LiveEye:
         self._stale = dict.fromkeys(self._stale, True)
 
     def set_eye(self, pupil_mm: ArrayLike, tracked_mm: ArrayLike, /) -> None:
-        """Take where the pupil truly is and where the tracker says it is, (3,) mm; nothing is done for what stays."""
+        """Take the pupil and the tracked pupil, (3,) mm; nothing is done for what stays."""
         for mesh in self.meshes.values():
             mesh.set_pupil(pupil_mm)
             self._stale["after"] |= mesh.set_tracked(tracked_mm)
 
     def set_light(self, light: str, /) -> None:
-        """Take how bright panels look, of `prewarp.render.live.mesh.LIGHTS`, where that is known; "even" at first."""
+        """Take how bright panels look, of `LIGHTS` in `mesh.py`, where that is known; "even" at first."""
         if light != self._light and self.light_option:
             self._light = light
             for mesh in self.meshes.values():

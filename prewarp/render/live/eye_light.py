@@ -1,7 +1,7 @@
-"""Luminance of mesh nodes as a function of the pupil: tables beside those of `eye_table.py`, for an eye that moves.
+"""Luminance of mesh nodes as a function of the pupil: tables beside those of `eye_table.py`.
 
-Luminance does not change along a ray, so its logarithm is a polynomial of where the ray crosses the plane z = 0, as in
-`prewarp.photometry.luminance`: a table sums it with the basis of the directions.
+Luminance does not change along a ray, so its logarithm is a polynomial of where the ray crosses the plane z =
+0, as in `prewarp.photometry.luminance`: a table sums it with the basis of the directions.
 """
 
 from collections.abc import Mapping
@@ -28,8 +28,8 @@ _MOST_DEGREE = 8
 class EyeLight:
     """How bright the channels of an eye are, and how they are matched.
 
-    `match`: maps and targets; `white`: the luminance that is shown as white, by colour; `colours`: which colour of the maps is drawn as
-    red, green, blue.
+    `match`: maps and targets; `white`: the luminance that is shown as white, by colour; `colours`: which
+    colour of the maps is drawn as red, green, blue.
     """
 
     match: LightMatch
@@ -75,7 +75,7 @@ def lit_table(table: EyeTable, light: EyeLight, /) -> EyeTable:
 def _node_logs(
     own: LuminanceMap, table: EyeTable, pupils: FloatArray, nodes: FloatArray, seen_px: FloatArray | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the logarithm of luminance (pupils, rows, columns) at the nodes and at the points seen with them, if other ones."""
+    """Return the logarithm of luminance (pupils, rows, columns) at nodes and at points seen with them."""
     size = np.array(table.panel_size_px, dtype=float)
     coarse = np.stack(np.meshgrid(*(np.linspace(0.0, length, _NODES) for length in size)), axis=-1)
     at_nodes, at_seen = [], []

@@ -1,9 +1,10 @@
-"""Meshes as functions of the pupil: mesh(e) = sum_j Q_j(x0, y0) B_j (design's sections 3 and 5), for an eye that moves.
+"""Meshes as functions of the pupil: mesh(e) = sum_j Q_j(x0, y0) B_j, for an eye that moves.
 
-One table per channel serves both passes. Its nodes lie on the panel, one ring of them beyond the edges. For the tracked pupil
-it gives the direction of every node in every colour: what the panel must show. For the true pupil it gives the direction of
-every node in the middle colour, which is where the node is seen, and the panel points of the other two colours that are seen
-in that same direction. So the perceived view needs no inverse: it is the panel's mesh, drawn where its nodes are seen.
+One table per channel serves both passes. Its nodes lie on the panel, one ring of them beyond the edges. For
+the tracked pupil it gives the direction of every node in every colour: what the panel must show. For the true
+pupil it gives the direction of every node in the middle colour, which is where the node is seen, and the
+panel points of the other two colours that are seen in that same direction. So the perceived view needs no
+inverse: it is the panel's mesh, drawn where its nodes are seen.
 """
 
 from collections.abc import Sequence
@@ -24,15 +25,15 @@ from prewarp.render.pictures import field_colours
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
 
-# Distance of nodes, panel px. Between nodes a mesh is straight; the error on the demo's optics is in `tests/render`.
+# Distance of nodes, panel px. Between nodes a mesh is straight; tests measure the error on the demo's optics.
 NODE_STEP_PX = 20.0
-
-
-# Steps from a pupil off the reference plane to where its rays cross it; each gains a factor of |z in m| * |D| (design, 3).
+# Steps from a pupil off the plane z = 0 to where its rays cross it; each gains a factor of |z in m| * |D|,
+# D the image distance in dioptres (derived here).
 DEPTH_STEPS = 3
 # Pupil degree for fields that do not say theirs.
 _DEGREE = 5
-# Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic spline.
+# Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic
+# spline.
 _COLOUR_NODES = 15
 _CHORD_STEPS = 5
 # A chord is cut to so much, and the last of them must be as short as this.
@@ -60,10 +61,12 @@ class EyeTable:
     seen_px : (pupil functions, rows, columns, 2, 2) float array
         Coefficients of the panel points of red and blue that are seen where the node itself is seen in green.
     residual_px : float
-        Largest distance, panel px, between the table and the field at the pupil positions that it was made from.
+        Largest distance, panel px, between the table and the field at the pupil positions that it was made
+        from.
     log_own, log_seen : (pupil functions, rows, columns, 3) float array, optional
-        Coefficients of the logarithm of luminance at full drive of red, green, blue: at the node itself, in the unit of the luminance
-        maps, and at the points of `seen_px`, as a share of white (`prewarp.render.live.eye_light`). None: evenly lit.
+        Coefficients of the logarithm of luminance at full drive of red, green, blue: at the node itself, in
+        the unit of the luminance maps, and at the points of `seen_px`, as a share of white
+        (`prewarp.render.live.eye_light`). None: evenly lit.
     """
 
     channel: str
@@ -100,7 +103,7 @@ class EyeTable:
         return float(self.step_px[0] / np.linalg.norm(step))
 
     def thinned(self) -> "EyeTable":
-        """Return the table with every other node; itself where the panel is an odd number of cells, or few, wide or high."""
+        """Return the table with every other node; itself where cells are few, or odd in number."""
         rows, columns = (length - 2 for length in self.node_shape)
         if rows % 2 == 0 or columns % 2 == 0 or min(rows, columns) < 9:
             return self
@@ -116,13 +119,13 @@ class EyeTable:
         )
 
     def tangents(self, pupil_mm: ArrayLike, /) -> FloatArray:
-        """Return directions (rows, columns, 3, 2) of the nodes in red, green, blue from one pupil position (3,)."""
+        """Return directions (rows, columns, 3, 2) of the nodes in red, green, blue from a pupil (3,), mm."""
         pupil = as_pupil(pupil_mm).reshape(3)
         colours = [self._settled(self.cosine[..., colour, :], pupil)[0] for colour in range(3)]
         return np.stack(colours, axis=2)
 
     def seen(self, pupil_mm: ArrayLike, /) -> tuple[FloatArray, FloatArray]:
-        """Return where nodes are seen, (rows, columns, 2) tangents, and the panel points (rows, columns, 3, 2) seen there."""
+        """Return directions (rows, columns, 2) of nodes and the panel points (rows, columns, 3, 2) there."""
         pupil = as_pupil(pupil_mm).reshape(3)
         tangent, basis = self._settled(self.cosine[..., 1, :], pupil)
         if basis.ndim == 1:
@@ -132,8 +135,9 @@ class EyeTable:
         return tangent, np.stack([red_blue[..., 0, :], self.node_px, red_blue[..., 1, :]], axis=2)
 
     def luminance(self, pupil_mm: ArrayLike, /) -> tuple[FloatArray, FloatArray]:
-        """Return luminance (rows, columns, 3) of red, green, blue at the nodes, in the maps' unit, and at the points of `seen`, as
-        shares of white, from one pupil position (3,).
+        """Return luminance (rows, columns, 3) of red, green, blue from one pupil position (3,).
+
+        At the nodes, in the maps' unit, and at the points of `seen`, as shares of white.
 
         Raises
         ------
@@ -156,7 +160,7 @@ class EyeTable:
         return values_2d(x, y, self.degree)
 
     def _settled(self, coefficients: FloatArray, pupil: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return tangents (rows, columns, 2) and the basis: (functions,), or (functions, rows, columns) off the plane."""
+        """Return tangents (rows, columns, 2) and the basis, (functions,) or off the plane one a node."""
         basis = self._basis(pupil[None, :2])[:, 0]
         tangent = tangent_from_cosine(np.tensordot(basis, coefficients, axes=1))
         for _ in range(DEPTH_STEPS if pupil[2] != 0.0 else 0):
@@ -193,9 +197,10 @@ def eye_table(
 
     Notes
     -----
-    Nodes are traced through the field from a Chebyshev lattice of positions in the plane z = 0 and fitted by least squares
-    in the field's own pupil basis, so the table is exact on its nodes (`residual_px` says how exact). The ring beyond the
-    panel goes straight on from its edge: polynomials are not asked where they were not fitted.
+    Nodes are traced through the field from a Chebyshev lattice of positions in the plane z = 0 and fitted by
+    least squares in the field's own pupil basis, so the table is exact on its nodes (`residual_px` says how
+    exact). The ring beyond the panel goes straight on from its edge: polynomials are not asked where they
+    were not fitted.
     """
     require_range(step_px, "step_px", 4.0, 4096.0, unit="px")
     colours = [fields.field(channel, colour) for colour in field_colours(fields.colours)]
@@ -254,10 +259,11 @@ def _cosines(colours: Sequence["Field"], u: FloatArray, v: FloatArray, pupils: F
 
 
 def _seen_together(cosine: FloatArray, size: FloatArray, same: Sequence[bool]) -> FloatArray:
-    """Return the panel points (pupils, rows, columns, 2, 2) of red and blue seen where a node is seen in green.
+    """Return panel points (pupils, rows, columns, 2, 2) of red and blue seen where a node is seen in green.
 
-    `cosine` (pupils, rows, columns, 3, 2) on nodes from edge to edge; `same` says which colours are green's own field. Found
-    by chord steps on cubic splines through the nodes, on fewer nodes: the shift from colour to colour is smooth.
+    `cosine` (pupils, rows, columns, 3, 2) on nodes from edge to edge; `same` says which colours are green's
+    own field. Found by chord steps on cubic splines through the nodes, on fewer nodes: the shift from colour
+    to colour is smooth.
     """
     pupils, rows, columns = cosine.shape[:3]
     step = size / np.array([columns - 1, rows - 1])
@@ -295,9 +301,10 @@ def _seen_together(cosine: FloatArray, size: FloatArray, same: Sequence[bool]) -
 
 
 def _filled(values: FloatArray, found: FloatArray, place: FloatArray) -> FloatArray:
-    """Return values (rows, columns, 2) with those not found taken from a cubic through the others; `place` lies in -1 to 1.
+    """Return values (rows, columns, 2), those not found from a cubic through the others; `place`: -1 to 1.
 
-    Beyond the border of a field its map may fold, in a corner where no light comes from: nothing is found there.
+    Beyond the border of a field its map may fold, in a corner where no light comes from: nothing is found
+    there.
     """
     if found.all():
         return values
@@ -308,7 +315,7 @@ def _filled(values: FloatArray, found: FloatArray, place: FloatArray) -> FloatAr
 
 
 def ringed(values: FloatArray) -> FloatArray:
-    """Return node values (functions, rows, columns, ...) with one more node all round, straight on from the edge."""
+    """Return node values (functions, rows, columns, ...) with a ring of nodes, straight on from the edge."""
     for axis in (1, 2):
         first, second, last, before = (np.take(values, [place], axis=axis) for place in (0, 1, -1, -2))
         values = np.concatenate([2.0 * first - second, values, 2.0 * last - before], axis=axis)

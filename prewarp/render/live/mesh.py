@@ -14,7 +14,8 @@ from prewarp.render.live.weight_map import WeightMap
 if TYPE_CHECKING:
     import moderngl
 
-# How bright panels look: all alike; as measured; as measured, and matched by gains. Place in here: `u_light` of the shaders.
+# How bright panels look: all alike; as measured; as measured, and matched by gains. Place in here: `u_light`
+# of the shaders.
 LIGHTS = ("even", "as measured", "matched")
 
 
@@ -74,7 +75,7 @@ class EyeMesh:
         return self._programs
 
     def set_light(self, light: str, /) -> None:
-        """Take how bright panels look, of `LIGHTS`; both meshes are made anew when they are next asked for."""
+        """Take how bright panels look, of `LIGHTS`; both meshes are made anew when next asked for."""
         for program in self._programs:
             program.set("u_light", LIGHTS.index(light))
         self.forget()
@@ -126,7 +127,7 @@ class EyeMesh:
 
 
 class FixedMesh:
-    """A mesh that does not follow the eye: content px (rows, columns, 3, 2) for the same nodes as a table's."""
+    """A mesh that does not follow the eye: content px (rows, columns, 3, 2) for a table's nodes."""
 
     def __init__(self, context: "moderngl.Context", content_px: FloatArray, /) -> None:
         rows, columns = content_px.shape[:2]
@@ -138,7 +139,7 @@ class FixedMesh:
 
 
 def unwarped_content(table: EyeTable, content: ContentProjection, /) -> FloatArray:
-    """Return content px (rows, columns, 3, 2) of each colour's best straight map, seen from the eye-box centre."""
+    """Return content px (rows, columns, 3, 2) of each colour's best straight map from the eye-box centre."""
     tangent = table.tangents(np.zeros(3))
     u, v = np.moveaxis(table.node_px / np.array(table.panel_size_px) - 0.5, -1, 0)
     basis = np.stack([np.ones_like(u), u, v], axis=-1)
@@ -156,7 +157,7 @@ def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
 
 
 def _weights_and_targets(weights: WeightMap) -> FloatArray:
-    """Return weights (rows, columns, 1), or weight times target luminance of each colour, and weight (rows, columns, 4)."""
+    """Return weights (rows, columns, 1), or (rows, columns, 4): times target of each colour, and alone."""
     weight = weights.weight[..., None]
     return weight if weights.target is None else np.concatenate([weight * weights.target, weight], axis=-1)
 
@@ -164,7 +165,10 @@ def _weights_and_targets(weights: WeightMap) -> FloatArray:
 def _table_textures(
     context: "moderngl.Context", vectors: FloatArray, logs: FloatArray | None
 ) -> dict[str, "moderngl.Texture"]:
-    """Return textures of a table (functions, rows, columns, 3, 2) by sampler: two vectors of a node, the third, its luminance."""
+    """Return textures by sampler: two vectors of a node, the third, its luminance.
+
+    `vectors` (functions, rows, columns, 3, 2); `logs` (functions, rows, columns, 3).
+    """
     parts = {"t_pair": vectors[..., :2, :], "t_single": vectors[..., 2, :]}
     if logs is not None:
         parts["t_log_light"] = logs

@@ -9,7 +9,7 @@ from prewarp.content import ContentProjection
 
 @dataclass(frozen=True)
 class Outlook:
-    """How a view picture lies on the plane of its projection: px = `middle_px` + plane * (`scale_px`, -`scale_px`).
+    """How a view lies on the plane of its projection: px = `middle_px` + plane * (`scale_px`, -`scale_px`).
 
     `size_px` width and height; `middle_px` where straight ahead is, px; `scale_px` px per unit of the plane.
     """
@@ -27,7 +27,7 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Ghost:
-    """A weak second image: `strength` of the light, shifted by degrees, scaled about straight ahead, or flipped."""
+    """A weak second image: `strength` of the light, shifted by degrees, scaled or flipped."""
 
     strength: float = 0.0
     shift_deg: tuple[float, float] = (2.0, 1.0)

@@ -1,4 +1,7 @@
-"""Content and panels as light on the GPU, over triangles: sRGB storage where the panel is 8-bit sRGB, else rounded in the shader."""
+"""Content and panels as light on the GPU, over triangles.
+
+Panels of 8-bit sRGB are stored as such; others are rounded to their codes in the shader.
+"""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
@@ -16,12 +19,13 @@ from prewarp.render.panel_tables import encoding_tables
 if TYPE_CHECKING:
     import moderngl
 
-# More bits than this make no difference to a preview, and a table of their light would be larger than some drivers take.
+# More bits than this make no difference to a preview, and a table of their light would be larger than some
+# drivers take.
 MOST_BITS = 12
 
 
 class ContentTexture:
-    """The content picture as light; `shrink` keeps the mean of so many pixels each way, for panels drawn smaller."""
+    """The content picture as light; `shrink` keeps the mean of so many pixels each way."""
 
     def __init__(self, context: "moderngl.Context", size_px: tuple[int, int], /, *, shrink: int = 1) -> None:
         self.shrink = shrink
@@ -133,6 +137,6 @@ class LivePanel:
 def rounding_tables(
     program: Program, transfer: TransferFunction, bits: int, /
 ) -> dict[str, "moderngl.Texture"]:
-    """Return the textures by which `shaders/panel_light.glsl` rounds light to a panel's codes; sets its other uniforms."""
+    """Return the textures by which `panel_light.glsl` rounds light to codes; sets its other uniforms."""
     light = row_texture(program.context, transfer.linear_of_codes(bits))
     return {"t_light": light, **encoding_tables(program, transfer)}

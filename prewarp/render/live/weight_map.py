@@ -47,7 +47,7 @@ def weight_map(
     *,
     targets: Sequence["TargetLight"] | None = None,
 ) -> WeightMap:
-    """Return the blend weights of a channel over all that the content picture covers; 1 everywhere without a seam.
+    """Return the blend weights of a channel over the content picture; 1 everywhere without a seam.
 
     `targets`: of red, green, blue, from a luminance match.
     """

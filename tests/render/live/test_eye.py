@@ -1,4 +1,4 @@
-"""The live passes, over triangles and by compute shaders, answer to the reference renderer and to the tables."""
+"""The live passes, by triangles and by compute shaders, answer to the reference renderer and the tables."""
 
 import numpy as np
 import pytest
@@ -23,8 +23,8 @@ pytestmark = pytest.mark.gl
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
 HALF_MM = np.array([4.0, 3.0, 2.0])
 PUPIL, TRACKED = np.array([2.0, -1.0, 0.5]), np.array([1.0, 0.5, -1.0])
-# Nodes 8 px apart on these small panels: the mesh is straight between them. Share of pixels that differ by more than a few
-# codes: edges of a hard scene, where 0.02 px of map error is worth several codes.
+# Nodes 8 px apart on these small panels: the mesh is straight between them. Share of pixels that differ by
+# more than a few codes: edges of a hard scene, where 0.02 px of map error is worth several codes.
 CLOSE_CODES, CLOSE_SHARE = 6, 0.985
 KINDS = (LivePanel, ComputePanel)
 
@@ -143,7 +143,7 @@ def test_other_panels_give_their_own_light(live, kind, transfer, bits):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_one_dot_goes_where_it_belongs(live, tables, kind):
-    """A dot right of the middle and above it: the panel shows it where the closed form says, the eye sees it in its place."""
+    """A dot right of the middle and above it is where the closed form says, on the panel and in the view."""
     eye = live(kind)
     eye.set_eye(np.zeros(3), np.zeros(3))
     eye.set_content(one_dot(800, 500, 560, 190))

@@ -1,4 +1,4 @@
-"""Every variant of the live stages compiles with the Khronos reference compiler, which is stricter than most drivers."""
+"""Every variant of the live stages compiles with the Khronos reference compiler, stricter than most."""
 
 import subprocess
 
