@@ -25,8 +25,7 @@ if TYPE_CHECKING:
     from prewarp.photometry.luminance import LuminanceMap, ScaledLuminance
     from prewarp.photometry.match import LightMatch
 
-# With nodes 16 px apart the spline stays within 0.002 px of the map on the demo's optics (measured in the
-# tests).
+# With nodes 16 px apart the spline stays within 0.002 px of the map on the demo's optics (in the tests).
 NODE_STEP_PX = 16.0
 # A view is coarser than a panel, so its nodes are closer together for the same error in panel px.
 VIEW_STEP_PX = 8.0

@@ -13,8 +13,7 @@ from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, PlaneChannel, plane_set, two_channels
 
 PUPIL = np.array([1.0, -2.0, 0.5])
-# Error of a map read from its mesh, px: under a hundredth of what one 8-bit code resolves at the sharpest
-# edge.
+# Error of a map read from its mesh, px: under a hundredth of an 8-bit code at the sharpest edge.
 MESH_ERROR_PX = 0.002
 CONTENT = ContentProjection("flat", (2560, 1600), 80.0)
 

@@ -1,9 +1,8 @@
 """How the pupil moves, synthetic or recorded: pure functions of time, so that a film is repeatable.
 
 - `circle`: once around the eye box every `CIRCLE_SECONDS`.
-- `fixations`: the eye looks here and there. Between fixations gaze jumps (saccades); the pupil is carried
-about the eye's centre
-  of rotation, so it also draws back from the optics as the eye turns.
+- `fixations`: the eye looks here and there, and jumps between (saccades). The pupil is carried about the
+  eye's centre of rotation, so it also draws back from the optics as the eye turns.
 - `slip`: the whole device creeps on the head, slowly.
 - `recorded`: positions from a file, joined by straight lines, from the start again at the end.
 """
@@ -109,8 +108,7 @@ def read_motion(path: Path, /) -> Recorded:
     Raises
     ------
     InputFileError, GridError
-        The file is missing or damaged, a column is missing, a cell is no number, or time does not rise; names
-        the row.
+        The file is missing or damaged, a column is missing, a cell is no number, or time does not rise.
     """
     columns = read_columns(path, schema=_SCHEMA, limit_bytes=_LIMIT_BYTES, with_arrays=False)
     row, time, pupil = columns.row, columns.numbers["time_s"], columns.stacked(PUPIL_COLUMNS)

@@ -26,8 +26,7 @@ if TYPE_CHECKING:
 
 # How near the wipe's line the mouse must be to take it, units of the window.
 _GRIP = 14.0
-# A frame that took longer than this (the window was dragged, the machine slept) does not make the motion
-# jump.
+# A frame that took longer than this (a window dragged, a machine asleep) does not make the motion jump.
 _LONGEST_STEP_SECONDS = 0.1
 
 

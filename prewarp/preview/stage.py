@@ -61,8 +61,7 @@ class Stage:
     size_px : (int, int)
         Width and height of the frame.
     picture_of : callable
-        Scene name and size to the content picture (height, width, 3), sRGB; also gives "quay_by_day", the
-        world behind.
+        Scene name and size to the picture (height, width, 3), sRGB; "quay_by_day" is the world behind.
     finesse : float
         See `shrink_for`.
     path : str

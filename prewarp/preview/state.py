@@ -58,8 +58,7 @@ class State:
     zoom : int
         Of `ZOOMS`.
     light : str
-        How bright panels look, of `prewarp.render.live.mesh.LIGHTS`; others than "even" where luminance is
-        known.
+        How bright panels look, of `LIGHTS` in `prewarp.render.live.mesh`; "even" where luminance is unknown.
     numbers, help : bool
         What is laid over the picture.
     caution : bool

@@ -2,8 +2,7 @@
 
 Every texture and target is made once; a new pupil position writes new coefficients into textures that exist,
 and maps that are there already are not sent again. Row 0 of every texture is the top row of its picture, and
-targets are drawn the same way, so nothing is turned upside down. For an eye that moves in real time see
-`live.py`.
+targets are drawn the same way, so nothing is turned upside down. For an eye that moves see `live/`.
 """
 
 import operator

@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 # OpenGL's names for what moderngl does not wrap (OpenGL 3.3 core specification).
 SRGB8_ALPHA8 = 0x8C43
 FRAMEBUFFER_SRGB = 0x8DB9
-# What a target may store: bytes, halves, floats; "srgb": bytes that hold sRGB and are light to whoever draws
-# or samples.
+# What a target may store: bytes, halves, floats; "srgb": bytes of sRGB, light to whoever draws or samples.
 STORAGE = ("f1", "f2", "f4", "srgb")
 _COMPUTE_VERSION = 430
 
@@ -74,8 +73,7 @@ class Program:
     context : moderngl.Context
         Where to draw.
     name : str
-        The fragment stage, or a compute stage (`.comp`), or a vertex stage (`.vert`) whose outputs are
-        captured.
+        The fragment stage, or a compute stage (`.comp`), or a vertex stage (`.vert`) to be captured.
     options : mapping, optional
         Options of that stage.
     vertex : str

@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from prewarp.field import FieldSet
     from prewarp.seam import Seam
 
-# Most pixels of the view per degree: several in the window of a profile. Coarser panels get a view as fine as
-# they are.
+# Most pixels of the view per degree: several in the window of a profile. Coarser panels get a coarser view.
 MOST_PX_PER_DEG = 40.0
 _MARGIN_DEG = 3.0
 _CONTENT = ContentProjection("equidistant", (64, 64), 340.0)
@@ -36,8 +35,7 @@ WHITE = "white"
 class SeamLight:
     """Profiles across a seam by colour, and of their sum, "white"; luminance is a share of the target.
 
-    With a white match only the sum is given: channels whose colours differ reach one white by different
-    amounts of each.
+    With a white match only the sum is given: channels reach one white by other amounts of each.
     """
 
     before: Mapping[str, SeamProfile]

@@ -35,8 +35,7 @@ def test_fixations_rest_and_jump():
     path = np.array([motion.at(t) for t in np.arange(0.0, 20.0, 0.005)])
     speed = np.linalg.norm(np.diff(path, axis=0), axis=1) / 0.005
     assert np.mean(speed == 0.0) > 0.6, "most of the time the eye rests"
-    # A 20 degree saccade carries the pupil at about 76 mm/s (references of the project, computed from the
-    # main sequence).
+    # A 20 degree saccade carries the pupil at about 76 mm/s (from the main sequence, derived here).
     assert 20.0 < speed.max() < 120.0
 
 

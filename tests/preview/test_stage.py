@@ -101,8 +101,7 @@ def test_seam_error_is_coloured_where_channels_overlap(context, stages):
     calm = stage.read().astype(int)
     stage.draw(STATES["seam error"], PUPIL, TRACKED)
     wrong = stage.read().astype(int)
-    # The scale ends in red; with a right tracker the seam is dark blue. Red rims of the panels are red both
-    # times.
+    # The scale ends in red; with a right tracker the seam is dark blue. Rims of panels are red both times.
     red = [(frame[..., 0] > 120) & (frame[..., 1:].max(axis=-1) < 90) for frame in (calm, wrong)]
     turned = red[1] & ~red[0]
     assert turned.mean() > 0.02

@@ -18,8 +18,7 @@ def session_context():
 
 @pytest.fixture
 def context(session_context):
-    # Commands that a test runs open and close contexts of their own: make this one current, and again
-    # afterwards.
+    # Commands that a test runs open contexts of their own: make this one current, and again afterwards.
     with session_context:
         assert session_context.error == "GL_NO_ERROR"
         yield session_context

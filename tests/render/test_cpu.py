@@ -124,8 +124,7 @@ def test_panel_pass_agrees_with_opencv(fields):
     warped = cv2.remap(linear, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     expected = Quantiser(TransferFunction()).code_from_linear(warped)
     difference = np.abs(panel.codes[..., 1].astype(int) - expected)
-    # A map error of 1e-4 px changes light by up to 1e-4, which is a code near black, where a code is 3e-4 of
-    # light.
+    # A map error of 1e-4 px changes light by up to 1e-4, which is a code near black (3e-4 of light).
     assert difference.max() <= 1
     assert np.mean(difference > 0) < 0.01
 

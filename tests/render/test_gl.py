@@ -21,8 +21,7 @@ pytestmark = pytest.mark.gl
 PUPIL = np.array([2.0, -1.0, 0.5])
 CONTENT = ContentProjection("flat", (800, 500), 80.0)
 # Codes of 255. Positions in float32 differ by about 1e-4 px between the two, light by 1e-4 at hard edges;
-# near black a code is 3e-4 of light, so a light that lies within 1e-4 of a threshold may fall on either side
-# of it.
+# near black a code is 3e-4 of light, so light within 1e-4 of a threshold may fall on either side.
 MOST_CODES, MOST_SHARE = 1, 0.999
 ALL_CODES = 3
 TABLE = TransferFunction("table", table=tuple(np.linspace(0.0, 1.0, 33) ** 1.9))

@@ -67,8 +67,7 @@ def test_dither_keeps_the_light_of_an_area(fields, seam, dither):
     fine = reference(fields, seam, image, None, bit_depth=16).linear()[area].mean(axis=(0, 1))
     coarse = reference(fields, seam, image, PanelLight(dither=dither), bit_depth=6).linear()[area]
     assert np.ptp(coarse[..., 1]) > 0.0
-    # 128 px square: a whole number of tiles, each threshold as often as any other; light is even but for the
-    # blend.
+    # 128 px square: a whole number of tiles, each threshold as often; light is even but for the blend.
     np.testing.assert_allclose(coarse.mean(axis=(0, 1)), fine, rtol=3e-3)
 
 

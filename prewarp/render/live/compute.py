@@ -164,8 +164,7 @@ def _inverse_program(context: "moderngl.Context", mesh: EyeMesh) -> Program:
     for name, value in mesh.places().items():
         program.set(name, value)
     program.set("u_pitch_px", float(PITCH_PX))
-    # The best straight map from the plane to nodes, seen from the middle of the eye box, is where Newton's
-    # method starts.
+    # Newton's method starts from the best straight map from the plane to nodes, for a centred pupil.
     where = mesh.plane_at_centre()
     rows, columns = where.shape[:2]
     node = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2)

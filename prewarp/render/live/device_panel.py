@@ -22,8 +22,7 @@ from prewarp.render.live.panel import MOST_BITS, ContentTexture, Reloadable, shr
 if TYPE_CHECKING:
     import moderngl
 
-# Vertex inputs of the vertex-mesh path (`shaders/device_mesh.vert`) and the number of floats of each, as they
-# lie in the buffer.
+# Vertex inputs of the vertex-mesh path (`shaders/device_mesh.vert`) and how many floats each has.
 INPUTS = {
     "panel_px": 2,
     "direction_red": 2,
@@ -89,8 +88,7 @@ class DevicePanel:
         self._device = _DeviceProgram(context, drawing, self.vertices)
         self._content = content.texture
         size = mesh.table.panel_size_px
-        # Codes as the device stores them, whatever the view needs; halves would not hold more than eight
-        # bits.
+        # Codes as the device stores them, whatever the view needs; halves hold no more than eight bits.
         self.codes = Target(context, size, "f1" if bit_depth <= 8 else "f4")
         seen = shrunk_size(size, shrink)
         self._seen = Target(context, seen, "f2")

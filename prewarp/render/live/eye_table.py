@@ -32,8 +32,7 @@ NODE_STEP_PX = 20.0
 DEPTH_STEPS = 3
 # Pupil degree for fields that do not say theirs.
 _DEGREE = 5
-# Colours differ smoothly: the points of one are found on this many nodes each way and joined by a cubic
-# spline.
+# Colours differ smoothly: points are found on this many nodes each way and joined by a cubic spline.
 _COLOUR_NODES = 15
 _CHORD_STEPS = 5
 # A chord is cut to so much, and the last of them must be as short as this.
@@ -61,8 +60,7 @@ class EyeTable:
     seen_px : (pupil functions, rows, columns, 2, 2) float array
         Coefficients of the panel points of red and blue that are seen where the node itself is seen in green.
     residual_px : float
-        Largest distance, panel px, between the table and the field at the pupil positions that it was made
-        from.
+        Largest distance, panel px, between the table and the field at the pupils that it was made from.
     log_own, log_seen : (pupil functions, rows, columns, 3) float array, optional
         Coefficients of the logarithm of luminance at full drive of red, green, blue: at the node itself, in
         the unit of the luminance maps, and at the points of `seen_px`, as a share of white
@@ -199,8 +197,7 @@ def eye_table(
     -----
     Nodes are traced through the field from a Chebyshev lattice of positions in the plane z = 0 and fitted by
     least squares in the field's own pupil basis, so the table is exact on its nodes (`residual_px` says how
-    exact). The ring beyond the panel goes straight on from its edge: polynomials are not asked where they
-    were not fitted.
+    exact). The ring beyond the panel goes straight on from its edge.
     """
     require_range(step_px, "step_px", 4.0, 4096.0, unit="px")
     colours = [fields.field(channel, colour) for colour in field_colours(fields.colours)]
@@ -262,8 +259,7 @@ def _seen_together(cosine: FloatArray, size: FloatArray, same: Sequence[bool]) -
     """Return panel points (pupils, rows, columns, 2, 2) of red and blue seen where a node is seen in green.
 
     `cosine` (pupils, rows, columns, 3, 2) on nodes from edge to edge; `same` says which colours are green's
-    own field. Found by chord steps on cubic splines through the nodes, on fewer nodes: the shift from colour
-    to colour is smooth.
+    own field. Found by chord steps on cubic splines through the nodes, on fewer nodes: the shift is smooth.
     """
     pupils, rows, columns = cosine.shape[:3]
     step = size / np.array([columns - 1, rows - 1])
@@ -303,8 +299,7 @@ def _seen_together(cosine: FloatArray, size: FloatArray, same: Sequence[bool]) -
 def _filled(values: FloatArray, found: FloatArray, place: FloatArray) -> FloatArray:
     """Return values (rows, columns, 2), those not found from a cubic through the others; `place`: -1 to 1.
 
-    Beyond the border of a field its map may fold, in a corner where no light comes from: nothing is found
-    there.
+    Beyond the border of a field its map may fold, in a corner without light: nothing is found there.
     """
     if found.all():
         return values

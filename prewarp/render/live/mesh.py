@@ -14,8 +14,7 @@ from prewarp.render.live.weight_map import WeightMap
 if TYPE_CHECKING:
     import moderngl
 
-# How bright panels look: all alike; as measured; as measured, and matched by gains. Place in here: `u_light`
-# of the shaders.
+# How bright panels look: all alike; as measured; matched by gains. Place in here: `u_light` of the shaders.
 LIGHTS = ("even", "as measured", "matched")
 
 

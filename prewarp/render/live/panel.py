@@ -19,8 +19,7 @@ from prewarp.render.panel_tables import encoding_tables
 if TYPE_CHECKING:
     import moderngl
 
-# More bits than this make no difference to a preview, and a table of their light would be larger than some
-# drivers take.
+# More bits than this make no difference to a preview, and some drivers take no table that large.
 MOST_BITS = 12
 
 

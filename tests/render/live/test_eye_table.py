@@ -13,8 +13,7 @@ from tests.closed_form import PlaneChannel, PlaneSet, plane_set
 
 HALF_MM = np.array([4.0, 3.0, 2.0])
 PUPILS = [(0.0, 0.0, 0.0), (3.5, -2.5, 0.0), (-4.0, 3.0, 2.0), (2.0, 1.0, -2.0)]
-# Directions of the closed-form channels are not polynomials of the pupil: what a polynomial of degree 5
-# leaves, px.
+# Directions of the closed-form channels are no polynomials of the pupil: what one of degree 5 leaves, px.
 TABLE_ERROR_PX = 1e-5
 # Cubic splines over the nodes carry the other colours.
 COLOUR_ERROR_PX = 1e-3
