@@ -27,7 +27,7 @@ ENCODINGS = {"srgb": 0, "power": 1, "table": 2}
 _INCLUDE = re.compile(r'^\s*#include\s+"([^"]+)"\s*$')
 _OPTION = re.compile(r"^\s*#define\s+(\w+)\s+\S+")
 _GUARD = re.compile(r"^\s*#ifndef\s+(\w+)\s*$")
-# How drivers mark a line: "0:12(3): error" (Mesa), "0(12) : error" (one vendor's), "ERROR: 0:12:" (reference).
+# How drivers mark a line: "0:12(3): error" (Mesa), "0(12) : error" (one vendor), "ERROR: 0:12:" (reference).
 _DRIVER_LINE = re.compile(
     r"(?P<before>(?:ERROR: |WARNING: |^)\s*)\d+(?::|\()(?P<line>\d+)(?:\)|\(\d+\))?", re.MULTILINE
 )
