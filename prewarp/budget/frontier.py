@@ -40,12 +40,18 @@ class Frontier:
         """Whether any pair meets the limit."""
         return bool(np.isfinite(self.accuracy_mm).any())
 
-    def allowed_mm(self, latency_ms: float, /) -> float:
-        """Return the accuracy allowed at a latency, interpolated, mm; NaN where none is."""
+    @property
+    def edge(self) -> tuple[FloatArray, FloatArray]:
+        """Latencies and accuracies of the pairs that something meets, ended where the accuracy falls to 0."""
         good = np.isfinite(self.accuracy_mm)
         latency, accuracy = self.latency_ms[good], self.accuracy_mm[good]
         if self.longest_latency_ms is not None:
             latency, accuracy = np.append(latency, self.longest_latency_ms), np.append(accuracy, 0.0)
+        return latency, accuracy
+
+    def allowed_mm(self, latency_ms: float, /) -> float:
+        """Return the accuracy allowed at a latency, interpolated, mm; NaN where none is."""
+        latency, accuracy = self.edge
         return float(np.interp(latency_ms, latency, accuracy, right=np.nan)) if latency.size else np.nan
 
     def as_dict(self) -> list[dict[str, Any]]:

@@ -107,10 +107,7 @@ class LuminanceMap:
 
     def lit(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> BoolArray:
         """Return which points are inside the vignetting edge, shape (...); arguments as in `at`."""
-        u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
-        if self.edge is None:
-            return np.ones(shape, dtype=bool)
-        return (self.edge.depth(np.stack([u, v, x, y])) > 0.0).reshape(shape)
+        return self.edge_depth(pixel, tangent, pupil_mm=pupil_mm) > 0.0
 
     def edge_depth(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return a smooth function, above 0 inside the vignetting edge, shape (...); arguments as in `at`."""

@@ -66,19 +66,9 @@ def budget_picture(items: Sequence[BudgetItem], /, *, title: str) -> bytes:
     return figure_bytes(budget_figure(items, title=title))
 
 
-def _edge(budget: Budget) -> tuple[np.ndarray, np.ndarray]:
-    """Return the frontier's points, ended where the accuracy allowed falls to nothing."""
-    good = np.isfinite(budget.frontier.accuracy_mm)
-    latency, accuracy = budget.frontier.latency_ms[good], budget.frontier.accuracy_mm[good]
-    if budget.frontier.longest_latency_ms is not None:
-        latency = np.append(latency, budget.frontier.longest_latency_ms)
-        accuracy = np.append(accuracy, 0.0)
-    return latency, accuracy
-
-
 def _draw_frontier(axes: "Axes", item: BudgetItem, colour: str) -> None:
     budget = item.budget
-    latency, accuracy = _edge(budget)
+    latency, accuracy = budget.frontier.edge
     label = item.title
     if budget.verdict == NO_TRACKER_WILL_DO:
         label += ": no tracker will do"
@@ -106,7 +96,7 @@ def _draw_frontier(axes: "Axes", item: BudgetItem, colour: str) -> None:
 
 def _finish_frontier(axes: "Axes", items: Sequence[BudgetItem]) -> None:
     tracker = items[0].budget.tracker
-    edges = [_edge(item.budget) for item in items if item.budget.verdict != NONE_NEEDED]
+    edges = [item.budget.frontier.edge for item in items if item.budget.verdict != NONE_NEEDED]
     tops = [float(accuracy.max()) for _, accuracy in edges if accuracy.size]
     top = max([_LEAST_TOP_MM, *(one for one in tops if one < LARGEST_MM)])
     last = max([tracker.latency_ms, *(float(latency.max()) for latency, _ in edges if latency.size)])

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.frames import degrees_from_tangent, tangent_from_degrees
-from prewarp.report.style import BLUE, CHANNEL_COLOURS, INK, ORANGE, figure, figure_bytes, require_any
+from prewarp.report.reaches import degree_lattice, draw_outline, shared_light
+from prewarp.report.style import BLUE, INK, ORANGE, figure, figure_bytes, require_any
 from prewarp.seam import PolicyFigures, Seam
 
 if TYPE_CHECKING:
@@ -65,29 +65,19 @@ def _draw(axes: "Axes", view: PolicyView) -> "list[Line2D]":
 
     styles: tuple[Literal["solid"], Literal["dashed"], Literal["dotted"]] = ("solid", "dashed", "dotted")
     colours = (INK, BLUE, ORANGE)
-    corners = degrees_from_tangent(
-        np.concatenate([reach.outline for seam in view.seams for reach in seam.reaches])
-    )
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    x, y = (np.arange(low[axis], high[axis] + _STEP_DEG, _STEP_DEG) for axis in (0, 1))
-    tangent = tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
+    x, y, tangent = degree_lattice((reach for seam in view.seams for reach in seam.reaches), _STEP_DEG)
     handles = []
     for number, (pupil, seam) in enumerate(zip(view.pupils_mm, view.seams, strict=True)):
         style, colour = styles[number % 3], colours[number % 3]
-        share = np.where(seam.served(tangent).all(axis=0), seam.weights(tangent)[0], np.nan)
-        share = np.ma.masked_invalid(share)
+        share = shared_light(seam, tangent)
         if number == 0:
             axes.contourf(x, y, share, levels=[0.001, 0.1, 0.5, 0.9, 0.999], cmap="Greys", alpha=0.35)
             for place, reach in enumerate(seam.reaches):
-                outline = degrees_from_tangent(np.vstack([reach.outline, reach.outline[:1]]))
-                axes.plot(*outline.T, color=CHANNEL_COLOURS[place % len(CHANNEL_COLOURS)], linewidth=2.0)
+                draw_outline(axes, reach, place, linewidth=2.0)
         if share.count():
             axes.contour(x, y, share, levels=[0.5], colors=[colour], linestyles=[style], linewidths=[2.2])
-        handles.append(
-            Line2D(
-                [], [], color=colour, linestyle=style, linewidth=2.2, label=f"pupil at x = {pupil[0]:g} mm"
-            )
-        )
+        label = f"pupil at x = {pupil[0]:g} mm"
+        handles.append(Line2D([], [], color=colour, linestyle=style, linewidth=2.2, label=label))
     found = view.figures
     axes.set_title(
         f"{found.policy}: crawl {found.crawl_p95_arcmin_per_mm:.1f} arcmin per mm, "

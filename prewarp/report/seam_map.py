@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.frames import degrees_from_tangent, tangent_from_degrees
-from prewarp.report.style import CHANNEL_COLOURS, INK, figure, figure_bytes, require_any
+from prewarp.frames import degrees_from_tangent
+from prewarp.report.reaches import degree_lattice, draw_outline, shared_light
+from prewarp.report.style import INK, figure, figure_bytes, require_any
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str
 
 def seam_figure(seam: Seam, /, *, title: str = "") -> "Figure":
     """Draw one seam as `seam_map_figure` does; colour is the larger share of light, per cent."""
-    x, y, tangent = _lattice(seam)
+    x, y, tangent = degree_lattice(seam.reaches, _BLEND_STEP_DEG)
     shared = seam.served(tangent).sum(axis=0) > 1
     share = np.where(shared, 100.0 * seam.weights(tangent).max(axis=0), np.nan)
     told = f"feather {seam.feather_deg:.3g} degrees" if shared.any() else "one channel: no seam"
@@ -100,15 +101,14 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
         shading="nearest",
     )
     for number, reach in enumerate(item.seam.reaches):
-        outline = degrees_from_tangent(np.vstack([reach.outline, reach.outline[:1]]))
-        colour = CHANNEL_COLOURS[number % len(CHANNEL_COLOURS)]
-        axes.plot(*outline.T, color=colour, linewidth=2.5)
+        colour = draw_outline(axes, reach, number, linewidth=2.5)
+        across = degrees_from_tangent(reach.outline[:, 0])
         # On the side away from the seam, where nothing else is drawn.
         others = np.mean([other.middle for other in item.seam.reaches], axis=0)
         side = np.sign(reach.middle[0] - others[0] or 1.0)
-        far = outline[:, 0].max() if side > 0 else outline[:, 0].min()
+        far = across.max() if side > 0 else across.min()
         axes.text(
-            far - side * 0.3 * np.ptp(outline[:, 0]),
+            far - side * 0.3 * np.ptp(across),
             0.0,
             f"{reach.channel}\nchannel",
             color=colour,
@@ -125,23 +125,14 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
     return mesh
 
 
-def _lattice(seam: Seam) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return x (columns,) and y (rows,), degrees, of a lattice over all reaches, and its tangents."""
-    corners = degrees_from_tangent(np.concatenate([reach.outline for reach in seam.reaches]))
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    x, y = (np.arange(low[axis], high[axis] + _BLEND_STEP_DEG, _BLEND_STEP_DEG) for axis in (0, 1))
-    return x, y, tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
-
-
 def _draw_hand_over(axes: "Axes", seam: Seam) -> None:
     if len(seam.channels) < 2:
         return
-    x, y, tangent = _lattice(seam)
-    share = np.where(seam.served(tangent).all(axis=0), seam.weights(tangent)[0], np.nan)
+    x, y, tangent = degree_lattice(seam.reaches, _BLEND_STEP_DEG)
     axes.contour(
         x,
         y,
-        np.ma.masked_invalid(share),
+        shared_light(seam, tangent),
         levels=[0.1, 0.5, 0.9],
         colors=["white", "white", "white"],
         linestyles=["dotted", "dashed", "dotted"],

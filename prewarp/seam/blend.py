@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
 from prewarp.seam.directions import direction_lattice, plane_deg_from_tangent
-from prewarp.seam.reach import ChannelReach, channel_reach, field_of_view, gap_between
+from prewarp.seam.reach import ChannelReach, field_of_view, gap_between, reaches_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -187,11 +187,7 @@ def build_seam(
     Quintic smoothstep and partition of unity: common practice.
     """
     names = tuple(fields.channels if channels is None else channels)
-    reaches = tuple(
-        channel_reach([fields.field(name, colour) for colour in fields.colours], pupils_mm=pupils_mm)
-        for name in names
-    )
-    return join_reaches(reaches, feather_deg=feather_deg)
+    return join_reaches(reaches_of(fields, names, pupils_mm=pupils_mm), feather_deg=feather_deg)
 
 
 def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | None = None) -> Seam:

@@ -13,7 +13,7 @@ from prewarp.frames import tangent_from_cosine, unit_from_tangent
 from prewarp.seam.blend import Seam
 from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_deg_from_tangent
 from prewarp.seam.policies import BlendPolicy
-from prewarp.seam.reach import ChannelReach, channel_reach
+from prewarp.seam.reach import ChannelReach, reaches_of
 from prewarp.seam.survey import neighbours
 
 if TYPE_CHECKING:
@@ -151,15 +151,9 @@ def policy_figures(
 
 def pupil_reaches(
     fields: "FieldSet", channels: Sequence[str], pupils_mm: FloatArray, /
-) -> list[list[ChannelReach]]:
+) -> list[tuple[ChannelReach, ...]]:
     """Return what each channel shows from each single pupil position (n, 3), mm."""
-    return [
-        [
-            channel_reach([fields.field(name, colour) for colour in fields.colours], pupils_mm=pupil)
-            for name in channels
-        ]
-        for pupil in pupils_mm
-    ]
+    return [reaches_of(fields, channels, pupils_mm=pupil) for pupil in pupils_mm]
 
 
 def weight_gradient_per_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:

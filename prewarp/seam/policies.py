@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import FloatArray, as_pupil
 from prewarp.errors import SeamError
 from prewarp.seam.blend import Seam, build_seam, join_reaches
-from prewarp.seam.reach import channel_reach
+from prewarp.seam.reach import reaches_of
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
@@ -74,12 +74,7 @@ class FollowingBlend:
         return self._made[key]
 
     def _build(self, pupil: FloatArray) -> Seam:
-        reaches = [
-            channel_reach(
-                [self.fields.field(name, colour) for colour in self.fields.colours], pupils_mm=pupil
-            )
-            for name in self.channels
-        ]
+        reaches = reaches_of(self.fields, self.channels, pupils_mm=pupil)
         try:
             widest = join_reaches(reaches)
         except SeamError as cause:

@@ -21,7 +21,7 @@ from prewarp.errors import SeamError
 from prewarp.frames import arcmin_between, degrees_from_tangent, unit_from_tangent
 
 if TYPE_CHECKING:
-    from prewarp.field import Field
+    from prewarp.field import Field, FieldSet
 
 # Points along one side of the panel, and angles about the middle of the reach. With these the chords of a
 # side that bends by a quarter of its length stay within 0.02 arcmin of the curve (sagitta; derived here).
@@ -186,6 +186,14 @@ def channel_reach(fields: "Iterable[Field]", /, *, pupils_mm: ArrayLike) -> Chan
         radius = np.minimum(radius, 1.0 / np.interp(wanted, angle, 1.0 / length, period=2.0 * np.pi))
     outline = middle + radius[:, None] * np.stack([np.cos(wanted), np.sin(wanted)], axis=-1)
     return ChannelReach(channel, middle, outline)
+
+
+def reaches_of(
+    fields: "FieldSet", channels: Sequence[str], /, *, pupils_mm: ArrayLike
+) -> tuple[ChannelReach, ...]:
+    """Return what each channel serves from every pupil position, in every colour; see `channel_reach`."""
+    of_channels = ([fields.field(name, colour) for colour in fields.colours] for name in channels)
+    return tuple(channel_reach(own, pupils_mm=pupils_mm) for own in of_channels)
 
 
 @dataclass(frozen=True)

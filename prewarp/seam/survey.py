@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import BoolArray, FloatArray, as_pupil
 from prewarp.frames import degrees_from_tangent
 from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent, tangent_from_plane_deg
-from prewarp.seam.reach import ChannelReach, channel_reach
+from prewarp.seam.reach import ChannelReach, reaches_of
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
@@ -101,10 +101,7 @@ def survey_overlap(
     names = tuple(fields.channels if channels is None else channels)
     found = []
     for pupil in as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3):
-        reaches = [
-            channel_reach([fields.field(name, colour) for colour in fields.colours], pupils_mm=pupil)
-            for name in names
-        ]
+        reaches = reaches_of(fields, names, pupils_mm=pupil)
         found += [pair_overlap(a, b, pupil) for a, b in neighbours(reaches)]
     return tuple(found)
 

@@ -1,0 +1,37 @@
+"""Reaches and shares of light in a figure whose axes are degrees right of straight ahead and up."""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.frames import degrees_from_tangent, tangent_from_degrees
+from prewarp.report.style import CHANNEL_COLOURS
+from prewarp.seam import ChannelReach, Seam
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def degree_lattice(
+    reaches: Iterable[ChannelReach], step_deg: float, /
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return x (columns,) and y (rows,), degrees, of a lattice over all reaches, and its tangents."""
+    corners = degrees_from_tangent(np.concatenate([reach.outline for reach in reaches]))
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    x, y = (np.arange(low[axis], high[axis] + step_deg, step_deg) for axis in (0, 1))
+    return x, y, tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
+
+
+def shared_light(seam: Seam, tangent: FloatArray, /) -> "np.ma.MaskedArray[Any, np.dtype[np.float64]]":
+    """Return the share of light of the first channel, masked where not all serve a direction."""
+    return np.ma.masked_where(~seam.served(tangent).all(axis=0), seam.weights(tangent)[0])
+
+
+def draw_outline(axes: "Axes", reach: ChannelReach, number: int, /, *, linewidth: float) -> str:
+    """Draw the outline of a channel, the `number`th, and return its colour."""
+    colour = CHANNEL_COLOURS[number % len(CHANNEL_COLOURS)]
+    x, y = degrees_from_tangent(np.vstack([reach.outline, reach.outline[:1]])).T
+    axes.plot(x, y, color=colour, linewidth=linewidth)
+    return colour
