@@ -149,7 +149,10 @@ def seam_profile(
     require_range(window_deg, "window_deg", 1e-3, 10.0, unit="degrees")
     pair = channels or seam.channels[:2]
     if len(pair) != 2:
-        raise SeamError(f"channels are {', '.join(pair)}; a seam joins two.")
+        raise SeamError(
+            f"channels are {', '.join(pair)}; a seam joins two. With one channel there is no seam to read; of more, "
+            "name two."
+        )
     along, beside, plane = _lines_across(seam, pair, lines)
     tangent = tangent_from_plane_deg(plane)
     pixel = view.pixel_from_tangent(tangent)

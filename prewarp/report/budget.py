@@ -43,8 +43,7 @@ def budget_figure(items: Sequence[BudgetItem], /, *, title: str) -> "Figure":
     """
     require_any(items, "items", "budgets")
     limit = items[0].budget.limit
-    with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
-        drawn.suptitle(title, fontsize=15, fontweight="bold")
+    with figure(_WIDTH_PX, _HEIGHT_PX, title, title_size=15) as drawn:
         left, right = drawn.subplots(1, 2)
         colours = [CHANNEL_COLOURS[number % len(CHANNEL_COLOURS)] for number in range(len(items))]
         for item, colour in zip(items, colours, strict=True):

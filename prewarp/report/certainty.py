@@ -27,9 +27,7 @@ def certainty_figure(fields: FieldSet, /, *, title: str = "") -> "Figure":
     """
     require_any(fields.reports, "reports", "channels")
     maps = [np.sqrt(np.mean(report.certainty_px[0].astype(float) ** 2, axis=0)) for report in fields.reports]
-    with figure(_WIDTH_PX * len(maps), _HEIGHT_PX) as drawn:
-        if title:
-            drawn.suptitle(title, fontsize=14, fontweight="bold")
+    with figure(_WIDTH_PX * len(maps), _HEIGHT_PX, title) as drawn:
         row = drawn.subplots(1, len(maps), squeeze=False)[0]
         for axes, report, sigma in zip(row, fields.reports, maps, strict=True):
             width, height = fields.field(report.channel, report.colours[0]).panel_size_px

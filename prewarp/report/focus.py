@@ -48,8 +48,7 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
     maps = [_panel_maps(item) for item in items]
     finite = np.concatenate([dioptres[np.isfinite(dioptres)] for one in maps for _, _, dioptres in one])
     low, high = (float(np.quantile(finite, share)) for share in (0.02, 0.98))
-    with figure(_WIDTH_PX * len(items), _HEIGHT_PX) as drawn:
-        drawn.suptitle(title, fontsize=15, fontweight="bold")
+    with figure(_WIDTH_PX * len(items), _HEIGHT_PX, title, title_size=15) as drawn:
         above, below = drawn.subplots(2, len(items), squeeze=False, height_ratios=(1.25, 1.0))
         for axes, item, channels in zip(above, items, maps, strict=True):
             _draw_map(axes, item, channels, low, high)

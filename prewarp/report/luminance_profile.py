@@ -41,9 +41,7 @@ def luminance_profile_figure(pairs: Sequence[ProfilePair], /, *, title: str = ""
         No profiles.
     """
     require_any(pairs, "pairs", "profiles")
-    with figure(_WIDTH_PX * len(pairs), 2 * _ROW_PX + _HEAD_PX) as drawn:
-        if title:
-            drawn.suptitle(title, fontsize=14, fontweight="bold")
+    with figure(_WIDTH_PX * len(pairs), 2 * _ROW_PX + _HEAD_PX, title) as drawn:
         axes = np.asarray(drawn.subplots(2, len(pairs), sharex="col", squeeze=False))
         for column, pair in enumerate(pairs):
             _draw_seen(axes[0, column], pair)

@@ -38,9 +38,7 @@ def policies_figure(views: Sequence[PolicyView], /, *, title: str = "") -> "Figu
         No policies.
     """
     require_any(views, "views", "policies")
-    with figure(_WIDTH_PX * len(views), _HEIGHT_PX) as drawn:
-        if title:
-            drawn.suptitle(title, fontsize=14, fontweight="bold")
+    with figure(_WIDTH_PX * len(views), _HEIGHT_PX, title) as drawn:
         axes = np.atleast_1d(drawn.subplots(1, len(views), sharex=True, sharey=True))
         for one, view in zip(axes, views, strict=True):
             handles = _draw(one, view)

@@ -30,9 +30,7 @@ def resampling_figure(maps: Sequence[SamplingMap], /, *, title: str = "") -> "Fi
         No maps.
     """
     require_any(maps, "maps", "channels")
-    with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
-        if title:
-            drawn.suptitle(title, fontsize=14, fontweight="bold")
+    with figure(_WIDTH_PX, _HEIGHT_PX, title) as drawn:
         axes = drawn.subplots(2, 2)
         _draw_field(
             axes[0, 0],

@@ -45,9 +45,7 @@ def residual_figure(fields: FieldSet, grid: Grid, /, *, title: str = "") -> "Fig
     """
     channels = [name for name in grid.channel_names if name in fields.channels][:MAX_CHANNELS]
     outliers = {row for report in fields.reports for row in report.outlier_rows}
-    with figure(_WIDTH_PX * len(channels), _HEIGHT_PX) as drawn:
-        if title:
-            drawn.suptitle(title, fontsize=14, fontweight="bold")
+    with figure(_WIDTH_PX * len(channels), _HEIGHT_PX, title) as drawn:
         for axes, channel in zip(np.atleast_1d(drawn.subplots(1, len(channels))), channels, strict=True):
             colour = next(iter(fields.fields_of(channel)))
             _draw_channel(axes, fields, _one_view(grid, channel, colour), outliers)

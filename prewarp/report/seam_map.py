@@ -43,8 +43,7 @@ def seam_map_figure(maps: Sequence[SeamMap], /, *, title: str, error_label: str)
     require_any(maps, "maps", "modules")
     finite = np.concatenate([m.error_arcmin[np.isfinite(m.error_arcmin)] for m in maps])
     highest = float(np.quantile(finite, 0.99)) if finite.size else 1.0
-    with figure(_WIDTH_PX * len(maps), _HEIGHT_PX) as drawn:
-        drawn.suptitle(title, fontsize=15, fontweight="bold")
+    with figure(_WIDTH_PX * len(maps), _HEIGHT_PX, title, title_size=15) as drawn:
         axes = np.atleast_1d(drawn.subplots(1, len(maps), sharex=True, sharey=True))
         meshes = [_draw(*pair, highest) for pair in zip(axes, maps, strict=True)]
         drawn.legend(

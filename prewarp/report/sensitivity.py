@@ -38,8 +38,7 @@ def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "F
     """Draw both worst cases of each seam side by side, each kind on one colour scale."""
     require_any(items, "items", "seams")
     values = {kind: [getattr(item.found, kind) for item in items] for kind, _, _ in _KINDS}
-    with figure(2 * _WIDTH_PX * len(items), _HEIGHT_PX) as drawn:
-        drawn.suptitle(title, fontsize=15, fontweight="bold")
+    with figure(2 * _WIDTH_PX * len(items), _HEIGHT_PX, title, title_size=15) as drawn:
         parts = drawn.subfigures(1, 2, squeeze=False)[0]
         for part, (kind, heading, unit) in zip(parts, _KINDS, strict=True):
             part.suptitle(heading, fontsize=13)

@@ -45,8 +45,8 @@ _SETTINGS: "dict[RcKeyType, object]" = {
 
 
 @contextmanager
-def figure(width_px: int, height_px: int, /) -> Iterator["Figure"]:
-    """Yield an empty figure of this size in the one look; leaving lays it out, so it looks so anywhere."""
+def figure(width_px: int, height_px: int, title: str, /, *, title_size: int = 14) -> Iterator["Figure"]:
+    """Yield an empty figure of this size with a title, if any; leaving lays it out, so it looks so anywhere."""
     import matplotlib
     from matplotlib.figure import Figure
 
@@ -56,6 +56,8 @@ def figure(width_px: int, height_px: int, /) -> Iterator["Figure"]:
             dpi=DOTS_PER_INCH,
             layout="constrained",
         )
+        if title:
+            drawn.suptitle(title, fontsize=title_size, fontweight="bold")
         yield drawn
         # Ticks and their labels are made when first drawn. Besides, the layout finds room for axes of a fixed
         # aspect only when it runs again.

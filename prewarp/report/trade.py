@@ -21,7 +21,7 @@ def trade_figure(result: OptimisationResult, /, *, title: str = "") -> "Figure":
 
     Both scales are logarithmic. Marks are tables built and measured as a device evaluates them.
     """
-    with figure(_WIDTH_PX, _HEIGHT_PX) as drawn:
+    with figure(_WIDTH_PX, _HEIGHT_PX, title) as drawn:
         axes = drawn.subplots()
         for family, (colour, mark) in _LOOK.items():
             rows = [row for row in result.trade if row.family == family and row.byte_count is not None]
@@ -58,8 +58,6 @@ def trade_figure(result: OptimisationResult, /, *, title: str = "") -> "Figure":
         )
         axes.legend(loc="upper right", framealpha=0.95)
         axes.set_title(f"{result.byte_count} bytes for {worst:.3g} px", loc="left")
-        if title:
-            drawn.suptitle(title, fontsize=14, fontweight="bold")
         return drawn
 
 

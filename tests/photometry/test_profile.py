@@ -7,6 +7,8 @@ from prewarp.content import ContentProjection
 from prewarp.errors import SeamError, ShapeError
 from prewarp.photometry import seam_profile
 from prewarp.render.cpu import content_planes, perceived_light, prewarp_panel, view_maps
+from prewarp.seam import build_seam
+from tests.closed_form import plane_set, two_channels
 from tests.photometry.truth import TrueMaps
 
 CONTENT = ContentProjection("flat", (400, 250), 90.0)
@@ -98,5 +100,8 @@ def test_bad_input(large_seam):
     narrow = ContentProjection("flat", (200, 200), 5.0)
     with pytest.raises(SeamError, match="part of the seam is outside the view. Ask for a wider view"):
         seam_profile(np.ones((200, 200)), narrow, large_seam)
+    alone = build_seam(plane_set(two_channels()[0]), pupils_mm=np.zeros(3))
+    with pytest.raises(SeamError, match="channels are left; .* With one channel there is no seam to read"):
+        seam_profile(np.ones((720, 1120)), VIEW, alone)
     with pytest.raises(SeamError, match="channel 'middle' is not in this seam"):
         seam_profile(np.ones((720, 1120)), VIEW, large_seam, channels=("left", "middle"))
