@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from prewarp.field import FieldSet
 
 NO_WARP = (
-    "A warp moves the picture within its image plane; it does not move the plane. A focus step across the "
-    "seam stays, whatever correction or eye tracker: only the optics or the panels' places change it."
+    "A warp moves the picture within its image plane; it does not move the plane. A focus step across "
+    "the seam stays, whatever the correction or the eye tracker: only the optics or the panels' places "
+    "change it."
 )
 
 
