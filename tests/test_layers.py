@@ -102,6 +102,15 @@ def test_imports_go_one_way():
     assert not wrong, "\n".join(wrong)
 
 
+def test_only_methods_called_plot_reach_up_to_figures():
+    for file in PLOTTED:
+        tree = ast.parse((ROOT / file).read_text(encoding="utf-8"))
+        found = {
+            one for one in ast.walk(tree) if isinstance(one, ast.ImportFrom) and "report" in str(one.module)
+        }
+        assert found and found <= _in_plot(tree), file
+
+
 def test_the_test_sees_imports():
     imports = _imports()
     assert ("demo/run.py", "demo", "render") in imports
