@@ -170,7 +170,7 @@ class FieldSet:
     def plot(self, grid: Grid | None = None, /, *, title: str = "") -> "Figure":
         """Return a matplotlib figure: the residuals of `grid`, as `prewarp fit --picture` draws them.
 
-        Without a grid how sure the fit is: the 1-sigma map of each channel, px (`ChannelReport.certainty_px`).
+        Without a grid how sure the fit is: 1-sigma of each channel, px (`ChannelReport.certainty_px`).
 
         Raises
         ------
