@@ -65,7 +65,8 @@ class ContentProjection:
         """Return content pixels (..., 2), px, v down, first pixel's centre (0.5, 0.5), for directions (..., 2)."""
         plane = focal_lengths_from_tangent(as_tangent(tangent), self.projection)
         middle = np.asarray(self.size_px) / 2.0
-        return middle + plane * np.array([self.focal_px, -self.focal_px])
+        result: FloatArray = middle + plane * np.array([self.focal_px, -self.focal_px])
+        return result
 
     def tangent_from_pixel(self, pixel: FloatArray, /) -> FloatArray:
         """Return directions (..., 2) of content pixels (..., 2); NaN at 90 degrees and beyond (equidistant)."""
@@ -73,7 +74,8 @@ class ContentProjection:
         middle = np.asarray(self.size_px) / 2.0
         plane = (pixel - middle) / np.array([self.focal_px, -self.focal_px])
         if self.projection == "flat":
-            return plane
+            result: FloatArray = plane
+            return result
         angle = np.sqrt(np.sum(plane * plane, axis=-1, keepdims=True))
         safe = np.where(angle > 1e-9, angle, 1.0)
         scale = np.where(angle > 1e-9, np.tan(angle) / safe, 1.0)

@@ -189,9 +189,12 @@ class Quantiser:
         kind = np.uint8 if self.bit_depth <= 8 else np.uint16
         light = np.clip(linear, 0.0, 1.0, dtype=np.float32)
         lower, upper, single = self._direct
+        code: NDArray[np.integer]
         if not single:
-            return np.searchsorted(self.thresholds, light, side="right").astype(kind)
+            code = np.searchsorted(self.thresholds, light, side="right")
+            return code.astype(kind)
         # The cell is found by cutting, so its start is at or below the light; rounding may be one cell low, where
         # the comparison still decides rightly because no cell holds more than one threshold.
         code = lower.take((light * np.float32(_CELLS - 1)).astype(np.int64))
-        return (code + (light >= upper.take(code))).astype(kind)
+        codes: NDArray[np.unsignedinteger] = (code + (light >= upper.take(code))).astype(kind)
+        return codes

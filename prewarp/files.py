@@ -11,6 +11,7 @@ import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from types import ModuleType
 from typing import TextIO
 
 import numpy as np
@@ -18,6 +19,7 @@ import numpy as np
 from prewarp.errors import InputFileError
 
 # Locks are known to POSIX systems alone; elsewhere abandoned folders stay.
+fcntl: ModuleType | None
 try:
     import fcntl
 except ImportError:
@@ -149,7 +151,7 @@ def _put_in_place(working: Path, path: Path) -> None:
     shutil.rmtree(aside)
 
 
-def sha256_of_bytes(data: bytes, /) -> str:
+def sha256_of_bytes(data: bytes | bytearray, /) -> str:
     """Return the SHA-256 of `data` as 64 hexadecimal digits."""
     return hashlib.sha256(data).hexdigest()
 

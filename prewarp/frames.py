@@ -54,7 +54,8 @@ def unit_from_tangent(tangent: FloatArray, /) -> FloatArray:
     """Return unit vectors (..., 3) that look along tangents (..., 2)."""
     ones = np.ones((*tangent.shape[:-1], 1))
     vector = np.concatenate([tangent, ones], axis=-1)
-    return vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+    result: FloatArray = vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+    return result
 
 
 def arcmin_between(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
@@ -77,7 +78,8 @@ def arcmin_step(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
         chord > 1e-9, 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0)) / np.where(chord > 1e-9, chord, 1.0), 1.0
     )
     axes = sight_axes(0.5 * (tangent + other))
-    return np.einsum("...ij,...j->...i", axes, step * stretch) * ARCMIN_PER_RADIAN
+    result: FloatArray = np.einsum("...ij,...j->...i", axes, step * stretch) * ARCMIN_PER_RADIAN
+    return result
 
 
 def sight_axes(tangent: FloatArray, /) -> FloatArray:
@@ -108,7 +110,8 @@ def curvature_from_slope(tangent: FloatArray, slope: FloatArray, /) -> FloatArra
     """
     across = sight_axes(tangent)[..., :2]
     length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]
-    return -MM_PER_M * across @ slope @ np.linalg.inv(across) / length
+    result: FloatArray = -MM_PER_M * across @ slope @ np.linalg.inv(across) / length
+    return result
 
 
 def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:

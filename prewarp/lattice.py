@@ -68,7 +68,7 @@ class SplineLattice:
             (np.asarray(second) - self.origin[1]) / self.step[1], self.node_shape[0]
         )
         columns = self.on_columns(first)
-        joined = sum(weight[:, tap, None] * columns[:, start + tap] for tap in range(4))
+        joined = np.sum([weight[:, tap, None] * columns[:, start + tap] for tap in range(4)], axis=0)
         return np.moveaxis(joined, 0, -1)
 
     def at(self, point: FloatArray, /) -> FloatArray:
@@ -129,7 +129,7 @@ def _interpolation(nodes: int) -> FloatArray:
     fourth_difference = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
     system[0, :5] = fourth_difference
     system[-1, -5:] = fourth_difference
-    return np.linalg.inv(system)[:, 1:-1]
+    return np.asarray(np.linalg.inv(system)[:, 1:-1], dtype=np.float64)
 
 
 def fill_outward(values: FloatArray, valid: BoolArray, /) -> FloatArray:
@@ -147,7 +147,8 @@ def fill_outward(values: FloatArray, valid: BoolArray, /) -> FloatArray:
             return filled
         filled, known = _next_ring(filled, known, degree)
     row, column = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return filled[row, column]
+    result: FloatArray = filled[row, column]
+    return result
 
 
 _DIRECTIONS = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)])
@@ -155,7 +156,7 @@ _DIRECTIONS = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j)
 
 def _next_ring(values: FloatArray, known: BoolArray, degree: int) -> tuple[FloatArray, BoolArray]:
     longest = degree + 1
-    ring = np.argwhere(binary_dilation(known, np.ones((3, 3))) & ~known)
+    ring = np.argwhere(binary_dilation(known, np.ones((3, 3), dtype=bool)) & ~known)
     margin = ((longest, longest), (longest, longest))
     padded, mask = np.pad(values, (*margin, (0, 0))), np.pad(known, margin)
     # Lines of nodes leading away from each new node: (new, directions, longest).

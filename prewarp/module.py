@@ -25,9 +25,10 @@ units: `prewarp.frames`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -36,7 +37,19 @@ from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import KINDS, TransferFunction
 from prewarp.errors import ModuleError
 from prewarp.points import box_lattice
-from prewarp.records import Choice, Name, Number, Numbers, Table, Text, checked, read_toml, shown, validate
+from prewarp.records import (
+    Choice,
+    Name,
+    Number,
+    Numbers,
+    Table,
+    Text,
+    checked,
+    part,
+    read_toml,
+    shown,
+    validate,
+)
 
 EYES = ("left", "right")
 MAX_CHANNELS = 16
@@ -169,9 +182,9 @@ class Channel:
 
     name: str = checked(Name())
     eye: str = checked(Choice(EYES))
-    panel: Panel
-    reach: Reach
-    chromaticity: Chromaticity | None = field(default=None)
+    panel: Panel = part()
+    reach: Reach = part()
+    chromaticity: Chromaticity | None = None
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -208,10 +221,10 @@ class DisplayModule:
     """A whole display: one or two eyes, one or more channels per eye; every channel shows every colour."""
 
     name: str = checked(Text(100))
-    channels: tuple[Channel, ...]
-    colours: tuple[Colour, ...]
-    eye_box: EyeBox
-    content: ContentProjection
+    channels: tuple[Channel, ...] = part()
+    colours: tuple[Colour, ...] = part()
+    eye_box: EyeBox = part()
+    content: ContentProjection = part()
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -340,7 +353,15 @@ def _chromaticity(table: Table) -> Chromaticity:
         raise table.fail(str(cause).removeprefix("chromaticity "), cause=cause) from cause
 
 
-def _find(items: tuple, kind: str, name: str):
+class _Named(Protocol):
+    @property
+    def name(self) -> str: ...
+
+
+_Item = TypeVar("_Item", bound=_Named)
+
+
+def _find(items: tuple[_Item, ...], kind: str, name: str) -> _Item:
     for item in items:
         if item.name == name:
             return item

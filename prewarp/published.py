@@ -5,7 +5,6 @@ source named or in its abstract, or is quoted from memory.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 
 @dataclass(frozen=True)
@@ -26,7 +25,7 @@ class Published:
         memory = "" if self.read else "; quoted from memory"
         return f"{self.what}: {figure} {self.unit} ({self.condition}; {self.source}{memory})"
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """Return the figure for machines; the unit is in the keys."""
         return {
             "what": self.what,

@@ -24,9 +24,9 @@ _HUBER = 1.345
 _ROUNDS = 6
 
 
-def sigma_of_lengths(length: FloatArray, /, *, axis: int | None = None) -> FloatArray:
-    """Return sigma per component from the median of the lengths of two-component residuals, over one axis or all."""
-    return np.median(length, axis=axis) / RAYLEIGH_MEDIAN
+def sigma_of_lengths(length: FloatArray, /) -> float:
+    """Return sigma per component from the median of the lengths (n,) of two-component residuals."""
+    return float(np.median(length)) / RAYLEIGH_MEDIAN
 
 
 def sigma_with_tails(length: FloatArray, /) -> float:
@@ -37,7 +37,7 @@ def sigma_with_tails(length: FloatArray, /) -> float:
     """
     if length.size == 0:
         return 0.0
-    return float(max(sigma_of_lengths(length), np.quantile(length, 0.95) / RAYLEIGH_P95))
+    return max(sigma_of_lengths(length), float(np.quantile(length, 0.95)) / RAYLEIGH_P95)
 
 
 def sigma_of_deviations(deviation: FloatArray, /) -> float:
@@ -57,6 +57,11 @@ def huber_weight(ratio: FloatArray, /) -> FloatArray:
     return 1.0 / np.maximum(ratio, 1.0)
 
 
+def bisquare_weight(ratio: FloatArray, /) -> FloatArray:
+    """Return weights in [0, 1] for residuals as multiples (n,) of the length from which the weight is 0."""
+    return np.where(ratio < 1.0, (1.0 - ratio * ratio) ** 2, 0.0)
+
+
 def is_outlier(length: FloatArray, sigma: FloatArray | float, /, *, least: float) -> BoolArray:
     """Return which residuals lie beyond OUTLIER sigma and are longer than `least`."""
     return (length > OUTLIER * np.asarray(sigma)) & (length > least)
@@ -68,7 +73,10 @@ def medians_by(key: IntArray, values: FloatArray, /) -> FloatArray:
     count = np.bincount(key)
     start = np.cumsum(count) - count
     ranked = values[order]
-    return (ranked[start + (count - 1) // 2] + ranked[np.minimum(start + count // 2, len(ranked) - 1)]) / 2.0
+    result: FloatArray = (
+        ranked[start + (count - 1) // 2] + ranked[np.minimum(start + count // 2, len(ranked) - 1)]
+    ) / 2.0
+    return result
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,20 +107,18 @@ def robust_fit(
         weighted = design * root
         normal = weighted.T @ weighted
         normal[np.diag_indices_from(normal)] += 1e-12 * max(np.trace(normal) / len(normal), 1e-300)
-        coefficient = np.linalg.solve(normal, weighted.T @ (values * root))
+        coefficient = np.asarray(np.linalg.solve(normal, weighted.T @ (values * root)), dtype=np.float64)
         residual = values - design @ coefficient
         length = np.sqrt((residual * residual).mean(axis=1) * 2.0)
-        scale = float(sigma_of_lengths(length))
+        scale = sigma_of_lengths(length)
         # Rounding sets a floor, or exact data would throw good rows out.
         scale = max(scale, 1e-13 * float(np.abs(values).max(initial=1e-300)))
         if abs(previous - scale) < 0.01 * scale:
             break
         previous = scale
         ratio = length / ((_BISQUARE if reject else _HUBER) * max(scale, tolerance) * np.sqrt(2.0))
-        if reject:
-            weight = np.where(ratio < 1.0, (1.0 - ratio * ratio) ** 2, 0.0)
-        else:
-            weight = huber_weight(ratio)
+        weight = bisquare_weight(ratio) if reject else huber_weight(ratio)
         if weight.sum() < 1.2 * design.shape[1]:
             break
-    return RobustFit(coefficient, residual, scale, np.linalg.pinv(normal, hermitian=True))
+    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), dtype=np.float64)
+    return RobustFit(coefficient, residual, scale, covariance)

@@ -64,12 +64,16 @@ def _weighted_affine(
 def map_length(maps: FloatArray) -> FloatArray:
     """Return the root mean square over the square -1..1 of maps (..., 2, 3), in the unit of the values."""
     squared = maps * maps
-    return np.sqrt(squared[..., 0].sum(axis=-1) + (squared[..., 1] + squared[..., 2]).sum(axis=-1) / 3.0)
+    result: FloatArray = np.sqrt(
+        squared[..., 0].sum(axis=-1) + (squared[..., 1] + squared[..., 2]).sum(axis=-1) / 3.0
+    )
+    return result
 
 
 def field_size(maps: FloatArray) -> FloatArray:
     """Return the root mean square spread of directions that maps (..., 2, 3) give, the middle taken out."""
-    return np.sqrt((maps[..., 1] ** 2 + maps[..., 2] ** 2).sum(axis=-1) / 3.0)
+    result: FloatArray = np.sqrt((maps[..., 1] ** 2 + maps[..., 2] ** 2).sum(axis=-1) / 3.0)
+    return result
 
 
 def px_per_tangent(maps: FloatArray, frame: Frame) -> FloatArray:
@@ -87,4 +91,5 @@ def medoid(maps: FloatArray) -> FloatArray:
     chosen = maps[np.linspace(0, len(maps) - 1, min(len(maps), 300)).astype(int)]
     distance = map_length(chosen[:, None] - chosen[None, :]).sum(axis=1)
     odd = (chosen[:, 0, 1] < 0.0).astype(float) + (chosen[:, 1, 2] > 0.0)
-    return chosen[np.lexsort((odd, np.round(distance / max(distance.max(), 1e-300), 6)))[0]]
+    result: FloatArray = chosen[np.lexsort((odd, np.round(distance / max(distance.max(), 1e-300), 6)))[0]]
+    return result

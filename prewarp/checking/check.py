@@ -197,5 +197,5 @@ def _check_samples(
     return findings, figures
 
 
-def _scale(references, channel: int, frame) -> float:
+def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:
     return float(px_per_tangent(references[channel], frame)) if channel in references else np.nan

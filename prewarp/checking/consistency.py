@@ -21,6 +21,7 @@ def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.
 
     `good` (n,) leaves out samples already found wrong.
     """
+    index: IntArray
     if lattice.kind == "scattered":
         index = np.flatnonzero((samples.pair == surface.pair) & good)
         index = index[np.linspace(0, len(index) - 1, min(len(index), 6 * _SAMPLED)).astype(int)]
@@ -72,7 +73,8 @@ def measure_curl(samples: Samples, surface: MapModel, coarser: MapModel | None) 
     curl, variance = _curl(samples, surface, index)
     change = curl - _curl(samples, coarser, index)[0]
     squares = (curl * curl, variance + change * change)
-    return tuple(float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
+    size, explained = (float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
+    return size, explained
 
 
 def _curl(samples: Samples, surface: MapModel, index: IntArray) -> tuple[FloatArray, FloatArray]:

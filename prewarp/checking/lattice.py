@@ -169,9 +169,9 @@ def check_pupil_lattice(samples: Samples) -> Iterator[Finding]:
         holes = ~there
         for axis in (0, 1):
             holes &= _between(there, axis=axis)
-        absent = np.argwhere(holes)
-        if len(absent):
-            positions = np.stack([axes[axis][absent[:, axis]] for axis in range(3)], axis=1)
+        nowhere = np.argwhere(holes)
+        if len(nowhere):
+            positions = np.stack([axes[axis][nowhere[:, axis]] for axis in range(3)], axis=1)
             yield _pupils_missing(positions, None, None)
 
 

@@ -12,6 +12,7 @@ from prewarp.checking.affine import FEWEST_SAMPLES, Frame, field_size, map_lengt
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray
+from prewarp.module import DisplayModule
 from prewarp.robust import robust_fit
 
 DIFFERS = 0.25  # of the field's size: distortion and pupil movement stay below, gross faults above
@@ -77,7 +78,14 @@ def odd_groups(
     return findings, flagged
 
 
-def _explanation(samples, frame, own, reference, others, difference) -> tuple[str, str, str]:
+def _explanation(
+    samples: Samples,
+    frame: Frame,
+    own: FloatArray,
+    reference: FloatArray,
+    others: dict[int, FloatArray],
+    difference: float,
+) -> tuple[str, str, str]:
     mends = _mends(frame, own)
     lefts = [float(map_length(mend[3] - reference)) for mend in mends]
     # A centred field cannot tell a flipped direction from a flipped panel: the first that does as well is named.
@@ -219,7 +227,9 @@ def _orientation(reference: FloatArray, frame: Frame) -> str:
     return "half turn" if xu < 0.0 else "usual"
 
 
-def nominal_reach(samples: Samples, references: dict[int, FloatArray], module) -> Iterator[Finding]:
+def nominal_reach(
+    samples: Samples, references: dict[int, FloatArray], module: DisplayModule
+) -> Iterator[Finding]:
     """Yield findings about whole channels whose directions fit another channel's nominal reach better than their own."""
     middles = {}
     for channel in module.channels:
@@ -237,7 +247,7 @@ def nominal_reach(samples: Samples, references: dict[int, FloatArray], module) -
             )
             continue
         apart = {other: float(np.hypot(*(reference[:, 0] - middle))) for other, middle in middles.items()}
-        best = min(apart, key=apart.get)
+        best = min(apart, key=lambda other: apart[other])
         size = float(field_size(reference))
         if best != name and apart[name] > 0.5 * size and apart[best] < 0.5 * apart[name]:
             rows = samples.row[samples.pair // len(samples.grid.colour_names) == code]

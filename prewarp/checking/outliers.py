@@ -9,7 +9,7 @@ from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
 from prewarp.checks import FloatArray, IntArray
-from prewarp.robust import medians_by, sigma_of_lengths
+from prewarp.robust import RAYLEIGH_MEDIAN, medians_by, sigma_of_lengths
 
 OUTLIER_SIGMA = 7.0
 LEAST_OUTLIER_PX = 0.5
@@ -43,7 +43,8 @@ def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatAr
     weak = np.abs(determinant) < 0.05 * abs(np.linalg.det(typical)) + 1e-300
     by_cell[weak] = typical
     inverse = np.linalg.pinv(by_cell)
-    return np.einsum("nij,nj->ni", inverse[_cells(samples, surface, index)[0]], residual)
+    result: FloatArray = np.einsum("nij,nj->ni", inverse[_cells(samples, surface, index)[0]], residual)
+    return result
 
 
 def find_outliers(
@@ -57,12 +58,12 @@ def find_outliers(
     """
     residual = residual_px(samples, surface, index)
     cell, count = _cells(samples, surface, index)
-    place = samples.group[index] * count + cell
+    place: IntArray = samples.group[index] * count + cell
     if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
         place = cell
     local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
-    sigma = float(sigma_of_lengths(distance))
+    sigma = sigma_of_lengths(distance)
     least = LEAST_OUTLIER_PX
     if surface.starved and surface.panel_degree < _FOLLOWS:
         least = _COARSE * float(surface.frame.half.max())
@@ -103,9 +104,11 @@ def _neighbours(place: FloatArray, suspect: IntArray) -> IntArray:
     """Return the nearest samples of each suspect without itself, (s, k)."""
     _, near = cKDTree(place).query(place[suspect], k=min(_NEIGHBOURS + 1, len(place)))
     # A repeat of the suspect itself may come first; it is the one with its own number that is left out.
+    near = np.asarray(near)
     own = near == suspect[:, None]
     own[~own.any(axis=1), -1] = True
-    return near[~own].reshape(len(suspect), -1)
+    result: IntArray = near[~own].reshape(len(suspect), -1)
+    return result
 
 
 def _from_surface(
@@ -137,7 +140,7 @@ def _from_surface(
         normal += _LEVEL * weight.sum(axis=1)[:, None, None] * np.diag([1e-9] + [1.0] * (size - 1))
         fit = np.linalg.solve(normal, np.einsum("sni,sn,snk->sik", basis, weight, values))
         length = np.sqrt(((values - basis @ fit) ** 2).sum(axis=-1))
-        spread = sigma_of_lengths(length, axis=1)
+        spread = np.median(length, axis=1) / RAYLEIGH_MEDIAN
         weight = 1.0 / (1.0 + (length / np.maximum(2.0 * spread, 1e-12)[:, None]) ** 2) ** 2
     level = np.broadcast_to(np.eye(size)[:, :1], (len(suspect), size, 1))
     at_suspect = np.linalg.solve(normal, level)[:, 0, 0]

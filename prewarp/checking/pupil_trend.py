@@ -41,12 +41,12 @@ class PupilTrend:
     """
 
     pair: int
-    groups: FloatArray  # (k,) group codes
+    groups: IntArray  # (k,) group codes
     length_px: FloatArray  # (k,) difference of each group from the trend
     shift: FloatArray
     shift_error: float
     coefficient: FloatArray
-    exponents: FloatArray
+    exponents: IntArray
     middle_mm: FloatArray
     half_mm: FloatArray
     panel: PanelMap
@@ -114,12 +114,20 @@ def _fit_panel(samples: Samples, frame: Frame, index: IntArray, places: int) -> 
     return None
 
 
-def _reference(samples: Samples, groups, whole) -> FloatArray:
+def _reference(samples: Samples, groups: IntArray, whole: FloatArray) -> FloatArray:
     pupil = samples.pupils_mm[samples.group_pupil[groups]]
     return reference_pupil(whole[:, :, 0], pupil)
 
 
-def _trend(samples, frame, pair, groups, maps, whole, panel) -> PupilTrend | None:
+def _trend(
+    samples: Samples,
+    frame: Frame,
+    pair: int,
+    groups: IntArray,
+    maps: FloatArray,
+    whole: FloatArray,
+    panel: PanelMap,
+) -> PupilTrend | None:
     position = _reference(samples, groups, whole)
     low, high = extent(position)
     middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)

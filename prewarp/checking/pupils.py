@@ -2,6 +2,7 @@
 whether there are enough positions for the pupil degree asked for."""
 
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 
@@ -97,13 +98,21 @@ def check_positions(
     return findings, flagged
 
 
-def _position_finding(samples, frame, trends, pair, group, own, typical) -> Finding | None:
+def _position_finding(
+    samples: Samples,
+    frame: Frame,
+    trends: dict[int, PupilTrend],
+    pair: int,
+    group: int,
+    own: float,
+    typical: float,
+) -> Finding | None:
     index = np.flatnonzero(samples.group == group)
     pupil = samples.pupils_mm[samples.group_pupil[group]]
     rows = samples.row[index]
-    place = {"channel": samples.channel_of(pair), "colour": samples.colour_of(pair), "rows": rows}
+    tell = partial(finding, channel=samples.channel_of(pair), colour=samples.colour_of(pair))
     colours = len(samples.grid.colour_names)
-    shared = _two_captures(samples, frame, trends[pair], group, place)
+    shared = _two_captures(samples, frame, trends[pair], group)
     if shared is not None:
         return shared
 
@@ -131,51 +140,51 @@ def _position_finding(samples, frame, trends, pair, group, own, typical) -> Find
         apart = float(left_px(other, pupil[None])[0])
         if apart < explains:
             name = samples.colour_of(other.pair)
-            return finding(
+            return tell(
                 "colour",
                 "error",
                 f"{samples.group_text(group)}: panel points agree with colour '{name}' within {apart:.2g} px, with "
                 f"this colour only within {own:.2g} px.",
                 f"Write '{name}' in the column color of these rows.",
-                **place,
+                rows=rows,
             )
     lefts = left_px(trends[pair], np.array([mend[0] for mend in mends]))
     best = int(np.argmin(lefts))
     if lefts[best] < explains:
-        return finding(
+        return tell(
             "pupil",
             "error",
             f"{samples.group_text(group)}: directions agree with pupil "
             f"({mends[best][0][0]:g}, {mends[best][0][1]:g}, {mends[best][0][2]:g}) mm instead "
             f"({lefts[best]:.2g} against {own:.2g} px).",
             mends[best][1],
-            **place,
+            rows=rows,
         )
     lefts = left_px(trends[pair], samples.pupils_mm)
     best = int(np.argmin(lefts))
     if lefts[best] < explains:
         x, y, z = samples.pupils_mm[best]
-        return finding(
+        return tell(
             "pupil",
             "error",
             f"{samples.group_text(group)}: directions agree with pupil ({x:g}, {y:g}, {z:g}) mm instead "
             f"({lefts[best]:.2g} against {own:.2g} px).",
             "Check which position these rows were captured at.",
-            **place,
+            rows=rows,
         )
     if own > 1.0 and own > 15.0 * typical:
-        return finding(
+        return tell(
             "pupil",
             "warning",
             f"{samples.group_text(group)}: directions are {own:.2g} px off what the neighbouring positions say "
             f"(typical {typical:.2g} px).",
             "Check the position and whether the camera turned; capture it again.",
-            **place,
+            rows=rows,
         )
     return None
 
 
-def _two_captures(samples, frame, trend, group, place) -> Finding | None:
+def _two_captures(samples: Samples, frame: Frame, trend: PupilTrend, group: int) -> Finding | None:
     """Return a finding when a part of the group's rows was captured at another position than the rest."""
     index = np.flatnonzero(samples.group == group)
     w = frame(samples.pixel[index])
@@ -185,7 +194,8 @@ def _two_captures(samples, frame, trend, group, place) -> Finding | None:
 
     def distance(position: FloatArray) -> FloatArray:
         expected = basis @ trend.predicted(position[:2] - position[2] * tangent).T
-        return np.sqrt(((rest - expected) ** 2).sum(axis=1))
+        result: FloatArray = np.sqrt(((rest - expected) ** 2).sum(axis=1))
+        return result
 
     own_position = samples.pupils_mm[samples.group_pupil[group]]
     x, y, z = own_position
@@ -204,7 +214,9 @@ def _two_captures(samples, frame, trend, group, place) -> Finding | None:
         f"{samples.group_text(group)}: two captures carry this position; these rows agree with pupil "
         f"({x:g}, {y:g}, {z:g}) mm.",
         "Write the position that these rows were captured at.",
-        **(place | {"rows": samples.row[index[moved]]}),
+        channel=samples.channel_of(trend.pair),
+        colour=samples.colour_of(trend.pair),
+        rows=samples.row[index[moved]],
     )
 
 

@@ -63,7 +63,8 @@ class MapModel:
         terms = chebyshev_terms(w, self.exponents, derivative=derivative)
         if derivative is None:
             return terms
-        return terms / (*self.frame.half, *self.half_mm)[derivative]
+        result: FloatArray = terms / (*self.frame.half, *self.half_mm)[derivative]
+        return result
 
     def residual(self, samples: Samples, index: IntArray) -> FloatArray:
         """Return measured minus model direction cosines (n, 2) of samples `index`, in chunks.
@@ -172,4 +173,5 @@ def _pupil_limits(samples: Samples, pair: int, half_mm: FloatArray) -> tuple[int
     """Return the highest powers of x0 and y0: below the number of distinct positions on each axis, 0 when still."""
     positions = samples.pupils_mm[samples.group_pupil[samples.group_pair == pair]]
     counts = [len(np.unique(np.round(positions[:, axis], 2))) for axis in (0, 1)]
-    return tuple(min(_PUPIL_DEGREE, n - 1) if h > 0.05 else 0 for n, h in zip(counts, half_mm, strict=True))
+    x, y = (min(_PUPIL_DEGREE, n - 1) if h > 0.05 else 0 for n, h in zip(counts, half_mm, strict=True))
+    return x, y

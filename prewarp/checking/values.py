@@ -78,8 +78,8 @@ def _columns(grid: Grid) -> dict[str, np.ndarray]:
 
 def _directions(grid: Grid) -> Iterator[Finding]:
     with np.errstate(invalid="ignore"):
-        bad = (np.abs(grid.direction_deg) > LIMIT_DIRECTION_DEG) & np.isfinite(grid.direction_deg)
-    bad = bad.any(axis=1)
+        beyond = (np.abs(grid.direction_deg) > LIMIT_DIRECTION_DEG) & np.isfinite(grid.direction_deg)
+    bad = beyond.any(axis=1)
     if not bad.any():
         return
     worst = float(np.abs(grid.direction_deg[bad]).max())

@@ -1,6 +1,7 @@
 """The cells of a CSV file as arrays. The one user of pyarrow's reader; no pyarrow object leaves this module."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,15 +63,18 @@ def csv_columns(
     return texts, numbers, extra
 
 
-def _read(text: CsvText, types: dict, *, bad_rows: list | None = None):
+def _read(text: CsvText, types: Mapping[str, Any], *, bad_rows: list[tuple[int, int]] | None = None) -> Any:
+    """Return a pyarrow table, which has no types to state; rows that are too long or too short end in `bad_rows`, if given."""
     import pyarrow as pa
     from pyarrow import csv
 
-    def skip(row) -> str:
-        bad_rows.append((row.number, row.actual_columns))
+    counting = bad_rows is not None
+
+    def skip(row: Any) -> str:
+        if bad_rows is not None:
+            bad_rows.append((row.number, row.actual_columns))
         return "skip"
 
-    counting = bad_rows is not None
     return csv.read_csv(
         pa.BufferReader(pa.py_buffer(text.body)),
         read_options=csv.ReadOptions(
@@ -88,7 +92,7 @@ def _read(text: CsvText, types: dict, *, bad_rows: list | None = None):
     )
 
 
-def _codes(column, name: str, source: str) -> tuple[np.ndarray, tuple[str, ...]]:
+def _codes(column: Any, name: str, source: str) -> tuple[IntArray, tuple[str, ...]]:
     array = column.unify_dictionaries().combine_chunks()
     if hasattr(array, "num_chunks"):
         array = array.chunk(0)
@@ -105,7 +109,7 @@ def _codes(column, name: str, source: str) -> tuple[np.ndarray, tuple[str, ...]]
     return np.asarray(renumber, dtype=np.int32)[codes], tuple(known)
 
 
-def _extra_array(column, name: str, source: str, limit_bytes: int) -> np.ndarray:
+def _extra_array(column: Any, name: str, source: str, limit_bytes: int) -> NDArray[np.generic]:
     """Return int64 or float64 when every cell is such a number and is written back unchanged in value, else text."""
     import pyarrow as pa
     from pyarrow import compute
@@ -145,8 +149,8 @@ def _explained(text: CsvText, source: str, cause: str, schema: Schema) -> GridEr
 
     try:
         bytes(text.body).decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = bytes(text.body[: error.start]).count(b"\n") + 2
+    except UnicodeDecodeError as bad:
+        line = bytes(text.body[: bad.start]).count(b"\n") + 2
         return GridError(
             f"{source}, row {line}: not UTF-8 text. Save it as CSV UTF-8.", path=source, row=line
         )

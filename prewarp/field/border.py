@@ -36,7 +36,10 @@ def inside_convex(points: FloatArray, corners: FloatArray, /, *, slack: float) -
     """Return which points (n, 2) lie in a convex polygon (k, 2), counter-clockwise, or outside by at most `slack`."""
     inside = finite_rows(points)
     if len(corners) < 3:
-        return inside & (np.abs(points[:, None] - corners[None]).max(axis=2) <= slack).any(axis=1)
+        result: BoolArray = inside & (np.abs(points[:, None] - corners[None]).max(axis=2) <= slack).any(
+            axis=1
+        )
+        return result
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         along = end - start
         distance = (along[0] * (points[:, 1] - start[1]) - along[1] * (points[:, 0] - start[0])) / np.hypot(

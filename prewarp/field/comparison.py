@@ -1,6 +1,7 @@
 """`compare_grid`: a fit held against any other grid, row by row."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -33,7 +34,7 @@ class Comparison:
     lost: BoolArray
     inside: BoolArray
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, Any]:
         """Return `all`, `inside` and `groups` (per channel and colour, each with `all`, `inside`, `pupils`) for machines."""
         everything = np.ones(len(self.lost), dtype=bool)
         groups = []
@@ -41,7 +42,7 @@ class Comparison:
             for colour_code, colour in enumerate(self.grid.colour_names):
                 rows = (self.grid.channel == code) & (self.grid.colour == colour_code)
                 if rows.any():
-                    figures = {"channel": channel, "colour": colour, **self._figures(rows)}
+                    figures: dict[str, object] = {"channel": channel, "colour": colour, **self._figures(rows)}
                     figures["inside"] = self._figures(rows & self.inside)
                     groups.append(figures)
         pupils, place = np.unique(np.round(self.grid.pupil_mm, 6), axis=0, return_inverse=True)
@@ -62,9 +63,9 @@ class Comparison:
             "pupils_left_out": max(len(pupils) - MAX_PUPILS, 0),
         }
 
-    def _figures(self, rows: BoolArray) -> dict:
+    def _figures(self, rows: BoolArray) -> dict[str, float | None]:
         good = rows & ~self.lost
-        figures: dict = {"count": int(rows.sum()), "lost": int((rows & self.lost).sum())}
+        figures: dict[str, float | None] = {"count": int(rows.sum()), "lost": int((rows & self.lost).sum())}
         for unit, error in (("px", self.error_px), ("arcmin", self.error_arcmin)):
             values = error[good]
             figures[f"rms_{unit}"] = float(np.sqrt(np.mean(values**2))) if values.size else None

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent, extent, finite_rows
@@ -89,7 +90,7 @@ class Field:
         own = self.mount.inward(self.captured_tangent)
         return replace(self, captured_tangent=mount.outward(own), mount=mount)
 
-    def forward(self, pixel, /, *, pupil_mm) -> FloatArray:
+    def forward(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return the direction in which a panel point is seen from a pupil position.
 
         Parameters
@@ -123,7 +124,13 @@ class Field:
         return self._outward(tangent).reshape(*shape, 2)
 
     def inverse(
-        self, tangent, /, *, pupil_mm, tolerance_px: float = 1e-9, margin_px: float = 0.0
+        self,
+        tangent: ArrayLike,
+        /,
+        *,
+        pupil_mm: ArrayLike,
+        tolerance_px: float = 1e-9,
+        margin_px: float = 0.0,
     ) -> InverseResult:
         """Return the panel point that is seen in a direction from a pupil position.
 
@@ -167,15 +174,15 @@ class Field:
         over_slices(len(tangent), work)
         return InverseResult(pixel.reshape(*shape, 2), valid.reshape(shape), int(steps.max()))
 
-    def jacobian(self, pixel, /, *, pupil_mm) -> FloatArray:
+    def jacobian(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return d(tx, ty)/d(u, v), (..., 2, 2), per px; rows tx, ty; the pupil is held. Arguments as in `forward`."""
         return self._slopes(pixel, pupil_mm)[0]
 
-    def pupil_jacobian(self, pixel, /, *, pupil_mm) -> FloatArray:
+    def pupil_jacobian(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return d(tx, ty)/d(x, y), (..., 2, 2), per mm; rows tx, ty; the panel point is held. Arguments as in `forward`."""
         return self._slopes(pixel, pupil_mm)[1]
 
-    def forward_lattice(self, u, v, /, *, pupil_mm) -> FloatArray:
+    def forward_lattice(self, u: ArrayLike, v: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return directions (len(v), len(u), 2) of a lattice of panel points from one pupil position (3,).
 
         The sum is done axis by axis, so a full panel costs little more than writing it. Rows index v, columns u; the last
@@ -204,7 +211,7 @@ class Field:
         over_slices(len(maps), work)
         return self._outward(tangent).reshape(len(v), len(u), 2)
 
-    def _own_pupil(self, pupil_mm) -> FloatArray:
+    def _own_pupil(self, pupil_mm: ArrayLike) -> FloatArray:
         """Return pupil positions (..., 3) in the channel's own frame."""
         pupil_mm = as_pupil(pupil_mm)
         return pupil_mm if self.mount.is_identity else self.mount.pupil_inward(pupil_mm)
@@ -302,9 +309,8 @@ class Field:
         was_outside = np.zeros(len(target), dtype=bool)
         active = np.flatnonzero(usable)
         used = 0
-        for used in range(1, NEWTON_STEPS + 1):
-            if active.size == 0:
-                break
+        while active.size > 0 and used < NEWTON_STEPS:
+            used += 1
             everything = active.size == len(target)
             here = slice(None) if everything else active
             value, slope = expansion.values_and_jacobian(pixel[here], reference[here])
@@ -349,7 +355,7 @@ class Field:
         _, slope = self.expansion.values_and_jacobian(middle, np.array([self.expansion.frame.centre_mm]))
         return float(np.sign(slope[0, 0, 0] * slope[1, 1, 0] - slope[0, 1, 0] * slope[1, 0, 0]))
 
-    def _slopes(self, pixel, pupil_mm) -> tuple[FloatArray, FloatArray]:
+    def _slopes(self, pixel: ArrayLike, pupil_mm: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Return dt/d(u, v) and dt/d(x, y), each (..., 2, 2)."""
         pixel, pupil_mm, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
         by_pixel, by_pupil = np.empty((len(pixel), 2, 2)), np.empty((len(pixel), 2, 2))
@@ -418,4 +424,5 @@ def _solve(slope: FloatArray, determinant: FloatArray, right: FloatArray) -> Flo
 def _tangent_slope(tangent: FloatArray) -> FloatArray:
     """Return dt/dq (n, 2, 2) = s (1 + t t^T), s = sqrt(1 + |t|^2): derived from t = q / sqrt(1 - |q|^2)."""
     scale = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[:, None, None]
-    return scale * (np.eye(2) + tangent[:, :, None] * tangent[:, None, :])
+    result: FloatArray = scale * (np.eye(2) + tangent[:, :, None] * tangent[:, None, :])
+    return result

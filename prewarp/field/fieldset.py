@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -46,7 +46,7 @@ class ChannelReport:
     certainty_px: FloatArray
     certainty_pupil_mm: FloatArray
 
-    def as_dict(self) -> dict:
+    def as_dict(self) -> dict[str, object]:
         """Return the report for machines, without the certainty map."""
         return {
             "channel": self.channel,
@@ -150,7 +150,7 @@ class FieldSet:
         }
         return replace(self, fields=fields, provenance={**self.provenance, **provenance})
 
-    def summary(self) -> dict:
+    def summary(self) -> dict[str, object]:
         """Return what the fit found, for machines: totals at the top, one entry per channel under `channels`.
 
         `floor_px` is the RMS over all channels of sigma sqrt(parameters / samples): what the noise found in the residuals leaves
@@ -288,7 +288,7 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
     return FieldSet(fields, box, tuple(reports), dict(header["provenance"]))
 
 
-def _mount(entry: dict | None) -> Mount:
+def _mount(entry: Mapping[str, Any] | None) -> Mount:
     if entry is None:
         return UNMOUNTED
     try:

@@ -72,7 +72,8 @@ class Mount:
     def inward(self, tangent: FloatArray, /) -> FloatArray:
         """Return directions (..., 2) of the eye's frame in the channel's own frame."""
         centre = np.asarray(self.axis)
-        return centre + (_turned(tangent, self.matrix.T) - centre) / self.scale
+        result: FloatArray = centre + (_turned(tangent, self.matrix.T) - centre) / self.scale
+        return result
 
     def pupil_inward(self, pupil_mm: FloatArray, /) -> FloatArray:
         """Return pupil positions (..., 3) of the eye's frame in the channel's own frame, mm."""
@@ -88,7 +89,8 @@ class Mount:
         turned = _turned(scaled, self.matrix)
         depth = scaled @ self.matrix[2, :2] + self.matrix[2, 2]
         slope = self.matrix[:2, :2] - turned[..., :, None] * self.matrix[2, :2]
-        return self.scale * slope / depth[..., None, None]
+        result: FloatArray = self.scale * slope / depth[..., None, None]
+        return result
 
 
 def _turned(tangent: FloatArray, matrix: FloatArray) -> FloatArray:

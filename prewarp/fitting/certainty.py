@@ -1,16 +1,19 @@
 """How sure a fit is: the 1-sigma error of the panel point, from the covariance of the coefficients."""
 
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 from scipy import linalg
 
 from prewarp.checks import FloatArray, IntArray
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.mesh_fit import MeshFit, SplineChoice
 from prewarp.fitting.models import JointColumns
 from prewarp.fitting.polynomial import PolynomialFit
 from prewarp.fitting.pupil import pupil_columns
+from prewarp.points import lattice_points
 
 NODES = 13
 # Draws from the distribution of a mesh's coefficients, with a fixed seed: a 1-sigma length is known to about 6 %.
@@ -39,9 +42,7 @@ def sigma_map(fit: PolynomialFit | MeshFit, reference_mm: FloatArray, /) -> Floa
 
 
 def _node_pixels(size_px: tuple[int, int]) -> FloatArray:
-    u, v = map_nodes(size_px)
-    rows, columns = np.meshgrid(v, u, indexing="ij")
-    return np.stack([columns.ravel(), rows.ravel()], axis=-1)
+    return lattice_points(*map_nodes(size_px))
 
 
 def _spline_map(fit: MeshFit, reference_mm: FloatArray) -> FloatArray:
@@ -88,7 +89,8 @@ def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
     first = fit.expansions[0]
     size = first.panel.size_px
     pixel = _node_pixels(size)
-    base = replace(first.panel, degree=fit.model.degree).values(pixel)
+    panel = cast(ChebyshevPanel, first.panel)  # what a polynomial fit rests on
+    base = replace(panel, degree=fit.model.degree).values(pixel)
     frame = first.frame
     table = pupil_columns(fit.basis_pupil_degree, frame.half_mm)
     at_pupil = frame.values(reference_mm, table.degree)

@@ -13,7 +13,9 @@ from prewarp.fitting.pupil import PupilFrame
 class PanelBasis(Protocol):
     """What the panel bases of all families have in common."""
 
-    size_px: tuple[int, int]
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Panel width and height, px."""
 
     @property
     def count(self) -> int:
@@ -80,4 +82,5 @@ def pupil_sum(inner: FloatArray, pupil: FloatArray, /) -> FloatArray:
     """Return sum_j inner_j Q_j, shape (2, n), for inner (2, j, n) and pupil values (j, n)."""
     if pupil.shape[0] == 1:
         return inner[:, 0] * pupil
-    return np.einsum("cjn,jn->cn", inner, pupil)
+    result: FloatArray = np.einsum("cjn,jn->cn", inner, pupil)
+    return result

@@ -42,7 +42,8 @@ class NormalEquations:
     def squared_residual(self, coefficients: FloatArray, /) -> FloatArray:
         """Return sum w |y - A c|^2 (k,) for the coefficients (m, k) of k models."""
         quadratic = np.sum(coefficients * (self.matrix @ coefficients), axis=0)
-        return self.target - 2.0 * (self.side @ coefficients) + quadratic
+        result: FloatArray = self.target - 2.0 * (self.side @ coefficients) + quadratic
+        return result
 
 
 def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
@@ -51,14 +52,14 @@ def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
     Columns are put together in the order in which they lie together in memory, and brought into the order asked for at the end.
     """
     moments = moments.up_to(*columns.degrees(moments.pupil_degree))
-    order, blocks, done = [], [], 0
+    parts, blocks, done = [], [], 0
     for colour in range(len(moments.samples)):
-        own = np.flatnonzero(columns.block == colour)
-        inner, groups = group_columns(columns.panel[own], columns.pupil[own], moments.pupil_degree)
-        order.append(own[inner])
-        blocks.append((slice(done, done + len(own)), groups))
-        done += len(own)
-    order = np.concatenate(order)
+        mine = np.flatnonzero(columns.block == colour)
+        inner, groups = group_columns(columns.panel[mine], columns.pupil[mine], moments.pupil_degree)
+        parts.append(mine[inner])
+        blocks.append((slice(done, done + len(mine)), groups))
+        done += len(mine)
+    order = np.concatenate(parts)
     ordered = columns.take(order)
     matrix, side = np.zeros((columns.count, columns.count)), np.zeros(columns.count)
     total, (shared, shared_groups) = moments.over_colours(), blocks[0]
@@ -110,7 +111,8 @@ class Factor:
         """Return the inverse (m, m) of the equations' matrix: the covariance of the coefficients for unit noise."""
         half, _ = linalg.lapack.dpotri(self.lower, lower=True)
         half = np.tril(half)
-        return (half + np.tril(half, -1).T) * self.scale * self.scale[:, None]
+        result: FloatArray = (half + np.tril(half, -1).T) * self.scale * self.scale[:, None]
+        return result
 
     def parameters(self, count: int, /) -> int:
         """Return how many of the first `count` columns the samples decide."""

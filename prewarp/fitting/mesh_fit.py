@@ -7,12 +7,14 @@ error, a panel that is not flat. Cell size, penalty and pupil degree come from t
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
+from typing import cast
 
 import numpy as np
 from scipy import linalg
 
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray
+from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.outlying import colour_scales, robust_weight
 from prewarp.fitting.polynomial import PolynomialFit
@@ -147,8 +149,10 @@ def helps(samples: Samples, mesh: MeshFit, polynomial: PolynomialFit, /) -> bool
 
 def _columns(samples: Samples, across: int, pupil_degree: int) -> SplineColumns:
     longer = max(samples.panel_size_px)
-    cells = tuple(max(3, round(across * side / longer)) for side in samples.panel_size_px)
-    return SplineColumns(SplinePanel(samples.panel_size_px, cells), pupil_degree, samples.frame.half_mm)
+    cells_u, cells_v = (max(3, round(across * side / longer)) for side in samples.panel_size_px)
+    return SplineColumns(
+        SplinePanel(samples.panel_size_px, (cells_u, cells_v)), pupil_degree, samples.frame.half_mm
+    )
 
 
 def _choose_shared(samples: Samples, weight: FloatArray, rest: FloatArray, highest: int) -> SplineChoice:
@@ -271,5 +275,9 @@ def _with_splines(
         for part in parts:
             local = part.columns.coefficients(part.solution)
             table[smooth:, : local.shape[1]] += local
-        result.append(Expansion(MeshPanel(expansion.panel, spline), expansion.frame, degree, table))
+        result.append(
+            Expansion(
+                MeshPanel(cast(ChebyshevPanel, expansion.panel), spline), expansion.frame, degree, table
+            )
+        )
     return tuple(result)

@@ -126,7 +126,8 @@ def belongs(columns: JointColumns, model: PolynomialModel, /, *, basis_pupil_deg
     for axis, odd_degree in enumerate((model.odd_u_degree, model.odd_v_degree)):
         is_odd = (exponents[:, axis] + parity[:, axis]) % 2 == 1
         inside &= ~is_odd | (total <= odd_degree)
-    return inside
+    result: np.ndarray = inside
+    return result
 
 
 def nested_order(

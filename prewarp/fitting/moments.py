@@ -73,8 +73,13 @@ class Moments:
         )
 
     def _with(self, change: Callable[[FloatArray], FloatArray]) -> "Moments":
-        names = ("square", "linear", "target", "samples")
-        return replace(self, **{name: change(getattr(self, name)) for name in names})
+        return replace(
+            self,
+            square=change(self.square),
+            linear=change(self.linear),
+            target=change(self.target),
+            samples=change(self.samples),
+        )
 
 
 def accumulate(
@@ -259,4 +264,5 @@ def right_sides(moments: Moments, colour: int, panel: IntArray, pupil: IntArray,
     """Return A^T W y (n,) of one colour of one-cell moments, for columns of these panel functions and pupil columns (n,)."""
     table = pupil_columns(moments.pupil_degree, moments.half_mm)
     linear = moments.linear[colour, 0]
-    return (linear[:, 0] @ table.x.T + linear[:, 1] @ table.y.T)[panel, pupil]
+    result: FloatArray = (linear[:, 0] @ table.x.T + linear[:, 1] @ table.y.T)[panel, pupil]
+    return result

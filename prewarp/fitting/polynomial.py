@@ -156,6 +156,7 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
             model = choice.model
             if choice.rms_px <= RESOLUTION_PX:
                 break
+    assert model is not None  # the search has a first step
     model = choose_pupil_degree_and_curl(shared, model)
     choice = choose_difference(split(moments), model)
     model = choice.model.tidied()

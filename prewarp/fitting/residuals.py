@@ -4,6 +4,7 @@ Where panel points repeat from pupil to pupil, the sums over the panel functions
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -19,13 +20,15 @@ def residuals(samples: Samples, expansions: tuple[Expansion, ...], /) -> FloatAr
     rest = np.empty((2, samples.count))
     edges = np.searchsorted(samples.colour, np.arange(samples.colours + 1))
     for colour, expansion in enumerate(expansions):
-        inner_of = _inner_sums(
-            samples, lambda pixel, one=expansion: (one.panel.sums(pixel, one.coefficients),)
-        )
+        inner_of = _inner_sums(samples, partial(_values, expansion))
         for part in _parts(edges[colour], edges[colour + 1]):
             pupil = expansion.frame.values(samples.reference_mm[part], expansion.pupil_degree)
             rest[:, part] = samples.cosine[part].T - pupil_sum(inner_of(part)[0], pupil)
     return rest
+
+
+def _values(expansion: Expansion, pixel: FloatArray) -> tuple[FloatArray, ...]:
+    return (expansion.panel.sums(pixel, expansion.coefficients),)
 
 
 def pixel_metric(samples: Samples, expansion: Expansion, /) -> FloatArray:

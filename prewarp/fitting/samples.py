@@ -162,7 +162,8 @@ def _covered_half(pixel: FloatArray, panel_size_px: tuple[int, int]) -> tuple[fl
 def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
     """Return a complex number for each position (n, 3): equal where the positions agree to 1e-6 mm. Quicker to sort than rows."""
     x, y, z = np.round(pupil_mm, 6).T
-    return (x + 1j * y) + z * (1e3 + 1.7e3j)
+    result: np.ndarray = (x + 1j * y) + z * (1e3 + 1.7e3j)
+    return result
 
 
 def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:

@@ -59,7 +59,7 @@ def folds() -> list[IntArray]:
     ]
 
 
-def simplest_within_error(scores: FloatArray, parameters: Sequence[int], /) -> int:
+def simplest_within_error(scores: FloatArray, parameters: Sequence[float], /) -> int:
     """Return the place of the simplest of the models whose scores (models, folds) are within one standard error.
 
     Scores are mean squared errors per fold; they are compared fold by fold.

@@ -190,7 +190,7 @@ def sum_splines(
         columns,
         square.reshape(panel_cells, CELLS, POWERS**2, wide),
         linear.reshape(panel_cells, CELLS, REACH**2, narrow),
-        np.bincount(group, np.sum(weighted * target, axis=0), minlength=CELLS),
+        np.bincount(group, np.sum(weighted * target, axis=0), minlength=CELLS).astype(float),
         np.bincount(group, minlength=CELLS).astype(float),
         float(np.sum(weight[0] + weight[2]) / 2.0),
     )
@@ -232,4 +232,5 @@ def _pair_monomials() -> FloatArray:
     single = np.array([[np.convolve(a, b) for b in CELL] for a in CELL])
     # (a, a', p) x (b, b', q) -> (a, b, a', b', p, q)
     pairs = np.einsum("acp,bdq->abcdpq", single, single)
-    return pairs.reshape(REACH**4, POWERS**2)
+    result: FloatArray = pairs.reshape(REACH**4, POWERS**2)
+    return result

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -64,10 +65,11 @@ class Grid:
     luminance: FloatArray | None = None
     sigma_px: FloatArray | None = None
     extra: Mapping[str, np.ndarray] = field(default_factory=dict)
-    row: IntArray | None = None
+    # None until the grid is made: then rows are numbered, angles made from tangents.
+    row: IntArray = cast(IntArray, None)
     source: str = "memory"
     sha256: str = ""
-    direction_deg: FloatArray | None = None
+    direction_deg: FloatArray = cast(FloatArray, None)
 
     def __post_init__(self) -> None:
         count = len(self.channel)
@@ -80,7 +82,7 @@ class Grid:
         if self.direction_deg is None:
             object.__setattr__(self, "direction_deg", degrees_from_tangent(self.tangent))
             object.__setattr__(self, "tangent", forward_tangent(self.direction_deg))
-        shapes = {"channel": (count,), "colour": (count,), "row": (count,)}
+        shapes: dict[str, tuple[int, ...]] = {"channel": (count,), "colour": (count,), "row": (count,)}
         shapes |= {
             "pupil_mm": (count, 3),
             "tangent": (count, 2),
@@ -216,8 +218,8 @@ def grid_from_samples(
         if names.dtype.kind != "U":
             raise ShapeError(f"{what} holds {names.dtype}; expected names (text).")
     vectors = [as_pupil(pupil_mm), as_tangent(tangent), as_pixel(pixel)]
-    scalars = {"luminance": luminance, "sigma_px": sigma_px, **(extra or {})}
-    scalars = {name: np.asarray(value) for name, value in scalars.items() if value is not None}
+    given = {"luminance": luminance, "sigma_px": sigma_px, **(extra or {})}
+    scalars = {name: np.asarray(value) for name, value in given.items() if value is not None}
     try:
         leading = np.broadcast_shapes(
             channel.shape,

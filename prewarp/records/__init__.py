@@ -1,6 +1,6 @@
 """Checked records: frozen dataclasses whose fields state what they accept, made in Python or read from TOML."""
 
-from prewarp.records.fields import checked, validate
+from prewarp.records.fields import checked, part, validate
 from prewarp.records.rules import Choice, Flag, Name, Number, Numbers, Text, shown
 from prewarp.records.toml import Table, read_toml
 
@@ -13,6 +13,7 @@ __all__ = [
     "Table",
     "Text",
     "checked",
+    "part",
     "read_toml",
     "shown",
     "validate",

@@ -12,7 +12,7 @@ from prewarp.errors import PrewarpError
 from prewarp.records.rules import Rule, shown
 
 
-class _Dataclass(Protocol):
+class Dataclass(Protocol):
     """Any dataclass."""
 
     __dataclass_fields__: ClassVar[dict[str, Any]]
@@ -23,7 +23,12 @@ def checked(rule: Rule, *, default: object = dataclasses.MISSING) -> Any:
     return dataclasses.field(default=default, metadata={"rule": rule})
 
 
-def validate(record: _Dataclass, error: type[PrewarpError], /) -> None:
+def part() -> Any:
+    """Return a dataclass field without a rule: what is made from tables of its own."""
+    return dataclasses.field()
+
+
+def validate(record: Dataclass, error: type[PrewarpError], /) -> None:
     """Check every `checked` field of a frozen dataclass; call it from `__post_init__`."""
     for name, rule, default in ruled_fields(type(record)):
         value = getattr(record, name)
@@ -35,7 +40,7 @@ def validate(record: _Dataclass, error: type[PrewarpError], /) -> None:
         object.__setattr__(record, name, accepted)
 
 
-def ruled_fields(kind: type[_Dataclass], /) -> Iterator[tuple[str, Rule, object]]:
+def ruled_fields(kind: type[Dataclass], /) -> Iterator[tuple[str, Rule, object]]:
     """Yield name, rule and default of every `checked` field."""
     for field in dataclasses.fields(kind):
         if "rule" in field.metadata:

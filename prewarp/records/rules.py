@@ -3,7 +3,7 @@
 import re
 import reprlib
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 
@@ -15,7 +15,7 @@ class Rule(Protocol):
     def expected(self) -> str:
         """What is accepted, to follow the word "expected"."""
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return the value in its own type and "", or None and what is wrong (" (...)") in a few words."""
 
 
@@ -25,10 +25,6 @@ def shown(value: object, /) -> str:
         return reprlib.repr(value)
     except ValueError:
         return f"a {type(value).__name__} too long to show"
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 @dataclass(frozen=True)
@@ -46,9 +42,9 @@ class Number:
         unit = f" {self.unit}" if self.unit else ""
         return f"{'a whole number' if self.whole else 'a number'} from {self.low:g} to {self.high:g}{unit}"
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return an int or a float and "", or None and the reason."""
-        if not _is_number(value):
+        if not isinstance(value, int | float) or isinstance(value, bool):
             return None, f" ({type(value).__name__})"
         if self.whole and not isinstance(value, int):
             return None, " (not written as a whole number)"
@@ -74,13 +70,13 @@ class Numbers:
         order = ", strictly increasing" if self.increasing else ""
         return f"a list of {count} numbers{order}, each {self.each.expected}"
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return a tuple of numbers and "", or None and the reason."""
         if not isinstance(value, list | tuple):
             return None, f" ({type(value).__name__})"
         if not self.fewest <= len(value) <= self.most:
             return None, f" ({len(value)} entries)"
-        accepted = []
+        accepted: list[float] = []
         for number, entry in enumerate(value, 1):
             item, reason = self.each.accept(entry)
             if reason:
@@ -102,7 +98,7 @@ class Choice:
         """What is accepted, to follow the word "expected"."""
         return f"one of {', '.join(repr(word) for word in self.words)}"
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return the word and "", or None and the reason."""
         return (value, "") if isinstance(value, str) and value in self.words else (None, " (not known)")
 
@@ -116,7 +112,7 @@ class Name:
         """What is accepted, to follow the word "expected"."""
         return "a name of 1 to 32 letters a-z A-Z, digits, '_' or '-' that starts with a letter or digit"
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return the name and "", or None and the reason."""
         return (value, "") if isinstance(value, str) and _NAME.fullmatch(value) else (None, " (not a name)")
 
@@ -132,7 +128,7 @@ class Text:
         """What is accepted, to follow the word "expected"."""
         return f"one line of 1 to {self.longest} printable characters"
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return the text and "", or None and the reason."""
         good = (
             isinstance(value, str)
@@ -152,6 +148,6 @@ class Flag:
         """What is accepted, to follow the word "expected"."""
         return "true or false"
 
-    def accept(self, value: object, /) -> tuple[object, str]:
+    def accept(self, value: object, /) -> tuple[Any, str]:
         """Return the flag and "", or None and the reason."""
         return (value, "") if isinstance(value, bool) else (None, f" ({type(value).__name__})")

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from prewarp.checks import nearest_name
 from prewarp.errors import InputFileError, PrewarpError
 from prewarp.files import read_bytes
-from prewarp.records.fields import ruled_fields
+from prewarp.records.fields import Dataclass, ruled_fields
 from prewarp.records.rules import Name, Rule, shown
 
 TOML_LIMIT_BYTES = 1 << 20
@@ -18,7 +18,7 @@ TOML_LIMIT_BYTES = 1 << 20
 _MOST_DOTS = 64
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
-Kind = TypeVar("Kind")
+Kind = TypeVar("Kind", bound=Dataclass)
 
 
 class Table:

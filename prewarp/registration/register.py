@@ -116,7 +116,7 @@ def register_channels(
     for step in range(HUBER_STEPS + REDESCENDING_STEPS):
         mismatch = model.mismatch_arcmin(mounts) * relative[:, None]
         length = np.hypot(*mismatch.T)
-        sigma = max(float(sigma_of_lengths(length)), LEAST_NOISE_ARCMIN)
+        sigma = max(sigma_of_lengths(length), LEAST_NOISE_ARCMIN)
         if step < HUBER_STEPS:
             weight = huber_weight(length / (HUBER_SIGMA * sigma))
         else:

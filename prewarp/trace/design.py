@@ -45,7 +45,7 @@ import numpy as np
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import TraceError
 from prewarp.module import MAX_CHANNELS, MAX_COLOURS
-from prewarp.records import Flag, Name, Number, Numbers, Table, Text, checked, read_toml, validate
+from prewarp.records import Flag, Name, Number, Numbers, Table, Text, checked, part, read_toml, validate
 from prewarp.trace.glass import AIR, index_from_wavelength, require_glass
 from prewarp.trace.surfaces import Shape
 
@@ -117,8 +117,8 @@ class DesignChannel:
     """The optics of one channel, eye to panel."""
 
     name: str = checked(Name())
-    surfaces: tuple[Surface, ...]
-    panel: PanelPlace
+    surfaces: tuple[Surface, ...] = part()
+    panel: PanelPlace = part()
     turn_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
     emission_power: float = checked(Number(0.0, 20.0), default=0.0)
     brightness: tuple[tuple[str, float], ...] = ()
@@ -130,7 +130,8 @@ class DesignChannel:
         """Return (vertex (3,) mm, axes (3, 3) as columns) of every surface and, last, the panel, in the eye frame."""
         origin, axes = np.zeros(3), rotation_from_degrees(self.turn_deg)
         found = []
-        for element in (*self.surfaces, self.panel):
+        elements: tuple[Surface | PanelPlace, ...] = (*self.surfaces, self.panel)
+        for element in elements:
             origin = origin + axes[:, 2] * element.gap_mm
             vertex = origin + axes[:, :2] @ np.asarray(element.decentre_mm)
             turn = rotation_from_degrees(element.tilt_deg)
@@ -149,7 +150,7 @@ class Design:
     """The optics of a display module."""
 
     name: str = checked(Text(100))
-    channels: tuple[DesignChannel, ...]
+    channels: tuple[DesignChannel, ...] = part()
 
     def __post_init__(self) -> None:
         validate(self, TraceError)
@@ -172,7 +173,8 @@ def rotation_from_degrees(degrees: tuple[float, float, float], /) -> FloatArray:
     about_x = np.array([[1.0, 0.0, 0.0], [0.0, cx, -sx], [0.0, sx, cx]])
     about_y = np.array([[cy, 0.0, sy], [0.0, 1.0, 0.0], [-sy, 0.0, cy]])
     about_z = np.array([[cz, -sz, 0.0], [sz, cz, 0.0], [0.0, 0.0, 1.0]])
-    return about_x @ about_y @ about_z
+    result: FloatArray = about_x @ about_y @ about_z
+    return result
 
 
 def read_design(path: Path | str, /) -> Design:

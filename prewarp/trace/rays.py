@@ -90,11 +90,13 @@ def _mark(cause: IntArray, failed_at: IntArray, fails: np.ndarray, code: int, nu
 
 
 def _reflected(direction: FloatArray, normal: FloatArray) -> FloatArray:
-    return direction - 2.0 * np.sum(direction * normal, axis=-1, keepdims=True) * normal
+    result: FloatArray = direction - 2.0 * np.sum(direction * normal, axis=-1, keepdims=True) * normal
+    return result
 
 
 def _refracted(direction: FloatArray, normal: FloatArray, ratio: float) -> FloatArray:
     cosine = np.sum(direction * normal, axis=-1, keepdims=True)
     squared = 1.0 - ratio * ratio * (1.0 - cosine * cosine)
     after = np.sqrt(np.where(squared >= 0.0, squared, np.nan))
-    return ratio * direction + (np.copysign(after, cosine) - ratio * cosine) * normal
+    result: FloatArray = ratio * direction + (np.copysign(after, cosine) - ratio * cosine) * normal
+    return result

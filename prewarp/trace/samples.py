@@ -89,9 +89,16 @@ def trace_samples(
             rows["tangent"].append(np.broadcast_to(tangent, (*kept.shape, 2))[kept])
             rows["pixel"].append(result.pixel[kept])
             rows["luminance"].append(optics.brightness_of(colour.name) * result.luminance[kept])
-    return TracedSamples(
-        grid_from_samples(**{name: np.concatenate(parts) for name, parts in rows.items()}), lost
+    joined = {name: np.concatenate(parts) for name, parts in rows.items()}
+    grid = grid_from_samples(
+        channel=joined["channel"],
+        colour=joined["colour"],
+        pupil_mm=joined["pupil_mm"],
+        tangent=joined["tangent"],
+        pixel=joined["pixel"],
+        luminance=joined["luminance"],
     )
+    return TracedSamples(grid, lost)
 
 
 def trace_grid(

@@ -32,7 +32,8 @@ class Shape:
         """Return unit normals (..., 3) that point toward -z."""
         slope = self._sag_and_slope(x * x + y * y)[1]
         normal = np.stack([2.0 * x * slope, 2.0 * y * slope, -np.ones_like(x)], axis=-1)
-        return normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+        result: FloatArray = normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+        return result
 
     def meet(self, point: FloatArray, direction: FloatArray, /) -> FloatArray:
         """Return the points (..., 3) where rays meet the surface; NaN where they miss it.
