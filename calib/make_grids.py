@@ -1,7 +1,7 @@
 """Trace the demo designs to the grids beside this file: `python calib/make_grids.py` (a few seconds).
 
-Free of noise; panel points are rounded to 1e-4 px and luminance to 1e-5. `luminance` is the brightness that the design states
-for the panel and colour, times cos(ray to panel normal) ** emission_power.
+Free of noise; panel points are rounded to 1e-4 px and luminance to 1e-5. `luminance` is the brightness that
+the design states for the panel and colour, times cos(ray to panel normal) ** emission_power.
 """
 
 import argparse
@@ -19,7 +19,8 @@ NAMES = ("coaxial", "folded")
 # Pupil positions along x and y in the middle plane of the eye box, and on its two end planes (z).
 PUPILS_MIDDLE, PUPILS_ENDS = (5, 5), (3, 3)
 DIRECTIONS = (21, 19)
-# Beyond the nominal reach: up to just within the sides of the panel, and past its slanting (keystone) top and bottom.
+# Beyond the nominal reach: up to just within the sides of the panel, and past its slanting (keystone) top and
+# bottom.
 MARGIN_DEG = (0.5, 7.0)
 
 
@@ -29,7 +30,7 @@ def demo(name: str, /) -> tuple[DisplayModule, Design]:
 
 
 def pupil_positions(module: DisplayModule, /) -> FloatArray:
-    """Return the pupil positions (n, 3) mm of a demo grid: dense in the middle plane, fewer at both ends in z."""
+    """Return the pupil positions (n, 3) mm of a demo grid: dense in the middle plane, fewer at both ends."""
     box = module.eye_box
     return np.concatenate([box.lattice((*PUPILS_MIDDLE, 1)), box.lattice((*PUPILS_ENDS, 2))])
 
@@ -37,7 +38,7 @@ def pupil_positions(module: DisplayModule, /) -> FloatArray:
 def demo_grid(
     module: DisplayModule, design: Design, pupils: FloatArray, /, *, directions: tuple[int, int] = DIRECTIONS
 ) -> tuple[Grid, dict[str, dict[str, int]]]:
-    """Return the rounded grid from pupils (n, 3) mm over a little more than the nominal reach, and the rays lost."""
+    """Return the rounded grid from pupils (n, 3) mm over a little more than the reach, and the rays lost."""
     traced = trace_samples(
         design,
         module,

@@ -1,7 +1,8 @@
 """Chebyshev polynomials of one and more variables.
 
-Functions of several variables are ordered by total degree, then by the last exponent, then by the one before it: in two
-variables (0,0), (1,0), (0,1), (2,0), (1,1), (0,2), ... So the functions of a degree are the first of any higher degree.
+Functions of several variables are ordered by total degree, then by the last exponent, then by the one before
+it: in two variables (0,0), (1,0), (0,1), (2,0), (1,1), (0,2), ... So the functions of a degree are the first
+of any higher degree.
 """
 
 from functools import lru_cache
@@ -76,7 +77,7 @@ def values_2d(x: FloatArray, y: FloatArray, degree: int, /) -> FloatArray:
 def chebyshev_terms(
     place: FloatArray, exponents: IntArray, /, *, derivative: int | None = None
 ) -> FloatArray:
-    """Return the products of T_e over the variables of `place` (n, variables) for exponents (k, variables), shape (n, k).
+    """Return (n, k) products of T_e over the variables of `place` (n, variables), exponents (k, variables).
 
     `derivative` takes the derivative by that variable.
     """

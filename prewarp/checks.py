@@ -66,7 +66,7 @@ def require_range(
 
 
 def finite_rows(*arrays: FloatArray) -> BoolArray:
-    """Return which rows (n,) of arrays (n, k) hold finite numbers alone. Column by column: far quicker than along short rows."""
+    """Return which rows (n,) of arrays (n, k) are finite. By columns: far quicker than along short rows."""
     finite = np.ones(len(arrays[0]), dtype=bool)
     for column in (column for array in arrays for column in array.T):
         finite &= np.isfinite(column)

@@ -1,7 +1,7 @@
 """The content picture: how its pixels lie on viewing directions, seen from the eye-box centre.
 
-Two projections. `flat`: a flat picture, pixel positions proportional to tangents. `equidistant`: pixel distance from
-the middle proportional to the angle from the middle, for fields too wide for a flat picture.
+Two projections. `flat`: a flat picture, pixel positions proportional to tangents. `equidistant`: pixel
+distance from the middle proportional to the angle from the middle, for fields too wide for a flat picture.
 """
 
 from dataclasses import dataclass
@@ -15,10 +15,10 @@ PROJECTIONS = ("flat", "equidistant")
 
 
 def focal_lengths_from_tangent(tangent: FloatArray, projection: str, /) -> FloatArray:
-    """Return points (..., 2) of the picture's plane, in focal lengths from its middle, +y up, for tangents (..., 2).
+    """Return points (..., 2) of the picture's plane, focal lengths from its middle, +y up, for tangents.
 
-    That is the tangent itself (flat), or the angle from straight ahead in radians, along the azimuth (equidistant). Twin of
-    `prewarp_plane_from_tangent` in `shaders/projection.glsl`.
+    That is the tangent itself (flat), or the angle from straight ahead in radians, along the azimuth
+    (equidistant). Twin of `prewarp_plane_from_tangent` in `shaders/projection.glsl`.
     """
     if projection == "flat":
         return tangent
@@ -62,14 +62,14 @@ class ContentProjection:
         return float(self.size_px[0] / 2.0 / (np.tan(half) if self.projection == "flat" else half))
 
     def pixel_from_tangent(self, tangent: FloatArray, /) -> FloatArray:
-        """Return content pixels (..., 2), px, v down, first pixel's centre (0.5, 0.5), for directions (..., 2)."""
+        """Return content px (..., 2), v down, first pixel's centre (0.5, 0.5), for directions (..., 2)."""
         plane = focal_lengths_from_tangent(as_tangent(tangent), self.projection)
         middle = np.asarray(self.size_px) / 2.0
         result: FloatArray = middle + plane * np.array([self.focal_px, -self.focal_px])
         return result
 
     def tangent_from_pixel(self, pixel: FloatArray, /) -> FloatArray:
-        """Return directions (..., 2) of content pixels (..., 2); NaN at 90 degrees and beyond (equidistant)."""
+        """Return directions (..., 2) of content px (..., 2); NaN from 90 degrees on (equidistant)."""
         pixel = as_pixel(pixel)
         middle = np.asarray(self.size_px) / 2.0
         plane = (pixel - middle) / np.array([self.focal_px, -self.focal_px])

@@ -1,8 +1,9 @@
 """Panel transfer functions: what a panel's code means in light, and which code gives a wanted light.
 
 `linear` is relative light, 0 to 1; `encoded` is the code divided by the largest code, 0 to 1; `code` is the
-integer that the panel takes. Three kinds: `srgb`, `power` (a pure power law) and `table` (measured light at equally
-spaced codes, joined by a monotone cubic: it never falls between two levels, as straight lines do not, and has no kinks).
+integer that the panel takes. Three kinds: `srgb`, `power` (a pure power law) and `table` (measured light at
+equally spaced codes, joined by a monotone cubic: it never falls between two levels, as straight lines do not,
+and has no kinks).
 """
 
 from dataclasses import dataclass
@@ -33,7 +34,7 @@ def linear_from_srgb(encoded: ArrayLike, /) -> FloatArray:
 
 
 def srgb_from_linear(linear: ArrayLike, /) -> FloatArray:
-    """Return sRGB values 0 to 1 for relative light 0 to 1 (IEC 61966-2-1:1999); values outside are clipped."""
+    """Return sRGB values 0 to 1 for relative light 0 to 1 (IEC 61966-2-1:1999), clipped to that."""
     value = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
     return np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1.0 / 2.4) - 0.055)
 
@@ -49,8 +50,8 @@ class TransferFunction:
     gamma : float
         Exponent of `power`: linear = encoded ** gamma, 0.2 to 5. Not used by the other kinds.
     table : tuple of float
-        For `table`: relative light at equally spaced codes from the lowest to the highest; at least two values,
-        never falling, from 0 or more up to 1 exactly.
+        For `table`: relative light at equally spaced codes from the lowest to the highest; at least two
+        values, never falling, from 0 or more up to 1 exactly.
 
     Raises
     ------
@@ -83,11 +84,11 @@ class TransferFunction:
         if wrong.size:
             raise ShapeError(
                 f"encoding table falls or is not a number after entry {wrong[0]} ({light[wrong[0]]:g} then "
-                f"{light[wrong[0] + 1]:g}); light must never fall as the code rises. Measure that level again."
+                f"{light[wrong[0] + 1]:g}); light must never fall as the code rises. Measure it again."
             )
         if light[0] < 0.0 or light[-1] != 1.0:
             raise ShapeError(
-                f"encoding table runs from {light[0]:g} to {light[-1]:g}; expected 0 or more up to exactly 1. "
+                f"encoding table runs from {light[0]:g} to {light[-1]:g}; expected 0 or more up to 1. "
                 "Divide all values by the last."
             )
 
@@ -102,7 +103,7 @@ class TransferFunction:
         return np.where(value < 1.0, np.clip(self._measured(value), self.table[0], 1.0), 1.0)
 
     def encoded_from_linear(self, linear: ArrayLike, /) -> FloatArray:
-        """Return encoded values (...), 0 to 1, for relative light (...); light that the panel lacks is clipped."""
+        """Return encoded values (...), 0 to 1, for relative light (...), clipped to what the panel has."""
         if self.kind == "srgb":
             return srgb_from_linear(linear)
         value = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
@@ -112,17 +113,17 @@ class TransferFunction:
 
     @cached_property
     def _measured(self) -> "PchipInterpolator":
-        """The monotone cubic through the measured levels: F. N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300."""
+        """Monotone cubic through the levels: Fritsch, Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300."""
         # Slow to import; nothing but a measured table asks for it.
         from scipy.interpolate import PchipInterpolator
 
         return PchipInterpolator(np.linspace(0.0, 1.0, len(self.table)), self.table)
 
     def _inverse_of_measured(self, light: FloatArray) -> FloatArray:
-        """Return encoded values (...) of the measured table: Newton's method, kept inside the piece that holds the light.
+        """Return encoded values (...) of the measured table: Newton's method, in the piece with the light.
 
-        Where the table is flat several codes give one light: the highest of them is returned, from which the next step
-        starts.
+        Where the table is flat several codes give one light: the highest of them is returned, from which the
+        next step starts.
         """
         table = np.asarray(self.table)
         flat = light.ravel()
@@ -163,9 +164,10 @@ def largest_code(bit_depth: int, /) -> int:
 class Quantiser:
     """Rounds light to the nearest code of a panel, fast and exact.
 
-    The code of a light is the number of thresholds at or below it; threshold k is the light half-way, in encoded
-    values, between codes k - 1 and k. A direct table gives the code at the lower end of a small cell of light, and
-    one comparison with the next threshold finishes (a search is used where a cell holds several thresholds).
+    The code of a light is the number of thresholds at or below it; threshold k is the light half-way, in
+    encoded values, between codes k - 1 and k. A direct table gives the code at the lower end of a small cell
+    of light, and one comparison with the next threshold finishes (a search is used where a cell holds several
+    thresholds).
     """
 
     transfer: TransferFunction
@@ -185,7 +187,7 @@ class Quantiser:
         return lower, upper, bool(np.max(np.diff(lower.astype(np.int32))) <= 1)
 
     def code_from_linear(self, linear: NDArray[np.floating], /) -> NDArray[np.unsignedinteger]:
-        """Return codes (...), uint8 up to 8 bits and uint16 above, for relative light (...); clipped to 0 to 1."""
+        """Return codes (...), uint8 up to 8 bits, else uint16, for relative light (...), clipped."""
         kind = np.uint8 if self.bit_depth <= 8 else np.uint16
         light = np.clip(linear, 0.0, 1.0, dtype=np.float32)
         lower, upper, single = self._direct
@@ -193,8 +195,8 @@ class Quantiser:
         if not single:
             code = np.searchsorted(self.thresholds, light, side="right")
             return code.astype(kind)
-        # The cell is found by cutting, so its start is at or below the light; rounding may be one cell low, where
-        # the comparison still decides rightly because no cell holds more than one threshold.
+        # The cell is found by cutting, so its start is at or below the light; rounding may be one cell low,
+        # where the comparison still decides rightly because no cell holds more than one threshold.
         code = lower.take((light * np.float32(_CELLS - 1)).astype(np.int64))
         codes: NDArray[np.unsignedinteger] = (code + (light >= upper.take(code))).astype(kind)
         return codes

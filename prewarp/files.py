@@ -34,7 +34,7 @@ _ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 
 
 def require_file(path: Path, /, *, limit_bytes: int, what: str) -> int:
-    """Return the size of `path`; raise `InputFileError` when it is missing, not a file, empty or too large."""
+    """Return the size of `path`; `InputFileError` when it is missing, no file, empty or too large."""
     try:
         size = path.stat().st_size
     except (OSError, ValueError) as cause:
@@ -91,8 +91,8 @@ def output_folder(path: Path, /, *, overwrite: bool = True) -> Iterator[Path]:
     """Yield a temporary folder beside `path`; rename it into place on success, remove it on any failure.
 
     An existing folder is replaced only if it is empty or holds the marker `.prewarp`, so that a mistyped
-    `-o` never wipes a folder that this package did not write. Temporary folders of the same name whose writers were
-    killed are removed first.
+    `-o` never wipes a folder that this package did not write. Temporary folders of the same name whose
+    writers were killed are removed first.
     """
     if path.exists():
         ours = path.is_dir() and ((path / MARKER).exists() or not any(path.iterdir()))
@@ -105,7 +105,8 @@ def output_folder(path: Path, /, *, overwrite: bool = True) -> Iterator[Path]:
     working = Path(tempfile.mkdtemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent))
     try:
         with (working / MARKER).open("w", encoding="utf-8") as marker:
-            # Locked before anything is written: who finds the marker filled and not locked finds an abandoned folder.
+            # Locked before anything is written: who finds the marker filled and not locked finds an abandoned
+            # folder.
             _try_lock(marker)
             marker.write("written by prewarp; may be replaced by it\n")
             marker.flush()
@@ -118,7 +119,7 @@ def output_folder(path: Path, /, *, overwrite: bool = True) -> Iterator[Path]:
 
 
 def _try_lock(stream: TextIO) -> bool:
-    """Lock an open file for this process until it is closed; False where another process, or the system, will not have it."""
+    """Lock an open file until it is closed; False where another process, or the system, will not have it."""
     if fcntl is None:
         return False
     try:
@@ -141,7 +142,7 @@ def _remove_abandoned(path: Path) -> None:
 
 
 def _put_in_place(working: Path, path: Path) -> None:
-    """Rename a finished folder to `path`; what was there is moved aside whole first, so that a kill never leaves half of it."""
+    """Rename a finished folder to `path`; what was there moves aside first: a kill leaves no half of it."""
     if not path.exists():
         os.replace(working, path)
         return
@@ -163,7 +164,7 @@ def sha256_of_file(path: Path, /) -> str:
 
 
 def npz_bytes(arrays: Mapping[str, np.ndarray], /) -> bytes:
-    """Return the arrays as an NPZ file whose bytes depend on their content alone (no time stamps, no pickles)."""
+    """Return an NPZ file whose bytes depend on the arrays alone (no time stamps, no pickles)."""
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
         for name, array in arrays.items():
@@ -204,7 +205,8 @@ def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndar
     # zipfile, zlib and numpy raise many kinds of error on damaged bytes; each means the same to the reader.
     except Exception as cause:
         raise InputFileError(
-            f"{path}: not a readable NPZ file ({type(cause).__name__}: {cause}); expected {what}. Write it again.",
+            f"{path}: not a readable NPZ file ({type(cause).__name__}: {cause}); expected {what}. "
+            "Write it again.",
             path=str(path),
         ) from cause
     return arrays

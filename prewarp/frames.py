@@ -70,7 +70,7 @@ def arcmin_between(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
 
 
 def arcmin_step(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
-    """Return the step from one direction to another, (..., 2) arcmin, right and up at the middle of the two."""
+    """Return the step between directions, (..., 2) arcmin, right and up at the middle of the two."""
     step = unit_from_tangent(other) - unit_from_tangent(tangent)
     chord = np.linalg.norm(step, axis=-1, keepdims=True)
     # The chord becomes the angle; both agree to first order, so a zero step needs no division.
@@ -83,7 +83,7 @@ def arcmin_step(tangent: FloatArray, other: FloatArray, /) -> FloatArray:
 
 
 def sight_axes(tangent: FloatArray, /) -> FloatArray:
-    """Return unit vectors to the right (level) and up, at right angles to directions (..., 2); (..., 2, 3)."""
+    """Return unit vectors (..., 2, 3) right (level) and up, at right angles to directions (..., 2)."""
     forward = unit_from_tangent(tangent)
     level = np.stack([np.ones(tangent.shape[:-1]), np.zeros(tangent.shape[:-1]), -tangent[..., 0]], axis=-1)
     right = level / np.linalg.norm(level, axis=-1, keepdims=True)
@@ -91,7 +91,7 @@ def sight_axes(tangent: FloatArray, /) -> FloatArray:
 
 
 def curvature_from_slope(tangent: FloatArray, slope: FloatArray, /) -> FloatArray:
-    """Return the wavefront's curvature (..., 2, 2), dioptres, on the axes right and up across the ray (`sight_axes`).
+    """Return the wavefront's curvature (..., 2, 2), dioptres, on the axes across the ray (`sight_axes`).
 
     Parameters
     ----------
@@ -102,11 +102,12 @@ def curvature_from_slope(tangent: FloatArray, slope: FloatArray, /) -> FloatArra
 
     Notes
     -----
-    A pupil moved by dp across the ray (in the plane at right angles to it) sees the direction turned by -K dp, K the
-    curvature matrix. With A (2, 2) the x and y columns of the unit vectors right and up across the ray, a pupil step (dx, dy)
-    in the plane z = 0 is A (dx, dy) across the ray, and the direction turns by A J (dx, dy) / sqrt(1 + |t|^2), so
-    K = -A J A^-1 / sqrt(1 + |t|^2) (derived here). For a point image this is exactly 1/L times the unit matrix, L the
-    distance along the ray; half its trace is the image distance in dioptres.
+    A pupil moved by dp across the ray (in the plane at right angles to it) sees the direction turned by -K
+    dp, K the curvature matrix. With A (2, 2) the x and y columns of the unit vectors right and up across the
+    ray, a pupil step (dx, dy) in the plane z = 0 is A (dx, dy) across the ray, and the direction turns by A J
+    (dx, dy) / sqrt(1 + |t|^2), so K = -A J A^-1 / sqrt(1 + |t|^2) (derived here). For a point image this is
+    exactly 1/L times the unit matrix, L the distance along the ray; half its trace is the image distance in
+    dioptres.
     """
     across = sight_axes(tangent)[..., :2]
     length = np.sqrt(1.0 + np.sum(tangent * tangent, axis=-1))[..., None, None]

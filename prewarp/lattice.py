@@ -1,7 +1,8 @@
 """Cubic B-splines through values on an evenly spaced lattice: the one form in which maps reach pictures.
 
-Rows run along the second coordinate (v), columns along the first (u), as everywhere. The same coefficients are read
-by numpy here, by `shaders/spline.glsl` on a GPU and by exported shaders, so all of them draw one map.
+Rows run along the second coordinate (v), columns along the first (u), as everywhere. The same coefficients
+are read by numpy here, by `shaders/spline.glsl` on a GPU and by exported shaders, so all of them draw one
+map.
 """
 
 from dataclasses import dataclass
@@ -15,9 +16,9 @@ from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import ShapeError
 
 MIN_NODES = 4
-# Degrees by which `fill_outward` continues lines of nodes, ring after ring; further out values stay as they are. A
-# node's error fades by 2 - sqrt(3) = 0.27 per node in a cubic spline, so only the first rings matter to the rim and
-# the change of rule to a constant, twelve nodes out, is not felt.
+# Degrees by which `fill_outward` continues lines of nodes, ring after ring; further out values stay as they
+# are. A node's error fades by 2 - sqrt(3) = 0.27 per node in a cubic spline, so only the first rings matter
+# to the rim and the change of rule to a constant, twelve nodes out, is not felt.
 _RING_DEGREES = (5, 5, 3, 3, 3, 3, 1, 1, 1, 1, 1, 1)
 
 
@@ -47,7 +48,8 @@ class SplineLattice:
     def basis(self, position: FloatArray, /, *, axis: int) -> FloatArray:
         """Return the weights (n, nodes + 2) of all coefficients along one axis at positions (n,).
 
-        `axis` 0 is the first coordinate (columns), 1 the second (rows). Past the last node the end pieces go on.
+        `axis` 0 is the first coordinate (columns), 1 the second (rows). Past the last node the end pieces go
+        on.
         """
         nodes = self.node_shape[1 - axis]
         first, weight = cubic_weights((np.asarray(position) - self.origin[axis]) / self.step[axis], nodes)
@@ -85,11 +87,12 @@ class SplineLattice:
 
 
 def cubic_weights(place: FloatArray, nodes: int, /) -> tuple[np.ndarray, FloatArray]:
-    """Return the first coefficient (...) and the four uniform cubic B-spline weights (..., 4) at node coordinates.
+    """Return the first coefficient (...) and the four cubic B-spline weights (..., 4) at node coordinates.
 
     References
     ----------
-    C. de Boor, A Practical Guide to Splines, 1978: uniform cubic, [(1-t)^3, 3t^3-6t^2+4, -3t^3+3t^2+3t+1, t^3] / 6.
+    C. de Boor, A Practical Guide to Splines, 1978: uniform cubic, [(1-t)^3, 3t^3-6t^2+4, -3t^3+3t^2+3t+1,
+    t^3] / 6.
     """
     first = np.clip(np.floor(place).astype(np.int64), 0, nodes - 2)
     t = place - first
@@ -101,8 +104,8 @@ def cubic_weights(place: FloatArray, nodes: int, /) -> tuple[np.ndarray, FloatAr
 def spline_through(values: FloatArray, /, *, origin: FloatArray, step: FloatArray) -> SplineLattice:
     """Return the spline through node values (rows, columns, k).
 
-    Ends: the third derivative does not jump at the second node from either end ("not-a-knot", de Boor 1978), so that a
-    cubic is reproduced and the error stays of fourth order up to the rim.
+    Ends: the third derivative does not jump at the second node from either end ("not-a-knot", de Boor 1978),
+    so that a cubic is reproduced and the error stays of fourth order up to the rim.
 
     Raises
     ------
@@ -112,7 +115,7 @@ def spline_through(values: FloatArray, /, *, origin: FloatArray, step: FloatArra
     rows, columns = values.shape[:2]
     if min(rows, columns) < MIN_NODES:
         raise ShapeError(
-            f"lattice has {rows} x {columns} nodes; expected at least {MIN_NODES} each way. Use a smaller step."
+            f"lattice has {rows} x {columns} nodes; expected {MIN_NODES} each way. Use a smaller step."
         )
     half = np.tensordot(_interpolation(rows), values, axes=1)
     coefficients = np.matmul(_interpolation(columns), half)
@@ -133,11 +136,11 @@ def _interpolation(nodes: int) -> FloatArray:
 
 
 def fill_outward(values: FloatArray, valid: BoolArray, /) -> FloatArray:
-    """Return node values (rows, columns, k) with the nodes outside `valid` (rows, columns) continued smoothly.
+    """Return node values (rows, columns, k), continued smoothly outside `valid` (rows, columns).
 
     Ring by ring, each new node is the mean of what the straight lines of known nodes ending beside it (eight
-    directions) continue to: polynomials of degree five next to the known region, of lower degree further out and
-    where fewer known nodes stand in line.
+    directions) continue to: polynomials of degree five next to the known region, of lower degree further out
+    and where fewer known nodes stand in line.
     """
     if not valid.any():
         raise ShapeError("no node is valid; nothing can be continued. Check that the region is seen at all.")
@@ -176,6 +179,6 @@ def _next_ring(values: FloatArray, known: BoolArray, degree: int) -> tuple[Float
 
 
 def _continuation(count: int, longest: int) -> FloatArray:
-    """Return the weights (longest,) that continue `count` equally spaced values, nearest first, as a polynomial."""
+    """Return the weights (longest,) that continue `count` evenly spaced values, nearest first."""
     weights = [-((-1.0) ** n) * comb(count, n) for n in range(1, count + 1)]
     return np.array(weights + [0.0] * (longest - count))

@@ -16,12 +16,11 @@ Read from a TOML file (see `calib/` for two whole ones)::
     encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
     [channel.inner.reach]
     dir_x_deg = [-40.0, 6.0]     # dir_y_deg
-    [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full drive
-    R = [0.64, 0.33]             # one entry for each colour, three in all
-    white = [0.3127, 0.3290]
+    [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full
+    drive R = [0.64, 0.33]             # one entry for each colour, three in all white = [0.3127, 0.3290]
 
-Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames and
-units: `prewarp.frames`.
+Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames
+and units: `prewarp.frames`.
 """
 
 from collections.abc import Mapping
@@ -58,7 +57,8 @@ _ANGLE = Number(-85.0, 85.0, "degrees")
 # CIE 1931 x, y: no light has y = 0, and x + y is at most 1.
 _XY = Numbers(Number(1e-4, 0.9), 2, 2)
 WHITE = "white"
-# Three primaries whose triangle is smaller than this share of the unit square cannot be told apart by a camera.
+# Three primaries whose triangle is smaller than this share of the unit square cannot be told apart by a
+# camera.
 _SMALLEST_TRIANGLE = 1e-3
 
 
@@ -77,8 +77,8 @@ class Colour:
 class Panel:
     """One panel: active area, encoding and bit depth.
 
-    `encoding` is "srgb" (IEC 61966-2-1), "power" (linear light = code ** `gamma`) or "table": `table` holds the
-    measured linear light at codes spread evenly from 0 to the highest, strictly increasing, ending at 1.
+    `encoding` is "srgb" (IEC 61966-2-1), "power" (linear light = code ** `gamma`) or "table": `table` holds
+    the measured linear light at codes spread evenly from 0 to the highest, strictly increasing, ending at 1.
     """
 
     width_px: int = checked(Number(16, 32768, "px", whole=True))
@@ -116,7 +116,7 @@ class Panel:
 
 @dataclass(frozen=True)
 class Reach:
-    """Nominal reach: the directions that a channel is meant to show, degrees (atan of each tangent), eye frame."""
+    """Nominal reach: directions that a channel is meant to show, degrees (atan of a tangent), eye frame."""
 
     dir_x_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
     dir_y_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
@@ -127,7 +127,7 @@ class Reach:
 
 @dataclass(frozen=True)
 class Chromaticity:
-    """Measured chromaticities of one channel, CIE 1931 x, y (CIE 15), seen through the optics at the middle of its field.
+    """Measured chromaticities of a channel, CIE 1931 x, y (CIE 15), through the optics, mid-field.
 
     `primaries`: one (x, y) for each of three colours, shown alone; `white`: all three at full drive together.
     """
@@ -159,15 +159,15 @@ class Chromaticity:
         area = _twice_area(a, b, c)
         if abs(area) < _SMALLEST_TRIANGLE:
             raise ModuleError(
-                f"{', '.join(points)} lie on one line, or nearly; expected three different colours. Measure them again.",
+                f"{', '.join(points)} lie nearly on one line; expected three colours. Measure them again.",
                 key="chromaticity",
             )
         w = np.array(white)
         shares = np.array([_twice_area(w, b, c), _twice_area(a, w, c), _twice_area(a, b, w)]) / area
         if shares.min() <= 0.0:
             raise ModuleError(
-                f"white is {shown(white)}, outside the triangle of {', '.join(points)}; expected a mixture of all "
-                "three. Measure it again with all colours at full drive.",
+                f"white is {shown(white)}, outside the triangle of {', '.join(points)}; expected a mixture "
+                "of all three. Measure it again with all colours at full drive.",
                 key=WHITE,
             )
 
@@ -207,7 +207,7 @@ class EyeBox:
         return np.array([self.half_x_mm, self.half_y_mm, self.half_z_mm])
 
     def lattice(self, count: tuple[int, int, int], /) -> FloatArray:
-        """Return `count` evenly spread positions per axis, x fastest, shape (n, 3), mm; one alone sits at 0."""
+        """Return `count` evenly spread positions per axis, x fastest, (n, 3), mm; one alone sits at 0."""
         return box_lattice(-self.half_mm, self.half_mm, count)
 
     @property
@@ -239,8 +239,8 @@ class DisplayModule:
                 other = seen.get(item.name.lower())
                 if other is not None:
                     raise ModuleError(
-                        f"{kind}.{item.name} and {kind}.{other} differ in case at most; expected names that can "
-                        "stand in file names side by side.",
+                        f"{kind}.{item.name} and {kind}.{other} differ in case at most; expected names that "
+                        "can stand in file names side by side.",
                         key=f"{kind}.{item.name}",
                     )
                 seen[item.name.lower()] = item.name
@@ -252,8 +252,8 @@ class DisplayModule:
         if channel.chromaticity is None or set(channel.chromaticity.primaries) == set(self.colour_names):
             return
         raise ModuleError(
-            f"channel.{channel.name}.chromaticity holds {', '.join(channel.chromaticity.primaries)} and white; "
-            f"expected the module's colours {', '.join(self.colour_names)} and white.",
+            f"channel.{channel.name}.chromaticity holds {', '.join(channel.chromaticity.primaries)} and "
+            f"white; expected the module's colours {', '.join(self.colour_names)} and white.",
             key=f"channel.{channel.name}.chromaticity",
         )
 

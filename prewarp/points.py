@@ -13,7 +13,7 @@ def lattice_points(*axes: FloatArray) -> FloatArray:
 
 
 def box_lattice(low: FloatArray, high: FloatArray, counts: Sequence[int], /) -> FloatArray:
-    """Return evenly spread points (n, axes) from `low` to `high` (axes,), ends included, the first axis fastest.
+    """Return evenly spread points (n, axes) from `low` to `high` (axes,), ends included, first axis fastest.
 
     A single point of an axis lies in the middle.
     """

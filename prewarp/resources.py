@@ -1,6 +1,7 @@
 """Where files that are not Python lie: shader pieces, demo modules, demo scenes.
 
-In an installed package they are inside it; in a checkout they lie beside it. Both places are tried, in this order.
+In an installed package they are inside it; in a checkout they lie beside it. Both places are tried, in this
+order.
 """
 
 from pathlib import Path
@@ -29,7 +30,8 @@ def resource_folder(folder: str, /) -> Path:
         if place.is_dir():
             return place
     raise InputFileError(
-        f"{places[0]}: folder '{folder}' is missing, and {places[1]} is not there either. Install the package again."
+        f"{places[0]}: folder '{folder}' is missing, and {places[1]} is not there either. "
+        "Install the package again."
     )
 
 

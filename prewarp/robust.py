@@ -1,6 +1,7 @@
-"""Scale and weights that a minority of wrong samples does not move: one set for checks, fits, registration and light.
+"""Scale and weights that a minority of wrong samples does not move: for checks, fits, registration, light.
 
-Residuals of directions are two-component vectors; sigma is that of one component. A length is then Rayleigh distributed.
+Residuals of directions are two-component vectors; sigma is that of one component. A length is then Rayleigh
+distributed.
 """
 
 from dataclasses import dataclass
@@ -12,11 +13,11 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 # Median and 95th percentile of the length of a 2D normal vector of unit sigma: sqrt(2 ln 2), sqrt(2 ln 20).
 RAYLEIGH_MEDIAN = 1.1774100225154747
 RAYLEIGH_P95 = 2.447746830680816
-# Sigma of a normal variable over its median absolute deviation (P. J. Rousseeuw, C. Croux, J. Am. Stat. Assoc. 88 (1993) 1273,
-# from memory).
+# Sigma of a normal variable over its median absolute deviation (P. J. Rousseeuw, C. Croux, J. Am. Stat.
+# Assoc. 88 (1993) 1273, from memory).
 _NORMAL_DEVIATION = 1.4826
-# Weight 1 up to FULL sigmas, falling to 0 at ZERO sigmas (a three-part redescending weight). A good point lies beyond FULL
-# with probability exp(-FULL^2 / 2) = 3e-4 and beyond OUTLIER with 4e-6.
+# Weight 1 up to FULL sigmas, falling to 0 at ZERO sigmas (a three-part redescending weight). A good point
+# lies beyond FULL with probability exp(-FULL^2 / 2) = 3e-4 and beyond OUTLIER with 4e-6.
 FULL, OUTLIER, ZERO = 4.0, 5.0, 6.0
 # 95 % efficiency for normal noise (Holland and Welsch 1977; common practice).
 _BISQUARE = 4.685
@@ -30,10 +31,10 @@ def sigma_of_lengths(length: FloatArray, /) -> float:
 
 
 def sigma_with_tails(length: FloatArray, /) -> float:
-    """Return sigma per component from residual lengths (n,): the larger of what the median and the 95th percentile say.
+    """Return sigma per component from lengths (n,): the larger of what median and 95th percentile say.
 
-    The second keeps the scale honest where the residual is a smooth misfit with long tails rather than noise; it
-    stands up to just under 5 % of outliers. 0 without residuals.
+    The second keeps the scale honest where the residual is a smooth misfit with long tails rather than noise;
+    it stands up to just under 5 % of outliers. 0 without residuals.
     """
     if length.size == 0:
         return 0.0
@@ -46,19 +47,19 @@ def sigma_of_deviations(deviation: FloatArray, /) -> float:
 
 
 def redescending_weight(length: FloatArray, sigma: FloatArray | float, /) -> FloatArray:
-    """Return weights in [0, 1] for residual lengths (n,): 1 below FULL sigma, cosine descent, 0 beyond ZERO sigma."""
+    """Return weights (n,) for residual lengths: 1 below FULL sigma, cosine descent, 0 beyond ZERO sigma."""
     ratio = length / np.maximum(sigma, 1e-300)
     part = np.clip((ratio - FULL) / (ZERO - FULL), 0.0, 1.0)
     return 0.5 + 0.5 * np.cos(np.pi * part)
 
 
 def huber_weight(ratio: FloatArray, /) -> FloatArray:
-    """Return weights in (0, 1] for residuals as multiples (n,) of the length where the weight begins to fall."""
+    """Return weights (n,) for residuals as multiples of the length where the weight begins to fall."""
     return 1.0 / np.maximum(ratio, 1.0)
 
 
 def bisquare_weight(ratio: FloatArray, /) -> FloatArray:
-    """Return weights in [0, 1] for residuals as multiples (n,) of the length from which the weight is 0."""
+    """Return weights (n,) for residuals as multiples of the length from which the weight is 0."""
     return np.where(ratio < 1.0, (1.0 - ratio * ratio) ** 2, 0.0)
 
 
@@ -68,7 +69,7 @@ def is_outlier(length: FloatArray, sigma: FloatArray | float, /, *, least: float
 
 
 def medians_by(key: IntArray, values: FloatArray, /) -> FloatArray:
-    """Return the median of `values` (n,) for each key, 0 .. keys - 1; every key must occur or its entry means nothing."""
+    """Return the median of `values` (n,) for each key; the entry of a key that does not occur is void."""
     order = np.lexsort((values, key))
     count = np.bincount(key)
     start = np.cumsum(count) - count
@@ -81,7 +82,7 @@ def medians_by(key: IntArray, values: FloatArray, /) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class RobustFit:
-    """`coefficient` (k, m), `residual` (n, m), `scale` of one component, `covariance` (k, k) per unit variance."""
+    """`coefficient` (k, m), `residual` (n, m), `scale` per component, `covariance` (k, k) of unit noise."""
 
     coefficient: FloatArray
     residual: FloatArray
@@ -94,11 +95,11 @@ def robust_fit(
 ) -> RobustFit:
     """Fit values (n, m) by design (n, k) so that a minority of wrong rows does not matter.
 
-    Starts from least squares; a tiny ridge keeps rank-deficient designs solvable. Scale from the median residual
-    length, taken for two components (m = 2) and, for other m, as the median over all components. Residuals that
-    belong to a scale of `tolerance` lose little weight: what the design cannot follow is not a wrong row. `reject`
-    takes bisquare weights, which drop wrong rows altogether; otherwise Huber weights, which only bound them and so
-    cannot talk themselves into dropping good rows at the rim of a rich design.
+    Starts from least squares; a tiny ridge keeps rank-deficient designs solvable. Scale from the median
+    residual length, taken for two components (m = 2) and, for other m, as the median over all components.
+    Residuals that belong to a scale of `tolerance` lose little weight: what the design cannot follow is not a
+    wrong row. `reject` takes bisquare weights, which drop wrong rows altogether; otherwise Huber weights,
+    which only bound them and so cannot talk themselves into dropping good rows at the rim of a rich design.
     """
     previous = np.inf
     weight = np.ones(len(design))

@@ -1,4 +1,4 @@
-"""The demo modules: committed grids are what their designs trace to, and the designs are what they claim to be."""
+"""The demo modules: committed grids are what designs trace to, and designs are what they claim to be."""
 
 import itertools
 
@@ -20,7 +20,7 @@ SIZE_LIMIT_BYTES = 3_000_000
 
 
 def sensitivity(module, design, name, tangent, wavelength_nm=532.0):
-    """Return dt/d(x, y) (..., 2, 2) per mm at the panel point seen along `tangent` from the eye-box centre."""
+    """Return dt/d(x, y) (..., 2, 2) per mm at the panel point seen along `tangent` from the centre."""
     channel = module.channel(name)
 
     def pixel(direction, pupil):
@@ -110,7 +110,7 @@ def test_images_stand_ahead_at_a_finite_distance(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_light_meets_the_surfaces_in_the_order_of_the_file(name):
-    """No lens of negative thickness, no lens in front of the one before it: every ray runs on from surface to surface."""
+    """No negative thickness, no lens in front of the one before it: every ray runs on between surfaces."""
     module, design = demo(name)
     pupils = module.eye_box.lattice((3, 3, 3))[:, None]
     for channel in module.channels:
@@ -120,7 +120,8 @@ def test_light_meets_the_surfaces_in_the_order_of_the_file(name):
         steps = np.diff(rays.path, axis=0)
         length = np.linalg.norm(steps, axis=-1, keepdims=True)
         assert length.min() > 0.5
-        # The ray through the middle of the eye box along the middle of the reach runs the way that light does.
+        # The ray through the middle of the eye box along the middle of the reach runs the way that light
+        # does.
         middle = (steps / length)[:, len(pupils) // 2, heading.shape[0] // 2]
         assert np.einsum("spdi,si->spd", steps / length, middle).min() > 0.5
         assert np.einsum("i,i", middle[0], heading[heading.shape[0] // 2]) == pytest.approx(1.0)
@@ -163,7 +164,7 @@ def test_a_polynomial_of_degree_eight_follows_the_optics_to_the_rim(name, rms_px
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_colours_of_a_channel_lie_near_one_distance(name):
-    """Colours at different distances part when the pupil moves: 0.25 dioptre is 0.86 arcmin per mm (1 mrad = 3.43775 arcmin)."""
+    """Colours at other distances part when the pupil moves: 0.25 dioptre is 0.86 arcmin per mm."""
     module, design = demo(name)
     for channel in module.channels:
         middle = np.array([np.tan(np.radians(np.mean(channel.reach.dir_x_deg))), 0.0])
@@ -180,7 +181,7 @@ def test_the_colours_of_a_channel_lie_near_one_distance(name):
 
 
 def seam_error_arcmin(module, design, moved_mm, wavelength_nm=532.0):
-    """Return how far both channels' pictures come apart (n,), arcmin, over the nominal overlap when nothing is tracked."""
+    """Return how far both channels come apart (n,), arcmin, over the overlap when nothing is tracked."""
     inner, outer = (channel.reach for channel in module.channels)
     x = np.linspace(outer.dir_x_deg[0], inner.dir_x_deg[1], 9)
     y = np.linspace(*inner.dir_y_deg, 11)

@@ -34,7 +34,8 @@ def test_a_ray_crosses_the_reference_plane_where_it_is_walked_to():
 
 @pytest.mark.outside
 def test_a_step_of_one_mrad():
-    # 1 mrad = 3.43775 arcmin (common practice); a step up seen 45 degrees to the side is 1 / sqrt(2) of the tangent's.
+    # 1 mrad = 3.43775 arcmin (common practice); a step up seen 45 degrees to the side is 1 / sqrt(2) of the
+    # tangent's.
     np.testing.assert_allclose(arcmin_step(np.zeros(2), np.array([1e-3, 0.0])), [3.43775, 0.0], atol=1e-4)
     np.testing.assert_allclose(
         arcmin_step(np.array([1.0, 0.0]), np.array([1.0, 1e-3])), [0.0, 3.43775 / np.sqrt(2)], atol=1e-4
@@ -45,7 +46,8 @@ def test_its_length_is_the_angle_and_turning_back_its_negative():
     one, other = np.random.default_rng(1).uniform(-0.8, 0.8, (2, 200, 2))
     other[:100] = one[:100] + 1e-5 * other[:100]
     step = arcmin_step(one, other)
-    # Steps lie across the sight of the middle direction, which the chord meets at right angles but for second order.
+    # Steps lie across the sight of the middle direction, which the chord meets at right angles but for second
+    # order.
     np.testing.assert_allclose(np.hypot(*step[:100].T), arcmin_between(one, other)[:100], rtol=1e-6)
     np.testing.assert_allclose(arcmin_step(other, one), -step, atol=1e-9)
     assert np.all(arcmin_step(one, one) == 0.0)

@@ -48,7 +48,8 @@ def test_a_bicubic_is_reproduced_and_axes_are_not_swapped():
 
 
 def test_error_is_of_fourth_order():
-    # Hall and Meyer (J. Approx. Theory 16, 1976, from memory): order 4; halving the step divides the error by 16.
+    # Hall and Meyer (J. Approx. Theory 16, 1976, from memory): order 4; halving the step divides the error by
+    # 16.
     errors = []
     for nodes in (17, 33):
         x = np.linspace(0.0, np.pi, nodes)

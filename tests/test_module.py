@@ -85,37 +85,100 @@ def test_encoding_table_is_read(tmp_path):
 
 # Each row: text of GOOD, what replaces it, what the message must hold.
 MISTAKES = [
-    ('width_px = 2560\nheight_px = 2048\npitch_um = 8.0\nencoding = "power"', 'width_px = 8\nheight_px = 2048\npitch_um = 8.0\nencoding = "power"',
-     r"channel\.inner\.panel\.width_px is 8 \(out of range\); expected a whole number from 16 to 32768 px"),
+    (
+        'width_px = 2560\nheight_px = 2048\npitch_um = 8.0\nencoding = "power"',
+        'width_px = 8\nheight_px = 2048\npitch_um = 8.0\nencoding = "power"',
+        r"channel\.inner\.panel\.width_px is 8 \(out of range\); expected a whole number from 16 to 32768 px",
+    ),
     ("bit_depth = 8", "bit_depth = 5", r"channel\.inner\.panel\.bit_depth is 5 .*from 6 to 16 bit"),
     ("bit_depth = 8", "bit_depth = 8.0", r"bit_depth is 8\.0 \(not written as a whole number\)"),
     ("bit_depth = 8", "bit_depth = true", r"bit_depth is True \(bool\); expected a whole number"),
-    ("pitch_um = 8.0", 'pitch_um = "8"', r"channel\.outer\.panel\.pitch_um is '8' \(str\); expected a number from 0\.5"),
+    (
+        "pitch_um = 8.0",
+        'pitch_um = "8"',
+        r"channel\.outer\.panel\.pitch_um is '8' \(str\); expected a number from 0\.5",
+    ),
     ("pitch_um = 8.0", "pitch_um = nan", r"pitch_um is nan \(out of range\)"),
-    ("pitch_um = 8.0\n", "", r"channel\.outer\.panel\.pitch_um is missing; expected a number from 0\.5 to 1000 um"),
-    ("pitch_um = 8.0", "pitch_mm = 8.0", r"channel\.outer\.panel\.pitch_mm is not a known key\. Did you mean 'pitch_um'\?"),
+    (
+        "pitch_um = 8.0\n",
+        "",
+        r"channel\.outer\.panel\.pitch_um is missing; expected a number from 0\.5 to 1000 um",
+    ),
+    (
+        "pitch_um = 8.0",
+        "pitch_mm = 8.0",
+        r"channel\.outer\.panel\.pitch_mm is not a known key\. Did you mean 'pitch_um'\?",
+    ),
     ("gamma = 2.2", "gamma = 9.0", r"channel\.inner\.panel\.gamma is 9\.0 .*from 1 to 4"),
     ("gamma = 2.2\n", "", r"channel\.inner\.panel\.gamma is missing; expected it with encoding = 'power'"),
-    ('encoding = "srgb"', 'encoding = "srgb"\ngamma = 2.2', r"gamma is given; expected it only with encoding = 'power'"),
-    ('encoding = "srgb"', 'encoding = "sRGB"', r"encoding is 'sRGB' \(not known\); expected one of 'srgb', 'power', 'table'"),
-    ('encoding = "srgb"', 'encoding = "table"\ntable = [0.0, 0.5, 0.5, 1.0]', r"table is .*entry 3, 0\.5, is not above the one before"),
-    ('encoding = "srgb"', 'encoding = "table"\ntable = [0.0, 0.9]', r"channel\.outer\.panel\.table ends at 0\.9; expected 1"),
+    (
+        'encoding = "srgb"',
+        'encoding = "srgb"\ngamma = 2.2',
+        r"gamma is given; expected it only with encoding = 'power'",
+    ),
+    (
+        'encoding = "srgb"',
+        'encoding = "sRGB"',
+        r"encoding is 'sRGB' \(not known\); expected one of 'srgb', 'power', 'table'",
+    ),
+    (
+        'encoding = "srgb"',
+        'encoding = "table"\ntable = [0.0, 0.5, 0.5, 1.0]',
+        r"table is .*entry 3, 0\.5, is not above the one before",
+    ),
+    (
+        'encoding = "srgb"',
+        'encoding = "table"\ntable = [0.0, 0.9]',
+        r"channel\.outer\.panel\.table ends at 0\.9; expected 1",
+    ),
     ('encoding = "srgb"', 'encoding = "table"\ntable = [1.0]', r"table is \[1\.0\] \(1 entries\)"),
-    ("[-6.0, 40.0]", "[40.0, -6.0]", r"channel\.inner\.reach\.dir_x_deg .*not above the one before.*strictly increasing"),
+    (
+        "[-6.0, 40.0]",
+        "[40.0, -6.0]",
+        r"channel\.inner\.reach\.dir_x_deg .*not above the one before.*strictly increasing",
+    ),
     ("[-6.0, 40.0]", "[-6.0, 95.0]", r"dir_x_deg .*entry 2, 95\.0 \(out of range\).*from -85 to 85 degrees"),
-    ("[-6.0, 40.0]", "-6.0", r"channel\.inner\.reach\.dir_x_deg is -6\.0 \(float\); expected a list of 2 numbers"),
+    (
+        "[-6.0, 40.0]",
+        "-6.0",
+        r"channel\.inner\.reach\.dir_x_deg is -6\.0 \(float\); expected a list of 2 numbers",
+    ),
     ('eye = "left"', 'eye = "both"', r"channel\.outer\.eye is 'both' .*'left', 'right'"),
     ("half_x_mm = 5", "half_x_mm = -5", r"eye_box\.half_x_mm is -5 .*from 0 to 50 mm"),
-    ("[eye_box]", "[eyebox]", r"eye_box is missing; expected a table \[eye_box\]\. 'eyebox' stands there: was it meant\?"),
-    ("[channel.inner.reach]", "[channel.inner.reech]", r"channel\.inner\.reach is missing.*'reech' stands there"),
-    ('projection = "flat"', 'projection = "round"', r"content\.projection is 'round' .*'flat', 'equidistant'"),
-    ("field_x_deg = 80.0", "field_x_deg = 170.0", r"content\.field_x_deg is 170\.0; expected 1 to 160 degrees"),
-    ("wavelength_nm = 532.0", "wavelength_nm = 0.532", r"colour\.G\.wavelength_nm is 0\.532 .*from 380 to 780 nm"),
+    (
+        "[eye_box]",
+        "[eyebox]",
+        r"eye_box is missing; expected a table \[eye_box\]\. 'eyebox' stands there: was it meant\?",
+    ),
+    (
+        "[channel.inner.reach]",
+        "[channel.inner.reech]",
+        r"channel\.inner\.reach is missing.*'reech' stands there",
+    ),
+    (
+        'projection = "flat"',
+        'projection = "round"',
+        r"content\.projection is 'round' .*'flat', 'equidistant'",
+    ),
+    (
+        "field_x_deg = 80.0",
+        "field_x_deg = 170.0",
+        r"content\.field_x_deg is 170\.0; expected 1 to 160 degrees",
+    ),
+    (
+        "wavelength_nm = 532.0",
+        "wavelength_nm = 0.532",
+        r"colour\.G\.wavelength_nm is 0\.532 .*from 380 to 780 nm",
+    ),
     ("[colour.G]", '[colour."../G"]', r"colour\.'\.\./G' cannot be used; expected a name of 1 to 32"),
     ("[colour.G]", "[colour.r]", r"colour\.r and colour\.R differ in case at most"),
     ('name = "bridge wing visor"', "", r"visor\.module\.toml: name is missing; expected one line"),
     ('name = "bridge wing visor"', 'name = "a\\nb"', r"name is .*not such a line"),
-    ('name = "bridge wing visor"', 'name = "a"\nmaker = "b"', r"maker is not a known key\. Known here: name, channel, "),
+    (
+        'name = "bridge wing visor"',
+        'name = "a"\nmaker = "b"',
+        r"maker is not a known key\. Known here: name, channel, ",
+    ),
     ("half_x_mm = 5", "half_x_mm = = 5", r"not valid TOML .*line 5"),
     ("half_x_mm = 5", "half_x_mm = 2026-99-99", r"not valid TOML"),
     ("half_x_mm = 5", "half_x_mm = " + "9" * 5000, r"not valid TOML"),
@@ -123,7 +186,7 @@ MISTAKES = [
     ("half_x_mm = 5", "half_x_mm = " + "[" * 5000, r"not valid TOML"),
     ("half_x_mm = 5", "x = {" + "a." * 5000 + "a = 1}", r"line 5 holds a key of more than 64 parts"),
     ("half_x_mm = 5", "half_x_mm = [[[1]]]", r"half_x_mm is .*\(list\)"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "message"), MISTAKES)

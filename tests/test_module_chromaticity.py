@@ -34,17 +34,25 @@ def test_it_is_read_where_it_stands(tmp_path):
     ("old", "new", "message"),
     [
         ("R = [0.64, 0.33]", "R = [0.64]", r"channel\.inner\.chromaticity\.R is .*\(1 entries\)"),
-        ("R = [0.64, 0.33]", "R = [0.74, 0.33]", r"chromaticity R is .*x \+ y is 1\.07\); expected CIE 1931 x, y"),
+        (
+            "R = [0.64, 0.33]",
+            "R = [0.74, 0.33]",
+            r"chromaticity R is .*x \+ y is 1\.07\); expected CIE 1931 x, y",
+        ),
         ("R = [0.64, 0.33]", "R = [0.64, 0.0]", r"chromaticity\.R is .*entry 2, 0\.0 \(out of range\)"),
         ("R = [0.64, 0.33]", "R = [nan, 0.33]", r"chromaticity\.R is .*entry 1, nan"),
         ("R = [0.64, 0.33]", "R = [0.2251, 0.3301]", "R, G, B lie on one line, or nearly"),
         ("R = [0.64, 0.33]\n", "", r"chromaticity holds 2 colours; expected 3 beside 'white'"),
-        ("R = [0.64, 0.33]", "X = [0.64, 0.33]", r"channel\.inner\.chromaticity holds X, G, B and white; expected the module's colours R, G, B"),
+        (
+            "R = [0.64, 0.33]",
+            "X = [0.64, 0.33]",
+            r"channel\.inner\.chromaticity holds X, G, B and white; expected the module's colours R, G, B",
+        ),
         ("white = [0.3127, 0.3290]", "", r"chromaticity\.white is missing"),
         ("white = [0.3127, 0.3290]", "white = [0.6, 0.39]", r"white is .*outside the triangle of R, G, B"),
         ("[channel.inner.chromaticity]", "[channel.inner.chromatisity]", r"chromatisity is not a known key"),
     ],
-)  # fmt: skip
+)
 def test_each_mistake_is_named(tmp_path, old, new, message):
     assert old in MEASURED
     path = write(tmp_path, MEASURED.replace(old, new, 1))

@@ -19,9 +19,25 @@ QUICK = settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 VALUES = st.sampled_from(
-    ["0", "-1", "1e308", "inf", "nan", "true", '""', '"x"', "[]", "[1]", "[[1]]", "{}", "{a=1}", "1979-05-27", "0x" + "f" * 400]
+    [
+        "0",
+        "-1",
+        "1e308",
+        "inf",
+        "nan",
+        "true",
+        '""',
+        '"x"',
+        "[]",
+        "[1]",
+        "[[1]]",
+        "{}",
+        "{a=1}",
+        "1979-05-27",
+        "0x" + "f" * 400,
+    ]
     + ["[0.0, 1.0]", "'''a\nb'''", '"\\u0000"', "[1, 'a']", "07:32:00", "1" * 30]
-)  # fmt: skip
+)
 
 
 def read_or_refuse(folder: Path, data: bytes) -> None:

@@ -31,7 +31,8 @@ def common_frame(samples: Samples) -> Frame:
 def group_affine(samples: Samples, frame: Frame, values: FloatArray, *, rounds: int = 0) -> FloatArray:
     """Return (g, 2, 3): values ~ map[:, :, 0] + map[:, :, 1] w_u + map[:, :, 2] w_v; NaN for too few samples.
 
-    Each of `rounds` lowers the weight of samples far from their group's map, against the group's median distance.
+    Each of `rounds` lowers the weight of samples far from their group's map, against the group's median
+    distance.
     """
     w = frame(samples.pixel)
     basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
@@ -47,7 +48,7 @@ def group_affine(samples: Samples, frame: Frame, values: FloatArray, *, rounds: 
 def _weighted_affine(
     samples: Samples, weighted: FloatArray, values: FloatArray, basis: FloatArray | None = None
 ) -> FloatArray:
-    """Return the maps for a basis (n, 3) already multiplied by weights; `basis` is the plain one where they differ."""
+    """Return the maps for a basis (n, 3) with weights in it; `basis` is the plain one where they differ."""
     basis = weighted if basis is None else basis
     count = len(samples.group_pair)
     products = (weighted[:, :, None] * basis[:, None, :]).reshape(-1, 9)
@@ -77,7 +78,7 @@ def field_size(maps: FloatArray) -> FloatArray:
 
 
 def px_per_tangent(maps: FloatArray, frame: Frame) -> FloatArray:
-    """Return panel px per unit tangent at the middle, the geometric mean of both axes, of maps (..., 2, 3)."""
+    """Return panel px per unit tangent at the middle of maps (..., 2, 3), geometric mean of both axes."""
     per_px = maps[..., 1:] / frame.half
     determinant = per_px[..., 0, 0] * per_px[..., 1, 1] - per_px[..., 0, 1] * per_px[..., 1, 0]
     return 1.0 / np.sqrt(np.maximum(np.abs(determinant), 1e-300))

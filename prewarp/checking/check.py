@@ -51,12 +51,14 @@ def check_grid(
     Returns
     -------
     CheckResult
-        `findings`, errors first; `figures` with noise in px, curl in arcmin per mm and others per channel and colour.
+        `findings`, errors first; `figures` with noise in px, curl in arcmin per mm and others per channel and
+        colour.
 
     Notes
     -----
-    Gross faults (axes, units, mixed-up names) are found from affine maps of each channel, colour and pupil position;
-    finer ones from a robust polynomial in panel and pupil. Groups found wrong are left out of the latter.
+    Gross faults (axes, units, mixed-up names) are found from affine maps of each channel, colour and pupil
+    position; finer ones from a robust polynomial in panel and pupil. Groups found wrong are left out of the
+    latter.
     """
     findings, samples = _check_columns(grid, _panel_sizes(grid, module, panel_size_px))
     figures: dict[str, object] = {}
@@ -74,7 +76,7 @@ def quick_check(
     module: DisplayModule | None = None,
     panel_size_px: tuple[int, int] | None = None,
 ) -> CheckResult:
-    """Look for what makes a fit wrong as a whole: columns, ranges, units, colours, panels and axes; no figures.
+    """Look for what makes a whole fit wrong: columns, ranges, units, colours, panels and axes; no figures.
 
     A part of `check_grid`, with its parameters and findings; quick enough to run before every fit.
     """

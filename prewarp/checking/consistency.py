@@ -49,8 +49,8 @@ def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.
     yield finding(
         "fold",
         "error",
-        f"the map folds at u={u:.0f} v={v:.0f} px for pupil ({x:g}, {y:g}, {z:g}) mm: one direction would be seen at two "
-        "panel points.",
+        f"the map folds at u={u:.0f} v={v:.0f} px for pupil ({x:g}, {y:g}, {z:g}) mm: one direction would be "
+        "seen at two panel points.",
         "Leave out the part of the panel beyond the fold, or check these points.",
         channel=samples.channel_of(surface.pair),
         colour=samples.colour_of(surface.pair),
@@ -59,11 +59,11 @@ def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.
 
 
 def measure_curl(samples: Samples, surface: MapModel, coarser: MapModel | None) -> tuple[float, float] | None:
-    """Return the RMS curl dqx/dy - dqy/dx over samples and what of it is explained, arcmin per mm; None without pupils.
+    """Return the RMS curl dqx/dy - dqy/dx and what of it is explained, arcmin per mm; None without pupils.
 
-    At a fixed panel point direction cosines over the pupil plane are a gradient (Malus-Dupin; Born and Wolf, Principles
-    of Optics, section 3.3; references 6.3), so the curl of true data is zero. Explained are noise, through the fit's
-    covariance, and what the model cannot follow, by how much a coarser model's curl differs.
+    At a fixed panel point direction cosines over the pupil plane are a gradient (Malus-Dupin; Born and Wolf,
+    Principles of Optics, section 3.3), so the curl of true data is zero. Explained are noise, through the
+    fit's covariance, and what the model cannot follow, by how much a coarser model's curl differs.
     """
     if coarser is None or not (surface.follows_pupil and coarser.follows_pupil):
         return None
@@ -100,9 +100,10 @@ def curl_finding(samples: Samples, pair: int, curl: float, noise: float) -> Find
     return finding(
         "curl",
         "warning",
-        f"curl of the directions over the pupil is {curl:.3g} arcmin/mm; noise and the model explain {noise:.2g} (Malus-Dupin: it is "
+        f"curl of the directions over the pupil is {curl:.3g} arcmin/mm; noise and the model explain "
+        f"{noise:.2g} (Malus-Dupin: it is "
         "zero for one panel point seen from all positions).",
-        "Check that pupil axes and direction axes are parallel, that no capture is turned, and that positions are right.",
+        "Check that pupil and direction axes are parallel, no capture is turned and positions are right.",
         channel=samples.channel_of(pair),
         colour=samples.colour_of(pair),
     )

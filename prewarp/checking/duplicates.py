@@ -1,4 +1,4 @@
-"""Samples that are there twice: same panel point or same direction in one channel, colour and pupil position."""
+"""Samples that are there twice: same panel point or direction in one channel, colour and pupil position."""
 
 from collections.abc import Iterator
 
@@ -15,8 +15,8 @@ _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dt
 def check_duplicates(samples: Samples, px_per_tangent: FloatArray) -> Iterator[Finding]:
     """Yield repeats and contradictions.
 
-    `px_per_tangent` (p,) by pair code turns a difference of directions into panel px: up to `CONFLICT_PX` it is a
-    repeated measurement, beyond it a contradiction.
+    `px_per_tangent` (p,) by pair code turns a difference of directions into panel px: up to `CONFLICT_PX` it
+    is a repeated measurement, beyond it a contradiction.
     """
     identical, repeated, conflicting = [], [], []
     for key, other, scale in (
@@ -42,7 +42,7 @@ def check_duplicates(samples: Samples, px_per_tangent: FloatArray) -> Iterator[F
             "conflict",
             "error",
             conflicting,
-            f"the same panel point or direction is there with values that differ by more than {CONFLICT_PX:g} px.",
+            f"the same panel point or direction is there with values more than {CONFLICT_PX:g} px apart.",
             "Keep the right one of each; check channel, colour and pupil position of these rows.",
         ),
     ):
@@ -52,7 +52,7 @@ def check_duplicates(samples: Samples, px_per_tangent: FloatArray) -> Iterator[F
 
 
 def _equal_neighbours(group: IntArray, key: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return index pairs of samples whose group and key (n, 2) are equal; a sort of one 64-bit mix, then compared."""
+    """Return index pairs with equal group and key (n, 2); a 64-bit mix is sorted, then compared."""
     bits = np.ascontiguousarray(key + 0.0).view(np.uint64)  # + 0.0 makes -0.0 equal to 0.0
     mixed = (bits[:, 0] ^ (bits[:, 0] >> np.uint64(29))) * _MIX[0]
     mixed ^= (bits[:, 1] ^ (bits[:, 1] >> np.uint64(31))) * _MIX[1]

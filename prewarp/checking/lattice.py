@@ -19,8 +19,8 @@ COMMON = 0.9  # a node that this share of the pupil positions has is expected of
 class Lattice:
     """The regular arrangement of one channel and colour.
 
-    `kind` is "panel", "direction" or "scattered". `first`, `second` are (m,) level numbers of each sample on the two
-    axes (-1 off the lattice) for the samples `index`; `levels` the values, px or degrees.
+    `kind` is "panel", "direction" or "scattered". `first`, `second` are (m,) level numbers of each sample on
+    the two axes (-1 off the lattice) for the samples `index`; `levels` the values, px or degrees.
     """
 
     kind: str
@@ -70,7 +70,7 @@ def _levels(values: FloatArray, step: float) -> tuple[IntArray, FloatArray]:
 
 
 def panel_places(samples: Samples, frame: Frame, lattice: Lattice) -> int:
-    """Return at how many places on the panel one channel and colour was sampled: what a panel polynomial can rest on.
+    """Return at how many panel places a channel and colour was sampled: what a polynomial can rest on.
 
     On a lattice the nodes, since other pupils repeat them; scattered, the occupied ones of 64 x 64 cells.
     """
@@ -147,14 +147,15 @@ def _between(there: np.ndarray, *, axis: int) -> np.ndarray:
 
 
 def check_pupil_lattice(samples: Samples) -> Iterator[Finding]:
-    """Yield pupil positions missing from a channel and colour, or from the lattice that the positions form."""
+    """Yield pupil positions missing from a channel and colour, or from the lattice that they form."""
     count = len(samples.pupils_mm)
     captured = np.zeros((int(samples.pairs.max()) + 1, count), dtype=bool)
     captured[samples.group_pair, samples.group_pupil] = True
     if count > samples.group_size.sum() / 3:
         return  # a pupil position of its own for every ray: no lattice to speak of
     for pair in samples.pairs:
-        # Channels may have eye boxes of their own, so a position is expected where most colours and channels have it.
+        # Channels may have eye boxes of their own, so a position is expected where most colours and channels
+        # have it.
         absent = np.flatnonzero(~captured[pair] & (captured[samples.pairs].mean(axis=0) > 0.5))
         if len(absent) and captured[pair].sum() > 1:
             yield _pupils_missing(

@@ -1,7 +1,7 @@
-"""Flipped and swapped axes, other units and mixed-up channels: groups, colours and channels held against each other.
+"""Flipped or swapped axes, other units, mixed-up channels: groups, colours and channels compared.
 
-Each group's affine map is compared with the channel's typical one; where it differs grossly, each mend that people
-need in practice is tried, and the one that makes the group agree is proposed.
+Each group's affine map is compared with the channel's typical one; where it differs grossly, each mend that
+people need in practice is tried, and the one that makes the group agree is proposed.
 """
 
 from collections.abc import Iterator
@@ -23,7 +23,7 @@ _DEGREES = 180.0 / np.pi
 
 
 def channel_references(samples: Samples, frame: Frame, maps: FloatArray) -> dict[int, FloatArray]:
-    """Return the typical map (2, 3) of each channel code; of all its samples where no group has enough of them."""
+    """Return the typical map (2, 3) of each channel; of all its samples where no group has enough of them."""
     colours = len(samples.grid.colour_names)
     known = np.isfinite(maps).all(axis=(1, 2))
     result = {}
@@ -88,7 +88,8 @@ def _explanation(
 ) -> tuple[str, str, str]:
     mends = _mends(frame, own)
     lefts = [float(map_length(mend[3] - reference)) for mend in mends]
-    # A centred field cannot tell a flipped direction from a flipped panel: the first that does as well is named.
+    # A centred field cannot tell a flipped direction from a flipped panel: the first that does as well is
+    # named.
     best, left = next(
         (mend, left)
         for mend, left in zip(mends, lefts, strict=True)
@@ -107,7 +108,7 @@ def _explanation(
         return best[:3]
     return (
         "axis",
-        "directions differ from the rest by a large part of the field; no flip, swap or change of units explains it",
+        "directions differ from the rest by much of the field; no flip, swap or change of units explains it",
         "Compare these rows with their source; capture this position again.",
     )
 
@@ -161,7 +162,7 @@ def _mends(frame: Frame, m: FloatArray) -> list[tuple[str, str, str, FloatArray]
 
 
 def whole_channels(samples: Samples, frame: Frame, references: dict[int, FloatArray]) -> Iterator[Finding]:
-    """Yield findings about whole channels: units that give no plausible px per degree, and odd orientation."""
+    """Yield findings about whole channels: units that give odd px per degree, and odd orientation."""
     names = samples.grid.channel_names
     orientation = {}
     for channel, reference in references.items():
@@ -172,7 +173,7 @@ def whole_channels(samples: Samples, frame: Frame, references: dict[int, FloatAr
             if low <= per_degree / _DEGREES <= high:
                 mend = "Directions look like radians: multiply dir_x_deg and dir_y_deg by 180/pi."
             elif low <= per_degree * _DEGREES <= high:
-                mend = "Directions look like degrees converted twice: multiply dir_x_deg and dir_y_deg by pi/180."
+                mend = "Directions look like degrees converted twice: multiply both by pi/180."
             else:
                 mend = "Check the units of directions and panel points."
             yield finding(
@@ -230,7 +231,7 @@ def _orientation(reference: FloatArray, frame: Frame) -> str:
 def nominal_reach(
     samples: Samples, references: dict[int, FloatArray], module: DisplayModule
 ) -> Iterator[Finding]:
-    """Yield findings about whole channels whose directions fit another channel's nominal reach better than their own."""
+    """Yield findings about channels whose directions fit another's nominal reach better than their own."""
     middles = {}
     for channel in module.channels:
         x, y = channel.reach.dir_x_deg, channel.reach.dir_y_deg

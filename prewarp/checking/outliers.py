@@ -18,8 +18,8 @@ _CELLS = 6  # per panel side: residuals are first compared with those around the
 _SAMPLED = 1500
 _CHUNK = 4096
 _NEIGHBOURS = 40
-# What a step over half the pupil counts against one over half the panel: other pupils at the same place come first,
-# both alike, or the same pupil comes first.
+# What a step over half the pupil counts against one over half the panel: other pupils at the same place come
+# first, both alike, or the same pupil comes first.
 _PUPIL_WEIGHTS = (0.03, 0.3, 3.0)
 _LEVEL = 1e-3  # weight of "no slope, no curvature" against one neighbour at full distance
 _SLOPE = 1.5  # where the model's error varies this much over the neighbours, it may go on to the suspect
@@ -30,7 +30,7 @@ _COARSE = 0.1  # of the half panel: an outlier where the model does not
 
 
 def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatArray:
-    """Return (n, 2) residuals in panel px: cosine residuals through the inverse of the model's mean Jacobian by cell."""
+    """Return (n, 2) residuals in panel px: those of cosines through the inverse mean Jacobian of a cell."""
     residual = surface.residual(samples, index)
     chosen = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
     cell, count = _cells(samples, surface, chosen)
@@ -52,9 +52,9 @@ def find_outliers(
 ) -> tuple[np.ndarray, FloatArray, float]:
     """Return (n,) True for outliers, their distance in px, and the robust noise of one component in px.
 
-    Residuals are first compared with the median of those around them in the same group; those that stand out, with
-    surfaces through their nearest neighbours on the panel, over the pupil and in both, so that what the model cannot
-    follow does not count: it is smooth along one of these at least.
+    Residuals are first compared with the median of those around them in the same group; those that stand out,
+    with surfaces through their nearest neighbours on the panel, over the pupil and in both, so that what the
+    model cannot follow does not count: it is smooth along one of these at least.
     """
     residual = residual_px(samples, surface, index)
     cell, count = _cells(samples, surface, index)
@@ -85,7 +85,7 @@ def _stand_out(
     suspect: IntArray,
     least: float,
 ) -> tuple[FloatArray, np.ndarray]:
-    """Return distance (px) of each suspect from its neighbourhood, and True where it stands out of every kind of it."""
+    """Return each suspect's distance (px) from its neighbours, and True where it stands out of every kind."""
     w = surface.frame(samples.pixel[index])
     pupil = np.clip((samples.reference_mm[index] - surface.middle_mm) / surface.half_mm, -2.0, 2.0)
     pupil = pupil * surface.follows_pupil
@@ -119,11 +119,11 @@ def _from_surface(
     suspect: IntArray,
     near: IntArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return, per suspect, its distance from a robust surface through its neighbours, their spread (both px), the
-    factor by which reaching from the neighbours to the suspect amplifies noise (1 amid them, several at a corner), and
-    how much the surface itself varies over the neighbours, px.
+    """Return distances from a robust surface, spreads, amplifications and slopes, one per suspect.
 
-    The surface is quadratic on the panel and linear over the pupil.
+    Distance from the surface through the neighbours and their spread, px; the factor by which reaching from
+    them to the suspect amplifies noise (1 amid them, several at a corner); how much the surface varies over
+    them, px. The surface is quadratic on the panel and linear over the pupil.
     """
     offset = w[near] - w[suspect][:, None]
     # All neighbours may sit at one place (a node seen from other pupils): then they give a level, no slope.
@@ -158,10 +158,10 @@ def _cells(samples: Samples, surface: MapModel, index: IntArray) -> tuple[IntArr
 def outlier_findings(
     samples: Samples, surface: MapModel, index: IntArray, distance: FloatArray, sigma: float
 ) -> Iterator[Finding]:
-    """Yield what names the outliers `index` of a channel and colour: a warning, and a remark for the outermost.
+    """Yield what names the outliers `index` of a channel and colour: a warning; a remark for the outermost.
 
-    Where panel's rim and the pupil's corner come together, real optics may turn within one step of the lattice, and no
-    neighbour lies beyond to tell that from a wrong sample.
+    Where panel's rim and the pupil's corner come together, real optics may turn within one step of the
+    lattice, and no neighbour lies beyond to tell that from a wrong sample.
     """
     outermost = np.zeros(len(index), dtype=bool)
     if surface.follows_pupil:
@@ -178,7 +178,7 @@ def outlier_findings(
         (
             "remark",
             outermost,
-            " at the rim of the panel seen from a corner of the eye box, where the optics may really turn so fast",
+            " at the panel's rim seen from a corner of the eye box, where the optics may really turn so fast",
             "Look at these points in the fit's residuals.",
         ),
     ):

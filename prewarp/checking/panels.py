@@ -1,4 +1,4 @@
-"""What can be told of each channel as a whole before anything is fitted: its panel points, and which colours it has."""
+"""What is told of a channel as a whole before anything is fitted: its panel points, which colours it has."""
 
 from collections.abc import Iterator, Mapping
 
@@ -17,7 +17,7 @@ _OTHER_UNIT = 50.0
 
 
 def check_colours(grid: Grid) -> Iterator[Finding]:
-    """Yield a finding for each colour that one channel lacks and another has: every channel shows every colour."""
+    """Yield a finding for each colour that one channel lacks and another has: all show every colour."""
     present = np.zeros((len(grid.channel_names), len(grid.colour_names)), dtype=bool)
     present[grid.channel, grid.colour] = True
     for channel, colour in np.argwhere(~present & present.any(axis=0)):
@@ -35,7 +35,8 @@ def check_colours(grid: Grid) -> Iterator[Finding]:
         yield finding(
             "colour",
             "error",
-            f"no sample of colour '{name}', which channel '{grid.channel_names[np.argmax(has)]}' has; it has {own}.",
+            f"no sample of colour '{name}', which channel '{grid.channel_names[np.argmax(has)]}' has; "
+            f"it has {own}.",
             f"If '{slip}' means the same, write '{name}' in the column color of these rows."
             if swapped.any()
             else "Capture the colour, or delete it in the other channels.",
@@ -45,7 +46,7 @@ def check_colours(grid: Grid) -> Iterator[Finding]:
 
 
 def check_panels(grid: Grid, sizes_px: Mapping[str, tuple[int, int]]) -> Iterator[Finding]:
-    """Yield findings about the panel points of each channel; those in `sizes_px` are held against width and height."""
+    """Yield findings about each channel's panel points; `sizes_px` holds width and height where known."""
     for code, channel in enumerate(grid.channel_names):
         index = np.flatnonzero((grid.channel == code) & np.isfinite(grid.pixel).all(axis=1))
         pixel = grid.pixel[index]

@@ -53,11 +53,11 @@ class PupilTrend:
 
     @property
     def curvature_dioptres(self) -> FloatArray:
-        """Return the curvature (2, 2) of the wavefront from the panel's middle, across the ray: half its trace is 1/L."""
+        """Return the curvature (2, 2) of the wavefront from the panel's middle: half its trace is 1/L."""
         return curvature_from_slope(self.panel(self.panel.frame.middle[None])[0], self.shift)
 
     def predicted(self, position_mm: FloatArray) -> FloatArray:
-        """Return maps (..., 2, 3) of the trend at reference positions (..., 2), clipped to a little beyond."""
+        """Return maps (..., 2, 3) of the trend at reference positions (..., 2), clipped a little beyond."""
         w = np.clip((position_mm - self.middle_mm) / self.half_mm, -1.5, 1.5)
         terms = chebyshev_terms(w.reshape(-1, 2), self.exponents)
         return (terms @ self.coefficient).reshape(*w.shape[:-1], 2, 3)
@@ -66,10 +66,11 @@ class PupilTrend:
 def pupil_trends(
     samples: Samples, frame: Frame, whole: FloatArray, skip: np.ndarray, places: dict[int, int]
 ) -> dict[int, PupilTrend]:
-    """Fit, per channel and colour with at least five pupil positions, a low polynomial over the pupil to the maps.
+    """Fit a low polynomial over the pupil to the maps of each channel and colour with five positions or more.
 
-    First a panel polynomial common to all positions is taken out, so that groups with different panel points compare.
-    `whole` (g, 2, 3) are the groups' affine maps of tangents; `places` by pair what a panel polynomial rests on.
+    First a panel polynomial common to all positions is taken out, so that groups with different panel points
+    compare. `whole` (g, 2, 3) are the groups' affine maps of tangents; `places` by pair what a panel
+    polynomial rests on.
     """
     rest = np.zeros_like(samples.tangent)
     panel = {}
@@ -91,7 +92,7 @@ def pupil_trends(
 
 
 def _fit_panel(samples: Samples, frame: Frame, index: IntArray, places: int) -> PanelMap | None:
-    """Fit the panel polynomial together with the movement with the pupil, which would be noise to it otherwise."""
+    """Fit the panel polynomial together with the movement with the pupil, else noise to it."""
     w = frame(samples.pixel[index])
     inside = (np.abs(w) < _RIM).all(axis=1)
     index, w = index[inside], w[inside]

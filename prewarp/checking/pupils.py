@@ -1,5 +1,4 @@
-"""The pupil side: units and signs of positions, positions that contradict their neighbours, mixed-up colours, and
-whether there are enough positions for the pupil degree asked for."""
+"""The pupil side: units and signs of positions, contradictions, mixed-up colours, too few positions."""
 
 from collections.abc import Iterator
 from functools import partial
@@ -22,7 +21,8 @@ IMPLAUSIBLE_DIOPTRES = 40.0
 def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Finding]:
     """Yield findings about pupil axes and units from the shift of directions with the pupil.
 
-    Of a point image both axes say the same distance, and none is behind the eye (`frames.curvature_from_slope`).
+    Of a point image both axes say the same distance, and none is behind the eye
+    (`frames.curvature_from_slope`).
     """
     patterns: dict[str, list[int]] = {}
     for pair, trend in trends.items():
@@ -38,8 +38,9 @@ def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Fin
             yield finding(
                 "units" if pattern == "units" else "axis",
                 "error" if alone or pattern in ("units", "swapped") else "warning",
-                f"with the pupil, directions move as for images at {dioptres[0, 0]:.2f} and {dioptres[1, 1]:.2f} "
-                f"dioptres (x and y): {text}{', unlike in other channels or colours' if alone else ''}.",
+                f"with the pupil, directions move as for images at {dioptres[0, 0]:.2f} and "
+                f"{dioptres[1, 1]:.2f} dioptres (x and y): {text}"
+                f"{', unlike in other channels or colours' if alone else ''}.",
                 mend,
                 channel=samples.channel_of(pair) if alone else None,
                 colour=samples.colour_of(pair) if alone else None,
@@ -82,7 +83,7 @@ _SHIFT_TEXT = {
 def check_positions(
     samples: Samples, frame: Frame, trends: dict[int, PupilTrend]
 ) -> tuple[list[Finding], np.ndarray]:
-    """Return findings about groups that contradict the trend of their neighbours, and (g,) True for those groups."""
+    """Return findings about groups that contradict their neighbours' trend, and (g,) True for those."""
     findings = []
     flagged = np.zeros(len(samples.group_pair), dtype=bool)
     for pair, trend in trends.items():
@@ -143,8 +144,8 @@ def _position_finding(
             return tell(
                 "colour",
                 "error",
-                f"{samples.group_text(group)}: panel points agree with colour '{name}' within {apart:.2g} px, with "
-                f"this colour only within {own:.2g} px.",
+                f"{samples.group_text(group)}: panel points agree with colour '{name}' within {apart:.2g} "
+                f"px, with this colour only within {own:.2g} px.",
                 f"Write '{name}' in the column color of these rows.",
                 rows=rows,
             )
@@ -176,8 +177,8 @@ def _position_finding(
         return tell(
             "pupil",
             "warning",
-            f"{samples.group_text(group)}: directions are {own:.2g} px off what the neighbouring positions say "
-            f"(typical {typical:.2g} px).",
+            f"{samples.group_text(group)}: directions are {own:.2g} px off what the neighbouring positions "
+            f"say (typical {typical:.2g} px).",
             "Check the position and whether the camera turned; capture it again.",
             rows=rows,
         )
@@ -221,10 +222,10 @@ def _two_captures(samples: Samples, frame: Frame, trend: PupilTrend, group: int)
 
 
 def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding]:
-    """Yield a finding for each channel and colour whose positions cannot carry a polynomial of `pupil_degree`.
+    """Yield a finding for each channel and colour whose positions carry no polynomial of `pupil_degree`.
 
-    Counted after ray constancy (positions on one ray are one) as distinct mean reference positions; needed are
-    (d + 1)(d + 2)/2 that are not on one curve of that degree.
+    Counted after ray constancy (positions on one ray are one) as distinct mean reference positions; needed
+    are (d + 1)(d + 2)/2 that are not on one curve of that degree.
     """
     if pupil_degree is None:
         return
@@ -247,8 +248,8 @@ def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding
         yield finding(
             "pupils",
             "error",
-            f"{len(distinct)} distinct pupil positions{where}; pupil degree {pupil_degree} needs {needed} in general "
-            "position.",
+            f"{len(distinct)} distinct pupil positions{where}; pupil degree {pupil_degree} needs {needed} in "
+            "general position.",
             f"Lower the pupil degree to {best} or capture {max(needed - rank, 1)} more.",
             channel=samples.channel_of(pair),
             colour=samples.colour_of(pair),

@@ -1,4 +1,4 @@
-"""What a check says: findings with rows and mends, quality figures, as text and as data. No arithmetic on grids."""
+"""What a check says: findings with rows and mends, quality figures, as text and as data."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -22,7 +22,8 @@ class Finding:
         nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, colour, pupil,
         pupils, fold, outlier, curl, column or layout.
     severity : str
-        error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for information.
+        error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for
+        information.
     channel, colour : str or None
         Where it applies to one channel or colour.
     rows : tuple of int

@@ -1,7 +1,7 @@
 """The finite samples of a grid sorted into groups: one channel, one colour, one pupil position each.
 
-All checks after the first look at values work on this. Arrays are over samples (n), groups (g), pairs of channel and
-colour (p) or pupil positions (e).
+All checks after the first look at values work on this. Arrays are over samples (n), groups (g), pairs of
+channel and colour (p) or pupil positions (e).
 """
 
 from dataclasses import dataclass

@@ -1,8 +1,8 @@
 """A smooth model of the measured map, good enough to tell single wrong samples and to take derivatives.
 
-One polynomial of total degree in (u, v, x0, y0) per channel and colour, x0, y0 where the ray crosses z = 0, for
-direction cosines. Degree: the highest that the number of samples carries. Terms without pupil may go higher,
-since panels have fine structure and pupils move it but little.
+One polynomial of total degree in (u, v, x0, y0) per channel and colour, x0, y0 where the ray crosses z = 0,
+for direction cosines. Degree: the highest that the number of samples carries. Terms without pupil may go
+higher, since panels have fine structure and pupils move it but little.
 """
 
 from dataclasses import dataclass
@@ -29,7 +29,8 @@ _TOLERANCE_PX = 0.5  # misfit that may pull the model; larger residuals may be w
 class MapModel:
     """The model of one channel and colour. `scale` is the robust residual of one cosine component.
 
-    `starved`: there are too few samples for the highest degree, so the model may not follow the map everywhere.
+    `starved`: there are too few samples for the highest degree, so the model may not follow the map
+    everywhere.
     """
 
     pair: int
@@ -56,7 +57,7 @@ class MapModel:
     def terms(
         self, pixel: FloatArray, reference_mm: FloatArray, *, derivative: int | None = None
     ) -> FloatArray:
-        """Return (n, k) model terms, or derivatives by u, v (per px) or x, y (per mm) for `derivative` 0 to 3."""
+        """Return (n, k) model terms, or derivatives by u, v (per px), x, y (per mm): `derivative` 0 to 3."""
         w = np.concatenate(
             [_clipped(self.frame(pixel)), (reference_mm - self.middle_mm) / self.half_mm], axis=1
         )
@@ -69,7 +70,8 @@ class MapModel:
     def residual(self, samples: Samples, index: IntArray) -> FloatArray:
         """Return measured minus model direction cosines (n, 2) of samples `index`, in chunks.
 
-        Panel and pupil terms are evaluated apart and joined by a dense table of coefficients, several times faster.
+        Panel and pupil terms are evaluated apart and joined by a dense table of coefficients, several times
+        faster.
         """
         panel, in_panel = np.unique(self.exponents[:, :2], axis=0, return_inverse=True)
         pupil, in_pupil = np.unique(self.exponents[:, 2:], axis=0, return_inverse=True)
@@ -107,7 +109,7 @@ def fit_surface(
     *,
     coarser: bool = False,
 ) -> MapModel | None:
-    """Fit the model of one channel and colour, leaving out groups in `skip` (g,); None when there are too few samples.
+    """Fit the model of a channel and colour without groups in `skip` (g,); None with too few samples.
 
     `places` on the panel bound its degree there: samples at other pupils do not fill the gaps between them.
     `coarser` takes the model of the next lower total degree, to see what a result owes to the degree.
@@ -170,7 +172,7 @@ def _models(limits: tuple[int, int]) -> list[IntArray]:
 
 
 def _pupil_limits(samples: Samples, pair: int, half_mm: FloatArray) -> tuple[int, int]:
-    """Return the highest powers of x0 and y0: below the number of distinct positions on each axis, 0 when still."""
+    """Return the highest powers of x0, y0: below the count of distinct positions on an axis, 0 when still."""
     positions = samples.pupils_mm[samples.group_pupil[samples.group_pair == pair]]
     counts = [len(np.unique(np.round(positions[:, axis], 2))) for axis in (0, 1)]
     x, y = (min(_PUPIL_DEGREE, n - 1) if h > 0.05 else 0 for n, h in zip(counts, half_mm, strict=True))

@@ -90,7 +90,7 @@ def _directions(grid: Grid) -> Iterator[Finding]:
     yield finding(
         "units" if twice else "range",
         "error",
-        f"viewing direction of up to {worst:g} degrees; expected -{LIMIT_DIRECTION_DEG:g} to {LIMIT_DIRECTION_DEG:g}.",
+        f"viewing direction of up to {worst:g} degrees; expected {LIMIT_DIRECTION_DEG:g} at most.",
         "These look like degrees taken for radians and converted again: multiply by pi/180."
         if twice
         else "Correct the angle, or delete the rows.",

@@ -1,4 +1,4 @@
-"""Tables of named columns in files (CSV, gzip-compressed CSV, NPZ): read with limits, errors that name row and column."""
+"""Tables of named columns in files (CSV, CSV.gz, NPZ): read with limits; errors name row and column."""
 
 from prewarp.columns.reading import Columns, codes_from_names, read_columns
 from prewarp.columns.schema import PUPIL_COLUMNS, Schema, row_list

@@ -1,4 +1,4 @@
-"""The cells of a CSV file as arrays. The one user of pyarrow's reader; no pyarrow object leaves this module."""
+"""The cells of a CSV file as arrays. The one user of pyarrow's reader; none of its objects leaves this."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -24,15 +24,15 @@ Extra = dict[str, NDArray[np.generic]]
 def csv_columns(
     text: CsvText, source: str, *, limit_bytes: int, schema: Schema
 ) -> tuple[Texts, Numbers, Extra]:
-    """Return the columns of a CSV text by name: (codes, names) of texts, numbers, and others (int64, float64 or text).
+    """Return the columns of a CSV text by name: (codes, names) of texts, numbers, and others.
 
     An empty cell or NaN of a number column is NaN.
 
     Raises
     ------
     GridError
-        A row with too few or too many cells, a cell that is no number, text that is not UTF-8: names rows (the
-        first five and the count), column and the text found.
+        A row with too few or too many cells, a cell that is no number, text that is not UTF-8: names rows
+        (the first five and the count), column and the text found.
     """
     import pyarrow as pa
 
@@ -45,7 +45,7 @@ def csv_columns(
         raise _explained(text, source, str(cause), schema) from cause
     if table.num_rows != len(text.row):
         raise GridError(
-            f"{source}: a cell in quotes holds a line break, so rows cannot be counted. Remove the line break.",
+            f"{source}: a cell in quotes holds a line break, so rows cannot be counted. Remove it.",
             path=source,
         )
     texts: Texts = {}
@@ -64,7 +64,7 @@ def csv_columns(
 
 
 def _read(text: CsvText, types: Mapping[str, Any], *, bad_rows: list[tuple[int, int]] | None = None) -> Any:
-    """Return a pyarrow table, which has no types to state; rows that are too long or too short end in `bad_rows`, if given."""
+    """Return a pyarrow table, which has no types to state; rows too long or short end in `bad_rows`."""
     import pyarrow as pa
     from pyarrow import csv
 
@@ -98,8 +98,8 @@ def _codes(column: Any, name: str, source: str) -> tuple[IntArray, tuple[str, ..
         array = array.chunk(0)
     if len(array.dictionary) > LIMIT_GROUPS:
         raise GridError(
-            f"{source}: {len(array.dictionary)} different names in column '{name}'; at most {LIMIT_GROUPS} are "
-            "accepted. Check that the columns are in the order of the header.",
+            f"{source}: {len(array.dictionary)} different names in column '{name}'; at most {LIMIT_GROUPS} "
+            "are accepted. Check that the columns are in the order of the header.",
             path=source,
             column=name,
         )
@@ -110,7 +110,7 @@ def _codes(column: Any, name: str, source: str) -> tuple[IntArray, tuple[str, ..
 
 
 def _extra_array(column: Any, name: str, source: str, limit_bytes: int) -> NDArray[np.generic]:
-    """Return int64 or float64 when every cell is such a number and is written back unchanged in value, else text."""
+    """Return int64 or float64 when every cell is such a number and written back the same, else text."""
     import pyarrow as pa
     from pyarrow import compute
 

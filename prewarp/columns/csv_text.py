@@ -48,7 +48,7 @@ def csv_text_from_bytes(data: bytes | bytearray, source: str, schema: Schema) ->
     end = len(data) if end < 0 else end
     if end - start > _LONGEST_HEADER:
         raise GridError(
-            f"{source}: the first line has {end - start} bytes; expected a header with the names of the columns.",
+            f"{source}: the first line has {end - start} bytes; expected a header that names columns.",
             path=source,
         )
     delimiter, names = _header(bytes(data[start:end]), source, schema)

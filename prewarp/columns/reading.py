@@ -47,15 +47,16 @@ class Columns:
 def read_columns(path: Path, /, *, schema: Schema, limit_bytes: int, with_arrays: bool = True) -> Columns:
     """Return the columns of a CSV, gzip-compressed CSV or NPZ file; the content decides, not the suffix.
 
-    CSV may use comma, semicolon or tab, and decimal commas with the latter two. NPZ holds one array per column;
-    `with_arrays` False refuses it.
+    CSV may use comma, semicolon or tab, and decimal commas with the latter two. NPZ holds one array per
+    column; `with_arrays` False refuses it.
 
     Raises
     ------
     InputFileError
         Missing, empty, too large or damaged file.
     GridError
-        A column missing, misspelt or there twice; cells that are no numbers (rows, column and text are named).
+        A column missing, misspelt or there twice; cells that are no numbers (rows, column and text are
+        named).
     """
     source = str(path)
     if path.is_file() and is_zip(path):

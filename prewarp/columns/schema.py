@@ -15,8 +15,9 @@ LIMIT_ROWS = 20_000_000
 LIMIT_COLUMNS = 256
 LIMIT_NAME = 100  # characters in a column's, channel's or colour's name
 LIMIT_GROUPS = 256  # channels, and colours
-# A compressed table larger than RATIO_FREE_BYTES when unpacked may not shrink more than LIMIT_RATIO times: measured
-# grids shrink 2 to 10 times, exact lattices with constant columns up to 30, and a decompression bomb about 1000.
+# A compressed table larger than RATIO_FREE_BYTES when unpacked may not shrink more than LIMIT_RATIO times:
+# measured grids shrink 2 to 10 times, exact lattices with constant columns up to 30, and a decompression bomb
+# about 1000.
 LIMIT_RATIO = 60
 RATIO_FREE_BYTES = 64 << 20
 SHOWN_ROWS = 5  # a message names this many bad rows, and the count of all
@@ -24,7 +25,7 @@ SHOWN_ROWS = 5  # a message names this many bad rows, and the count of all
 
 @dataclass(frozen=True)
 class Schema:
-    """The columns of a kind of table: `text` and `numbers` must be there, `optional` (numbers) may be; others are extra.
+    """The columns of a kind of table: `text` and `numbers` must be there, `optional` numbers may be.
 
     `what` names the kind in messages, with its article.
     """
@@ -51,7 +52,7 @@ class Schema:
 
 
 def require_columns(names: Sequence[str], source: str, schema: Schema) -> None:
-    """Raise `GridError` when a required column of `schema` is missing, misspelt or there twice; names the nearest column found."""
+    """Raise `GridError` for a column of `schema` that is missing, misspelt or twice; names the nearest."""
     if len(names) > LIMIT_COLUMNS:
         raise GridError(
             f"{source}: {len(names)} columns; at most {LIMIT_COLUMNS} are accepted. Remove columns.",
@@ -62,14 +63,14 @@ def require_columns(names: Sequence[str], source: str, schema: Schema) -> None:
             raise GridError(f"{source}: column {position} has no name. Name or remove it.", path=source)
         if len(name) > LIMIT_NAME or not name.isprintable():
             raise GridError(
-                f"{source}: the name of column {position} begins {name[:20]!r} and has {len(name)} characters; "
-                f"expected at most {LIMIT_NAME} printable ones. Rename it.",
+                f"{source}: the name of column {position} begins {name[:20]!r} and has {len(name)} "
+                f"characters; expected at most {LIMIT_NAME} printable ones. Rename it.",
                 path=source,
             )
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise GridError(
-            f"{source}: column '{twice[0]}' is there {names.count(twice[0])} times; expected once. Remove one.",
+            f"{source}: column '{twice[0]}' is there {names.count(twice[0])} times. Remove one.",
             path=source,
             column=twice[0],
         )

@@ -1,4 +1,4 @@
-"""File bytes with limits: plain, or gzip unpacked piece by piece so that a bomb is refused before it is allocated."""
+"""File bytes with limits: plain, or gzip unpacked piece by piece, so that a bomb is refused in time."""
 
 import gzip
 import zipfile
@@ -13,7 +13,7 @@ _PIECE = 1 << 20
 
 
 def unpacked_bytes(path: Path, /, *, limit_bytes: int, what: str) -> bytes | bytearray:
-    """Return the bytes of a plain or gzip file; both the file and what it unpacks to stay under `limit_bytes`.
+    """Return the bytes of a plain or gzip file; file and what it unpacks to stay under `limit_bytes`.
 
     Raises
     ------
@@ -33,7 +33,7 @@ def unpacked_bytes(path: Path, /, *, limit_bytes: int, what: str) -> bytes | byt
                 _require_unpacked(len(data), packed.tell(), path, limit_bytes, what)
     except (OSError, EOFError, zlib.error) as cause:
         raise GridError(
-            f"{path}: damaged gzip data after {len(data)} unpacked bytes ({cause}). Copy or compress the file again.",
+            f"{path}: damaged gzip data after {len(data)} unpacked bytes ({cause}). Copy the file again.",
             path=str(path),
         ) from cause
     return data
@@ -75,7 +75,7 @@ def _begins(path: Path, signature: bytes) -> bool:
 def _require_unpacked(unpacked: int, packed: int, path: Path, limit_bytes: int, what: str) -> None:
     if unpacked > limit_bytes:
         raise GridError(
-            f"{path}: unpacks to more than {limit_bytes / MEBIBYTE:.0f} MiB, the limit for {what}. Split the file.",
+            f"{path}: unpacks to more than {limit_bytes / MEBIBYTE:.0f} MiB, the limit for {what}. Split it.",
             path=str(path),
         )
     if unpacked > RATIO_FREE_BYTES and unpacked > LIMIT_RATIO * packed:

@@ -10,9 +10,9 @@ SLICE = 8192
 
 
 def over_slices(count: int, work: Callable[[slice], None], /) -> None:
-    """Call `work` for slices that cover range(count). Long batches run on all cores, each with a single BLAS thread.
+    """Call `work` for slices that cover range(count). Long batches run on all cores, one BLAS thread each.
 
-    Small matrix products are many times slower on two BLAS threads than on one (design's section 7).
+    Small matrix products are many times slower on two BLAS threads than on one.
     """
     if count == 0:
         return

@@ -1,6 +1,7 @@
-"""The part of a panel that the samples speak for: the convex hull of the captured panel points, grown by one spacing.
+"""The part of a panel that samples speak for: the convex hull of their panel points, grown by one spacing.
 
-Beyond it a fitted polynomial is a guess, so the field has no reach there. Where the samples cover the panel it is the panel.
+Beyond it a fitted polynomial is a guess, so the field has no reach there. Where the samples cover the panel
+it is the panel.
 """
 
 import numpy as np
@@ -11,7 +12,7 @@ from prewarp.errors import FitError
 
 
 def hull_corners(points: FloatArray, /) -> FloatArray:
-    """Return the corners (k, 2) of the convex hull of points (n, 2), counter-clockwise; the points when they span no area."""
+    """Return the hull's corners (k, 2), counter-clockwise; the points (n, 2) when they span no area."""
     try:
         outer = _outer(points)
         return outer[ConvexHull(outer).vertices]
@@ -20,7 +21,7 @@ def hull_corners(points: FloatArray, /) -> FloatArray:
 
 
 def _outer(points: FloatArray) -> FloatArray:
-    """Return the points (n, 2) without those well within the quadrilateral of the extremes of x + y and x - y.
+    """Return points (n, 2) without those well within the quadrilateral of the extremes of x + y and x - y.
 
     They cannot be corners of the hull (Akl and Toussaint, Information Processing Letters 7, 1978).
     """
@@ -33,7 +34,7 @@ def _outer(points: FloatArray) -> FloatArray:
 
 
 def inside_convex(points: FloatArray, corners: FloatArray, /, *, slack: float) -> BoolArray:
-    """Return which points (n, 2) lie in a convex polygon (k, 2), counter-clockwise, or outside by at most `slack`."""
+    """Return which points (n, 2) lie in a convex polygon (k, 2), counter-clockwise, or `slack` outside."""
     inside = finite_rows(points)
     if len(corners) < 3:
         result: BoolArray = inside & (np.abs(points[:, None] - corners[None]).max(axis=2) <= slack).any(
@@ -56,7 +57,7 @@ def panel_corners(size_px: tuple[int, int], /) -> FloatArray:
 
 
 def captured_border(captured: FloatArray, spacing_px: float, size_px: tuple[int, int], /) -> FloatArray:
-    """Return the corners of the hull of captured points (k, 2), grown by `spacing_px` and cut at the panel's edges."""
+    """Return the corners of the hull of captured points (k, 2), grown by `spacing_px`, cut at the panel."""
     corners = panel_corners(size_px)
     try:
         grown = ConvexHull(captured).equations.copy()
@@ -75,14 +76,14 @@ def captured_border(captured: FloatArray, spacing_px: float, size_px: tuple[int,
     except QhullError as cause:
         (u0, v0), (u1, v1) = extent(captured)
         raise FitError(
-            f"panel points from u={u0:.4g} v={v0:.4g} to u={u1:.4g} v={v1:.4g} px cover no area of a panel of {width} x "
-            f"{height} px. Check the panel's size and the unit of panel_u_px and panel_v_px."
+            f"panel points from u={u0:.4g} v={v0:.4g} to u={u1:.4g} v={v1:.4g} px cover no area of a "
+            f"panel of {width} x {height} px. Check the panel's size and the unit of the points."
         ) from cause
     return hull_corners(common)
 
 
 def cutting_edges(corners: FloatArray, size_px: tuple[int, int], /) -> FloatArray:
-    """Return the border's edges that are not panel edges, as half-planes (m, 3): a u + b v + c <= 0 inside."""
+    """Return the border's edges that are no panel edges, as half-planes (m, 3): a u + b v + c <= 0."""
     edges = []
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         on_panel_edge = any(

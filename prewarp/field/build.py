@@ -48,12 +48,13 @@ def fit_grid(
     panel_size_px : (int, int) or mapping of channel name to (int, int)
         Panel width and height.
     family : str
-        "polynomial"; "mesh": cubic B-splines on a polynomial trend; or "auto": a polynomial, with splines where its residuals
-        hang together and cross-validation takes them.
+        "polynomial"; "mesh": cubic B-splines on a polynomial trend; or "auto": a polynomial, with splines
+        where its residuals hang together and cross-validation takes them.
     progress : callable, optional
         Called with (channel, channels done, channels) after each channel.
     threads : int
-        Channels fitted at the same time. Two gain about a third on two free cores, and cost as much where other work waits.
+        Channels fitted at the same time. Two gain about a third on two free cores, and cost as much where
+        other work waits.
 
     Returns
     -------
@@ -77,9 +78,10 @@ def fit_grid(
         return _fit_one_channel(grid, job[0], job[1], colours, family)
 
     results = []
-    # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread for all of
-    # them, set here and not in each: the setting is the process's, and the channel that ends first would undo it for the
-    # other, in the middle of a sum. With two threads small factorisations are slower besides.
+    # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread
+    # for all of them, set here and not in each: the setting is the process's, and the channel that ends first
+    # would undo it for the other, in the middle of a sum. With two threads small factorisations are slower
+    # besides.
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
         for (name, _), result in zip(work.items(), pool.map(fit_one, work.items()), strict=True):
             results.append(result)
@@ -109,7 +111,7 @@ def _panel_sizes(
         if isinstance(given, Mapping):
             if name not in given:
                 raise FitError(
-                    f"{grid.source}: channel '{name}' has no panel size; sizes are given for {', '.join(given)}.",
+                    f"{grid.source}: channel '{name}' has no panel size; there are {', '.join(given)}.",
                     channel=name,
                 )
             given = given[name]
@@ -169,8 +171,9 @@ def _fit_one_channel(
             u, v = fold.pixel
             x, y, z = fold.pupil_mm
             raise FoldError(
-                f"channel '{channel}', {name}: the map folds at u={u:.0f} v={v:.0f} px for pupil ({x:.1f}, {y:.1f}, {z:.1f}) mm "
-                f"({100 * fold.share:.2g} % of panel and eye box). Check the grid for mixed-up rows; capture more there.",
+                f"channel '{channel}', {name}: the map folds at u={u:.0f} v={v:.0f} px for pupil ({x:.1f}, "
+                f"{y:.1f}, {z:.1f}) mm ({100 * fold.share:.2g} % of panel and eye box). Check the grid for "
+                "mixed-up rows; capture more there.",
                 channel=channel,
                 colour=name,
                 pixel=fold.pixel,

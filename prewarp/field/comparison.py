@@ -12,19 +12,22 @@ from prewarp.field.fieldset import FieldSet
 from prewarp.frames import arcmin_between
 from prewarp.grids import Grid
 
-# How far beyond the border a prediction still counts, as a share of the panel: rows at the very edge must not be lost.
+# How far beyond the border a prediction still counts, as a share of the panel: rows at the very edge must not
+# be lost.
 EDGE_SHARE = 0.03
-# Directions count as inside the captured ones up to this far outside their hull (rounding of a file's digits).
+# Directions count as inside the captured ones up to this far outside their hull (rounding of a file's
+# digits).
 TANGENT_SLACK = 1e-6
 PUPIL_SLACK_MM = 1e-6
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Errors of every row: `error_px`, `error_arcmin` (n,) NaN where lost; `predicted_px` (n, 2); `lost`, `inside` (n,).
+    """Errors of rows: `error_px`, `error_arcmin` (n,) NaN if lost; `predicted_px` (n, 2); `lost`, `inside`.
 
-    `error_px` is the distance between the panel point predicted for the row's direction and pupil and the row's own;
-    `error_arcmin` the angle between the row's direction and the one in which its panel point is predicted to be seen.
+    `error_px` is the distance between the panel point predicted for the row's direction and pupil and the
+    row's own; `error_arcmin` the angle between the row's direction and the one in which its panel point is
+    predicted to be seen.
     """
 
     grid: Grid
@@ -35,7 +38,7 @@ class Comparison:
     inside: BoolArray
 
     def as_dict(self) -> dict[str, Any]:
-        """Return `all`, `inside` and `groups` (per channel and colour, each with `all`, `inside`, `pupils`) for machines."""
+        """Return `all`, `inside`, `pupils` and `groups` (per channel and colour) for machines."""
         everything = np.ones(len(self.lost), dtype=bool)
         groups = []
         for code, channel in enumerate(self.grid.channel_names):
@@ -110,8 +113,9 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
                 continue
             if (channel, colour) not in fields.fields:
                 raise GridError(
-                    f"{grid.source}, row {grid.row[rows[0]]}: channel '{channel}', colour '{colour}' is not in the fit, which holds "
-                    f"{', '.join('/'.join(key) for key in fields.fields)}. Fit that channel, or leave these rows out.",
+                    f"{grid.source}, row {grid.row[rows[0]]}: channel '{channel}', colour '{colour}' is not "
+                    f"in the fit, which holds {', '.join('/'.join(key) for key in fields.fields)}. Fit that "
+                    "channel, or leave these rows out.",
                     path=grid.source,
                     row=int(grid.row[rows[0]]),
                 )

@@ -1,6 +1,6 @@
-"""The field of one channel and colour: panel to direction and back, for every pupil position. Design's section 3.
+"""The field of one channel and colour: panel to direction and back, for every pupil position.
 
-q(u, v, x0, y0) = sum_ij P_i(u, v) C_ij Q_j(x0, y0) with direction cosines q = t / sqrt(1 + |t|^2) and the reference pupil
+q(u, v, x0, y0) = sum_ij P_i(u, v) C_ij Q_j(x0, y0) with q = t / sqrt(1 + |t|^2) and the reference pupil
 (x0, y0) = (x - z tx, y - z ty): a ray does not bend between two pupil positions on it.
 """
 
@@ -20,8 +20,8 @@ from prewarp.field.start import StartMap, fit_start_map
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.frames import cosine_from_tangent, degrees_from_tangent, tangent_from_cosine
 
-# Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, and is trusted to gain DEPTH_GAIN. A low pupil
-# degree comes first because it is cheap.
+# Steps for a pupil off the reference plane: each gains a factor of 1e-3 or so, and is trusted to gain
+# DEPTH_GAIN. A low pupil degree comes first because it is cheap.
 DEPTH_STEPS = 12
 # A direction turns by a thousandth or so per mm: this leaves 1e-10.
 DEPTH_TOLERANCE_MM = 1e-7
@@ -30,7 +30,8 @@ ROUGH_PUPIL_DEGREE, ROUGH_STEPS = 2, 2
 NEWTON_STEPS = 12
 CHORD_STEPS = 3
 LARGEST_LAST_STEP_PX = 0.5
-# Newton may look this far beyond the panel (share of its size): a start just outside must be able to come back in.
+# Newton may look this far beyond the panel (share of its size): a start just outside must be able to come
+# back in.
 NEWTON_MARGIN = 0.05
 
 
@@ -38,8 +39,8 @@ NEWTON_MARGIN = 0.05
 class InverseResult:
     """Result of `Field.inverse`.
 
-    `pixel` (..., 2), px, NaN where not valid; `valid` (...), True where the direction is inside the reach; `iterations`, the most
-    Newton steps that any point took.
+    `pixel` (..., 2), px, NaN where not valid; `valid` (...), True where the direction is inside the reach;
+    `iterations`, the most Newton steps that any point took.
     """
 
     pixel: FloatArray
@@ -62,11 +63,11 @@ class Field:
     captured_tangent : (k, 2) float array
         Corners of the convex hull of the captured directions, counter-clockwise.
     border_pixel : (k, 2) float array
-        Corners of the convex part of the panel that the samples speak for, px, counter-clockwise in (u, v) as numbers: the
-        whole panel where they cover it (`border.captured_border`). The reach ends here.
+        Corners of the convex part of the panel that the samples speak for, px, counter-clockwise in (u, v) as
+        numbers: the whole panel where they cover it (`border.captured_border`). The reach ends here.
     mount : Mount
-        How the channel is turned from the frame of its capture to the eye's: everything that goes in or comes out is in the
-        eye's frame, `expansion` alone is in the channel's own.
+        How the channel is turned from the frame of its capture to the eye's: everything that goes in or comes
+        out is in the eye's frame, `expansion` alone is in the channel's own.
     """
 
     channel: str
@@ -81,8 +82,8 @@ class Field:
         (x0, y0), (x1, y1) = degrees_from_tangent(extent(self.captured_tangent))
         width, height = self.panel_size_px
         return (
-            f"Field {self.channel}/{self.colour}: panel {width} x {height} px, captured dir_x {x0:.1f} to {x1:.1f}, dir_y "
-            f"{y0:.1f} to {y1:.1f} degrees" + ("" if self.mount.is_identity else ", mounted")
+            f"Field {self.channel}/{self.colour}: panel {width} x {height} px, captured dir_x {x0:.1f} to "
+            f"{x1:.1f}, dir_y {y0:.1f} to {y1:.1f} degrees" + ("" if self.mount.is_identity else ", mounted")
         )
 
     def mounted(self, mount: Mount, /) -> "Field":
@@ -134,9 +135,9 @@ class Field:
     ) -> InverseResult:
         """Return the panel point that is seen in a direction from a pupil position.
 
-        Newton's method with the analytic Jacobian from a fitted start map. Single points fail as `valid=False`: no
-        convergence, a panel point outside the border by more than `margin_px`, or one where the map is folded over (its Jacobian
-        determinant has the other sign than at the panel's middle).
+        Newton's method with the analytic Jacobian from a fitted start map. Single points fail as
+        `valid=False`: no convergence, a panel point outside the border by more than `margin_px`, or one where
+        the map is folded over (its Jacobian determinant has the other sign than at the panel's middle).
 
         Parameters
         ----------
@@ -175,18 +176,18 @@ class Field:
         return InverseResult(pixel.reshape(*shape, 2), valid.reshape(shape), int(steps.max()))
 
     def jacobian(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
-        """Return d(tx, ty)/d(u, v), (..., 2, 2), per px; rows tx, ty; the pupil is held. Arguments as in `forward`."""
+        """Return d(tx, ty)/d(u, v), (..., 2, 2), per px; rows tx, ty; pupil held. Arguments as `forward`."""
         return self._slopes(pixel, pupil_mm)[0]
 
     def pupil_jacobian(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
-        """Return d(tx, ty)/d(x, y), (..., 2, 2), per mm; rows tx, ty; the panel point is held. Arguments as in `forward`."""
+        """Return d(tx, ty)/d(x, y), (..., 2, 2), per mm; rows tx, ty; pixel held. Arguments as `forward`."""
         return self._slopes(pixel, pupil_mm)[1]
 
     def forward_lattice(self, u: ArrayLike, v: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return directions (len(v), len(u), 2) of a lattice of panel points from one pupil position (3,).
 
-        The sum is done axis by axis, so a full panel costs little more than writing it. Rows index v, columns u; the last
-        axis is (tx, ty).
+        The sum is done axis by axis, so a full panel costs little more than writing it. Rows index v, columns
+        u; the last axis is (tx, ty).
         """
         u, v, pupil = np.asarray(u, float).ravel(), np.asarray(v, float).ravel(), self._own_pupil(pupil_mm)
         if pupil.shape != (3,):
@@ -267,7 +268,7 @@ class Field:
         depth: FloatArray,
         slope: FloatArray | None,
     ) -> tuple[FloatArray, FloatArray | None]:
-        """Return a Newton step (2, n) toward x0 = x - z t(x0), and the inverse slope (2, 2, n) for further steps.
+        """Return a Newton step (2, n) to x0 = x - z t(x0), and the inverse slope (2, 2, n) for further steps.
 
         The slope is that of the linear pupil terms alone, where the first step starts.
         """
@@ -279,7 +280,8 @@ class Field:
         if degree == 0:
             return rest, None
         if slope is None:
-            # Slope of q by x, y near the middle of the box; dt = s (1 + t t^T) dq is close enough to s dq here.
+            # Slope of q by x, y near the middle of the box; dt = s (1 + t t^T) dq is close enough to s dq
+            # here.
             (xx, xy), (yx, yy) = inner[:, 1:3] * (scaled / np.array(self.expansion.frame.half_mm)[:, None])
             xx, yy = xx + 1.0, yy + 1.0
             slope = np.array([[yy, -xy], [-yx, xx]]) / (xx * yy - xy * yx)
@@ -318,8 +320,8 @@ class Field:
             wanted = target[here].T
             step = _solve(slope, determinant[here], wanted - value)
             moved = np.clip(pixel[here] + step.T, low, high)
-            # With the slope kept, cheaper steps gain as many digits again; the error left after a step is about
-            # its length times what it shrank by.
+            # With the slope kept, cheaper steps gain as many digits again; the error left after a step is
+            # about its length times what it shrank by.
             for _ in range(CHORD_STEPS):
                 before = np.abs(step).max(axis=0)
                 step = _solve(slope, determinant[here], wanted - expansion.values(moved, reference[here]))
@@ -350,7 +352,7 @@ class Field:
 
     @cached_property
     def orientation(self) -> float:
-        """Sign of the Jacobian determinant at the panel's middle: -1 for an upright panel (v runs down), +1 mirrored."""
+        """Sign of the Jacobian determinant at the panel's middle: -1 upright (v runs down), +1 mirrored."""
         middle = np.array([self.panel_size_px], dtype=float) / 2.0
         _, slope = self.expansion.values_and_jacobian(middle, np.array([self.expansion.frame.centre_mm]))
         return float(np.sign(slope[0, 0, 0] * slope[1, 1, 0] - slope[0, 1, 0] * slope[1, 0, 0]))

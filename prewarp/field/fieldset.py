@@ -1,4 +1,4 @@
-"""A whole fit: the fields of all channels and colours, what the fit found, where it came from; saved as NPZ."""
+"""A whole fit: fields of all channels and colours, what the fit found, where it came from; saved as NPZ."""
 
 import json
 from collections.abc import Mapping
@@ -28,8 +28,9 @@ LIMIT_BYTES = 512 << 20
 class ChannelReport:
     """What the fit of one channel found.
 
-    `outlier_rows` row numbers of the grid's file; `dropped` rows that were not finite; `sigma_px` and `rms_px` per colour;
-    `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map, `certainty_pupil_mm` (pupils, 2). Others as in `FitResult`.
+    `outlier_rows` row numbers of the grid's file; `dropped` rows that were not finite; `sigma_px` and
+    `rms_px` per colour; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map, `certainty_pupil_mm`
+    (pupils, 2). Others as in `FitResult`.
     """
 
     channel: str
@@ -64,7 +65,7 @@ class ChannelReport:
 
 @dataclass(frozen=True)
 class FieldSet:
-    """Fields by (channel, colour), with `pupil_box_mm` (2, 3), the lowest and highest captured pupil position.
+    """Fields by (channel, colour); `pupil_box_mm` (2, 3), lowest and highest captured pupil position.
 
     `provenance`: input file and its hash, options, version. `reports`: one per channel.
     """
@@ -84,12 +85,13 @@ class FieldSet:
         low, high = self.pupil_box_mm
         box = ", ".join(f"{a:.4g} to {b:.4g}" for a, b in zip(low, high, strict=True))
         quality = "; ".join(
-            f"{one.channel}: noise {max(one.sigma_px, default=float('nan')):.2g} px, floor {one.floor_px:.2g} px"
+            f"{one.channel}: noise {max(one.sigma_px):.2g} px, floor {one.floor_px:.2g} px"
             for one in self.reports
         )
         return (
-            f"FieldSet of '{self.provenance.get('grid', 'memory')}': channels {', '.join(self.channels)}; colours "
-            f"{', '.join(self.colours)}; pupils x, y, z {box} mm" + (f"; {quality}" if quality else "")
+            f"FieldSet of '{self.provenance.get('grid', 'memory')}': channels {', '.join(self.channels)}; "
+            f"colours {', '.join(self.colours)}; pupils x, y, z {box} mm"
+            + (f"; {quality}" if quality else "")
         )
 
     def _repr_html_(self) -> str:
@@ -141,7 +143,7 @@ class FieldSet:
         }
 
     def mounted(self, mounts: Mapping[str, Mount], /, *, provenance: Mapping[str, object]) -> "FieldSet":
-        """Return the same fit with the channels in `mounts` mounted so, and more `provenance`; nothing is fitted again."""
+        """Return the same fit, channels mounted as in `mounts`, with more `provenance`; nothing is fitted."""
         for name in mounts:
             self.field(name, self.colours[0])
         fields = {
@@ -153,8 +155,9 @@ class FieldSet:
     def summary(self) -> dict[str, object]:
         """Return what the fit found, for machines: totals at the top, one entry per channel under `channels`.
 
-        `floor_px` is the RMS over all channels of sigma sqrt(parameters / samples): what the noise found in the residuals leaves
-        in the map, however good the model. `parameters` counts every estimated number, both components of direction.
+        `floor_px` is the RMS over all channels of sigma sqrt(parameters / samples): what the noise found in
+        the residuals leaves in the map, however good the model. `parameters` counts every estimated number,
+        both components of direction.
         """
         samples = np.array([report.samples for report in self.reports], dtype=float)
         floors = np.array([report.floor_px for report in self.reports])
@@ -237,7 +240,7 @@ class FieldSet:
             return _from_arrays(arrays)
         except (KeyError, ValueError, TypeError, IndexError, AttributeError, RecursionError) as cause:
             raise InputFileError(
-                f"{path}: not a fit that this version can read ({type(cause).__name__}: {cause}). Fit the grid again.",
+                f"{path}: not a fit that this version can read ({type(cause).__name__}: {cause}). Fit again.",
                 path=str(path),
             ) from cause
 

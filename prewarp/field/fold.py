@@ -1,4 +1,4 @@
-"""The fold test: the Jacobian determinant of a map that is one-to-one keeps one sign over panel and eye box."""
+"""The fold test: the Jacobian determinant of a one-to-one map keeps one sign over panel and eye box."""
 
 from dataclasses import dataclass
 
@@ -19,8 +19,8 @@ PUPIL_NODES = 5
 class FoldResult:
     """Result of `find_fold`.
 
-    `folds` says whether the determinant changes sign; `pixel` (2,) px and `pupil_mm` (3,) where it is worst; `share` of the lattice
-    that is folded over.
+    `folds` says whether the determinant changes sign; `pixel` (2,) px and `pupil_mm` (3,) where it is worst;
+    `share` of the lattice that is folded over.
     """
 
     folds: bool
@@ -30,7 +30,7 @@ class FoldResult:
 
 
 def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
-    """Look for folds on a lattice of NODES^2 panel points within the border and PUPIL_NODES^2 pupils, z at both ends.
+    """Look for folds at NODES^2 panel points within the border and PUPIL_NODES^2 pupils, z at both ends.
 
     Parameters
     ----------
@@ -57,10 +57,10 @@ def find_fold(field: Field, pupil_box_mm: FloatArray, /) -> FoldResult:
 
 
 def _determinants(field: Field, pixel: FloatArray, pupils: FloatArray) -> FloatArray:
-    """Return det dq/d(u, v) (pupils, pixels); it has the sign of det dt/d(u, v) up to the image, where the bundle meets.
+    """Return det dq/d(u, v) (pupils, pixels); up to the image it has the sign of det dt/d(u, v).
 
-    The reference pupil of a depth comes from the direction seen at z = 0, one step of the fixed point: it is off by some
-    micrometres, over which a determinant does not change.
+    The reference pupil of a depth comes from the direction seen at z = 0, one step of the fixed point: it is
+    off by some micrometres, over which a determinant does not change.
     """
     expansion = field.expansion
     sums = expansion.panel.sums_and_slopes(pixel, expansion.coefficients)

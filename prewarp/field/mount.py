@@ -1,7 +1,8 @@
-"""Mount: how a channel is turned, as a whole, from the frame in which its grid was captured to the frame of the eye.
+"""Mount: how a channel is turned, as a whole, from the frame of its capture to the frame of the eye.
 
-Channels captured apart, or put into a visor after capture, sit a little turned. Optics and panel turn together about the
-eye-box centre, so directions and pupil positions turn alike: f'(u, v, e) = R f(u, v, R^T e). Nothing is fitted again.
+Channels captured apart, or put into a visor after capture, sit a little turned. Optics and panel turn
+together about the eye-box centre, so directions and pupil positions turn alike: f'(u, v, e) = R f(u, v, R^T
+e). Nothing is fitted again.
 """
 
 from dataclasses import dataclass, field
@@ -25,12 +26,14 @@ class Mount:
     Parameters
     ----------
     turn_deg : (float, float, float)
-        Rotation vector, degrees: its direction is the axis, its length the angle. Turned about x the picture moves down, about
-        y to the right; about z it turns so that its right side moves up.
+        Rotation vector, degrees: its direction is the axis, its length the angle. Turned about x the picture
+        moves down, about y to the right; about z it turns so that its right side moves up.
     scale : float
-        Factor on tangents about `axis`, in the channel's own frame, before the turn. Pupil positions are not scaled.
+        Factor on tangents about `axis`, in the channel's own frame, before the turn. Pupil positions are not
+        scaled.
     axis : (float, float)
-        Direction (tx, ty) about which `scale` acts, tangents, own frame; as a rule that of the panel's middle.
+        Direction (tx, ty) about which `scale` acts, tangents, own frame; as a rule that of the panel's
+        middle.
 
     Raises
     ------
@@ -48,7 +51,7 @@ class Mount:
         axis = tuple(float(value) for value in self.axis)
         if len(turn) != 3 or not np.linalg.norm(turn) <= LARGEST_TURN_DEG:
             raise ShapeError(
-                f"turn_deg is {turn}; expected a rotation vector (x, y, z) no longer than {LARGEST_TURN_DEG:g} degrees."
+                f"turn_deg is {turn}; expected a turn (x, y, z) up to {LARGEST_TURN_DEG:g} degrees."
             )
         if len(axis) != 2 or not np.isfinite(axis).all():
             raise ShapeError(f"axis is {axis}; expected two finite tangents.")
@@ -82,7 +85,8 @@ class Mount:
     def outward_slope(self, tangent: FloatArray, /) -> FloatArray:
         """Return d(outward)/d(tangent) (..., 2, 2) at directions (..., 2) of the own frame.
 
-        From t' = (R v)_xy / (R v)_z with v = (t, 1): dt'_i/dt_j = (R_ij - t'_i R_zj) / (R v)_z, times the scale.
+        From t' = (R v)_xy / (R v)_z with v = (t, 1): dt'_i/dt_j = (R_ij - t'_i R_zj) / (R v)_z, times the
+        scale.
         """
         centre = np.asarray(self.axis)
         scaled = centre + self.scale * (tangent - centre)

@@ -33,7 +33,7 @@ class StartMap:
     expansion: Expansion
 
     def pixel(self, cosine: FloatArray, reference_mm: FloatArray, /) -> FloatArray:
-        """Return start panel points (n, 2), px; directions far outside the fitted region are pulled to its edge."""
+        """Return start panel points (n, 2), px; directions far outside the fitted region go to its edge."""
         scaled = np.clip((cosine - self.centre) / self.half, -1.1, 1.1)
         x, y = self.expansion.frame.normalised(np.asarray(reference_mm))
         pupil = values_2d(np.clip(x, -1.2, 1.2), np.clip(y, -1.2, 1.2), PUPIL_DEGREE)
@@ -44,7 +44,8 @@ class StartMap:
 def fit_start_map(expansion: Expansion, border_pixel: FloatArray, /) -> StartMap:
     """Fit the start map on Chebyshev nodes of the panel within its border (k, 2) px, and of the pupil.
 
-    The pupil functions go with panel functions of a total degree that falls with theirs, as in the field itself.
+    The pupil functions go with panel functions of a total degree that falls with theirs, as in the field
+    itself.
     """
     nodes = 1.02 * nodes_1d(NODES)
     low, high = extent(border_pixel)

@@ -16,7 +16,8 @@ from prewarp.fitting.pupil import pupil_columns
 from prewarp.points import lattice_points
 
 NODES = 13
-# Draws from the distribution of a mesh's coefficients, with a fixed seed: a 1-sigma length is known to about 6 %.
+# Draws from the distribution of a mesh's coefficients, with a fixed seed: a 1-sigma length is known to about
+# 6 %.
 DRAWS = 64
 
 
@@ -26,9 +27,10 @@ def map_nodes(size_px: tuple[int, int], /) -> tuple[FloatArray, FloatArray]:
 
 
 def sigma_map(fit: PolynomialFit | MeshFit, reference_mm: FloatArray, /) -> FloatArray:
-    """Return the 1-sigma length (px) of the fitted map's error, shape (colours, pupils, NODES, NODES); rows index v.
+    """Return the 1-sigma length (px) of the map's error, (colours, pupils, NODES, NODES); rows index v.
 
-    Noise alone: what the model cannot follow is not in it. Trend and splines of a mesh are taken as independent.
+    Noise alone: what the model cannot follow is not in it. Trend and splines of a mesh are taken as
+    independent.
 
     Parameters
     ----------
@@ -82,9 +84,9 @@ def _draw_variance(
 def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
     """Return the map of a polynomial fit.
 
-    For panel point and pupil with design rows a (2, m): cov q = sigma^2 a N^-1 a^T, taken to px by J^-1; the length is the
-    square root of the trace. A design row is a panel function times a pupil column, so the panel's share of the quadratic form,
-    pupil column by pupil column, is the same for every pupil.
+    For panel point and pupil with design rows a (2, m): cov q = sigma^2 a N^-1 a^T, taken to px by J^-1; the
+    length is the square root of the trace. A design row is a panel function times a pupil column, so the
+    panel's share of the quadratic form, pupil column by pupil column, is the same for every pupil.
     """
     first = fit.expansions[0]
     size = first.panel.size_px
@@ -113,7 +115,7 @@ def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
 def _panel_form(
     inverse: FloatArray, columns: JointColumns, places: IntArray, base: FloatArray
 ) -> tuple[IntArray, FloatArray]:
-    """Return the pupil columns in use, and sum_ik P_i P_k N^-1[(i, j), (k, l)] for each pair (j, l) of them, (j, l, pixels)."""
+    """Return pupil columns in use, and sum_ik P_i P_k N^-1[(i, j), (k, l)] for pairs of them, (j, l, n)."""
     pupils = np.unique(columns.pupil)
     own = [np.flatnonzero(columns.pupil == pupil) for pupil in pupils]
     panels = base[columns.panel]

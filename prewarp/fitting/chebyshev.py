@@ -1,4 +1,4 @@
-"""Chebyshev functions of two variables for fits: products of two of them, and the panel basis of the polynomial family."""
+"""Chebyshev functions of two variables for fits: products of two, and the polynomial panel basis."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -33,7 +33,7 @@ def index_of(exponents: IntArray, /) -> IntArray:
 
 @lru_cache(maxsize=16)
 def product_terms(degree: int, /) -> IntArray:
-    """Return where the four terms of each product of two basis functions lie in the basis of twice the degree.
+    """Return where the four terms of a product of two functions lie in the basis of twice the degree.
 
     Shape (4, count, count); the product of functions i and k is the mean of functions [0..3, i, k], as
     T_a T_b = (T_a+b + T_|a-b|) / 2 in each variable. Read only.
@@ -50,8 +50,8 @@ def product_terms(degree: int, /) -> IntArray:
 def pair_products(degree: int, /) -> sparse.csr_matrix:
     """Return the matrix that writes every product of two basis functions in the basis of twice the degree.
 
-    Row i * count + k holds the coefficients of basis_i * basis_k: four entries of 1/4 (`product_terms`). Shape
-    (count(degree)^2, count(2 degree)).
+    Row i * count + k holds the coefficients of basis_i * basis_k: four entries of 1/4 (`product_terms`).
+    Shape (count(degree)^2, count(2 degree)).
     """
     columns = product_terms(degree).reshape(4, -1)
     pairs = columns.shape[1]
@@ -63,7 +63,7 @@ def pair_products(degree: int, /) -> sparse.csr_matrix:
 
 @dataclass(frozen=True)
 class ChebyshevPanel:
-    """Panel basis of the polynomial family: T_a(u') T_b(v'), a + b <= degree, u' = (u - width / 2) / half_u, v' likewise.
+    """Panel basis of the polynomial family: T_a(u') T_b(v'), a + b <= degree, u' = (u - width / 2) / half_u.
 
     Parameters
     ----------
@@ -72,8 +72,8 @@ class ChebyshevPanel:
     degree : int
         Total degree.
     half_px : (float, float), optional
-        Half the width and height of what the samples cover, about the panel's middle: where the functions stay within +-1. Half
-        the panel where not given.
+        Half the width and height of what the samples cover, about the panel's middle: where the functions
+        stay within +-1. Half the panel where not given.
     """
 
     size_px: tuple[int, int]
@@ -124,7 +124,7 @@ class ChebyshevPanel:
         return value, by_u, by_v
 
     def lattice_factors(self, u: FloatArray, v: FloatArray, /) -> tuple[FloatArray, FloatArray]:
-        """Return one-dimensional values in u (degree + 1, nu) and in v (degree + 1, nv) for tensor evaluation."""
+        """Return 1D values in u (degree + 1, nu) and in v (degree + 1, nv), for tensor evaluation."""
         (width, height), (half_u, half_v) = self.size_px, self.half
         return (
             values_1d((u - width / 2.0) / half_u, self.degree),
@@ -132,7 +132,7 @@ class ChebyshevPanel:
         )
 
     def tensor(self, coefficients: FloatArray, /) -> FloatArray:
-        """Return graded coefficients (count, ...) as a full tensor (degree + 1, degree + 1, ...) for `lattice_factors`."""
+        """Return coefficients (count, ...) as (degree + 1, degree + 1, ...), for `lattice_factors`."""
         exponents = exponents_of_degree(self.degree)
         full = np.zeros((self.degree + 1, self.degree + 1, *coefficients.shape[1:]))
         full[exponents[:, 0], exponents[:, 1]] = coefficients

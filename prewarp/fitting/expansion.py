@@ -1,4 +1,4 @@
-"""A fitted sum: q(u, v, x, y) = sum_ij P_i(u, v) C_ij Q_j(x, y), evaluated with its derivatives at scattered points."""
+"""A fitted sum q(u, v, x, y) = sum_ij P_i(u, v) C_ij Q_j(x, y) and its derivatives at scattered points."""
 
 from dataclasses import dataclass
 from typing import Protocol

@@ -25,10 +25,11 @@ FINE_PX = 0.02
 class FitResult:
     """Coefficients of one channel and how they came about.
 
-    `expansions` one per colour; `model` the choice in words; `parameters` numbers estimated, for all colours together; `samples`
-    samples used; `sigma_px` (colours,) noise per axis found from the residuals; `floor_px` the RMS error of the map that this noise
-    alone leaves, sigma sqrt(parameters / samples); `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,);
-    `rms_cv_px` cross-validated RMS of the chosen model; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map and
+    `expansions` one per colour; `model` the choice in words; `parameters` numbers estimated, for all colours
+    together; `samples` samples used; `sigma_px` (colours,) noise per axis found from the residuals;
+    `floor_px` the RMS error of the map that this noise alone leaves, sigma sqrt(parameters / samples);
+    `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,); `rms_cv_px` cross-validated
+    RMS of the chosen model; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map and
     `certainty_pupil_mm` (pupils, 2).
     """
 
@@ -131,7 +132,7 @@ def fit_channel(
 
 
 def _fit_family(samples: Samples, family: str) -> PolynomialFit | MeshFit:
-    """Return the fit of a family; "auto" asks for splines only where the residuals of the polynomial hang together."""
+    """Return the fit of a family; "auto" asks for splines where residuals of the polynomial hang together."""
     if family == "mesh":
         return fit_mesh(samples, fit_polynomial(samples, search=TREND_SEARCH))
     polynomial = fit_polynomial(samples)

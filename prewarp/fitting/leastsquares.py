@@ -1,4 +1,4 @@
-"""Joint least squares of all colours of a channel from moments: assemble, factor once, solve every nested model."""
+"""Joint least squares of all colours of a channel from moments: assemble, factor once, solve all models."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,8 +10,8 @@ from prewarp.checks import FloatArray
 from prewarp.fitting.models import JointColumns
 from prewarp.fitting.moments import Moments, group_columns, right_sides, write_products
 
-# Relative weight of the pull toward zero: it decides only what the samples leave undecided. Iterative refinement takes it
-# out of everything else.
+# Relative weight of the pull toward zero: it decides only what the samples leave undecided. Iterative
+# refinement takes it out of everything else.
 RIDGE = 1e-11
 # A column whose own part, after all columns before it, is smaller than this does not count as a parameter.
 DEPENDENT = 1e-9
@@ -19,7 +19,7 @@ DEPENDENT = 1e-9
 
 @dataclass(frozen=True)
 class NormalEquations:
-    """Joint normal equations: `matrix` (m, m), `side` (m,), `target` the sum of weighted squared targets, `samples`."""
+    """Joint normal equations: `matrix` (m, m), `side` (m,), `target` sum of weighted squares, `samples`."""
 
     matrix: FloatArray
     side: FloatArray
@@ -49,7 +49,8 @@ class NormalEquations:
 def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
     """Return the joint equations of all colours from one-cell moments; colour 0 has the shared columns alone.
 
-    Columns are put together in the order in which they lie together in memory, and brought into the order asked for at the end.
+    Columns are put together in the order in which they lie together in memory, and brought into the order
+    asked for at the end.
     """
     moments = moments.up_to(*columns.degrees(moments.pupil_degree))
     parts, blocks, done = [], [], 0
@@ -100,7 +101,7 @@ class Factor:
         return solution
 
     def solve_each(self, lengths: Sequence[int], /) -> FloatArray:
-        """Return the coefficients (m, k) of k leading blocks, 0 beyond each: L^T c = forward, cut, in one triangular solve."""
+        """Return coefficients (m, k) of k leading blocks, 0 beyond: L^T c = forward, cut, in one solve."""
         cut = np.where(
             np.arange(len(self.forward))[:, None] < np.asarray(lengths), self.forward[:, None], 0.0
         )
@@ -108,7 +109,7 @@ class Factor:
         return solution * self.scale[:, None]
 
     def inverse(self) -> FloatArray:
-        """Return the inverse (m, m) of the equations' matrix: the covariance of the coefficients for unit noise."""
+        """Return the matrix's inverse (m, m): the covariance of the coefficients for unit noise."""
         half, _ = linalg.lapack.dpotri(self.lower, lower=True)
         half = np.tril(half)
         result: FloatArray = (half + np.tril(half, -1).T) * self.scale * self.scale[:, None]

@@ -1,7 +1,8 @@
-"""The mesh family: cubic B-splines with a curvature penalty on top of a polynomial trend. Design's section 3.
+"""The mesh family: cubic B-splines with a curvature penalty on top of a polynomial trend.
 
-For fields that no polynomial of an affordable degree follows: a kink where two surfaces meet, a stripe of mid-spatial-frequency
-error, a panel that is not flat. Cell size, penalty and pupil degree come from the same cross-validation as in the polynomial family.
+For fields that no polynomial of an affordable degree follows: a kink where two surfaces meet, a stripe of
+mid-spatial-frequency error, a panel that is not flat. Cell size, penalty and pupil degree come from the same
+cross-validation as in the polynomial family.
 """
 
 from collections.abc import Sequence
@@ -30,8 +31,9 @@ from prewarp.fitting.spline_sums import (
 )
 from prewarp.fitting.splines import MeshPanel, SplinePanel
 
-# Cells across the longer side; pupil degrees; weights of the curvature penalty, stiffest first, relative to all samples: a wave of
-# k periods across the panel is halved at 1 / (2 pi k)^4, so from about one period to one cell of the finest mesh.
+# Cells across the longer side; pupil degrees; weights of the curvature penalty, stiffest first, relative to
+# all samples: a wave of k periods across the panel is halved at 1 / (2 pi k)^4, so from about one period to
+# one cell of the finest mesh.
 CELLS_ACROSS = (6, 12, 24)
 PUPIL_DEGREES = (1, 2)
 DIFFERENCE_PUPIL_DEGREE = 1
@@ -46,7 +48,7 @@ LACK_OF_FIT = 1.5
 
 @dataclass(frozen=True)
 class SplineChoice:
-    """Chosen columns, penalty weight, solution, its banded factor, mean squared error per fold, and parameters that count."""
+    """Columns, penalty, solution, banded factor, mean squared error per fold, parameters that count."""
 
     columns: SplineColumns
     penalty: float
@@ -78,7 +80,8 @@ class MeshFit:
         cells = " x ".join(str(count) for count in self.shared.columns.panel.cells)
         own = sum(choice is not None for choice in self.own)
         parts = [
-            f"mesh of {cells} cells with pupil degree {self.shared.columns.pupil_degree}, curvature penalty {self.shared.penalty:.0e}"
+            f"mesh of {cells} cells with pupil degree {self.shared.columns.pupil_degree}, "
+            f"curvature penalty {self.shared.penalty:.0e}"
         ]
         if own:
             parts.append(f"{own} colours with a mesh of their own")
@@ -86,9 +89,10 @@ class MeshFit:
 
 
 def lacks_fit(samples: Samples, rest_px: FloatArray, weight: FloatArray, /) -> bool:
-    """Return whether the residuals of neighbours agree more than noise would: the model does not follow the samples.
+    """Return whether residuals of neighbours agree more than noise would: the model lags the samples.
 
-    An F ratio: mean residuals of panel regions (all colours, per pupil group) against the scatter of single samples.
+    An F ratio: mean residuals of panel regions (all colours, per pupil group) against the scatter of single
+    samples.
 
     Parameters
     ----------
@@ -184,7 +188,7 @@ def _choose_own(
     expansions: tuple[Expansion, ...],
     shared: SplineChoice,
 ) -> list[SplineChoice | None]:
-    """Choose what each colour has besides, on the same cells: stiffer, and only where its residuals hang together."""
+    """Choose what each colour has besides, on the same cells: stiffer, where its residuals hang together."""
     own: list[SplineChoice | None] = [None] * samples.colours
     if samples.colours == 1:
         return own
@@ -208,7 +212,7 @@ def _used_folds(sums: SplineSums) -> list[np.ndarray]:
 
 
 def _choose_penalty(sums: SplineSums, penalties: Sequence[float]) -> SplineChoice:
-    """Choose a penalty by cross-validation, going from the stiffest of `penalties` to softer ones while the error falls."""
+    """Choose a penalty by cross-validation, from the stiffest to softer ones while the error falls."""
     everything = sums.equations()
     smooth = curvature_penalty(sums.columns) * sums.total_weight
     validations = [sums.equations(cells) for cells in _used_folds(sums)]
@@ -238,7 +242,8 @@ def _solve(sums: SplineSums, equations: BandedEquations, penalty: float) -> Spli
     columns = sums.columns
     lower = equations.factor(curvature_penalty(columns) * (penalty * sums.total_weight))
     solution = linalg.cho_solve_banded((lower, True), equations.side, check_finite=False)
-    # Parameters that count: the trace of what takes the samples to the fit, from random signs (Hutchinson 1990).
+    # Parameters that count: the trace of what takes the samples to the fit, from random signs (Hutchinson
+    # 1990).
     signs = np.random.default_rng(0).choice([-1.0, 1.0], size=(columns.count, PROBES))
     carried = linalg.cho_solve_banded((lower, True), signs, check_finite=False)
     trace = np.mean([one @ equations.times(two) for one, two in zip(carried.T, signs.T, strict=True)])

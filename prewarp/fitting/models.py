@@ -1,4 +1,4 @@
-"""What may be chosen: degrees, colour differences, curl and mirror symmetry, and the columns each choice stands for."""
+"""What may be chosen: degrees, colour differences, curl, mirror symmetry, and the columns of each choice."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -20,8 +20,8 @@ class PolynomialModel:
     degree : int
         Total degree in (u, v, x, y) of the direction cosines.
     pupil_cost : int
-        How many degrees one degree in (x, y) counts for: 1 for the plain total degree, 2 where the eye box is small beside the
-        optics, so that powers of the pupil matter less than powers of the field.
+        How many degrees one degree in (x, y) counts for: 1 for the plain total degree, 2 where the eye box is
+        small beside the optics, so that powers of the pupil matter less than powers of the field.
     pupil_degree : int
         Degree in (x, y) alone.
     difference_degree : int
@@ -29,8 +29,8 @@ class PolynomialModel:
     curl_degree : int
         Degree of the columns that are no gradient over the pupil; 0: none.
     odd_u_degree, odd_v_degree : int
-        Total degree of the columns that break the mirror symmetry in u and x (in v and y) about the middle of the panel
-        and of the eye box; -1: the channel is its own mirror image.
+        Total degree of the columns that break the mirror symmetry in u and x (in v and y) about the middle of
+        the panel and of the eye box; -1: the channel is its own mirror image.
     """
 
     degree: int
@@ -72,7 +72,7 @@ class PolynomialModel:
 
 @dataclass(frozen=True)
 class JointColumns:
-    """Columns of all colours: `block` 0 is shared by all colours, block k > 0 belongs to the k-th other colour.
+    """Columns of all colours: `block` 0 is shared by all, block k > 0 belongs to the k-th other colour.
 
     `panel` and `pupil` are the panel function and the pupil column of each.
     """
@@ -93,7 +93,7 @@ class JointColumns:
         return int(highest.sum()), int(order.max(initial=0))
 
     def places_in_block(self, block: int, panel: IntArray, pupil: IntArray, /) -> IntArray:
-        """Return the places of a block's columns with these panel functions and pupil columns (n,), all of which it must have."""
+        """Return the places of a block's columns with these panel functions and pupil columns (n,)."""
         places = np.flatnonzero(self.block == block)
         width = int(max(self.pupil.max(initial=0), pupil.max(initial=0))) + 1
         own = self.panel[places] * width + self.pupil[places]
@@ -133,7 +133,7 @@ def belongs(columns: JointColumns, model: PolynomialModel, /, *, basis_pupil_deg
 def nested_order(
     columns: JointColumns, chain: Sequence[PolynomialModel], /, *, basis_pupil_degree: int
 ) -> tuple[IntArray, list[int]]:
-    """Return the places of a chain's columns, ordered so that each model of the chain is a prefix, and the prefix lengths.
+    """Return the places of a chain's columns, each model of it a prefix, and the prefix lengths.
 
     A column goes with the first model of the chain that has it.
     """

@@ -1,12 +1,13 @@
-"""Sums over the samples from which every polynomial model's normal equations follow, without another pass over the data.
+"""Sums over the samples from which every polynomial model's normal equations follow.
 
-A product of two basis functions is again a polynomial, so all normal matrices of all models up to a degree are linear in the
-sums  M[p, w, m] = sum_s weight_w(s) Phi_p(u_s, v_s) Psi_m(x_s, y_s)  with Phi, Psi the Chebyshev bases of twice the
-degree: a million samples become a few thousand numbers per colour and cross-validation cell. Sums add and subtract, so
-leaving out a block of samples, or changing the weights of a few, costs next to nothing.
+A product of two basis functions is again a polynomial, so all normal matrices of all models up to a degree
+are linear in the sums  M[p, w, m] = sum_s weight_w(s) Phi_p(u_s, v_s) Psi_m(x_s, y_s)  with Phi, Psi the
+Chebyshev bases of twice the degree: a million samples become a few thousand numbers per colour and
+cross-validation cell. Sums add and subtract, so leaving out a block of samples, or changing the weights of a
+few, costs next to nothing.
 
-Where pupil positions share the panel points, the sum over pupils is taken first (the Kronecker structure of design's section 3;
-it survives depth, weights and missing points).
+Where pupil positions share the panel points, the sum over pupils is taken first (a Kronecker structure that
+survives depth, weights and missing points).
 """
 
 from collections.abc import Callable, Iterator
@@ -25,7 +26,8 @@ from prewarp.fitting.samples import CELLS, Samples
 
 # Samples summed at a time.
 CHUNK = 8192
-# Degrees over the pupil summed at a time: few enough that high ones go without high panel degrees, enough for matrix products.
+# Degrees over the pupil summed at a time: few enough that high ones go without high panel degrees, enough for
+# matrix products.
 BAND = 3
 
 
@@ -33,9 +35,11 @@ BAND = 3
 class Moments:
     """Weighted sums per colour and cell.
 
-    `square` (colours, cells, count(2 D), 3, count(2 Q)): weights xx, xy, yy; `linear` (colours, cells, count(D), 2, count(Q)):
-    with the weighted target; `target` (colours, cells): sum of the weighted squared target; `samples` (colours, cells).
-    `product_degrees`: sums of `square` are there up to these panel degrees, by degree over the pupil; the others are 0.
+    `square` (colours, cells, count(2 D), 3, count(2 Q)): weights xx, xy, yy; `linear` (colours, cells,
+    count(D), 2, count(Q)): with the weighted target; `target` (colours, cells): sum of the weighted squared
+    target; `samples` (colours, cells).
+    `product_degrees`: sums of `square` are there up to these panel degrees, by degree over the pupil; the
+    others are 0.
     """
 
     degree: int
@@ -61,7 +65,7 @@ class Moments:
         return self._with(lambda sums: sums.sum(axis=0, keepdims=True))
 
     def up_to(self, degree: int, pupil_degree: int, /) -> "Moments":
-        """Return the part of the moments that models of these degrees need: in graded order the first sums."""
+        """Return the part that models of these degrees need: in graded order the first sums."""
         wide, pupils = count_of_degree(2 * degree), count_of_degree(2 * pupil_degree)
         return replace(
             self,
@@ -94,8 +98,8 @@ def accumulate(
 ) -> Moments:
     """Return the moments of `samples` with weights (3, n) (xx, xy, yy) and targets (2, n).
 
-    `product_degrees`: the highest panel degree that goes with each degree over the pupil in products of two columns, 0 ..
-    2 * pupil_degree; twice `degree` where not given.
+    `product_degrees`: the highest panel degree that goes with each degree over the pupil in products of two
+    columns, 0 .. 2 * pupil_degree; twice `degree` where not given.
     """
     cells = (samples.colours, CELLS)
     moments = Moments(
@@ -113,7 +117,7 @@ def accumulate(
 
 
 def add_samples(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> None:
-    """Add weighted samples to the sums in place; a negative weight takes them out again. Counts no samples."""
+    """Add weighted samples in place; a negative weight takes them out again. Counts no samples."""
     weighted = _weigh_targets(moments, samples, weight, target)
     square = (moments.square, weight, moments.product_degrees)
     linear = (moments.linear, weighted, moments.degrees)
@@ -147,10 +151,10 @@ def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
 def _add_products(
     samples: Samples, pupil_degree: int, *jobs: tuple[FloatArray, FloatArray, tuple[int, ...]]
 ) -> None:
-    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums, for jobs (sums (colours, cells, p, k, m), factors (k, n), panel degrees).
+    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums (colours, cells, p, k, m), for factors (k, n).
 
-    Panel degrees: up to which degree of p, for each degree of m. Samples of one colour and cell lie together. Where panel
-    points repeat, what they have in common is summed first.
+    Panel degrees: up to which degree of p, for each degree of m. Samples of one colour and cell lie together.
+    Where panel points repeat, what they have in common is summed first.
     """
     key = samples.key
     panel = samples.panel_basis(max(max(degrees) for _, _, degrees in jobs))
@@ -185,7 +189,7 @@ def _bands(degrees: tuple[int, ...]) -> Iterator[tuple[slice, int]]:
 
 @lru_cache(maxsize=2048)
 def _spread(degree: int, first: tuple[int, ...], second: tuple[int, ...], wide: int) -> sparse.csr_matrix:
-    """Return the matrix that takes the first `wide` sums of the wide panel basis to sums over products of panel functions.
+    """Return the matrix from the first `wide` sums of the wide basis to sums over products of functions.
 
     Row i * len(second) + k: four entries of 1/4, the terms of first[i] * second[k] (`product_terms`).
     """
@@ -198,9 +202,10 @@ def _spread(degree: int, first: tuple[int, ...], second: tuple[int, ...], wide: 
 
 @dataclass(frozen=True)
 class ColumnGroup:
-    """Columns that lie together in a matrix: each of the pupil columns with all of the panel functions, which run faster.
+    """Columns that lie together: each pupil column with all of the panel functions, which run faster.
 
-    `span` where they lie; `degree` and `pupil_degree` the highest of the panel functions and of the pupil columns.
+    `span` where they lie; `degree` and `pupil_degree` the highest of the panel functions and of the pupil
+    columns.
     """
 
     span: slice
@@ -213,7 +218,7 @@ class ColumnGroup:
 def group_columns(
     panel: IntArray, pupil: IntArray, basis_pupil_degree: int, /
 ) -> tuple[IntArray, list[ColumnGroup]]:
-    """Return an order of columns (n,) in which pupil columns that go with the same panel functions lie together, and the groups."""
+    """Return an order (n,) in which pupil columns with the same panel functions lie together; the groups."""
     order = np.lexsort((panel, pupil))
     alike: dict[tuple[int, ...], list[IntArray]] = {}
     for own in np.split(order, np.flatnonzero(np.diff(pupil[order])) + 1) if len(order) else ():
@@ -237,7 +242,7 @@ def write_products(
     columns: list[ColumnGroup],
     /,
 ) -> None:
-    """Write A_rows^T W A_columns of one colour of one-cell moments into matrix (rows, columns), group by group.
+    """Write A_rows^T W A_columns of a colour of one-cell moments into a matrix, group by group.
 
     The same list given twice says that the matrix is symmetric: half of it is computed and mirrored.
     """
@@ -261,7 +266,7 @@ def write_products(
 
 
 def right_sides(moments: Moments, colour: int, panel: IntArray, pupil: IntArray, /) -> FloatArray:
-    """Return A^T W y (n,) of one colour of one-cell moments, for columns of these panel functions and pupil columns (n,)."""
+    """Return A^T W y (n,) of a colour of one-cell moments, for panel functions and pupil columns (n,)."""
     table = pupil_columns(moments.pupil_degree, moments.half_mm)
     linear = moments.linear[colour, 0]
     result: FloatArray = (linear[:, 0] @ table.x.T + linear[:, 1] @ table.y.T)[panel, pupil]

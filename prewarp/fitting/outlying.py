@@ -1,8 +1,8 @@
-"""Which samples lie off what their neighbours say: robust weights that do not take a smooth misfit for bad points.
+"""Which samples lie off what their neighbours say; a smooth misfit is not taken for bad points.
 
-Where residuals have longer tails than noise gives, the model does not follow the samples everywhere, most of all at a steep rim. There
-a sample is judged by how far it is from the median residual of its neighbours (same region of the panel, same quarter of
-the eye box, all colours), and by their scatter.
+Where residuals have longer tails than noise gives, the model does not follow the samples everywhere, most of
+all at a steep rim. There a sample is judged by how far it is from the median residual of its neighbours (same
+region of the panel, same quarter of the eye box, all colours), and by their scatter.
 """
 
 from collections.abc import Iterator
@@ -60,9 +60,10 @@ def _deviation_and_sigma(samples: Samples, rest_px: FloatArray) -> tuple[FloatAr
 
 
 def _from_neighbours(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return how far each sample is off the median of its neighbours (n,), px, and the median of that among them (n,).
+    """Return how far each sample is off its neighbours' median (n,), px, and the median of that (n,).
 
-    A sample with few neighbours is judged by those of a wider neighbourhood: alone, it would be its own judge.
+    A sample with few neighbours is judged by those of a wider neighbourhood: alone, it would be its own
+    judge.
     """
     deviation, local = np.empty(samples.count), np.empty(samples.count)
     asked = np.ones(samples.count, dtype=bool)
@@ -81,7 +82,7 @@ def _from_neighbours(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray,
 
 
 def _neighbourhoods(samples: Samples) -> Iterator[tuple[IntArray, bool]]:
-    """Yield a number for each sample, equal for neighbours, and whether all are neighbours now; wider and wider."""
+    """Yield numbers (n,), equal for neighbours, and whether all are neighbours now; wider and wider."""
     across = int(np.clip(np.sqrt(samples.count / (4 * NEIGHBOURS)), 4, MOST_REGIONS))
     half = np.array(samples.half_px)
     place = (samples.pixel - np.array(samples.panel_size_px) / 2.0 + half) / (2.0 * half)

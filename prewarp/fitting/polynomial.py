@@ -1,4 +1,4 @@
-"""The polynomial family: from samples to a chosen, robustly fitted model. Design's section 3."""
+"""The polynomial family: from samples to a chosen, robustly fitted model."""
 
 from dataclasses import dataclass, replace
 
@@ -31,12 +31,14 @@ from prewarp.fitting.selection import RESOLUTION_PX, split
 
 FIRST_MODEL = PolynomialModel(9, 2, 2, 3, 0, 9, 9)
 FIRST_SAMPLES = 30_000
-# Robust weights, for the model chosen and for one of the search: at most so many passes, settled when what moves is less than
-# this share of the sum of squares. A weight moves when it changes by more than WEIGHT_STEP.
+# Robust weights, for the model chosen and for one of the search: at most so many passes, settled when what
+# moves is less than this share of the sum of squares. A weight moves when it changes by more than
+# WEIGHT_STEP.
 ROBUST_PASSES, SEARCH_PASSES = 4, 2
 SETTLED, SEARCH_SETTLED = 1e-3, 5e-2
 WEIGHT_STEP = 0.02
-# Only data that a model follows this well are worth looking at for one that follows them to the last digit. Pixels, RMS.
+# Only data that a model follows this well are worth looking at for one that follows them to the last digit.
+# Pixels, RMS.
 NEAR_RESOLUTION_PX = 0.02
 
 
@@ -44,8 +46,9 @@ NEAR_RESOLUTION_PX = 0.02
 class PolynomialFit:
     """A fitted model of one channel: an expansion per colour and what the fit says of itself.
 
-    In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`), `rest_px` (2, n)
-    residuals, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px` cross-validated RMS of the chosen model.
+    In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`),
+    `rest_px` (2, n) residuals, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px`
+    cross-validated RMS of the chosen model.
     """
 
     model: PolynomialModel
@@ -68,7 +71,7 @@ class PolynomialFit:
 def expansions_of(
     coefficients: FloatArray, columns: JointColumns, samples: Samples, basis_pupil_degree: int, degree: int
 ) -> tuple[Expansion, ...]:
-    """Return one expansion per colour from joint coefficients: shared part plus the colour's own difference."""
+    """Return one expansion per colour from joint coefficients: shared part plus own difference."""
     pupil = pupil_columns(basis_pupil_degree, samples.frame.half_mm)
     panel = samples.panel_basis(degree)
     used_pupil_degree = int(pupil.order[columns.pupil].max(initial=0))
@@ -97,7 +100,7 @@ def solve_model(
 
 
 def first_expansions(samples: Samples, highest_pupil_degree: int) -> tuple[Expansion, ...]:
-    """Return a quick unweighted fit on at most FIRST_SAMPLES samples: good enough for the panel's local scale and gross outliers."""
+    """Return a quick unweighted fit on FIRST_SAMPLES samples: enough for local scale and gross outliers."""
     step = max(1, samples.count // FIRST_SAMPLES)
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
@@ -117,8 +120,9 @@ def first_expansions(samples: Samples, highest_pupil_degree: int) -> tuple[Expan
 def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> PolynomialFit:
     """Choose and fit a polynomial model for all colours of a channel.
 
-    The search climbs through `search` while the best degree is the highest one tried; robust weights are refreshed with
-    the highest model of each step, so that what a low degree cannot follow is not taken for an outlier.
+    The search climbs through `search` while the best degree is the highest one tried; robust weights are
+    refreshed with the highest model of each step, so that what a low degree cannot follow is not taken for an
+    outlier.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
     highest_pupil_degree = samples.highest_pupil_degree
@@ -207,10 +211,10 @@ def _reweight(
 def _one_colour(
     samples: Samples, expansions: tuple[Expansion, ...], weight: FloatArray, moments: Moments
 ) -> Moments:
-    """Return moments of one colour: what the others differ by, according to `expansions`, taken out of their samples.
+    """Return moments of one colour: what others differ by, as `expansions` say, is taken out of them.
 
-    What all colours share can then be chosen with a third of the columns. What the differences lack is left over in every
-    model alike, so it does not weigh in the choice.
+    What all colours share can then be chosen with a third of the columns. What the differences lack is left
+    over in every model alike, so it does not weigh in the choice.
     """
     if samples.colours == 1:
         return moments

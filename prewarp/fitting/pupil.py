@@ -1,13 +1,14 @@
 """The pupil side of the model: vector polynomials that direction cosines may follow over the pupil.
 
-Rays from one panel point stay normal to a wavefront (Malus-Dupin), so their direction cosines over the pupil plane are
-the gradient of a scalar W(x, y). Columns come in two kinds, ordered by degree:
+Rays from one panel point stay normal to a wavefront (Malus-Dupin), so their direction cosines over the pupil
+plane are the gradient of a scalar W(x, y). Columns come in two kinds, ordered by degree:
 
 - gradient columns: (dW/dx, dW/dy) with W = T_c(x') T_d(y'), degree c + d - 1;
 - curl columns: (y' T_c T_d, -x' T_c T_d), degree c + d + 1: what a gradient cannot follow.
 
-Together they span every vector polynomial of a degree; a real bundle needs none of the second kind, and a fit that asks for
-them says that the data are not one bundle of rays (mixed orders, a bent stage, a camera that turned).
+Together they span every vector polynomial of a degree; a real bundle needs none of the second kind, and a fit
+that asks for them says that the data are not one bundle of rays (mixed orders, a bent stage, a camera that
+turned).
 """
 
 from dataclasses import dataclass
@@ -44,8 +45,9 @@ class PupilFrame:
 class PupilColumns:
     """Vector columns over the pupil, expanded in the scalar basis of `degree`.
 
-    `x`, `y`: (columns, count) coefficients of each component; `order`: (columns,) degree of each; `is_curl`: which are curl
-    columns; `parity`: (columns, 2), the exponent parity under a mirror of x and of y that goes with panel parity.
+    `x`, `y`: (columns, count) coefficients of each component; `order`: (columns,) degree of each; `is_curl`:
+    which are curl columns; `parity`: (columns, 2), the exponent parity under a mirror of x and of y that goes
+    with panel parity.
     """
 
     degree: int
@@ -104,8 +106,8 @@ def pupil_columns(degree: int, half_mm: tuple[float, float], /) -> PupilColumns:
 def column_products(degree: int, half_mm: tuple[float, float], /) -> FloatArray:
     """Return the products of every two columns, written in the scalar basis of twice the degree.
 
-    Shape (columns, columns, 3, count(2 degree)); the third axis pairs with the weights xx, xy, yy: the quadratic
-    form w_xx gx hx + w_xy (gx hy + gy hx) + w_yy gy hy.
+    Shape (columns, columns, 3, count(2 degree)); the third axis pairs with the weights xx, xy, yy: the
+    quadratic form w_xx gx hx + w_xy (gx hy + gy hx) + w_yy gy hy.
     """
     columns = pupil_columns(degree, half_mm)
     linear = pair_products(degree)

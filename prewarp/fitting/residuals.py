@@ -1,6 +1,7 @@
 """What samples leave over when a fit is subtracted, and the length of that in pixels.
 
-Where panel points repeat from pupil to pupil, the sums over the panel functions are done once per dot, not once per sample.
+Where panel points repeat from pupil to pupil, the sums over the panel functions are done once per dot, not
+once per sample.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -66,7 +67,7 @@ def _parts(start: int, stop: int) -> Iterator[slice]:
 def _inner_sums(
     samples: Samples, at: Callable[[FloatArray], tuple[FloatArray, ...]]
 ) -> Callable[[slice], Sequence[FloatArray]]:
-    """Return what gives the sums over the panel functions, (2, pupil functions, n) each, for a slice of the samples."""
+    """Return what gives panel sums, (2, pupil functions, n) each, for a slice of samples."""
     if not samples.shares_dots:
         return lambda part: at(samples.pixel[part])
     pieces = [at(samples.dot_pixel[part]) for part in _parts(0, samples.dots)]

@@ -1,4 +1,4 @@
-"""The samples of one channel, ready for least squares: finite, sorted, with weights and cross-validation cells."""
+"""The samples of a channel, ready for least squares: finite, sorted, weighted, with validation cells."""
 
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -15,7 +15,8 @@ DOT_GROUPS = 3
 CELLS = (PUPIL_GROUPS + 1) * (DOT_GROUPS + 1)
 # Dots in the corners of what was captured, this share of its sides, are never left out.
 CORNER = 0.04
-# Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular value.
+# Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular
+# value.
 RANK_SAMPLES = 4000
 RANK_LIMIT = 1e-2
 HIGHEST_PUPIL_DEGREE = 8
@@ -25,10 +26,12 @@ HIGHEST_PUPIL_DEGREE = 8
 class Samples:
     """One channel's samples of all colours; rows sorted by colour, cell, panel point.
 
-    `half_px` half the width and height about the panel's middle that the samples cover; `pixel` (n, 2) px; `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,);
-    `colour` (n,) codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
-    cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is equal; `dots` how many differ; `views` pupil positions times colours; `row`
-    (n,) index into the caller's arrays.
+    `half_px` half the width and height about the panel's middle that the samples cover; `pixel` (n, 2) px;
+    `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,); `colour` (n,)
+    codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
+    cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is
+    equal; `dots` how many differ; `views` pupil positions times colours; `row` (n,) index into the caller's
+    arrays.
     """
 
     panel_size_px: tuple[int, int]
@@ -56,7 +59,8 @@ class Samples:
     def highest_pupil_degree(self) -> int:
         """Highest degree in (x, y) that the reference positions can decide.
 
-        By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a mixture of lower ones.
+        By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a
+        mixture of lower ones.
         """
         some = self.reference_mm[:: max(1, self.count // RANK_SAMPLES)]
         degree = 0
@@ -123,9 +127,11 @@ def prepare_samples(
     colour: IntArray,
     colours: int,
 ) -> Samples:
-    """Sort finite samples (n, ...) into `Samples`, dealing pupil positions and dots into cross-validation groups.
+    """Sort finite samples (n, ...), dealing pupil positions and dots into cross-validation groups.
 
-    Pupil positions and dots that are corners of what was captured are never left out: a fit is not asked to extrapolate there. Dots are dealt in a checkered pattern of small panel regions, so that what is left out is surrounded by what stays.
+    Pupil positions and dots that are corners of what was captured are never left out: a fit is not asked to
+    extrapolate there. Dots are dealt in a checkered pattern of small panel regions, so that what is left out
+    is surrounded by what stays.
     """
     frame = _pupil_frame(reference_mm)
     pupil_group = _deal_pupils(pupil_mm)
@@ -160,7 +166,7 @@ def _covered_half(pixel: FloatArray, panel_size_px: tuple[int, int]) -> tuple[fl
 
 
 def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
-    """Return a complex number for each position (n, 3): equal where the positions agree to 1e-6 mm. Quicker to sort than rows."""
+    """Return a complex number for each position (n, 3), equal where they agree to 1e-6 mm: quick to sort."""
     x, y, z = np.round(pupil_mm, 6).T
     result: np.ndarray = (x + 1j * y) + z * (1e3 + 1.7e3j)
     return result
@@ -185,8 +191,8 @@ def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     ranks = np.stack([_mirrored_rank(places[:, axis]) for axis in range(3)], axis=-1)
     distinct = [len(np.unique(places[:, axis])) for axis in range(3)]
     if distinct[0] * distinct[1] * distinct[2] <= 4 * len(places):
-        # A lattice, perhaps with holes: a slanted pattern leaves out one of three in every row and column. Mirror images go
-        # together: a symmetric model would know what is left out from its image.
+        # A lattice, perhaps with holes: a slanted pattern leaves out one of three in every row and column.
+        # Mirror images go together: a symmetric model would know what is left out from its image.
         group = (ranks @ np.array([1, 2, 1])) % PUPIL_GROUPS
     else:
         # Scattered positions, in the order of the file.
@@ -199,13 +205,13 @@ def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
 
 
 def _mirrored_rank(values: FloatArray) -> IntArray:
-    """Return the rank (n,) of each value among the different ones, counted from the middle outward to both sides."""
+    """Return the rank (n,) of each value among the different ones, from the middle outward to both sides."""
     different, rank = np.unique(values, return_inverse=True)
     return np.abs(2 * rank - (len(different) - 1)) // 2
 
 
 def _deal_dots(pixel: FloatArray, panel_size_px: tuple[int, int]) -> IntArray:
-    """Return a group for each sample from a checkered pattern of panel regions, 24 across the longer side; -1 in the corners."""
+    """Return a group for each sample from checkered panel regions, 24 across the longer side; -1: corner."""
     step = max(panel_size_px) / 24.0
     # Mirror images go together, as with the pupils.
     group = np.zeros(len(pixel), dtype=np.int64)

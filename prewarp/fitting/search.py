@@ -9,8 +9,8 @@ from prewarp.fitting.moments import Moments
 from prewarp.fitting.samples import Samples
 from prewarp.fitting.selection import SURELY_WORTH, WORTH_TRYING, Choice, Split, choose, worth_of
 
-# Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when the best degree is
-# at the top of this one, or when the highest pupil degree explains more than noise.
+# Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when
+# the best degree is at the top of this one, or when the highest pupil degree explains more than noise.
 PUPIL_COSTS = (1, 2)
 Search = tuple[tuple[tuple[int, int], int], ...]
 SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
@@ -18,12 +18,15 @@ SEARCH: Search = (((10, 13), 4), ((13, 16), 6), ((16, 20), 6))
 TREND_SEARCH: Search = (((6, 8), 4),)
 # A step of the search goes this many degrees at most beyond the best of the step before.
 CLIMB = 3
-# Degree of colour differences during the search: what they lack would weigh in the choice of what colours share.
+# Degree of colour differences during the search: what they lack would weigh in the choice of what colours
+# share.
 SEARCH_DIFFERENCE = 8
-# Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl columns tried.
+# Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl
+# columns tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
-# Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its cube.
+# Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its
+# cube.
 LEAST_SAMPLES_PER_PARAMETER = 3.0
 MOST_PARAMETERS = 2600
 
@@ -31,7 +34,7 @@ MOST_PARAMETERS = 2600
 def highest_models(
     degrees: tuple[int, int], pupil_degree: int, samples: Samples, before: PolynomialModel | None, /
 ) -> list[PolynomialModel]:
-    """Return the largest models of a step of the search, one for each of `PUPIL_COSTS`; `before` is the best of the step before."""
+    """Return the largest models of a step, one for each of `PUPIL_COSTS`; `before`: the last step's best."""
     return [
         _affordable(
             _highest_model(_within_climb(degree, before), cost, pupil_degree, samples, before), samples
@@ -46,14 +49,14 @@ def of_cost(tops: list[PolynomialModel], model: PolynomialModel, /) -> Polynomia
 
 
 def _within_climb(degree: int, before: PolynomialModel | None) -> int:
-    """Return a step's highest degree, or less: a search that goes on for the sake of the pupil alone asks for little more."""
+    """Return a step's highest degree; less where the search goes on for the sake of the pupil alone."""
     return degree if before is None else min(degree, before.degree + CLIMB)
 
 
 def _highest_model(
     degree: int, pupil_cost: int, pupil_degree: int, samples: Samples, before: PolynomialModel | None
 ) -> PolynomialModel:
-    """Return the largest model of a step of the search; a symmetry found before is given up only in low degrees."""
+    """Return the largest model of a step; a symmetry found before is given up only in low degrees."""
     odd = {"odd_u_degree": degree, "odd_v_degree": degree}
     if before is not None:
         for name in odd:
@@ -64,14 +67,14 @@ def _highest_model(
 
 
 def product_degrees(tops: list[PolynomialModel], pupil_degree: int) -> tuple[int, ...]:
-    """Return the highest panel degree that products of two columns of one of the models have, by degree over the pupil."""
+    """Return the highest panel degree of products of two columns of a model, by degree over the pupil."""
     return tuple(
         max(2 * top.degree - top.pupil_cost * order for top in tops) for order in range(2 * pupil_degree + 1)
     )
 
 
 def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
-    """Return the model at the highest degree, up to its own, whose parameters are few enough for the samples."""
+    """Return the model at the highest degree, up to its own, with few enough parameters for the samples."""
     while model.degree > 1:
         columns = columns_of(model, samples.colours, basis_pupil_degree=model.pupil_degree)
         if columns.count <= min(MOST_PARAMETERS, 2.0 * samples.count / LEAST_SAMPLES_PER_PARAMETER):

@@ -1,11 +1,12 @@
 """Choice of model by block cross-validation and by the generalised score of all samples.
 
-Blocks are whole pupil positions and, apart from them, whole regions of dots. The standard error is that of the paired
-difference to the best model over the blocks (Breiman et al., Classification and Regression Trees, 1984, the
-one-standard-error rule; pairing is derived here: it removes what all models have in common).
+Blocks are whole pupil positions and, apart from them, whole regions of dots. The standard error is that of
+the paired difference to the best model over the blocks (Breiman et al., Classification and Regression Trees,
+1984, the one-standard-error rule; pairing is derived here: it removes what all models have in common).
 
-One factor of all samples' equations gives the residual sum of squares of every model of a nested chain. Only models up to the one
-with the least generalised score are cross-validated: that score takes samples for independent, so it errs to the large side.
+One factor of all samples' equations gives the residual sum of squares of every model of a nested chain. Only
+models up to the one with the least generalised score are cross-validated: that score takes samples for
+independent, so it errs to the large side.
 """
 
 from collections.abc import Sequence
@@ -25,7 +26,8 @@ RESOLUTION_PX = 1e-4
 ROUNDING = 1e-6
 # A step that explains less than this many times what noise would does not pay in the error of prediction.
 WORTH_TRYING = 2.0
-# A step that explains more than this many times what noise would is taken without a look at the simpler model.
+# A step that explains more than this many times what noise would is taken without a look at the simpler
+# model.
 SURELY_WORTH = 4.0
 
 
@@ -60,7 +62,7 @@ def folds() -> list[IntArray]:
 
 
 def simplest_within_error(scores: FloatArray, parameters: Sequence[float], /) -> int:
-    """Return the place of the simplest of the models whose scores (models, folds) are within one standard error.
+    """Return the place of the simplest model whose scores (models, folds) are within one standard error.
 
     Scores are mean squared errors per fold; they are compared fold by fold.
     """
@@ -83,8 +85,8 @@ def _standard_error(difference: FloatArray) -> FloatArray:
 def choose(moments: Split, *chains: Sequence[PolynomialModel]) -> Choice:
     """Return the adequate model of one or more nested chains (each simplest first).
 
-    The chain with the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31, 1979) is
-    cross-validated, up to the model that has it; see `best_supported`.
+    The chain with the least generalised cross-validation score (Craven and Wahba, Numerische Mathematik 31,
+    1979) is cross-validated, up to the model that has it; see `best_supported`.
     """
     factored = [_factor_chain(moments.whole, chain) for chain in chains]
     left_over = [_left_over(solver, lengths) for solver, _, lengths in factored]
@@ -104,9 +106,10 @@ def best_supported(
 ) -> int:
     """Return the place of the model to take.
 
-    A handful of folds cannot see a term of a tenth of the noise, thousands of samples can. Of the models larger than the
-    simplest adequate one, the largest is taken that pays (what it explains beyond that one is more than twice what noise would,
-    and one standard deviation of that), if the folds do not find it worse by more than their standard error.
+    A handful of folds cannot see a term of a tenth of the noise, thousands of samples can. Of the models
+    larger than the simplest adequate one, the largest is taken that pays (what it explains beyond that one is
+    more than twice what noise would, and one standard deviation of that), if the folds do not find it worse
+    by more than their standard error.
 
     Parameters
     ----------
@@ -132,9 +135,10 @@ def best_supported(
 
 
 def worth_of(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel, /) -> float:
-    """Return how many times more the columns that `larger` has beyond `smaller` explain than as many columns of noise.
+    """Return how many times more what `larger` adds to `smaller` explains than as many columns of noise.
 
-    A quick look where cross-validation would hardly ever choose the larger model: see `WORTH_TRYING` and `SURELY_WORTH`.
+    A quick look where cross-validation would hardly ever choose the larger model: see `WORTH_TRYING` and
+    `SURELY_WORTH`.
     """
     solver, _, lengths = _factor_chain(moments, [smaller, larger])
     rest, freedom = _left_over(solver, lengths)
@@ -154,7 +158,7 @@ def _left_over(solver: Factor, lengths: Sequence[int]) -> tuple[FloatArray, Floa
 def _factor_chain(
     moments: Moments, chain: Sequence[PolynomialModel]
 ) -> tuple[Factor, JointColumns, list[int]]:
-    """Return the factor of all samples' equations, the columns with each model of the chain a prefix, and the lengths."""
+    """Return the factor of all samples' equations, columns with each model a prefix, and the lengths."""
     universe = columns_of(chain[-1], moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree)
     order, lengths = nested_order(universe, chain, basis_pupil_degree=moments.pupil_degree)
     columns = universe.take(order)
@@ -166,7 +170,8 @@ def _cross_validate(
 ) -> FloatArray:
     """Return mean squared errors (models, folds) in px^2 per sample of nested models.
 
-    One factorisation per fold serves the whole chain: the factor of a leading block is the leading block of the factor.
+    One factorisation per fold serves the whole chain: the factor of a leading block is the leading block of
+    the factor.
     """
     everything = solver.equations.leading(columns.count)
     scores = []

@@ -1,8 +1,9 @@
 """Normal equations of splines on a panel times gradient columns over the pupil, from sums per panel cell.
 
-Within a cell a product of two cubic B-splines is a polynomial of degree 6 in each direction, and a product of two pupil
-columns one of twice the degree: sums of 49 monomials times a few pupil functions, per cell of the panel and of cross-validation, hold
-every normal matrix. The matrix is banded, as a spline meets only its neighbours.
+Within a cell a product of two cubic B-splines is a polynomial of degree 6 in each direction, and a product of
+two pupil columns one of twice the degree: sums of 49 monomials times a few pupil functions, per cell of the
+panel and of cross-validation, hold every normal matrix. The matrix is banded, as a spline meets only its
+neighbours.
 """
 
 from collections.abc import Sequence
@@ -80,8 +81,8 @@ class SplineColumns:
 class BandedEquations:
     """Normal equations of the spline columns.
 
-    `band` (diagonals, count), row k the k-th diagonal below the main one, in Fortran order as LAPACK wants it; `side` (count,);
-    `target` the weighted sum of squared targets; `samples` their number.
+    `band` (diagonals, count), row k the k-th diagonal below the main one, in Fortran order as LAPACK wants
+    it; `side` (count,); `target` the weighted sum of squared targets; `samples` their number.
     """
 
     band: FloatArray
@@ -118,8 +119,8 @@ class BandedEquations:
 class SplineSums:
     """Sums per panel cell and cross-validation cell.
 
-    `square` (panel cells, CELLS, 49, 3 count(2 Q)), `linear` (panel cells, CELLS, 16, 2 count(Q)), `target`, `samples` (CELLS,);
-    `total_weight` of all samples, the mean of both axes.
+    `square` (panel cells, CELLS, 49, 3 count(2 Q)), `linear` (panel cells, CELLS, 16, 2 count(Q)), `target`,
+    `samples` (CELLS,); `total_weight` of all samples, the mean of both axes.
     """
 
     columns: SplineColumns
@@ -162,7 +163,7 @@ class SplineSums:
 def sum_splines(
     columns: SplineColumns, samples: Samples, weight: FloatArray, target: FloatArray, /
 ) -> SplineSums:
-    """Return the sums over samples with weights (3, n) (xx, xy, yy) and targets (2, n), all colours together."""
+    """Return sums over samples with weights (3, n) (xx, xy, yy) and targets (2, n), all colours together."""
     panel, degree = columns.panel, columns.pupil_degree
     (cell_u, in_u), (cell_v, in_v) = (panel.locate(samples.pixel[:, axis], axis) for axis in (0, 1))
     group = samples.key % CELLS
@@ -197,7 +198,7 @@ def sum_splines(
 
 
 def curvature_penalty(columns: SplineColumns, /) -> FloatArray:
-    """Return the banded matrix of the integral of f_uu^2 + 2 f_uv^2 + f_vv^2 over the panel, (diagonals, count).
+    """Return the banded matrix (diagonals, count) of the integral of f_uu^2 + 2 f_uv^2 + f_vv^2.
 
     The same for every pupil column; lengths count in longer sides of the panel.
     """

@@ -1,4 +1,4 @@
-"""Panel bases of the mesh family: uniform cubic B-splines, alone and on top of a polynomial trend. Design's section 3."""
+"""Panel bases of the mesh family: uniform cubic B-splines, alone and on top of a polynomial trend."""
 
 from dataclasses import dataclass
 
@@ -7,8 +7,8 @@ import numpy as np
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.chebyshev import ChebyshevPanel
 
-# Cubic B-splines over one cell, s in [0, 1): row a holds the coefficients of 1, s, s^2, s^3 of the a-th of the four that reach it
-# (de Boor, A Practical Guide to Splines, uniform knots).
+# Cubic B-splines over one cell, s in [0, 1): row a holds the coefficients of 1, s, s^2, s^3 of the a-th of
+# the four that reach it (de Boor, A Practical Guide to Splines, uniform knots).
 CELL = (
     np.array([[1.0, -3.0, 3.0, -1.0], [4.0, 0.0, -6.0, 3.0], [1.0, 3.0, 3.0, -3.0], [0.0, 0.0, 0.0, 1.0]])
     / 6.0
@@ -52,7 +52,7 @@ class SplinePanel:
         return self.shape[0] * self.shape[1]
 
     def locate(self, position: FloatArray, axis: int, /) -> tuple[IntArray, FloatArray]:
-        """Return the cell (n,) of positions (n,) px along an axis and the place in it, 0 to 1 (beyond at the edges)."""
+        """Return the cell of positions (n,) px along an axis and the place in it, 0 to 1; more at edges."""
         scaled = position * (self.cells[axis] / self.size_px[axis])
         cell = np.clip(np.floor(scaled), 0, self.cells[axis] - 1).astype(np.int64)
         return cell, scaled - cell
@@ -111,7 +111,7 @@ class SplinePanel:
 
 @dataclass(frozen=True)
 class MeshPanel:
-    """Panel basis of the mesh family: a polynomial trend and, after it in the coefficients, splines on top."""
+    """Panel basis of the mesh family: a polynomial trend and, after it in the coefficients, splines."""
 
     trend: ChebyshevPanel
     spline: SplinePanel
@@ -149,7 +149,7 @@ class MeshPanel:
         return in_u, in_v
 
     def tensor(self, coefficients: FloatArray, /) -> FloatArray:
-        """Return coefficients (count, ...) as (k, l, ...), to go with `lattice_factors`: two blocks on the diagonal."""
+        """Return coefficients (count, ...) as (k, l, ...), for `lattice_factors`: two diagonal blocks."""
         smooth, local = np.split(coefficients, [self.trend.count])
         first, second = self.trend.tensor(smooth), self.spline.tensor(local)
         side = first.shape[0]

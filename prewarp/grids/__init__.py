@@ -1,4 +1,4 @@
-"""The distortion grid: its type, its columns, reading and writing (design's section 3 feeds on it).
+"""The distortion grid: its type, its columns, reading and writing.
 
 One row is one measured or traced ray: channel, colour, pupil position, viewing direction, panel point.
 """

@@ -16,7 +16,7 @@ GRID_SCHEMA = Schema("a distortion grid", TEXT_COLUMNS, NUMBER_COLUMNS, OPTIONAL
 
 
 def misspelt_options(names: Sequence[str]) -> list[tuple[str, str]]:
-    """Return (found, meant) for extra columns whose name comes close to an optional column that is not there."""
+    """Return (found, meant) for extra columns with a name close to an optional column that is not there."""
     result = []
     for option in OPTIONAL_COLUMNS:
         extra = [name for name in names if name not in GRID_SCHEMA.known]

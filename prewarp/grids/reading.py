@@ -13,9 +13,9 @@ def read_grid(path: str | Path, /, *, limit_bytes: int = LIMIT_BYTES) -> Grid:
     """Read a distortion grid from CSV, gzip-compressed CSV or NPZ; the content decides, not the suffix.
 
     Columns in any order: `channel, color, eye_x_mm, eye_y_mm, eye_z_mm, dir_x_deg, dir_y_deg, panel_u_px,
-    panel_v_px`, optional `luminance, sigma_px`; others are kept in `Grid.extra`. CSV may use comma, semicolon or tab,
-    and decimal commas with the latter two. Empty cells and NaN are kept as NaN. NPZ holds one array per column,
-    `channel` and `color` as text.
+    panel_v_px`, optional `luminance, sigma_px`; others are kept in `Grid.extra`. CSV may use comma, semicolon
+    or tab, and decimal commas with the latter two. Empty cells and NaN are kept as NaN. NPZ holds one array
+    per column, `channel` and `color` as text.
 
     Parameters
     ----------
@@ -28,7 +28,8 @@ def read_grid(path: str | Path, /, *, limit_bytes: int = LIMIT_BYTES) -> Grid:
     InputFileError
         Missing, empty, too large or damaged file.
     GridError
-        A column missing, misspelt or there twice; cells that are no numbers (rows, column and text are named).
+        A column missing, misspelt or there twice; cells that are no numbers (rows, column and text are
+        named).
     """
     path = Path(path)
     return _grid_from_columns(read_columns(path, schema=GRID_SCHEMA, limit_bytes=limit_bytes), str(path))

@@ -21,7 +21,8 @@ _EXTRA_KINDS = "iufbU"
 class Grid:
     """A distortion grid. Row i of every column is sample i.
 
-    Values that are no numbers (NaN, infinities) are kept: `prewarp.checking` reports them, a fit leaves them out.
+    Values that are no numbers (NaN, infinities) are kept: `prewarp.checking` reports them, a fit leaves them
+    out.
 
     Parameters
     ----------
@@ -30,7 +31,8 @@ class Grid:
     pupil_mm : (n, 3) float array
         Pupil position x, y, z, mm from the eye-box centre.
     tangent : (n, 2) float array
-        Viewing direction (tx, ty), tangents; NaN where the file's angle is 90 degrees or more from straight ahead.
+        Viewing direction (tx, ty), tangents; NaN where the file's angle is 90 degrees or more from straight
+        ahead.
     pixel : (n, 2) float array
         Panel point (u, v), px.
     luminance : (n,) float array or None
@@ -46,8 +48,9 @@ class Grid:
     sha256 : str
         Of the file; empty when the grid was made in memory.
     direction_deg : (n, 2) float array, optional
-        `dir_x_deg`, `dir_y_deg` as in the file, so that writing gives the same digits. Left out: made from `tangent`,
-        which is then set to the tangent of those angles (a change of 1e-16), so that files hold exactly this grid.
+        `dir_x_deg`, `dir_y_deg` as in the file, so that writing gives the same digits. Left out: made from
+        `tangent`, which is then set to the tangent of those angles (a change of 1e-16), so that files hold
+        exactly this grid.
 
     Raises
     ------
@@ -94,7 +97,7 @@ class Grid:
             _require_shape(name, getattr(self, name), expected, self.source)
         if not np.array_equal(forward_tangent(self.direction_deg), self.tangent, equal_nan=True):
             raise GridError(
-                f"{self.source}: tangent and direction_deg disagree; pass direction_deg=None with a new tangent.",
+                f"{self.source}: tangent and direction_deg disagree. With a new tangent give None.",
                 path=self.source,
             )
         for name, array in self.extra.items():
@@ -117,8 +120,8 @@ class Grid:
         )
         return (
             f"Grid '{self.source}': {len(self)} samples ({len(self) - len(pupil)} not finite); channels "
-            f"{', '.join(self.channel_names)}; colours {', '.join(self.colour_names)}; {len(np.unique(pupil, axis=0))} "
-            f"pupil positions, x, y, z {box} mm"
+            f"{', '.join(self.channel_names)}; colours {', '.join(self.colour_names)}; "
+            f"{len(np.unique(pupil, axis=0))} pupil positions, x, y, z {box} mm"
         )
 
     @property
@@ -256,7 +259,7 @@ def grid_from_samples(
 
 
 def forward_tangent(direction_deg: FloatArray) -> FloatArray:
-    """Return tangents of angles; NaN at 90 degrees and beyond, where a tangent would look plausible and be wrong."""
+    """Return tangents of angles; NaN from 90 degrees on, where a tangent looks plausible and is wrong."""
     forward = np.abs(direction_deg) < 90.0
     return np.where(forward, tangent_from_degrees(np.where(forward, direction_deg, 0.0)), np.nan)
 

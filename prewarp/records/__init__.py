@@ -1,4 +1,4 @@
-"""Checked records: frozen dataclasses whose fields state what they accept, made in Python or read from TOML."""
+"""Checked records: frozen dataclasses whose fields say what they accept, made in Python or from TOML."""
 
 from prewarp.records.fields import checked, part, validate
 from prewarp.records.rules import Choice, Flag, Name, Number, Numbers, Text, shown

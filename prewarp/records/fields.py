@@ -1,7 +1,8 @@
 """Fields of frozen dataclasses that state what they accept.
 
-A field is declared once, `width_px: int = checked(Number(16, 32768, "px", whole=True))`; the rule serves when the
-object is made in Python (`validate`) and when it is read from a file (`Table.read`), and words both errors.
+A field is declared once, `width_px: int = checked(Number(16, 32768, "px", whole=True))`; the rule serves when
+the object is made in Python (`validate`) and when it is read from a file (`Table.read`), and words both
+errors.
 """
 
 import dataclasses
@@ -19,7 +20,7 @@ class Dataclass(Protocol):
 
 
 def checked(rule: Rule, *, default: object = dataclasses.MISSING) -> Any:
-    """Return a dataclass field that accepts what `rule` accepts; one with a default may be left out of a file."""
+    """Return a dataclass field that accepts what `rule` does; with a default a file may leave it out."""
     return dataclasses.field(default=default, metadata={"rule": rule})
 
 

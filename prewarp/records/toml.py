@@ -1,4 +1,4 @@
-"""A TOML file read into frozen dataclasses whose fields state what they accept. Knows nothing of displays or optics."""
+"""A TOML file read into checked records. Knows nothing of displays or optics."""
 
 import dataclasses
 import re
@@ -14,7 +14,8 @@ from prewarp.records.fields import Dataclass, ruled_fields
 from prewarp.records.rules import Name, Rule, shown
 
 TOML_LIMIT_BYTES = 1 << 20
-# The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for 300 000).
+# The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for
+# 300 000).
 _MOST_DOTS = 64
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
@@ -101,8 +102,8 @@ class Table:
     def read(self, kind: type[Kind], /, **parts: object) -> Kind:
         """Return `kind` made from this table's entries and the `parts` that the caller has made.
 
-        Every `checked` field of `kind` that is not among `parts` is an entry here; sub-tables opened before count as
-        known; any other entry is an error.
+        Every `checked` field of `kind` that is not among `parts` is an entry here; sub-tables opened before
+        count as known; any other entry is an error.
         """
         ruled = [entry for entry in ruled_fields(kind) if entry[0] not in parts]
         self.refuse_unknown([name for name, _, _ in ruled])
@@ -139,7 +140,7 @@ class Table:
                 raise self.fail(f"is not a known key.{hint}", name=name)
 
     def _located(self, cause: PrewarpError) -> PrewarpError:
-        """Return `cause`, whose message starts with a bare key of this table, with the file and the full key."""
+        """Return `cause`, which starts with a bare key of this table, with file and full key."""
         text = str(cause)
         lead = f"{self.key}." if self.key and not text.startswith(f"{self.key}.") else ""
         return self.error(f"{self.path}: {lead}{text}", path=self.path, key=f"{self.key}")

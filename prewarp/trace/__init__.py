@@ -1,8 +1,8 @@
 """A small exact sequential ray trace: an optical design to distortion grids.
 
-Rays run backwards, from a pupil position along a viewing direction to the panel. Reading order: `glass` (dispersion),
-`surfaces` (shape of one surface), `design` (the design file), `rays` (the kernel), `channel` (pupil to panel pixel),
-`samples` (a whole grid).
+Rays run backwards, from a pupil position along a viewing direction to the panel. Reading order: `glass`
+(dispersion), `surfaces` (shape of one surface), `design` (the design file), `rays` (the kernel), `channel`
+(pupil to panel pixel), `samples` (a whole grid).
 """
 
 from prewarp.trace.channel import TraceResult, trace_channel

@@ -18,9 +18,10 @@ from prewarp.trace.surfaces import Shape
 class TraceResult:
     """Panel points of a batch of rays.
 
-    `pixel` (..., 2) px, panel frame, NaN where not valid; `valid` (...); `luminance` (...) relative, linear, NaN where
-    not valid; `cause` (...) codes into `rays.CAUSES`; `surface` (...) number of the failing surface from 1 (the panel
-    is one more than the surfaces), 0 where valid; `labels` the names that these numbers stand for.
+    `pixel` (..., 2) px, panel frame, NaN where not valid; `valid` (...); `luminance` (...) relative, linear,
+    NaN where not valid; `cause` (...) codes into `rays.CAUSES`; `surface` (...) number of the failing surface
+    from 1 (the panel is one more than the surfaces), 0 where valid; `labels` the names that these numbers
+    stand for.
     """
 
     pixel: FloatArray
@@ -70,8 +71,9 @@ def trace_channel(
 
     Notes
     -----
-    `luminance` is cos(angle between ray and panel normal) ** `emission_power`: what the panel sends in that direction
-    relative to its normal. Radiance is kept along a ray (common practice); coatings and vignetting are not modelled.
+    `luminance` is cos(angle between ray and panel normal) ** `emission_power`: what the panel sends in that
+    direction relative to its normal. Radiance is kept along a ray (common practice); coatings and vignetting
+    are not modelled.
     """
     start, heading = as_pupil(pupil_mm), unit_from_tangent(as_tangent(tangent))
     places = design.places()

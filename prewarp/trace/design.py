@@ -5,7 +5,7 @@ TOML; see `calib/` for two whole ones::
     name = "pilot visor, coaxial"
     [channel.inner]
     turn_deg = [0.0, -16.0, 0.0]      # of the whole channel about the eye-box centre
-    emission_power = 2.0              # panel emits as cos(angle to its normal) ** 2 (0: the same in all directions)
+    emission_power = 2.0              # panel emits as cos(angle to its normal) ** 2 (0: alike)
     brightness = {R = 1.0, G = 0.9}   # of the white panel, relative; colours left out are 1
     [[channel.inner.surface]]         # from the eye to the panel
     label = "front"
@@ -13,7 +13,7 @@ TOML; see `calib/` for two whole ones::
     radius_mm = 60.0                  # leave out for a plane; positive: centre of curvature toward +z
     conic = -1.0
     aspheric = [1e-6]                 # of r^4, r^6, ... in mm^-3, mm^-5, ...
-    glass = "517642"                  # medium behind the surface (`prewarp.trace.glass`); left out: air; or index = 1.5
+    glass = "517642"                  # medium behind the surface; left out: air; or index = 1.5
     semi_aperture_mm = 20.0           # circle about the vertex; left out: no limit
     [[channel.inner.surface]]
     reflect = true                    # a mirror; the medium stays
@@ -24,17 +24,17 @@ TOML; see `calib/` for two whole ones::
     gap_mm = -20.0                    # decentre_mm, tilt_deg as above
     flip_u = false                    # flip_v
 
-Placing. A running frame starts at the eye-box centre with the eye's axes (+x right, +y up, +z forward), turned by
-`turn_deg`. Every entry first moves it by `gap_mm` along its z. The surface then sits in that frame, its vertex moved by
-`decentre_mm` (x, y) and its axes turned by `tilt_deg`. The surface alone is tilted, the frame goes on undisturbed, except
-where `axis_follows_reflection = true`: there the axis follows the reflected ray, so the frame stays at the moved vertex and
-turns by the tilt twice. After an odd number of mirrors light runs toward -z: gaps are negative there, as is
-usual. `turn_deg` and `tilt_deg` are [about x, about y, about z], applied in that order, each about the axis as already
-turned; about x turns +y toward +z (the axis z then points down), about y turns +z toward +x (to the right), about z
-turns +x toward +y.
+Placing. A running frame starts at the eye-box centre with the eye's axes (+x right, +y up, +z forward),
+turned by `turn_deg`. Every entry first moves it by `gap_mm` along its z. The surface then sits in that frame,
+its vertex moved by `decentre_mm` (x, y) and its axes turned by `tilt_deg`. The surface alone is tilted, the
+frame goes on undisturbed, except where `axis_follows_reflection = true`: there the axis follows the reflected
+ray, so the frame stays at the moved vertex and turns by the tilt twice. After an odd number of mirrors light
+runs toward -z: gaps are negative there, as is usual. `turn_deg` and `tilt_deg` are [about x, about y, about
+z], applied in that order, each about the axis as already turned; about x turns +y toward +z (the axis z then
+points down), about y turns +z toward +x (to the right), about z turns +x toward +y.
 
-Panel. With no flips, u runs along the panel's own +x and v along its own -y; the centre of the active area is at the
-frame's origin. Size and pitch come from the module description.
+Panel. With no flips, u runs along the panel's own +x and v along its own -y; the centre of the active area is
+at the frame's origin. Size and pitch come from the module description.
 """
 
 from dataclasses import dataclass
@@ -127,7 +127,7 @@ class DesignChannel:
         validate(self, TraceError)
 
     def places(self) -> list[tuple[FloatArray, FloatArray]]:
-        """Return (vertex (3,) mm, axes (3, 3) as columns) of every surface and, last, the panel, in the eye frame."""
+        """Return (vertex (3,) mm, axes (3, 3) as columns) of surfaces and, last, panel, in the eye frame."""
         origin, axes = np.zeros(3), rotation_from_degrees(self.turn_deg)
         found = []
         elements: tuple[Surface | PanelPlace, ...] = (*self.surfaces, self.panel)
@@ -162,13 +162,14 @@ class Design:
                 return channel
         names = [channel.name for channel in self.channels]
         raise TraceError(
-            f"design '{self.name}' has no channel {name!r}; it has {', '.join(names)}.{nearest_name(name, names)}",
+            f"design '{self.name}' has no channel {name!r}; it has {', '.join(names)}."
+            f"{nearest_name(name, names)}",
             channel=name,
         )
 
 
 def rotation_from_degrees(degrees: tuple[float, float, float], /) -> FloatArray:
-    """Return the matrix (3, 3) that turns about x, then the new y, then the new z; columns are the turned axes."""
+    """Return the matrix (3, 3) that turns about x, the new y, then the new z; columns are turned axes."""
     (cx, cy, cz), (sx, sy, sz) = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
     about_x = np.array([[1.0, 0.0, 0.0], [0.0, cx, -sx], [0.0, sx, cx]])
     about_y = np.array([[cy, 0.0, sy], [0.0, 1.0, 0.0], [-sy, 0.0, cy]])

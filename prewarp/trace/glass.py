@@ -11,9 +11,10 @@ AIR = "air"
 # Fraunhofer lines F and C (hydrogen), d (helium).
 _LINE_F_NM, _LINE_D_NM, _LINE_C_NM = 486.1327, 587.5618, 656.2725
 
-# Sellmeier coefficients (B1, B2, B3, C1, C2, C3), C in um^2, for index relative to air, as the makers publish them:
-# Schott catalogue of 2017-01-20, Ohara catalogue of 2017-11-30 (L-BSL7, S-LAH79), both read in the
-# refractiveindex.info database; fused silica: I. H. Malitson, J. Opt. Soc. Am. 55 (1965) 1205 (its C are squares).
+# Sellmeier coefficients (B1, B2, B3, C1, C2, C3), C in um^2, for index relative to air, as the makers publish
+# them: Schott catalogue of 2017-01-20, Ohara catalogue of 2017-11-30 (L-BSL7, S-LAH79), both read in the
+# refractiveindex.info database; fused silica: I. H. Malitson, J. Opt. Soc. Am. 55 (1965) 1205 (its C are
+# squares).
 SELLMEIER: dict[str, tuple[float, float, float, float, float, float]] = {
     "N-BK7": (1.03961212, 0.231792344, 1.01046945, 0.00600069867, 0.0200179144, 103.560653),
     "N-PSK53A": (1.38121836, 0.196745645, 0.886089205, 0.00706416337, 0.0233251345, 97.4847345),
@@ -37,7 +38,7 @@ SELLMEIER: dict[str, tuple[float, float, float, float, float, float]] = {
 
 @lru_cache(maxsize=1)
 def names_by_code() -> dict[str, str]:
-    """Return the catalogue's names by six-digit code: three decimals of nd, then tenths of the Abbe number Vd.
+    """Return names by six-digit code: three decimals of nd, then tenths of the Abbe number Vd.
 
     The code of two glasses names neither.
     """
@@ -76,8 +77,8 @@ def index_from_wavelength(name: str, wavelength_nm: float, /) -> float:
 
     Notes
     -----
-    n^2 = 1 + sum_k B_k w^2 / (w^2 - C_k), w the wavelength in um (Sellmeier 1871, the makers' three-term form).
-    Conditions: 365 to 2000 nm, room temperature. Checked: N-BK7 nd = 1.51680, Vd = 64.17.
+    n^2 = 1 + sum_k B_k w^2 / (w^2 - C_k), w the wavelength in um (Sellmeier 1871, the makers' three-term
+    form). Conditions: 365 to 2000 nm, room temperature. Checked: N-BK7 nd = 1.51680, Vd = 64.17.
     """
     found = require_glass(name)
     if found == AIR:

@@ -1,4 +1,4 @@
-"""The kernel: rays through placed surfaces, vectorised; a ray that fails becomes NaN and the batch goes on."""
+"""The kernel: rays through placed surfaces; a ray that fails becomes NaN and the batch goes on."""
 
 from dataclasses import dataclass
 
@@ -16,9 +16,9 @@ MISSED, TOTAL_REFLECTION, OUTSIDE_APERTURE, OFF_PANEL = 1, 2, 3, 4
 class Rays:
     """Rays behind the last surface.
 
-    `point` (..., 3) mm and `direction` (..., 3) unit, eye frame, NaN where failed; `cause` (...) codes into `CAUSES`;
-    `surface` (...) number of the surface where it failed, from 1, 0 where it did not; `path` (number of surfaces + 1,
-    ..., 3): the start and the points on every surface.
+    `point` (..., 3) mm and `direction` (..., 3) unit, eye frame, NaN where failed; `cause` (...) codes into
+    `CAUSES`; `surface` (...) number of the surface where it failed, from 1, 0 where it did not; `path`
+    (number of surfaces + 1, ..., 3): the start and the points on every surface.
     """
 
     point: FloatArray
@@ -50,9 +50,10 @@ def trace_rays(
 
     Notes
     -----
-    Law of refraction in vector form, d' = r d + (r cos I - cos I') n with r = n1 / n2 (W. T. Welford, Aberrations of
-    Optical Systems, 1986, section 4.3, from memory). A surface is met wherever the ray's line crosses it, ahead or
-    behind: a design whose surfaces cross is traced as if they did not, so look at `path`.
+    Law of refraction in vector form, d' = r d + (r cos I - cos I') n with r = n1 / n2 (W. T. Welford,
+    Aberrations of Optical Systems, 1986, section 4.3, from memory). A surface is met wherever the ray's line
+    crosses it, ahead or behind: a design whose surfaces cross is traced as if they did not, so look at
+    `path`.
     """
     shape = np.broadcast_shapes(point.shape, direction.shape)
     point = np.broadcast_to(point, shape).astype(np.float64)

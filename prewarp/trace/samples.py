@@ -18,7 +18,7 @@ from prewarp.trace.design import Design
 
 @dataclass(frozen=True)
 class TracedSamples:
-    """The grid of all rays that came through, and how many did not: `lost[channel]["surface 3 (front): missed"]`."""
+    """The grid of rays that came through, and the others: `lost[channel]["surface 3 (front): missed"]`."""
 
     grid: Grid
     lost: Mapping[str, Mapping[str, int]]
@@ -27,7 +27,7 @@ class TracedSamples:
 def reach_lattice(
     channel: Channel, count: tuple[int, int], /, *, margin_deg: tuple[float, float] = (0.0, 0.0)
 ) -> FloatArray:
-    """Return directions (columns * rows, 2), tangents, evenly spread in degrees over a channel's nominal reach.
+    """Return directions (columns * rows, 2), tangents, evenly spread in degrees over the nominal reach.
 
     `count` is columns (x, running fastest) and rows (y); `margin_deg` (x, y) is added
     on both sides.

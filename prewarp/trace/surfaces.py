@@ -1,8 +1,8 @@
 """The shape of one surface: sag, normal, and where a ray meets it, in the surface's own frame.
 
-Own frame: vertex at the origin, +z along the axis. z = c r^2 / (1 + sqrt(1 - (1 + k) c^2 r^2)) + sum_i A_i r^(2i),
-i = 2, 3, ... (the even asphere of ISO 10110-12). c = 1 / radius, positive when the centre of curvature lies at +z;
-k is the conic constant: 0 a sphere, -1 a paraboloid, below -1 a hyperboloid.
+Own frame: vertex at the origin, +z along the axis. z = c r^2 / (1 + sqrt(1 - (1 + k) c^2 r^2)) + sum_i A_i
+r^(2i), i = 2, 3, ... (the even asphere of ISO 10110-12). c = 1 / radius, positive when the centre of
+curvature lies at +z; k is the conic constant: 0 a sphere, -1 a paraboloid, below -1 a hyperboloid.
 """
 
 from dataclasses import dataclass
@@ -45,9 +45,9 @@ class Shape:
 
         Notes
         -----
-        The conic is solved in closed form from the vertex plane, taking the root on the vertex's sheet (G. H. Spencer
-        and M. V. R. K. Murty, J. Opt. Soc. Am. 52 (1962) 672); aspheric terms by Newton's method from there, to
-        rounding. A ray parallel to the vertex plane is treated as a miss.
+        The conic is solved in closed form from the vertex plane, taking the root on the vertex's sheet (G. H.
+        Spencer and M. V. R. K. Murty, J. Opt. Soc. Am. 52 (1962) 672); aspheric terms by Newton's method from
+        there, to rounding. A ray parallel to the vertex plane is treated as a miss.
         """
         crosses = np.abs(direction[..., 2]) > 1e-12
         distance = np.where(crosses, -point[..., 2] / np.where(crosses, direction[..., 2], 1.0), np.nan)

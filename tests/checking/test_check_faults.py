@@ -1,6 +1,7 @@
 """Each planted fault is found with its kind and its rows; clean grids are left in peace.
 
-Truth is the closed-form display of `tests/synthetic.py`, whose geometry is exact (Malus-Dupin holds by construction).
+Truth is the closed-form display of `tests/synthetic.py`, whose geometry is exact (Malus-Dupin holds by
+construction).
 """
 
 import time
@@ -54,7 +55,7 @@ def flip(axis):
 
 
 def rows_of(result, kind, severity="error"):
-    """Return the rows of all findings of a kind; the tests' faults stay below the number of rows that is kept."""
+    """Return the rows of all findings of a kind; the tests' faults stay below the rows that are kept."""
     return {row for f in result.of(kind, severity) for row in f.rows}
 
 
@@ -175,7 +176,8 @@ def test_wrong_pupil_positions(clean):
     rows = at(clean, 4, 4) & (clean.channel == 0)
     result = check_grid(changed(clean, rows, pupil=lambda e: e + [0.5, 0, 0]))
     assert rows_of(result, "pupil") == set(clean.row[rows])
-    # The position written is taken already, so two captures share it: the wrong half is told from the right one.
+    # The position written is taken already, so two captures share it: the wrong half is told from the right
+    # one.
     rows = at(clean, 4, 2) & (clean.channel == 0)
     result = check_grid(changed(clean, rows, pupil=flip(1)))
     assert rows_of(result, "pupil") == set(clean.row[rows])

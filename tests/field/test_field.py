@@ -1,4 +1,4 @@
-"""The field: both directions, slopes, depth, border, folds, files; against the closed form of tests/synthetic.py."""
+"""The field: both directions, slopes, depth, border, folds, files; against a closed form."""
 
 import dataclasses
 
@@ -51,7 +51,7 @@ def test_depth_is_predicted_from_one_plane(fields):
 
 
 def test_captures_in_three_planes_are_one_map():
-    """Captures at z = -2, 0 and 2 mm: a fit that took the depth with the wrong sign would miss by several px."""
+    """Captures at z = -2, 0 and 2 mm: a fit with the wrong sign of depth misses by pixels."""
     depths = (-2.0, 0.0, 2.0)
     grid = make_grid(
         "panel", noise_px=0.0, pupils=pupil_lattice(3, 4.0, depths), channels=two_channels(distance_m=0.5)
@@ -104,7 +104,7 @@ def test_slopes_against_differences(fields):
 
 @pytest.mark.outside
 def test_pupil_slope_is_the_vergence(fields):
-    """A point at distance L moves by -1/L per metre of pupil: common practice; the plane stands 1.5 m ahead."""
+    """A point at distance L moves by -1/L per metre of pupil (common practice); the plane is 1.5 m ahead."""
     slope = fields.field("inner", "G").pupil_jacobian([1280.0, 1280.0], pupil_mm=[0.0, 0.0, 0.0])
     forward = 1500.0 * np.cos(np.radians(15.0))
     assert -slope[1, 1] * 1000.0 == pytest.approx(1000.0 / forward, rel=0.02)
@@ -148,7 +148,7 @@ def test_a_panel_counted_backwards_is_fitted_too():
 
 
 def test_one_image_plane_leaves_no_seam_error(fields):
-    """Different distortion, one plane 1.5 m across each channel's axis: what is left is the planes' turn and the fit."""
+    """Different distortion, planes 1.5 m across each axis: what is left is the planes' turn and the fit."""
     channels = {name: dataclasses.replace(display, yaw_deg=0.0) for name, display in two_channels().items()}
     fields = fit_grid(make_grid("panel", pupils=pupil_lattice(5, 4.0), channels=channels), panel_size_px=SIZE)
     random = np.random.default_rng(5)

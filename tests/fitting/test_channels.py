@@ -1,8 +1,8 @@
-"""The fit on channels of many kinds, each from its own closed form: noise-free, and with noise, holes and outliers.
+"""The fit on channels of many kinds, each from a closed form: clean, and with noise, holes, outliers.
 
-A tilted mirror (a sphere traced exactly here, apart from the package's tracer), a strongly pitched channel, a panel that counts u
-backwards (positive Jacobian determinant), and a fisheye (an odd polynomial in the angle: Kannala and Brandt, IEEE TPAMI 28, 2006)
-that a low degree cannot follow.
+A tilted mirror (a sphere traced exactly here, apart from the package's tracer), a strongly pitched channel, a
+panel that counts u backwards (positive Jacobian determinant), and a fisheye (an odd polynomial in the angle:
+Kannala and Brandt, IEEE TPAMI 28, 2006) that a low degree cannot follow.
 """
 
 import numpy as np
@@ -30,7 +30,7 @@ def _plane(tangent, pupil, scale, pitch_deg=0.0, **changes):
 
 
 def _mirror(tangent, pupil, scale):
-    """Return panel points of a concave sphere (radius 100 mm) 40 mm ahead, tilted by 20 degrees; panel square to the middle ray."""
+    """Return panel points of a concave sphere (radius 100 mm) 40 mm ahead, tilted by 20 degrees."""
     ray = np.column_stack([tangent, np.ones(len(tangent))])
     ray /= np.linalg.norm(ray, axis=1, keepdims=True)
     tilt = np.radians(20.0)

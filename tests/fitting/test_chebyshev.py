@@ -9,7 +9,7 @@ from prewarp.fitting.chebyshev import ChebyshevPanel, index_of, pair_products
 
 @pytest.mark.outside
 def test_values_against_handbook():
-    """T0..T7 at 0.3 and -0.7 (recurrence of Abramowitz and Stegun, Handbook of Mathematical Functions, 22.7)."""
+    """T0..T7 at 0.3, -0.7 (recurrence of Abramowitz and Stegun, Handbook of Mathematical Functions, 22.7)."""
     known = {
         0.3: [1, 0.3, -0.82, -0.792, 0.3448, 0.99888, 0.254528, -0.8461632],
         -0.7: [1, -0.7, -0.02, 0.728, -0.9992, 0.67088, 0.059968, -0.7548352],

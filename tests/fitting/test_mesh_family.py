@@ -13,7 +13,7 @@ INNER = {"inner": two_channels()["inner"]}
 
 
 def _uneven(grid):
-    """Return the grid of a panel whose pixels sit off their places by up to a pixel: waves, and a bump of 160 px."""
+    """Return the grid of a panel with pixels up to a pixel off their places: waves, and a bump of 160 px."""
     pixel = grid.pixel.copy()
     for _ in range(30):
         u, v = pixel.T / 2560.0

@@ -155,13 +155,15 @@ def test_one_factor_serves_every_leading_block():
 
 def test_what_thousands_of_samples_say_is_taken_unless_the_folds_object():
     parameters, freedom = [100, 110, 130], np.full(3, 10_000.0)
-    # The folds see no difference between the larger two; what the last step of 20 columns explains beyond noise decides.
+    # The folds see no difference between the larger two; what the last step of 20 columns explains beyond
+    # noise decides.
     scores = np.array([[4.0, 5.0, 6.0], [1.0, 1.2, 1.1], [1.01, 1.25, 1.05]])
     assert simplest_within_error(scores, parameters) == 1
     for explained, expected in ((50.0, 2), (45.0, 1), (20.0, 1), (0.0, 1)):
         rest = 10_000.0 + np.array([900.0, explained, 0.0])
         assert best_supported(scores, rest, freedom, parameters) == expected
-    # Every fold finds the larger model worse: blocks know what single samples do not, that the model extrapolates badly.
+    # Every fold finds the larger model worse: blocks know what single samples do not, that the model
+    # extrapolates badly.
     rest = 10_000.0 + np.array([900.0, 200.0, 0.0])
     assert best_supported(scores, rest, freedom, parameters) == 2
     assert best_supported(scores + [[0.0], [0.0], [0.3]], rest, freedom, parameters) == 1

@@ -14,7 +14,7 @@ MISFIT_PX = 3.0
 
 @pytest.fixture(scope="module")
 def crowded_and_lone():
-    """Samples in a crowd on the left and a few far apart on the right, and residuals (2, n), px, in their order."""
+    """Samples, a crowd on the left, a few far apart right, and residuals (2, n), px, in their order."""
     random = np.random.default_rng(3)
     crowd = random.uniform([0.0, 0.0], [1000.0, 1600.0], (20_000, 2))
     across, down = np.meshgrid(np.linspace(1100.0, 1990.0, 8), np.linspace(10.0, 1590.0, 12))
@@ -38,7 +38,8 @@ def crowded_and_lone():
 
 def test_a_smooth_misfit_is_no_outlier_nor_are_lone_samples(crowded_and_lone):
     samples, rest = crowded_and_lone
-    # Five sigmas of good points are passed by four in a million; gradients of the misfit within a neighbourhood add a few.
+    # Five sigmas of good points are passed by four in a million; gradients of the misfit within a
+    # neighbourhood add a few.
     assert outlying(samples, rest).sum() <= 10
 
 

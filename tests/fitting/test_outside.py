@@ -15,7 +15,7 @@ PANEL = (2560, 2560)
 
 
 def _trace(tangent, pupil, wavelength_um):
-    """Return heights (n, 2) mm on the panel of the Erfle eyepiece, US patent 1,479,229, as optiland carries it."""
+    """Return heights (n, 2) mm on the panel of an Erfle eyepiece, US patent 1,479,229, as optiland has it."""
     require_module("optiland")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -45,7 +45,7 @@ def _eyepiece_grid(tangent, pupil):
 
 @pytest.fixture(scope="module")
 def eyepiece():
-    """A capture (5 x 5 pupils over +-4 mm, three depths, 17 x 17 directions over +-22 degrees) and held-out rays."""
+    """A capture (5 x 5 pupils, +-4 mm, three depths, 17 x 17 directions, +-22 degrees) and held-out rays."""
     angle = np.tan(np.radians(np.linspace(-22.0, 22.0, 17)))
     box = np.linspace(-4.0, 4.0, 5)
     z, y, x, ty, tx = (
@@ -83,7 +83,7 @@ def test_eyepiece_with_noise_missing_points_and_outliers(eyepiece):
 
 
 def _camera_grid(project, half_tangent):
-    """Return a grid of a static field: directions through a camera model, panel counted as the camera's image."""
+    """Return a grid of a static field: directions through a camera model, the panel is its image."""
     axis = np.linspace(-1.0, 1.0, 41)
     ty, tx = np.meshgrid(axis * half_tangent[1], axis * half_tangent[0], indexing="ij")
     tangent = np.stack([tx.ravel(), ty.ravel()], axis=-1)

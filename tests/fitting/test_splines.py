@@ -102,7 +102,7 @@ def test_equations_equal_the_plain_ones():
 
 
 def test_penalty_is_the_integral_of_squared_curvature():
-    """A parabola u^2 / 2 + u v (in longer sides) over a panel of 4 : 3: integral of 1 + 2 over 1 x 3/4 = 2.25; a plane: 0."""
+    """u^2 / 2 + u v (in longer sides) over a 4 : 3 panel: integral of 1 + 2 over 1 x 3/4 = 2.25; plane: 0."""
     panel = SplinePanel(SIZE, (5, 4))
     columns = SplineColumns(panel, 0, (1.0, 1.0))
     u, v = np.meshgrid(*(np.linspace(5.0, side - 5.0, 20) for side in SIZE), indexing="ij")

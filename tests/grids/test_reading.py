@@ -1,4 +1,4 @@
-"""Reading grids: the same samples whatever the dress of the file, and errors that say where and how to mend."""
+"""Reading grids: the same samples whatever the file's dress; errors that say where and how to mend."""
 
 import gzip
 from itertools import permutations

@@ -51,7 +51,7 @@ def fan_focus(rays, centre, side):
 
 
 def focal_distances(surface, incidence_deg, step=1e-4):
-    """Return tangential and sagittal focal distances for a collimated bundle that meets the vertex obliquely."""
+    """Return tangential and sagittal focal distances of a collimated bundle oblique at the vertex."""
     angle = np.radians(incidence_deg)
     direction = np.array([0.0, np.sin(angle), np.cos(angle)])
     across = np.array([0.0, np.cos(angle), -np.sin(angle)])
@@ -64,8 +64,9 @@ def focal_distances(surface, incidence_deg, step=1e-4):
 
 @pytest.mark.outside
 def test_coddington_sphere_and_mirror():
-    # R. Kingslake, Lens Design Fundamentals (Coddington's equations; from memory), numbers computed from them:
-    # R = 50 mm, 1 to 1.5, 30 degrees: t' = 121.612745, s' = 136.814338; concave mirror R = 100: 43.301270, 57.735027.
+    # R. Kingslake, Lens Design Fundamentals (Coddington's equations; from memory), numbers computed from
+    # them: R = 50 mm, 1 to 1.5, 30 degrees: t' = 121.612745, s' = 136.814338; concave mirror R = 100:
+    # 43.301270, 57.735027.
     found = focal_distances(Surface(radius_mm=50.0, index=1.5), 30.0)
     assert found == pytest.approx((121.612745, 136.814338), abs=2e-5)
     found = focal_distances(Surface(radius_mm=-100.0, reflect=True), 30.0)
@@ -79,7 +80,7 @@ def test_angle_of_refraction():
 
 
 def cosines_at(place_mm):
-    """Return (L, M) in the plane z = 60 of the ray from (7, 4, -80) through a sphere R = 50 at z = 0, air to n = 1.5.
+    """Return (L, M) at z = 60 of the ray from (7, 4, -80) through a sphere R = 50 at z = 0, air to n = 1.5.
 
     The ray that lands on `place_mm` is found by Newton's method with differences.
     """
@@ -114,8 +115,9 @@ def test_malus_dupin_cosines_are_a_gradient(place, expected):
 
 @pytest.mark.outside
 def test_magnifier_vergence():
-    # Thin lens f = 40 mm, panel at 38 mm: 1.31579 D, image at 760 mm; 0.625 D per mm of panel (plain arithmetic).
-    # The lens is flat-convex, n = 1.5, R = -20, one nanometre thick: its principal planes lie at the vertex.
+    # Thin lens f = 40 mm, panel at 38 mm: 1.31579 D, image at 760 mm; 0.625 D per mm of panel (plain
+    # arithmetic). The lens is flat-convex, n = 1.5, R = -20, one nanometre thick: its principal planes lie at
+    # the vertex.
     surfaces = [Surface(index=1.5), Surface(gap_mm=1e-6, radius_mm=-20.0)]
     height = 1e-3 * np.array([-1.0, 1.0])
     start = np.stack([0 * height, height, 0 * height], axis=-1)
@@ -135,7 +137,7 @@ def test_magnifier_vergence():
 
 
 def paraxial(wavelength_nm):
-    """Return focal length and back focal distance of the Erfle by the y-u trace (plain loop, no part of the tracer)."""
+    """Return focal length and back focal distance of the Erfle by the y-u trace: a plain loop."""
     y, nu, index = 1.0, 0.0, 1.0
     for radius, thickness, glass in PRESCRIPTION:
         behind = index_from_wavelength(glass, wavelength_nm)
@@ -151,7 +153,8 @@ def paraxial(wavelength_nm):
     ("line", "focal_mm"), [(LINE_D_NM, 79.687696), (LINE_F_NM, 79.323146), (LINE_C_NM, 79.869634)]
 )
 def test_focal_length_of_the_erfle(line, focal_mm):
-    # US patent 1,479,229; focal lengths computed outside this project, optiland 0.6.3 agrees to 1.4e-6 relative.
+    # US patent 1,479,229; focal lengths computed outside this project, optiland 0.6.3 agrees to 1.4e-6
+    # relative.
     height = 1e-4
     rays = through(erfle().surfaces, [0.0, height, EYE_RELIEF_MM - 1.0], [0.0, 0.0, 1.0], line)
     slope = rays.direction[1] / rays.direction[2]

@@ -6,7 +6,8 @@ from prewarp.errors import TraceError
 from prewarp.trace.glass import SELLMEIER, index_from_wavelength, names_by_code
 from tests.trace.erfle import LINE_C_NM, LINE_D_NM, LINE_F_NM
 
-# nd and Vd as the makers print them (Schott and Ohara data sheets; N-BK7 and fused silica looked up, others from memory).
+# nd and Vd as the makers print them (Schott and Ohara data sheets; N-BK7 and fused silica looked up, others
+# from memory).
 CATALOGUE = {
     "N-BK7": (1.51680, 64.17),
     "N-SF6": (1.80518, 25.36),

@@ -1,4 +1,4 @@
-"""Real rays against optiland (general library) on a published prescription and on tilted, decentred surfaces."""
+"""Real rays against optiland (a library) on a published prescription and on tilted, decentred surfaces."""
 
 import numpy as np
 import pytest
@@ -130,7 +130,8 @@ def test_ray_heights_equal_the_outside_library(name):
 
 
 def test_chief_rays_of_the_erfle_with_dispersion():
-    # Heights at 5, 10, 14, 20 degrees, d line, and F - C, computed outside this project (US patent 1,479,229).
+    # Heights at 5, 10, 14, 20 degrees, d line, and F - C, computed outside this project (US patent
+    # 1,479,229).
     direction = unit_from_tangent(
         tangent_from_degrees(np.array([[0.0, 5.0], [0.0, 10.0], [0.0, 14.0], [0.0, 20.0]]))
     )
