@@ -115,7 +115,8 @@ def spline_through(values: FloatArray, /, *, origin: FloatArray, step: FloatArra
     rows, columns = values.shape[:2]
     if min(rows, columns) < MIN_NODES:
         raise ShapeError(
-            f"lattice has {rows} x {columns} nodes; expected {MIN_NODES} each way. Use a smaller step."
+            f"lattice has {rows} x {columns} nodes; expected at least {MIN_NODES} each way. "
+            "Use a smaller step."
         )
     half = np.tensordot(_interpolation(rows), values, axes=1)
     coefficients = np.matmul(_interpolation(columns), half)

@@ -159,7 +159,8 @@ class Chromaticity:
         area = _twice_area(a, b, c)
         if abs(area) < _SMALLEST_TRIANGLE:
             raise ModuleError(
-                f"{', '.join(points)} lie nearly on one line; expected three colours. Measure them again.",
+                f"{', '.join(points)} lie on one line, or nearly; expected three different colours. "
+                "Measure them again.",
                 key="chromaticity",
             )
         w = np.array(white)

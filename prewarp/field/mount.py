@@ -51,7 +51,8 @@ class Mount:
         axis = tuple(float(value) for value in self.axis)
         if len(turn) != 3 or not np.linalg.norm(turn) <= LARGEST_TURN_DEG:
             raise ShapeError(
-                f"turn_deg is {turn}; expected a turn (x, y, z) up to {LARGEST_TURN_DEG:g} degrees."
+                f"turn_deg is {turn}; expected a rotation vector (x, y, z) no longer than "
+                f"{LARGEST_TURN_DEG:g} degrees."
             )
         if len(axis) != 2 or not np.isfinite(axis).all():
             raise ShapeError(f"axis is {axis}; expected two finite tangents.")
