@@ -172,7 +172,9 @@ class CMap:
 
 
 def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:
-    """Return directions (maps, rows, columns, 2) of prepared maps of one evaluator, drawn in one call; bases come first.
+    """Return directions (maps, rows, columns, 2) of prepared maps of one evaluator, drawn in one call.
+
+    A base stands before the maps that are added to it.
 
     Raises
     ------

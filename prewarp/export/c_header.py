@@ -51,7 +51,7 @@ _HEAD_VALUES = {
 }
 _HEAD = """\
 /* Layout of a lookup blob, version {version}. Made from the layout's description: do not edit.
- * Little-endian; sections at multiples of {alignment} bytes; CRC-32 of IEEE 802.3 (check value 0xCBF43926). */
+ * Little-endian; sections at multiples of {alignment} bytes; CRC-32 of IEEE 802.3, check value 0xCBF43926. */
 #ifndef PREWARP_LAYOUT_H
 #define PREWARP_LAYOUT_H
 """
@@ -94,9 +94,9 @@ def layout_table() -> str:
         f"# Layout of a lookup blob, version {VERSION}",
         "",
         (
-            "Little-endian throughout. Header, section table, then the sections in the order below, each at a "
-            f"multiple of {ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 (check value "
-            "0xCBF43926)."
+            "Little-endian throughout. Header, section table, then the sections in the order below, each "
+            f"at a multiple of {ALIGNMENT} bytes with zeros between and after. CRC-32 is that of IEEE 802.3 "
+            "(check value 0xCBF43926)."
         ),
         "",
         "| section | holds |",
@@ -125,16 +125,16 @@ _EVALUATION = """\
 ## How numbers become a map
 
 - Panel point (u, v) in px: s = (2 u - width) / width, t = (2 v - height) / height, both -1 to 1; v runs down.
-- Pupil (x, y, z) in mm, moved into the eye box, each axis scaled to -1 to 1 over it. Pupil functions are products
-  T_a(x) T_b(y) T_c(z) of Chebyshev polynomials by total degree, then by rising c, then by rising b.
+- Pupil (x, y, z) in mm, moved into the eye box, each axis scaled to -1 to 1 over it. Pupil functions are
+  products T_a(x) T_b(y) T_c(z) of Chebyshev polynomials by total degree, then by rising c, then by rising b.
 - Direction (tx, ty): tangents X/Z, Y/Z; +x to the wearer's right, +y up, +z forward.
-- Chebyshev terms (family 1), per width of codes three blocks: how many terms each row has (rows: tx with each pupil
-  function, then ty), the panel function of each term, its code. Panel functions T_i(s) T_j(t) by total degree, then by
-  rising j. Direction = sum of scale x code x pupil function x panel function.
-- Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x rows x
-  (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
+- Chebyshev terms (family 1), per width of codes three blocks: how many terms each row has (rows: tx with each
+  pupil function, then ty), the panel function of each term, its code. Panel functions T_i(s) T_j(t) by total
+  degree, then by rising j. Direction = sum of scale x code x pupil function x panel function.
+- Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x
+  rows x (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
 - B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.
 - A map with a base is added to that map's coefficients.
-- 12-bit codes: two in three bytes, the low 8 bits of the first, its high 4 and the low 4 of the second, the rest.
+- 12-bit codes: two in three bytes: low 8 bits of the first, its high 4 and the low 4 of the second, the rest.
 - From direction to panel point: Newton's method on the same map.
 """.splitlines()

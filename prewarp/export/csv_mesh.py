@@ -78,8 +78,8 @@ def nodes_from_csv(data: bytes, rows: int, columns: int, /, *, where: str) -> Fl
         raise PackageError(f"{where}: not a CSV file ({cause}). Export again.") from cause
     if tuple(table.column_names) != NAMES or table.num_rows != rows * columns:
         raise PackageError(
-            f"{where}: {table.num_rows} rows of {', '.join(table.column_names)}; expected {rows * columns} of "
-            f"{', '.join(NAMES)}. Export again."
+            f"{where}: {table.num_rows} rows of {', '.join(table.column_names)}; expected {rows * columns} "
+            f"of {', '.join(NAMES)}. Export again."
         )
     try:
         values = [table[name].to_numpy().astype(np.float64) for name in NAMES]

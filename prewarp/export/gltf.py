@@ -1,8 +1,8 @@
 """Meshes as glTF 2.0 binary: one file per channel and pupil position, attributes per colour.
 
-Khronos glTF 2.0 specification (ISO/IEC 12113). POSITION is the panel as a flat plate, x to the right and y up, its edges at
--1 and 1: what a vertex shader needs, and what any viewer can show. Attributes of our own begin with an underscore, as the
-specification asks; colours are named by their letters or numbered.
+Khronos glTF 2.0 specification (ISO/IEC 12113). POSITION is the panel as a flat plate, x to the right and y
+up, its edges at -1 and 1: what a vertex shader needs, and what any viewer can show. Attributes of our own
+begin with an underscore, as the specification asks; colours are named by their letters or numbered.
 """
 
 import json
@@ -145,7 +145,7 @@ def glb_bytes(
 
 
 def attributes_from_glb(data: bytes, rows: int, columns: int, /, *, where: str) -> dict[str, FloatArray]:
-    """Return the attributes (rows, columns, k) of a file such as `glb_bytes` writes; its triangles are checked.
+    """Return the attributes (rows, columns, k) of a file such as `glb_bytes` writes; triangles are checked.
 
     Raises
     ------

@@ -1,7 +1,8 @@
 """KTX 2.0 containers: one two-dimensional, uncompressed texture of one level, written and read.
 
-Khronos KTX File Format Specification 2.0; its data format descriptor: Khronos Data Format Specification 1.3, basic block.
-Row 0 of the texels is the first row of the data, orientation "rd" (columns to the right, rows down).
+Khronos KTX File Format Specification 2.0; its data format descriptor: Khronos Data Format Specification 1.3,
+basic block. Row 0 of the texels is the first row of the data, orientation "rd" (columns to the right, rows
+down).
 """
 
 import struct

@@ -1,4 +1,4 @@
-"""The lookup in a package: blob, its layout, C evaluator; and what is found when they are read back and run."""
+"""The lookup in a package: blob, its layout, C evaluator; and what is found when they are run."""
 
 import tempfile
 from collections.abc import Iterator
@@ -86,7 +86,8 @@ def evaluator_checks(
 ) -> Iterator[tuple[str, bool, str]]:
     """Compile the C evaluator and run it on a blob; yields (what, is good, why) and adds errors to the tally.
 
-    Nothing that a package brings is compiled: its sources must be those of this version, byte for byte, and those are.
+    Nothing that a package brings is compiled: its sources must be those of this version, byte for byte, and
+    those are.
     """
     own = {name: text.encode() for name, text in c_sources().items()}
     different = sorted(name for name in own.keys() | sources.keys() if own.get(name) != sources.get(name))
@@ -137,7 +138,7 @@ def fixed_allowance_px(truth: Truth, channel: str, colour: str, /) -> float:
 
 
 def with_surfaces(lookup: Lookup, build: DeviceBuild, /) -> Lookup:
-    """Return a lookup with the blend weights and gains of a build, where it has them and the lookup has none."""
+    """Return a lookup with the blend weights and gains of a build, where the lookup has none."""
     box, weights, gains = lookup.pupil_box_mm, lookup.weights, lookup.gains
     if build.seam is not None and not weights:
         weights = tuple(

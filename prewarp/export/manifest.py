@@ -10,11 +10,12 @@ from prewarp.export.reached import Reached
 
 SCHEMA = "manifest.schema.json"
 _CAUTION_LINES = """\
-A wrong map, a stale pupil position or swapped channels show a doubled or displaced picture. Someone who steers, walks or \
-operates machinery by it can be hurt: give the device a way back to one unwarped channel.
-The errors in this manifest are those of the tables against the fit. The fit's own error against the unit on the bench is \
-not in them: verify with fresh captures of every unit.
-Luminance, flicker, photobiological safety and comfort are not judged here. Follow local codes and licensed practice.
+A wrong map, a stale pupil position or swapped channels show a doubled or displaced picture. Someone who \
+steers, walks or operates machinery by it can be hurt: give the device a way back to one unwarped channel.
+The errors in this manifest are those of the tables against the fit. The fit's own error against the unit on \
+the bench is not in them: verify with fresh captures of every unit.
+Luminance, flicker, photobiological safety and comfort are not judged here. Follow local codes and licensed \
+practice.
 Verify the package again after every copy: 'prewarp verify FOLDER'.
 """
 CAUTIONS = tuple(_CAUTION_LINES.splitlines())
@@ -42,7 +43,8 @@ def manifest_of(
     reached : sequence of Reached
         Errors that the artefacts reach.
     eye, limit_px, missing, version, provenance
-        Which eye; the error asked for, panel px; what is not available and why; of this software; facts about the fit.
+        Which eye; the error asked for, panel px; what is not available and why; of this software; facts about
+        the fit.
     """
     content = build.content
     return {

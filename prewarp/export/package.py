@@ -51,14 +51,15 @@ class PackageOptions:
     formats : tuple of str
         Which of `FORMATS` to write.
     lookup : Lookup, optional
-        Needed for the format "lookup" and for polynomial shaders: tables of the channels and colours of the build.
+        Needed for the format "lookup" and for polynomial shaders: tables of the channels and colours of the
+        build.
     limit_px : float
         Largest error that the lookup was asked to keep and that tables of splines must keep, panel px.
     texture : str
         How KTX2 tables are stored, one of `texture_table.STORAGES`.
     dialects : tuple of str
-        Dialects of the shaders, some of `shader_files.DIALECTS`; HLSL and MSL are translated from the last, where it is asked for
-        and the programs are installed.
+        Dialects of the shaders, some of `shader_files.DIALECTS`; HLSL and MSL are translated from the last,
+        where it is asked for and the programs are installed.
     eye : str
         Which eye, for the manifest.
     provenance : mapping
@@ -124,7 +125,8 @@ def export_package(
     Raises
     ------
     PackageError
-        A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read back is not what was written.
+        A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read back is
+        not what was written.
     InputFileError
         The folder holds something that this package did not write.
     """
@@ -258,15 +260,15 @@ def _mesh_files(
 
 
 def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions) -> None:
-    """Raise where a table cannot keep the error asked for. (A mesh of triangles states its error and keeps none.)"""
+    """Raise where a table cannot keep the error asked for. (A mesh of triangles only states its error.)"""
     if reached.px is not None and reached.px <= options.limit_px:
         return
     what, mend = f"meshes with nodes {build.step_px:g} px apart", "a smaller --step"
     if reached.kind == texture_table.KIND:
         what, mend = f"textures of kind '{options.texture}'", "--texture snorm16"
     raise PackageError(
-        f"channel '{reached.channel}', {reached.colour}: {what} are {reached.px:.3g} px off; expected at most "
-        f"{options.limit_px:g} px. Use {mend}, or allow a larger error."
+        f"channel '{reached.channel}', {reached.colour}: {what} are {reached.px:.3g} px off; expected at "
+        f"most {options.limit_px:g} px. Use {mend}, or allow a larger error."
     )
 
 

@@ -32,7 +32,8 @@ FRAMES = {
 class ArrayNote:
     """One array in a file.
 
-    `shape` with the slowest axis first; `axes` names them; `unit`, `frame`; `texels` says where its elements lie.
+    `shape` with the slowest axis first; `axes` names them; `unit`, `frame`; `texels` says where its elements
+    lie.
     """
 
     name: str
@@ -50,7 +51,7 @@ class ArrayNote:
 
 @dataclass(frozen=True)
 class PackageFile:
-    """A file: `path` in the package (with /), content, `kind` for programs, `what` for people, arrays, details."""
+    """A file: `path` in the package (with /), content, `kind` for programs, `what` for people, and more."""
 
     path: str
     data: bytes

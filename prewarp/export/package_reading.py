@@ -69,8 +69,8 @@ class Package:
             raise PackageError(str(cause)) from cause
         if len(data) != entry["bytes"] or sha256_of_bytes(data) != entry["sha256"]:
             raise PackageError(
-                f"{path}: the file is not the one that was exported ({len(data)} bytes, {entry['bytes']} in the "
-                "manifest; its SHA-256 differs). Export again."
+                f"{path}: the file is not the one that was exported ({len(data)} bytes, {entry['bytes']} in "
+                "the manifest; its SHA-256 differs). Export again."
             )
         return data
 
@@ -101,7 +101,8 @@ def read_package(folder: Path, /) -> Package:
     found = (manifest.get("format"), manifest.get("version")) if isinstance(manifest, dict) else None
     if found != (FORMAT, VERSION):
         raise PackageError(
-            f"{folder / MANIFEST}: names {found}; expected {(FORMAT, VERSION)}. Export again with this version."
+            f"{folder / MANIFEST}: names {found}; expected {(FORMAT, VERSION)}. "
+            "Export again with this version."
         )
     package = Package(folder, manifest)
     try:

@@ -20,8 +20,9 @@ KIND = "table png"
 MAX_TEXELS = 1 << 26
 UNITS = {"content_u": "px", "content_v": "px", "weight": "share of linear light"}
 _TEXELS = (
-    "value(u, v) = affine . (1, u, v) + scale x bicubic B-spline of the codes at node coordinates (u / step_u, "
-    "v / step_v), u and v in panel px; code (0, 0) lies one node before the panel's top-left corner both ways"
+    "value(u, v) = affine . (1, u, v) + scale x bicubic B-spline of the codes at node coordinates "
+    "(u / step_u, v / step_v), u and v in panel px; code (0, 0) lies one node before the panel's top-left "
+    "corner both ways"
 )
 
 
@@ -76,7 +77,7 @@ def codes_from_png(data: bytes, shape: tuple[int, int], /, *, where: str) -> NDA
 def spline_from_pngs(
     pictures: Sequence[NDArray[np.uint16]], details: Sequence[Mapping[str, Any]], /
 ) -> SplineLattice:
-    """Return one mesh's map from its pictures and the manifest's details, both in the order of `COMPONENTS`."""
+    """Return one mesh's map from its pictures and the manifest's details, in the order of `COMPONENTS`."""
     joined = {name: [one[name] for one in details] for name in ("affine", "scale")}
     scale = TableScale.from_dict({**joined, "step_px": details[0]["step_px"]})
     return scale.spline(np.stack(pictures, axis=-1))

@@ -1,7 +1,8 @@
-"""The coefficient block of the polynomial shader path: Chebyshev terms of three planes for one pupil position.
+"""The coefficient block of the polynomial shader path: Chebyshev terms of three planes for one pupil.
 
-32-bit floats. A device makes the same from `prewarp_prepare` whenever the pupil moves: per term k (tx, ty) of red, green
-and blue, with the coefficients of a map's base added. Layout std140: vec4 red_green[terms], then vec4 blue[terms].
+32-bit floats. A device makes the same from `prewarp_prepare` whenever the pupil moves: per term k (tx, ty) of
+red, green and blue, with the coefficients of a map's base added. Layout std140: vec4 red_green[terms], then
+vec4 blue[terms].
 """
 
 from dataclasses import dataclass
@@ -21,7 +22,7 @@ _TERM_BYTES = 32
 
 @dataclass(frozen=True)
 class PolynomialPlan:
-    """Where the polynomial path of a channel is available: its `degree`; else `why` not, and `degree` None."""
+    """Where the polynomial path of a channel is available its `degree`; else None and `why`."""
 
     degree: int | None
     why: str = ""
@@ -77,7 +78,7 @@ def block_from_bytes(data: bytes, degree: int, /, *, where: str) -> np.ndarray:
 
 
 def block_directions(block: np.ndarray, panel_size_px: tuple[int, int], pixel: FloatArray, /) -> FloatArray:
-    """Return the directions (3, n, 2) of red, green and blue at panel points (n, 2), px, as the shader sums them."""
+    """Return the directions (3, n, 2) of red, green and blue at panel points (n, 2), px."""
     degree = round((np.sqrt(8.0 * block.shape[1] + 1.0) - 3.0) / 2.0)
     place = 2.0 * pixel / np.asarray(panel_size_px, dtype=float) - 1.0
     terms = values_2d(place[:, 0], place[:, 1], degree)

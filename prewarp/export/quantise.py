@@ -1,7 +1,7 @@
 """Tables of spline coefficients: a pre-warp map less a plane, in units of a scale.
 
-value(u, v) = affine . (1, u, v) + scale * spline of the numbers at (u, v). Taking the plane away first leaves a range of
-some tens of px instead of thousands, and so a step some fifty times finer.
+value(u, v) = affine . (1, u, v) + scale * spline of the numbers at (u, v). Taking the plane away first leaves
+a range of some tens of px instead of thousands, and so a step some fifty times finer.
 """
 
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Errors that artefacts reach, held to the truth: the same for what is about to be written and what was read back."""
+"""Errors that artefacts reach, held to the truth, when they are about to be written and when read back."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -15,8 +15,9 @@ from prewarp.lattice import SplineLattice
 class Reached:
     """Errors of one kind of artefact for a channel and colour, None where it has no such.
 
-    `px`: largest, panel px. `weight`, `weight_rms`: of the drive, largest and root mean square, share of linear light.
-    Blend weights have kinks where outlines cross: there the largest is large however good the table, the RMS is not.
+    `px`: largest, panel px. `weight`, `weight_rms`: of the drive, largest and root mean square, share of
+    linear light. Blend weights have kinks where outlines cross: there the largest is large however good the
+    table, the RMS is not.
     """
 
     kind: str
@@ -88,7 +89,7 @@ class Held:
         return self.reached(self.content.tangent_from_pixel(value[..., :2]), value[..., 2])
 
     def triangles(self, nodes: FloatArray, panel_size_px: tuple[int, int], /) -> Reached:
-        """Return the errors of a mesh (rows, columns, 3) of tx, ty and weight, edge to edge, drawn as triangles."""
+        """Return the errors of a mesh (rows, columns, 3) of tx, ty, weight, edge to edge, as triangles."""
         value = on_triangles(nodes, self.truth.pixel[self.channel] / np.asarray(panel_size_px))
         return self.reached(value[..., :2], value[..., 2])
 

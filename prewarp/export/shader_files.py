@@ -1,4 +1,4 @@
-"""The shaders of a package: three paths from panel pixel to code, per channel and dialect, constants written in.
+"""The shaders of a package: three paths from panel pixel to code, per channel and dialect.
 
 mesh         the device draws triangles; nodes carry directions (C evaluator or glTF) and drives
 table        one triangle; content place and drive per pixel from spline tables in textures (KTX2)
@@ -32,19 +32,20 @@ _STAGES = {
 _HOW = {
     "mesh": "Vertex-mesh path: draw the triangles of meshes/*.glb, or nodes from the C evaluator.",
     "table": (
-        "Table-texture path: draw three vertices with picture.vert; tables are textures/*.ktx2 of one pupil position."
+        "Table-texture path: draw three vertices with picture.vert; tables are textures/*.ktx2 of one pupil "
+        "position."
     ),
     "polynomial": (
-        "Polynomial path: draw three vertices with picture.vert; fill the block by prewarp_prepare when the pupil "
-        "moves."
+        "Polynomial path: draw three vertices with picture.vert; fill the block by prewarp_prepare when the "
+        "pupil moves."
     ),
 }
 _HEAD = """\
 {how}
 Channel '{channel}'. Made by prewarp; do not edit. Constants and textures are listed in manifest.json.
 Writes code / largest code, 0 to 1: the target must store it unchanged (no sRGB conversion, no blending).
-CAUTION: a wrong map or a stale pupil position shows a doubled or displaced picture; keep a way back to one plain \
-channel."""
+CAUTION: a wrong map or a stale pupil position shows a doubled or displaced picture; keep a way back to one \
+plain channel."""
 _PICTURE_HEAD = "One triangle that covers the target. Made by prewarp; do not edit."
 
 
@@ -58,8 +59,8 @@ def shader_package_files(
 ) -> Iterator[PackageFile]:
     """Yield the shaders of a channel, the textures and the blocks that they need.
 
-    Paths that are not available are left out. `shared`: plane and scale of the KTX2 tables by colour; empty where none
-    are exported.
+    Paths that are not available are left out. `shared`: plane and scale of the KTX2 tables by colour; empty
+    where none are exported.
     """
     plan = polynomial_plan(lookup, channel, build.planes)
     used = lookup if plan.degree is not None else None
@@ -178,7 +179,8 @@ def _block_files(build: DeviceBuild, channel: str, lookup: Lookup, degree: int) 
             "float32",
             "tangent",
             DIRECTION_FRAME,
-            "term k of T_i(s) T_j(t): k = (i + j)(i + j + 1) / 2 + j; s = 2 u / width - 1, t = 2 v / height - 1",
+            "term k of T_i(s) T_j(t): k = (i + j)(i + j + 1) / 2 + j; s = 2 u / width - 1, "
+            "t = 2 v / height - 1",
         )
         path = f"shaders/blocks/{build.stem(channel)}_p{pupil:03d}.bin"
         what = "uniform block of the polynomial path, std140, for one pupil position"
@@ -192,7 +194,7 @@ def _shader_file(path: str, shader: DeviceShader, kind: str, channel: str | None
 
 
 def shader_details(shader: DeviceShader, kind: str, channel: str | None, /) -> JsonObject:
-    """Return what the manifest says of a stage: what goes in and out, where it is bound, and every constant."""
+    """Return what the manifest says of a stage: what goes in and out, where it is bound, its constants."""
 
     def carried(names: Sequence[tuple[int, str, str]]) -> list[JsonObject]:
         return [{"location": place, "type": of, "name": name} for place, of, name in names]

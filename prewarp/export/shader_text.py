@@ -1,7 +1,8 @@
-"""Shader text for devices: pieces of `shaders/` composed, cut to the options chosen, in one of three dialects.
+"""Shader text for devices: pieces of `shaders/` composed and cut to options, in one of three dialects.
 
-The pieces declare what they need as uniforms. Here every uniform becomes either a constant (with its meaning and unit in a
-comment) or a resource; one that is neither is an error, so nothing is left to guess. Text only: nothing here needs OpenGL.
+The pieces declare what they need as uniforms. Here every uniform becomes either a constant (with its meaning
+and unit in a comment) or a resource; one that is neither is an error, so nothing is left to guess. Text only:
+nothing here needs OpenGL.
 """
 
 import operator
@@ -54,8 +55,8 @@ class Constant:
 class DeviceShader:
     """One stage: `text`, and what it must be given.
 
-    `inputs`, `outputs`: (location, type, name); `samplers`: (binding, name); `blocks`: (binding, name); `constants` by name. Bindings are
-    those of the Vulkan dialect (set 0); the others bind by name.
+    `inputs`, `outputs`: (location, type, name); `samplers`: (binding, name); `blocks`: (binding, name);
+    `constants` by name. Bindings are those of the Vulkan dialect (set 0); the others bind by name.
     """
 
     text: str
@@ -208,7 +209,8 @@ def _pruned(lines: list[str], options: Mapping[str, int]) -> list[str]:
         return _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
 
     kept: list[str] = []
-    # Per open conditional: whether its directives stay, whether it is active, whether a branch was taken already.
+    # Per open conditional: whether its directives stay, whether it is active, whether a branch was taken
+    # already.
     stack: list[list[bool]] = []
     seen: set[str] = set()
     for line in lines:

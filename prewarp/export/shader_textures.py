@@ -1,4 +1,4 @@
-"""Small textures that shaders read beside tables and content: levels, dither, encoding, blend weight, gains."""
+"""Small textures that shaders read besides: panel levels, dither, encoding, blend weight, gains."""
 
 import numpy as np
 
@@ -20,7 +20,8 @@ MEANINGS = {
     "t_dither": "square tile of dither thresholds, 0 to 1",
     "t_encoding": "one row: encoded value, 0 to 1, at evenly spaced square roots of light",
     "t_weight": (
-        "blend weight over directions, share of linear light; columns along tx, rows along ty; nodes at texel centres"
+        "blend weight over directions, share of linear light; columns along tx, rows along ty; "
+        "nodes at texel centres"
     ),
     "PrewarpCoefficients": (
         "tangents of every Chebyshev term, std140: red x, y, green x, y; then blue x, y, -, -"
@@ -28,7 +29,8 @@ MEANINGS = {
 }
 for _plane in PLANES:
     MEANINGS[f"t_gain_{_plane}"] = (
-        f"gain of {_plane} over the panel, edge to edge; columns along u, rows along v; nodes at texel centres"
+        f"gain of {_plane} over the panel, edge to edge; columns along u, rows along v; "
+        "nodes at texel centres"
     )
     MEANINGS[f"t_table_{_plane}"] = (
         f"spline coefficients of {_plane}: content u, v, drive; textures/*.ktx2 of the pupil position"

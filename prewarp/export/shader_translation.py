@@ -1,4 +1,4 @@
-"""HLSL and MSL made from the Vulkan text by glslangValidator and spirv-cross, where both are installed; marked as translated."""
+"""HLSL and MSL, marked as translated: from the Vulkan text by glslangValidator and spirv-cross."""
 
 import shutil
 import subprocess

@@ -17,14 +17,14 @@ from prewarp.mesh import PanelMesh
 KIND = "table texture"
 STORAGES = {"snorm16": "R16G16B16A16_SNORM", "half": "R16G16B16A16_SFLOAT"}
 _TEXELS = (
-    "value(u, v) = affine . (1, u, v) + scale x bicubic B-spline of the texels at node coordinates (u / step_u, "
-    "v / step_v), u and v in panel px; texel (0, 0) lies one node before the panel's top-left corner both ways; "
-    "fetch texels one by one"
+    "value(u, v) = affine . (1, u, v) + scale x bicubic B-spline of the texels at node coordinates "
+    "(u / step_u, v / step_v), u and v in panel px; texel (0, 0) lies one node before the panel's top-left "
+    "corner both ways; fetch texels one by one"
 )
 
 
 def texture_scale(build: DeviceBuild, channel: str, colour: str, /) -> TableScale:
-    """Return plane and scale that hold the maps of all pupils: the best plane of the middle one, then the range."""
+    """Return plane and scale that hold the maps of all pupils: the middle one's best plane, the range."""
     count = len(build.pupils_mm)
     plane = nearest_plane(build.mesh(channel, colour, count // 2).spline())
     low, high = np.full(3, np.inf), np.full(3, -np.inf)

@@ -1,7 +1,7 @@
-"""What the fit says at panel points and pupil positions drawn at random: what every artefact of a package is held to.
+"""What the fit says at panel points and pupils drawn at random: what every artefact of a package is held to.
 
-The file travels with the package, so that it can be verified without the fit; `prewarp verify --fit` holds the file itself
-to the fit.
+The file travels with the package, so that it can be verified without the fit; `prewarp verify --fit` holds
+the file itself to the fit.
 """
 
 from collections.abc import Mapping
@@ -32,8 +32,8 @@ _SLOPE_STEP_PX = 0.25
 class MapPoints:
     """One channel and colour, for all pupils (m) and points (n).
 
-    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside (`heeded`);
-    `blend`, `gain` (m, n), gain 1 where there is no match.
+    `tangent` (m, n, 2); `px_per_tangent` (m, n, 2, 2), panel px, past the border no larger than inside
+    (`heeded`); `blend`, `gain` (m, n), gain 1 where there is no match.
     """
 
     tangent: FloatArray
@@ -49,7 +49,11 @@ class MapPoints:
 
 @dataclass(frozen=True)
 class Truth:
-    """`pupils_mm` (m, 3), the first `mesh_pupils` those of meshes; `pixel` (n, 2) per channel; `maps` by channel, colour."""
+    """What all maps say at the same pupils.
+
+    `pupils_mm` (m, 3), the first `mesh_pupils` of them those of the meshes; `pixel` (n, 2) per channel;
+    `maps` by (channel, colour).
+    """
 
     pupils_mm: FloatArray
     mesh_pupils: int
@@ -59,14 +63,14 @@ class Truth:
     def px_error(
         self, channel: str, colour: str, tangent: FloatArray | NDArray[np.float32], pupils: slice | int, /
     ) -> FloatArray:
-        """Return the error in panel px of directions (..., n, 2) for some of the pupils; infinite where not a number."""
+        """Return the error, panel px, of directions (..., n, 2) for some pupils; infinite where no number."""
         points = self.maps[channel, colour]
         error = px_error(tangent - points.tangent[pupils], points.px_per_tangent[pupils])
         return np.where(np.isfinite(error), error, np.inf)
 
 
 def truth_of(build: DeviceBuild, /) -> Truth:
-    """Evaluate the fit for `truth.npz`: pupils of the meshes, then corners, middle and random places of the eye box."""
+    """Evaluate the fit for `truth.npz`: pupils of the meshes, two corners, the middle and random places."""
     random = np.random.default_rng(_SEED)
     low, high = build.pupil_box_mm
     extra = random.uniform(low, high, (_EXTRA_PUPILS, 3))
@@ -143,7 +147,7 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
 
 
 def truth_difference(truth: Truth, fields: FieldSet, /) -> float:
-    """Return how far, panel px, `truth.npz` is from a fit: the largest over all channels, colours, pupils and points."""
+    """Return how far, panel px, `truth.npz` is from a fit at most."""
     worst = 0.0
     for channel, colour in truth.maps:
         own = fields.field(channel, colour)

@@ -1,8 +1,8 @@
 """Verifying a package: hashes, every artefact read back, run where it can be, and held to what the fit says.
 
-The manifest claims an error for every kind of artefact, channel and colour, measured when the package was made on what
-was about to be written; here the same is measured on what is read back. Nothing in the package is trusted or executed: C
-sources are compiled only when they are those of this version.
+The manifest claims an error for every kind of artefact, channel and colour, measured when the package was
+made on what was about to be written; here the same is measured on what is read back. Nothing in the package
+is trusted or executed: C sources are compiled only when they are those of this version.
 """
 
 from collections.abc import Callable, Iterator
@@ -46,8 +46,8 @@ SAME_CONTENT_PX = 5e-3
 class Check:
     """One row of the result.
 
-    `artefact`, `what` of it, `ok`, `error` found and `limit` claimed (None where not a number), `unit`, `note`;
-    `subject`: channel and colour, where it is about one.
+    `artefact`, `what` of it, `ok`, `error` found and `limit` claimed (None where not a number), `unit`,
+    `note`; `subject`: channel and colour, where it is about one.
     """
 
     artefact: str
@@ -135,7 +135,8 @@ def require_verified(result: VerifyResult, folder: Path, /) -> None:
         return
     first = "; ".join(f"{one.artefact} {one.subject}, {one.what}: {_why(one)}" for one in result.failures[:3])
     raise PackageError(
-        f"{folder}: {len(result.failures)} of {len(result.checks)} checks failed: {first}. Nothing was written."
+        f"{folder}: {len(result.failures)} of {len(result.checks)} checks failed: {first}. "
+        "Nothing was written."
     )
 
 

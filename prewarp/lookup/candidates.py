@@ -116,7 +116,7 @@ def largest_step(
 
 
 def smallest(tried: list[tuple[Tables | None, float]], /) -> tuple[Tables | None, float]:
-    """Return the tables of the fewest bytes among several, None where there are none, and the smallest error met."""
+    """Return the tables of the fewest bytes, None where there are none, and the smallest error met."""
     found = (tables for tables, _ in tried if tables is not None)
     return min(found, key=tables_bytes, default=None), min((error for _, error in tried), default=np.inf)
 

@@ -64,7 +64,7 @@ class _MeshTrial:
         self.modes = [mesh_modes(part, columns, rows) for part in problem.parts]
 
     def tried(self, limit_px: float) -> Iterator[tuple[Tables | None, float]]:
-        """Yield tables and errors as `largest_step`, for each share of the limit that mesh and rank may take."""
+        """Yield tables and errors as `largest_step`, for each share that mesh and rank may take."""
         every = [len(modes.surfaces) for modes in self.modes]
         whole = self.unrounded(every)
         if whole > limit_px:
