@@ -1,8 +1,7 @@
 """KTX 2.0 containers: one two-dimensional, uncompressed texture of one level, written and read.
 
 Khronos KTX File Format Specification 2.0; its data format descriptor: Khronos Data Format Specification 1.3,
-basic block. Row 0 of the texels is the first row of the data, orientation "rd" (columns to the right, rows
-down).
+basic block. Row 0 of the texels is the first row of the data, orientation "rd" (right, then down).
 """
 
 import struct
@@ -89,9 +88,23 @@ def ktx2_bytes(texture: Texture, /) -> bytes:
     notes_at = descriptor_at + len(descriptor)
     data_at = -(-(notes_at + len(notes)) // _alignment(form)) * _alignment(form)
     head = _HEADER.pack(
-        IDENTIFIER, form.vulkan, np.dtype(form.dtype).itemsize, columns, rows, 0, 0, 1, 1, 0,
-        descriptor_at, len(descriptor), notes_at, len(notes), 0, 0,
-    )  # fmt: skip
+        IDENTIFIER,
+        form.vulkan,
+        np.dtype(form.dtype).itemsize,
+        columns,
+        rows,
+        0,
+        0,
+        1,
+        1,
+        0,
+        descriptor_at,
+        len(descriptor),
+        notes_at,
+        len(notes),
+        0,
+        0,
+    )
     body = head + _LEVEL.pack(data_at, len(data), len(data)) + descriptor + notes
     return body + bytes(data_at - len(body)) + data
 

@@ -86,8 +86,7 @@ def evaluator_checks(
 ) -> Iterator[tuple[str, bool, str]]:
     """Compile the C evaluator and run it on a blob; yields (what, is good, why) and adds errors to the tally.
 
-    Nothing that a package brings is compiled: its sources must be those of this version, byte for byte, and
-    those are.
+    Nothing that a package brings is compiled: its sources must be those of this version, and those are.
     """
     own = {name: text.encode() for name, text in c_sources().items()}
     different = sorted(name for name in own.keys() | sources.keys() if own.get(name) != sources.get(name))

@@ -209,8 +209,7 @@ def _pruned(lines: list[str], options: Mapping[str, int]) -> list[str]:
         return _COMPARE[condition[3]](_value(values, condition[2]), int(condition[4]))
 
     kept: list[str] = []
-    # Per open conditional: whether its directives stay, whether it is active, whether a branch was taken
-    # already.
+    # Per open conditional: whether its directives stay, whether it is active, whether a branch was taken.
     stack: list[list[bool]] = []
     seen: set[str] = set()
     for line in lines:

@@ -46,8 +46,7 @@ class Status(IntEnum):
 class PreparedMap:
     """A map for one pupil position.
 
-    `coefficients`: (2, panel functions), or (columns, rows, 2), float32. `base` is added to it, point by
-    point, where there is one.
+    `coefficients`: (2, panel functions), or (columns, rows, 2), float32. `base`, if any, is added to it.
     """
 
     family: Family

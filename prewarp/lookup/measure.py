@@ -31,8 +31,7 @@ PUPIL_COUNTS = (7, 7, 5)
 class MapTruth:
     """What one field says on a lattice of panel and pupil points.
 
-    `pupils_mm` (n, 3); `tangent` (n, points, points, 2); `px_per_tangent` (n, points, points, 2, 2), the
-    inverse Jacobian.
+    `pupils_mm` (n, 3); `tangent` (n, points, points, 2); `px_per_tangent` (n, points, points, 2, 2).
     """
 
     pupils_mm: FloatArray

@@ -91,8 +91,7 @@ def mesh_modes(series: FieldSeries, columns: int, rows: int, /) -> MeshModes:
     keep = min(MAX_MODES, int(np.sum(size > _SMALLEST_MODE * max(size[0], 1e-30))) or 1)
     weights = left[:, :keep].T / norm
     peak = np.abs(_corner_weights(weights, degree)).max(axis=0)
-    # The sign of a singular vector is arbitrary: make the largest coefficient positive, so same input, same
-    # bytes.
+    # The sign of a singular vector is arbitrary: the largest coefficient is made positive.
     sign = np.sign(weights[np.arange(keep), np.abs(weights).argmax(axis=1)])
     weights = float32_array(weights * (sign / peak)[:, None])
     surfaces = (sign * peak)[:, None] * (left[:, :keep].T @ matrix)

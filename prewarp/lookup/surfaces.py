@@ -29,8 +29,7 @@ _LARGEST = {Format.UINT8: 255, Format.UINT16: 65535}
 _BORDER_POINTS = 33
 # Points per cell and axis at which a table is held to what it stands for.
 _POINTS_PER_CELL = 4
-# Blend weights jump where borders cross: so many of the points must keep the limit; the largest error is told
-# too.
+# Blend weights jump where borders cross: so many points must keep the limit; the largest error is told too.
 WEIGHT_SHARE = 0.99
 # Finer tables are tried until this many in a row have hardly lowered the mean squared error.
 _PATIENCE, _HARDLY = 2, 0.9

@@ -1,9 +1,9 @@
 """What a pupil update costs in C: meshes of 65 x 65 nodes of all maps, beside the plain copy of that output.
 
-Run from the checkout: python -m tests.bench.bench_c. Prints ratios to the copy within one run: the median of many rounds, with
-quartiles for the update. Six maps (two channels, three colours) at 0.25 px, of a smooth field (plane images) and of a stiff one
-(tests/lookup/swim_field.py). Beside them what a device could do without these tables: read a 5 x 5 x 3 lattice of meshes
-trilinearly, or sum six modes; in C and in numpy.
+Run from the checkout: python -m tests.bench.bench_c. Prints ratios to the copy within one run: the median of
+many rounds, with quartiles for the update. Six maps (two channels, three colours) at 0.25 px, of a smooth
+field (plane images) and of a stiff one (tests/lookup/swim_field.py). Beside them what a device could do
+without these tables: read a 5 x 5 x 3 lattice of meshes trilinearly, or sum six modes; in C and in numpy.
 """
 
 import shutil
@@ -41,10 +41,9 @@ def tables():
 
 
 def timed(program, blob_path):
-    """Return {name: (lower quartile, median, upper quartile)} of one run: seconds for the copy, ratios to it for the rest.
-
-    Of several runs the one with the quickest copy, which is the hardest to keep up with: where memory happens to lie badly
-    for the copy, or others use the cache, ratios come out too small.
+    """Return {name: (lower quartile, median, upper quartile)} of one run: seconds of the copy, else ratios.
+    Of several runs the one with the quickest copy, which is the hardest to keep up with: where memory happens
+    to lie badly for the copy, or others use the cache, ratios come out too small.
     """
     runs = []
     for _ in range(LAUNCHES):
@@ -87,8 +86,8 @@ def main():
     blobs = tables()
     print("ratios to the plain copy of the output (65 x 65 nodes, 6 maps), caches warm")
     print(
-        f"{'compiler':28s} {'tables':18s} {'bytes':>6s} {'copy, us':>9s} {'trilinear':>10s} {'6 modes':>8s} {'prepare':>8s} "
-        f"{'update':>7s} {'quartiles':>12s} {'integers':>9s}"
+        f"{'compiler':28s} {'tables':18s} {'bytes':>6s} {'copy, us':>9s} {'trilinear':>10s} {'6 modes':>8s} "
+        f"{'prepare':>8s} {'update':>7s} {'quartiles':>12s} {'integers':>9s}"
     )
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -112,8 +111,9 @@ def _print_row(compiler, label, blob, took):
     middle = {key: quartiles[1] for key, quartiles in took.items()}
     low, _, high = took["update"]
     print(
-        f"{compiler:28s} {label:18s} {len(blob):6d} {middle['copy'] * 1e6:9.1f} {middle['trilinear']:10.1f} {middle['modes']:8.1f} "
-        f"{middle['prepare']:8.1f} {middle['update']:7.1f} {f'{low:.1f} to {high:.1f}':>12s} {middle['integers']:9.0f}",
+        f"{compiler:28s} {label:18s} {len(blob):6d} {middle['copy'] * 1e6:9.1f} {middle['trilinear']:10.1f} "
+        f"{middle['modes']:8.1f} {middle['prepare']:8.1f} {middle['update']:7.1f} "
+        f"{f'{low:.1f} to {high:.1f}':>12s} {middle['integers']:9.0f}",
         flush=True,
     )
 

@@ -1,4 +1,4 @@
-"""A real browser without a window: it fetches drawing jobs from a server of our own, draws them in WebGL 2, sends the pixels back."""
+"""A real browser without a window: fetches drawing jobs from our server, draws them in WebGL 2."""
 
 import base64
 import json
@@ -19,10 +19,19 @@ SECONDS = 90
 BROWSERS = ("chromium", "chromium-browser", "chrome", "chrome-headless-shell")
 # Software drawing; no sandbox, since continuous integration runs as root; no call home.
 OPTIONS = (
-    "--headless=new", "--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist",
-    "--disable-dev-shm-usage", "--no-first-run", "--disable-background-networking", "--disable-component-update",
-    "--disable-extensions", "--disable-sync", "--mute-audio",
-)  # fmt: skip
+    "--headless=new",
+    "--no-sandbox",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+    "--ignore-gpu-blocklist",
+    "--disable-dev-shm-usage",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-extensions",
+    "--disable-sync",
+    "--mute-audio",
+)
 
 PAGE = """<!doctype html><meta charset="utf-8"><script>
 const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
@@ -39,14 +48,17 @@ function texture(gl, norm16, one) {
     f2: { 4: [gl.RGBA16F, gl.RGBA], 1: [gl.R16F, gl.RED] },
     i2: norm16 ? { 4: [norm16.RGBA16_SNORM_EXT, gl.RGBA] } : {},
   };
-  const types = { f4: [gl.FLOAT, Float32Array], f2: [gl.HALF_FLOAT, Uint16Array], i2: [gl.SHORT, Int16Array] };
+  const half = [gl.HALF_FLOAT, Uint16Array];
+  const types = { f4: [gl.FLOAT, Float32Array], f2: half, i2: [gl.SHORT, Int16Array] };
   if (!forms[one.kind][one.components]) throw new Error('EXT_texture_norm16 is missing');
   const [stored, layout] = forms[one.kind][one.components];
   const [type, array] = types[one.kind];
   gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
-  gl.texImage2D(gl.TEXTURE_2D, 0, stored, one.columns, one.rows, 0, layout, type, new array(bytes(one.data).buffer));
-  for (const name of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) gl.texParameteri(gl.TEXTURE_2D, name, gl.NEAREST);
-  for (const name of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) gl.texParameteri(gl.TEXTURE_2D, name, gl.CLAMP_TO_EDGE);
+  const data = new array(bytes(one.data).buffer);
+  gl.texImage2D(gl.TEXTURE_2D, 0, stored, one.columns, one.rows, 0, layout, type, data);
+  const set = (name, value) => gl.texParameteri(gl.TEXTURE_2D, name, value);
+  for (const name of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) set(name, gl.NEAREST);
+  for (const name of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) set(name, gl.CLAMP_TO_EDGE);
 }
 function draw(job) {
   const canvas = document.createElement('canvas');
@@ -78,7 +90,8 @@ function draw(job) {
   const target = gl.getParameter(gl.TEXTURE_BINDING_2D);
   gl.bindFramebuffer(gl.FRAMEBUFFER, gl.createFramebuffer());
   gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, target, 0);
-  if (gl.checkFramebufferStatus(gl.FRAMEBUFFER) !== gl.FRAMEBUFFER_COMPLETE) throw new Error('no float target');
+  const state = gl.checkFramebufferStatus(gl.FRAMEBUFFER);
+  if (state !== gl.FRAMEBUFFER_COMPLETE) throw new Error('no float target');
   gl.viewport(0, 0, width, height);
   gl.clearColor(-1, -1, -1, -1);
   gl.clear(gl.COLOR_BUFFER_BIT);
@@ -128,7 +141,7 @@ def find_browser() -> str:
 
 
 def drawn_in_browser(jobs):
-    """Return what each job's target holds, (rows, columns, 4) float32, row 0 first; a text where the browser failed."""
+    """Return what each job's target holds, (rows, columns, 4) float32, row 0 first; else a text."""
     browser = find_browser()
     body = json.dumps([_as_json(job) for job in jobs]).encode()
     results: dict[int, object] = {}

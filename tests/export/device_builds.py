@@ -42,7 +42,7 @@ def small_fields():
 
 
 class SmallMatch:
-    """Gains that fall off over the panel and a white match that mixes: what shaders need to know of a `LightMatch`."""
+    """Gains that fall off over the panel, a white match that mixes: what shaders need of a `LightMatch`."""
 
     mixing = np.array([[0.9, 0.05, 0.0], [0.02, 0.95, 0.03], [0.0, 0.1, 0.85]])
     white = SimpleNamespace(mixing={"left": np.eye(3), "right": mixing})

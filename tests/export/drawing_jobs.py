@@ -1,7 +1,7 @@
-"""What an integrator does with a package: everything that a draw call needs, read from the files alone, and what must come out.
+"""What an integrator does with a package: what a draw call needs, from its files, and what must come.
 
-A job names texts, textures, vertex data and the uniform block of one channel, path and pupil position. Nothing of it comes from the
-package's own code but file reading by numpy and json.
+A job names texts, textures, vertex data and the uniform block of one channel, path and pupil position.
+Nothing of it comes from the package's own code but file reading by numpy and json.
 """
 
 import json
@@ -26,7 +26,7 @@ PLANES = ("red", "green", "blue")
 
 @dataclass
 class Job:
-    """`textures`: name to (rows, columns, components) as stored; `attributes`: name to (n, k) float32, or None."""
+    """`textures`: name to (rows, columns, components) as stored; `attributes`: name to (n, k), or None."""
 
     name: str
     size: tuple
@@ -110,7 +110,7 @@ def job_of(folder, channel, path, pupil, dialect, content):
 
 
 def expected_codes(folder, build, lookup, channel, path, pupil):
-    """Return the codes (rows, columns, 3) that a path must give: its map by numpy, then the CPU renderer's own parts."""
+    """Return the codes (rows, columns, 3) that a path must give: its map by numpy, then the CPU renderer."""
     manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     width, height = build.panel_size_px(channel)
     v, u = np.mgrid[0:height, 0:width] + 0.5
@@ -163,11 +163,11 @@ def _shown(folder, manifest, build, lookup, channel, path, pupil, plane, colour,
     return np.concatenate([build.content.pixel_from_tangent(tangent), drive[:, None]], axis=-1)
 
 
-# Share of pixels within a code. GPUs round the last bits of places and powers their own way: about 1e-4 content px, which at a hard
-# edge or near black is worth a code in a few pixels of a thousand.
+# Share of pixels within a code. GPUs round the last bits of places and powers their own way: about 1e-4
+# content px, which at a hard edge or near black is worth a code in a few pixels of a thousand.
 SHARE = 0.998
-# Dithered codes differ by a whole step where a threshold is just met; and arc tangents of GLSL are good to some 1e-5 rad only (the
-# Vulkan specification allows 4096 units in the last place), 2e-3 content px here.
+# Dithered codes differ by a whole step where a threshold is just met; and arc tangents of GLSL are good to
+# some 1e-5 rad only (the Vulkan specification allows 4096 units in the last place), 2e-3 content px here.
 SHARE_OF_DITHERED = SHARE_OF_ANGLES = 0.995
 LARGEST_CODES = 6
 

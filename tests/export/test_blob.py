@@ -1,4 +1,4 @@
-"""Blobs: written and read back, by our reader and by hand from the layout's table; damaged ones are refused."""
+"""Blobs: written and read back, by our reader and by hand from the table; damaged ones are refused."""
 
 import struct
 import zlib
@@ -36,7 +36,7 @@ def test_checksum_is_the_standard_one():
 
 
 def test_by_hand():
-    """Header, sections and one map read with `struct` alone, at the places that the table for people gives."""
+    """Header, sections and one map read with `struct` alone, at the places in the table for people."""
     blob = small_blobs()["spline12"]
     magic, version, sections, total, crc = struct.unpack_from("<8sHHII", blob)
     assert (magic, version, sections, total) == (b"PWLOOKUP", 1, 7, len(blob))

@@ -1,4 +1,4 @@
-"""The C evaluator against its Python twin (to the last bit) and against the field; its integer path within its error."""
+"""The C evaluator against its Python twin (to the last bit); its integer path within its error."""
 
 import shutil
 import subprocess
@@ -23,8 +23,8 @@ from tests.support import missing, require_tool
 PUPILS = np.array([[0.0, 0.0, 0.0], [1.3, -2.2, 0.7], [4.0, 3.0, 2.0], [-9.0, 1.0, -5.0]])
 # A whole number of 1/65536 mm, so that both paths start from the same pupil.
 EXACT_PUPIL = np.array([1.25, -2.25, 0.75])
-# Integer path: directions are rounded to 2^-28 and summed with some tens of roundings; px of a panel with 640 px for 0.72
-# of tangent, doubled for the slope at the rim.
+# Integer path: directions are rounded to 2^-28 and summed with some tens of roundings; px of a panel with 640
+# px for 0.72 of tangent, doubled for the slope at the rim.
 FIXED_TANGENT, FIXED_PX, FIXED_SHARE = 3e-7, 1e-3, 4e-5
 # The same against exact sums, without the roundings of the float path: at most some 1.5e-8 were seen.
 EXACT_TANGENT = 3e-8
@@ -68,7 +68,7 @@ def test_float_path_is_the_twin_to_the_last_bit(library, name):
 @pytest.mark.parametrize("terms", [*range(19), 41])
 @pytest.mark.parametrize("nodes", [(2, 2), (3, 5), (9, 9), (18, 7)])
 def test_meshes_of_every_degree_are_the_twin_to_the_last_bit(library, terms, nodes):
-    """Few and many terms are summed by other functions; with 0 all coefficients vanish. Zeros at the end are left out."""
+    """Few and many terms are summed by other functions; with 0 all coefficients vanish."""
     lookup = series_lookup(terms)
     evaluator = CEvaluator(library, blob_from_lookup(lookup))
     for place in (0, 1):
@@ -82,7 +82,7 @@ def test_meshes_of_every_degree_are_the_twin_to_the_last_bit(library, terms, nod
 @pytest.mark.parametrize("name", CASES)
 @pytest.mark.parametrize("nodes", [(9, 6), (6, 9)])
 def test_maps_drawn_in_one_call_are_those_drawn_alone(library, name, nodes):
-    """In any order with bases first; a map may come twice, and more build on one base than are drawn in one go."""
+    """In any order, bases first; a map may come twice, more may build on a base than one go draws."""
     evaluator = CEvaluator(library, small_blobs()[name])
     lookup = case(name)
     for order in ((0, 1, 2, 3), (2, 0, 3, 1), (0, *[1] * 19)):
@@ -108,7 +108,7 @@ def test_a_map_may_build_on_one_of_another_family(library):
 
 
 def series_lookup(terms):
-    """Two maps of `terms` functions along v, the second a difference from the first; along u up to two (tx four) less."""
+    """Two maps of `terms` functions along v, the second added to the first; along u two (tx four) less."""
     random, size = np.random.default_rng(terms), (max(terms, 1), max(terms, 1))
     i, j = exponents_of_degree(size[0] - 1).T
     left_out = np.array([4, 2])[:, None, None] * (terms > 4)
@@ -139,7 +139,7 @@ def test_integer_path_keeps_to_its_error(library, name):
 @pytest.mark.outside
 @pytest.mark.parametrize("name", CASES)
 def test_integer_path_follows_the_formulas(library, name):
-    """numpy's Chebyshev series and scipy's B-splines in float64 (`slow_lookup`); a coefficient of 24 bits would show."""
+    """numpy's Chebyshev series and scipy's B-splines in float64 (`slow_lookup`); 24 bits would show."""
     evaluator = CEvaluator(library, small_blobs()[name])
     columns, rows = 5, 4
     nodes = np.stack(
@@ -209,8 +209,9 @@ def test_the_use_that_the_header_shows_compiles(tmp_path):
     ]
     assert [line.split("(")[0] for line in shown] == ["prewarp_prepare", "prewarp_prepare", "prewarp_meshes"]
     use = """#include "prewarp_lookup.h"
-    void use(prewarp_lookup lookup, uint32_t green, uint32_t red, const float *pupil_mm, float *green_memory, size_t green_count,
-             float *red_memory, size_t red_count, prewarp_map *maps, float *work, size_t work_count, float *directions)
+    void use(prewarp_lookup lookup, uint32_t green, uint32_t red, const float *pupil_mm, float *green_memory,
+             size_t green_count, float *red_memory, size_t red_count, prewarp_map *maps, float *work,
+             size_t work_count, float *directions)
     { %s }"""
     (tmp_path / "use.c").write_text(use % "\n".join(shown))
     command = [gcc, *STRICT, "-Wno-missing-prototypes", "-c", "use.c"]

@@ -1,4 +1,4 @@
-"""Short, deterministic fuzz of the C reader under address and undefined-behaviour sanitizers; long form in tests/fuzz."""
+"""Short, deterministic fuzz of the C reader under sanitizers; long form in tests/fuzz."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""glTF meshes: the Khronos validator, an own reading of the bytes, damaged files, and how triangles interpolate."""
+"""glTF meshes: the Khronos validator, our own reading of the bytes, damaged files, triangles."""
 
 import json
 import struct
@@ -24,7 +24,8 @@ from tests.support import require_node_package
 _VALIDATE = """
 const [, , folder, path] = process.argv;
 const validator = require(folder);
-validator.validateBytes(new Uint8Array(require('fs').readFileSync(path))).then((report) => console.log(JSON.stringify(report)));
+const bytes = new Uint8Array(require('fs').readFileSync(path));
+validator.validateBytes(bytes).then((report) => console.log(JSON.stringify(report)));
 """
 
 

@@ -13,7 +13,7 @@ from prewarp.export.texture_table import STORAGES, spline_from_texture, texture_
 from tests.export.device_builds import small_build
 from tests.support import require_node_package
 
-# Prints what ktx-parse (npm; D. McCurdy), an independent parser of the Khronos specification, finds in a file.
+# Prints what ktx-parse (npm), an independent parser of the Khronos specification, finds in a file.
 _PARSE = """
 import { pathToFileURL } from 'node:url';
 import { readFileSync } from 'node:fs';
@@ -23,7 +23,8 @@ const found = read(new Uint8Array(readFileSync(path)));
 const { levels, keyValue, dataFormatDescriptor, ...head } = found;
 console.log(JSON.stringify({ ...head, globalData: null, keyValue, descriptor: dataFormatDescriptor[0],
   data: levels.map((level) => Buffer.from(level.levelData).toString('hex')) },
-  (key, value) => (typeof value === 'bigint' ? Number(value) : ArrayBuffer.isView(value) ? Array.from(value) : value)));
+  (key, value) => (typeof value === 'bigint' ? Number(value)
+    : ArrayBuffer.isView(value) ? Array.from(value) : value)));
 """
 
 
@@ -58,7 +59,7 @@ def test_an_outside_parser_reads_the_same(name, tmp_path):
     assert bytes(notes.pop("shown")).rstrip(b"\0") == b"content"
     assert notes == {"KTXorientation": "rd", "KTXwriter": "prewarp"}
     descriptor = found["descriptor"]
-    # Khronos Data Format 1.3: model RGBSDA is 1, transfer linear 1; the first plane holds all bytes of a texel.
+    # Khronos Data Format 1.3: model RGBSDA is 1, transfer linear 1; all bytes of a texel in the first plane.
     assert (descriptor["vendorId"], descriptor["descriptorType"], descriptor["versionNumber"]) == (0, 0, 2)
     assert (descriptor["colorModel"], descriptor["transferFunction"]) == (1, 1)
     assert descriptor["bytesPlane"] == [form.texel_bytes, 0, 0, 0, 0, 0, 0, 0]
@@ -70,7 +71,7 @@ def test_an_outside_parser_reads_the_same(name, tmp_path):
 
 
 def test_known_bytes():
-    # Sizes from the specification: 80 bytes of header, 24 of level index, descriptor of 92 bytes for four components.
+    # Sizes from the specification: header 80 bytes, level index 24, descriptor 92 for four components.
     data = ktx2_bytes(texture("R16G16B16A16_SNORM"))
     assert data[:12] == IDENTIFIER == bytes.fromhex("AB4B5458203230BB0D0A1A0A")
     offset, size, unpacked = struct.unpack_from("<3Q", data, 80)
@@ -137,7 +138,7 @@ def test_every_shortened_file_is_refused():
 
 @pytest.mark.parametrize("storage", STORAGES)
 def test_tables_keep_the_map(storage):
-    """All pupil positions of a channel and colour share plane and scale, and rounding stays within its step."""
+    """All pupils of a channel and colour share plane and scale, and rounding stays within its step."""
     build = small_build()
     shared = texture_scale(build, "left", "R")
     for pupil in range(len(build.pupils_mm)):

@@ -1,4 +1,4 @@
-"""A whole package: manifest against its schema, verified, verified again after damage; nothing half written."""
+"""A whole package: manifest against its schema, verified, again after damage; nothing half written."""
 
 import json
 import os
@@ -315,7 +315,7 @@ def test_a_failed_verification_leaves_nothing(tmp_path, monkeypatch):
 
 
 def test_a_kill_while_an_old_package_is_replaced_leaves_one_whole(tmp_path):
-    """At every step of the last renames: stopped there, what stands at the place is a whole package or nothing."""
+    """At every step of the last renames: stopped there, a whole package or nothing stands at the place."""
     for step in range(3):
         folder = tmp_path / f"step{step}" / "visor"
         write_small(folder, formats=("csv",))

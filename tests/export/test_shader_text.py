@@ -1,4 +1,4 @@
-"""Shader text for devices: pruning, constants, dialects, the reference compiler and SPIR-V's validator; translations."""
+"""Shader text for devices: pruning, constants, dialects, compiler, validator, translations."""
 
 import subprocess
 from dataclasses import replace
@@ -56,7 +56,8 @@ def test_only_the_chosen_branches_are_left():
     # The one switch that is left to whoever compiles.
     assert "#ifndef PREWARP_ROWS_UP" in text and "#if PREWARP_ROWS_UP == 1" in text
     assert text.count("#if") == text.count("#endif")
-    dithered = made(options=options_of(PREWARP_DITHERED=1), meanings={n: n for n in ("t_content_linear", "t_light", "t_dither")})  # fmt: skip
+    meanings = {name: name for name in ("t_content_linear", "t_light", "t_dither")}
+    dithered = made(options=options_of(PREWARP_DITHERED=1), meanings=meanings)
     assert "prewarp_dithered(light_linear" in dithered.text and "u_largest_code" not in dithered.constants
 
 
@@ -100,7 +101,7 @@ def test_literals_refuse_what_is_no_number():
 
 @lru_cache(maxsize=4)
 def variant(name):
-    """Return (build, lookup): every kind of encoding, dither, white match, gain and projection is in one of them."""
+    """Return (build, lookup); every encoding, dither, white match, gain, projection is in one of them."""
     build = small_build()
     lookup = chebyshev_lookup()
     if name == "matched":

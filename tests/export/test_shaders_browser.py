@@ -1,4 +1,4 @@
-"""The OpenGL ES dialect drawn by a real browser's WebGL 2 from a package's files alone, held to the CPU renderer's twin."""
+"""The OpenGL ES dialect drawn by a browser's WebGL 2 from a package's files alone, held to the CPU's twin."""
 
 from dataclasses import replace
 

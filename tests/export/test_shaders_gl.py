@@ -115,12 +115,19 @@ def test_the_table_path_is_the_reference_renderer(plain, context):  # noqa: F811
     for channel in build.channels:
         values = drawn(context, job_of(folder, channel, "table", 1, DIALECT, build.content))
         reference = prewarp_panel(
-            build.fields, build.content, hard_scene(*build.content.size_px), channel=channel,
-            tracked_pupil_mm=PUPILS[1], seam=build.seam, transfer=build.transfer(channel),
-            bit_depth=build.bit_depth(channel), step_px=build.step_px,
-        ).codes  # fmt: skip
+            build.fields,
+            build.content,
+            hard_scene(*build.content.size_px),
+            channel=channel,
+            tracked_pupil_mm=PUPILS[1],
+            seam=build.seam,
+            transfer=build.transfer(channel),
+            bit_depth=build.bit_depth(channel),
+            step_px=build.step_px,
+        ).codes
         got = codes_of(values, build.bit_depth(channel))
-        # 16 bits of the drive, and of some ten px of content, are worth a few of 1023 codes near black and at hard edges.
+        # 16 bits of the drive, and of some ten px of content, are worth a few of 1023 codes near black and at
+        # hard edges.
         difference = np.abs(got - reference.astype(int))
         assert np.mean(difference <= 1) >= 0.99 and np.mean(difference <= 3) >= 0.999
 
@@ -130,10 +137,18 @@ def test_other_paths_come_near_the_reference_renderer(plain, context, path):  # 
     folder, build, _ = plain
     values = drawn(context, job_of(folder, "left", path, 0, DIALECT, build.content))
     reference = prewarp_panel(
-        build.fields, build.content, hard_scene(*build.content.size_px), channel="left", tracked_pupil_mm=PUPILS[0],
-        seam=build.seam, transfer=build.transfer("left"), bit_depth=10, step_px=build.step_px,
-    ).codes  # fmt: skip
-    # 0.1 px off, and 0.05 of light at most where the blend weight has kinks: seldom more than 0.03 of light in a hard scene.
+        build.fields,
+        build.content,
+        hard_scene(*build.content.size_px),
+        channel="left",
+        tracked_pupil_mm=PUPILS[0],
+        seam=build.seam,
+        transfer=build.transfer("left"),
+        bit_depth=10,
+        step_px=build.step_px,
+    ).codes
+    # 0.1 px off, and 0.05 of light at most where the blend weight has kinks: seldom more than 0.03 of light
+    # in a hard scene.
     light = [
         build.transfer("left").linear_from_encoded(codes / 1023.0)
         for codes in (codes_of(values, 10), reference)

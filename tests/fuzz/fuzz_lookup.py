@@ -1,7 +1,7 @@
-"""Long form of the fuzz: a million damaged blobs through the C reader under sanitizers, a hundred thousand through Python's.
+"""Long form of the fuzz: a million damaged blobs through the C reader, a hundred thousand through Python's.
 
-Run from the checkout: python -m tests.fuzz.fuzz_lookup [C COUNT] [PYTHON COUNT]. `tests/export/test_c_fuzz.py` runs a short,
-deterministic form of it.
+Run from the checkout: python -m tests.fuzz.fuzz_lookup [C COUNT] [PYTHON COUNT].
+`tests/export/test_c_fuzz.py` runs a short, deterministic form of it.
 """
 
 import subprocess
@@ -76,7 +76,7 @@ def mended(blob):
 
 
 def damaged(blob, random):
-    """Return a damaged copy: bits, bytes and words changed, most of them among the records; sometimes cut short."""
+    """Return a damaged copy: bits, bytes and words changed, most among the records; sometimes cut short."""
     data = bytearray(blob)
     records = int.from_bytes(data[HEADER.byte_count + SECTION.byte_count * 6 + 4 :][:4], "little")
     for _ in range(random.integers(1, 5)):
@@ -125,9 +125,9 @@ def main(c_count, python_count):
             for seed, (name, blob) in enumerate(blobs.items()):
                 path = Path(folder) / f"{name}.blob"
                 path.write_bytes(blob)
-                figures = run_harness(program, path, c_count // (2 * len(blobs)), seed)
+                accepted, refused, broken = run_harness(program, path, c_count // (2 * len(blobs)), seed)
                 print(
-                    f"{compiler} {name}: mended accepted {figures[0]}, refused {figures[1]}; broken refused {figures[2]}"
+                    f"{compiler} {name}: mended accepted {accepted}, refused {refused}; broken refused {broken}"
                 )
     for seed, (name, blob) in enumerate(blobs.items()):
         accepted, refused = fuzz_python(blob, python_count // len(blobs), seed)

@@ -1,4 +1,4 @@
-"""Lookups read term by term in float64 with numpy's Chebyshev series and scipy's B-splines: none of the package's evaluators."""
+"""Lookups read term by term in float64 with numpy's Chebyshev series and scipy's B-splines."""
 
 import numpy as np
 from numpy.polynomial import chebyshev

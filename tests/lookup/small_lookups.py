@@ -26,27 +26,31 @@ def plane_fields():
     """Return {(channel, colour): field}: two plane channels in two colours, without any seam between."""
     return {
         (name, colour): PlaneChannel(
-            name, colour, SIZE, distance_m=0.8, centre=(0.2 * sign, 0.01), half_width=0.36 * scale, turn_deg=2.0 * sign,
-            division=0.05 * sign, keystone=(0.03, -0.02),
+            name,
+            colour,
+            SIZE,
+            distance_m=0.8,
+            centre=(0.2 * sign, 0.01),
+            half_width=0.36 * scale,
+            turn_deg=2.0 * sign,
+            division=0.05 * sign,
+            keystone=(0.03, -0.02),
         )
         for name, sign in (("left", -1.0), ("right", 1.0))
         for colour, scale in (("G", 1.0), ("R", 1.004))
-    }  # fmt: skip
+    }
 
 
 @lru_cache(maxsize=1)
 def problems():
     """Return a `ChannelProblem` per channel."""
     fields = plane_fields()
-    return tuple(
-        ChannelProblem(
-            place, SIZE, (0, 1),
-            tuple(
-                field_series(fields[name, colour], BOX_MM, panel_nodes=14, pupil_nodes=(3, 3, 3)) for colour in ("G", "R")
-            ),
-        )
-        for place, name in enumerate(("left", "right"))
-    )  # fmt: skip
+    nodes = {"panel_nodes": 14, "pupil_nodes": (3, 3, 3)}
+    series = [
+        tuple(field_series(fields[name, colour], BOX_MM, **nodes) for colour in ("G", "R"))
+        for name in ("left", "right")
+    ]
+    return tuple(ChannelProblem(place, SIZE, (0, 1), own) for place, own in enumerate(series))
 
 
 def channel_tables(problem, family, *, bits=None):
@@ -71,9 +75,13 @@ def small_lookup(family, *, bits=None, surfaces=True):
             base = None if table.base is None else start
             maps.append(type(table)(**{**table.__dict__, "base": base, "error_px": 0.125}))
     weight = fitted_surface(
-        lambda t: np.clip(0.5 + 2.0 * t[..., 0], 0.0, 1.0), np.array([-0.7, -0.5]), np.array([0.4, 0.5]),
-        channel=0, colour=None, max_error=0.01,
-    )  # fmt: skip
+        lambda t: np.clip(0.5 + 2.0 * t[..., 0], 0.0, 1.0),
+        np.array([-0.7, -0.5]),
+        np.array([0.4, 0.5]),
+        channel=0,
+        colour=None,
+        max_error=0.01,
+    )
     gain = fitted_surface(
         lambda p: 0.7 + 1e-6 * (p[..., 0] - 200.0) ** 2,
         np.zeros(2),

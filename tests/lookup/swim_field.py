@@ -1,9 +1,10 @@
 """A smooth field of 2560 px with pupil swim, in closed form, with the face of `Field` and `FieldSet`.
 
-Made to be as hard as the field on which the design's section 7 was measured. Panel px, pupil at the middle or in a box of
-10 x 8 x 4 mm: bilinear meshes leave 3.6 px at 33 x 33 and 0.9 at 65 x 65, a cubic B-spline 0.8 at 17 x 17 and 0.06 at
-33 x 33; trilinear pupil interpolation leaves 2.9 px on 5 x 5 x 3, 0.2 on 17 x 17 x 7, a polynomial through the former
-0.05 (`test_swim_field.py` holds it to that). A ray does not bend: t = f(u, v, x - z tx, y - z ty).
+Made to be as hard as the field on which tables were first chosen by hand. Panel px, pupil at the middle or in
+a box of 10 x 8 x 4 mm: bilinear meshes leave 3.6 px at 33 x 33 and 0.9 at 65 x 65, a cubic B-spline 0.8 at
+17 x 17 and 0.06 at 33 x 33; trilinear pupil interpolation leaves 2.9 px on 5 x 5 x 3, 0.2 on 17 x 17 x 7, a
+polynomial through the former 0.05 (`test_swim_field.py` holds it to that). A ray does not bend:
+t = f(u, v, x - z tx, y - z ty).
 """
 
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ BOX_MM = np.array([[-5.0, -4.0, -2.0], [5.0, 4.0, 2.0]])
 
 @dataclass(frozen=True)
 class SwimField:
-    """One channel and colour; `sign` mirrors some terms, so that two channels differ; `enlarged` is lateral colour."""
+    """One channel and colour; `sign` mirrors terms, so that channels differ; `enlarged`: lateral colour."""
 
     channel: str = "one"
     colour: str = "G"

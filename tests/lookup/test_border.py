@@ -11,7 +11,7 @@ from prewarp.lookup.measure import heeded, map_truth
 from tests.closed_form import PlaneChannel, PlaneSet
 
 BOX_MM = np.array([[-3.0, -3.0, 0.0], [3.0, 3.0, 0.0]])
-# The slope along u changes its sign this far across the panel, at a node of the lattice over which errors are measured.
+# The slope along u changes its sign this far across the panel, at a node over which errors are measured.
 FOLD = 30.0 / 32.0
 
 

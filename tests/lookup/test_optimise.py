@@ -38,9 +38,12 @@ def small():
 def tiny():
     """One channel in one colour."""
     return Optimiser(
-        plane_set(*two_channels(), colours=("G",)), pupil_box_mm=SMALL_BOX, channels=("left",), panel_points=29,
+        plane_set(*two_channels(), colours=("G",)),
+        pupil_box_mm=SMALL_BOX,
+        channels=("left",),
+        panel_points=29,
         pupil_counts=(3, 3, 2),
-    )  # fmt: skip
+    )
 
 
 def error_at_random(fields, lookup, box_mm, count=250):
@@ -62,7 +65,7 @@ def error_at_random(fields, lookup, box_mm, count=250):
 
 
 def test_six_maps_take_less_than_the_best_hand_search(swim_terms):
-    """A hand search over families found 60 kB for six maps at 0.25 px (our own, made before there was an optimiser)."""
+    """Our own search by hand, before there was an optimiser, found 60 kB for six maps at 0.25 px."""
     lookup, errors = swim_terms
     assert len(lookup.maps) == 6 and len(errors) == 6
     assert len(blob_from_lookup(lookup)) <= 60_000
@@ -112,8 +115,8 @@ def test_what_is_fixed_stays_fixed(small):
 def test_what_cannot_be_reached_is_said(small):
     with pytest.raises(
         PackageError,
-        match=r"channel 'left': B-spline mesh with pupil modes cannot reach 0.01 px with mesh 8, bits 8; the nearest came "
-        r"to [0-9.]+ px",
+        match=r"channel 'left': B-spline mesh with pupil modes cannot reach 0.01 px with mesh 8, bits 8; "
+        r"the nearest came to [0-9.]+ px",
     ) as caught:
         small.smallest(0.01, Pins(family="spline", mesh_columns=8, bits=8))
     assert caught.value.error_px > 0.01

@@ -1,4 +1,4 @@
-"""The field that the optimiser is judged on is as hard as the one on which the design's section 7 was measured."""
+"""The field on which the optimiser is judged is as hard as that on which tables were chosen by hand."""
 
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
@@ -24,7 +24,7 @@ def worst_px(difference, inverse):
     return np.linalg.norm(np.einsum("...ij,...j->...i", inverse, difference), axis=-1).max()
 
 
-def test_panel_meshes_err_as_published_in_the_design():
+def test_panel_meshes_err_as_on_the_first_field():
     fine = np.linspace(0.0, SIZE, 129)
     points = np.stack(np.meshgrid(fine, fine), axis=-1)
     exact, inverse = FIELD.forward(points, pupil_mm=MIDDLE), px_per_tangent(points)
@@ -36,12 +36,12 @@ def test_panel_meshes_err_as_published_in_the_design():
         spline[nodes] = worst_px(table.on_lattice(fine, fine) - exact, inverse)
         linear = RegularGridInterpolator((axis, axis), np.swapaxes(values, 0, 1))
         bilinear[nodes] = worst_px(linear(points) - exact, inverse)
-    # Design, section 7 and issue: bilinear 4.2 px at 33 and 1.1 at 65; spline 0.7 at 17 and 0.07 at 33.
+    # Measured there: bilinear 4.2 px at 33 and 1.1 at 65; spline 0.7 at 17 and 0.07 at 33.
     assert 3.0 < bilinear[33] < 5.0 and 0.8 < bilinear[65] < 1.3
     assert 0.6 < spline[17] < 1.0 and 0.04 < spline[33] < 0.1
 
 
-def test_pupil_lattices_err_as_published_in_the_design():
+def test_pupil_lattices_err_as_on_the_first_field():
     axis = np.linspace(0.0, SIZE, 9)
     points = np.stack(np.meshgrid(axis, axis), axis=-1)
     inverse = px_per_tangent(points)
@@ -53,7 +53,7 @@ def test_pupil_lattices_err_as_published_in_the_design():
         lattice = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
         values = FIELD.forward(points, pupil_mm=lattice[..., None, None, :])
         error[counts] = worst_px(RegularGridInterpolator(axes, values)(pupils) - exact, inverse)
-    # Design, section 7: trilinear leaves 3 px on 5 x 5 x 3; 17 x 17 x 7 for 0.2 px.
+    # Measured there: trilinear leaves 3 px on 5 x 5 x 3; 17 x 17 x 7 for 0.2 px.
     assert 2.0 < error[5, 5, 3] < 3.5 and 0.1 < error[17, 17, 7] < 0.3
 
 
