@@ -87,24 +87,9 @@ def ktx2_bytes(texture: Texture, /) -> bytes:
     descriptor_at = _HEADER.size + _LEVEL.size
     notes_at = descriptor_at + len(descriptor)
     data_at = -(-(notes_at + len(notes)) // _alignment(form)) * _alignment(form)
-    head = _HEADER.pack(
-        IDENTIFIER,
-        form.vulkan,
-        np.dtype(form.dtype).itemsize,
-        columns,
-        rows,
-        0,
-        0,
-        1,
-        1,
-        0,
-        descriptor_at,
-        len(descriptor),
-        notes_at,
-        len(notes),
-        0,
-        0,
-    )
+    shape = columns, rows, 0, 0, 1, 1, 0
+    places = descriptor_at, len(descriptor), notes_at, len(notes), 0, 0
+    head = _HEADER.pack(IDENTIFIER, form.vulkan, np.dtype(form.dtype).itemsize, *shape, *places)
     body = head + _LEVEL.pack(data_at, len(data), len(data)) + descriptor + notes
     return body + bytes(data_at - len(body)) + data
 

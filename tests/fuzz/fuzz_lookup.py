@@ -126,9 +126,8 @@ def main(c_count, python_count):
                 path = Path(folder) / f"{name}.blob"
                 path.write_bytes(blob)
                 accepted, refused, broken = run_harness(program, path, c_count // (2 * len(blobs)), seed)
-                print(
-                    f"{compiler} {name}: mended accepted {accepted}, refused {refused}; broken refused {broken}"
-                )
+                print(f"{compiler} {name}: mended accepted {accepted}, refused {refused}")
+                print(f"{compiler} {name}: broken refused {broken}")
     for seed, (name, blob) in enumerate(blobs.items()):
         accepted, refused = fuzz_python(blob, python_count // len(blobs), seed)
         print(f"Python {name}: accepted {accepted}, refused {refused}")
