@@ -1,12 +1,15 @@
-"""Output folders: what killed writers leave behind, and what is left alone."""
+"""Output folders: what killed writers leave behind, and what is left alone. Arrays in files."""
 
+import io
 import signal
 import subprocess
 import sys
+import zipfile
 
+import numpy as np
 import pytest
 
-from prewarp.files import MARKER, output_folder
+from prewarp.files import MARKER, npz_bytes, output_folder
 
 _HELD = """
 import sys, time
@@ -67,3 +70,10 @@ def test_a_name_with_wildcards_matches_itself_alone(tmp_path):
     (tmp_path / ".a.x.part" / MARKER).write_text("written by prewarp\n")
     _write(tmp_path / "*")
     assert (tmp_path / ".a.x.part").exists() and (tmp_path / "*" / "whole.txt").exists()
+
+
+def test_arrays_are_stored_without_the_time_of_day():
+    """The same arrays give the same bytes tomorrow."""
+    with zipfile.ZipFile(io.BytesIO(npz_bytes({"a": np.zeros(3)}))) as archive:
+        (entry,) = archive.infolist()
+    assert entry.date_time == (1980, 1, 1, 0, 0, 0)

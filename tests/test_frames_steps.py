@@ -52,3 +52,11 @@ def test_its_length_is_the_angle_and_turning_back_its_negative():
     np.testing.assert_allclose(arcmin_step(other, one), -step, atol=1e-9)
     assert np.all(arcmin_step(one, one) == 0.0)
     assert np.isnan(arcmin_step(np.array([np.nan, 0.0]), np.zeros(2))).all()
+
+
+def test_pupils_on_one_ray_have_one_reference():
+    tangent = np.array([[0.3, -0.2], [-0.5, 0.4]])
+    start = np.array([[1.0, 2.0], [-3.0, 0.5]])
+    for z in (-2.0, 0.0, 1.5):
+        on_ray = np.column_stack([start + z * tangent, [z, z]])
+        np.testing.assert_allclose(reference_pupil(tangent, on_ray), start, atol=1e-15)

@@ -1,9 +1,12 @@
 """Parts of the demo: the capture, the traced judge, the sheets."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
-from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_PX, OUTLIER_SHARE, capture_of
+from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_PX, OUTLIER_SHARE, Capture, capture_of
+from prewarp.demo.figures import fit_figures
 from prewarp.demo.sheet import Row, contact_sheet, with_scale
 from prewarp.demo.table import table_lines
 from prewarp.demo.truth import TracedOptics
@@ -34,6 +37,20 @@ def test_the_capture_is_what_it_says(traced):
     np.testing.assert_array_equal(capture.grid.tangent, capture.truth.tangent)
     np.testing.assert_array_equal(capture_of(traced).grid.pixel, capture.grid.pixel)
     assert not np.array_equal(capture_of(traced, seed=1).grid.pixel, capture.grid.pixel)
+
+
+def test_good_points_blamed_are_good_points_that_the_fit_dropped(traced):
+    """Of 3 spoilt and 7 good rows the fit named two of the former and one of the latter."""
+    some = traced.select(channel="inner", colour="G")
+    some = some.take(np.flatnonzero(np.all(np.abs(some.pixel - [1280.0, 1024.0]) < 300.0, axis=1)))
+    fields = fit_grid(some, panel_size_px=(2560, 2048), family="polynomial")
+    few = some.take(np.arange(10))
+    (report,) = fields.reports
+    named = dataclasses.replace(report, outlier_rows=tuple(few.row[[0, 1, 9]].tolist()))
+    figures = fit_figures(
+        dataclasses.replace(fields, reports=(named,)), Capture(few, few, few.row[[0, 1, 2]])
+    )
+    assert (figures["outliers_put_in"], figures["outliers_named"], figures["good_points_blamed"]) == (3, 2, 1)
 
 
 def test_the_judge_finds_errors_of_the_fit_by_the_trace_alone(traced):
@@ -141,6 +158,7 @@ def test_the_table_puts_modules_side_by_side():
         "pupil centred",
     ):
         assert texts[text] == ("0.0123 / 0.0246 / 0.0615", "3.00 / 6.00 / 15.0")
+    assert texts["step / ripple before the match"][0] == "20.0 / 5.00"
     assert texts["joined"][0] == "40.0 x 30.0, diagonal 50.0"
     assert texts["outliers put in / of these named / good points blamed"][0] == "5 / 4 / 0"
     assert texts["focus step across the overlap, dioptres (RMS / max)"][0] == "0.0123 / -"
