@@ -15,7 +15,7 @@ MODULES = sorted(
     for _, name, _ in pkgutil.walk_packages(prewarp.__path__, "prewarp.")
     if not name.startswith("prewarp.cli")
 )
-# Abbreviations that people write where a word would do; symbols of design's section 2 (u, v, x, y, z, q, t) are words here.
+# Abbreviations that people write where a word would do. The symbols u, v, x, y, z, q, t are words.
 ABBREVIATIONS = {
     "img",
     "calc",

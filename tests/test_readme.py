@@ -1,7 +1,8 @@
-"""The README keeps its word: its example runs, its commands exist, the files it names are there."""
+"""The README keeps its word: its examples run, its commands exist, the files it names are there."""
 
 import re
 import runpy
+import shutil
 from pathlib import Path
 
 import pytest
@@ -13,12 +14,45 @@ TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 LARGEST_PICTURE_BYTES = 400_000
 
 
-def test_the_library_example_runs(monkeypatch, capsys, tmp_path):
-    (example,) = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
-    assert len([line for line in example.splitlines() if line.strip()]) <= 12
-    monkeypatch.chdir(ROOT)
-    (tmp_path / "example.py").write_text(example, encoding="utf-8")
-    names = runpy.run_path(str(tmp_path / "example.py"))
+def python_blocks() -> list[tuple[str, str]]:
+    """Return every python block with the prose between it and the block or heading before it."""
+    blocks = re.finditer(r"```python\n(.*?)```", TEXT, re.DOTALL)
+    return [
+        (re.split(r"^#+ .*$|^```$", TEXT[: found.start()], flags=re.MULTILINE)[-1], found[1])
+        for found in blocks
+    ]
+
+
+BLOCKS = python_blocks()
+
+
+@pytest.fixture
+def beside_calib(monkeypatch, tmp_path):
+    """Run in a folder that holds nothing but a copy of calib/, as the README asks for."""
+    shutil.copytree(ROOT / "calib", tmp_path / "calib")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run_block(folder: Path, text: str) -> dict:
+    (folder / "example.py").write_text(text, encoding="utf-8")
+    return runpy.run_path(str(folder / "example.py"))
+
+
+def test_there_are_examples():
+    assert len(BLOCKS) == TEXT.count("```python") > 0
+
+
+@pytest.mark.parametrize(("prose", "text"), BLOCKS, ids=range(len(BLOCKS)))
+def test_every_example_runs_alone_and_is_as_short_as_it_says(beside_calib, prose, text):
+    lines = len([line for line in text.splitlines() if line.strip()])
+    assert lines <= (10 if re.search(r"\b(ten|10) lines\b", prose) else 12)
+    run_block(beside_calib, text)
+
+
+def test_the_example_of_the_library_gives_what_it_says(beside_calib, capsys):
+    (example,) = [text for _, text in BLOCKS if "panel_point" in text]
+    names = run_block(beside_calib, example)
     # Traced without noise; the last line prints the 95th percentile in px.
     assert float(capsys.readouterr().out) < 0.1
     # At half a dioptre or more the point moves by some px when the pupil moves by 1 mm.

@@ -57,7 +57,7 @@ def test_a_mounted_field_is_the_field_of_a_turned_display(fields, points):
     angle = np.linalg.norm(axis)
     k = axis / angle
 
-    def turned(vector, angle):  # Rodrigues' formula
+    def turned(vector, angle):  # Rodrigues' rotation formula (common practice, from memory)
         return (
             vector * np.cos(angle)
             + np.cross(k, vector) * np.sin(angle)

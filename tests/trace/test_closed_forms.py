@@ -75,6 +75,7 @@ def test_coddington_sphere_and_mirror():
 
 @pytest.mark.outside
 def test_angle_of_refraction():
+    # Snell's law (common practice): 30 degrees in air are arcsin(0.5 / 1.5) = 19.471221 in n = 1.5.
     rays = through([Surface(gap_mm=5.0, index=1.5)], np.zeros(3), [0.0, 0.5, np.sqrt(0.75)])
     assert np.degrees(np.arcsin(rays.direction[1])) == pytest.approx(19.471221, abs=5e-7)
 
