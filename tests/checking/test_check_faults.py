@@ -90,6 +90,8 @@ def test_clean_figures(clean):
     assert figures["layout"] == kind and figures["pupil_positions"] == 25
     # Image at 1.5 m: 0.667 dioptres at the middle, times cos^2 and the like away from it.
     assert figures["image_distance_dioptres"]["inner/G"] == pytest.approx(1 / 1.5, rel=0.1)
+    # 3000 px per unit tangent in the middle.
+    assert figures["px_per_degree"]["inner/G"] == pytest.approx(np.radians(3000.0), rel=0.1)
     assert figures["noise_px"]["inner/G"] == pytest.approx(0.05, rel=0.35)
     assert figures["curl_arcmin_per_mm"]["inner/G"] < 0.01
 
@@ -229,6 +231,15 @@ def test_one_missing_point_is_named():
     u, v = grid.pixel[hole]
     (found,) = check_grid(grid.take(np.arange(len(grid)) != hole)).of("lattice")
     assert f"u={u:.6g} v={v:.6g} px at pupil (0, 0, 0)" in found.text
+
+
+def test_a_missing_corner_that_other_pupils_have_is_named():
+    grid = make_grid("panel", points=9, pupils=pupil_lattice(4), colours=("G",), channels={"a": PlaneImage()})
+    corner = 3 * 81 + 80
+    u, v = grid.pixel[corner]
+    x, y, _ = grid.pupil_mm[corner]
+    (found,) = check_grid(grid.take(np.arange(len(grid)) != corner)).of("lattice")
+    assert f"u={u:.6g} v={v:.6g} px at pupil ({x:g}, {y:g}, 0)" in found.text
 
 
 def test_duplicates_and_conflicts(clean):

@@ -87,6 +87,13 @@ def test_empty_cells_and_nan_are_kept_for_the_check(tmp_path):
     assert np.isnan(grid.direction_deg[1]).all() and np.isnan(grid.pixel[1, 1])
 
 
+@pytest.mark.parametrize("cell", ["NA", "N/A", "n/a", "null", "-nan"])
+def test_words_for_not_measured_are_kept_for_the_check(tmp_path, cell):
+    grid = read_grid(save(tmp_path, f"{HEADER}\n{ROW}\ninner,G,0,0,0,{cell},1,100,{cell}\n"))
+    assert grid.finite.tolist() == [True, False]
+    assert np.isnan(grid.direction_deg[1, 0]) and np.isnan(grid.pixel[1, 1]) and grid.pixel[1, 0] == 100.0
+
+
 def test_a_direction_behind_the_wearer_has_no_tangent(tmp_path):
     grid = read_grid(save(tmp_path, f"{HEADER}\n{ROW.replace('10', '95')}\n"))
     assert np.isnan(grid.tangent[0, 0]) and grid.direction_deg[0, 0] == 95.0
