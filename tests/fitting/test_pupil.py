@@ -1,6 +1,7 @@
 """Pupil columns: gradients have no curl, curl columns have, together they span everything."""
 
 import numpy as np
+import pytest
 
 from prewarp.fitting.pupil import PupilFrame, column_products, pupil_columns
 
@@ -24,8 +25,9 @@ def test_gradient_columns_obey_malus_dupin_and_curl_columns_do_not():
     assert curl[columns.is_curl].min() > 1e-3
 
 
-def test_columns_span_all_vector_polynomials():
-    columns = pupil_columns(4, HALF)
+@pytest.mark.parametrize("half_mm", [HALF, (3.0, 3.0)])
+def test_columns_span_all_vector_polynomials(half_mm):
+    columns = pupil_columns(4, half_mm)
     table = np.concatenate([columns.x, columns.y], axis=1)
     assert table.shape == (30, 30)
     assert np.linalg.matrix_rank(table) == 30

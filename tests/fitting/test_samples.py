@@ -1,8 +1,10 @@
-"""What the pupil positions can decide."""
+"""What the pupil positions can decide; residuals in px."""
 
 import numpy as np
 import pytest
 
+from prewarp.fitting.polynomial import fit_polynomial
+from prewarp.fitting.residuals import in_pixels, pixel_metric
 from prewarp.fitting.samples import prepare_samples
 
 
@@ -31,3 +33,26 @@ def test_a_lattice_decides_one_degree_less_than_its_nodes(nodes, degree):
 def test_scattered_positions_decide_more():
     pupil = np.random.default_rng(1).uniform(-4.0, 4.0, (400, 3))
     assert _samples(pupil).highest_pupil_degree >= 5
+
+
+def test_the_metric_turns_cosines_into_pixels():
+    """A map that is twice as steep in x as in y, and askew: a step of the panel point is found in px again."""
+    slope = np.array([[2e-4, 3e-5], [1e-5, 1e-4]])
+    random = np.random.default_rng(4)
+    axis = np.linspace(-4.0, 4.0, 3)
+    pupil = np.tile(np.stack([*np.meshgrid(axis, axis), np.zeros((3, 3))], axis=-1).reshape(-1, 3), (40, 1))
+    pixel = random.uniform(0.0, 600.0, (len(pupil), 2))
+    samples = prepare_samples(
+        panel_size_px=(640, 640),
+        pixel=pixel,
+        cosine=pixel @ slope.T + random.normal(0.0, 1e-6, pixel.shape),
+        reference_mm=pupil[:, :2],
+        pupil_mm=pupil,
+        sigma_px=np.ones(len(pupil)),
+        colour=np.zeros(len(pupil), dtype=int),
+        colours=1,
+    )
+    (expansion,) = fit_polynomial(samples).expansions
+    step_px = random.normal(0.0, 1.0, (2, samples.count))
+    found = in_pixels(pixel_metric(samples, expansion), slope @ step_px)
+    np.testing.assert_allclose(np.hypot(*found), np.hypot(*step_px), rtol=0.02)
