@@ -77,3 +77,11 @@ def test_uncertain_samples_weigh_least(grid):
     fields = fit_grid(spoilt, panel_size_px=SIZE, family="polynomial")
     good = grid.take(np.flatnonzero(~bad))
     assert compare_grid(fields, good).as_dict()["all"]["rms_px"] < 0.05
+
+
+def test_the_floor_is_the_error_that_noise_leaves():
+    """A noisy capture fitted, and held against the same rows without noise."""
+    some = SOME | {"pupils": pupil_lattice(3, 3.0), "points": 11}
+    fields = fit_grid(make_grid("scattered", seed=2, **(some | {"noise_px": 0.3})), panel_size_px=SIZE)
+    left = compare_grid(fields, make_grid("scattered", seed=2, **(some | {"noise_px": 0.0}))).as_dict()
+    assert fields.summary()["floor_px"] == pytest.approx(left["all"]["rms_px"], rel=0.3)
