@@ -1,9 +1,9 @@
 """Channels with a closed form both ways, with the face of `Field` and `FieldSet`.
 
-Each channel images its panel on a plane at right angles to straight ahead, `distance_m` in front of the eye-box
-centre: panel point -> turned, scaled and shifted -> radial division model -> projective map -> point (X, Y) of the
-plane. Seen from a pupil at (x, y, z) mm that point lies in the direction ((X - x) / (L - z), (Y - y) / (L - z)).
-Nothing here is fitted, and nothing is shared with the code under test.
+Each channel images its panel on a plane at right angles to straight ahead, `distance_m` in front of the
+eye-box centre: panel point -> turned, scaled and shifted -> radial division model -> projective map -> point
+(X, Y) of the plane. Seen from a pupil at (x, y, z) mm that point lies in the direction ((X - x) / (L - z), (Y
+- y) / (L - z)). Nothing here is fitted, and nothing is shared with the code under test.
 """
 
 from dataclasses import dataclass, field, replace
@@ -14,7 +14,8 @@ import numpy as np
 
 @dataclass(frozen=True)
 class PlaneChannel:
-    """One channel and colour; `keystone` and `division` distort, `centre` and `half_width` are tangents at the plane."""
+    """One channel and colour; `keystone`, `division` distort, `centre`, `half_width` are tangents at the
+    plane."""
 
     channel: str
     colour: str = "G"
@@ -100,7 +101,7 @@ class PlaneSet:
 
 
 def plane_set(*channels, colours=("R", "G", "B")):
-    """Return the channels in several colours; red is drawn 0.3 per cent larger than green, blue as much smaller."""
+    """Return the channels in several colours; red is 0.3 per cent larger than green, blue as much smaller."""
     sizes = dict(zip(("R", "G", "B"), (1.003, 1.0, 0.997), strict=True))
     return PlaneSet(
         {

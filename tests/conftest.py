@@ -2,7 +2,7 @@
 
 import os
 
-# Tests run on every core; with two BLAS threads each, small sums would take several times as long. Before numpy is loaded.
+# Tests run on every core; two BLAS threads each would slow small sums. Before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest

@@ -1,6 +1,7 @@
-"""Real fields without a fit: exact samples of the closed-form display on Chebyshev nodes, expanded axis by axis.
+"""Real fields without a fit: exact samples of the closed form on Chebyshev nodes, expanded axis by axis.
 
-A fit costs seconds, this costs milliseconds; what is left of the expansion is far under a hundredth of an arcmin.
+A fit costs seconds, this costs milliseconds; what is left of the expansion is far under a hundredth of an
+arcmin.
 """
 
 import numpy as np

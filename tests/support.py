@@ -38,7 +38,8 @@ def require_tool(name: str) -> str:
 
 
 def require_node_package(name: str) -> tuple[str, Path]:
-    """Return the path of node and the folder of a package from npm, in PREWARP_NODE_MODULES or where npm installs globally."""
+    """Return the path of node and a package's folder, in PREWARP_NODE_MODULES or where npm installs
+    globally."""
     node = require_tool("node")
     folder = os.environ.get("PREWARP_NODE_MODULES")
     if folder is None:

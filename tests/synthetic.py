@@ -1,8 +1,9 @@
 """A display in closed form, as outside truth for tests: each panel point is imaged to one point of a plane.
 
-Panel point -> plane point (radial and decentring distortion, keystone), plane at `distance_m` across the channel's
-axis, channel turned by `yaw_deg`. All rays of one panel point meet in its image point, so direction from any pupil
-is exact geometry: t = (X - e_xy) / (X_z - e_z). Shares no code with prewarp beyond the grid type.
+Panel point -> plane point (radial and decentring distortion, keystone), plane at `distance_m` across the
+channel's axis, channel turned by `yaw_deg`. All rays of one panel point meet in its image point, so direction
+from any pupil is exact geometry: t = (X - e_xy) / (X_z - e_z). Shares no code with prewarp beyond the grid
+type.
 """
 
 from dataclasses import dataclass, replace
@@ -16,7 +17,7 @@ COLOUR_SCALE = {"R": 1.004, "G": 1.0, "B": 0.995}  # lateral colour
 
 @dataclass(frozen=True)
 class PlaneImage:
-    """One channel and colour. Tangent-plane coordinates p = (u - cu, cv - v) / focal, distorted, then keystone."""
+    """One channel and colour. Coordinates p = (u - cu, cv - v) / focal, distorted, then keystone."""
 
     size_px: tuple[int, int] = (2560, 2560)
     focal_px: float = 3000.0
@@ -81,7 +82,7 @@ def plane_image_inverse(tangent, pupil_mm, display: PlaneImage) -> np.ndarray:
 
 
 def two_channels(**changes) -> dict[str, PlaneImage]:
-    """Return an inner and an outer channel turned by +-15 degrees, with different distortion, one image distance."""
+    """Return an inner and an outer channel turned by +-15 degrees, differently distorted, at one distance."""
     base = replace(PlaneImage(), **changes)
     return {
         "inner": replace(base, yaw_deg=base.yaw_deg - 15.0),
@@ -108,9 +109,9 @@ def make_grid(
 ) -> Grid:
     """Return a grid of the closed-form display.
 
-    `kind`: "panel" one lattice on the panel for every pupil, noise in the direction; "direction" one lattice in
-    direction per channel, points off the panel left out, noise in the panel point; "scattered" other random panel
-    points for every pupil, noise in the panel point.
+    `kind`: "panel" one lattice on the panel for every pupil, noise in the direction; "direction" one lattice
+    in direction per channel, points off the panel left out, noise in the panel point; "scattered" other
+    random panel points for every pupil, noise in the panel point.
     """
     random = np.random.default_rng(seed)
     pupils = pupil_lattice() if pupils is None else pupils
@@ -165,7 +166,8 @@ def _samples(kind, display, pupil, points, noise_px, random):
 
 
 def spoil(grid: Grid, seed: int) -> tuple[Grid, set[int]]:
-    """Return the grid with 0.05 px of noise, 0.5 % outliers of 5 to 20 px and 2 % missing points, and the outliers' rows."""
+    """Return the grid with 0.05 px of noise, 0.5 % outliers of 5 to 20 px and 2 % missing points; the
+    outliers' rows."""
     random = np.random.default_rng(seed)
     pixel = grid.pixel + random.normal(0.0, 0.05, grid.pixel.shape)
     bad = random.random(len(pixel)) < 0.005

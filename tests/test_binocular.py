@@ -1,4 +1,4 @@
-"""Both eyes in closed form: image planes at known distances, pupils that converge, slip, or sit in a turned channel."""
+"""Both eyes in closed form: planes at known distances; pupils that converge, slip, or sit turned."""
 
 from dataclasses import replace
 from functools import lru_cache
@@ -64,10 +64,10 @@ def test_nothing_is_added_where_the_correction_is_right(eyes, tangent):
 
 @pytest.mark.outside
 def test_pupils_that_move_apart_see_their_vergence(eyes):
-    # Vergence arithmetic (common practice): p mm of pupil at D dioptres turn the picture by p D mrad the other way.
+    # Vergence arithmetic (common practice): p mm of pupil at D dioptres turn the picture back by p D mrad.
     pupils = at([0.5, 0.75, 0.0], [-0.5, -0.75, 0.0])
     found = disparity(eyes, [[0.0, 0.0]], pupils_mm=pupils, tracked_pupils_mm=at(), colour="G")
-    # 1 mm nearer together: the left picture falls back to the left by 0.5 / 1.5 mrad, the right one to the right.
+    # 1 mm nearer together: the left picture falls back to the left by 0.5 / 1.5 mrad, the right one right.
     assert found.horizontal_arcmin[0] == pytest.approx(-1.0 / 1.5 * ARCMIN_PER_MRAD, rel=1e-5)
     assert found.dipvergence_arcmin[0] == pytest.approx(-1.5 / 1.5 * ARCMIN_PER_MRAD, rel=1e-5)
     # Eyes 63 mm apart that look at a point 1 m away, 1 dioptre, converge by 3.60844 degrees (common practice);

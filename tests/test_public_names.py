@@ -1,4 +1,4 @@
-"""Public names: each package says what it offers, every public name has a docstring, and units are where they belong."""
+"""Public names: packages say what they offer, every public name has a docstring, units are in place."""
 
 import ast
 import importlib

@@ -2,9 +2,10 @@
 
 Run from the checkout: python -m tests.bench.bench_fit [--quick]
 
-The grid: 2 channels x 3 colours x 75 pupil positions x 33 x 33 points, 0.05 px of noise. The simpler ways: one fixed model by a bare
-Kronecker least squares, a polynomial per pupil position, and scipy's CloughTocher2DInterpolator per pupil position. None of
-these chooses a model, finds outliers or knows how sure it is.
+The grid: 2 channels x 3 colours x 75 pupil positions x 33 x 33 points, 0.05 px of noise. The simpler ways:
+one fixed model by a bare Kronecker least squares, a polynomial per pupil position, and scipy's
+CloughTocher2DInterpolator per pupil position. None of these chooses a model, finds outliers or knows how sure
+it is.
 """
 
 import sys
@@ -67,7 +68,7 @@ def _basis(pixel):
 
 
 def interpolators(grid):
-    """Build scipy's smooth interpolator per pupil position, direction to panel, and ask each for as many points."""
+    """Build scipy's smooth interpolator per pupil position, direction to panel, and ask each as often."""
     for pixel, tangent in views(grid):
         CloughTocher2DInterpolator(tangent, pixel)(tangent * 0.99)
 
@@ -117,8 +118,10 @@ def main(*, quick: bool) -> None:
         inverse, found = timed(field.inverse, tangent, pupil_mm=pupil)
         error = np.nanmax(np.abs(found.pixel - pixel))
         print(
-            f"{name:28s} forward {forward:6.2f} s   inverse {inverse:6.2f} s   per million {forward * 1e6 / count:5.2f} and "
-            f"{inverse * 1e6 / count:5.2f} s; largest difference {error:.1e} px, {100 * found.valid.mean():.1f} % valid"
+            f"{name:28s} forward {forward:6.2f} s   inverse {inverse:6.2f} s   per million "
+            f"{forward * 1e6 / count:5.2f} and "
+            f"{inverse * 1e6 / count:5.2f} s; largest difference {error:.1e} px, "
+            f"{100 * found.valid.mean():.1f} % valid"
         )
 
 

@@ -1,4 +1,4 @@
-"""Time and memory of reading and checking a million rows; prints ratios to plain readers measured in the same run.
+"""Time and memory of reading and checking a million rows, as ratios to plain readers in the same run.
 
 Run from the checkout: python -m tests.bench.bench_grids [ROWS]
 """
@@ -60,7 +60,8 @@ def main(rows: int) -> None:
         )
         times["check_grid"] = timed(check_grid, grid, repeat=1)
         print(
-            f"{rows} rows, CSV {text.stat().st_size / 1e6:.0f} MB, bytes of the file read in {reference:.3f} s"
+            f"{rows} rows, CSV {text.stat().st_size / 1e6:.0f} MB, bytes of the file read in "
+            f"{reference:.3f} s"
         )
         for name, seconds in times.items():
             print(f"{name:36s} {seconds:8.2f} s   {seconds / times['read_grid .csv']:7.2f} x read_grid .csv")
@@ -71,7 +72,8 @@ def main(rows: int) -> None:
             )
             peak = int(done.stdout) * 1024
             print(
-                f"peak memory of reading {suffix:8s} {peak / 1e6:7.0f} MB = {peak / data_bytes:.1f} x the data "
+                f"peak memory of reading {suffix:8s} {peak / 1e6:7.0f} MB = {peak / data_bytes:.1f} "
+                f"x the data "
                 f"({peak / text.stat().st_size:.1f} x the text)"
             )
 

@@ -1,8 +1,8 @@
-"""How long a frame of the preview takes, pass by pass and path by path, beside bare textured quads of the same targets.
+"""How long a frame of the preview takes, by pass and by path, beside bare quads on the same targets.
 
-Run it by itself, headless (EGL): `python -m tests.bench.bench_preview` (options: --size 2560, --json). All figures come from one
-run. On a GPU passes are timed by its own elapsed-time queries; drivers that draw on the CPU answer such queries wrongly, so
-there the wall clock around `finish()` is taken, at a smaller size.
+Run it by itself, headless (EGL): `python -m tests.bench.bench_preview` (options: --size 2560, --json). All
+figures come from one run. On a GPU passes are timed by its own elapsed-time queries; drivers that draw on the
+CPU answer such queries wrongly, so there the wall clock around `finish()` is taken, at a smaller size.
 """
 
 import argparse
@@ -173,7 +173,7 @@ def measure(context, size, step_px, watch):
 
 
 def eye_light(fields, seam, size):
-    """Return luminance fitted to the closed form of `tests.photometry.truth`, on panels of another size, and its match."""
+    """Return luminance fitted to `tests.photometry.truth` on panels of another size, and its match."""
     maps = fit_luminance(measured_grid(), panel_sizes_px=dict.fromkeys(fields.channels, LIT_SIZE))
     maps = LuminanceMaps(
         {key: replace(one, panel=replace(one.panel, size_px=(size, size))) for key, one in maps.maps.items()}
@@ -183,9 +183,10 @@ def eye_light(fields, seam, size):
 
 
 def exported_panels(context, fields, seam, eye):
-    """Return what draws both panels by the shaders that are exported, decoded for the view, from the meshes of `eye`."""
+    """Return what draws both panels by exported shaders, decoded for the view, from the meshes of `eye`."""
     build = DeviceBuild(
-        fields, eye.content, tuple(fields.channels), np.zeros((1, 3)), np.array([[-4.0, -3.0, -2.0], HALF_MM]), seam=seam
+        fields, eye.content, tuple(fields.channels), np.zeros((1, 3)), np.array([[-4.0, -3.0, -2.0],
+        HALF_MM]), seam=seam
     )  # fmt: skip
     picture = ContentTexture(context, eye.content.size_px)
     picture.write(hard_scene(*eye.content.size_px))
@@ -210,7 +211,7 @@ def cpu_ms(work, repeats=50):
 
 
 def bare_quads(context, size, watch):
-    """Return ms of one textured quad over a whole target, for the kinds of target that the paths draw into."""
+    """Return ms of one textured quad over a whole target, for each kind of target the paths have."""
     sampler = light_sampler(context)
     found = {}
     for storage in ("f1", "srgb", "f2"):

@@ -1,7 +1,8 @@
-"""How long the CPU pre-warp of a 2560 x 2560 RGB8 picture takes, beside cv2.remap, scipy and a copy of the bytes.
+"""How long the CPU pre-warp of a 2560 x 2560 RGB8 picture takes, beside cv2.remap, scipy and a copy.
 
-Run it as a test (`python -m pytest tests/bench/bench_render.py -s`) or by itself (`python -m tests.bench.bench_render`).
-All figures come from one run on one thread, best of three; ratios travel between machines, seconds do not.
+Run it as a test (`python -m pytest tests/bench/bench_render.py -s`) or by itself (`python -m
+tests.bench.bench_render`). All figures come from one run on one thread, best of three; ratios travel between
+machines, seconds do not.
 """
 
 import time

@@ -1,4 +1,4 @@
-"""Bad input, an output that cannot be written, an impatient user: one clear line and an exit code, never a traceback."""
+"""Bad input, an output that cannot be written, an impatient user: one clear line and an exit code."""
 
 import errno
 import importlib
@@ -39,14 +39,16 @@ def complaint(done) -> str:
         (("fit", "{grid}", "--panel", "640x480", "-o", "{grid}"), "is also an input, which would be lost"),
         (("fit", "{grid}", "--panel", "640x480", "-o", "{folder}"), "is a folder"),
         (("fit", "{grid}", "--panel", "640x480", "-o", "{new}", "--picture", "{new}"), "name the same file"),
-        (("fit", "{grid}", "--family", "magic", "--panel", "640x480", "-o", "{new}"), "'magic' is not one of"),
+        (("fit", "{grid}", "--family", "magic", "--panel", "640x480", "-o", "{new}"),
+         "'magic' is not one of"),
         (("compare", "{grid}", "{grid}"), "not a readable NPZ file"),
         (("compare", "{fit}", "{missing}"), "not found"),
         (("render", "{fit}", "--module", "{module}", "--pupil", "1,2", "-o", "{new}"), "such as 3,0,0"),
         (("render", "{fit}", "--module", "{module}", "--pupil", "nan,0,0", "-o", "{new}"), "such as 3,0,0"),
         (("render", "{fit}", "--module", "{module}", "--scene", "moon", "-o", "{new}"), "neither a scene"),
         (("render", "{fit}", "--module", "{module}", "-o", "{folder}"), "was not written by prewarp"),
-        (("export", "{fit}", "--module", "{module}", "--eye", "left", "-o", "{new}"), "no channel for the left eye"),
+        (("export", "{fit}", "--module", "{module}", "--eye", "left", "-o", "{new}"),
+         "no channel for the left eye"),
         (("export", "{fit}", "--module", "{module}", "--pupils", "0x1x1", "-o", "{new}"), "expected 1 to 64"),
         (("export", "{fit}", "--module", "{module}", "--pupils", "64x64x1", "-o", "{new}"), "at most 1000"),
         (("trace", "{module}", "{module}", "-o", "{new}"), "visor.toml"),

@@ -145,7 +145,8 @@ def test_render_shows_content_the_right_way_up(capture, tmp_path):
     Image.fromarray(content).save(tmp_path / "spot.png")
     found = only_json(
         run(
-            "render", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--scene", tmp_path / "spot.png",
+            "render", capture / "visor.fit.npz", "--module", capture / "visor.toml",
+            "--scene", tmp_path / "spot.png",
             "--width", 320, "--gl", "none", "-o", tmp_path / "look", "--json",
         )
     )  # fmt: skip

@@ -64,7 +64,7 @@ def require_units(found):
 
 @pytest.fixture(scope="module")
 def lit(capture, tmp_path_factory):
-    """The capture with luminances: the outer channel is a fifth dimmer, both fall off toward the panel's rim."""
+    """The capture with luminances: the outer channel is a fifth dimmer, both fall off to the rim."""
     folder = tmp_path_factory.mktemp("lit")
     grid = read_grid(capture / "grid.csv")
     off = (grid.pixel / [640.0, 480.0] * 2.0 - 1.0) ** 2
@@ -90,7 +90,7 @@ def test_light_matches_and_looks(capture, lit, tmp_path):
     for colour in ("R", "G", "B", "white"):
         figures = seam["colours"][colour]
         assert figures["before"]["step_percent"] > 5.0
-        # Panels of 11 px per degree: the window holds little more than one pixel, so the dither itself is seen.
+        # Panels of 11 px per degree: the window holds about one pixel, so the dither itself is seen.
         assert figures["after"]["step_percent"] < 0.5
     match = found["eyes"]["right"]["match"]
     assert 50.0 < match["kept_percent"] < 90.0
@@ -103,7 +103,8 @@ def test_light_matches_and_looks(capture, lit, tmp_path):
 
 def test_light_matches_the_white(capture, lit):
     done = run(
-        "light", capture / "visor.fit.npz", lit / "lit.npz", "--module", lit / "measured.toml", "--white", "gains",
+        "light", capture / "visor.fit.npz", lit / "lit.npz", "--module", lit / "measured.toml",
+        "--white", "gains",
         "--pupil", "0,0,0", "--dither", "none", "--bits", 14, "--json",
     )  # fmt: skip
     eye = only_json(done)["eyes"]["right"]
@@ -112,7 +113,7 @@ def test_light_matches_the_white(capture, lit):
     (seam,) = eye["seam"]
     assert set(seam["colours"]) == {"white"}
     before, after = (seam["colours"]["white"][when] for when in ("before", "after"))
-    # Nodes of these small panels' meshes lie 1.2 degrees apart; on real ones 0.3, where figures are ten times smaller.
+    # Nodes of these small panels' meshes lie 1.2 degrees apart; on real ones 0.3, figures a tenth.
     assert after["step_percent"] < 0.5 and before["step_percent"] > 5.0
     assert after["ripple_percent"] < 0.25 * before["ripple_percent"]
 
@@ -157,7 +158,7 @@ def test_sampling_tells_scale_and_filters(capture, tmp_path):
         )
     )  # fmt: skip
     require_units(found)
-    # 320 px over 90 degrees: 160 / tan 45 degrees px per unit tangent, 2.79 px per degree in the middle, against 11 of the panels.
+    # 320 px over 90 degrees: 160 px per unit tangent, 2.79 px per degree in the middle; the panels have 11.
     for channel in found["channels"]:
         assert channel["scale_least_content_px_per_panel_px"] < 0.35
         assert channel["too_fine_percent"] > 90.0 and channel["too_coarse_percent"] == 0.0
@@ -171,8 +172,10 @@ def test_sampling_tells_scale_and_filters(capture, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [
-        (("light", "{fit}", "{grid}", "--module", "{module}"), "grid.csv: the grid has no column 'luminance'"),
-        (("light", "{fit}", "{lit}", "--module", "{module}", "--white", "gains"), "has no measured chromaticities"),
+        (("light", "{fit}", "{grid}", "--module", "{module}"),
+         "grid.csv: the grid has no column 'luminance'"),
+        (("light", "{fit}", "{lit}", "--module", "{module}", "--white", "gains"),
+         "has no measured chromaticities"),
         (("light", "{fit}", "{lit}", "--module", "{module}", "--eye", "left"), "no channel for the left eye"),
         (("light", "{fit}", "{lit}", "--module", "{module}", "--picture", "{lit}"), "is also an input"),
         (("light", "{fit}", "{lit}", "--module", "{module}", "--fall", "99"), "0.0<=x<=50.0"),
@@ -200,7 +203,8 @@ def test_render_shows_the_light_that_is_measured(capture, lit, tmp_path):
     Image.new("RGB", (32, 16), (255, 255, 255)).save(tmp_path / "white.png")
     # From a little to the right: both channels are seen, and the seam between them.
     arguments = (
-        "render", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--scene", tmp_path / "white.png",
+        "render", capture / "visor.fit.npz", "--module", capture / "visor.toml",
+        "--scene", tmp_path / "white.png",
         "--width", 400, "--gl", "none", "--pupil", "1,0,0",
     )  # fmt: skip
     views = {}
@@ -257,7 +261,8 @@ def test_preview_and_film_match_the_light(capture, lit, tmp_path):
     assert max(spread["even"][0], spread["matched"][0]) < 0.02
     assert 0.5 < spread["matched"][1] < 0.9 < spread["even"][1]
     film = run(
-        "film", fit, *light, *looks, "--size", "160x100", "--seconds", 0.1, "--fps", 20, "-o", tmp_path / "film"
+        "film", fit, *light, *looks, "--size", "160x100", "--seconds", 0.1, "--fps", 20,
+        "-o", tmp_path / "film"
     )  # fmt: skip
     assert film.exit_code == 0, film.output
 
@@ -296,7 +301,8 @@ def test_light_of_one_eye_in_a_fit_of_two(capture, lit, tmp_path):
         assert inside.sum() > 500 and np.ptp(uniform_filter(seen, 9)[inside]) < 0.02
     picture = tmp_path / "left.png"
     done = run(
-        "preview", *arguments, *light, "--eye", "left", "--no-numbers", "--size", "200x120", "--offscreen", "-o", picture
+        "preview", *arguments, *light, "--eye", "left", "--no-numbers", "--size", "200x120",
+        "--offscreen", "-o", picture
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     assert read_picture(picture).max() > 100

@@ -1,4 +1,4 @@
-"""`prewarp preview` and `prewarp film`: offscreen, and in a real window under Xvfb with keys and mouse from outside."""
+"""`prewarp preview` and `prewarp film`: offscreen, and in a real window under Xvfb with keys and mouse."""
 
 import json
 import os
@@ -72,7 +72,8 @@ def test_film_of_a_recorded_motion(capture, tmp_path):
     )
     done = run(
         "film", capture / "visor.fit.npz", "--motion", tmp_path / "eye.csv", "--seconds", "0.4", "--fps", "5",
-        "--size", "160x96", "--tracker", "noisy", "--view", "seam error", "-o", tmp_path / "out.gif", "--json",
+        "--size", "160x96", "--tracker", "noisy", "--view", "seam error", "-o", tmp_path / "out.gif",
+        "--json",
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
@@ -199,11 +200,12 @@ def close(one, other, share=0.999):
 
 @pytest.mark.gl
 def test_a_real_window_shows_what_the_offscreen_renderer_draws(capture, tmp_path):
-    """Look at the pictures with `--basetemp`: one line grid, unbroken across the middle; then before left, after right."""
+    """Look at the pictures with `--basetemp`: one grid, unbroken in the middle; before left, after right."""
     pictures = tmp_path / "pictures"
     with display() as environment:
         process = subprocess.Popen(
-            [*RUN, "preview", str(capture / "visor.fit.npz"), "--size", f"{SIZE[0]}x{SIZE[1]}", "--no-numbers",
+            [*RUN, "preview", str(capture / "visor.fit.npz"), "--size", f"{SIZE[0]}x{SIZE[1]}",
+            "--no-numbers",
              "--pictures", str(pictures)],
             env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip

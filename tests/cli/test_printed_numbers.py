@@ -75,7 +75,9 @@ def test_sampling(both, capture):
     first = found["channels"][0]
     own = rows[f"{first['channel']} {first['colour']}"]
     for cell, (kind, unit) in zip(
-        own, (("panel", "px_per_deg"), ("content", "px_per_deg"), ("scale", "content_px_per_panel_px"))
+        own[:3],
+        (("panel", "px_per_deg"), ("content", "px_per_deg"), ("scale", "content_px_per_panel_px")),
+        strict=True,
     ):
         shown(cell.split(" to "), [first[f"{kind}_least_{unit}"], first[f"{kind}_most_{unit}"]], 3)
     shown(own[3:], [first["too_coarse_percent"], first["too_fine_percent"]], 3)

@@ -1,4 +1,4 @@
-"""The commands about the seam: register, focus, sensitivity, budget, eyes. What they print, write and refuse."""
+"""The commands about the seam: register, focus, sensitivity, budget, eyes; what they say and refuse."""
 
 import json
 import re
@@ -23,7 +23,7 @@ COUNTS = {"pairs", "directions", "moments", "seed", "pupils", "depth_ratio", "va
 
 @pytest.fixture(autouse=True)
 def seams_built_once(monkeypatch):
-    """All these commands look at one fit: its seams are built once for each set of channels, which takes a second."""
+    """All these commands look at one fit: its seams are built once for each set of channels."""
 
     def build(fields, /, *, pupils_mm, channels):
         key = (tuple(channels), np.asarray(pupils_mm).tobytes())
@@ -149,7 +149,8 @@ def test_sensitivity_agrees_with_the_library(capture, tmp_path):
 
 def test_budget_gives_verdict_frontier_and_picture(capture, tmp_path):
     arguments = (
-        "budget", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--samples", 1000, "--directions", 3,
+        "budget", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--samples", 1000,
+        "--directions", 3,
         "--limit", 0.05,
     )  # fmt: skip
     found = only_json(run(*arguments, "--json", "--picture", tmp_path / "budget.png"))
@@ -214,7 +215,8 @@ def test_one_channel_an_eye_is_a_display_without_a_seam(capture, both_eyes, comm
         (("register", "{fit}", "{missing}", "-o", "{new}"), "a table of seam pairs not found"),
         (("register", "{fit}", "{grid}", "-o", "{new}"), "columns missing: channel_a, channel_b"),
         (("register", "{fit}", "{pairs}", "-o", "{pairs}"), "is also an input"),
-        (("register", "{fit}", "{pairs}", "-o", "{new}", "--reference", "middle"), "reference channel 'middle' has no pairs"),
+        (("register", "{fit}", "{pairs}", "-o", "{new}", "--reference", "middle"),
+         "reference channel 'middle' has no pairs"),
         (("focus", "{fit}", "--module", "{module}", "--eye", "left"), "no channel for the left eye"),
         (("sensitivity", "{fit}", "--module", "{module}", "--pupils", "0x1x1"), "expected 1 to 33"),
         (("budget", "{fit}", "--module", "{module}", "--accuracy", "-1"), "'--accuracy': -1.0 is not in the range 0.0<=x<=20.0"),

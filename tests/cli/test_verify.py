@@ -1,4 +1,4 @@
-"""The commands export and verify: what is written, exit codes, tables and JSON, options that do not go together."""
+"""The commands export and verify: what is written, exit codes, tables, JSON, options at odds."""
 
 import json
 
@@ -12,7 +12,8 @@ def package(capture, tmp_path_factory):
     folder = tmp_path_factory.mktemp("packages") / "visor"
     done = run(
         "export", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--pupils", "1x1x1",
-        "--family", "chebyshev", "--max-error", "0.5px", "--format", "lookup", "--format", "gltf", "--format", "shaders",
+        "--family", "chebyshev", "--max-error", "0.5px", "--format", "lookup", "--format", "gltf",
+        "--format", "shaders",
         "--dialect", "glsl300es", "-o", folder,
     )  # fmt: skip
     assert done.exit_code == 0, done.output

@@ -1,4 +1,4 @@
-"""What a fit says of itself and of another grid: quantiles, what lies inside, which grid it came from, its format."""
+"""What a fit says of itself and of another grid: quantiles, what lies inside, its grid, its format."""
 
 import dataclasses
 import hashlib
