@@ -11,7 +11,7 @@ from prewarp.errors import InputFileError
 from prewarp.field import FieldSet, compare_grid, fit_grid
 from prewarp.files import npz_bytes
 from prewarp.grids import read_grid, write_grid
-from tests.synthetic import make_grid, pupil_lattice, two_channels
+from tests.synthetic import PlaneImage, make_grid, pupil_lattice, two_channels
 
 SIZE = (2560, 2560)
 SOME = {"channels": {"inner": two_channels()["inner"]}, "colours": ("G",), "points": 13, "noise_px": 0.01}
@@ -85,3 +85,22 @@ def test_the_floor_is_the_error_that_noise_leaves():
     fields = fit_grid(make_grid("scattered", seed=2, **(some | {"noise_px": 0.3})), panel_size_px=SIZE)
     left = compare_grid(fields, make_grid("scattered", seed=2, **(some | {"noise_px": 0.0}))).as_dict()
     assert fields.summary()["floor_px"] == pytest.approx(left["all"]["rms_px"], rel=0.3)
+    (report,) = fields.reports
+    inner = report.certainty_px[:, :, 2:-2, 2:-2]
+    assert np.sqrt(np.mean(inner**2)) == pytest.approx(left["all"]["rms_px"], rel=0.5)
+
+
+def test_a_display_that_is_its_own_mirror_image_needs_no_odd_terms():
+    mirror = PlaneImage(keystone=(0.0, 0.0), decentring=(0.0, 0.0))
+    askew = dataclasses.replace(mirror, keystone=(0.03, 0.0))
+    some = {"pupils": pupil_lattice(3, 3.0), "points": 11, "noise_px": 0.02, "colours": ("G",)}
+    models, left = {}, {}
+    for name, display in (("mirror", mirror), ("askew", askew)):
+        fields = fit_grid(make_grid("panel", channels={"one": display}, **some), panel_size_px=SIZE)
+        exact = make_grid("panel", channels={"one": display}, **(some | {"noise_px": 0.0}))
+        (report,) = fields.reports
+        models[name] = report.model
+        left[name] = compare_grid(fields, exact).as_dict()["all"]["rms_px"]
+    assert "left-right symmetric" in models["mirror"] and "up-down symmetric" in models["mirror"]
+    assert "left-right symmetric" not in models["askew"].replace("symmetric above", "")
+    assert max(left.values()) < 0.02
