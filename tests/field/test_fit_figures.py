@@ -10,7 +10,7 @@ import pytest
 from prewarp.errors import InputFileError
 from prewarp.field import FieldSet, compare_grid, fit_grid
 from prewarp.files import npz_bytes
-from prewarp.grids import read_grid, write_grid
+from prewarp.grids import grid_from_samples, read_grid, write_grid
 from tests.synthetic import PlaneImage, make_grid, pupil_lattice, two_channels
 
 SIZE = (2560, 2560)
@@ -104,3 +104,21 @@ def test_a_display_that_is_its_own_mirror_image_needs_no_odd_terms():
     assert "left-right symmetric" in models["mirror"] and "up-down symmetric" in models["mirror"]
     assert "left-right symmetric" not in models["askew"].replace("symmetric above", "")
     assert max(left.values()) < 0.02
+
+
+def test_a_panel_turned_by_sixty_degrees_does_not_fold():
+    """Both slopes across are larger than those along: the determinant is a difference, not a sum."""
+    axis = np.linspace(40.0, 600.0, 15)
+    v, u = (side.ravel() for side in np.meshgrid(axis, axis, indexing="ij"))
+    c, s = np.cos(np.radians(60.0)), np.sin(np.radians(60.0))
+    upright = np.stack([u - 320.0, 320.0 - v], axis=-1) / 1500.0
+    turned = grid_from_samples(
+        channel=np.full(len(u), "inner"),
+        colour=np.full(len(u), "G"),
+        pupil_mm=np.zeros((len(u), 3)),
+        tangent=upright @ np.array([[c, s], [-s, c]]),
+        pixel=np.stack([u, v], axis=-1),
+    )
+    fields = fit_grid(turned, panel_size_px=(640, 640))
+    seen = fields.field("inner", "G").forward([620.0, 320.0], pupil_mm=np.zeros(3))
+    np.testing.assert_allclose(seen, 0.2 * np.array([c, s]), atol=1e-6)
