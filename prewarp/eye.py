@@ -18,7 +18,7 @@ from prewarp.errors import ModuleError
 from prewarp.field import FieldSet
 from prewarp.grids import Grid
 from prewarp.module import Channel, DisplayModule, EyeBox
-from prewarp.photometry import LightMatch, LuminanceMaps, fit_luminance, lit_fields, match_light
+from prewarp.photometry import LightMatch, fit_luminance, lit_fields, match_light
 from prewarp.seam import BlendPolicy, Overlap, Seam, blend_policy, build_seam, overlaps
 from prewarp.seam.overlap import OVERLAP_STEP_DEG
 
@@ -118,10 +118,11 @@ class Eye:
         """By channel: bits per code of its panel."""
         return {name: panel.bit_depth for name, panel in self.panels.items()}
 
-    @property
-    def luminance(self) -> LuminanceMaps | None:
-        """What each channel gives at full drive, where it was measured."""
-        return None if self.match is None else self.match.maps
+    def require_match(self) -> LightMatch:
+        """Return what the channels give and their match; `ModuleError` where no luminance is known."""
+        if self.match is None:
+            raise ModuleError(f"{self.name}: no luminance is known. Give a grid with the column 'luminance'.")
+        return self.match
 
     def overlaps(self, *, step_deg: float = OVERLAP_STEP_DEG) -> tuple[Overlap, ...]:
         """Return the overlap of every two channels that have one, on a lattice of `step_deg`; none with one
@@ -144,8 +145,7 @@ class Eye:
         ModuleError
             No luminance is known.
         """
-        if self.luminance is None:
-            raise ModuleError(f"{self.name}: no luminance is known. Give a grid with the column 'luminance'.")
+        maps = self.require_match().maps
         pupil = as_pupil(pupil_mm).reshape(3)
         highest = dict.fromkeys(self.fields.colours, 0.0)
         for channel in self.channels:
@@ -153,7 +153,7 @@ class Eye:
                 field = self.fields.field(channel, colour)
                 u, v = (np.linspace(0.0, length, _NODES) for length in field.panel_size_px)
                 tangent = np.nan_to_num(field.forward_lattice(u, v, pupil_mm=pupil))
-                seen = self.luminance.map(channel, colour).at(
+                seen = maps.map(channel, colour).at(
                     np.stack(np.meshgrid(u, v), axis=-1), tangent, pupil_mm=pupil
                 )
                 highest[colour] = max(highest[colour], float(seen.max()))

@@ -259,6 +259,11 @@ class DisplayModule:
         )
 
     @property
+    def panel_sizes_px(self) -> dict[str, tuple[int, int]]:
+        """Width and height of each channel's panel, px, by channel, as `fit_grid` takes them."""
+        return {channel.name: channel.panel.size_px for channel in self.channels}
+
+    @property
     def channel_names(self) -> tuple[str, ...]:
         """Names of the channels, in the file's order."""
         return tuple(channel.name for channel in self.channels)

@@ -70,8 +70,8 @@ def test_pupils_that_move_apart_see_their_vergence(eyes):
     # 1 mm nearer together: the left picture falls back to the left by 0.5 / 1.5 mrad, the right one right.
     assert found.horizontal_arcmin[0] == pytest.approx(-1.0 / 1.5 * ARCMIN_PER_MRAD, rel=1e-5)
     assert found.dipvergence_arcmin[0] == pytest.approx(-1.5 / 1.5 * ARCMIN_PER_MRAD, rel=1e-5)
-    # Eyes 63 mm apart that look at a point 1 m away, 1 dioptre, converge by 3.60844 degrees (common practice);
-    # the angle stands for its tangent.
+    # Eyes 63 mm apart that look at a point 1 m away, 1 dioptre, converge by 3.60844 degrees (common
+    # practice); the angle stands for its tangent.
     assert vergence_dioptres(3.60844 * 60.0, 63.0) == pytest.approx(1.0, rel=5e-4)
     # Over 63 mm between the pupils: 2/3 mrad / 0.063 m.
     assert found.vergence_dioptres(63.0)[0] == pytest.approx(-(1.0 / 1500.0) / 0.063, rel=1e-5)

@@ -127,7 +127,7 @@ def test_a_fit_alone_makes_an_eye_for_a_look(fields):
 
 
 def test_nothing_else_puts_an_eye_together():
-    """Only `prewarp.eye` joins the channels of an eye and matches their light (and a policy that is asked for)."""
+    """Only `prewarp.eye` joins the channels of an eye and matches their light ."""
     found = set()
     for path in ROOT.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

@@ -1,4 +1,4 @@
-"""The tracker budget of one seam of an eye: its surface, its focus step and the motion of the eye behind it."""
+"""The tracker budget of one seam of an eye: its surface, its focus step, the motion of the eye behind it."""
 
 from dataclasses import replace
 

@@ -23,8 +23,9 @@ class Limit:
     percentile : float
         Per cent of all moments that must stay under it.
     focus_dioptres : float
-        Largest focus step across the seam, at the same percentile of its directions. 0.6 is the whole depth of focus
-        of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus half-way between the images.
+        Largest focus step across the seam, at the same percentile of its directions. 0.6 is the whole depth
+        of focus of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus half-way between
+        the images.
     """
 
     seam_arcmin: float = checked(Number(0.01, 600.0, "arcmin"), default=1.0)

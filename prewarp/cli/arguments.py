@@ -1,5 +1,6 @@
 """Kinds of arguments that several commands share."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from prewarp.render.drawing import CHOICES
 LARGEST_PANEL_PX = 32768
 
 
-class PanelSize(click.ParamType):
+class PanelSize(click.ParamType[tuple[int, int]]):
     """WIDTHxHEIGHT, px."""
 
     name = "WIDTHxHEIGHT"
@@ -50,7 +51,7 @@ class PictureSize(PanelSize):
         return size
 
 
-class PupilPosition(click.ParamType):
+class PupilPosition(click.ParamType[FloatArray]):
     """x,y,z in mm from the eye-box centre."""
 
     name = "X,Y,Z"
@@ -68,7 +69,7 @@ class PupilPosition(click.ParamType):
         return numbers
 
 
-class Counts(click.ParamType):
+class Counts(click.ParamType[tuple[int, ...]]):
     """Whole numbers joined by x, such as 5x5x3."""
 
     def __init__(self, axes: int, largest: int) -> None:
@@ -94,7 +95,7 @@ class Counts(click.ParamType):
         return counts
 
 
-class Pixels(click.ParamType):
+class Pixels(click.ParamType[float]):
     """A length in panel px, such as 0.25px or 0.25."""
 
     name = "N[px]"
@@ -116,6 +117,7 @@ class Pixels(click.ParamType):
 
 
 FILE = click.Path(path_type=Path)
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 panel_option = click.option(
     "--panel",
@@ -133,27 +135,31 @@ gl_option = click.option(
 )
 
 
-def module_option(*, required: bool = False):
+def module_option(*, required: bool = False) -> Decorator:
     """Return the option --module."""
     return click.option(
         "--module", "module_path", type=FILE, required=required, help="Module description (TOML)."
     )
 
 
-def pupils_option(default: str, *, most: int = 33, what: str = "Positions per axis over the eye box."):
+def pupils_option(
+    default: str, *, most: int = 33, what: str = "Positions per axis over the eye box."
+) -> Decorator:
     """Return the option --pupils: a lattice of pupil positions, at most `most` an axis."""
     return click.option("--pupils", type=Counts(3, most), default=default, show_default=True, help=what)
 
 
-def output_option(what: str, *, default: Path | None = None):
+def output_option(what: str, *, default: Path | None = None) -> Decorator:
     """Return the option -o/--output; required where there is no default."""
     # Not `default=None`: to click that is a default like any other.
-    rule = {"required": True} if default is None else {"default": default, "show_default": True}
+    rule: dict[str, Any] = (
+        {"required": True} if default is None else {"default": default, "show_default": True}
+    )
     return click.option("-o", "--output", type=FILE, help=what, **rule)
 
 
 def require_output_file(output: Path, /, *inputs: Path | None) -> None:
-    """Raise when an output file is a folder or one of the inputs, before the work begins rather than after."""
+    """Raise when an output file is a folder or one of the inputs, before the work begins."""
     if output.is_dir():
         raise InputFileError(
             f"{output}: is a folder; expected the name of a file to write.", path=str(output)

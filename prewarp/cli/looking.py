@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -20,17 +21,26 @@ from prewarp.preview.subject import Subject, load_subject
 from prewarp.render.scenes import SCENES
 
 
-def looking_options(command: Callable) -> Callable:
+def looking_options(command: Callable[..., Any]) -> Any:
     """Give a command the options that say what is looked at and how."""
     options = (
         click.argument("path", metavar="MODULE_OR_FIT", type=FILE),
-        click.option("--module", "module_path", type=FILE, help="Module description (TOML) of a fit [default: beside it]."),
         click.option(
-            "--light", "light_path", type=FILE,
+            "--module",
+            "module_path",
+            type=FILE,
+            help="Module description (TOML) of a fit [default: beside it].",
+        ),
+        click.option(
+            "--light",
+            "light_path",
+            type=FILE,
             help="Grid with luminance: panels look as bright as measured, matched by gains (L: unmatched, "
             "even). Needs a module.",
         ),
-        click.option("--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."),
+        click.option(
+            "--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."
+        ),
         click.option(
             "--scene",
             default="grid",
@@ -38,28 +48,54 @@ def looking_options(command: Callable) -> Callable:
             metavar="NAME|FILE",
             help=f"Content: {', '.join(SCENES)}, or a picture file.",
         ),
-        click.option("--view", type=click.Choice(VIEWS), default=VIEWS[0], show_default=True, help="What is shown."),
+        click.option(
+            "--view", type=click.Choice(VIEWS), default=VIEWS[0], show_default=True, help="What is shown."
+        ),
         click.option(
             "--motion",
             metavar="NAME|FILE",
             help=f"How the pupil moves: {', '.join(MOTIONS)}, or a CSV file with time_s, eye_x_mm, eye_y_mm, "
             "eye_z_mm.",
         ),
-        click.option("--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."),
-        click.option("--tracker", type=click.Choice(TRACKERS), default="ideal", show_default=True, help="The eye tracker; noisy: as the next five say."),
-        settings_options(Tracker, "tracker_settings"),
-        click.option("--wipe", type=click.FloatRange(0.02, 0.98), help="Before left of this share of the width, after right."),
         click.option(
-            "--transmittance", type=click.FloatRange(0, 1), default=0.0, show_default=True,
+            "--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."
+        ),
+        click.option(
+            "--tracker",
+            type=click.Choice(TRACKERS),
+            default="ideal",
+            show_default=True,
+            help="The eye tracker; noisy: as the next five say.",
+        ),
+        settings_options(Tracker, "tracker_settings"),
+        click.option(
+            "--wipe",
+            type=click.FloatRange(0.02, 0.98),
+            help="Before left of this share of the width, after right.",
+        ),
+        click.option(
+            "--transmittance",
+            type=click.FloatRange(0, 1),
+            default=0.0,
+            show_default=True,
             help="Share of the world behind that comes through.",
         ),
         click.option(
-            "--ghost", type=click.Choice([name for name, _ in GHOSTS]), default=GHOSTS[0][0], show_default=True,
+            "--ghost",
+            type=click.Choice([name for name, _ in GHOSTS]),
+            default=GHOSTS[0][0],
+            show_default=True,
             help="Ghost image laid over.",
         ),
-        click.option("--zoom", type=click.Choice([f"{z:g}" for z in ZOOMS]), default="1", show_default=True, help="Times larger, about the seam."),
+        click.option(
+            "--zoom",
+            type=click.Choice([f"{z:g}" for z in ZOOMS]),
+            default="1",
+            show_default=True,
+            help="Times larger, about the seam.",
+        ),
         click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
-    )  # fmt: skip
+    )
     for option in reversed(options):
         command = option(command)
     return command
@@ -92,12 +128,13 @@ def looked_at(
     """
     scenery = Scenery(scene)
     named = motion is None or motion in MOTIONS
-    recorded = None if named else read_motion(Path(motion))
+    recorded = None if motion is None or named else read_motion(Path(motion))
+    x, y, z = pupil.tolist()
     state = State(
         view=view,
         motion=(motion or default_motion) if named else "recorded",
         scene=scenery.first,
-        hand_mm=tuple(float(value) for value in pupil),
+        hand_mm=(x, y, z),
         tracking=tracker,
         tracker=tracker_settings,
         wipe=wipe,

@@ -21,8 +21,8 @@ def settings_options(
     Parameters
     ----------
     kind : type
-        A dataclass of `checked` numbers with defaults. A field `noise_mm` becomes `--noise`; the help is the first
-        sentence that the "Parameters" of the class say of it.
+        A dataclass of `checked` numbers with defaults. A field `noise_mm` becomes `--noise`; the help is the
+        first sentence that the "Parameters" of the class say of it.
     into : str
         The command's argument that takes the settings made of the options.
     flags : mapping, optional

@@ -1,4 +1,4 @@
-"""How commands speak: results on stdout (text, or one JSON document), progress on stderr, nothing when quiet."""
+"""How commands speak: results on stdout (text or one JSON document), progress on stderr, or nothing."""
 
 import functools
 import sys
@@ -100,7 +100,7 @@ class Talk:
             yield lambda text, done: bar.update(task, description=text, completed=done)
 
 
-def talking(command: Callable) -> Callable:
+def talking(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options --quiet and --json, and a `Talk` as its first argument."""
 
     @click.option(

@@ -4,6 +4,7 @@ on the way.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from prewarp.budget import Budget, seam_budget
 from prewarp.checking import check_grid
@@ -47,7 +48,7 @@ class BuiltModule:
     errors: dict[str, FloatArray]
     light: SeamLight
     budget: Budget
-    figures: dict
+    figures: dict[str, Any]
 
     @property
     def title(self) -> str:
@@ -67,23 +68,14 @@ def build_module(name: str, step: Callable[[str], None], /) -> BuiltModule:
         f"{name}: {len(capture.grid)} samples checked, {checked.count('error')} errors, "
         f"{checked.count('warning')} warnings"
     )
-    sizes = {channel.name: channel.panel.size_px for channel in module.channels}
-    fields = fit_grid(capture.grid, panel_size_px=sizes, threads=1)
+    fields = fit_grid(capture.grid, panel_size_px=module.panel_sizes_px, threads=1)
     step(f"{name}: fitted")
     eye = assemble_eye(fields, module, luminance=capture.grid)
     step(f"{name}: channels joined, and light matched")
     (overlap,) = eye.overlaps()
     errors = seam_errors(TracedOptics(design, module), eye.fields, overlap)
     step(f"{name}: seam judged by the traced optics")
-    light = seam_light(
-        eye.fields,
-        eye.match.maps,
-        eye.seam,
-        eye.match,
-        pupil_mm=MOVED_MM,
-        transfers=eye.transfers,
-        bit_depths=eye.bit_depths,
-    )
+    light = seam_light(eye, pupil_mm=MOVED_MM)
     focus = focus_step(eye.fields, overlap.channels, overlap.tangent)
     budget = seam_budget(
         eye, overlap, directions=BUDGET_DIRECTIONS, samples=BUDGET_SAMPLES, latencies_ms=LATENCIES_MS
@@ -94,7 +86,7 @@ def build_module(name: str, step: Callable[[str], None], /) -> BuiltModule:
         "fit": fit_figures(fields, capture),
         "seam_error": seam_figures(errors),
         "reach": reach_figures(eye.fields, eye.seam),
-        "light": light_figures(light, eye.match),
+        "light": light_figures(light, eye.require_match()),
         "focus": focus.as_dict(),
         "tracker": budget.as_dict(),
     }

@@ -1,6 +1,9 @@
 """The demo's figures of one module: fit against truth, seam error, field of view, sharpness, light. Units are
 in the keys.
+from typing import Any
 """
+
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +27,7 @@ STATES = {
 _DEGREES = 180.0 / np.pi
 
 
-def fit_figures(fields: FieldSet, capture: Capture, /) -> dict:
+def fit_figures(fields: FieldSet, capture: Capture, /) -> dict[str, Any]:
     """Return how far the fit lies from the captured samples (`residual`) and from the noise-free ones
     (`truth`).
     """
@@ -74,7 +77,7 @@ def seam_errors(optics: TracedOptics, fields: FieldSet, overlap: Overlap, /) -> 
     }
 
 
-def seam_figures(errors: dict[str, FloatArray], /) -> dict:
+def seam_figures(errors: dict[str, FloatArray], /) -> dict[str, Any]:
     """Return RMS, p95 and largest seam error of each state, arcmin."""
     return {
         name: {"directions": int(np.isfinite(error).sum()), **_spread(error[np.isfinite(error)], "arcmin")}
@@ -82,11 +85,12 @@ def seam_figures(errors: dict[str, FloatArray], /) -> dict:
     }
 
 
-def reach_figures(fields: FieldSet, seam: Seam, /) -> dict:
+def reach_figures(fields: FieldSet, seam: Seam, /) -> dict[str, Any]:
     """Return fields of view from the whole eye box, overlap at eye level, feather, and px per degree of each
     channel.
     """
     first, second = (reach.chord(np.zeros(2), np.array([1.0, 0.0])) for reach in seam.reaches)
+    assert first is not None and second is not None  # both modules show straight ahead
     start, end = max(first[0], second[0], key=lambda t: t[0]), min(first[1], second[1], key=lambda t: t[0])
     return {
         "field_of_view": {
@@ -112,7 +116,7 @@ def px_per_degree(fields: FieldSet, channel: str, /) -> float:
     return float(1.0 / (np.sqrt(area) * _DEGREES))
 
 
-def light_figures(seen: SeamLight, match: LightMatch, /) -> dict:
+def light_figures(seen: SeamLight, match: LightMatch, /) -> dict[str, Any]:
     """Return step and ripple of luminance across the seam, worst line and colour, before and after the match;
     what it costs.
     """
@@ -128,7 +132,7 @@ def light_figures(seen: SeamLight, match: LightMatch, /) -> dict:
     }
 
 
-def _angles(view: FieldOfView) -> dict:
+def _angles(view: FieldOfView) -> dict[str, Any]:
     return {
         "horizontal_deg": view.horizontal_deg,
         "vertical_deg": view.vertical_deg,
@@ -136,7 +140,7 @@ def _angles(view: FieldOfView) -> dict:
     }
 
 
-def _spread(values: FloatArray, unit: str) -> dict:
+def _spread(values: FloatArray, unit: str) -> dict[str, Any]:
     if values.size == 0:
         return {f"{name}_{unit}": None for name in ("rms", "p95", "max")}
     return {

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
+from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.demo.sheet import contact_sheet, rows_of, with_frame, with_scale
 from prewarp.demo.views import LOOKS, OVERVIEW_SHRINK, OVERVIEW_SIZE_PX, CloseUp, Looks
@@ -87,7 +88,7 @@ def seam_sheet(modules: Sequence[Cells], /) -> NDArray[np.uint8]:
     )
 
 
-def _hairlines(content: ContentProjection, centre: NDArray[np.floating]) -> NDArray[np.uint8]:
+def _hairlines(content: ContentProjection, centre: FloatArray) -> NDArray[np.uint8]:
     """Return a content picture of thin upright, level and slanted lines about a direction (2,), tangents."""
     middle = content.pixel_from_tangent(centre)
     step = np.radians(_HAIRLINE_STEP_DEG) * content.focal_px

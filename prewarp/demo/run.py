@@ -7,12 +7,13 @@ from multiprocessing import get_context
 from multiprocessing.queues import SimpleQueue
 from pathlib import Path
 from threading import Lock, Thread
+from typing import Any
 
 from threadpoolctl import threadpool_limits
 
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
-from prewarp.demo.drawn import FIGURES, close_up, draw_module, overview
+from prewarp.demo.drawn import FIGURES, DrawnModule, close_up, draw_module, overview
 from prewarp.files import json_text, output_folder, write_bytes, write_text
 from prewarp.render.drawing import CpuDrawing, open_drawing
 
@@ -30,7 +31,7 @@ def run_demo(
     renderer: str = "auto",
     progress: Progress | None = None,
     processes: bool = False,
-) -> dict:
+) -> dict[str, Any]:
     """Run the demo and write its folder.
 
     Parameters
@@ -76,7 +77,7 @@ def run_demo(
         with _workers(step) if processes else _in_turn(step) as (pool, tell):
             # The modules have nothing to do with each other; each is drawn as soon as it is built.
             building = {pool.submit(build_module, name, tell): name for name in MODULES}
-            made: dict[str, tuple[BuiltModule, Future]] = {}
+            made: dict[str, tuple[BuiltModule, Future[DrawnModule]]] = {}
             for future in as_completed(building):
                 one = future.result()
                 made[building[future]] = (one, pool.submit(draw_module, one, chosen))
@@ -156,4 +157,5 @@ def _begin(told: "SimpleQueue[str | None]") -> None:
 
 
 def _tell_parent(text: str) -> None:
-    _told.put(text)
+    if _told is not None:
+        _told.put(text)

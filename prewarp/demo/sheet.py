@@ -93,4 +93,6 @@ def rows_of(
 
 
 def _font(size: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.load_default(size)
+    font = ImageFont.load_default(size)
+    assert isinstance(font, ImageFont.FreeTypeFont)  # of a given size there is no other
+    return font

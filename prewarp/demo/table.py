@@ -1,26 +1,32 @@
 """The demo's figures as lines of a table, modules side by side."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from typing import Any
 
 Line = tuple[str, ...]
+Figures = dict[str, Any]
 
 
-def table_lines(figures: Mapping[str, dict], /) -> list[tuple[str, list[Line]]]:
+def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]]]:
     """Return sections of lines: what is measured, then one text per module in the order of `figures`."""
     modules = list(figures.values())
 
-    def line(label: str, value) -> Line:
+    def line(label: str, value: Callable[[Figures], str]) -> Line:
         return (label, *(value(module) for module in modules))
 
-    def spread(unit: str, *path: str):
-        def text(module: dict) -> str:
+    def spread(unit: str, *path: str) -> Callable[[Figures], str]:
+        def text(module: Figures) -> str:
             for key in path:
                 module = module[key]
             return " / ".join(_number(module[f"{name}_{unit}"]) for name in ("rms", "p95", "max"))
 
         return text
 
-    def view(name: str):
+    def contrast(state: str) -> Callable[[Figures], str]:
+        names = ("step_percent", "ripple_percent")
+        return lambda module: " / ".join(_number(module["light"][state][name]) for name in names)
+
+    def view(name: str) -> Callable[[Figures], str]:
         return lambda module: (
             " x ".join(
                 f"{module['reach']['field_of_view'][name][f'{way}_deg']:.1f}"
@@ -73,15 +79,7 @@ def table_lines(figures: Mapping[str, dict], /) -> list[tuple[str, list[Line]]]:
         (
             "Light across the seam, pupil 3 mm to the right, tracked; percent (worst line and colour)",
             [
-                *(
-                    line(
-                        f"step / ripple {state} the match",
-                        lambda m, state=state: " / ".join(
-                            _number(m["light"][state][f"{name}_percent"]) for name in ("step", "ripple")
-                        ),
-                    )
-                    for state in ("before", "after")
-                ),
+                *(line(f"step / ripple {state} the match", contrast(state)) for state in ("before", "after")),
                 line("light kept by the match", lambda m: _number(m["light"]["kept_percent"])),
             ],
         ),
@@ -113,11 +111,11 @@ def _number(value: float | None) -> str:
     return "-" if value is None else f"{value:#.3g}".rstrip(".")
 
 
-def _tracker_need(module: dict) -> str:
+def _tracker_need(module: Figures) -> str:
     """Return the accuracy needed at a latency, or that none is needed or none will do."""
     tracker = module["tracker"]
     needed, longest = tracker["needed"], tracker["longest_latency_ms"]
     if needed is None:
-        return tracker["verdict"].replace("_", " ")
+        return str(tracker["verdict"]).replace("_", " ")
     last = "" if longest is None else f", {longest:.0f} ms at the latest"
     return f"{_number(needed['accuracy_mm'])} mm at {needed['latency_ms']:.2g} ms{last}"

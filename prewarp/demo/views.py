@@ -45,13 +45,14 @@ class CloseUp:
     def tangent_from_pixel(self, pixel: FloatArray, /) -> FloatArray:
         """Return directions (..., 2) of picture px (..., 2)."""
         offset = (np.asarray(pixel) - np.array(self.size_px) / 2.0) / self.scale_px
-        return self.centre + offset * np.array([1.0, -1.0])
+        tangent: FloatArray = self.centre + offset * np.array([1.0, -1.0])
+        return tangent
 
     def pixel_from_tangent(self, tangent: FloatArray, /) -> FloatArray:
         """Return picture px (..., 2) of directions (..., 2)."""
-        return (np.asarray(tangent) - self.centre) * np.array([1.0, -1.0]) * self.scale_px + np.array(
-            self.size_px
-        ) / 2.0
+        offset = (np.asarray(tangent) - self.centre) * np.array([1.0, -1.0]) * self.scale_px
+        pixel: FloatArray = offset + np.array(self.size_px) / 2.0
+        return pixel
 
 
 View = ContentProjection | CloseUp
@@ -155,8 +156,8 @@ def _same_panels(state: str, other: str) -> bool:
 
 def _shrunk(mesh: PanelMesh) -> PanelMesh:
     """Return the mesh of a panel with fewer pixels over the same area, for content with fewer pixels."""
-    size = tuple(length // OVERVIEW_SHRINK for length in mesh.panel_size_px)
-    return replace(mesh, panel_size_px=size, content_px=mesh.content_px / OVERVIEW_SHRINK)
+    width, height = (length // OVERVIEW_SHRINK for length in mesh.panel_size_px)
+    return replace(mesh, panel_size_px=(width, height), content_px=mesh.content_px / OVERVIEW_SHRINK)
 
 
 def _shrunk_map(maps: Sequence[SplineLattice]) -> tuple[SplineLattice, ...]:

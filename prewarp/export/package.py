@@ -125,8 +125,8 @@ def export_package(
     Raises
     ------
     PackageError
-        A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read back is
-        not what was written.
+        A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read
+        back is not what was written.
     InputFileError
         The folder holds something that this package did not write.
     """

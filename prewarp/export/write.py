@@ -1,4 +1,4 @@
-"""From an eye to a verified package in one call: search the smallest tables, write everything, read it back."""
+"""From an eye to a verified package in one call: search the smallest tables, write, read back."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace

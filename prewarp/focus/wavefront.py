@@ -65,7 +65,8 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
 
     Notes
     -----
-    From the curvature matrix of `prewarp.frames.curvature_from_slope`: for a point image 1/L times the unit matrix.
+    From the curvature matrix of `prewarp.frames.curvature_from_slope`: for a point image 1/L times the unit
+    matrix.
 
     References
     ----------
@@ -85,7 +86,7 @@ def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
         astigmatism_dioptres=2.0 * np.hypot(half, cross),
         axis_deg=np.degrees(0.5 * np.arctan2(cross, half)) % 180.0,
         curl_dioptres=0.5 * (curvature[..., 0, 1] - curvature[..., 1, 0]),
-        valid=np.isfinite(curvature).all(axis=(-2, -1)),
+        valid=np.asarray(np.isfinite(curvature).all(axis=(-2, -1))),
     )
 
 

@@ -6,9 +6,9 @@ from typing import SupportsFloat
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
-from prewarp.fitting.chebyshev import count_of_degree
 from prewarp.lookup.blob import CONTENT_KINDS, GAIN, WEIGHT
 from prewarp.lookup.coding import LARGEST_CODE, CodedArray, Format, byte_count, numbers_from_bytes
 from prewarp.lookup.layout import (

@@ -10,7 +10,7 @@ from prewarp.checks import FloatArray, IntArray
 
 
 def pupil_exponents(degree: int, /) -> IntArray:
-    """Return exponents (count, 3) of x, y, z: by total degree, then by rising z, then by rising y; read only."""
+    """Return exponents (count, 3) of x, y, z: by total degree, then by rising z, then y; read only."""
     return exponents_of_degree(degree, 3)
 
 

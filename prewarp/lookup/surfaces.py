@@ -156,7 +156,7 @@ def fitted_surface(
 
 
 def directions_shown(fields: list["Field"], box_mm: FloatArray, /) -> tuple[FloatArray, FloatArray]:
-    """Return the lowest and highest tangents (2,) on the panel border, seen from the corners of the eye box."""
+    """Return the lowest and highest tangents (2,) on the panel border, from the eye box's corners."""
     pupils = pupil_lattice(box_mm, (2, 2, 2))
     seen = []
     for field in fields:

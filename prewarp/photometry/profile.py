@@ -150,8 +150,8 @@ def seam_profile(
     pair = channels or seam.channels[:2]
     if len(pair) != 2:
         raise SeamError(
-            f"channels are {', '.join(pair)}; a seam joins two. With one channel there is no seam to read; of more, "
-            "name two."
+            f"channels are {', '.join(pair)}; a seam joins two. With one channel there is no seam to read; "
+            "of more, name two."
         )
     along, beside, plane = _lines_across(seam, pair, lines)
     tangent = tangent_from_plane_deg(plane)

@@ -1,4 +1,4 @@
-"""What is looked at: one eye with the tables that draw it, from a fit or a module, and the files they came from."""
+"""What is looked at: one eye with the tables that draw it, and the files they came from."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -64,8 +64,8 @@ def subject_of(
 ) -> Subject:
     """Make the tables of an eye.
 
-    For `files` and `step_px` see `Subject` and `eye_table`. `white`: the luminance that is shown as white, by colour;
-    that of the brightest place from the middle of the eye box where it is not given.
+    For `files` and `step_px` see `Subject` and `eye_table`. `white`: the luminance that is shown as white, by
+    colour; that of the brightest place from the middle of the eye box where it is not given.
     """
     light = None
     if eye.match is not None:
@@ -101,8 +101,9 @@ def load_subject(
 ) -> Subject:
     """Make a subject from a fit (NPZ), or from a module (TOML) and the fit or grid beside it.
 
-    A fit takes the module given, else the one beside it (same name, ending in .toml or .module.toml), else none. A module
-    takes the fit beside it (.fit.npz), else fits the grid beside it. The names of the demo modules stand for their files.
+    A fit takes the module given, else the one beside it (same name, ending in .toml or .module.toml), else
+    none. A module takes the fit beside it (.fit.npz), else fits the grid beside it. The names of the demo
+    modules stand for their files.
     `light_path`: a grid with luminance.
 
     Raises
@@ -130,17 +131,17 @@ def load_subject(
         fields = FieldSet.load(fit_path)
         source = fit_path
     else:
-        source = _beside(path, _MODULE_ENDINGS, _GRID_ENDINGS)
-        if source is None:
+        grid_path = _beside(path, _MODULE_ENDINGS, _GRID_ENDINGS)
+        if grid_path is None:
             stem = _stem(path, _MODULE_ENDINGS)
             raise InputFileError(
-                f"{path}: neither a fit ({stem}.fit.npz) nor a grid ({stem}.grid.csv or .npz, {stem}.csv) lies beside this "
-                "module. Put one there, or give the fit and --module.",
+                f"{path}: neither a fit ({stem}.fit.npz) nor a grid ({stem}.grid.csv or .npz, {stem}.csv) "
+                "lies beside this module. Put one there, or give the fit and --module.",
                 path=str(path),
             )
-        progress(f"fitting {source.name}; this takes a while, 'prewarp fit' keeps the result")
-        sizes = {channel.name: channel.panel.size_px for channel in module.channels}
-        fields = fit_grid(read_grid(source), panel_size_px=sizes)
+        progress(f"fitting {grid_path.name}; this takes a while, 'prewarp fit' keeps the result")
+        fields = fit_grid(read_grid(grid_path), panel_size_px=module.panel_sizes_px)
+        source = grid_path
     progress(_JOINING[luminance is not None])
     return subject_of(_assembled(fields, module, eye, luminance), files=(source, path, *light_files))
 

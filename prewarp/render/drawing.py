@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
-from prewarp.mesh import PanelMesh
+from prewarp.mesh import PanelMesh, View
 from prewarp.photometry.panel import PanelLight
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light
 from prewarp.render.gl import PanelPass, ViewPass, open_context
@@ -48,9 +47,7 @@ class Drawing(Protocol):
         `lights`: white match and dither by channel; none where not given.
         """
 
-    def view(
-        self, maps: Mapping[str, Sequence[SplineLattice]], view: ContentProjection, /
-    ) -> NDArray[np.uint8]:
+    def view(self, maps: Mapping[str, Sequence[SplineLattice]], view: View, /) -> NDArray[np.uint8]:
         """Return what the eye sees of the panels drawn last, (height, width, 3) 8-bit sRGB."""
 
 
@@ -141,9 +138,7 @@ class CpuDrawing:
         }
         return self._panels
 
-    def view(
-        self, maps: Mapping[str, Sequence[SplineLattice]], view: ContentProjection, /
-    ) -> NDArray[np.uint8]:
+    def view(self, maps: Mapping[str, Sequence[SplineLattice]], view: View, /) -> NDArray[np.uint8]:
         """See `Drawing.view`."""
         return encode_view(perceived_light(self._panels, maps, view, threads=THREADS))
 
@@ -186,9 +181,7 @@ class GlDrawing:
             drawn[channel] = panel.read()
         return drawn
 
-    def view(
-        self, maps: Mapping[str, Sequence[SplineLattice]], view: ContentProjection, /
-    ) -> NDArray[np.uint8]:
+    def view(self, maps: Mapping[str, Sequence[SplineLattice]], view: View, /) -> NDArray[np.uint8]:
         """See `Drawing.view`."""
         seen = ViewPass(self._context, view_size_px=view.size_px, panels=self._passes)
         seen.set_maps(maps)

@@ -9,12 +9,13 @@ from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray, require_range
 from prewarp.content import ContentProjection
-from prewarp.encoding import TransferFunction, srgb_from_linear
+from prewarp.encoding import srgb_from_linear
 from prewarp.errors import SeamError
+from prewarp.eye import Eye
 from prewarp.frames import degrees_from_tangent
 from prewarp.mesh import PanelMesh
 from prewarp.mesh_window import MeshWindow, window_around
-from prewarp.photometry import LightMatch, LuminanceMaps, SeamProfile, seam_profile
+from prewarp.photometry import LightMatch, SeamProfile, seam_profile
 from prewarp.photometry.panel import panel_light
 from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.pictures import PLANES, field_colours
@@ -58,88 +59,73 @@ class SeamLight:
 
 
 def seam_light(
-    fields: "FieldSet",
-    maps: LuminanceMaps,
-    seam: "Seam",
-    match: LightMatch,
+    eye: Eye,
     /,
     *,
     pupil_mm: ArrayLike,
-    channels: tuple[str, str] | None = None,
-    transfers: Mapping[str, TransferFunction] | None = None,
-    bit_depths: Mapping[str, int] | None = None,
+    bits: int | None = None,
     dither: str = "blue",
     level: float = 1.0,
-    threads: int = 1,
 ) -> SeamLight:
-    """Look at an even content across a seam, with and without the match, from a pupil that the tracker knows.
+    """Look at an even content across the first seam of an eye, with and without the match.
 
     Parameters
     ----------
-    fields : FieldSet
-        All channels and colours.
-    maps : LuminanceMaps
-        How bright the panels are; those that the match was made from, or fresher ones.
-    seam : Seam
-        Blend for that pupil.
-    match : LightMatch
-        Gains and white.
+    eye : Eye
+        One whose luminance is known.
     pupil_mm : (3,) float array
-        Pupil position, mm.
-    channels : (str, str), optional
-        Which seam, where there are more than two channels.
-    transfers, bit_depths : mapping, optional
-        Per channel; sRGB and 8 bits where not given.
+        Pupil position, mm; the tracker knows it.
+    bits : int, optional
+        Bits per code, in place of the panels' own.
     dither : str
         "none", "bayer" or "blue", with the match; without it codes are rounded.
     level : float
         Linear light of the content, 0.001 to 1.
-    threads : int
-        Chunks done at the same time.
 
     Raises
     ------
+    ModuleError
+        No luminance is known.
     SeamError
         The two channels share no direction.
     """
     require_range(level, "level", 0.001, 1.0)
-    names = seam.channels
-    view = _seam_view(fields, seam, channels or names[:2])
+    fields, seam, match = eye.fields, eye.seam, eye.require_match()
+    view = _seam_view(fields, seam, seam.channels[:2])
     code = int(np.rint(255.0 * float(srgb_from_linear(level))))
     planes = content_planes(np.full((64, 64, 3), code, dtype=np.uint8))
     shares = match.white.shares
     colours = dict(zip(PLANES, field_colours(fields.colours), strict=True))
     seen = {}
-    for name in names:
+    for name in seam.channels:
         factors = {
             (name, colour): float(shares[name][place]) for place, colour in enumerate(colours.values())
         }
-        seen[name] = view_maps(fields, name, view, pupil_mm=pupil_mm, luminance=maps.scaled(factors))
+        light = match.maps.scaled(factors)
+        seen[name] = view_maps(fields, name, view, pupil_mm=pupil_mm, luminance=light)
     target = _target(match, view, list(colours.values())) * level
     profiles = []
     for used, pattern in ((None, "none"), (match, dither)):
         panels, moved = {}, {}
-        for name in names:
+        for name in seam.channels:
             meshes = panel_meshes(fields, name, _CONTENT, tracked_pupil_mm=pupil_mm, seam=seam, match=used)
             window = _part_seen(meshes, view)
             panels[name] = panel_picture(
                 planes,
                 [window.cut(mesh) for mesh in meshes],
-                transfer=(transfers or {}).get(name, TransferFunction()),
-                bit_depth=(bit_depths or {}).get(name, 8),
+                transfer=eye.panels[name].transfer,
+                bit_depth=bits or eye.panels[name].bit_depth,
                 light=panel_light(used, name, dither=pattern),
-                threads=threads,
+                threads=1,
             )
             moved[name] = window.moved(seen[name])
-        light = perceived_light(panels, moved, view, threads=threads) / target
-        pictures = {WHITE: light.sum(axis=-1)}
+        shown = perceived_light(panels, moved, view, threads=1) / target
+        pictures = {WHITE: shown.sum(axis=-1)}
         if match.white.kind == "none":
             pictures |= {
-                plane: light[..., place] for place, plane in enumerate(PLANES) if plane in fields.colours
+                plane: shown[..., place] for place, plane in enumerate(PLANES) if plane in fields.colours
             }
-        profiles.append(
-            {name: seam_profile(picture, view, seam, channels=channels) for name, picture in pictures.items()}
-        )
+        profiles.append({name: seam_profile(picture, view, seam) for name, picture in pictures.items()})
     return SeamLight(*profiles)
 
 

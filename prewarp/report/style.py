@@ -46,7 +46,7 @@ _SETTINGS: "dict[RcKeyType, object]" = {
 
 @contextmanager
 def figure(width_px: int, height_px: int, title: str, /, *, title_size: int = 14) -> Iterator["Figure"]:
-    """Yield an empty figure of this size with a title, if any; leaving lays it out, so it looks so anywhere."""
+    """Yield an empty figure of this size with a title, if any, and lay it out at the end."""
     import matplotlib
     from matplotlib.figure import Figure
 

@@ -144,7 +144,7 @@ def pair_overlap(a: ChannelReach, b: ChannelReach, pupil_mm: FloatArray, /) -> P
 
 
 def _rows_between(a: ChannelReach, b: ChannelReach) -> tuple[FloatArray, FloatArray]:
-    """Return places (n,) on the line from a to b, middle to middle, and a lattice (m, n, 2) beside it, degrees."""
+    """Return places (n,) on the line between the middles, and a lattice (m, n, 2) beside it, degrees."""
     start, end = plane_deg_from_tangent(a.middle), plane_deg_from_tangent(b.middle)
     length = float(np.linalg.norm(end - start))
     forward = (end - start) / max(length, 1e-9)

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-
 from prewarp.fitting.robust import is_outlier, redescending_weight, robust_scale
 
 

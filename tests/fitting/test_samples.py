@@ -36,7 +36,7 @@ def test_scattered_positions_decide_more():
 
 
 def test_the_metric_turns_cosines_into_pixels():
-    """A map that is twice as steep in x as in y, and askew: a step of the panel point is found in px again."""
+    """A map that is twice as steep in x as in y, and askew: a step of the panel point is px again."""
     slope = np.array([[2e-4, 3e-5], [1e-5, 1e-4]])
     random = np.random.default_rng(4)
     axis = np.linspace(-4.0, 4.0, 3)

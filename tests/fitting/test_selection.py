@@ -32,7 +32,7 @@ def test_samples_left_out_lie_farther_off_than_those_fitted():
 
 
 def test_a_simpler_model_is_taken_within_one_standard_error_and_not_beyond():
-    """Six folds whose differences have a mean of m and a standard deviation of 1: the error is 1 / sqrt(6) = 0.41."""
+    """Six folds, differences of mean m and standard deviation 1: the error is 1 / sqrt(6) = 0.41."""
     spread = np.array([1.0, -1.0, 1.0, -1.0, 1.0, -1.0])
     spread /= spread.std(ddof=1)
     for mean, place in ((0.3, 0), (0.6, 1)):

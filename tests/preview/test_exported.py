@@ -70,9 +70,13 @@ def panel_of(context, subject, channel, **options):
     picture = ContentTexture(context, subject.eye.content.size_px)
     picture.write(still("smooth", subject.eye.content.size_px))
     panel = ExportedPanels(device_build(subject))(
-        context, mesh, picture, transfer=subject.eye.transfers[channel], bit_depth=subject.eye.bit_depths[channel],
+        context,
+        mesh,
+        picture,
+        transfer=subject.eye.transfers[channel],
+        bit_depth=subject.eye.bit_depths[channel],
         **options,
-    )  # fmt: skip
+    )
     panel.draw(mesh.shown.textures, light_sampler(context))
     return panel
 
@@ -99,7 +103,11 @@ def test_panels_are_those_of_the_cpu_renderer(context, smooth, projection, trans
     for name in subject.eye.channels:
         panel = panel_of(context, subject, name)
         expected = prewarp_panel(
-            subject.eye.fields, content, still("smooth", content.size_px), channel=name, tracked_pupil_mm=TRACKED,
+            subject.eye.fields,
+            content,
+            still("smooth", content.size_px),
+            channel=name,
+            tracked_pupil_mm=TRACKED,
             seam=subject.eye.seam, transfer=transfer, bit_depth=bits,
         )  # fmt: skip
         codes = codes_of(panel, bits)

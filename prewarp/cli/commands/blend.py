@@ -1,6 +1,7 @@
 """`prewarp blend`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -44,7 +45,7 @@ def blend(
     fit_path: Path,
     module_path: Path,
     side: str | None,
-    pupils: tuple[int, ...],
+    pupils: tuple[int, int, int],
     feather_deg: float | None,
     picture: Path | None,
 ) -> None:
@@ -65,7 +66,7 @@ def blend(
     places = module.eye_box.lattice(pupils)
     if len(places) < 2:
         raise click.UsageError("--pupils gives one position; expected two or more, such as 3x3x1.")
-    result: dict = {"eyes": {}}
+    result: dict[str, Any] = {"eyes": {}}
     views: list[PolicyView] = []
     with talk.progress("comparing blend policies") as step:
         for eye in assemble_eyes(fields, module, side=side):

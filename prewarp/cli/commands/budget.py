@@ -1,6 +1,7 @@
 """`prewarp budget`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -82,7 +83,7 @@ def budget(
     limit: Limit,
     gaze_deg: float,
     slip_mm: np.ndarray,
-    lookup: tuple[int, ...] | None,
+    lookup: tuple[int, int, int] | None,
     residual_arcmin: float,
     samples: int,
     directions: int,
@@ -108,7 +109,7 @@ def budget(
     motion = EyeMotion(gaze_sd_deg=(gaze_deg, 0.75 * gaze_deg), slip_sd_mm=tuple(np.abs(slip_mm).tolist()))
     fields, module = read_display(fit_path, module_path)
     colour = fields.colours[0]
-    report: dict = {"colour": colour, "seed": seed, "directions": directions, "eyes": {}}
+    report: dict[str, Any] = {"colour": colour, "seed": seed, "directions": directions, "eyes": {}}
     found, notes = [], []
     with talk.progress("drawing moments", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
@@ -146,7 +147,7 @@ def budget(
     talk.json(report)
 
 
-def _print(talk: Talk, name: str, figures: dict) -> None:
+def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
     rows = [
         (label, *(number(figures[key][f"p{p}_arcmin"], 3) for p in (50, 90, 95, 99)))
         for label, key in (

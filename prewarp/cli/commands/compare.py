@@ -2,6 +2,7 @@
 
 import io
 from pathlib import Path
+from typing import Any
 
 import click
 import pyarrow as pa
@@ -49,7 +50,7 @@ def compare(talk: Talk, fit_path: Path, grid_path: Path, rows_path: Path | None)
     talk.json(figures)
 
 
-def _print_table(talk: Talk, comparison: Comparison, figures: dict) -> None:
+def _print_table(talk: Talk, comparison: Comparison, figures: dict[str, Any]) -> None:
     lines = [("all", figures["all"]), ("inside captured range", figures["inside"])]
     lines += [(f"{group['channel']} {group['colour']}", group) for group in figures["groups"]]
     rows = [

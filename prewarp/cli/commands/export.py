@@ -1,6 +1,7 @@
 """`prewarp export`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -103,7 +104,7 @@ def export(
     talk: Talk,
     fit_path: Path,
     module_path: Path,
-    pupils: tuple[int, ...],
+    pupils: tuple[int, int, int],
     positions: tuple[np.ndarray, ...],
     side: str | None,
     step_px: float,
@@ -183,7 +184,7 @@ def _trade_files(found: OptimisationResult, title: str) -> tuple[PackageFile, ..
     )
 
 
-def _print_lookup(talk: Talk, found: OptimisationResult, manifest: dict) -> None:
+def _print_lookup(talk: Talk, found: OptimisationResult, manifest: dict[str, Any]) -> None:
     if found.trade:
         head = ("family", "bytes", "error px", "what it is")
         talk.table("Bytes against error", head, trade_table(found.trade))

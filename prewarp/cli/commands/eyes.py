@@ -1,12 +1,15 @@
 """`prewarp eyes`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
 
 from prewarp.binocular import (
     CAUTION,
+    BinocularWorst,
+    Disparity,
     binocular_directions,
     converged_pupils_mm,
     disparity,
@@ -18,8 +21,9 @@ from prewarp.budget.eye import EyeMotion
 from prewarp.cli.arguments import FILE, module_option
 from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.eye import assemble_eyes
+from prewarp.eye import assemble_eye
 from prewarp.field import FieldSet
+from prewarp.module import EYES
 from prewarp.published import VERGENCE_CONFLICT, VERTICAL_MISALIGNMENT
 
 _SHARES = (0.5, 0.95, 1.0)
@@ -78,11 +82,11 @@ def eyes(
     colour = fields.colours[0]
     with talk.progress("comparing the eyes"):
         require_two(module.eyes)
-        optics = {eye.side: eye for eye in assemble_eyes(fields, module)}
+        optics = {side: assemble_eye(fields, module, side=side) for side in EYES}
         tangent = binocular_directions(optics)
         centred = {eye: np.zeros(3) for eye in optics}
         converged = converged_pupils_mm(distance_m, pupil_distance_mm, EyeMotion().lever_mm[0])
-        states = {
+        states: dict[str, Disparity | BinocularWorst] = {
             "centred": disparity(
                 optics, tangent, pupils_mm=centred, tracked_pupils_mm=centred, colour=colour, true_fields=true
             ),
@@ -111,8 +115,8 @@ def eyes(
     talk.json(report)
 
 
-def _figures(state, pupil_distance_mm: float) -> dict:
-    found: dict = {}
+def _figures(state: Disparity | BinocularWorst, pupil_distance_mm: float) -> dict[str, Any]:
+    found: dict[str, Any] = {}
     for name in ("dipvergence", "horizontal"):
         size = np.abs(getattr(state, f"{name}_arcmin"))
         size = size[np.isfinite(size)]
@@ -126,7 +130,7 @@ def _figures(state, pupil_distance_mm: float) -> dict:
     return found
 
 
-def _print(talk: Talk, report: dict) -> None:
+def _print(talk: Talk, report: dict[str, Any]) -> None:
     names = {
         "centred": "pupils centred",
         "converged_fixed": f"pupils converged on {report['distance_m']:g} m, correction fixed",

@@ -2,6 +2,7 @@
 
 import time
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -34,7 +35,7 @@ def film(
     size_px: tuple[int, int],
     gl: str,
     output: Path,
-    **looks,
+    **looks: Any,
 ) -> None:
     """Film what the eye sees while the pupil moves, without a window.
 

@@ -1,7 +1,9 @@
 """`prewarp fit`."""
 
 import time
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -55,9 +57,12 @@ def fit(
     if picture is not None and picture.resolve() == output.resolve():
         raise click.UsageError("--picture and --output name the same file.")
     module = None if module_path is None else read_module(module_path)
-    sizes = panel_size_px
-    if module is not None:
-        sizes = {channel.name: channel.panel.size_px for channel in module.channels}
+    sizes: tuple[int, int] | Mapping[str, tuple[int, int]]
+    if module is None:
+        assert panel_size_px is not None
+        sizes = panel_size_px
+    else:
+        sizes = module.panel_sizes_px
     grid = read_grid(grid_path)
     checked = quick_check(grid, module=module, panel_size_px=panel_size_px)
     require_no_error(grid.source, checked.findings)
@@ -79,18 +84,18 @@ def fit(
         from prewarp.report.residuals import residual_picture
 
         write_bytes(picture, residual_picture(fields, grid))
-    if module_path is None:
+    if panel_size_px is not None:
         talk.text(
             f"no module file: panel {panel_size_px[0]} x {panel_size_px[1]} px for every channel, eye box as "
-            "captured, "
-            f"colours {', '.join(fields.colours)} with {fields.colours[0]} as reference, family {family}."
+            f"captured, colours {', '.join(fields.colours)} with {fields.colours[0]} as reference, "
+            f"family {family}."
         )
     _print_table(talk, fields, grid)
     talk.text(f"{output}: written; fitted in {seconds:.1f} s.")
     talk.json(_as_dict(fields, seconds, family))
 
 
-def _as_dict(fields: FieldSet, seconds: float, family: str) -> dict:
+def _as_dict(fields: FieldSet, seconds: float, family: str) -> dict[str, Any]:
     summary = fields.summary()
     summary["models"] = [
         {"channel": report.channel, "colour": colour, "model": report.model}

@@ -1,6 +1,7 @@
 """`prewarp focus`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -68,7 +69,7 @@ def focus(
     talk.json(report)
 
 
-def _print(talk: Talk, eyes: dict) -> None:
+def _print(talk: Talk, eyes: dict[str, Any]) -> None:
     for eye, part in eyes.items():
         keys = (
             "image_distance_mean",

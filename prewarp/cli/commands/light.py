@@ -106,17 +106,7 @@ def light(
             step(f"{eye.side} eye: matched", 1)
             views = []
             for place in places if eye.has_seam else ():
-                view = seam_light(
-                    eye.fields,
-                    eye.match.maps,
-                    eye.seam,
-                    eye.match,
-                    pupil_mm=place,
-                    transfers=eye.transfers,
-                    bit_depths=eye.bit_depths if bits is None else dict.fromkeys(eye.channels, bits),
-                    dither=dither,
-                    level=level_percent / 100.0,
-                )
+                view = seam_light(eye, pupil_mm=place, bits=bits, dither=dither, level=level_percent / 100.0)
                 views.append(view)
                 step(f"{eye.side} eye: seam looked at from {_place(place)} mm", 2)
                 title = f"{eye.side} eye, {view.worst}, pupil at {_place(place)} mm"
@@ -136,13 +126,13 @@ def _place(pupil: np.ndarray) -> str:
 
 
 def _figures(eye: Eye, places: FloatArray, views: list[SeamLight]) -> dict[str, Any]:
-    assert eye.match is not None
+    match = eye.require_match()
     return {
         "maps": [
             {"channel": channel, "colour": colour, **own.figures.as_dict()}
-            for (channel, colour), own in eye.match.maps.maps.items()
+            for (channel, colour), own in match.maps.maps.items()
         ],
-        "match": eye.match.as_dict(),
+        "match": match.as_dict(),
         "seam": [
             {"pupil_mm": place.tolist(), "colours": view.as_dict()}
             for place, view in zip(places, views, strict=False)
@@ -151,8 +141,7 @@ def _figures(eye: Eye, places: FloatArray, views: list[SeamLight]) -> dict[str, 
 
 
 def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight]) -> None:
-    match = eye.match
-    assert match is not None
+    match = eye.require_match()
     rows = [
         (
             f"{channel} {colour}",

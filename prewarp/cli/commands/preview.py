@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -57,7 +58,7 @@ def preview(
     time_s: float,
     drawing_path: str,
     gl: str,
-    **looks,
+    **looks: Any,
 ) -> None:
     """Look at the seam while the eye moves, in a window.
 
@@ -79,13 +80,13 @@ def preview(
     """
     if offscreen != (output is not None):
         raise click.UsageError("--offscreen and --output go together: one picture is drawn and written.")
-    if offscreen:
+    if output is not None:
         require_output_file(output, path, module_path)
     if pictures is not None and pictures.exists() and not pictures.is_dir():
         raise InputFileError(f"{pictures}: is not a folder; expected one for pictures.", path=str(pictures))
     subject, state, driver, scenery = looked_at(talk, path, module_path, eye, default_motion="hand", **looks)
     state = replace(state, time_s=time_s)
-    if offscreen:
+    if output is not None:
         by = "mesh" if drawing_path == "auto" else drawing_path
         with open_painter(subject, size_px, picture_of=scenery.picture, choice=gl, path=by) as painter:
             picture = next(film_frames(Film(state, size_px, 1, 1.0), painter, subject, driver))

@@ -61,9 +61,11 @@ def register(
         for one in result.parameters
     ]
     talk.table(
-        f"Channels against '{result.reference}'", ("channel", "parameter", "value", "1-sigma", "fixed"), [("", rows)],
+        f"Channels against '{result.reference}'",
+        ("channel", "parameter", "value", "1-sigma", "fixed"),
+        [("", rows)],
         text_columns=2,
-    )  # fmt: skip
+    )
     talk.text(
         f"mismatch of {len(pairs) - int(result.outlier.sum())} pairs, RMS: "
         f"{number(figures['mismatch_before_rms_arcmin'], 3)} arcmin "

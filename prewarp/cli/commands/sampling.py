@@ -1,6 +1,7 @@
 """`prewarp sampling`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -91,7 +92,7 @@ def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, p
     )
 
 
-def _filter(name: str, scale: float) -> dict:
+def _filter(name: str, scale: float) -> dict[str, Any]:
     mean, worst = kept_contrast(name, scale)
     return {
         "filter": name,
@@ -103,7 +104,7 @@ def _filter(name: str, scale: float) -> dict:
     }
 
 
-def _filter_row(figures: dict) -> tuple[str, ...]:
+def _filter_row(figures: dict[str, Any]) -> tuple[str, ...]:
     keys = (
         "scale_content_px_per_panel_px",
         "kept_mean_percent",
@@ -114,7 +115,7 @@ def _filter_row(figures: dict) -> tuple[str, ...]:
     return (figures["filter"], *(number(figures[key], 3) for key in keys))
 
 
-def _row(figures: dict) -> tuple[str, ...]:
+def _row(figures: dict[str, Any]) -> tuple[str, ...]:
     def span(kind: str, unit: str) -> str:
         low, high = figures[f"{kind}_least_{unit}"], figures[f"{kind}_most_{unit}"]
         return f"{number(low, 3)} to {number(high, 3)}"

@@ -1,6 +1,7 @@
 """`prewarp sensitivity`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -36,7 +37,7 @@ def sensitivity(
     fit_path: Path,
     module_path: Path,
     side: str | None,
-    pupils: tuple[int, ...],
+    pupils: tuple[int, int, int],
     error_mm: float,
     picture: Path | None,
 ) -> None:
@@ -54,7 +55,12 @@ def sensitivity(
     fields, module = read_display(fit_path, module_path)
     places = np.unique(np.concatenate([module.eye_box.lattice(pupils), module.eye_box.corners]), axis=0)
     colour = fields.colours[0]
-    report: dict = {"tracked_error_mm": error_mm, "colour": colour, "pupils": len(places), "eyes": {}}
+    report: dict[str, Any] = {
+        "tracked_error_mm": error_mm,
+        "colour": colour,
+        "pupils": len(places),
+        "eyes": {},
+    }
     drawn, rows, notes = [], [], []
     with talk.progress("measuring sensitivity", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
@@ -90,7 +96,7 @@ def sensitivity(
     talk.json(report)
 
 
-def _row(name: str, figures: dict) -> tuple[str, ...]:
+def _row(name: str, figures: dict[str, Any]) -> tuple[str, ...]:
     return (
         name,
         number(figures["difference_centred_rms_arcmin_per_mm"], 3),

@@ -35,8 +35,8 @@ def trace(
     talk: Talk,
     design_path: Path,
     module_path: Path,
-    pupils: tuple[int, ...],
-    directions: tuple[int, ...],
+    pupils: tuple[int, int, int],
+    directions: tuple[int, int],
     margin: float,
     output: Path,
 ) -> None:

@@ -60,7 +60,8 @@ def lit_table(table: EyeTable, light: EyeLight, /) -> EyeTable:
     followed = [PUPIL_MARGIN * np.array(one.frame.half_mm) - np.abs(one.frame.centre_mm) for one in maps]
     half = np.minimum(table.half_mm, np.min(followed, axis=0))
     pupils = lattice_points(*(length * nodes_1d(degree + 2) for length in half), np.zeros(1))
-    basis = values_2d(*(pupils[:, :2] / table.half_mm).T, degree).T
+    x, y = (pupils[:, :2] / table.half_mm).T
+    basis = values_2d(x, y, degree).T
     nodes = table.node_px[1:-1, 1:-1]
     red_blue = np.tensordot(basis, table.seen_px, axes=1)[:, 1:-1, 1:-1]
     where = [red_blue[..., 0, :], None, red_blue[..., 1, :]]

@@ -213,7 +213,8 @@ def eye_table(
     pupils = lattice_points(*(length * nodes_1d(degree + 2) for length in reach), np.zeros(1))
     cosine = _cosines(colours, u, v, pupils)
     seen = _seen_together(cosine, size, [field is colours[1] for field in colours])
-    basis = values_2d(*(pupils[:, :2] / reach).T, degree).T
+    x, y = (pupils[:, :2] / reach).T
+    basis = values_2d(x, y, degree).T
     to_coefficients = np.linalg.pinv(basis)
     fitted = [np.tensordot(to_coefficients, samples, axes=1) for samples in (cosine, seen)]
     back = np.tensordot(basis, fitted[0], axes=1)
