@@ -8,6 +8,15 @@ class PrewarpError(Exception):
     """Base of every error that this package raises on purpose.
 
     Keyword arguments become attributes (`path`, `row`, `channel`, ...), so a program need not parse text.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> try:
+    ...     prewarp.read_grid("nowhere.csv")
+    ... except prewarp.PrewarpError as error:
+    ...     print(error.fields["path"])
+    nowhere.csv
     """
 
     def __init__(self, message: str, /, **fields: object) -> None:

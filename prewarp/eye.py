@@ -64,6 +64,17 @@ class Eye:
         What the channels give, and their gains and white; None where no luminance is known.
     known_seam : Seam or None
         The seam where it is made already; otherwise `seam` makes it when it is first asked for.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> eye = prewarp.assemble_eye(fields, module)
+    >>> eye.channels, eye.side
+    (('inner', 'outer'), 'right')
+    >>> figure = eye.seam.plot()
     """
 
     name: str
@@ -194,6 +205,17 @@ def assemble_eye(
         Channels leave a gap that keeps their light from being matched.
     FitError
         The grid holds no luminance, or too little of it.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> eye = prewarp.assemble_eye(fields, module)
+    >>> shares = eye.seam.weights([[-0.3, 0.0], [0.0, 0.0], [0.3, 0.0]])
+    >>> shares.sum(axis=0).round(9).tolist()
+    [1.0, 1.0, 1.0]
     """
     if side is None and len(module.eyes) > 1:
         raise ModuleError(f"{module.name} has channels for both eyes; name one: {' or '.join(module.eyes)}.")

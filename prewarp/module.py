@@ -219,7 +219,15 @@ class EyeBox:
 
 @dataclass(frozen=True)
 class DisplayModule:
-    """A whole display: one or two eyes, one or more channels per eye; every channel shows every colour."""
+    """A whole display: one or two eyes, one or more channels per eye; every channel shows every colour.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> module.name, module.eyes, module.channel_names
+    ('pilot visor, coaxial', ('right',), ('inner', 'outer'))
+    """
 
     name: str = checked(Text(100))
     channels: tuple[Channel, ...] = part()
@@ -300,6 +308,13 @@ def read_module(path: Path | str, /) -> DisplayModule:
         The file is missing, larger than 1 MiB or not UTF-8.
     ModuleError
         Its content is wrong; the message names file, full key and what is accepted.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> module.eye_box.half_mm.tolist(), module.panel_sizes_px
+    ([4.0, 3.0, 2.0], {'inner': (2560, 2048), 'outer': (2560, 2048)})
     """
     top = read_toml(Path(path), what="a module description (TOML)", error=ModuleError)
     colours = tuple(

@@ -47,6 +47,17 @@ def seam_budget(
         Directions of the seam looked at, at most.
     tracker, limit, samples, seed, latencies_ms
         See `tracker_budget`.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> eye = prewarp.assemble_eye(fields, module)
+    >>> budget = prewarp.seam_budget(eye, eye.overlaps()[0], directions=8, samples=20000)
+    >>> budget.verdict
+    'no tracker needed'
     """
     colour, tangent = eye.fields.colours[0], overlap.thinned(directions)
     first, second = (eye.fields.field(name, colour) for name in overlap.channels)

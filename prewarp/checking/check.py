@@ -59,6 +59,15 @@ def check_grid(
     Gross faults (axes, units, mixed-up names) are found from affine maps of each channel, colour and pupil
     position; finer ones from a robust polynomial in panel and pupil. Groups found wrong are left out of the
     latter.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> result = prewarp.check_grid(grid.select(channel="inner", colour="G"), panel_size_px=(2560, 2048))
+    >>> result.passed, result.count("error")
+    (True, 0)
     """
     findings, samples = _check_columns(grid, _panel_sizes(grid, module, panel_size_px))
     figures: dict[str, object] = {}

@@ -87,7 +87,7 @@ class VerifyResult:
 
 
 def verify_package(
-    folder: Path,
+    folder: Path | str,
     /,
     *,
     fields: FieldSet | None = None,
@@ -113,8 +113,19 @@ def verify_package(
     ------
     PackageError
         The folder is no package, or its manifest cannot be used at all.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> eye = prewarp.assemble_eye(fields, module)
+    >>> package = prewarp.write_package("visor_package", eye, max_error_px=0.5, formats=("lookup",))
+    >>> prewarp.verify_package("visor_package", fields=fields).ok
+    True
     """
-    package = read_package(folder)
+    package = read_package(Path(folder))
     checks: list[Check] = []
     for name, step in _STEPS.items():
         progress(name)

@@ -1,7 +1,7 @@
 """From an eye to a verified package in one call: search the smallest tables, write, read back."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package import PackageOptions, export_package
+from prewarp.export.package import FORMATS, PackageOptions, export_package
 from prewarp.export.package_file import PackageFile
+from prewarp.export.shader_files import DIALECTS
 from prewarp.export.verify import VerifyResult
 from prewarp.eye import Eye
 from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
@@ -51,7 +52,10 @@ def write_package(
     step_px: float = NODE_STEP_PX,
     pins: Pins | None = None,
     trade: bool = False,
-    options: PackageOptions | None = None,
+    formats: tuple[str, ...] = FORMATS,
+    texture: str = "snorm16",
+    dialects: tuple[str, ...] = DIALECTS,
+    provenance: Mapping[str, object] | None = None,
     extra: Callable[[OptimisationResult], tuple[PackageFile, ...]] = lambda found: (),
     progress: Callable[[str], None] = lambda text: None,
 ) -> WrittenPackage:
@@ -74,8 +78,10 @@ def write_package(
         Largest distance between mesh nodes, panel px.
     pins, trade
         What the search of tables may not choose, and whether it tells of every family; see `optimise_lookup`.
-    options : PackageOptions, optional
-        Formats, dialects, textures; everything if not given. Its lookup and limit are set here.
+    formats, texture, dialects
+        What is written; see `PackageOptions`.
+    provenance : mapping, optional
+        Facts about the fit, written into the manifest as they are (JSON); those of the fit if not given.
     extra : callable, optional
         Further files, made of the search's result.
     progress : callable, optional
@@ -87,8 +93,17 @@ def write_package(
         Tables that cannot keep the error, or what was read back is not what was written.
     InputFileError
         The folder holds something that is not a package.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> eye = prewarp.assemble_eye(prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px), module)
+    >>> package = prewarp.write_package("visor_package", eye, max_error_px=0.5, formats=("lookup",))
+    >>> package.verification.ok
+    True
     """
-    options = options or PackageOptions()
     build = DeviceBuild(
         eye,
         np.asarray(eye.eye_box.lattice(PUPILS) if pupils_mm is None else pupils_mm, dtype=float),
@@ -96,7 +111,7 @@ def write_package(
         step_px,
     )
     found = None
-    if "lookup" in options.formats:
+    if "lookup" in formats:
         found = optimise_lookup(
             eye.fields,
             max_error_px=max_error_px,
@@ -107,7 +122,15 @@ def write_package(
             content=eye.content,
             progress=progress,
         )
-        options = replace(options, lookup=found.lookup, extra=(*options.extra, *extra(found)))
-    options = replace(options, limit_px=max_error_px, eye=eye.side or "")
+    options = PackageOptions(
+        formats=formats,
+        lookup=None if found is None else found.lookup,
+        limit_px=max_error_px,
+        texture=texture,
+        dialects=dialects,
+        eye=eye.side or "",
+        provenance={"fit": dict(eye.fields.provenance)} if provenance is None else provenance,
+        extra=() if found is None else extra(found),
+    )
     done = export_package(Path(folder), build, options, progress=progress)
     return WrittenPackage(Path(folder), done.manifest, done.verification, found)

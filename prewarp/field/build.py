@@ -68,6 +68,15 @@ def fit_grid(
         Too few samples, a channel without panel size, or an unknown family.
     FoldError
         A fitted map folds within the border of its samples; names panel point and pupil.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> fields.channels, fields.colours
+    (('inner', 'outer'), ('G', 'R', 'B'))
     """
     work = _panel_sizes(grid, panel_size_px)
     findings = (*check_pupil_range(grid, FARTHEST_PUPIL_MM), *check_panels(grid, work), *check_colours(grid))

@@ -97,6 +97,16 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
     ------
     GridError
         The grid has a channel or colour that the fit has not.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> comparison = prewarp.compare_grid(fields, grid)
+    >>> comparison.as_dict()["all"]["p95_px"] < 0.01
+    True
     """
     count = len(grid)
     predicted = np.full((count, 2), np.nan)

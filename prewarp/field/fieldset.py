@@ -68,6 +68,17 @@ class FieldSet:
     """Fields by (channel, colour); `pupil_box_mm` (2, 3), lowest and highest captured pupil position.
 
     `provenance`: input file and its hash, options, version. `reports`: one per channel.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> module = prewarp.read_module("calib/coaxial.module.toml")
+    >>> fields = prewarp.fit_grid(grid, panel_size_px=module.panel_sizes_px)
+    >>> direction = fields.field("inner", "G").forward([1280.0, 1024.0], pupil_mm=[0.0, 0.0, 0.0])
+    >>> fields.save("visor.fit.npz")
+    >>> prewarp.FieldSet.load("visor.fit.npz").channels
+    ('inner', 'outer')
     """
 
     fields: Mapping[tuple[str, str], Field]

@@ -30,6 +30,13 @@ def read_grid(path: str | Path, /, *, limit_bytes: int = LIMIT_BYTES) -> Grid:
     GridError
         A column missing, misspelt or there twice; cells that are no numbers (rows, column and text are
         named).
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> grid.channel_names, grid.colour_names, len(grid)
+    (('inner', 'outer'), ('R', 'G', 'B'), 77354)
     """
     path = Path(path)
     return _grid_from_columns(read_columns(path, schema=GRID_SCHEMA, limit_bytes=limit_bytes), str(path))

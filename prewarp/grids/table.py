@@ -56,6 +56,14 @@ class Grid:
     ------
     GridError
         Columns differ in length, are empty, or a name is unusable.
+
+    Examples
+    --------
+    >>> import prewarp
+    >>> grid = prewarp.read_grid("calib/coaxial.grid.npz")
+    >>> green = grid.select(channel="inner", colour="G")
+    >>> green.pixel.shape, green.tangent.shape, green.pupil_mm.shape
+    ((12899, 2), (12899, 2), (12899, 3))
     """
 
     channel: IntArray

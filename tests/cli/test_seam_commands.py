@@ -219,7 +219,7 @@ def test_one_channel_an_eye_is_a_display_without_a_seam(capture, both_eyes, comm
          "reference channel 'middle' has no pairs"),
         (("focus", "{fit}", "--module", "{module}", "--eye", "left"), "no channel for the left eye"),
         (("sensitivity", "{fit}", "--module", "{module}", "--pupils", "0x1x1"), "expected 1 to 33"),
-        (("budget", "{fit}", "--module", "{module}", "--accuracy", "-1"), "-1.0 is not in the range 0.0<=x<=20"),
+        (("budget", "{fit}", "--module", "{module}", "--accuracy", "-1"), "not in the range 0.0<=x<=20"),
         (("budget", "{fit}", "--module", "{module}", "--lookup", "1x5x1"), "nodes is (1, 5, 1)"),
         (("eyes", "{fit}", "--module", "{module}"), "no channel for the left eye; disparity needs both"),
     ],

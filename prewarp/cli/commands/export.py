@@ -12,7 +12,7 @@ from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.export.build import MAX_PUPILS
 from prewarp.export.lookup_files import BLOB
-from prewarp.export.package import FORMATS, PackageOptions
+from prewarp.export.package import FORMATS
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
 from prewarp.export.texture_table import STORAGES
@@ -150,17 +150,15 @@ def export(
             step_px=step_px,
             pins=Pins(family, mesh_columns, rank, None if bits is None else int(bits)),
             trade=trade,
-            options=PackageOptions(
-                formats=formats or FORMATS,
-                texture=texture,
-                dialects=dialects or DIALECTS,
-                provenance={
-                    "fit": dict(fields.provenance),
-                    "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
-                    "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
-                    "module": module.name,
-                },
-            ),
+            formats=formats or FORMATS,
+            texture=texture,
+            dialects=dialects or DIALECTS,
+            provenance={
+                "fit": dict(fields.provenance),
+                "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
+                "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
+                "module": module.name,
+            },
             extra=lambda found: _trade_files(found, module.name) if trade else (),
             progress=lambda text: step(text, 0),
         )
