@@ -59,6 +59,7 @@ def lookup_from_blob(blob: bytes, /, *, source: str = "blob") -> Lookup:
     return _Reader(bytes(blob), source).lookup()
 
 
+# Fewest and most records of a section.
 _RECORDS = {
     "display": (1, 1),
     "channels": (1, MAX_CHANNELS),
