@@ -20,6 +20,7 @@ from prewarp.export.build import DeviceBuild
 from prewarp.export.manifest import schema_bytes
 from prewarp.export.package import PackageOptions, export_package
 from prewarp.export.package_reading import read_package
+from prewarp.export.truth import truth_of
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes, sha256_of_file
 from prewarp.lookup.blob import blob_from_lookup
@@ -127,6 +128,16 @@ def test_the_guide_names_what_is_there(package):
         assert start in text and any(name.startswith(start) for name in names)
     for line in package[1].manifest["cautions"]:
         assert line in text
+
+
+def test_truth_weighs_directions_by_the_slopes_of_the_maps():
+    """The inverse Jacobian of the closed form, at every pupil and point; 32-bit floats as in the file."""
+    truth = truth_of(small_build())
+    for (channel, colour), points in truth.maps.items():
+        field, pixel = small_fields().field(channel, colour), truth.pixel[channel]
+        for pupil, slope in zip(truth.pupils_mm, points.px_per_tangent, strict=True):
+            exact = np.linalg.inv(field.jacobian(pixel, pupil_mm=pupil))
+            np.testing.assert_allclose(slope, exact, rtol=1e-5, atol=1e-3)
 
 
 def test_a_good_package_passes(package, compiled):

@@ -125,6 +125,13 @@ def test_rules_behind_the_checksums(section, record, row, entry, value, kind, me
         lookup_from_blob(changed(blob, section, record, row, entry, value, kind), source="tables.bin")
 
 
+def test_all_widths_of_a_map_have_one_scale():
+    blob = small_blobs()["chebyshev12"]
+    assert len(case("chebyshev12").maps[0].blocks) == 6
+    with pytest.raises(PackageError, match="blocks of map 0"):
+        lookup_from_blob(changed(blob, 4, BLOCK, 5, "scale", 0.5, "f"))
+
+
 @pytest.mark.parametrize(
     ("damage", "message"),
     [

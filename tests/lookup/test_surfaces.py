@@ -48,6 +48,8 @@ def test_a_jump_cannot_be_reached_and_the_table_says_so():
         lambda p: (p[..., 0] > 0.1).astype(float), LOW, HIGH, channel=0, colour=None, max_error=0.01
     )
     assert surface.error > 0.3
+    # Of those tried the one with the least mean square: a finer one than the first.
+    assert surface.columns > 9
 
 
 def test_blend_weights_follow_the_seam(fields, seam):
