@@ -18,6 +18,7 @@ from prewarp.lookup.device import surface_values
 from prewarp.lookup.tables import Lookup
 from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
+from tests.lookup.test_blob import RULES, changed, too_narrow
 from tests.support import missing, require_tool
 
 PUPILS = np.array([[0.0, 0.0, 0.0], [1.3, -2.2, 0.7], [4.0, 3.0, 2.0], [-9.0, 1.0, -5.0]])
@@ -182,6 +183,17 @@ def test_reader_says_what_is_wrong(library):
             damaged.map_at(0, PUPILS[0])
     with pytest.raises(PackageError, match="no map 4"):
         CEvaluator(library, blob).map_at(4, PUPILS[0])
+
+
+@pytest.mark.parametrize("rule", [rule for rule in RULES if rule[3] != "content_kind"])
+def test_the_c_reader_keeps_the_rules_of_ours(library, rule):
+    """All but those of the content picture, of which it makes no use."""
+    *where, _ = rule
+    assert CEvaluator(library, changed(small_blobs()["spline"], *where)).status == REFUSED
+
+
+def test_the_c_reader_refuses_narrow_splines(library):
+    assert CEvaluator(library, too_narrow()).status == REFUSED
 
 
 def test_bad_requests(library):

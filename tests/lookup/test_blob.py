@@ -2,6 +2,7 @@
 
 import struct
 import zlib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -94,35 +95,50 @@ def changed(blob, section, record, row, entry, value, kind):
 NAN = float("nan")
 
 
-@pytest.mark.parametrize(
-    ("section", "record", "row", "entry", "value", "kind", "message"),
-    [
-        (0, DISPLAY, 0, "pupil_low", NAN, "f", "eye box is not a box"),
-        (0, DISPLAY, 0, "pupil_low", 9.0, "f", "eye box is not a box"),
-        (0, DISPLAY, 0, "content_kind", 3, "I", "content picture"),
-        (1, CHANNEL, 0, "panel_width", 0, "I", "panel of 0 x 480 px"),
-        (1, CHANNEL, 1, "weight", 7, "H", "channel 1 has no such weight"),
-        (1, CHANNEL, 1, "weight", 1, "H", "channel 1 has no such weight"),
-        (3, MAP, 0, "family", 3, "H", "map 0 is not described"),
-        (3, MAP, 1, "base", 1, "H", "does not come before"),
-        (3, MAP, 3, "base", 0, "H", "cannot be added to map 0"),
-        (3, MAP, 0, "columns", 5, "H", "blocks of map 0"),
-        (3, MAP, 0, "first_block", 65535, "H", "map 0 is not described"),
-        (3, MAP, 1, "colour", 0, "H", "map 1 is there twice"),
-        (3, MAP, 2, "affine", NAN, "f", "map 2 is not described"),
-        (4, BLOCK, 1, "format", 216, "H", "unknown format 216"),
-        (4, BLOCK, 1, "count", 1 << 28, "I", "block 1 reaches beyond"),
-        (4, BLOCK, 1, "offset", 2, "I", "block 1 reaches beyond"),
-        (4, BLOCK, 1, "scale", NAN, "f", "block 1 has the scale nan"),
-        (5, SURFACE, 0, "columns", 1, "H", "surface 0 is not described"),
-        (5, SURFACE, 0, "rows", 9, "H", "surface 0 is not what its block holds"),
-    ],
-)
+# Section, record, its place, entry, value, how it is packed, what is said.
+RULES = [
+    (0, DISPLAY, 0, "pupil_low", NAN, "f", "eye box is not a box"),
+    (0, DISPLAY, 0, "pupil_low", 9.0, "f", "eye box is not a box"),
+    (0, DISPLAY, 0, "content_kind", 3, "I", "content picture"),
+    (1, CHANNEL, 0, "panel_width", 0, "I", "panel of 0 x 480 px"),
+    (1, CHANNEL, 1, "weight", 7, "H", "channel 1 has no such weight"),
+    (1, CHANNEL, 1, "weight", 1, "H", "channel 1 has no such weight"),
+    (3, MAP, 0, "family", 3, "H", "map 0 is not described"),
+    (3, MAP, 1, "base", 1, "H", "does not come before"),
+    (3, MAP, 3, "base", 0, "H", "cannot be added to map 0"),
+    (3, MAP, 0, "columns", 5, "H", "blocks of map 0"),
+    (3, MAP, 0, "first_block", 65535, "H", "map 0 is not described"),
+    (3, MAP, 1, "colour", 0, "H", "map 1 is there twice"),
+    (3, MAP, 2, "affine", NAN, "f", "map 2 is not described"),
+    (4, BLOCK, 1, "format", 216, "H", "unknown format 216"),
+    (4, BLOCK, 1, "count", 1 << 28, "I", "block 1 reaches beyond"),
+    (4, BLOCK, 1, "offset", 2, "I", "block 1 reaches beyond"),
+    (4, BLOCK, 1, "scale", NAN, "f", "block 1 has the scale nan"),
+    (5, SURFACE, 0, "columns", 1, "H", "surface 0 is not described"),
+    (5, SURFACE, 0, "rows", 9, "H", "surface 0 is not what its block holds"),
+]
+
+
+@pytest.mark.parametrize(("section", "record", "row", "entry", "value", "kind", "message"), RULES)
 def test_rules_behind_the_checksums(section, record, row, entry, value, kind, message):
     blob = small_blobs()["spline"]
     assert mended(blob) == blob
     with pytest.raises(PackageError, match=message):
         lookup_from_blob(changed(blob, section, record, row, entry, value, kind), source="tables.bin")
+
+
+def too_narrow():
+    """Return a blob that is right but for a spline of three nodes across its first map."""
+    lookup = case("spline")
+    table = lookup.maps[0]
+    surfaces = (replace(block, numbers=block.numbers[: 5 * table.rows * 2]) for block in table.blocks[1:])
+    narrow = replace(table, columns=5, blocks=(table.blocks[0], *surfaces))
+    return blob_from_lookup(replace(lookup, maps=(narrow, *lookup.maps[1:])))
+
+
+def test_a_spline_has_four_nodes_at_least():
+    with pytest.raises(PackageError, match="blocks of map 0"):
+        lookup_from_blob(too_narrow())
 
 
 def test_all_widths_of_a_map_have_one_scale():
