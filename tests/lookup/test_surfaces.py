@@ -43,13 +43,13 @@ def test_error_is_what_it_says():
     assert 0.5 * surface.error < error <= 1.05 * surface.error <= 0.0021
 
 
-def test_a_jump_cannot_be_reached_and_the_table_says_so():
+def test_a_jump_cannot_be_reached_and_the_table_says_so(monkeypatch):
+    # Of those tried the one with the least mean square is taken, wherever it stands.
+    monkeypatch.setattr("prewarp.lookup.surfaces.NODE_COUNTS", (9, 33, 17))
     surface = fitted_surface(
         lambda p: (p[..., 0] > 0.1).astype(float), LOW, HIGH, channel=0, colour=None, max_error=0.01
     )
-    assert surface.error > 0.3
-    # Of those tried the one with the least mean square: a finer one than the first.
-    assert surface.columns > 9
+    assert surface.error > 0.3 and surface.columns == 33
 
 
 def test_blend_weights_follow_the_seam(fields, seam):
