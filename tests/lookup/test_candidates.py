@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from prewarp.lookup.candidates import largest_step, smallest, tables_bytes
-from prewarp.lookup.measure import box_lattice, map_truth, measured_errors
+from prewarp.lookup.measure import map_truth, measured_errors
 from tests.lookup.small_lookups import BOX_MM, SIZE, case, plane_fields
 
 
@@ -34,7 +34,7 @@ def test_the_fewest_bytes_win():
 
 
 def test_an_error_is_told_where_it_is():
-    pupils = box_lattice(BOX_MM, (3, 2, 2))
+    pupils = np.linspace(*BOX_MM, 6)
     lookup = replace(case("chebyshev"), maps=case("chebyshev").maps[:1])
     truth = map_truth(plane_fields()["left", "G"], pupils, panel_points=11)
     # One direction of the truth is moved: third row, sixth column, for the fifth pupil.
