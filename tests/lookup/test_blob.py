@@ -31,6 +31,16 @@ def test_reads_back_and_writes_the_same_bytes(name):
         np.testing.assert_array_equal(ours.mesh(7, 5), theirs.mesh(7, 5))
 
 
+@pytest.mark.parametrize("error", [0.1, 0.3, 0.7, 1.9])
+def test_a_claimed_error_is_never_rounded_down(error):
+    """float32 rounds 0.7 and 1.9 down, 0.1 and 0.3 up."""
+    lookup = case(next(iter(CASES)))
+    claiming = replace(lookup, maps=tuple(replace(table, error_px=error) for table in lookup.maps))
+    read = lookup_from_blob(blob_from_lookup(claiming))
+    assert error <= read.error_px < error + 1e-6
+    assert all(error <= table.error_px < error + 1e-6 for table in read.maps)
+
+
 def test_checksum_is_the_standard_one():
     # CRC-32 of IEEE 802.3: the published check value of "123456789".
     assert zlib.crc32(b"123456789") == 0xCBF43926

@@ -56,6 +56,36 @@ def test_exact_pairs_give_the_exact_mount(fields, truth):
     assert "<td>turn_x_deg</td><td>0.25</td>" in result._repr_html_()
 
 
+def test_uncertain_pairs_weigh_least(fields, truth):
+    """Half of the pairs are off by 3 arcmin and say so; the other half is as good as exact."""
+    good, bad = pairs_of(truth, count=20), pairs_of(truth, count=20, noise_arcmin=3.0, seed=5)
+    joined = {
+        name: np.concatenate([getattr(good, name), getattr(bad, name)])
+        for name in (
+            "channel_a",
+            "channel_b",
+            "colour",
+            "pupil_mm",
+            "pixel_a",
+            "pixel_b",
+            "step_arcmin",
+            "row",
+        )
+    }
+    pairs = dataclasses.replace(good, **joined, sigma_arcmin=np.repeat([0.01, 3.0], 20))
+    left = left_at_the_seam(fields, truth, register_channels(fields, pairs))
+    assert np.sqrt(np.mean(left**2)) < 0.03
+
+
+def test_a_point_off_the_panel_to_one_side_is_named(fields, truth):
+    pairs = pairs_of(truth)
+    for place, value in ((0, -1.0), (1, -1.0), (0, SIZE[0] + 1.0), (1, SIZE[1] + 1.0)):
+        pixel = pairs.pixel_b.copy()
+        pixel[7, place] = value
+        with pytest.raises(GridError, match="row 9: a panel point lies off its panel"):
+            register_channels(fields, dataclasses.replace(pairs, pixel_b=pixel))
+
+
 def test_half_a_degree_from_forty_noisy_pairs(fields, truth):
     """Twelve draws of the noise: what is left at the seam, and whether the covariance says so."""
     assert np.linalg.norm(ASKEW.turn_deg) == pytest.approx(0.5, abs=0.03)
