@@ -213,6 +213,17 @@ def test_a_lookup_of_another_fit_is_found(copy, package):
     assert any("lookup.prewarp" in text for text in failures(copy))
 
 
+def test_a_lookup_that_is_off_by_more_than_it_claims_is_found(copy):
+    """The claim of one map is halved: one row fails, and says by how much."""
+    manifest = manifest_of(copy)
+    claim = next(one for one in manifest["errors_reached"] if one["kind"] == "lookup blob")
+    claim["largest_error_px"] /= 2.0
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    (wrong,) = (one for one in verify_package(copy).failures if one.artefact == "lookup blob")
+    assert (wrong.what, wrong.subject) == ("place", f"{claim['channel']} {claim['colour']}")
+    assert wrong.error > wrong.limit == pytest.approx(claim["largest_error_px"], rel=0.1)
+
+
 @pytest.mark.outside
 @pytest.mark.parametrize("dialect", ["glsl330", "vulkan450"])
 def test_a_shader_that_does_not_compile_is_found(copy, compiled, dialect):
