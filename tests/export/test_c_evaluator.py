@@ -15,7 +15,9 @@ from prewarp.lookup import prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.chebyshev_terms import chebyshev_table
 from prewarp.lookup.device import surface_values
+from prewarp.lookup.layout import MAP
 from prewarp.lookup.tables import Lookup
+from tests.export.test_blob import changed
 from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
 from tests.lookup.test_blob import RULES, changed, too_narrow
@@ -194,6 +196,18 @@ def test_the_c_reader_keeps_the_rules_of_ours(library, rule):
 
 def test_the_c_reader_refuses_narrow_splines(library):
     assert CEvaluator(library, too_narrow()).status == REFUSED
+
+
+@pytest.mark.parametrize(
+    "bases",
+    [{1: 1}, {3: 0}, {1: 0xFFFF, 0: 1}, {0: 9}],
+    ids=["itself", "another channel's", "a later one", "none of the blob"],
+)
+def test_reader_refuses_a_base_that_cannot_be(library, bases):
+    blob = small_blobs()["spline"]
+    for place, base in bases.items():
+        blob = changed(blob, 3, MAP, place, "base", base, "H")
+    assert CEvaluator(library, blob).status == REFUSED
 
 
 def test_bad_requests(library):
