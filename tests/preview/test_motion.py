@@ -67,6 +67,11 @@ def test_recording_is_joined_by_straight_lines_and_begins_again(tmp_path):
             "row 4: time_s is 1 after 2",
         ),
         (
+            "time_s,eye_x_mm,eye_y_mm,eye_z_mm\n0,0,0,0\n2,1,1,1\n2,0,0,0\n",
+            InputFileError,
+            "row 4: time_s is 2 after 2",
+        ),
+        (
             "time_s,eye_x_mm,eye_y_mm,eye_z_mm\n0,0,0,0\n1,,1,1\n",
             InputFileError,
             "row 3: a number is missing",
