@@ -117,6 +117,13 @@ def test_the_worst_pair_is_found_in_a_box_to_one_side():
     assert abs(found.horizontal_arcmin[0]) == pytest.approx(2.0 * ARCMIN_PER_MRAD, rel=1e-4)
     found = fixed_worst(eyes, [[0.0, 0.0]], pupils_mm=[[0.0, 1.0, 0.0], [0.0, 3.0, 0.0]], colour="G")
     assert abs(found.dipvergence_arcmin[0]) == pytest.approx(2.0 / 1.5 * ARCMIN_PER_MRAD, rel=1e-4)
+    # An eye whose picture sits half a mrad higher adds to one of the two pairs: either eye.
+    for side in ("left", "right"):
+        raised = eyes | {side: one_eye(raised=5e-4)}
+        found = fixed_worst(raised, [[0.0, 0.0]], pupils_mm=[[0.0, 1.0, 0.0], [0.0, 3.0, 0.0]], colour="G")
+        assert abs(found.dipvergence_arcmin[0]) == pytest.approx(
+            (2.0 / 1.5 + 0.5) * ARCMIN_PER_MRAD, rel=1e-3
+        )
 
 
 def test_out_of_sight_is_nan(eyes):

@@ -106,19 +106,19 @@ def test_a_display_that_is_its_own_mirror_image_needs_no_odd_terms():
     assert max(left.values()) < 0.02
 
 
-def test_a_panel_turned_by_sixty_degrees_does_not_fold():
-    """Both slopes across are larger than those along: the determinant is a difference, not a sum."""
+def test_a_panel_turned_by_45_degrees_does_not_fold():
+    """Slopes along and across are alike, their products too: the determinant is a difference, not a sum."""
     axis = np.linspace(40.0, 600.0, 15)
     v, u = (side.ravel() for side in np.meshgrid(axis, axis, indexing="ij"))
-    c, s = np.cos(np.radians(60.0)), np.sin(np.radians(60.0))
     upright = np.stack([u - 320.0, 320.0 - v], axis=-1) / 1500.0
+    bent = upright * (1.0 + 0.5 * np.sum(upright**2, axis=-1, keepdims=True))
     turned = grid_from_samples(
         channel=np.full(len(u), "inner"),
         colour=np.full(len(u), "G"),
         pupil_mm=np.zeros((len(u), 3)),
-        tangent=upright @ np.array([[c, s], [-s, c]]),
+        tangent=bent @ np.array([[1.0, 1.0], [-1.0, 1.0]]) / np.sqrt(2.0),
         pixel=np.stack([u, v], axis=-1),
     )
     fields = fit_grid(turned, panel_size_px=(640, 640))
     seen = fields.field("inner", "G").forward([620.0, 320.0], pupil_mm=np.zeros(3))
-    np.testing.assert_allclose(seen, 0.2 * np.array([c, s]), atol=1e-6)
+    np.testing.assert_allclose(seen, 0.2 * (1.0 + 0.5 * 0.2**2) / np.sqrt(2.0), atol=1e-5)
