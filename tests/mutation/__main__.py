@@ -32,7 +32,8 @@ CAUGHT, SURVIVED, HUNG, NOT_FOUND, NO_TEST, NO_MATTER = (
     "TESTS NOT RUN",
     "FAILS WITHOUT IT",
 )
-_FAILED = re.compile(r"^(?:FAILED|ERROR) (\S+)", re.MULTILINE)
+# The name of a case may hold spaces.
+_FAILED = re.compile(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -151,11 +152,12 @@ def run_tests(tests: tuple[str, ...] | list[str], tree: Path, *more: str) -> tup
 
 def without_faulty_tests(outcomes: list[Outcome], tree: Path) -> list[Outcome]:
     """Return the outcomes; a fault seen by a test that fails on the tree as it is has not been caught."""
-    files = {one.test.partition("::")[0] for one in outcomes if one.test}
-    if not files:
-        return outcomes
     asked = sorted({one.test for one in outcomes if one.test})
-    _, output = run_tests(asked, tree, "--maxfail=1000")
+    if not asked:
+        return outcomes
+    code, output = run_tests(asked, tree, "--maxfail=1000")
+    if code not in (0, 1):
+        print(f"the tests that saw faults did not run without them:\n{output}", file=sys.stderr)
     failing = set(_FAILED.findall(output))
     return [
         Outcome(one.mutation, NO_MATTER, one.test, one.seconds) if one.test in failing else one
