@@ -1,0 +1,86 @@
+"""Keys do what the help page says, pictures do not flash, pages show their own numbers, films keep their time."""
+
+import numpy as np
+import pytest
+
+from prewarp.preview.controls import SHORTEST_CHANGE_SECONDS, Pacer, Situation, pressed
+from prewarp.preview.film import Film, film_frames
+from prewarp.preview.gauges import SeamReading
+from prewarp.preview.pages import labels_pages, numbers_page
+from prewarp.preview.state import STEP_MM, State
+
+AT = Situation(("stars", "smooth"), ("hand", "circle"), np.array([4.0, 3.0, 2.0]))
+
+
+@pytest.mark.parametrize(
+    ("key", "way"),
+    [
+        ("LEFT", (-1, 0, 0)),
+        ("RIGHT", (1, 0, 0)),
+        ("UP", (0, 1, 0)),
+        ("DOWN", (0, -1, 0)),
+        ("PAGE UP", (0, 0, 1)),
+        ("PAGE DOWN", (0, 0, -1)),
+    ],
+)
+@pytest.mark.parametrize("shift", [False, True])
+def test_arrows_move_the_pupil_their_way(key, way, shift):
+    """+x to the right, +y up, +z toward the optics; with shift further."""
+    moved = np.array(pressed(State(), key, AT, now_s=0.0, pacer=Pacer(), shift=shift).hand_mm)
+    np.testing.assert_array_equal(np.sign(moved), way)
+    further = shift and key in ("LEFT", "RIGHT", "UP", "DOWN")
+    assert (np.abs(moved).max() > STEP_MM) == further
+
+
+def test_whole_pictures_change_at_most_every_so_often():
+    pacer = Pacer()
+    state = State(scene="stars")
+    first = pressed(state, "S", AT, now_s=10.0, pacer=pacer)
+    assert first.scene == "smooth"
+    soon = 10.0 + 0.9 * SHORTEST_CHANGE_SECONDS
+    assert pressed(first, "S", AT, now_s=soon, pacer=pacer) == first
+    assert pressed(first, "UP", AT, now_s=soon, pacer=pacer) != first
+    later = 10.0 + 1.1 * SHORTEST_CHANGE_SECONDS
+    assert pressed(first, "S", AT, now_s=later, pacer=pacer).scene == "stars"
+
+
+def test_every_number_of_the_overlay_is_its_own():
+    def picture(error=1.0, focus=0.5, p95=2.0, frame_ms=16.0):
+        reading = SeamReading(error, focus)
+        return numbers_page(State(), np.zeros(3), np.zeros(3), reading, p95, frame_ms).pixels
+
+    usual = picture()
+    for change in ({"error": 1.5}, {"focus": 0.7}, {"p95": 2.5}, {"frame_ms": 17.0}):
+        other = picture(**change)
+        assert other.shape == usual.shape
+        rows = np.flatnonzero((other != usual).any(axis=(1, 2)))
+        # One line of text is about 19 px high.
+        assert 0 < len(rows) and np.ptp(rows) < 19
+
+
+def test_the_wipe_has_before_to_the_left_and_after_to_the_right():
+    pages = labels_pages(State(wipe=0.5), (640, 400))
+    before, after = pages["before"], pages["after"]
+    assert before.left + before.pixels.shape[1] < 320 < after.left
+    # "before" is the longer word.
+    assert before.pixels.shape[1] > after.pixels.shape[1]
+
+
+def test_frames_of_a_film_lie_a_frame_time_apart(subject):
+    times = []
+
+    class Driver:
+        @staticmethod
+        def eye(state, time_s):
+            times.append(time_s)
+            assert state.time_s == time_s
+            return np.zeros(3), np.zeros(3)
+
+    class Painter:
+        @staticmethod
+        def paint(*_):
+            return np.zeros((100, 160, 3), dtype=np.uint8)
+
+    film = Film(State(time_s=2.0, numbers=False), (160, 100), 4, 20.0)
+    assert len(list(film_frames(film, Painter(), subject, Driver()))) == 4
+    np.testing.assert_allclose(times, [2.0, 2.05, 2.1, 2.15])
