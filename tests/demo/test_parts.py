@@ -77,6 +77,17 @@ def test_the_judge_finds_errors_of_the_fit_by_the_trace_alone(traced):
             found = field.inverse(tangent, pupil_mm=pupil_mm)
             return type(found)(found.pixel + np.array([10.0, 0.0]), found.valid, found.iterations)
 
+    class Blind(Bent):
+        """The same field; its forward map, where the judge begins, is 3 arcmin off. The trace does not care."""
+
+        inverse = field.inverse
+
+        @staticmethod
+        def forward(pixel, /, *, pupil_mm):
+            return field.forward(pixel, pupil_mm=pupil_mm) + 3.0 / ARCMIN_PER_RADIAN
+
+    blind = optics.shown(Blind(), content, pupil_mm=pupil, tracked_pupil_mm=pupil)
+    assert arcmin_between(shown, blind).max() < 0.01
     bent = optics.shown(Bent(), content, pupil_mm=pupil, tracked_pupil_mm=pupil)
     slope = field.jacobian(field.inverse(content, pupil_mm=pupil).pixel, pupil_mm=pupil)
     expected = arcmin_between(content, content + 10.0 * slope[:, :, 0])
@@ -103,6 +114,11 @@ def test_the_scale_bar_is_as_long_as_it_says():
     marked = with_scale(np.zeros((100, 200, 3), dtype=np.uint8), window, arcmin=20.0)
     blue = np.flatnonzero(np.all(marked[86] == (86, 180, 233), axis=-1))
     assert blue.max() - blue.min() == pytest.approx(80, abs=3)
+    # Above, at a tangent of 0.75, a step to the side takes sqrt(1 + 0.75^2) = 1.25 times as many px.
+    window = CloseUp(np.array([0.0, 0.75]), (200, 100), 4.0 * ARCMIN_PER_RADIAN)
+    marked = with_scale(np.zeros((100, 200, 3), dtype=np.uint8), window, arcmin=20.0)
+    blue = np.flatnonzero(np.all(marked[86] == (86, 180, 233), axis=-1))
+    assert blue.max() - blue.min() == pytest.approx(100, abs=3)
 
 
 def test_a_sheet_keeps_every_pixel():

@@ -1,4 +1,4 @@
-"""Keys do what the help page says, pictures do not flash, pages show their own numbers, films keep their time."""
+"""Keys do what the help page says; pictures do not flash; pages show their own numbers; films keep time."""
 
 import numpy as np
 import pytest
@@ -55,7 +55,7 @@ def test_every_number_of_the_overlay_is_its_own():
         assert other.shape == usual.shape
         rows = np.flatnonzero((other != usual).any(axis=(1, 2)))
         # One line of text is about 19 px high.
-        assert 0 < len(rows) and np.ptp(rows) < 19
+        assert len(rows) > 0 and np.ptp(rows) < 19
 
 
 def test_the_wipe_has_before_to_the_left_and_after_to_the_right():
