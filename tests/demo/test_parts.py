@@ -78,7 +78,7 @@ def test_the_judge_finds_errors_of_the_fit_by_the_trace_alone(traced):
             return type(found)(found.pixel + np.array([10.0, 0.0]), found.valid, found.iterations)
 
     class Blind(Bent):
-        """The same field; its forward map, where the judge begins, is 3 arcmin off. The trace does not care."""
+        """The same field; its forward map, where the judge begins, is 3 arcmin off."""
 
         inverse = field.inverse
 
