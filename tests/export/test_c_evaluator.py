@@ -17,7 +17,6 @@ from prewarp.lookup.chebyshev_terms import chebyshev_table
 from prewarp.lookup.device import surface_values
 from prewarp.lookup.layout import MAP
 from prewarp.lookup.tables import Lookup
-from tests.export.test_blob import changed
 from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
 from tests.lookup.test_blob import RULES, changed, too_narrow

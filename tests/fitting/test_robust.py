@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from prewarp.fitting.robust import is_outlier, redescending_weight, robust_scale
+from prewarp.robust import is_outlier, redescending_weight, robust_scale
 
 
 @pytest.mark.parametrize("outliers", [0, 60])
