@@ -17,17 +17,15 @@ uniform sampler2D t_single;
 #if PREWARP_LIT == 1
 uniform sampler2D t_log_light;
 #endif
-#if PREWARP_PUPIL_DEGREE > 0
 uniform vec2 u_half_mm;
-#endif
 
 void prewarp_eye_sums(ivec2 node, int rows, vec2 reference_mm, out vec4 pair, out vec2 single, out vec3 log_light) {
+    vec2 place = reference_mm / u_half_mm;
     float in_x[PREWARP_PUPIL_DEGREE + 1];
     float in_y[PREWARP_PUPIL_DEGREE + 1];
     in_x[0] = 1.0;
     in_y[0] = 1.0;
 #if PREWARP_PUPIL_DEGREE > 0
-    vec2 place = reference_mm / u_half_mm;
     in_x[1] = place.x;
     in_y[1] = place.y;
     for (int k = 2; k <= PREWARP_PUPIL_DEGREE; ++k) {

@@ -169,4 +169,5 @@ def _name(name: str) -> bytes:
 def _rounded_up(error: float) -> np.float32:
     """Return an error as float32, never smaller than it is: a claim must hold."""
     rounded = np.float32(error)
-    return rounded if rounded >= error else np.nextafter(rounded, np.float32(np.inf))
+    # As float64: numpy would compare in float32, where both are the same.
+    return rounded if float(rounded) >= error else np.nextafter(rounded, np.float32(np.inf))

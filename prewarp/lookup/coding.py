@@ -118,7 +118,8 @@ def scale_for(values: FloatArray, form: Format, /) -> float:
     largest = float(np.abs(values).max(initial=0.0))
     scale = np.float32(max(largest, 1e-30) / LARGEST_CODE[form])
     # The nearest float32 may be a hair too small.
-    return float(scale if scale * LARGEST_CODE[form] >= largest else np.nextafter(scale, np.float32(np.inf)))
+    enough = float(scale) * LARGEST_CODE[form] >= largest
+    return float(scale if enough else np.nextafter(scale, np.float32(np.inf)))
 
 
 def coded(values: FloatArray, form: Format, scale: float, /) -> CodedArray:

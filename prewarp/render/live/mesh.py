@@ -57,10 +57,8 @@ class EyeMesh:
         stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
         self._programs = tuple(Program(context, stage, {**common, "PREWARP_SIDE": side}) for side in range(2))
         for program in self._programs:
-            # From one captured pupil nothing is known to change with the pupil.
-            if table.degree > 0:
-                program.set("u_half_mm", tuple(table.half_mm.tolist()))
-                program.set("u_rows", rows)
+            program.set("u_half_mm", tuple(table.half_mm.tolist()))
+            program.set("u_rows", rows)
         panel = self._programs[0]
         panel.set("u_content_middle", (content.size_px[0] / 2.0, content.size_px[1] / 2.0))
         panel.set("u_content_scale", (content.focal_px, -content.focal_px))
