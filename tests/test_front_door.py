@@ -25,7 +25,7 @@ def test_a_short_list_of_names():
 
 def test_importing_and_asking_for_help_load_no_arrays():
     """Numpy alone takes longer to load than the list of commands may take."""
-    code = "import sys, prewarp, prewarp.cli\ntry: prewarp.cli.main(['--help'])\nfinally: print(sorted(sys.modules))"
+    code = "import sys, prewarp.cli\ntry: prewarp.cli.main(['--help'])\nfinally: print(sorted(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert "Commands:" in done.stdout and "'prewarp.cli.group'" in done.stdout
     assert "'numpy'" not in done.stdout and "'prewarp.cli.commands.fit'" not in done.stdout

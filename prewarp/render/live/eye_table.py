@@ -209,7 +209,7 @@ def eye_table(
     # Rays of a pupil off the plane cross it further out.
     steepest = np.nanmax(np.abs(colours[1].forward_lattice(u[[0, -1]], v[[0, -1]], pupil_mm=np.zeros(3))))
     reach = np.maximum(half[:2] + half[2] * min(steepest, 3.0), 0.5)
-    # At least 1, so that shaders read what they are given even where one pupil was captured and nothing moves.
+    # At least 1, so that shaders read what they are given even where one pupil was captured.
     degree = min(max(getattr(getattr(colours[1], "expansion", None), "pupil_degree", _DEGREE), 1), 8)
     pupils = lattice_points(*(length * nodes_1d(degree + 2) for length in reach), np.zeros(1))
     cosine = _cosines(colours, u, v, pupils)
