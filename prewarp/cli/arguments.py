@@ -149,6 +149,11 @@ def pupils_option(
     return click.option("--pupils", type=Counts(3, most), default=default, show_default=True, help=what)
 
 
+def picture_option(what: str) -> Decorator:
+    """Return the option --picture: `what` is also drawn."""
+    return click.option("--picture", type=FILE, help=f"Also draw {what} into this PNG file.")
+
+
 def output_option(what: str, *, default: Path | None = None) -> Decorator:
     """Return the option -o/--output; required where there is no default."""
     # Not `default=None`: to click that is a default like any other.

@@ -9,6 +9,9 @@ from typing import Any
 
 import click
 
+from prewarp.records import Choice, Number
+from prewarp.records.rules import Rule
+
 # Units at the end of a field's name; an option says them in its help instead.
 _UNITS = {"mm": "mm", "ms": "ms", "hz": "Hz", "arcmin": "arcmin", "dioptres": "dioptres"}
 
@@ -16,12 +19,12 @@ _UNITS = {"mm": "mm", "ms": "ms", "hz": "Hz", "arcmin": "arcmin", "dioptres": "d
 def settings_options(
     kind: type[Any], into: str, /, *, flags: Mapping[str, str] | None = None
 ) -> Callable[[Callable[..., Any]], Any]:
-    """Return a decorator that gives a command an option for every number of a settings class.
+    """Return a decorator that gives a command an option for every field of a settings class.
 
     Parameters
     ----------
     kind : type
-        A dataclass of `checked` numbers with defaults. A field `noise_mm` becomes `--noise`; the help is the
+        A dataclass of `checked` fields with defaults. A field `noise_mm` becomes `--noise`; the help is the
         first sentence that the "Parameters" of the class say of it.
     into : str
         The command's argument that takes the settings made of the options.
@@ -41,19 +44,28 @@ def settings_options(
         for field in reversed(dataclasses.fields(kind)):
             stem, _, unit = field.name.rpartition("_")
             name, unit = (stem, f", {_UNITS[unit]}") if unit in _UNITS else (field.name, "")
-            rule = field.metadata["rule"]
             option = click.option(
                 (flags or {}).get(field.name, f"--{name.replace('_', '-')}"),
                 f"{into}_{field.name}",
-                type=click.FloatRange(rule.low, rule.high),
+                type=_type(field.metadata["rule"]),
                 default=field.default,
-                show_default=True,
+                show_default=field.default is not None,
                 help=f"{help_of[field.name]}{unit}.",
             )
             wrapped = option(wrapped)
         return wrapped
 
     return decorate
+
+
+def _type(rule: Rule) -> click.ParamType[Any]:
+    if isinstance(rule, Choice):
+        return click.Choice(rule.words)
+    if not isinstance(rule, Number):
+        raise TypeError(f"no option takes {rule}")
+    return (
+        click.IntRange(int(rule.low), int(rule.high)) if rule.whole else click.FloatRange(rule.low, rule.high)
+    )
 
 
 def _parameters(docstring: str) -> dict[str, str]:

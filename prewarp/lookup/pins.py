@@ -2,32 +2,35 @@
 
 from dataclasses import dataclass
 
-from prewarp.checks import require_range
 from prewarp.errors import ShapeError
 from prewarp.lookup.coding import WIDTHS
 from prewarp.lookup.tables import FAMILY_NAMES
+from prewarp.records import Choice, Number, checked, validate
 
 
 @dataclass(frozen=True)
 class Pins:
-    """What the user fixes.
+    """What the user fixes; the search chooses the rest.
 
-    `family`: a key of `FAMILY_NAMES`. `mesh_columns`: mesh nodes along u. `rank`: pupil modes. `bits`: 8, 12
-    or 16.
+    Parameters
+    ----------
+    family : str or None
+        Kind of lookup table; the smallest where it is not given.
+    mesh_columns : int or None
+        Lookup: mesh nodes along u.
+    rank : int or None
+        Lookup: pupil modes.
+    bits : int or None
+        Lookup: bits per number, 8, 12 or 16.
     """
 
-    family: str | None = None
-    mesh_columns: int | None = None
-    rank: int | None = None
-    bits: int | None = None
+    family: str | None = checked(Choice(tuple(FAMILY_NAMES)), default=None)
+    mesh_columns: int | None = checked(Number(5, 1000, whole=True), default=None)
+    rank: int | None = checked(Number(1, 64, whole=True), default=None)
+    bits: int | None = checked(Number(8, 16, whole=True), default=None)
 
     def __post_init__(self) -> None:
-        if self.family is not None and self.family not in FAMILY_NAMES:
-            raise ShapeError(f"family is {self.family!r}; expected one of {', '.join(FAMILY_NAMES)}.")
-        if self.mesh_columns is not None:
-            require_range(self.mesh_columns, "mesh_columns", 5, 1000)
-        if self.rank is not None:
-            require_range(self.rank, "rank", 1, 64)
+        validate(self, ShapeError)
         if self.bits is not None and self.bits not in WIDTHS:
             raise ShapeError(f"bits is {self.bits!r}; expected 8, 12 or 16.")
 

@@ -6,7 +6,7 @@ from typing import Any
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, module_option, pupils_option, require_output_file
+from prewarp.cli.arguments import FILE, module_option, picture_option, pupils_option, require_output_file
 from prewarp.cli.displays import eye_option, no_seam, read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
@@ -38,7 +38,7 @@ _HEAD = (
     type=click.FloatRange(0.1, 90.0),
     help="Width of the hand-over, degrees [default: the widest that fits].",
 )
-@click.option("--picture", type=FILE, help="Also draw where light is handed over into this PNG file.")
+@picture_option("where light is handed over")
 @talking
 def blend(
     talk: Talk,

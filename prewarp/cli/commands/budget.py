@@ -8,7 +8,14 @@ import numpy as np
 
 from prewarp.budget import EyeMotion, Limit, Tracker, seam_budget
 from prewarp.budget.simulate import MOST_SAMPLES
-from prewarp.cli.arguments import FILE, Counts, PupilPosition, module_option, require_output_file
+from prewarp.cli.arguments import (
+    FILE,
+    Counts,
+    PupilPosition,
+    module_option,
+    picture_option,
+    require_output_file,
+)
 from prewarp.cli.displays import eye_option, no_seam, read_display
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
@@ -72,7 +79,7 @@ _MOTION = EyeMotion()
     show_default=True,
     help="The same seed gives the same figures.",
 )
-@click.option("--picture", type=FILE, help="Also draw the frontier into this PNG file.")
+@picture_option("the frontier")
 @talking
 def budget(
     talk: Talk,

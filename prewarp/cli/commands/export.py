@@ -9,6 +9,7 @@ import numpy as np
 from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
 from prewarp.cli.checks import print_checks
 from prewarp.cli.displays import read_display
+from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.export.build import MAX_PUPILS
 from prewarp.export.lookup_files import BLOB
@@ -21,8 +22,6 @@ from prewarp.eye import assemble_eye
 from prewarp.files import sha256_of_file
 from prewarp.grids import read_grid
 from prewarp.lookup import OptimisationResult, Pins
-from prewarp.lookup.coding import WIDTHS
-from prewarp.lookup.tables import FAMILY_NAMES
 from prewarp.mesh import NODE_STEP_PX
 from prewarp.module import EYES
 from prewarp.photometry.dither import KINDS as DITHERS
@@ -65,12 +64,7 @@ from prewarp.report.trade import trade_picture, trade_table
     show_default=True,
     help="Largest error of lookup and tables over panel, eye box and colours.",
 )
-@click.option(
-    "--family", type=click.Choice(list(FAMILY_NAMES)), help="Kind of lookup table [default: the smallest]."
-)
-@click.option("--mesh", "mesh_columns", type=click.IntRange(5, 1000), help="Lookup: mesh nodes along u.")
-@click.option("--rank", type=click.IntRange(1, 64), help="Lookup: pupil modes.")
-@click.option("--bits", type=click.Choice([str(width) for width in WIDTHS]), help="Lookup: bits per number.")
+@settings_options(Pins, "pins", flags={"mesh_columns": "--mesh"})
 @click.option(
     "--trade",
     is_flag=True,
@@ -110,10 +104,7 @@ def export(
     step_px: float,
     formats: tuple[str, ...],
     limit_px: float,
-    family: str | None,
-    mesh_columns: int | None,
-    rank: int | None,
-    bits: str | None,
+    pins: Pins,
     trade: bool,
     light_path: Path | None,
     white: str,
@@ -148,7 +139,7 @@ def export(
             pupils_mm=places,
             dither=dither,
             step_px=step_px,
-            pins=Pins(family, mesh_columns, rank, None if bits is None else int(bits)),
+            pins=pins,
             trade=trade,
             formats=formats or FORMATS,
             texture=texture,

@@ -8,7 +8,14 @@ from typing import Any
 import click
 
 from prewarp.checking import quick_check, require_no_error
-from prewarp.cli.arguments import FILE, module_option, output_option, panel_option, require_output_file
+from prewarp.cli.arguments import (
+    FILE,
+    module_option,
+    output_option,
+    panel_option,
+    picture_option,
+    require_output_file,
+)
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet, fit_grid
 from prewarp.files import write_bytes
@@ -29,7 +36,7 @@ from prewarp.module import read_module
     help="Kind of model; auto: cross-validated.",
 )
 @output_option("File to write: the fit (NPZ).")
-@click.option("--picture", type=FILE, help="Also draw the residuals into this PNG file.")
+@picture_option("the residuals")
 @talking
 def fit(
     talk: Talk,

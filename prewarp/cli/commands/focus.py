@@ -6,7 +6,7 @@ from typing import Any
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.arguments import FILE, PupilPosition, module_option, picture_option, require_output_file
 from prewarp.cli.displays import eye_option, read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
@@ -20,9 +20,7 @@ from prewarp.published import DEPTH_OF_FOCUS
 @module_option(required=True)
 @eye_option
 @click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
-@click.option(
-    "--picture", type=FILE, help="Also draw image distance and focus step, pupil centred, into this PNG file."
-)
+@picture_option("image distance and focus step, pupil centred,")
 @talking
 def focus(
     talk: Talk, fit_path: Path, module_path: Path, side: str | None, pupil: np.ndarray, picture: Path | None

@@ -7,7 +7,7 @@ import click
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.arguments import FILE, PupilPosition, module_option, picture_option, require_output_file
 from prewarp.cli.displays import eye_option, read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import Eye, assemble_eyes
@@ -63,7 +63,7 @@ _WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
     multiple=True,
     help="Where to look from, mm [default: three places].",
 )
-@click.option("--picture", type=FILE, help="Also draw the luminance across the seam into this PNG file.")
+@picture_option("the luminance across the seam")
 @talking
 def light(
     talk: Talk,

@@ -6,7 +6,7 @@ from typing import Any
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, PupilPosition, module_option, require_output_file
+from prewarp.cli.arguments import FILE, PupilPosition, module_option, picture_option, require_output_file
 from prewarp.cli.displays import read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
@@ -26,7 +26,7 @@ from prewarp.resampling import (
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
 @click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
-@click.option("--picture", type=FILE, help="Also draw the sampling and the contrasts into this PNG file.")
+@picture_option("the sampling and the contrasts")
 @talking
 def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, picture: Path | None) -> None:
     """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from

@@ -6,7 +6,7 @@ from typing import Any
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, module_option, pupils_option, require_output_file
+from prewarp.cli.arguments import FILE, module_option, picture_option, pupils_option, require_output_file
 from prewarp.cli.displays import eye_option, no_seam, read_display
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
@@ -30,7 +30,7 @@ STEP_DEG = 1.0
     show_default=True,
     help="Largest error of a tracked pupil, mm.",
 )
-@click.option("--picture", type=FILE, help="Also draw the worst cases over the seam into this PNG file.")
+@picture_option("the worst cases over the seam")
 @talking
 def sensitivity(
     talk: Talk,
