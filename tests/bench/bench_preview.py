@@ -17,23 +17,22 @@ from prewarp.export.build import DeviceBuild
 from prewarp.mesh import panel_mesh
 from prewarp.photometry import LuminanceMaps, fit_luminance, match_light
 from prewarp.preview.exported import ExportedPanels
-from prewarp.preview.subject import channel_tables
+from prewarp.preview.subject import subject_of
 from prewarp.render.drawing import is_software
 from prewarp.render.gl import PanelPass
 from prewarp.render.gpu import Program, Target, has_compute, light_sampler, open_context
 from prewarp.render.live.compute import ComputePanel, ComputeView
 from prewarp.render.live.eye import LiveEye
-from prewarp.render.live.eye_light import EyeLight
 from prewarp.render.live.mesh import EyeMesh
 from prewarp.render.live.outlook import Outlook
 from prewarp.render.live.panel import ContentTexture
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
+from tests.eyes import closed_form_eye
 from tests.photometry.truth import SIZE as LIT_SIZE
 from tests.photometry.truth import measured_grid
 from tests.render.scenes import hard_scene
 
-HALF_MM = (4.0, 3.0, 2.0)
 GOAL_QUADS = 2.0
 
 
@@ -80,14 +79,15 @@ def measure(context, size, step_px, watch):
     fields = plane_set(*two_channels((size, size)))
     content = ContentProjection("flat", (size, size), 70.0)
     seam = build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
-    names = fields.channels
-    tables, weights = channel_tables(fields, names, content, seam, half_mm=HALF_MM, step_px=step_px)
+    one_eye = closed_form_eye(fields, seam=seam, content=content)
+    subject = subject_of(one_eye, step_px=step_px)
+    tables, weights = subject.tables, subject.weights
     eye = LiveEye(context, tables, weights, content)
     eye.set_content(hard_scene(size, size))
     outlook = Outlook.whole(content, (size, size))
     view = Target(context, (size, size), "srgb")
-    light = eye_light(fields, seam, size)
-    lit = channel_tables(fields, names, content, seam, half_mm=HALF_MM, step_px=step_px, light=light)
+    matched = closed_form_eye(fields, seam=seam, content=content, match=light_match(fields, seam, size))
+    lit = subject_of(matched, step_px=step_px, white=dict.fromkeys("RGB", 1.0))
     eye.set_eye(pupil(0), pupil(1))
     eye.draw_panels()
     found = {}
@@ -108,7 +108,7 @@ def measure(context, size, step_px, watch):
         eye.draw_panels()
         look(number)
 
-    bright = LiveEye(context, *lit, content)
+    bright = LiveEye(context, lit.tables, lit.weights, content)
     bright.set_content(hard_scene(size, size))
     bright.set_light("matched")
 
@@ -151,7 +151,7 @@ def measure(context, size, step_px, watch):
         found["compute path: view nodes"] = watch.ms(lambda n: compute.find_nodes(outlook))
         found["compute path: view"] = watch.ms(lambda n: compute.add_light())
         found["compute path: whole frame, the eye moves"] = watch.ms(computed_frame)
-        matched = LiveEye(context, *lit, content, panel_kind=ComputePanel)
+        matched = LiveEye(context, lit.tables, lit.weights, content, panel_kind=ComputePanel)
         matched.set_content(hard_scene(size, size))
         matched.set_light("matched")
         matched_view = ComputeView(matched, (size, size))
@@ -162,7 +162,7 @@ def measure(context, size, step_px, watch):
             matched_view.draw(outlook)
 
         found["compute path: whole frame, luminance matched, the eye moves"] = watch.ms(matched_frame)
-    found["exported shaders: two panels"] = watch.ms(exported_panels(context, fields, seam, eye))
+    found["exported shaders: two panels"] = watch.ms(exported_panels(context, one_eye, eye))
     eye.set_content(np.full((size, size, 3), 255, dtype=np.uint8))
     eye.draw_panels()
     look(0)
@@ -172,22 +172,18 @@ def measure(context, size, step_px, watch):
     return found, covered
 
 
-def eye_light(fields, seam, size):
+def light_match(fields, seam, size):
     """Return luminance fitted to `tests.photometry.truth` on panels of another size, and its match."""
     maps = fit_luminance(measured_grid(), panel_sizes_px=dict.fromkeys(fields.channels, LIT_SIZE))
     maps = LuminanceMaps(
         {key: replace(one, panel=replace(one.panel, size_px=(size, size))) for key, one in maps.maps.items()}
     )
-    match = match_light(fields, maps, seam, pupils_mm=EYE_BOX_CORNERS)
-    return EyeLight(match, dict.fromkeys("RGB", 1.0), ("R", "G", "B"))
+    return match_light(fields, maps, seam, pupils_mm=EYE_BOX_CORNERS)
 
 
-def exported_panels(context, fields, seam, eye):
+def exported_panels(context, one_eye, eye):
     """Return what draws both panels by exported shaders, decoded for the view, from the meshes of `eye`."""
-    build = DeviceBuild(
-        fields, eye.content, tuple(fields.channels), np.zeros((1, 3)), np.array([[-4.0, -3.0, -2.0],
-        HALF_MM]), seam=seam
-    )  # fmt: skip
+    build = DeviceBuild(one_eye, np.zeros((1, 3)))
     picture = ContentTexture(context, eye.content.size_px)
     picture.write(hard_scene(*eye.content.size_px))
     make = ExportedPanels(build)
