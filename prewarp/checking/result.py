@@ -70,6 +70,10 @@ class CheckResult:
     findings: tuple[Finding, ...]
     figures: Mapping[str, object]
 
+    def __repr__(self) -> str:
+        told = ", ".join(f"{self.count(kind)} {kind}s" for kind in ("error", "warning", "remark"))
+        return f"<check of '{self.source}': {self.samples} samples; {told}>"
+
     @property
     def passed(self) -> bool:
         """Return whether nothing was found that would make a fit wrong."""

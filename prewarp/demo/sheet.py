@@ -63,9 +63,10 @@ def with_scale(picture: Picture, window: CloseUp, /, *, arcmin: float) -> Pictur
     """Return a close-up with a bar of so many arcmin and its label in the lower left corner."""
     image = Image.fromarray(picture)
     draw = ImageDraw.Draw(image)
-    squared = float(window.centre @ window.centre)
-    # Along x; the tangent plane stretches by 1 + |t|^2 at most, which a bar of some arcmin does not show.
-    length = arcmin / ARCMIN_PER_RADIAN * window.scale_px * np.sqrt(1.0 + squared)
+    across, up = window.centre
+    # Along x: a unit direction turns by sqrt(1 + ty^2) / (1 + |t|^2) for each unit of tangent.
+    stretch = (1.0 + across**2 + up**2) / np.sqrt(1.0 + up**2)
+    length = arcmin / ARCMIN_PER_RADIAN * window.scale_px * stretch
     label = f"{arcmin:g} arcmin" if arcmin < 60 else f"{arcmin / 60:g}\N{DEGREE SIGN}"
     x, y = 12, picture.shape[0] - 14
     text = draw.textbbox((x + length + 8, y), label, font=_font(15), anchor="lm")

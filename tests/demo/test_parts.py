@@ -109,16 +109,13 @@ def test_a_close_up_is_a_part_of_a_flat_picture():
     )
 
 
-def test_the_scale_bar_is_as_long_as_it_says():
-    window = CloseUp(np.zeros(2), (200, 100), 4.0 * ARCMIN_PER_RADIAN)
+@pytest.mark.parametrize(("centre", "length"), [((0.0, 0.0), 80), ((0.0, 0.75), 100), ((0.75, 0.0), 125)])
+def test_the_scale_bar_is_as_long_as_it_says(centre, length):
+    """At a tangent of 0.75 a step to the side takes 1.25 times as many px above, 1.25 squared to the side."""
+    window = CloseUp(np.array(centre), (200, 100), 4.0 * ARCMIN_PER_RADIAN)
     marked = with_scale(np.zeros((100, 200, 3), dtype=np.uint8), window, arcmin=20.0)
     blue = np.flatnonzero(np.all(marked[86] == (86, 180, 233), axis=-1))
-    assert blue.max() - blue.min() == pytest.approx(80, abs=3)
-    # Above, at a tangent of 0.75, a step to the side takes sqrt(1 + 0.75^2) = 1.25 times as many px.
-    window = CloseUp(np.array([0.0, 0.75]), (200, 100), 4.0 * ARCMIN_PER_RADIAN)
-    marked = with_scale(np.zeros((100, 200, 3), dtype=np.uint8), window, arcmin=20.0)
-    blue = np.flatnonzero(np.all(marked[86] == (86, 180, 233), axis=-1))
-    assert blue.max() - blue.min() == pytest.approx(100, abs=3)
+    assert blue.max() - blue.min() == pytest.approx(length, abs=3)
 
 
 def test_a_sheet_keeps_every_pixel():

@@ -5,7 +5,12 @@ import pytest
 
 from prewarp.frames import tangent_from_degrees
 from prewarp.seam import FollowingBlend
-from prewarp.seam.directions import SQUARE_DEGREES, node_areas_deg2, plane_from_tangent, tangent_from_plane
+from prewarp.seam.directions import (
+    SQUARE_DEGREES,
+    node_areas_deg2,
+    plane_deg_from_tangent,
+    tangent_from_plane_deg,
+)
 from tests.closed_form import PlaneChannel, plane_set
 
 
@@ -23,8 +28,8 @@ def test_the_plane_is_the_angle_along_the_azimuth():
     angle = np.array([[30.0, 0.0], [0.0, -40.0], [12.0, 16.0], [0.0, 0.0]])
     length = np.tan(np.radians([30.0, 40.0, 20.0, 0.0]))
     expected = np.array([[1.0, 0.0], [0.0, -1.0], [0.6, 0.8], [0.0, 0.0]]) * length[:, None]
-    np.testing.assert_allclose(tangent_from_plane(angle), expected, atol=1e-12)
-    np.testing.assert_allclose(plane_from_tangent(expected), angle, atol=1e-9)
+    np.testing.assert_allclose(tangent_from_plane_deg(angle), expected, atol=1e-12)
+    np.testing.assert_allclose(plane_deg_from_tangent(expected), angle, atol=1e-9)
 
 
 def test_a_pupil_a_fraction_of_a_mm_aside_has_a_seam_of_its_own():
