@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from prewarp.lookup.candidates import largest_step, smallest, tables_bytes
+from prewarp.lookup.coding import CodedArray, Format
+from prewarp.lookup.layout import BLOCK, MAP
 from prewarp.lookup.measure import map_truth, measured_errors
 from tests.lookup.small_lookups import BOX_MM, SIZE, case, plane_fields
 
@@ -50,3 +52,11 @@ def test_weights_and_gains_are_those_of_their_channel():
     assert lookup.weight_of("left") is lookup.weights[0] and lookup.weight_of("right") is None
     assert lookup.gain_of("right", "R") is lookup.gains[0]
     assert all(lookup.gain_of(*key) is None for key in (("right", "G"), ("left", "R"), ("left", "G")))
+
+
+def test_every_block_takes_whole_words():
+    """A blob keeps blocks at multiples of four bytes."""
+    (table,) = case("chebyshev").maps[:1]
+    block = CodedArray(Format.INT8, np.arange(3), 1.0)
+    assert block.byte_count == 3
+    assert tables_bytes((replace(table, blocks=(block,)),)) == MAP.byte_count + BLOCK.byte_count + 4
