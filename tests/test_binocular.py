@@ -109,9 +109,8 @@ def test_worst_case_is_the_worst_of_all_pairs(eyes, tangent):
         np.testing.assert_allclose(np.abs(getattr(found, name)), most, rtol=1e-3)
 
 
-def test_the_worst_pair_is_found_in_a_box_to_one_side():
+def test_the_worst_pair_is_found_in_a_box_to_one_side(eyes):
     """Both pupils between 0 and 3 mm: the worst pair has one at an end and the other at the other."""
-    eyes = {"left": one_eye(), "right": one_eye()}
     found = fixed_worst(eyes, [[0.0, 0.0]], pupils_mm=[[0.0, 0.0, 0.0], [3.0, 0.0, 0.0]], colour="G")
     # 3 mm against a picture 1.5 m away: 2 mrad.
     assert abs(found.horizontal_arcmin[0]) == pytest.approx(2.0 * ARCMIN_PER_MRAD, rel=1e-4)
@@ -119,8 +118,13 @@ def test_the_worst_pair_is_found_in_a_box_to_one_side():
     assert abs(found.dipvergence_arcmin[0]) == pytest.approx(2.0 / 1.5 * ARCMIN_PER_MRAD, rel=1e-4)
     # An eye whose picture sits half a mrad higher adds to one of the two pairs: either eye.
     for side in ("left", "right"):
-        raised = eyes | {side: one_eye(raised=5e-4)}
-        found = fixed_worst(raised, [[0.0, 0.0]], pupils_mm=[[0.0, 1.0, 0.0], [0.0, 3.0, 0.0]], colour="G")
+        found = fixed_worst(
+            eyes,
+            [[0.0, 0.0]],
+            pupils_mm=[[0.0, 1.0, 0.0], [0.0, 3.0, 0.0]],
+            colour="G",
+            true_fields=raised(eyes, side, 5e-4),
+        )
         assert abs(found.dipvergence_arcmin[0]) == pytest.approx(
             (2.0 / 1.5 + 0.5) * ARCMIN_PER_MRAD, rel=1e-3
         )

@@ -26,7 +26,7 @@ def figure_of(monkeypatch):
 
     def drawn_by(picture, *arguments, **options):
         kept = []
-        monkeypatch.setattr(f"{picture.__module__}.png_bytes", lambda figure: kept.append(figure) or b"")
+        monkeypatch.setattr(f"{picture.__module__}.figure_bytes", lambda figure: kept.append(figure) or b"")
         picture(*arguments, **options)
         return kept[0]
 
