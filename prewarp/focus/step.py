@@ -50,6 +50,10 @@ class FocusStep:
                 name: float(np.mean(one.dioptres[known]))
                 for name, one in zip(self.channels, (self.first, self.second), strict=True)
             },
+            "image_distance_axial_dioptres": {
+                name: float(np.mean(one.axial_dioptres[known]))
+                for name, one in zip(self.channels, (self.first, self.second), strict=True)
+            },
             "focus_step_mean_dioptres": float(np.mean(self.step_dioptres[known])),
             "focus_step_rms_dioptres": float(np.sqrt(np.mean(size[known] ** 2))),
             "focus_step_max_dioptres": float(size[place]),

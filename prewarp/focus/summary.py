@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from prewarp.checks import FloatArray
 from prewarp.field.border import inside_convex
 from prewarp.focus.certainty import focus_sigma
 from prewarp.focus.wavefront import focus_of_panel
@@ -20,6 +21,9 @@ def channel_focus(
 ) -> dict[str, Any]:
     """Return image distance and astigmatism over the captured part of a panel; units are in the keys.
 
+    `image_distance` is along the ray, from the pupil to the virtual image: what the eye focuses at.
+    `image_distance_axial` is straight ahead, along +z: the same everywhere for a flat image that faces the
+    eye.
     `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not
     say. `curl` is what no wavefront has, RMS: a quality figure.
     """
@@ -30,16 +34,23 @@ def channel_focus(
     pixel = np.stack([u.ravel(), v.ravel()], axis=-1)
     pixel = pixel[inside_convex(pixel, field.border_pixel, slack=1e-6)]
     focus = focus_of_panel(field, pixel, pupil_mm=pupil_mm)
-    distance, sigma = focus.dioptres[focus.valid], focus_sigma(fields, channel, colour, pixel)[focus.valid]
+    sigma = focus_sigma(fields, channel, colour, pixel)[focus.valid]
     return {
         "channel": channel,
-        "image_distance_mean_dioptres": float(distance.mean()),
-        "image_distance_p05_dioptres": float(np.quantile(distance, 0.05)),
-        "image_distance_p95_dioptres": float(np.quantile(distance, 0.95)),
+        **_spread("image_distance", focus.dioptres[focus.valid]),
+        **_spread("image_distance_axial", focus.axial_dioptres[focus.valid]),
         "image_distance_sigma_dioptres": float(np.sqrt(np.mean(sigma**2)))
         if np.isfinite(sigma).all()
         else None,
         "astigmatism_median_dioptres": float(np.median(focus.astigmatism_dioptres[focus.valid])),
         "astigmatism_p95_dioptres": float(np.quantile(focus.astigmatism_dioptres[focus.valid], 0.95)),
         "curl_rms_dioptres": float(np.sqrt(np.mean(focus.curl_dioptres[focus.valid] ** 2))),
+    }
+
+
+def _spread(name: str, dioptres: FloatArray) -> dict[str, float]:
+    return {
+        f"{name}_mean_dioptres": float(dioptres.mean()),
+        f"{name}_p05_dioptres": float(np.quantile(dioptres, 0.05)),
+        f"{name}_p95_dioptres": float(np.quantile(dioptres, 0.95)),
     }

@@ -42,6 +42,15 @@ class FocusResult:
     curl_dioptres: FloatArray
     valid: BoolArray
 
+    @property
+    def axial_dioptres(self) -> FloatArray:
+        """Mean vergence (...) by the distance straight ahead, along +z from the pupil, to the image.
+
+        A ray at the angle theta from straight ahead goes L to reach what lies L cos theta ahead. So a flat
+        image at right angles to straight ahead has one value in all directions, which falls along the ray.
+        """
+        return np.asarray(self.dioptres * np.sqrt(1.0 + np.sum(self.tangent**2, axis=-1)))
+
 
 def focus_from_slope(tangent: ArrayLike, slope: ArrayLike, /) -> FocusResult:
     """Return the focus of ray bundles from how their direction turns as the pupil moves.

@@ -55,7 +55,7 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
         drawn.colorbar(
             above[-1].collections[0],
             ax=list(above),
-            label="image distance, dioptres (0: far away)",
+            label="image distance along the ray, dioptres (0: far away)",
             extend="both",
             pad=0.01,
         )

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from prewarp.errors import ShapeError
-from prewarp.focus import focus_at, focus_from_slope, focus_of_panel
+from prewarp.focus import channel_focus, focus_at, focus_from_slope, focus_of_panel
 from prewarp.frames import unit_from_tangent
 from prewarp.module import read_module
 from prewarp.resources import resource_path
@@ -63,6 +63,8 @@ def test_a_plane_is_as_far_as_its_points():
     found = focus_at(left, tangent, pupil_mm=[1.0, 2.0, -1.0])
     length = 1.501 * np.sqrt(1.0 + np.sum(tangent**2, axis=1))
     np.testing.assert_allclose(found.dioptres[:2], 1.0 / length[:2], rtol=1e-9)
+    # Straight ahead the plane is 1.501 m from that pupil, whatever the direction.
+    np.testing.assert_allclose(found.axial_dioptres[:2], 1.0 / 1.501, rtol=1e-9)
     assert found.valid.tolist() == [True, True, False] and np.isnan(found.dioptres[2])
 
 
@@ -138,3 +140,13 @@ def test_wrong_shapes_are_refused():
         focus_from_slope(np.zeros(2), np.zeros(2))
     with pytest.raises(ShapeError, match=r"tangent has shape \(3,\)"):
         focus_from_slope(np.zeros(3), np.zeros((2, 2)))
+
+
+def test_a_flat_image_has_one_distance_straight_ahead_and_many_along_the_ray():
+    """A plane 1.5 m ahead is 0.667 dioptres away straight ahead, less along slanting rays."""
+    fields = sampled_set({"one": PlaneImage(size_px=(640, 480), focal_px=400.0, yaw_deg=0.0)})
+    figures = channel_focus(fields, "one", pupil_mm=np.zeros(3))
+    for part in ("mean", "p05", "p95"):
+        assert figures[f"image_distance_axial_{part}_dioptres"] == pytest.approx(1.0 / 1.5, abs=1e-5)
+    assert figures["image_distance_mean_dioptres"] < 0.60
+    assert figures["image_distance_p05_dioptres"] < 0.53

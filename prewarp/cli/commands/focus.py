@@ -27,7 +27,9 @@ def focus(
 ) -> None:
     """Say how far away each channel's image is, its astigmatism, and the focus step across the seam.
 
-    Found from how directions turn as the pupil moves; no extra measurement. A warp mends none of it.
+    Distances are given along the ray, from the pupil to the image, which is what the eye focuses at; and
+    straight ahead (axial), which is one figure all over a flat image that faces the eye. Found from how
+    directions turn as the pupil moves; no extra measurement. A warp mends none of it.
 
     Caution: which focus step is tolerable, and for whom, is for qualified people to decide; published figures
     are named beside the result.
@@ -73,6 +75,9 @@ def _print(talk: Talk, eyes: dict[str, Any]) -> None:
             "image_distance_mean",
             "image_distance_p05",
             "image_distance_p95",
+            "image_distance_axial_mean",
+            "image_distance_axial_p05",
+            "image_distance_axial_p95",
             "image_distance_sigma",
             "astigmatism_p95",
         )
@@ -80,8 +85,18 @@ def _print(talk: Talk, eyes: dict[str, Any]) -> None:
             (one["channel"], *(number(one[f"{key}_dioptres"], 3) for key in keys)) for one in part["channels"]
         ]
         talk.table(
-            f"Focus, {eye} eye, dioptres",
-            ("channel", "image distance", "5 %", "95 %", "1-sigma", "astigmatism 95 %"),
+            f"Image distance, {eye} eye, dioptres: along the ray, and straight ahead (axial)",
+            (
+                "channel",
+                "along the ray",
+                "5 %",
+                "95 %",
+                "axial",
+                "5 %",
+                "95 %",
+                "1-sigma",
+                "astigmatism 95 %",
+            ),
             [("", rows)],
         )
         for one in part["seams"]:
