@@ -144,9 +144,9 @@ def test_wrong_shapes_are_refused():
 
 def test_a_flat_image_has_one_distance_straight_ahead_and_many_along_the_ray():
     """A plane 1.5 m ahead is 0.667 dioptres away straight ahead, less along slanting rays."""
-    fields = sampled_set({"one": PlaneImage(size_px=(640, 480), focal_px=400.0, yaw_deg=0.0)})
+    fields = sampled_set({"one": PlaneImage(size_px=(640, 480), focal_px=560.0, yaw_deg=0.0)})
     figures = channel_focus(fields, "one", pupil_mm=np.zeros(3))
     for part in ("mean", "p05", "p95"):
         assert figures[f"image_distance_axial_{part}_dioptres"] == pytest.approx(1.0 / 1.5, abs=1e-5)
-    assert figures["image_distance_mean_dioptres"] < 0.60
-    assert figures["image_distance_p05_dioptres"] < 0.53
+    assert figures["image_distance_mean_dioptres"] < 0.62
+    assert figures["image_distance_p05_dioptres"] < 0.58
