@@ -1,36 +1,33 @@
-"""Robust registration: the turns that bring seam pairs together, with covariance, and what stays unfixed."""
+"""Registration: the turns that bring seam pairs together, with intervals, and what stays unfixed."""
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.checks import FloatArray, finite_rows, nearest_name
+from prewarp.checks import BoolArray, FloatArray, finite_rows, nearest_name
 from prewarp.errors import SeamError
 from prewarp.field.mount import Mount
 from prewarp.registration.model import SCALE, TURNS, PairModel, own_fields
 from prewarp.registration.pairs import SeamPairs
+from prewarp.registration.redundancy import (
+    LEAST_FREEDOM,
+    LEAST_NOISE_ARCMIN,
+    alone,
+    solve,
+)
 from prewarp.registration.result import Parameter, RegistrationResult
-from prewarp.robust import huber_weight, redescending_weight, sigma_of_lengths
+from prewarp.registration.search import Search
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
 
-# Steps with weights that bound a pair's pull (Huber), then with weights that let outliers go.
-HUBER_STEPS, REDESCENDING_STEPS = 8, 12
-HUBER_SIGMA = 1.345
-SETTLED = 1e-9
-# Slopes are taken anew after a step longer than this (degrees or per cent): they change by less than a part
-# in 1e5 otherwise.
-STALE = 1e-3
-# Pairs never agree better than this, whatever their mismatch says; also what identifiability is judged with.
-LEAST_NOISE_ARCMIN = 0.02
-# A parameter with a larger 1-sigma counts as not fixed: at the end of a seam of 30 degrees 0.1 degree about
-# the line of sight moves the picture by 1.6 arcmin, 0.5 per cent of scale by 5.
+# A parameter whose 95 % interval is wider than 1.96 times this, each way, counts as not fixed: at the end of
+# a seam of 30 degrees 0.1 degree about the line of sight moves the picture by 1.6 arcmin, 0.5 per cent of
+# scale by 5.
 WEAKEST = {**dict.fromkeys(TURNS, 0.1), SCALE: 0.5}
-# Share of a parameter that may lie in directions of which the pairs say nothing, and how little counts as
-# nothing.
-_NULL_SHARE, _NULL_RATIO = 1e-3, 1e-7
+# What a normal law keeps within 95 %, each way.
+_NORMAL_975 = 1.959964
 
 
 def register_channels(
@@ -45,8 +42,9 @@ def register_channels(
     """Find how the channels are turned against a reference channel, from seam pairs.
 
     Minimises the mismatch R_a f_a(p_a, R_a^T e) - R_b f_b(p_b, R_b^T e) over rotations R_c about the eye-box
-    centre, by Gauss-Newton steps with robust weights (Huber's to begin with, then a redescending one, so
-    gross outliers end without weight). All colours of a channel turn together.
+    centre, by Gauss-Newton steps. Robust weights (Huber's, then a redescending one) point at suspects; a pair
+    is left out only where the others say that it is wrong (`prewarp.registration.redundancy`). All colours of
+    a channel turn together.
 
     Parameters
     ----------
@@ -72,17 +70,19 @@ def register_channels(
     GridError
         A pair has a channel or colour that the fit has not, or a point off the panel.
     SeamError
-        Too few pairs, or a channel that no chain of pairs joins to the reference.
+        Too few pairs for anything to check them, or a channel that no chain of pairs joins to the reference.
 
     Notes
     -----
-    Covariance sigma^2 (J^T W J)^-1; sigma from the weighted mismatch over 2 n - p degrees of freedom. Scale
-    and the turn about y are nearly one for a narrow seam far from the panel's middle: the covariance tells.
+    Noise s from the squares left over f = 2 n - p degrees of freedom. With s estimated, the parameters follow
+    Student's law of f degrees: 95 % intervals t(f) s sqrt(N), N = (J^T J)^-1, and covariance f / (f - 2) s^2
+    N. Scale and the turn about y are nearly one for a narrow seam far from the panel's middle: the
+    covariance tells.
 
     References
     ----------
-    Huber's weight with k = 1.345: P. J. Huber, Ann. Math. Statist. 35 (1964) 73, from memory; 95 % efficiency
-    is common practice.
+    Student (W. S. Gosset), Biometrika 6 (1908) 1; Huber's weight with k = 1.345: P. J. Huber, Ann. Math.
+    Statist. 35 (1964) 73, both from memory; 95 % efficiency is common practice.
     """
     known = (*TURNS, SCALE)
     for name in hold:
@@ -99,89 +99,72 @@ def register_channels(
     _require_joined(pairs, present, reference)
     wanted = [name for name in (*TURNS, *((SCALE,) if scale else ())) if name not in hold]
     free = tuple((channel, name) for channel in present if channel != reference for name in wanted)
-    least = max(len(free) // 2 + 1, 3)
+    least = max((len(free) + LEAST_FREEDOM + 1) // 2, 3)
     if len(pairs) < least or not free:
         raise SeamError(
             f"{pairs.source}: {len(pairs)} pairs for {len(free)} parameters; expected at least {least} pairs "
-            "and one parameter. Measure more pairs, or hold fewer parameters."
+            "(some must be left to check the others) and one parameter. Measure more pairs, or hold fewer "
+            "parameters."
         )
     own, mounts = own_fields(fields, present)
-    start = mounts
     model = PairModel(own, pairs, free)
     before = model.mismatch_arcmin(mounts)
     pairs.refuse(~finite_rows(before), "the field has no direction for a panel point. Delete the row.")
-    relative = np.median(pairs.sigma_arcmin) / pairs.sigma_arcmin
-    weight, change = np.ones(len(pairs)), np.full(len(free), np.inf)
-    slopes: FloatArray | None = None
-    for step in range(HUBER_STEPS + REDESCENDING_STEPS):
-        mismatch = model.mismatch_arcmin(mounts) * relative[:, None]
-        length = np.hypot(*mismatch.T)
-        sigma = max(sigma_of_lengths(length), LEAST_NOISE_ARCMIN)
-        if step < HUBER_STEPS:
-            weight = huber_weight(length / (HUBER_SIGMA * sigma))
-        else:
-            weight = redescending_weight(length, sigma)
-        if slopes is None or np.abs(change).max() > STALE:
-            slopes = model.slopes(mounts) * relative[:, None, None]
-        change, _, _ = _solve(slopes, mismatch, weight)
-        mounts = model.moved(mounts, -change)
-        if step >= HUBER_STEPS and np.abs(change).max() < SETTLED:
-            break
-    after = model.mismatch_arcmin(mounts)
-    return _result(model, start, mounts, reference, before, after, relative, weight)
-
-
-def _solve(
-    slopes: FloatArray, mismatch: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the least change (p,), the inverse of J^T W J (p, p), and what share (p,) nothing decides."""
-    root = np.sqrt(weight)[:, None]
-    matrix = (slopes * root[..., None]).reshape(-1, slopes.shape[-1])
-    _, values, axes = np.linalg.svd(matrix, full_matrices=False)
-    good = values > _NULL_RATIO * max(values[0], 1e-300)
-    gain = np.where(good, 1.0 / np.where(good, values, 1.0), 0.0)
-    inverse = (axes.T * gain**2) @ axes
-    # A matrix with fewer rows than columns has directions beyond those of `axes`: what is missing of 1 is
-    # undecided.
-    undecided = 1.0 - np.sum(axes[good] ** 2, axis=0)
-    return inverse @ (matrix.T @ (mismatch * root).ravel()), inverse, undecided
+    search = Search(model, np.median(pairs.sigma_arcmin) / pairs.sigma_arcmin)
+    return _result(search, mounts, reference, before, *search.fit(mounts))
 
 
 def _result(
-    model: PairModel,
+    search: Search,
     start: Mapping[str, Mount],
-    mounts: Mapping[str, Mount],
     reference: str,
     before: FloatArray,
-    after: FloatArray,
-    relative: FloatArray,
-    weight: FloatArray,
+    mounts: Mapping[str, Mount],
+    kept: BoolArray,
 ) -> RegistrationResult:
-    slopes = model.slopes(mounts)
-    weighed = after * relative[:, None]
-    _, inverse, undecided = _solve(slopes * relative[:, None, None], weighed, weight)
-    freedom = max(2.0 * weight.sum() - len(model.free), 1.0)
-    noise = float(np.sqrt(np.sum(weight * np.sum(weighed**2, axis=1)) / freedom))
-    unknown = undecided > _NULL_SHARE
-    covariance = noise**2 * inverse
-    judged = np.sqrt(np.diagonal(inverse)) * max(noise, LEAST_NOISE_ARCMIN)
-    sigma = np.where(unknown, np.inf, np.sqrt(np.diagonal(covariance)))
+    model, pairs = search.model, search.model.pairs
+    slopes, weighed = search.linear(mounts)
+    found = solve(slopes, weighed, kept.astype(float))
+    if found.freedom < LEAST_FREEDOM:
+        raise SeamError(
+            f"{pairs.source}: {int(kept.sum())} of {len(pairs)} pairs agree, too few to check each other. "
+            "Measure more pairs, or hold fewer parameters."
+        )
+    noise, weakest = found.noise_arcmin, np.array([WEAKEST[name] for _, name in model.free])
+    unit = np.where(found.unknown, np.inf, np.sqrt(np.diagonal(found.inverse)))
+    half = _student(0.975, found.freedom)
+    judged = unit * max(noise, LEAST_NOISE_ARCMIN) * half / _NORMAL_975
+    single = alone(slopes, kept, weakest, max(noise, LEAST_NOISE_ARCMIN))
+    sigma = unit * noise * np.sqrt(found.freedom / (found.freedom - 2.0))
+    covariance = found.inverse * noise**2 * found.freedom / (found.freedom - 2.0)
     parameters = tuple(
         Parameter(
             channel,
             name,
             _value(mounts[channel], name),
             float(sigma[place]),
-            bool(not unknown[place] and judged[place] <= WEAKEST[name]),
+            bool(judged[place] <= weakest[place] and single[place] < 0),
+            float(unit[place] * noise * half),
+            int(pairs.row[single[place]]) if single[place] >= 0 and np.isfinite(unit[place]) else None,
         )
         for place, (channel, name) in enumerate(model.free)
     )
-    at_pairs = np.sqrt(np.einsum("nip,pq,niq->n", slopes, covariance, slopes))
+    plain = slopes / search.relative[:, None, None]
+    at_pairs = np.sqrt(np.einsum("nip,pq,niq->n", plain, covariance, plain))
+    unknown = found.unknown
     covariance = np.where(unknown[:, None] | unknown[None, :], np.inf, covariance)
     moved = {name: mounts[name] for name in start if name != reference}
+    after = weighed / search.relative[:, None]
     return RegistrationResult(
-        reference, moved, parameters, covariance, noise, before, after, weight <= 0.0, at_pairs, model.pairs
+        reference, moved, parameters, covariance, noise, before, after, ~kept, at_pairs, pairs
     )
+
+
+def _student(share: float, freedom: int) -> float:
+    # Slow to import; other commands start without it.
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, share))
 
 
 def _value(mount: Mount, name: str) -> float:

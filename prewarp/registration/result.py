@@ -18,7 +18,8 @@ class Parameter:
 
     `name` as in `turn_x_deg` or `scale_percent` (its unit is its end); `value` on top of how the channel was
     captured; `sigma` 1-sigma, infinite where nothing in the pairs speaks of it; `fixed` whether the pairs
-    decide it.
+    decide it; `half95` half of its 95 % interval (Student's law: wider than 1.96 sigma of few pairs);
+    `alone_row` the row of a single pair without which it would not be fixed, so that nothing checks it.
     """
 
     channel: str
@@ -26,6 +27,8 @@ class Parameter:
     value: float
     sigma: float
     fixed: bool
+    half95: float
+    alone_row: int | None = None
 
 
 @dataclass(frozen=True)
@@ -40,13 +43,14 @@ class RegistrationResult:
         How each other channel is mounted; give it to `FieldSet.mounted`.
     parameters : tuple of Parameter
     covariance : (p, p) float array
-        Of the parameters, in their own units; infinite rows where nothing speaks of one.
+        Of the parameters, in their own units, with what is not known of the noise in it; infinite rows where
+        nothing speaks of one.
     noise_arcmin : float
         1-sigma of a pair per axis, found from the mismatch that is left.
     before_arcmin, after_arcmin : (n, 2) float arrays
         Mismatch of every pair, right and up.
     outlier : (n,) bool array
-        Pairs that were given no weight.
+        Pairs that the others say are wrong; they have no weight.
     sigma_arcmin : (n,) float array
         1-sigma length of the error that registration leaves in the seam where each pair lies.
     pairs : SeamPairs
@@ -75,11 +79,18 @@ class RegistrationResult:
 
     def _repr_html_(self) -> str:
         rows = [
-            (one.channel, one.name, f"{one.value:.5g}", f"{one.sigma:.2g}", "yes" if one.fixed else "no")
+            (
+                one.channel,
+                one.name,
+                f"{one.value:.5g}",
+                f"{one.sigma:.2g}",
+                f"{one.half95:.2g}",
+                "yes" if one.fixed else "no",
+            )
             for one in self.parameters
         ]
         return html_table(
-            repr(self), ("channel", "parameter", "value", "1-sigma", "fixed by the pairs"), rows
+            repr(self), ("channel", "parameter", "value", "1-sigma", "95 % +-", "fixed by the pairs"), rows
         )
 
     @property
@@ -91,7 +102,11 @@ class RegistrationResult:
         """Return one sentence per parameter that the pairs cannot fix, with what to do."""
         found = []
         for one in self.unfixed:
-            known = "nothing in them speaks of it" if np.isinf(one.sigma) else f"1-sigma {one.sigma:.2g}"
+            known = f"95 % within +-{one.half95:.2g}"
+            if np.isinf(one.sigma):
+                known = "nothing in them speaks of it"
+            elif one.alone_row is not None:
+                known = f"it rests on row {one.alone_row} alone, and nothing checks that pair"
             found.append(
                 f"channel '{one.channel}': the pairs cannot fix {one.name} ({known}). Take pairs further "
                 f"apart along the seam and across it, or hold it at 0 (--hold {one.name})."
@@ -119,6 +134,9 @@ class RegistrationResult:
                         one.name: {
                             "value": one.value,
                             "sigma": _finite(one.sigma),
+                            "interval95": [one.value - one.half95, one.value + one.half95]
+                            if np.isfinite(one.half95)
+                            else None,
                             "fixed": one.fixed,
                         }
                         for one in self.parameters

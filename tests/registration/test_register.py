@@ -12,6 +12,7 @@ from prewarp.errors import GridError, SeamError
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.frames import arcmin_between, arcmin_step
 from prewarp.registration import register_channels
+from tests.long.register_few import few_pairs, middle_of_misfit
 from tests.registration.scenes import ASKEW, nudged, pairs_of, seam_directions
 from tests.sampled_fields import sampled_set
 from tests.synthetic import PlaneImage, two_channels
@@ -238,6 +239,60 @@ def test_pairs_that_do_not_fit_the_fit(fields, truth, change, error, message):
     }
     with pytest.raises(error, match=message):
         register_channels(fields, dataclasses.replace(pairs, **change))
+
+
+@pytest.mark.parametrize("count", [3, 4, 5])
+def test_few_pairs_say_how_little_they_know(fields, truth, count):
+    """A part of `tests.long.register_few`: 95 % intervals hold, the middle misfit is the F law's (scipy)."""
+    draws = 20
+    holds, misfit, lost = few_pairs(fields, truth, count, draws, first_seed=5000)
+    # Three turns of a draw hang together: as good as 30 to 90 independent ones, of which 2.5 sigma.
+    assert holds.mean() > 0.95 - 2.5 * np.sqrt(0.95 * 0.05 / draws)
+    # Half of the draws lie below the middle, give or take 3 sigma of a binomial law.
+    below = (misfit < middle_of_misfit(count)).mean()
+    assert below == pytest.approx(0.5, abs=3.0 * np.sqrt(0.25 / draws))
+    assert not lost.any()
+
+
+def test_one_wrong_pair_of_few_is_named(fields, truth):
+    pairs = pairs_of(truth, count=5, noise_arcmin=0.05, seed=2)
+    pixel = pairs.pixel_b.copy()
+    pixel[3] += [6.0, -9.0]
+    result = register_channels(fields, dataclasses.replace(pairs, pixel_b=pixel))
+    assert result.as_dict()["outlier_rows"] == [5]
+    assert left_at_the_seam(fields, truth, result).max() < 5.0 * result.sigma_arcmin.max()
+
+
+def test_a_wrong_pair_that_nothing_gives_away_makes_the_interval_wide(fields, truth):
+    """Of three pairs any may be the wrong one: none is left out, and not all turns are called fixed."""
+    pairs = pairs_of(truth, count=3, noise_arcmin=0.05, seed=2)
+    pixel = pairs.pixel_b.copy()
+    pixel[1] += [6.0, -9.0]
+    result = register_channels(fields, dataclasses.replace(pairs, pixel_b=pixel))
+    assert not result.outlier.any() and "turn_z_deg" in [one.name for one in result.unfixed]
+    error = np.array([one.value for one in result.parameters]) - ASKEW.turn_deg
+    assert np.all(np.abs(error) < [one.half95 for one in result.parameters])
+
+
+def test_a_turn_that_rests_on_one_pair_is_not_fixed(fields, truth):
+    """Five pairs in one direction, one 10 degrees away: it alone speaks of the roll, right or wrong."""
+    heap = pairs_of(truth, count=5, within=((0.0, 1e-9), (0.0, 1e-9)), noise_arcmin=0.05)
+    far = dataclasses.replace(
+        pairs_of(truth, count=1, within=((0.0, 1e-9), (10.0, 10.0001)), seed=1), row=np.array([77])
+    )
+    result = register_channels(fields, joined([heap, far]))
+    (roll,) = result.unfixed
+    assert roll.name == "turn_z_deg" and roll.alone_row == 77
+    assert "it rests on row 77 alone, and nothing checks that pair" in result.findings()[0]
+    again = dataclasses.replace(
+        pairs_of(truth, count=1, within=((0.0, 1e-9), (10.0, 10.0001)), seed=3), row=np.array([78])
+    )
+    assert register_channels(fields, joined([heap, far, again])).unfixed == ()
+
+
+def test_pairs_that_leave_nothing_to_check_them_are_refused(fields, truth):
+    with pytest.raises(SeamError, match="3 pairs for 4 parameters; expected at least 4 pairs .some must be"):
+        register_channels(fields, pairs_of(truth, count=3), scale=True)
 
 
 def test_bad_requests_say_what_to_do(fields, truth):

@@ -36,10 +36,10 @@ def register(
 
     PAIRS is a table (CSV or NPZ) of the same content seen through two channels from one pupil position:
     channel_a, channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px, panel_a_v_px, panel_b_u_px,
-    panel_b_v_px; optional step_x_arcmin and step_y_arcmin from a's picture to b's, and sigma_arcmin. Outliers
-    lose their weight and are named.
+    panel_b_v_px; optional step_x_arcmin and step_y_arcmin from a's picture to b's, and sigma_arcmin. A pair
+    that the others contradict is left out and named. With few pairs intervals are wide (Student's law).
 
-    Exit code 1, and nothing written, when the pairs cannot fix a parameter.
+    Exit code 1, and nothing written, when the pairs cannot fix a parameter, or it rests on one pair alone.
 
     \b
     Example:
@@ -56,13 +56,14 @@ def register(
             one.name,
             number(one.value, 5),
             number(figures_sigma(one.sigma), 2),
+            number(figures_sigma(one.half95), 2),
             "yes" if one.fixed else "NO",
         )
         for one in result.parameters
     ]
     talk.table(
         f"Channels against '{result.reference}'",
-        ("channel", "parameter", "value", "1-sigma", "fixed"),
+        ("channel", "parameter", "value", "1-sigma", "95 % +-", "fixed"),
         [("", rows)],
         text_columns=2,
     )

@@ -1,0 +1,1 @@
+"""Long forms of checks that CI runs a tenth of: `python -m tests.long.NAME`."""
