@@ -123,7 +123,7 @@ def light_figures(seen: SeamLight, match: LightMatch, /) -> dict[str, Any]:
     return {
         **{
             state: {
-                "step_percent": float(max(profile.step_percent.max() for profile in profiles.values())),
+                "step_percent": max(profile.expected_step_percent for profile in profiles.values()),
                 "ripple_percent": float(max(profile.ripple_percent.max() for profile in profiles.values())),
             }
             for state, profiles in (("before", seen.before), ("after", seen.after))

@@ -6,6 +6,7 @@ drive.
 
 from prewarp.photometry.border import lit_border, lit_fields
 from prewarp.photometry.dither import Ditherer, dither_tile
+from prewarp.photometry.expected import with_map_error
 from prewarp.photometry.fit import fit_luminance
 from prewarp.photometry.luminance import LuminanceMap, LuminanceMaps
 from prewarp.photometry.match import LightCost, LightMatch, match_light
@@ -30,5 +31,6 @@ __all__ = [
     "panel_light",
     "seam_profile",
     "white_match",
+    "with_map_error",
     "xyz_from_rgb",
 ]

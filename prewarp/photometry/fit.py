@@ -6,25 +6,21 @@ within one standard error of the best, judged at whole pupil positions left out.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from prewarp.chebyshev import count_of_degree
-from prewarp.checks import BoolArray, FloatArray, IntArray, extent
-from prewarp.errors import FitError
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.fitting.chebyshev import ChebyshevPanel
-from prewarp.fitting.pupil import PupilFrame
-from prewarp.frames import reference_pupil
 from prewarp.grids import Grid
 from prewarp.photometry.luminance import LuminanceFigures, LuminanceMap, LuminanceMaps
+from prewarp.photometry.samples import MIN_SAMPLES, LightSamples, luminance_of, samples_of
 from prewarp.photometry.vignetting import VignettingEdge, fit_edge
 from prewarp.robust import sigma_of_deviations
 
 # (panel degree, pupil degree), simplest first.
 MODELS = ((1, 0), (2, 1), (3, 2), (4, 2), (6, 2), (6, 3), (8, 3))
 FOLDS = 5
-MIN_SAMPLES = 30
 # A sample off the smooth map by more than this share, and by OUTLIER_SIGMAS, is left out: dark ones past the
 # vignetting edge.
 LEAST_STEP = 0.04
@@ -45,29 +41,6 @@ _BELOW = 0.02
 _RIDGE = 1e-10
 # Change of log T that no longer matters.
 _SETTLED = 1e-6
-
-
-@dataclass(frozen=True)
-class _Samples:
-    """One channel and colour: normalised places (4, n); light, number of the pupil, row of the file, (n,)."""
-
-    panel: ChebyshevPanel
-    frame: PupilFrame
-    place: FloatArray
-    light: FloatArray
-    position: IntArray
-    row: IntArray
-
-    def basis(self, part: np.ndarray, panel_degree: int, pupil_degree: int) -> FloatArray:
-        """Return the products P_i Q_j at some samples, (panel functions * pupil functions, n)."""
-        u, v, x, y = self.place[:, part]
-        size = np.array(self.panel.size_px)
-        pixel = np.stack([(u + 1.0) * size[0] / 2.0, (v + 1.0) * size[1] / 2.0], axis=-1)
-        centre, half = np.array(self.frame.centre_mm), np.array(self.frame.half_mm)
-        reference = np.stack([x, y], axis=-1) * half + centre
-        outer = ChebyshevPanel(self.panel.size_px, panel_degree).values(pixel)
-        inner = self.frame.values(reference, pupil_degree)
-        return (outer[:, None, :] * inner[None, :, :]).reshape(-1, outer.shape[1])
 
 
 def fit_luminance(
@@ -93,7 +66,7 @@ def fit_luminance(
     FitError
         The grid has no such column, or a channel and colour has too few finite samples, or none above zero.
     """
-    _luminance_of(grid)
+    luminance_of(grid)
     names = [name for name in (channels or grid.channel_names) if name in panel_sizes_px]
     maps = {}
     for channel in names:
@@ -103,19 +76,8 @@ def fit_luminance(
     return LuminanceMaps(maps)
 
 
-def _luminance_of(grid: Grid, /) -> FloatArray:
-    """Return the column `luminance` (n,); `FitError` where the grid has none."""
-    if grid.luminance is None:
-        raise FitError(
-            f"{grid.source}: the grid has no column 'luminance'. Measure relative luminance with the capture "
-            "and add it.",
-            path=grid.source,
-        )
-    return grid.luminance
-
-
 def _fit_one(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) -> LuminanceMap:
-    samples = _samples_of(grid, channel, colour, size_px)
+    samples = samples_of(grid, channel, colour, size_px)
     good, dark, spread = _sort_samples(samples)
     degrees, rms_cv = _choose_degrees(samples, good)
     # What the better model follows may bring samples back.
@@ -149,34 +111,12 @@ def _fit_one(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) ->
         coefficients.reshape(panel.count, -1),
         edge,
         figures,
+        samples.take(good),
     )
 
 
-def _samples_of(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) -> _Samples:
-    light = _luminance_of(grid)
-    keep = grid.finite & np.isfinite(light)
-    lit = int(np.count_nonzero(keep & (np.nan_to_num(light) > 0.0)))
-    if lit < MIN_SAMPLES:
-        raise FitError(
-            f"{grid.source}: channel '{channel}', {colour}: {int(keep.sum())} finite luminances, {lit} above "
-            f"zero; expected {MIN_SAMPLES} or more. Measure more points.",
-            channel=channel,
-            colour=colour,
-        )
-    kept = np.flatnonzero(keep)
-    grid, light = grid.take(kept), light[kept]
-    reference = reference_pupil(grid.tangent, grid.pupil_mm)
-    low, high = extent(reference)
-    half = np.where(high - low > 1e-6, (high - low) / 2.0, 1.0)
-    frame = PupilFrame(tuple(((low + high) / 2.0).tolist()), tuple(half.tolist()))
-    panel = ChebyshevPanel(size_px, 0)
-    place = np.stack([*panel.normalised(grid.pixel), *frame.normalised(reference)])
-    _, position = np.unique(np.round(grid.pupil_mm, 6), axis=0, return_inverse=True)
-    return _Samples(panel, frame, place, light, position.ravel(), np.asarray(grid.row))
-
-
 def _sort_samples(
-    samples: _Samples,
+    samples: LightSamples,
     degrees: tuple[int, int] | None = None,
     *,
     start: tuple[BoolArray, float] | None = None,
@@ -203,7 +143,9 @@ def _sort_samples(
     return good, ~good & (ratio < 1.0), spread
 
 
-def _plateau(samples: _Samples, degrees: tuple[int, int], candidates: BoolArray) -> tuple[BoolArray, float]:
+def _plateau(
+    samples: LightSamples, degrees: tuple[int, int], candidates: BoolArray
+) -> tuple[BoolArray, float]:
     """Return the samples near the upper envelope of the light: expectiles of its logarithm.
 
     W. K. Newey, J. L. Powell, Econometrica 55 (1987) 819, from memory: weights differ above and below the
@@ -228,7 +170,7 @@ def _plateau(samples: _Samples, degrees: tuple[int, int], candidates: BoolArray)
 
 
 def _gauss_newton(
-    samples: _Samples, good: BoolArray, degrees: tuple[int, int], *, steps: int = 4
+    samples: LightSamples, good: BoolArray, degrees: tuple[int, int], *, steps: int = 4
 ) -> FloatArray:
     """Return coefficients of log T that minimise the squared error in light over good samples.
 
@@ -251,7 +193,7 @@ def _gauss_newton(
 
 
 def _normal(
-    samples: _Samples, part: np.ndarray, degrees: tuple[int, int], wanted: FloatArray, weight: FloatArray
+    samples: LightSamples, part: np.ndarray, degrees: tuple[int, int], wanted: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     count = count_of_degree(degrees[0]) * count_of_degree(degrees[1])
     matrix, side = np.zeros((count, count)), np.zeros(count)
@@ -265,7 +207,7 @@ def _normal(
 
 
 def _predicted(
-    samples: _Samples, part: np.ndarray, degrees: tuple[int, int], coefficients: FloatArray
+    samples: LightSamples, part: np.ndarray, degrees: tuple[int, int], coefficients: FloatArray
 ) -> FloatArray:
     """Return log T (n,); held within e^50 of 1, so that a poor start cannot overflow."""
     parts = [
@@ -282,7 +224,7 @@ def _solve(matrix: FloatArray, side: FloatArray) -> FloatArray:
     return np.linalg.solve(scaled, side / scale) / scale
 
 
-def _allowed(samples: _Samples) -> list[tuple[int, int]]:
+def _allowed(samples: LightSamples) -> list[tuple[int, int]]:
     """Return the models that the samples can decide: under one unknown per three samples and per position."""
     positions = len(np.unique(np.round(samples.place[2:].T, 6), axis=0))
     counts = [len(np.unique(np.round(row, 3))) for row in samples.place[2:]]
@@ -296,7 +238,7 @@ def _allowed(samples: _Samples) -> list[tuple[int, int]]:
     return result or [(1, 0)]
 
 
-def _choose_degrees(samples: _Samples, good: BoolArray) -> tuple[tuple[int, int], float]:
+def _choose_degrees(samples: LightSamples, good: BoolArray) -> tuple[tuple[int, int], float]:
     """Return the degrees chosen by leaving out pupil positions, and the RMS error there, percent."""
     part = np.flatnonzero(good)
     part = _some(part)
@@ -330,7 +272,9 @@ def _within_one_standard_error(errors: FloatArray, best: FloatArray) -> bool:
     return bool(difference.mean() <= difference.std(ddof=1) / np.sqrt(FOLDS))
 
 
-def _held_out(samples: _Samples, part: np.ndarray, fold: IntArray, degrees: tuple[int, int]) -> FloatArray:
+def _held_out(
+    samples: LightSamples, part: np.ndarray, fold: IntArray, degrees: tuple[int, int]
+) -> FloatArray:
     """Return, per fold (FOLDS,), the mean squared relative error at its samples of a fit to all others."""
     light = np.maximum(samples.light[part], 1e-300)
     sums = [

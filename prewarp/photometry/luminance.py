@@ -8,6 +8,7 @@ column, the same for all channels.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,8 @@ from prewarp.errors import FitError
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import reference_pupil
+from prewarp.photometry.certainty import LightCertainty, light_certainty
+from prewarp.photometry.samples import LightSamples
 from prewarp.photometry.vignetting import VignettingEdge
 
 # How far beyond the captured pupil positions a map is followed, as a share of their half range; further out
@@ -67,6 +70,8 @@ class LuminanceMap:
         Where light ends; None where every sample is lit.
     figures : LuminanceFigures
         What the fit found.
+    samples : LightSamples, optional
+        The lit ones without outliers, from which `certainty` follows.
     """
 
     channel: str
@@ -77,6 +82,48 @@ class LuminanceMap:
     coefficients: FloatArray
     edge: VignettingEdge | None
     figures: LuminanceFigures
+    samples: LightSamples | None = None
+
+    @cached_property
+    def certainty(self) -> LightCertainty:
+        """What the samples leave open of the map; worked out when it is first asked for."""
+        if self.samples is None:
+            raise FitError(
+                f"channel '{self.channel}', {self.colour}: the map has no samples with it, so nothing says "
+                "how sure it is. Fit it again."
+            )
+        u, v, x, y = self.samples.place
+        level = self._log_light(u, v, *(np.clip(one, -PUPIL_MARGIN, PUPIL_MARGIN) for one in (x, y)))
+        return light_certainty(
+            self.samples, np.exp(level), panel_degree=self.panel.degree, pupil_degree=self.pupil_degree
+        )
+
+    def log_errors(
+        self,
+        pixel: ArrayLike,
+        tangent: ArrayLike,
+        /,
+        *,
+        pupil_mm: ArrayLike,
+        draws: int,
+        random: np.random.Generator,
+    ) -> FloatArray:
+        """Return draws (draws, ...) of log(true luminance / map) as the samples allow; arguments as in `at`.
+
+        The draws of all points belong together. NaN where the samples leave it open altogether (pupil
+        positions on a line).
+        """
+        pixel, tangent, pupil = as_pixel(pixel), as_tangent(tangent), as_pupil(pupil_mm)
+        log_map = np.log(self.at(pixel, tangent, pupil_mm=pupil))
+        shape = log_map.shape
+        pixel, tangent = (np.broadcast_to(one, (*shape, 2)).reshape(-1, 2) for one in (pixel, tangent))
+        x, y = self.frame.normalised(
+            reference_pupil(tangent, np.broadcast_to(pupil, (*shape, 3)).reshape(-1, 3))
+        )
+        u, v = self.panel.normalised(pixel)
+        place = np.stack([np.clip(u, -1.0, 1.0), np.clip(v, -1.0, 1.0), x, y])
+        log_light = self.certainty.log_light(place, draws=draws, random=random)
+        return log_light.reshape(draws, *shape) - log_map
 
     def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return the luminance at full drive, shape (...), always above 0.
@@ -95,6 +142,10 @@ class LuminanceMap:
         The smooth map goes on past the vignetting edge, where the truth falls to nothing: ask `lit` as well.
         """
         u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
+        return np.asarray(np.exp(self._log_light(u, v, x, y)).reshape(shape))
+
+    def _log_light(self, u: FloatArray, v: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+        """Return the logarithm of luminance (n,) at normalised places."""
         half = np.array(self.panel.size_px) / 2.0
         on_panel = np.stack([(u + 1.0) * half[0], (v + 1.0) * half[1]], axis=-1)
         reference = np.stack(
@@ -102,8 +153,7 @@ class LuminanceMap:
             axis=-1,
         )
         inner = self.coefficients.T @ self.panel.values(on_panel)
-        log_light = np.einsum("jn,jn->n", inner, self.frame.values(reference, self.pupil_degree))
-        return np.asarray(np.exp(log_light).reshape(shape))
+        return np.asarray(np.einsum("jn,jn->n", inner, self.frame.values(reference, self.pupil_degree)))
 
     def lit(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> BoolArray:
         """Return which points are inside the vignetting edge, shape (...); arguments as in `at`."""
@@ -145,6 +195,19 @@ class ScaledLuminance:
     def at(self, pixel: ArrayLike, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return the luminance at full drive, shape (...); arguments as of `LuminanceMap.at`."""
         return self.factor * self.own.at(pixel, tangent, pupil_mm=pupil_mm)
+
+    def log_errors(
+        self,
+        pixel: ArrayLike,
+        tangent: ArrayLike,
+        /,
+        *,
+        pupil_mm: ArrayLike,
+        draws: int,
+        random: np.random.Generator,
+    ) -> FloatArray:
+        """Return draws of log(true luminance / map); see `LuminanceMap.log_errors`."""
+        return self.own.log_errors(pixel, tangent, pupil_mm=pupil_mm, draws=draws, random=random)
 
 
 @dataclass(frozen=True)

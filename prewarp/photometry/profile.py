@@ -1,4 +1,4 @@
-"""Luminance across a seam, read off a picture of what the eye sees: step and ripple, as Weber contrasts.
+"""Luminance across a seam, read off a picture of what the eye sees: relative step and ripple.
 
 Lines run from one channel's middle toward the other's and beside it. The picture is averaged over a small
 window first, about as far as the eye averages a dithered pattern of the panels' pixels. What is judged is
@@ -33,6 +33,31 @@ _SEARCH_STEP_DEG = 0.5
 
 
 @dataclass(frozen=True)
+class ProfileDraws:
+    """Relative step and ripple of the worst line, (draws,), percent, for luminances that the samples allow.
+
+    Not numbers where the samples leave them open altogether.
+    """
+
+    step_percent: FloatArray
+    ripple_percent: FloatArray
+
+    @property
+    def known(self) -> bool:
+        """Whether the samples say anything of the error."""
+        return bool(np.isfinite(self.step_percent).all())
+
+    @property
+    def expected_step_percent(self) -> float:
+        """Mean over the draws."""
+        return float(self.step_percent.mean())
+
+    def bound_percent(self, values: FloatArray, /, share: float = 0.95) -> float:
+        """Return what so large a share of draws (draws,) stays under."""
+        return float(np.quantile(values, share))
+
+
+@dataclass(frozen=True)
 class SeamProfile:
     """Luminance along lines across the seam of two channels.
 
@@ -50,6 +75,8 @@ class SeamProfile:
         What should be seen.
     hand_over_deg : (k, 2) float array
         Where each line enters and leaves the part in which both channels give light.
+    draws : ProfileDraws, optional
+        What the maps with which the light was worked out leave open (`with_map_error`).
     """
 
     channels: tuple[str, str]
@@ -58,6 +85,12 @@ class SeamProfile:
     luminance: FloatArray
     target: FloatArray
     hand_over_deg: FloatArray
+    draws: ProfileDraws | None = None
+
+    @property
+    def expected_step_percent(self) -> float:
+        """Step of the worst line, with the error of the luminance maps in it where that is known."""
+        return float(self.step_percent.max()) if self.draws is None else self.draws.expected_step_percent
 
     @property
     def levels(self) -> FloatArray:
@@ -74,7 +107,7 @@ class SeamProfile:
 
     @property
     def step_percent(self) -> FloatArray:
-        """Weber contrast of the two sides, (k,): difference of levels over their mean, percent, unsigned."""
+        """Relative step (k,): difference of the two sides' levels over their mean, percent, unsigned."""
         levels = self.levels
         return np.asarray(100.0 * np.abs(levels[:, 1] - levels[:, 0]) / levels.mean(axis=1))
 
@@ -90,13 +123,23 @@ class SeamProfile:
         return np.asarray(100.0 * np.max(np.where(near, deviation, 0.0), axis=1))
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the worst figures for machines."""
+        """Return the figures of the worst line for machines; None stands for what is not known.
+
+        `step_percent` is what to expect with the maps' error in it, `step_bound95_percent` what it stays
+        under with 95 % probability, `step_by_map_percent` what it were if the maps were right. Relative:
+        differences over means.
+        """
+        draws = self.draws
+        known = draws is not None and draws.known
         return {
             "channels": list(self.channels),
             "lines": len(self.beside_deg),
             "window_deg": WINDOW_DEG,
-            "step_percent": float(self.step_percent.max()),
+            "step_percent": self.expected_step_percent if draws is None or known else None,
+            "step_bound95_percent": draws.bound_percent(draws.step_percent) if draws and known else None,
+            "step_by_map_percent": float(self.step_percent.max()),
             "ripple_percent": float(self.ripple_percent.max()),
+            "ripple_bound95_percent": draws.bound_percent(draws.ripple_percent) if draws and known else None,
         }
 
 
@@ -172,16 +215,28 @@ def seam_profile(
     return SeamProfile((pair[0], pair[1]), along, beside, read[0], read[1], hand_over)
 
 
-def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return places along (n,) and beside (k,), degrees, and points of the plane (k, n, 2)."""
+def line_tangents(seam: Seam, profile: SeamProfile, /) -> FloatArray:
+    """Return the directions (k, n, 2), tangents, of a profile's lines."""
+    middle, forward, side, _ = _axes(seam, profile.channels)
+    return tangent_from_plane_deg(
+        middle + profile.along_deg[None, :, None] * forward + profile.beside_deg[:, None, None] * side
+    )
+
+
+def _axes(seam: Seam, pair: Sequence[str]) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Return half-way between two channels' middles, the way between them, left of it, and its length."""
     start, end = (plane_deg_from_tangent(seam.reaches[seam.index(name)].middle) for name in pair)
     length = float(np.linalg.norm(end - start))
     forward = (end - start) / max(length, 1e-9)
-    side = np.array([-forward[1], forward[0]])
+    return 0.5 * (start + end), forward, np.array([-forward[1], forward[0]]), length
+
+
+def _lines_across(seam: Seam, pair: Sequence[str], lines: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return places along (n,) and beside (k,), degrees, and points of the plane (k, n, 2)."""
+    middle, forward, side, length = _axes(seam, pair)
     half = 0.5 * length + 0.5 * seam.feather_deg
     along = np.arange(-np.ceil(half / STEP_DEG), np.ceil(half / STEP_DEG) + 1) * STEP_DEG
     candidates = np.arange(-60.0, 60.0, _SEARCH_STEP_DEG)
-    middle = 0.5 * (start + end)
     coarse = along[:: int(_SEARCH_STEP_DEG / STEP_DEG)]
     plane = middle + coarse[None, :, None] * forward + candidates[:, None, None] * side
     served = seam.served(tangent_from_plane_deg(plane))[[seam.index(name) for name in pair]]

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,7 +15,7 @@ from prewarp.eye import Eye
 from prewarp.frames import degrees_from_tangent
 from prewarp.mesh import PanelMesh
 from prewarp.mesh_window import MeshWindow, window_around
-from prewarp.photometry import LightMatch, SeamProfile, seam_profile
+from prewarp.photometry import LightMatch, SeamProfile, seam_profile, with_map_error
 from prewarp.photometry.panel import panel_light
 from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, perceived_light, view_maps
 from prewarp.render.pictures import PLANES, field_colours
@@ -36,6 +36,8 @@ WHITE = "white"
 class SeamLight:
     """Profiles across a seam by colour, and of their sum, "white"; luminance is a share of the target.
 
+    Steps have the error of the luminance maps in them (`prewarp.photometry.with_map_error`).
+
     With a white match only the sum is given: channels reach one white by other amounts of each.
     """
 
@@ -47,10 +49,10 @@ class SeamLight:
         """The colour with the largest step and ripple after the match."""
         return max(
             self.after,
-            key=lambda name: (self.after[name].step_percent + self.after[name].ripple_percent).max(),
+            key=lambda name: self.after[name].expected_step_percent + self.after[name].ripple_percent.max(),
         )
 
-    def as_dict(self) -> dict[str, object]:
+    def as_dict(self) -> dict[str, dict[str, Any]]:
         """Return the worst figures by colour for machines."""
         return {
             name: {"before": self.before[name].as_dict(), "after": self.after[name].as_dict()}
@@ -126,7 +128,27 @@ def seam_light(
                 plane: shown[..., place] for place, plane in enumerate(PLANES) if plane in fields.colours
             }
         profiles.append({name: seam_profile(picture, view, seam) for name, picture in pictures.items()})
-    return SeamLight(*profiles)
+    weights = _weights(match, seam, colours)
+    return SeamLight(
+        *(
+            with_map_error(one, {name: weights[name] for name in one}, fields, match, seam, pupil_mm=pupil_mm)
+            for one in profiles
+        )
+    )
+
+
+def _weights(
+    match: LightMatch, seam: "Seam", colours: Mapping[str, str]
+) -> dict[str, dict[str, dict[str, float]]]:
+    """Return what share of each profile's light a colour is, by profile, channel and colour."""
+    white: dict[str, dict[str, float]] = {}
+    for name in seam.channels:
+        share = np.asarray(match.white.shares[name], dtype=float) / np.sum(match.white.shares[name])
+        white[name] = dict.fromkeys(colours.values(), 0.0)
+        for place, colour in enumerate(colours.values()):
+            white[name][colour] += float(share[place])
+    own = {plane: {name: {colour: 1.0} for name in seam.channels} for plane, colour in colours.items()}
+    return {WHITE: white, **own}
 
 
 def _part_seen(meshes: Sequence[PanelMesh], view: ContentProjection) -> MeshWindow:

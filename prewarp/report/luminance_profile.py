@@ -65,8 +65,7 @@ def _draw_seen(axes: "Axes", pair: ProfilePair) -> None:
             ratio[_worst(profile)],
             color=colour,
             linewidth=2.2,
-            label=f"{name}: step {profile.step_percent.max():.2g} %, "
-            f"ripple {profile.ripple_percent.max():.2g} %",
+            label=f"{name}: step {_step(profile)}, ripple {profile.ripple_percent.max():.2g} %",
         )
     _shade(axes, pair.after)
     axes.set(ylabel="luminance, share of the\nbrighter side before", ylim=(0.0, None))
@@ -96,6 +95,15 @@ def _draw_rest(axes: "Axes", profile: SeamProfile) -> None:
         va="top",
         transform=axes.get_yaxis_transform(),
     )
+
+
+def _step(profile: SeamProfile) -> str:
+    if profile.draws is None:
+        return f"{profile.expected_step_percent:.2g} %"
+    if not profile.draws.known:
+        return "not known"
+    bound = profile.draws.bound_percent(profile.draws.step_percent)
+    return f"{profile.expected_step_percent:.2g} % expected, 95 % under {bound:.2g} %"
 
 
 def _near(profile: SeamProfile) -> FloatArray:
