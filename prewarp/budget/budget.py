@@ -1,11 +1,13 @@
 """`tracker_budget`: how good an eye tracker the seam needs, or that none will do."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from prewarp.budget.frontier import LATENCIES_MS, Bench, Frontier, frontier, term_costs
+from prewarp.budget.interval import half_width
+from prewarp.budget.saccades import KINDS
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Effects, Simulation, one_blas_thread, simulate
 from prewarp.budget.tracker import LARGEST_MM, Tracker
@@ -16,6 +18,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 QUANTILES = (50.0, 90.0, 95.0, 99.0)
+# Moments are drawn until half of the 95 % interval of the percentile asked for is below this share of it,
+# first so many, then twice as many each time, and no more than the last.
+PRECISION = 0.02
+FIRST_SAMPLES, LAST_SAMPLES = 500_000, 8_000_000
+# Moments of the other kind of saccades, for comparison.
+OTHER_SAMPLES = 200_000
 NO_TRACKER_WILL_DO, NONE_NEEDED, TRACKER_MEETS, TRACKER_FAILS = (
     "no tracker will do",
     "no tracker needed",
@@ -44,6 +52,10 @@ class Budget:
         Focus step across the seam at the limit's percentile of directions.
     surface_rms_arcmin, surface_max_arcmin : float
         What the polynomial of the seam error misses.
+    saccades : str
+        Kind of eye movement that all of this is for (`EyeMotion`).
+    other : (str, Simulation, Simulation)
+        The other kind, and with it the errors with the tracker and of the fixed correction.
     """
 
     limit: Limit
@@ -56,6 +68,8 @@ class Budget:
     focus_step_dioptres: float | None
     surface_rms_arcmin: float
     surface_max_arcmin: float
+    saccades: str
+    other: tuple[str, Simulation, Simulation]
 
     def __repr__(self) -> str:
         return (
@@ -86,6 +100,28 @@ class Budget:
         return TRACKER_MEETS if self._percentile(self.tracked) <= self.limit.seam_arcmin else TRACKER_FAILS
 
     @property
+    def is_precise(self) -> bool:
+        """Whether so many moments were drawn that the percentile of the limit is known within 2 per cent."""
+        return all(self.half_width(one) < PRECISION for one in (self.tracked, self.fixed))
+
+    @property
+    def is_certain(self) -> bool:
+        """Whether the verdict would be the same at either end of the intervals that the moments leave."""
+        limit = self.limit.seam_arcmin
+        for one in (self.fixed, self.tracked):
+            low, high = one.interval_arcmin(self.limit.percentile)
+            # Where a fixed correction is enough, or nothing helps, the tracker asked about decides nothing.
+            if low <= limit < high:
+                return False
+            if high <= limit:
+                break
+        return abs(self.residual_arcmin - limit) > PRECISION * limit
+
+    def half_width(self, simulation: Simulation, /) -> float:
+        """Return half of the 95 % interval of the limit's percentile, over that percentile."""
+        return half_width(self._percentile(simulation), simulation.interval_arcmin(self.limit.percentile))
+
+    @property
     def reasons(self) -> tuple[str, ...]:
         """Why no tracker will do; empty where one may."""
         found = []
@@ -103,19 +139,39 @@ class Budget:
         return tuple(found)
 
     def sentence(self) -> str:
-        """Return the verdict in one sentence for people."""
+        """Return the verdict for people, and whether enough moments were drawn for it."""
+        return " ".join([self._verdict_sentence(), *self.doubts()])
+
+    def doubts(self) -> list[str]:
+        """Return a sentence for each reason to take the figures with care; none where there is none."""
+        found = []
+        if not self.is_precise:
+            widest = max(self.half_width(one) for one in (self.tracked, self.fixed))
+            size = f"within {100.0 * widest:.2g} % only" if np.isfinite(widest) else "from below only"
+            found.append(f"So few moments tell the percentile {size}: draw more for {100.0 * PRECISION:g} %.")
+        if not self.is_certain and not self.reasons:
+            found.append(
+                "The limit lies within what the number of moments leaves open: take the verdict as undecided."
+            )
+        return found
+
+    def _verdict_sentence(self) -> str:
         of = f"{self.limit.percentile:g} % of moments under {self.limit.seam_arcmin:g} arcmin"
         if self.verdict == NO_TRACKER_WILL_DO:
             return f"No tracker will do: {'; '.join(self.reasons)}."
         if self.verdict == NONE_NEEDED:
-            return f"No tracker needed: a fixed correction keeps {of} ({self._percentile(self.fixed):.2f})."
+            return f"No tracker needed: a fixed correction keeps {of} ({self._with_interval(self.fixed)})."
         need = self.need()
         state = "meets it" if self.verdict == TRACKER_MEETS else "does not meet it"
         return (
             f"A tracker is needed to keep {of}: {need}. The one asked about "
             f"({self.tracker.accuracy_mm:g} mm, {self.tracker.latency_ms:g} ms) {state} "
-            f"({self._percentile(self.tracked):.2f} arcmin)."
+            f"({self._with_interval(self.tracked)} arcmin)."
         )
+
+    def _with_interval(self, simulation: Simulation) -> str:
+        low, high = simulation.interval_arcmin(self.limit.percentile)
+        return f"{self._percentile(simulation):.2f}, 95 % interval {low:.2f} to {high:.2f}"
 
     def needed(self) -> tuple[float, float]:
         """Return (latency in ms, accuracy needed there in mm): as late as asked, or half the longest."""
@@ -157,6 +213,14 @@ class Budget:
         return {
             "verdict": self.verdict,
             "sentence": self.sentence(),
+            "verdict_certain": self.is_certain,
+            "interval_below_2_percent": self.is_precise,
+            "saccades": self.saccades,
+            "other_saccades": {
+                "saccades": self.other[0],
+                "tracked": _figures(self.other[1], self.limit),
+                "fixed": _figures(self.other[2], self.limit),
+            },
             "needed": self._needed_figures(),
             "reasons": list(self.reasons),
             "limit": self.limit.as_dict(),
@@ -183,10 +247,17 @@ def _figures(simulation: Simulation, limit: Limit) -> dict[str, Any]:
         "rms_arcmin": simulation.rms_arcmin,
         "first_order_rms_arcmin": simulation.first_order_rms_arcmin,
         "at_limit_percentile_arcmin": _finite(simulation.percentile_arcmin(limit.percentile)),
+        "at_limit_percentile_interval95_arcmin": [
+            _finite(end) for end in simulation.interval_arcmin(limit.percentile)
+        ],
         "worst_direction_at_limit_percentile_arcmin": _finite(np.nanmax(worst))
         if np.isfinite(worst).any()
         else None,
         **{f"p{percent:g}_arcmin": _finite(simulation.percentile_arcmin(percent)) for percent in QUANTILES},
+        **{
+            f"p{percent:g}_interval95_arcmin": [_finite(end) for end in simulation.interval_arcmin(percent)]
+            for percent in QUANTILES
+        },
     }
 
 
@@ -201,7 +272,7 @@ def tracker_budget(
     tracker: Tracker | None = None,
     limit: Limit | None = None,
     focus_step_dioptres: FloatArray | None = None,
-    samples: int = 1_000_000,
+    samples: int | None = None,
     seed: int = 0,
     latencies_ms: tuple[float, ...] = LATENCIES_MS,
 ) -> Budget:
@@ -217,8 +288,9 @@ def tracker_budget(
         95 % under 1 arcmin if not given.
     focus_step_dioptres : (n,) float array, optional
         Focus step in the directions of the seam (`focus_step`); left out: not judged.
-    samples : int
-        Moments for the tracker asked about and for the fixed correction, each.
+    samples : int, optional
+        Moments for the tracker asked about and for the fixed correction, each. If not given, as many as tell
+        the limit's percentile within 2 per cent, from half a million to eight.
     seed : int
         The same seed gives the same result.
 
@@ -228,8 +300,12 @@ def tracker_budget(
         `samples` is out of range.
     """
     tracker, limit = tracker or Tracker(), limit or Limit()
-    tracked = simulate(scene, tracker, samples=samples, seed=seed, percentile=limit.percentile)
-    fixed = simulate(scene, None, samples=samples, seed=seed, percentile=limit.percentile)
+    tracked = _drawn(scene, tracker, limit, samples, seed)
+    fixed = _drawn(scene, None, limit, samples, seed)
+    (kind,) = (one for one in KINDS if one != scene.motion.saccades)
+    moved = replace(scene, motion=replace(scene.motion, saccades=kind))
+    few = min(samples or OTHER_SAMPLES, OTHER_SAMPLES)
+    others = [_drawn(moved, one, limit, few, seed) for one in (tracker, None)]
     bench = Bench(scene, limit, seed=seed)
     with one_blas_thread():
         residual = bench.percentile_arcmin(Effects())
@@ -250,4 +326,20 @@ def tracker_budget(
         focus_step_dioptres=step,
         surface_rms_arcmin=scene.surface.error_rms_arcmin,
         surface_max_arcmin=scene.surface.error_max_arcmin,
+        saccades=scene.motion.saccades,
+        other=(kind, others[0], others[1]),
     )
+
+
+def _drawn(
+    scene: BudgetScene, tracker: Tracker | None, limit: Limit, samples: int | None, seed: int
+) -> Simulation:
+    """Return a simulation of so many moments, or of as many as tell the limit's percentile well enough."""
+    count = samples or max(FIRST_SAMPLES, len(scene.surface.tangent))
+    while True:
+        found = simulate(scene, tracker, samples=count, seed=seed, percentile=limit.percentile)
+        value = found.percentile_arcmin(limit.percentile)
+        enough = half_width(value, found.interval_arcmin(limit.percentile)) < PRECISION
+        if samples or enough or count >= LAST_SAMPLES:
+            return found
+        count = min(2 * count, LAST_SAMPLES)

@@ -8,25 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_banded
-from scipy.special import ndtr, ndtri
 
+from prewarp.budget.saccades import KINDS, NATURAL, durations_s, natural_gaze_deg, reflexive_gaze_deg
 from prewarp.checks import FloatArray, IntArray
 from prewarp.errors import ShapeError
-from prewarp.records import Number, Numbers, checked, validate
+from prewarp.records import Choice, Number, Numbers, checked, validate
 from prewarp.seam.blend import quintic_smoothstep
 
-# Main sequence: mean peak velocity (deg/s) of 100 healthy people by amplitude (deg), horizontal and vertical;
-# read in the abstract of PMC6143243. Small saccades follow the monotone curve to 0; beyond the last amplitude
-# the velocity stays.
-SACCADE_TABLE = (
-    ((0.0, 5.0, 15.0, 30.0), (0.0, 213.0, 352.0, 455.0)),
-    ((0.0, 5.0, 10.0, 20.0), (0.0, 208.0, 303.0, 391.0)),
-)
-# Peak over mean velocity of the quintic smoothstep (minimum jerk): 15/8.
-PEAK_OVER_MEAN = 1.875
 # Nodes of the slip per correlation time.
 SLIP_NODES = 30
-_LEAST_DEG = 1e-3
 
 
 @dataclass(frozen=True)
@@ -35,6 +25,9 @@ class EyeMotion:
 
     Parameters
     ----------
+    saccades : str
+        "natural" or "reflexive" (`prewarp.budget.saccades`). Natural ones are the default: a limit is kept
+        for a share of all moments, and in most of them people look about; reflexive ones are the harder case.
     gaze_sd_deg, gaze_limit_deg : (float, float)
         Spread of where fixations go, horizontal and vertical, a normal law cut at the limit. Mostly within 15
         degrees (common practice).
@@ -51,6 +44,7 @@ class EyeMotion:
         Correlation time of that drift.
     """
 
+    saccades: str = checked(Choice(KINDS), default=NATURAL)
     gaze_sd_deg: tuple[float, float] = checked(
         Numbers(Number(0.0, 30.0, "degrees"), 2, 2), default=(8.0, 6.0)
     )
@@ -81,22 +75,6 @@ class EyeMotion:
         return np.stack([arm * np.sin(across), vertical * np.sin(up), arm * np.cos(across) - horizontal])
 
 
-def peak_velocity_deg_per_s(step_deg: FloatArray, /) -> FloatArray:
-    """Return the peak velocity (n,) of saccades (2, n), horizontal and vertical parts in degrees.
-
-    Oblique saccades: squares of the two curves at the whole amplitude, weighed by the squares of the parts.
-    """
-    # Slow to import; other commands start without it.
-    from scipy.interpolate import PchipInterpolator
-
-    amplitude = np.hypot(*step_deg)
-    squared = np.zeros_like(amplitude)
-    for part, (at, velocity) in zip(step_deg, SACCADE_TABLE, strict=True):
-        curve = PchipInterpolator(at, velocity)(np.minimum(amplitude, at[-1]))
-        squared += (part / np.maximum(amplitude, _LEAST_DEG)) ** 2 * curve**2
-    return np.asarray(np.sqrt(squared))
-
-
 @dataclass(frozen=True)
 class EyePath:
     """A long stretch of pupil motion: `count` times a fixation and the saccade that ends it.
@@ -120,13 +98,17 @@ class EyePath:
 
     def pupil_mm(self, time_s: FloatArray, /) -> FloatArray:
         """Return pupil positions (3, n), mm, at times (n,) within the stretch, seconds."""
+        return self.turned_mm(time_s) + self._slip(time_s)
+
+    def turned_mm(self, time_s: FloatArray, /) -> FloatArray:
+        """Return pupil positions (3, n), mm, of an eye in a headset that does not slip."""
         place = np.clip(np.searchsorted(self.start_s, time_s, side="right") - 1, 0, len(self.saccade_s) - 1)
         done = (time_s - self.saccade_s[place]) / self.duration_s[place]
         gaze = self.gaze_deg[:, place]
         moving = np.flatnonzero(done > 0.0)
         after = place[moving] + 1
         gaze[:, moving] += (self.gaze_deg[:, after] - gaze[:, moving]) * quintic_smoothstep(done[moving])
-        return self.motion.pupil_mm(gaze) + self._slip(time_s)
+        return self.motion.pupil_mm(gaze)
 
     def _slip(self, time_s: FloatArray) -> FloatArray:
         share = time_s / self.slip_step_s
@@ -137,13 +119,10 @@ class EyePath:
 
 def eye_path(motion: EyeMotion, random: np.random.Generator, /, *, count: int) -> EyePath:
     """Return a stretch of `count` fixations and saccades drawn from `random`."""
-    sd, limit = np.array(motion.gaze_sd_deg)[:, None], np.array(motion.gaze_limit_deg)[:, None]
-    edge = ndtr(limit / np.maximum(sd, 1e-9))
-    # A normal law cut at its limit, by the inverse of its distribution.
-    gaze = sd * ndtri(1.0 - edge + (2.0 * edge - 1.0) * random.random((2, count + 1)))
-    step = np.diff(gaze, axis=1)
-    velocity = np.maximum(peak_velocity_deg_per_s(step), 1.0)
-    duration = np.maximum(PEAK_OVER_MEAN * np.hypot(*step) / velocity, 1e-4)
+    draw = natural_gaze_deg if motion.saccades == NATURAL else reflexive_gaze_deg
+    spread, limit = np.array(motion.gaze_sd_deg)[:, None], np.array(motion.gaze_limit_deg)[:, None]
+    gaze = draw(spread, limit, count + 1, random)
+    duration = durations_s(np.diff(gaze, axis=1), motion.saccades)
     fixation = (
         motion.fixation_least_ms + random.exponential(max(motion.fixation_more_ms, 1e-9), count)
     ) / 1000.0
@@ -159,6 +138,18 @@ def eye_path(motion: EyeMotion, random: np.random.Generator, /, *, count: int) -
         np.array(motion.slip_sd_mm)[:, None] * _drift(random.standard_normal((3, nodes))),
         slip_step,
     )
+
+
+def slips(motion: EyeMotion, random: np.random.Generator, count: int, /) -> tuple[FloatArray, FloatArray]:
+    """Return slips (3, count), mm, of moments far apart, and how fast each drifts then (3, count), mm/s.
+
+    The law of `EyePath`'s slip at any one time: a place between two nodes of its chain.
+    """
+    keep, sd = np.exp(-1.0 / SLIP_NODES), np.array(motion.slip_sd_mm)[:, None]
+    before, fresh = random.standard_normal((2, 3, count))
+    step = (keep - 1.0) * before + np.sqrt(1.0 - keep * keep) * fresh
+    share = random.random(count)
+    return sd * (before + share * step), sd * step * (SLIP_NODES / motion.slip_time_s)
 
 
 def _drift(noise: FloatArray) -> FloatArray:

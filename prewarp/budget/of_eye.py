@@ -25,7 +25,7 @@ def seam_budget(
     lookup_nodes: tuple[int, int, int] | None = None,
     residual_sigma_arcmin: float = 0.0,
     directions: int = 64,
-    samples: int = 1_000_000,
+    samples: int | None = None,
     seed: int = 0,
     latencies_ms: tuple[float, ...] = LATENCIES_MS,
 ) -> Budget:
@@ -71,7 +71,7 @@ def seam_budget(
         tracker=tracker,
         limit=limit,
         focus_step_dioptres=focus_step(eye.fields, overlap.channels, overlap.tangent).step_dioptres,
-        samples=max(samples, len(tangent)),
+        samples=None if samples is None else max(samples, len(tangent)),
         seed=seed,
         latencies_ms=latencies_ms,
     )

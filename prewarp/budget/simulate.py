@@ -13,7 +13,8 @@ from typing import TypeVar
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from prewarp.budget.eye import EyePath, eye_path
+from prewarp.budget.eye import EyePath, eye_path, slips
+from prewarp.budget.interval import BLOCKS, BlockArray, percentile_interval
 from prewarp.budget.scene import BudgetScene
 from prewarp.budget.tracker import Tracker
 from prewarp.checks import FloatArray
@@ -25,7 +26,7 @@ MOST_SAMPLES = 50_000_000
 # Moments begin this long after the path does, so that a late tracker still finds the eye on it.
 LEAD_S = 2.5
 # A path has one fixation for so many moments, and never fewer than LEAST_FIXATIONS.
-MOMENTS_PER_FIXATION, LEAST_FIXATIONS = 50, 4000
+MOMENTS_PER_FIXATION, LEAST_FIXATIONS = 20, 8000
 
 
 @dataclass(frozen=True)
@@ -47,11 +48,18 @@ def effects_of(tracker: Tracker, /) -> Effects:
 
 @dataclass(frozen=True)
 class Moments:
-    """Draws for one direction: `time_s` (n,), `pupil_mm` (3, n), `age` (n,) in periods, `noise` (3, n) unit
-    normal, `residual_arcmin` (2, n)."""
+    """Draws for one direction.
+
+    `time_s` (n,); `block` (n,), which of the path's `BLOCKS` stretches that lies in; `pupil_mm` (3, n);
+    `slip_mm` (3, n), the part of it that is slip, and how fast that drifts (3, n); `age` (n,) in periods;
+    `noise` (3, n) unit normal; `residual_arcmin` (2, n).
+    """
 
     time_s: FloatArray
+    block: BlockArray
     pupil_mm: FloatArray
+    slip_mm: FloatArray
+    drift_mm_per_s: FloatArray
     age: FloatArray
     noise: FloatArray
     residual_arcmin: FloatArray
@@ -59,13 +67,19 @@ class Moments:
     def late_mm(self, path: EyePath, effects: Effects, /) -> FloatArray:
         """Return where the pupil was when the newest sample in use was taken (3, n), mm."""
         late = effects.latency_s + effects.period_s * self.age
-        return path.pupil_mm(self.time_s - late) if np.any(late) else self.pupil_mm
+        if not np.any(late):
+            return self.pupil_mm
+        return path.turned_mm(self.time_s - late) + self.slip_mm - late * self.drift_mm_per_s
 
 
 def draw_moments(scene: BudgetScene, path: EyePath, random: np.random.Generator, count: int, /) -> Moments:
-    """Return `count` moments drawn evenly from a path."""
+    """Return `count` moments drawn evenly from a path, each with a slip of its own.
+
+    Slip lasts a minute, so a path holds few of them: with its own slip every moment says something new.
+    """
     time = LEAD_S + random.random(count) * (path.length_s - LEAD_S)
     age, noise = random.random(count), random.standard_normal((3, count))
+    slip, drift = slips(scene.motion, random, count)
     steps = scene.residual_arcmin
     residual = (
         steps[random.integers(len(steps), size=count)].T
@@ -74,7 +88,8 @@ def draw_moments(scene: BudgetScene, path: EyePath, random: np.random.Generator,
     )
     if scene.residual_sigma_arcmin:
         residual = residual + scene.residual_sigma_arcmin * random.standard_normal((2, count))
-    return Moments(time, path.pupil_mm(time), age, noise, residual)
+    block = np.minimum((time - LEAD_S) / (path.length_s - LEAD_S) * BLOCKS, BLOCKS - 1).astype(np.uint8)
+    return Moments(time, block, path.turned_mm(time) + slip, slip, drift, age, noise, residual)
 
 
 def seam_steps(
@@ -107,7 +122,8 @@ class Simulation:
     `error_arcmin` (n,) sorted lengths of the seam steps, moments with the pupil in the eye box alone;
     `outside_share` of the moments that were not; `by_direction_arcmin` (m,) the percentile asked for, per
     direction of the seam; `rms_arcmin`; `first_order_rms_arcmin` what (S_b - S_a)(e - e'), S at the centre,
-    and the residual predict for it; `pupil_error_rms_mm` of e - e' across, per axis.
+    and the residual predict for it; `pupil_error_rms_mm` of e - e' across, per axis; `block` (n,) which of
+    `BLOCKS` stretches of eye movement, one after the other, each error is from.
     """
 
     error_arcmin: FloatArray
@@ -116,10 +132,15 @@ class Simulation:
     rms_arcmin: float
     first_order_rms_arcmin: float
     pupil_error_rms_mm: float
+    block: BlockArray
 
     def percentile_arcmin(self, percent: float, /) -> float:
         """Return the seam error that so many per cent of moments stay under; infinite without any."""
         return float(np.percentile(self.error_arcmin, percent)) if self.error_arcmin.size else np.inf
+
+    def interval_arcmin(self, percent: float, /) -> tuple[float, float]:
+        """Return the 95 % interval of `percentile_arcmin` that the number of moments leaves."""
+        return percentile_interval(self.error_arcmin, self.block, percent)
 
 
 def simulate(
@@ -165,7 +186,7 @@ def simulate(
     effects = None if tracker is None else effects_of(tracker)
     slopes = scene.surface.first_order()
 
-    def work(place: int) -> tuple[FloatArray, float, float, float]:
+    def work(place: int) -> tuple[FloatArray, float, float, float, BlockArray]:
         moments = draw_moments(scene, path, streams[place], counts[place])
         late = moments.pupil_mm if effects is None else moments.late_mm(path, effects)
         step, apart = seam_steps(scene, place, moments, effects, late)
@@ -177,12 +198,14 @@ def simulate(
         predicted = float(np.trace(slopes[place] @ second @ slopes[place].T))
         length = length[inside]
         own = float(np.percentile(length, percentile)) if length.size else np.nan
-        return length, own, predicted * len(length), float(np.trace(second)) / 2.0 * len(length)
+        within = predicted * len(length), float(np.trace(second)) / 2.0 * len(length)
+        return length, own, *within, moments.block[inside]
 
     with one_blas_thread():
         parts = spread(work, directions)
     error = np.concatenate([part[0] for part in parts])
-    error.sort()
+    order = np.argsort(error)
+    error = error[order]
     count = max(len(error), 1)
     return Simulation(
         error,
@@ -191,6 +214,7 @@ def simulate(
         float(np.sqrt(error @ error / count)),
         float(np.sqrt(sum(part[2] for part in parts) / count + scene.residual_rms_arcmin() ** 2)),
         float(np.sqrt(sum(part[3] for part in parts) / count)),
+        np.concatenate([part[4] for part in parts])[order],
     )
 
 

@@ -75,7 +75,9 @@ class Fixations:
         share = _SHARE_OF_BOX * np.array(self.half_mm[:2]) / np.array(usual.lever_mm)
         most = np.degrees(np.arcsin(np.clip(share, 0.0, 0.7)))
         motion = EyeMotion(
-            gaze_limit_deg=tuple(np.minimum(most, usual.gaze_limit_deg).tolist()), slip_sd_mm=(0.0, 0.0, 0.0)
+            saccades="reflexive",
+            gaze_limit_deg=tuple(np.minimum(most, usual.gaze_limit_deg).tolist()),
+            slip_sd_mm=(0.0, 0.0, 0.0),
         )
         return eye_path(motion, np.random.default_rng(self.seed), count=_FIXATIONS)
 

@@ -5,13 +5,54 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from prewarp.budget.eye import EyeMotion, eye_path, peak_velocity_deg_per_s
+from prewarp.budget.eye import EyeMotion, eye_path, slips
+from prewarp.budget.saccades import NATURAL_MEAN_DEG, peak_velocity_deg_per_s
 from prewarp.errors import ShapeError
 
 
 @pytest.fixture(scope="module")
 def path():
-    return eye_path(EyeMotion(), np.random.default_rng(4), count=4000)
+    return eye_path(EyeMotion(saccades="reflexive"), np.random.default_rng(4), count=4000)
+
+
+@pytest.fixture(scope="module")
+def natural():
+    return eye_path(EyeMotion(), np.random.default_rng(4), count=20_000)
+
+
+@pytest.mark.outside
+def test_natural_saccades_are_as_large_as_published(natural):
+    amplitude = np.hypot(*np.diff(natural.gaze_deg, axis=1))
+    # Bahill, Adler and Stark 1975, from memory: 86 % of the saccades of people outdoors within 15 degrees.
+    assert (amplitude < 15.0).mean() == pytest.approx(0.86, abs=0.01)
+    # Malinov et al. 2000, abstract: 83 % under 15 degrees, 53 % under 5, of unrestrained people at a table.
+    assert (amplitude < 15.0).mean() == pytest.approx(0.83, abs=0.06)
+    assert (amplitude < 5.0).mean() == pytest.approx(0.53, abs=0.06)
+    # Baloh et al. 1975, from memory: 37 + 2.7 A ms.
+    np.testing.assert_allclose(1000.0 * natural.duration_s, 37.0 + 2.7 * amplitude, rtol=1e-9)
+
+
+def test_natural_gaze_spreads_as_asked_and_stays_within_its_limits(natural):
+    for spread in ((8.0, 6.0), (4.0, 3.0)):
+        motion = EyeMotion(gaze_sd_deg=spread)
+        path = eye_path(motion, np.random.default_rng(2), count=20_000)
+        np.testing.assert_allclose(path.gaze_deg.std(axis=1), spread, rtol=0.1)
+        assert np.all(np.abs(path.gaze_deg).max(axis=1) <= motion.gaze_limit_deg)
+        # Amplitudes go with the spread.
+        mean = np.hypot(*np.diff(path.gaze_deg, axis=1)).mean()
+        assert mean == pytest.approx(NATURAL_MEAN_DEG * spread[0] / 8.0, rel=0.05)
+    # One place hangs together with the next, and with those further on no more.
+    one = natural.gaze_deg[0] / natural.gaze_deg[0].std()
+    assert 0.3 < one[1:] @ one[:-1] / len(one) < 0.9 and abs(one[40:] @ one[:-40]) / len(one) < 0.05
+
+
+def test_slips_of_moments_have_the_law_of_the_path_s():
+    motion = EyeMotion(slip_time_s=30.0)
+    slip, drift = slips(motion, np.random.default_rng(0), 50_000)
+    np.testing.assert_allclose(slip.std(axis=1), motion.slip_sd_mm, rtol=0.02)
+    # A step of the chain, sqrt(2 - 2 e^(-1/30)) sigma, goes on for a second here.
+    expected = np.sqrt(2.0 - 2.0 * np.exp(-1.0 / 30.0)) * np.array(motion.slip_sd_mm)
+    np.testing.assert_allclose(drift.std(axis=1), expected, rtol=0.02)
 
 
 @pytest.mark.outside
@@ -85,7 +126,7 @@ def test_before_and_after_a_saccade_the_eye_rests(path):
 def test_gaze_and_slip_spread_as_asked():
     # Gaze: the variance of a normal law cut at 2.5 sigmas is 1 - 2 a phi(a) / (2 Phi(a) - 1) = 0.9113 of the
     # whole.
-    motion = EyeMotion(slip_time_s=1.0)
+    motion = EyeMotion(saccades="reflexive", slip_time_s=1.0)
     path = eye_path(motion, np.random.default_rng(1), count=40_000)
     np.testing.assert_allclose(path.gaze_deg.std(axis=1) / motion.gaze_sd_deg, np.sqrt(0.9113), rtol=0.02)
     assert np.all(np.abs(path.gaze_deg).max(axis=1) <= motion.gaze_limit_deg)
@@ -104,6 +145,7 @@ def test_an_eye_that_never_moves_stays_centred():
     ("change", "message"),
     [
         ({"gaze_sd_deg": (5.0,)}, r"gaze_sd_deg is \(5.0,\) \(1 entries\); expected a list of 2 numbers"),
+        ({"saccades": "slow"}, "saccades is 'slow' .not known.; expected one of 'natural', 'reflexive'"),
         ({"slip_time_s": 0.0}, "slip_time_s is 0.0 .out of range.; expected a number from 1"),
         ({"lever_mm": (np.nan, 9.0)}, "lever_mm is"),
     ],

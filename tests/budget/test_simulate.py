@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from scipy.stats import ncx2, rayleigh
+from scipy.stats import binom, ncx2, rayleigh
 
 from prewarp.budget import BudgetScene, EyeMotion, Limit, Tracker, seam_surface, simulate, tracker_budget
 from prewarp.budget.budget import NO_TRACKER_WILL_DO, NONE_NEEDED, TRACKER_FAILS, TRACKER_MEETS
@@ -81,6 +81,54 @@ def test_latency_alone_is_the_way_of_the_pupil_meanwhile():
     tracker = Tracker(accuracy_mm=0.0, noise_mm=0.0, latency_ms=30.0, rate_hz=1e5)
     found = simulate(linear_scene(motion=motion), tracker, samples=200_000)
     assert found.rms_arcmin == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.outside
+def test_intervals_hold_what_other_seeds_say():
+    """A part of `tests.long.budget_seeds`: 95 % intervals (binomial law: scipy) hold the mean of all seeds."""
+    scene = linear_scene(np.array([[0.0, -0.1], [0.0, 0.0]]), motion=EyeMotion())
+    found = [simulate(scene, None, samples=20_000, seed=seed) for seed in range(30)]
+    whole = np.mean([one.percentile_arcmin(95.0) for one in found])
+    held = sum(one.interval_arcmin(95.0)[0] <= whole <= one.interval_arcmin(95.0)[1] for one in found)
+    assert binom.cdf(held, 30, 0.95) > 0.01
+    half = np.mean([np.ptp(one.interval_arcmin(95.0)) / 2.0 for one in found])
+    spread = np.std([one.percentile_arcmin(95.0) for one in found])
+    # A standard deviation of 30 is off by 13 per cent; t(49) for 95 % is 2.01.
+    assert half == pytest.approx(2.01 * spread, rel=0.4)
+
+
+def test_intervals_of_independent_errors_are_the_binomial_ones():
+    """Rayleigh again: a percentile of n independent draws is off by sqrt(p (1 - p) / n) over its density."""
+    found = simulate(linear_scene(), ONLY_ACCURACY, samples=100_000)
+    sigma, value = 0.5 * ARCMIN_PER_MM, found.percentile_arcmin(95.0)
+    off = np.sqrt(0.95 * 0.05 / 100_000) / rayleigh.pdf(value / sigma) * sigma
+    low, high = found.interval_arcmin(95.0)
+    assert low < value < high and 0.5 * (high - low) == pytest.approx(2.01 * off, rel=0.35)
+    # The largest of them says nothing of what lies beyond.
+    assert simulate(linear_scene(), ONLY_ACCURACY, samples=100).interval_arcmin(99.9)[1] == np.inf
+
+
+def test_moments_are_drawn_until_the_percentile_is_known():
+    budget = tracker_budget(linear_scene(motion=EyeMotion()), latencies_ms=(0.0, 20.0))
+    assert budget.is_precise and budget.doubts() == []
+    figures = budget.as_dict()
+    for name in ("tracked", "fixed"):
+        low, high = figures[name]["at_limit_percentile_interval95_arcmin"]
+        assert (high - low) / 2.0 < 0.02 * figures[name]["at_limit_percentile_arcmin"]
+        drawn = figures[name]["moments"] / (1.0 - figures[name]["outside_eye_box_percent"] / 100.0)
+        assert drawn > 499_999.0
+    assert figures["saccades"] == "natural" and figures["other_saccades"]["saccades"] == "reflexive"
+
+
+def test_too_few_moments_and_a_limit_too_close_are_said():
+    scene = linear_scene(motion=EyeMotion())
+    few = tracker_budget(scene, samples=1000, latencies_ms=(0.0, 20.0))
+    assert "So few moments tell the percentile within" in few.sentence()
+    assert few.as_dict()["interval_below_2_percent"] is False
+    near = Limit(seam_arcmin=round(few.tracked.percentile_arcmin(95.0), 3))
+    close = tracker_budget(scene, limit=near, samples=1000, latencies_ms=(0.0, 20.0))
+    assert "take the verdict as undecided" in close.sentence()
+    assert close.as_dict()["verdict_certain"] is False
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_does_not():
