@@ -19,6 +19,7 @@ LAYERS = (
     ("checking", "trace"),
     ("fitting",),
     ("field",),
+    ("poses",),
     ("focus", "seam", "resampling"),
     ("registration", "photometry"),
     ("eye",),

@@ -38,6 +38,7 @@ def fit_grid(
     family: str = "auto",
     progress: Callable[[str, int, int], None] | None = None,
     threads: int = 2,
+    pupils_estimated: bool = False,
 ) -> FieldSet:
     """Fit every channel and colour of a grid.
 
@@ -55,6 +56,9 @@ def fit_grid(
     threads : int
         Channels fitted at the same time. Two gain about a third on two free cores, and cost as much where
         other work waits.
+    pupils_estimated : bool
+        Pupil positions were found from these very samples (`prewarp.poses`): no model is judged by pupil
+        positions left out, which would tell how well their poses are known.
 
     Returns
     -------
@@ -78,13 +82,11 @@ def fit_grid(
     >>> fields.channels, fields.colours
     (('inner', 'outer'), ('G', 'R', 'B'))
     """
-    work = _panel_sizes(grid, panel_size_px)
-    findings = (*check_pupil_range(grid, FARTHEST_PUPIL_MM), *check_panels(grid, work), *check_colours(grid))
-    require_no_error(grid.source, findings)
+    work = checked_panel_sizes(grid, panel_size_px)
     colours = _colour_order(grid)
 
     def fit_one(job: tuple[str, tuple[int, int]]) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
-        return _fit_one_channel(grid, job[0], job[1], colours, family)
+        return _fit_one_channel(grid, job[0], job[1], colours, family, pupils_estimated)
 
     results = []
     # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread
@@ -109,6 +111,16 @@ def fit_grid(
             "panel_size_px": {name: list(size) for name, size in work.items()},
         },
     )
+
+
+def checked_panel_sizes(
+    grid: Grid, panel_size_px: tuple[int, int] | Mapping[str, tuple[int, int]], /
+) -> dict[str, tuple[int, int]]:
+    """Return the panel size of each channel of a grid that can be fitted; raises as `fit_grid` does."""
+    sizes = _panel_sizes(grid, panel_size_px)
+    findings = (*check_pupil_range(grid, FARTHEST_PUPIL_MM), *check_panels(grid, sizes), *check_colours(grid))
+    require_no_error(grid.source, findings)
+    return sizes
 
 
 def _panel_sizes(
@@ -145,7 +157,12 @@ def _colour_order(grid: Grid) -> tuple[str, ...]:
 
 
 def _fit_one_channel(
-    grid: Grid, channel: str, size: tuple[int, int], colours: tuple[str, ...], family: str
+    grid: Grid,
+    channel: str,
+    size: tuple[int, int],
+    colours: tuple[str, ...],
+    family: str,
+    pupils_estimated: bool,
 ) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
     part = grid.select(channel=channel)
     colour = np.array([colours.index(name) for name in part.colour_names])[part.colour]
@@ -159,6 +176,7 @@ def _fit_one_channel(
         colour=colour,
         colour_names=colours,
         family=family,
+        pupils_estimated=pupils_estimated,
     )
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))

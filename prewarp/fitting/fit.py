@@ -57,6 +57,7 @@ def fit_channel(
     colour: IntArray,
     colour_names: tuple[str, ...],
     family: str = "auto",
+    pupils_estimated: bool = False,
 ) -> FitResult:
     """Fit all colours of one channel.
 
@@ -74,6 +75,8 @@ def fit_channel(
         Codes into `colour_names`; code 0 is the reference that the others are fitted as differences from.
     family : str
         One of `FAMILIES`.
+    pupils_estimated : bool
+        Pupil positions come from these samples: cross-validation leaves out dots alone.
 
     Raises
     ------
@@ -105,6 +108,7 @@ def fit_channel(
         sigma_px=np.ones(len(places)) if sigma_px is None else sigma_px[places],
         colour=colour[places],
         colours=len(colour_names),
+        pupils_estimated=pupils_estimated,
     )
     fit = _fit_family(samples, family)
     box = extent(pupil_mm[:, :2])

@@ -126,15 +126,17 @@ def prepare_samples(
     sigma_px: FloatArray,
     colour: IntArray,
     colours: int,
+    pupils_estimated: bool = False,
 ) -> Samples:
     """Sort finite samples (n, ...), dealing pupil positions and dots into cross-validation groups.
 
     Pupil positions and dots that are corners of what was captured are never left out: a fit is not asked to
     extrapolate there. Dots are dealt in a checkered pattern of small panel regions, so that what is left out
-    is surrounded by what stays.
+    is surrounded by what stays. Positions that were estimated from the samples are not left out either: what
+    is wrong with a position is common to its samples, and would be held against the model.
     """
     frame = _pupil_frame(reference_mm)
-    pupil_group = _deal_pupils(pupil_mm)
+    pupil_group = np.full(len(pupil_mm), -1) if pupils_estimated else _deal_pupils(pupil_mm)
     dot_group = _deal_dots(pixel, panel_size_px)
     # Equal points compare equal as one complex number: much faster than rows.
     _, dot = np.unique(pixel[:, 0] + 1j * pixel[:, 1], return_inverse=True)

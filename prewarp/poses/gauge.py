@@ -1,0 +1,64 @@
+"""What no capture can tell from its own dots: common motions of all shots that the field absorbs.
+
+Seven always: all shots shifted (3), all turned about the eye-box centre (3), all drawn apart (1). The field
+then has another origin, is turned as a whole, or has all its dioptres changed by one factor.
+
+In one plane also a wavefront phi(x, y) common to all dots, with (r_y, -r_x) = grad phi, goes into the field
+(W + s_z phi, for every dot, channel and colour alike). With depth it does not: at z the field would have to
+turn by grad phi(x - z t), another turn for every dot.
+"""
+
+import numpy as np
+
+from prewarp.checks import FloatArray
+from prewarp.poses.rays import PER_SHOT
+
+SIMILARITY = ("shift x", "shift y", "shift z", "turn x", "turn y", "turn z", "scale")
+
+
+def similarity_vectors(place_mm: FloatArray, /) -> FloatArray:
+    """Return the seven common motions (7, 6 k) of shots at (k, 3) mm: shifts, turns, scale; not normalised.
+
+    A turn w takes d = w x p and r = w; a scale takes d = p.
+    """
+    count = len(place_mm)
+    vectors = np.zeros((7, count, PER_SHOT))
+    for axis in range(3):
+        vectors[axis, :, axis] = 1.0
+        vectors[3 + axis, :, :3] = np.cross(np.eye(3)[axis], place_mm)
+        vectors[3 + axis, :, 3 + axis] = 1.0
+    vectors[6, :, :3] = place_mm
+    return vectors.reshape(7, -1)
+
+
+def wavefront_vectors(place_mm: FloatArray, highest: int, /) -> FloatArray:
+    """Return turns (f, 6 k) by common wavefronts of degree 2 .. `highest` at shots (k, 3) mm.
+
+    phi = x^a y^b gives (r_y, -r_x) = (dphi/dx, dphi/dy); x and y in units of the farthest label.
+    """
+    x, y = (place_mm[:, :2] / max(float(np.abs(place_mm[:, :2]).max()), 1e-9)).T
+    vectors = []
+    for degree in range(2, highest + 1):
+        for b in range(degree + 1):
+            a = degree - b
+            one = np.zeros((len(x), PER_SHOT))
+            one[:, 4] = a * x ** max(a - 1, 0) * y**b
+            one[:, 3] = -b * x**a * y ** max(b - 1, 0)
+            vectors.append(one.ravel())
+    return np.array(vectors).reshape(-1, PER_SHOT * len(x))
+
+
+def orthonormal(vectors: FloatArray, unit: FloatArray, /) -> FloatArray:
+    """Return orthonormal rows that span vectors (f, p), after division by the prior's `unit` (p,)."""
+    scaled = vectors / unit
+    scaled = scaled / np.linalg.norm(scaled, axis=1, keepdims=True)
+    _, size, axes = np.linalg.svd(scaled, full_matrices=False)
+    result: FloatArray = axes[size > 1e-8 * size[0]]
+    return result
+
+
+def without(matrix: FloatArray, rows: FloatArray, /) -> FloatArray:
+    """Return (1 - Q Q^T) matrix (1 - Q Q^T) for orthonormal rows Q^T."""
+    half = matrix - rows.T @ (rows @ matrix)
+    result: FloatArray = half - (half @ rows.T) @ rows
+    return result
