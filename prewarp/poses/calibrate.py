@@ -1,7 +1,6 @@
 """`free_poses` and `fit_free_poses`: a grid whose shots stand and look a little elsewhere than they say."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -119,13 +118,7 @@ def fit_free_poses(
         threads=threads,
         pupils_estimated=True,
     )
-    said = {
-        "poses": "free",
-        "stage_mm": stage_mm,
-        "turn_arcmin": turn_arcmin,
-        "pose_modes": found.modes.as_dict(),
-    }
-    return replace(fields, provenance={**fields.provenance, **said}), found
+    return found.stated_in(fields), found
 
 
 def _rays(grid: Grid, shots: Shots, channel: str, colour: str, size: tuple[int, int]) -> Rays:

@@ -130,7 +130,21 @@ def solve_poses(
             moved = (solution.poses.as_vectors() - poses.as_vectors()).ravel() / prior.units(len(label_mm))
             if np.all(np.abs(moved) <= SETTLED * np.sqrt(np.diagonal(solution.covariance))):
                 break
-    return solution
+    return replace(solution, covariance=_with_second_order(solution.covariance, label_mm, prior))
+
+
+def _with_second_order(covariance: FloatArray, label_mm: FloatArray, prior: Prior) -> FloatArray:
+    """Return a covariance with what linear equations leave out where much is lost.
+
+    A pattern of turns or offsets that is smooth over the eye box, off by its sigma, and shots that stand
+    beside where it is taken, by theirs, multiply: the pattern differs by sigma times the step over half the
+    box. Small beside everything but the best known modes (derived here).
+    """
+    own = np.diagonal(covariance).reshape(-1, 2, 3)
+    half = max(float(np.abs(label_mm[:, :2] - label_mm[:, :2].mean(axis=0)).max()), 0.5)
+    step = float(np.mean(own[:, 0])) * (prior.sigma_mm / half) ** 2
+    added = np.repeat(own.mean(axis=(0, 2)) * step, 3)
+    return covariance + np.diag(np.tile(added, len(own)))
 
 
 def _whole(rays: Rays) -> _Part:

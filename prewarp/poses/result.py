@@ -7,6 +7,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.errors import FitError
+from prewarp.field import FieldSet
 from prewarp.frames import ARCMIN_PER_RADIAN, degrees_from_tangent, unit_from_tangent
 from prewarp.grids import Grid
 from prewarp.grids.table import forward_tangent
@@ -93,6 +94,16 @@ class PoseEstimate:
         angles = grid.direction_deg.copy()
         angles[rows] = degrees_from_tangent(tangent[rows])
         return replace(grid, pupil_mm=pupil_mm, tangent=forward_tangent(angles), direction_deg=angles)
+
+    def stated_in(self, fields: FieldSet, /) -> FieldSet:
+        """Return a fit whose provenance says that poses were free, and which modes are weak or lost."""
+        said = {
+            "poses": "free",
+            "stage_mm": self.stage_mm,
+            "turn_arcmin": self.turn_arcmin,
+            "pose_modes": self.modes.as_dict(),
+        }
+        return replace(fields, provenance={**fields.provenance, **said})
 
     def lines(self) -> list[str]:
         """Return what people must know, one sentence or two a line."""

@@ -22,6 +22,7 @@ from prewarp.files import write_bytes
 from prewarp.fitting.fit import FAMILIES
 from prewarp.grids import Grid, read_grid
 from prewarp.module import read_module
+from prewarp.poses import STAGE_MM, TURN_ARCMIN, free_poses
 
 
 @click.command()
@@ -35,6 +36,23 @@ from prewarp.module import read_module
     show_default=True,
     help="Kind of model; auto: cross-validated.",
 )
+@click.option(
+    "--poses",
+    type=click.Choice(("labelled", "free")),
+    default="labelled",
+    show_default=True,
+    help="free: find where each shot truly stood and looked, from the capture itself.",
+)
+@click.option(
+    "--stage-mm",
+    type=click.FloatRange(1e-4, 5.0),
+    help=f"With free poses: 1-sigma of the stage per axis.  [default: {STAGE_MM:g}]",
+)
+@click.option(
+    "--turn-arcmin",
+    type=click.FloatRange(1e-2, 600.0),
+    help=f"With free poses: 1-sigma of the camera's turns per axis.  [default: {TURN_ARCMIN:g}]",
+)
 @output_option("File to write: the fit (NPZ).")
 @picture_option("the residuals")
 @talking
@@ -44,6 +62,9 @@ def fit(
     panel_size_px: tuple[int, int] | None,
     module_path: Path | None,
     family: str,
+    poses: str,
+    stage_mm: float | None,
+    turn_arcmin: float | None,
     output: Path,
     picture: Path | None,
 ) -> None:
@@ -52,13 +73,20 @@ def fit(
     Needs the panel's size: from --panel or from a module file. Degrees, symmetry and outliers are found from
     the data.
 
+    With --poses free each shot may stand and look a little elsewhere than its label: a shot is what has one
+    value in the column pose, or one pupil position where there is no such column. Columns yaw_deg, pitch_deg,
+    roll_deg say how the camera was turned; directions in the grid are those of the eye's frame all the same.
+
     \b
     Examples:
       prewarp fit capture.csv --panel 2560x2560 -o visor.fit.npz
+      prewarp fit capture.csv --panel 2560x2560 --poses free --stage-mm 0.2 -o visor.fit.npz
       prewarp fit capture.csv --module visor.toml -o visor.fit.npz --json
     """
     if (panel_size_px is None) == (module_path is None):
         raise click.UsageError("give the panel's size by one of --panel WIDTHxHEIGHT and --module FILE.")
+    if poses != "free" and not (stage_mm is None and turn_arcmin is None):
+        raise click.UsageError("--stage-mm and --turn-arcmin belong to --poses free.")
     for path in filter(None, (output, picture)):
         require_output_file(path, grid_path, module_path)
     if picture is not None and picture.resolve() == output.resolve():
@@ -77,13 +105,26 @@ def fit(
         talk.note(found.line())
     channels = len(grid.channel_names)
     start = time.perf_counter()
+    estimate = None
+    if poses == "free":
+        with talk.progress("finding the poses of the shots"):
+            estimate = free_poses(
+                grid,
+                panel_size_px=sizes,
+                stage_mm=STAGE_MM if stage_mm is None else stage_mm,
+                turn_arcmin=TURN_ARCMIN if turn_arcmin is None else turn_arcmin,
+            )
+        grid = estimate.moved(grid)
     with talk.progress(f"fitting {channels} channels, {len(grid)} samples", total=channels) as step:
         fields = fit_grid(
             grid,
             panel_size_px=sizes,
             family=family,
             progress=lambda name, done, total: step(f"channel '{name}' fitted ({done} of {total})", done),
+            pupils_estimated=estimate is not None,
         )
+    if estimate is not None:
+        fields = estimate.stated_in(fields)
     seconds = time.perf_counter() - start
     fields.save(output)
     if picture is not None:
@@ -98,8 +139,10 @@ def fit(
             f"family {family}."
         )
     _print_table(talk, fields, grid)
+    if estimate is not None:
+        talk.text(*estimate.lines())
     talk.text(f"{output}: written; fitted in {seconds:.1f} s.")
-    talk.json(_as_dict(fields, seconds, family))
+    talk.json({**_as_dict(fields, seconds, family), **({} if estimate is None else estimate.as_dict())})
 
 
 def _as_dict(fields: FieldSet, seconds: float, family: str) -> dict[str, Any]:
