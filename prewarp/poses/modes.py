@@ -1,8 +1,9 @@
 """What a capture tells of its poses, and what it cannot: modes that are observable, weak or lost.
 
-Modes are common patterns of offsets and turns, in units of what was known beforehand. The samples hold the
-information `lambda` on one; its sigma is 1 / sqrt(1 + lambda) of what was known before. The seven common
-motions (`gauge.py`) hold none whatever was captured.
+A mode is a common pattern of offsets and turns, in units of what was known beforehand. Families are fixed:
+the seven common motions, which no capture shows (`gauge.py`); wavefronts common to all dots; the entrance
+pupil along the camera's axis; all other patterns. A mode is judged by its sigma as a share of what was known
+beforehand, everything else unknown within its own prior.
 """
 
 from dataclasses import dataclass
@@ -11,38 +12,34 @@ from typing import Any
 import numpy as np
 
 from prewarp.checks import FloatArray
+from prewarp.frames import ARCMIN_PER_RADIAN
 from prewarp.poses.estimate import Solution
-from prewarp.poses.gauge import orthonormal, wavefront_vectors
+from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors
 from prewarp.poses.rays import PER_SHOT
 from prewarp.poses.shots import Shots
 
 # Sigma as a share of what was known beforehand: observable below the first, lost above the second.
 OBSERVABLE_SHARE, LOST_SHARE = 0.5, 0.95
-# Part of a pattern that must lie among the common wavefronts for it to be called one.
-_ALIKE = 0.5
 # Part of the pattern "entrance pupil off along the camera's axis" that is no common shift.
 _APART = 0.02
+SHIFT, TURN, SCALE, WAVEFRONT, OTHERS = "shift", "turn", "scale", "common wavefront", "single shots"
+PUPIL = "entrance pupil along the camera's axis"
 
 _NEEDS = {
-    "shift": "a mark whose place in the eye box is known",
-    "turn": "a mark whose direction is known",
-    "scale": "one known image distance: all dioptres change by one factor with it",
-    "common wavefront": "shots at other depths: alternate z by +-2 mm from shot to shot",
-    "entrance pupil along the camera's axis": (
-        "some shots with the camera turned by 10 degrees or more, and yaw_deg, pitch_deg in the grid"
-    ),
-    "single shots": "more points a shot, or more channels and colours",
+    SHIFT: "a mark whose place in the eye box is known",
+    TURN: "a mark whose direction is known",
+    SCALE: "one known image distance",
+    WAVEFRONT: "shots at other depths: alternate z by +-2 mm from shot to shot",
+    PUPIL: "some shots with the camera turned by 10 degrees or more, and yaw_deg, pitch_deg in the grid",
+    OTHERS: "more points a shot, or more channels and colours",
 }
 _MEANS = {
-    "shift": "the origin of the eye box is as uncertain as the labels",
-    "turn": "the direction straight ahead is as uncertain as the labels",
-    "scale": "absolute dioptres are as uncertain as the labels' distances",
-    "common wavefront": (
+    WAVEFRONT: (
         "turns that both channels share, smooth over the eye box: absolute swim and image distance are as "
         "uncertain as the camera's turns; they cancel in the seam"
     ),
-    "entrance pupil along the camera's axis": "it acts as a common shift along z",
-    "single shots": "some shots' poses are hardly better known than before",
+    PUPIL: "it acts as a common shift along z",
+    OTHERS: "some shots' poses are hardly better known than before",
 }
 
 
@@ -104,40 +101,42 @@ class Modes:
 
 def modes_of(solution: Solution, shots: Shots, unit: FloatArray, /) -> Modes:
     """Return what the samples tell of the poses; `unit` (6 k,) sigma of every unknown beforehand."""
-    information, patterns = np.linalg.eigh(solution.information)
-    patterns = patterns.T
-    inside = np.linalg.norm(solution.common @ patterns.T, axis=0) > 0.5
-    share = 1.0 / np.sqrt(1.0 + np.maximum(information, 0.0))
     place = shots.label_mm + solution.poses.offset_mm
-    waves = orthonormal(
-        np.concatenate([solution.common * unit, wavefront_vectors(place, solution.model.pupil_degree + 1)]),
-        unit,
-    )
-    is_wave = np.sum((waves @ patterns.T) ** 2, axis=0) > _ALIKE
-    lost = [_mode("shift", 3, 1.0, 1.0), _mode("turn", 3, 1.0, 1.0), _mode("scale", 1, 1.0, 1.0)]
-    observable: list[Mode] = []
-    weak: list[Mode] = []
-    for chosen, kind in (
-        (share <= OBSERVABLE_SHARE, observable),
-        ((share > OBSERVABLE_SHARE) & (share <= LOST_SHARE), weak),
-        (share > LOST_SHARE, lost),
-    ):
-        for name, of_name in (("common wavefront", is_wave), ("single shots", ~is_wave)):
-            own = share[chosen & of_name & ~inside]
-            if len(own):
-                kind.append(_mode(name, len(own), own.min(), own.max(), known=kind is observable))
-    pupil = _entrance_pupil(solution, shots, unit)
-    {0: observable, 1: weak, 2: lost}[_rank(pupil)].append(
-        _mode("entrance pupil along the camera's axis", 1, pupil, pupil, known=_rank(pupil) == 0)
-    )
-    return Modes(tuple(observable), tuple(weak), tuple(lost))
+    waves = wavefront_vectors(place, solution.model.pupil_degree) / unit
+    common = solution.common
+    waves = orthonormal(waves - (waves @ common.T) @ common, np.ones_like(unit))
+    both = np.concatenate([common, waves])
+    rest = np.linalg.svd(both)[2][len(both) :]
+    found: dict[int, list[Mode]] = {0: [], 1: [], 2: list(_common_motions(place, unit))}
+    for name, patterns in ((WAVEFRONT, waves), (OTHERS, rest)):
+        shares = np.sqrt(np.linalg.eigvalsh(patterns @ solution.covariance @ patterns.T))
+        ranks = np.array([_rank(share) for share in shares])
+        for rank in np.unique(ranks):
+            own = shares[ranks == rank]
+            found[rank].append(_mode(name, len(own), own.min(), own.max(), known=rank == 0))
+    share = _entrance_pupil(solution, shots, unit)
+    found[_rank(share)].append(_mode(PUPIL, 1, share, share, known=_rank(share) == 0))
+    return Modes(*(tuple(found[rank]) for rank in range(3)))
+
+
+def _common_motions(place_mm: FloatArray, unit: FloatArray) -> list[Mode]:
+    """Return shift, turn and scale, with how well labels alone tell them if shots err independently."""
+    sizes = 1.0 / np.linalg.norm(similarity_vectors(place_mm) / unit, axis=1)
+    shift, turn, scale = sizes[:3].max(), sizes[3:6].max() * ARCMIN_PER_RADIAN, 100.0 * sizes[6]
+    alone = "known from the labels alone, at best to"
+    return [
+        Mode(SHIFT, 3, (1.0, 1.0), f"the origin of the eye box is {alone} {shift:.2g} mm", _NEEDS[SHIFT]),
+        Mode(TURN, 3, (1.0, 1.0), f"straight ahead is {alone} {turn:.2g} arcmin", _NEEDS[TURN]),
+        Mode(SCALE, 1, (1.0, 1.0), f"absolute dioptres are {alone} {scale:.2g} per cent", _NEEDS[SCALE]),
+    ]
 
 
 def _rank(share: float) -> int:
+    """Return 0 for observable, 1 for weak, 2 for lost."""
     return int(share > OBSERVABLE_SHARE) + int(share > LOST_SHARE)
 
 
-def _mode(name: str, count: int, low: float, high: float, *, known: bool = False) -> Mode:
+def _mode(name: str, count: int, low: float, high: float, *, known: bool) -> Mode:
     shares = float(low), float(high)
     return Mode(name, count, shares) if known else Mode(name, count, shares, _MEANS[name], _NEEDS[name])
 
