@@ -4,7 +4,7 @@ S = J'WJ - J'WF (F'WF + L)^-1 F'WJ at the current poses, F the gradient columns 
 the poses. F'WF comes from the sums of `prewarp.fitting.moments`; F'WJ has one block a shot. L is 0 but for
 columns of the next pupil degree: those are not known well enough to be fitted, and not known to be nothing.
 Their size is guessed from how the degrees below fall off (`truncation.py`), so a truncated pupil degree
-widens the poses' sigma instead of moving the poses.
+widens the poses' sigma instead of moving the poses. Wavefronts common to all dots belong to the field too.
 """
 
 from dataclasses import dataclass, replace
@@ -18,13 +18,15 @@ from prewarp.fitting import moments as sums
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
-from prewarp.fitting.moments import weighted_target
 from prewarp.fitting.polynomial import expansions_of
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, residuals
+from prewarp.poses.gauge import wavefront_curvatures, wavefront_slopes
 from prewarp.poses.rays import PER_SHOT, PlacedRays, Poses, Rays
 
 PUPIL_COST = 2
+# Below this share of its square a wave is left to the field's columns: rounding.
+_ROUNDING = 1e-8
 
 
 @dataclass(frozen=True)
@@ -73,28 +75,38 @@ class FieldColumns:
 class Eliminated:
     """What one channel and colour says of the poses, in px^2 per unit squared; k shots, m columns.
 
-    `matrix` (6 k, 6 k) S; `side` (6 k,); `before` (6 k, 6 k) J'WJ, nothing eliminated; `tail` (m, 6 k) the
-    factor's part of S = before - tail'tail, and `forward` (m,) that of the right side: models that leave out
-    the last columns follow from them; `coefficients` (m,) of the field at these poses, `variance` (m,) what
-    noise of 1 px leaves in them; `expansion` that field; `rest_px` (2, n) what the field leaves over;
-    `square` the weighted sum of its squares; `weight` the sum of the weights.
+    `matrix` (6 k, 6 k) S; `side` (6 k,); `square` the weighted sum of squares left. `plain_matrix`,
+    `plain_side`, `plain_square` the same without common wavefronts in the field; `tail` (m, 6 k) and
+    `forward` (m,) what the columns took out of those: models that leave out the last columns follow.
+    `coefficients` (m,) of the field at these poses, `variance` (m,) what noise of 1 px leaves in them;
+    `expansion` the columns' part of that field; `rest_px` (2, n) what the field leaves over; `weight` the sum
+    of the weights.
     """
 
     matrix: FloatArray
     side: FloatArray
-    before: FloatArray
+    square: float
+    plain_matrix: FloatArray
+    plain_side: FloatArray
+    plain_square: float
     tail: FloatArray
     forward: FloatArray
     coefficients: FloatArray
     variance: FloatArray
     expansion: Expansion
     rest_px: FloatArray
-    square: float
     weight: float
 
 
 def eliminate(
-    rays: Rays, poses: Poses, metric: FloatArray, weight: FloatArray, model: FieldColumns, pull: FloatArray, /
+    rays: Rays,
+    poses: Poses,
+    metric: FloatArray,
+    weight: FloatArray,
+    model: FieldColumns,
+    pull: FloatArray,
+    wave_degree: int,
+    /,
 ) -> Eliminated:
     """Return the equations for steps of the poses.
 
@@ -109,6 +121,8 @@ def eliminate(
     model : FieldColumns
     pull : (m,) float array
         L: weight of each column's pull toward zero.
+    wave_degree : int
+        Highest degree of the common wavefronts in the field; below 2 there are none.
     """
     placed = rays.at(poses)
     samples = placed.samples
@@ -125,32 +139,72 @@ def eliminate(
     equations = replace(equations, matrix=equations.matrix + np.diag(pull))
     solver = factor(equations)
     coefficients = solver.solve(model.columns.count, refinements=2)
-    expansion = expansions_of(coefficients, model.columns, samples, model.pupil_degree, model.degree)[0]
-    rest = residuals(samples, (expansion,))
-    slopes = placed.slopes(expansion.pupil_jacobian(samples.pixel, samples.reference_mm))
-    weighted = np.stack([weighted_target(weights, slope) for slope in slopes])
-    shots = len(poses.offset_mm)
-    left = weighted_target(weights, rest)
-    mixed = _mixed(placed, rays.shot, shots, np.concatenate([weighted, left[None]]), model)
-    before, side = _of_shots(rays.shot, shots, slopes, weighted, rest)
-    tail = _solved(solver, mixed[:, :, :-1].reshape(model.columns.count, -1))
-    # What solving left of F'W rest: nothing, but for rounding, which a common motion would take for a signal.
-    unsolved = mixed[:, :, -1].sum(axis=1) - pull * coefficients
-    side = side - tail.T @ _solved(solver, unsolved)
-    rest_px = in_pixels(metric, rest)
+    plain = expansions_of(coefficients, model.columns, samples, model.pupil_degree, model.degree)[0]
+    plain_rest = residuals(samples, (plain,))
+    shots = _OfShots(rays.shot, len(poses.offset_mm))
+    waves = _waves(placed, wave_degree)
+    share = _share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
+    total = coefficients - share.taken @ share.amount
+    expansion = expansions_of(total, model.columns, samples, model.pupil_degree, model.degree)[0]
+    rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
+    by_pupil = expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
+    slopes = placed.slopes(by_pupil + _curvature(placed, share.amount, wave_degree))
+    weighted = _weighted(weights, slopes)
+    left = _weighted(weights, np.stack([plain_rest, rest]))
+    mixed = _mixed(placed, shots, np.concatenate([weighted, left]), model)
+    tail = _solved(solver, mixed[:, :, :PER_SHOT].reshape(model.columns.count, -1))
+    # What solving left of F'W rest: nothing but rounding.
+    plain_unsolved, unsolved = (
+        _solved(solver, mixed[:, :, place].sum(axis=1) - pull * own)
+        for place, own in ((PER_SHOT, coefficients), (PER_SHOT + 1, total))
+    )
+    plain_matrix = shots.blocks(slopes, weighted) - tail.T @ tail
+    sides = shots.products(weighted, np.stack([plain_rest, rest])).reshape(-1, 2)
+    cross = shots.products(weighted, waves).reshape(tail.shape[1], len(waves)) - tail.T @ share.tail
+    cross = cross @ share.half
+    gain = share.half.T @ (np.tensordot(share.weighted, rest, 2) - share.tail.T @ unsolved)
+    plain_px, rest_px = in_pixels(metric, plain_rest), in_pixels(metric, rest)
     return Eliminated(
-        matrix=before - tail.T @ tail,
-        side=side,
-        before=before,
+        matrix=plain_matrix - cross @ cross.T,
+        side=sides[:, 1] - tail.T @ unsolved - cross @ gain,
+        square=float(weight @ np.sum(rest_px**2, axis=0)),
+        plain_matrix=plain_matrix,
+        plain_side=sides[:, 0] - tail.T @ plain_unsolved,
+        plain_square=float(weight @ np.sum(plain_px**2, axis=0)),
         tail=tail,
         forward=solver.forward,
-        coefficients=coefficients,
+        coefficients=total,
         variance=np.diagonal(solver.inverse()).copy(),
         expansion=expansion,
         rest_px=rest_px,
-        square=float(weight @ np.sum(rest_px**2, axis=0)),
         weight=float(weight.sum()),
     )
+
+
+@dataclass(frozen=True)
+class _OfShots:
+    """Sums over the rays of each shot; `shot` (n,) codes, `count` shots."""
+
+    shot: IntArray
+    count: int
+
+    @cached_property
+    def rows(self) -> list[IntArray]:
+        """The rays of each shot."""
+        return [np.flatnonzero(self.shot == k) for k in range(self.count)]
+
+    def products(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Return sums of first_a . second_b (k, a, b) of vectors (a, 2, n), (b, 2, n)."""
+        return np.stack(
+            [np.tensordot(first[:, :, mine], second[:, :, mine], ((1, 2), (1, 2))) for mine in self.rows]
+        )
+
+    def blocks(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Return `products` as a matrix (a k, a k) with one block a shot."""
+        matrix = np.zeros((self.count, len(first), self.count, len(first)))
+        for k, block in enumerate(self.products(first, second)):
+            matrix[k, :, k] = block
+        return matrix.reshape(self.count * len(first), -1)
 
 
 def _solved(solver: Factor, side: FloatArray) -> FloatArray:
@@ -160,36 +214,98 @@ def _solved(solver: Factor, side: FloatArray) -> FloatArray:
     return result
 
 
-def _mixed(
-    placed: PlacedRays, shot: IntArray, shots: int, weighted: FloatArray, model: FieldColumns
-) -> FloatArray:
+@dataclass(frozen=True)
+class _Share:
+    """Common wavefronts in the field. `weighted` (f, 2, n) W E; `tail` (m, f) L^-1 F'W E; `taken` (m, f) what
+    the columns take up of each; `half` (f, r) H with H H' the inverse of what is left of E'W E; `amount` (f,)
+    of each in the field.
+    """
+
+    weighted: FloatArray
+    tail: FloatArray
+    taken: FloatArray
+    half: FloatArray
+    amount: FloatArray
+
+
+def _share_of_waves(
+    placed: PlacedRays,
+    shots: _OfShots,
+    waves: FloatArray,
+    weights: FloatArray,
+    rest: FloatArray,
+    solver: Factor,
+    pulled: FloatArray,
+    model: FieldColumns,
+) -> _Share:
+    """Return how much of each wave (f, 2, n) the field has beyond its columns."""
+    weighted = _weighted(weights, waves)
+    left = _weighted(weights, rest[None])
+    mixed = _mixed(placed, shots, np.concatenate([weighted, left]), model).sum(axis=1)
+    tail, unsolved = _solved(solver, mixed[:, :-1]), _solved(solver, mixed[:, -1] - pulled)
+    among = np.tensordot(weighted, waves, ((1, 2), (1, 2)))
+    half = _half_inverse(among - tail.T @ tail, np.diagonal(among))
+    amount = half @ (half.T @ (np.tensordot(weighted, rest, 2) - tail.T @ unsolved))
+    taken = linalg.solve_triangular(solver.lower, tail, lower=True, trans=1, check_finite=False)
+    return _Share(weighted, tail, taken * solver.scale[:, None], half, amount)
+
+
+def _weighted(weights: FloatArray, vectors: FloatArray) -> FloatArray:
+    """Return W v (j, 2, n) for weights (3, n) and vectors (j, 2, n)."""
+    x, y = vectors[:, 0], vectors[:, 1]
+    return np.stack([weights[0] * x + weights[1] * y, weights[1] * x + weights[2] * y], axis=1)
+
+
+def _waves(placed: PlacedRays, pupil_degree: int) -> FloatArray:
+    """Return s_z grad phi (f, 2, n) where rays cross z = 0: what wavefronts phi common to all dots add.
+
+    The field's columns follow s_z(u, v) phi(x, y) only as far as their panel degree goes, which would make a
+    wavefront look measured that no capture in one plane can measure. phi is a polynomial of x' = x / half_x,
+    y' = y / half_y, times half_x.
+    """
+    frame = placed.samples.frame
+    x, y = frame.normalised(placed.samples.reference_mm)
+    ratio = np.array([1.0, frame.half_mm[0] / frame.half_mm[1]])[:, None]
+    result: FloatArray = placed.unit[:, 2] * ratio * wavefront_slopes(x, y, pupil_degree)
+    return result
+
+
+def _curvature(placed: PlacedRays, amount: FloatArray, pupil_degree: int) -> FloatArray:
+    """Return d/d(x, y) (2, 2, n), per mm, of `amount` (f,) of each wave at fixed panel points."""
+    frame = placed.samples.frame
+    x, y = frame.normalised(placed.samples.reference_mm)
+    curvature = np.tensordot(amount, wavefront_curvatures(x, y, pupil_degree), 1) * placed.unit[:, 2]
+    half_x, half_y = frame.half_mm
+    across = curvature[1] / half_y
+    steep = curvature[2] * half_x / half_y**2
+    return np.array([[curvature[0] / half_x, across], [across, steep]], dtype=np.float64)
+
+
+def _half_inverse(matrix: FloatArray, size: FloatArray) -> FloatArray:
+    """Return H with H H' the inverse of a matrix (f, f) whose rows had `size` before elimination.
+
+    What is so small beside that is left to rounding, and to the columns that took up the rest.
+    """
+    scale = 1.0 / np.sqrt(size)
+    value, axes = np.linalg.eigh(matrix * np.outer(scale, scale))
+    good = value > _ROUNDING
+    result: FloatArray = scale[:, None] * axes[:, good] / np.sqrt(value[good])
+    return result
+
+
+def _mixed(placed: PlacedRays, own: _OfShots, weighted: FloatArray, model: FieldColumns) -> FloatArray:
     """Return F'W (m, k, j) of weighted vectors (j, 2, n): every column of the field, shot by shot."""
     samples = placed.samples
     panel, frame = samples.panel_basis(model.degree), samples.frame
     table = pupil_columns(model.pupil_degree, frame.half_mm)
     used = np.unique(model.columns.pupil)
     row = np.searchsorted(used, model.columns.pupil)
-    result = np.zeros((model.columns.count, shots, len(weighted)))
-    for k in range(shots):
-        mine = np.flatnonzero(shot == k)
+    result = np.zeros((model.columns.count, own.count, len(weighted)))
+    for k, mine in enumerate(own.rows):
         psi = frame.values(samples.reference_mm[mine], model.pupil_degree)
         in_x, in_y = table.x[used] @ psi, table.y[used] @ psi
-        own = weighted[:, :, mine]
-        joint = own[:, None, 0] * in_x + own[:, None, 1] * in_y
+        part = weighted[:, :, mine]
+        joint = part[:, None, 0] * in_x + part[:, None, 1] * in_y
         products = joint.reshape(-1, len(mine)) @ panel.values(samples.pixel[mine]).T
         result[:, k] = products.reshape(len(weighted), len(used), -1)[:, row, model.columns.panel].T
     return result
-
-
-def _of_shots(
-    shot: IntArray, shots: int, slopes: FloatArray, weighted: FloatArray, rest: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return J'WJ (6 k, 6 k), one block a shot, and J'W rest (6 k,)."""
-    matrix = np.zeros((shots, PER_SHOT, shots, PER_SHOT))
-    side = np.zeros((shots, PER_SHOT))
-    for k in range(shots):
-        mine = np.flatnonzero(shot == k)
-        own = weighted[:, :, mine].reshape(PER_SHOT, -1)
-        matrix[k, :, k] = own @ slopes[:, :, mine].reshape(PER_SHOT, -1).T
-        side[k] = own @ rest[:, mine].ravel()
-    return matrix.reshape(shots * PER_SHOT, -1), side.ravel()

@@ -121,7 +121,7 @@ def solve_poses(
         for turn in range(MOST_STEPS):
             poses = solution.poses
             parts = [part.weighed(one.rest_px) for part, one in zip(parts, solution.fields, strict=True)]
-            solution = _step(parts, poses, label_mm, prior, model, before, pool)
+            solution = _step(parts, poses, label_mm, prior, model, before, pool, wave_degree=pupil_degree + 1)
             if turn == 0:
                 # Coefficients of a lower degree are no longer what they were: the next pull is found anew.
                 model, before = _least_score(solution, prior.units(len(label_mm))), None
@@ -188,6 +188,8 @@ def _step(
     model: FieldColumns,
     before: "Solution | None",
     pool: ThreadPoolExecutor,
+    *,
+    wave_degree: int = 0,
 ) -> Solution:
     """Return the solution of the equations at `poses`; `before` knows how large the next degree may be."""
     shots = len(label_mm)
@@ -200,7 +202,9 @@ def _step(
         ]
     fields = tuple(
         pool.map(
-            lambda job: eliminate(job[0].rays, poses, job[0].metric, job[0].weight, model, job[1]),
+            lambda job: eliminate(
+                job[0].rays, poses, job[0].metric, job[0].weight, model, job[1], wave_degree
+            ),
             zip(parts, pulls, strict=True),
         )
     )
@@ -264,9 +268,9 @@ def _least_score(solution: Solution, unit: FloatArray) -> FieldColumns:
         for field in solution.fields:
             tail, forward = field.tail[length:], field.forward[length:]
             left = _after_poses(
-                field.matrix + tail.T @ tail,
-                field.side + tail.T @ forward,
-                field.square + float(forward @ forward),
+                field.plain_matrix + tail.T @ tail,
+                field.plain_side + tail.T @ forward,
+                field.plain_square + float(forward @ forward),
                 unit,
                 solution.common,
             )

@@ -31,21 +31,46 @@ def similarity_vectors(place_mm: FloatArray, /) -> FloatArray:
     return vectors.reshape(7, -1)
 
 
+def wavefront_exponents(highest: int, /) -> list[tuple[int, int]]:
+    """Return the exponents (a, b) of phi = x^a y^b of degree 2 .. `highest`."""
+    return [(degree - b, b) for degree in range(2, highest + 1) for b in range(degree + 1)]
+
+
+def wavefront_slopes(x: FloatArray, y: FloatArray, highest: int, /) -> FloatArray:
+    """Return (dphi/dx, dphi/dy) (f, 2, n) of every phi of `wavefront_exponents` at points (n,)."""
+    return np.array(
+        [[_power(x, a, 1) * y**b, x**a * _power(y, b, 1)] for a, b in wavefront_exponents(highest)]
+    ).reshape(-1, 2, len(x))
+
+
+def wavefront_curvatures(x: FloatArray, y: FloatArray, highest: int, /) -> FloatArray:
+    """Return second derivatives xx, xy, yy (f, 3, n) of every phi of `wavefront_exponents`."""
+    return np.array(
+        [
+            [_power(x, a, 2) * y**b, _power(x, a, 1) * _power(y, b, 1), x**a * _power(y, b, 2)]
+            for a, b in wavefront_exponents(highest)
+        ]
+    ).reshape(-1, 3, len(x))
+
+
+def _power(x: FloatArray, exponent: int, derivative: int) -> FloatArray:
+    """Return the first or second derivative of x^exponent."""
+    if exponent < derivative:
+        return np.zeros_like(x)
+    factor = exponent if derivative == 1 else exponent * (exponent - 1)
+    return factor * x ** (exponent - derivative)
+
+
 def wavefront_vectors(place_mm: FloatArray, highest: int, /) -> FloatArray:
     """Return turns (f, 6 k) by common wavefronts of degree 2 .. `highest` at shots (k, 3) mm.
 
-    phi = x^a y^b gives (r_y, -r_x) = (dphi/dx, dphi/dy); x and y in units of the farthest label.
+    (r_y, -r_x) = grad phi; x and y in units of the farthest label.
     """
     x, y = (place_mm[:, :2] / max(float(np.abs(place_mm[:, :2]).max()), 1e-9)).T
-    vectors = []
-    for degree in range(2, highest + 1):
-        for b in range(degree + 1):
-            a = degree - b
-            one = np.zeros((len(x), PER_SHOT))
-            one[:, 4] = a * x ** max(a - 1, 0) * y**b
-            one[:, 3] = -b * x**a * y ** max(b - 1, 0)
-            vectors.append(one.ravel())
-    return np.array(vectors).reshape(-1, PER_SHOT * len(x))
+    slopes = wavefront_slopes(x, y, highest)
+    vectors = np.zeros((len(slopes), len(x), PER_SHOT))
+    vectors[:, :, 4], vectors[:, :, 3] = slopes[:, 0], -slopes[:, 1]
+    return vectors.reshape(len(slopes), -1)
 
 
 def orthonormal(vectors: FloatArray, unit: FloatArray, /) -> FloatArray:
