@@ -21,7 +21,7 @@ from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, ne
 from prewarp.fitting.polynomial import expansions_of
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, residuals
-from prewarp.poses.gauge import wavefront_curvatures, wavefront_slopes
+from prewarp.poses.gauge import wavefront_curvatures, wavefront_heights, wavefront_slopes
 from prewarp.poses.rays import PER_SHOT, PlacedRays, Poses, Rays
 
 PUPIL_COST = 2
@@ -142,7 +142,8 @@ def eliminate(
     plain = expansions_of(coefficients, model.columns, samples, model.pupil_degree, model.degree)[0]
     plain_rest = residuals(samples, (plain,))
     shots = _OfShots(rays.shot, len(poses.offset_mm))
-    waves = _waves(placed, wave_degree)
+    plain_slope = plain.pupil_jacobian(samples.pixel, samples.reference_mm)
+    waves = _waves(placed, plain_slope, wave_degree)
     share = _share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
     total = coefficients - share.taken @ share.amount
     expansion = expansions_of(total, model.columns, samples, model.pupil_degree, model.degree)[0]
@@ -256,17 +257,21 @@ def _weighted(weights: FloatArray, vectors: FloatArray) -> FloatArray:
     return np.stack([weights[0] * x + weights[1] * y, weights[1] * x + weights[2] * y], axis=1)
 
 
-def _waves(placed: PlacedRays, pupil_degree: int) -> FloatArray:
-    """Return s_z grad phi (f, 2, n) where rays cross z = 0: what wavefronts phi common to all dots add.
+def _waves(placed: PlacedRays, by_pupil: FloatArray, wave_degree: int) -> FloatArray:
+    """Return grad (s_z phi) (f, 2, n) where rays cross z = 0: what wavefronts phi common to all dots add.
 
-    The field's columns follow s_z(u, v) phi(x, y) only as far as their panel degree goes, which would make a
-    wavefront look measured that no capture in one plane can measure. phi is a polynomial of x' = x / half_x,
-    y' = y / half_y, times half_x.
+    That is s_z grad phi - phi H t, with H = dq/d(x, y) `by_pupil` (2, 2, n). The field's columns follow it
+    only as far as their panel degree goes, which would make a wavefront look measured that no capture in one
+    plane can measure. phi is a polynomial of x' = x / half_x, y' = y / half_y, times half_x.
     """
     frame = placed.samples.frame
     x, y = frame.normalised(placed.samples.reference_mm)
     ratio = np.array([1.0, frame.half_mm[0] / frame.half_mm[1]])[:, None]
-    result: FloatArray = placed.unit[:, 2] * ratio * wavefront_slopes(x, y, pupil_degree)
+    height = frame.half_mm[0] * wavefront_heights(x, y, wave_degree)
+    bent = by_pupil[:, 0] * placed.tangent[:, 0] + by_pupil[:, 1] * placed.tangent[:, 1]
+    result: FloatArray = (
+        placed.unit[:, 2] * ratio * wavefront_slopes(x, y, wave_degree) - height[:, None] * bent
+    )
     return result
 
 

@@ -3,9 +3,10 @@
 Seven always: all shots shifted (3), all turned about the eye-box centre (3), all drawn apart (1). The field
 then has another origin, is turned as a whole, or has all its dioptres changed by one factor.
 
-In one plane also a wavefront phi(x, y) common to all dots, with (r_y, -r_x) = grad phi, goes into the field
-(W + s_z phi, for every dot, channel and colour alike). With depth it does not: at z the field would have to
-turn by grad phi(x - z t), another turn for every dot.
+In one plane also a wavefront phi(x, y) common to all dots: turns (r_y, -r_x) = grad phi with offsets z = phi,
+a plane bent to a surface to which the cameras stay square, go into the field (W + s_z phi, for every dot,
+channel and colour alike). With depth they do not: at z the field would have to turn by grad phi(x - z t),
+another turn for every dot.
 """
 
 import numpy as np
@@ -61,15 +62,22 @@ def _power(x: FloatArray, exponent: int, derivative: int) -> FloatArray:
     return factor * x ** (exponent - derivative)
 
 
-def wavefront_vectors(place_mm: FloatArray, highest: int, /) -> FloatArray:
-    """Return turns (f, 6 k) by common wavefronts of degree 2 .. `highest` at shots (k, 3) mm.
+def wavefront_heights(x: FloatArray, y: FloatArray, highest: int, /) -> FloatArray:
+    """Return every phi of `wavefront_exponents` (f, n) at points (n,)."""
+    return np.array([x**a * y**b for a, b in wavefront_exponents(highest)]).reshape(-1, len(x))
 
-    (r_y, -r_x) = grad phi; x and y in units of the farthest label.
+
+def wavefront_vectors(place_mm: FloatArray, highest: int, /) -> FloatArray:
+    """Return motions (f, 6 k) by common wavefronts of degree 2 .. `highest` of shots at (k, 3) mm.
+
+    (r_y, -r_x) = grad phi and z = phi, phi = L x'^a y'^b with x' = x / L, y' = y / L, L the farthest label.
     """
-    x, y = (place_mm[:, :2] / max(float(np.abs(place_mm[:, :2]).max()), 1e-9)).T
+    length = max(float(np.abs(place_mm[:, :2]).max()), 1e-9)
+    x, y = (place_mm[:, :2] / length).T
     slopes = wavefront_slopes(x, y, highest)
     vectors = np.zeros((len(slopes), len(x), PER_SHOT))
     vectors[:, :, 4], vectors[:, :, 3] = slopes[:, 0], -slopes[:, 1]
+    vectors[:, :, 2] = length * wavefront_heights(x, y, highest)
     return vectors.reshape(len(slopes), -1)
 
 
