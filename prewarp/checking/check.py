@@ -10,17 +10,26 @@ from threadpoolctl import threadpool_limits
 from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
 from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding, measure_curl
 from prewarp.checking.duplicates import check_duplicates
-from prewarp.checking.lattice import check_lattices, check_pupil_lattice, find_lattices, panel_places
+from prewarp.checking.lattice import (
+    Lattice,
+    check_lattices,
+    check_pupil_lattice,
+    find_lattices,
+    panel_places,
+)
 from prewarp.checking.orientation import channel_references, nominal_reach, odd_groups, whole_channels
-from prewarp.checking.outliers import find_outliers, outlier_findings
+from prewarp.checking.outliers import find_outliers, measure_residuals, outlier_findings
 from prewarp.checking.panels import check_colours, check_panels
+from prewarp.checking.patches import Patch, find_patches, patch_findings
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
-from prewarp.checking.surface import fit_surface
+from prewarp.checking.shots import Measured, find_shots
+from prewarp.checking.surface import MapModel, fit_surface
 from prewarp.checking.values import check_values
-from prewarp.checks import BoolArray, FloatArray
+from prewarp.checking.windows import place_samples
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
 
@@ -175,37 +184,104 @@ def _check_samples(
 
     figures: dict[str, object] = {"pupil_positions": len(samples.pupils_mm)}
     figures["layout"] = ", ".join(sorted({lattice.kind for lattice in lattices}))
+    pairs = _Pairs(samples, frame, scale, places, {lattice.pair: lattice for lattice in lattices})
+    measured = {pair: one for pair in pairs.lattices if (one := pairs.measured(pair, skip)) is not None}
+    shots, off = find_shots(samples, measured)
+    findings += shots
+    for pair in {int(samples.group_pair[group]) for group in np.flatnonzero(off)}:
+        again = pairs.measured(pair, skip | off)
+        if again is None:
+            del measured[pair]
+        else:
+            measured[pair] = again
     by_name: dict[str, dict[str, float]] = {
         "noise_px": {},
         "curl_arcmin_per_mm": {},
         "curl_noise_arcmin_per_mm": {},
     }
     by_name |= {"image_distance_dioptres": {}, "px_per_degree": {}}
-    for lattice in lattices:
-        pair = lattice.pair
+    for pair in pairs.lattices:
         name = f"{samples.channel_of(pair)}/{samples.colour_of(pair)}"
         by_name["px_per_degree"][name] = float(scale[pair]) / _DEGREES_PER_RADIAN
         if pair in trends:
             by_name["image_distance_dioptres"][name] = 0.5 * float(np.trace(trends[pair].curvature_dioptres))
-        fitting = (samples, frame, pair, skip, float(scale[pair]), places[pair])
-        surface = fit_surface(*fitting)
-        if surface is None:
+        if pair not in measured:
             continue
-        index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
-        bad, distance, sigma = find_outliers(samples, surface, index)
-        by_name["noise_px"][name] = sigma
-        findings += outlier_findings(samples, surface, index[bad], distance[bad], sigma)
-        good = ~skip[samples.group]
-        good[index[bad]] = False
-        findings += check_folds(samples, surface, lattice, good)
-        measured = measure_curl(samples, surface, fit_surface(*fitting, coarser=True))
-        if measured is not None:
-            curl, noise = measured
-            by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = curl, noise
-            if curl > max(CURL_SIGMA * noise, LEAST_CURL):
-                findings.append(curl_finding(samples, pair, curl, noise))
+        one = measured[pair]
+        by_name["noise_px"][name] = one.sigma
+        more, wrong_rows = pairs.faults(one, off)
+        findings += more
+        good = ~(skip | off)[samples.group]
+        good[wrong_rows] = False
+        findings += check_folds(samples, one.surface, pairs.lattices[pair], good)
+        curl = pairs.curl(one.surface, good)
+        if curl is not None:
+            by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = curl
+            if curl[0] > max(CURL_SIGMA * curl[1], LEAST_CURL):
+                findings.append(curl_finding(samples, pair, *curl))
     figures |= {key: value for key, value in by_name.items() if value}
     return findings, figures
+
+
+@dataclass(frozen=True, eq=False)
+class _Pairs:
+    """What the finer checks of one channel and colour need of all of them."""
+
+    samples: Samples
+    frame: Frame
+    scale: FloatArray  # (p,) px per tangent
+    places: Mapping[int, int]
+    lattices: Mapping[int, Lattice]
+
+    def surface(self, pair: int, good: BoolArray, *, coarser: bool = False) -> MapModel | None:
+        return fit_surface(
+            self.samples, self.frame, pair, good, float(self.scale[pair]), self.places[pair], coarser=coarser
+        )
+
+    def measured(self, pair: int, skip: BoolArray) -> Measured | None:
+        surface = self.surface(pair, ~skip[self.samples.group])
+        if surface is None:
+            return None
+        index = np.flatnonzero((self.samples.pair == pair) & ~skip[self.samples.group])
+        residuals = measure_residuals(self.samples, surface, index)
+        places = place_samples(self.samples, surface, self.lattices[pair], index)
+        return Measured(surface, residuals, places)
+
+    def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
+        """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
+        samples, index = self.samples, one.residuals.index
+        good = ~off[samples.group[index]]
+        patches = find_patches(one.residuals.px, one.places, one.sigma, good)
+        if patches:
+            # They bent the model toward themselves: they are measured against one without them.
+            again = self._without(one, good, patches)
+            if again is not None:
+                one, patches = again, find_patches(again.residuals.px, one.places, again.sigma, good)
+        residuals = one.residuals
+        findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
+        for patch in patches:
+            good[patch.rows] = False
+        bad, distance = find_outliers(samples, one.surface, residuals, good)
+        findings += outlier_findings(samples, one.surface, index[bad], distance[bad], one.sigma)
+        return findings, index[bad | ~good]
+
+    def _without(self, one: Measured, good: BoolArray, patches: list[Patch]) -> Measured | None:
+        usable = np.zeros(len(self.samples.pair), dtype=bool)
+        usable[one.residuals.index[good]] = True
+        for patch in patches:
+            usable[one.residuals.index[patch.rows]] = False
+        surface = self.surface(one.surface.pair, usable)
+        if surface is None:
+            return None
+        return Measured(surface, measure_residuals(self.samples, surface, one.residuals.index), one.places)
+
+    def curl(self, surface: MapModel, good: BoolArray) -> tuple[float, float] | None:
+        """Return the curl without the samples found wrong, and what is explained of it."""
+        pair = surface.pair
+        if not good[self.samples.pair == pair].all():
+            again = self.surface(pair, good)
+            surface = surface if again is None else again
+        return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True))
 
 
 def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:

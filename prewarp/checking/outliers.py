@@ -1,6 +1,7 @@
 """Single samples that do not belong: told from noise, and from what a smooth model cannot follow."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -8,7 +9,7 @@ from scipy.spatial import cKDTree
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.robust import RAYLEIGH_MEDIAN, medians_by, sigma_of_lengths
 
 OUTLIER_SIGMA = 7.0
@@ -47,15 +48,22 @@ def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatAr
     return result
 
 
-def find_outliers(
-    samples: Samples, surface: MapModel, index: IntArray
-) -> tuple[np.ndarray, FloatArray, float]:
-    """Return (n,) True for outliers, their distance in px, and the robust noise of one component in px.
+@dataclass(frozen=True, eq=False)
+class Residuals:
+    """Residuals of the samples `index` (n,) of a channel and colour.
 
-    Residuals are first compared with the median of those around them in the same group; those that stand out,
-    with surfaces through their nearest neighbours on the panel, over the pupil and in both, so that what the
-    model cannot follow does not count: it is smooth along one of these at least.
+    `px` (n, 2); `distance` (n,) px from the middle of those around in the same group; `sigma`, px, robust
+    noise of one component.
     """
+
+    index: IntArray
+    px: FloatArray
+    distance: FloatArray
+    sigma: float
+
+
+def measure_residuals(samples: Samples, surface: MapModel, index: IntArray) -> Residuals:
+    """Return the residuals of samples `index` against the smooth model, and against those around them."""
     residual = residual_px(samples, surface, index)
     cell, count = _cells(samples, surface, index)
     place: IntArray = samples.group[index] * count + cell
@@ -63,18 +71,32 @@ def find_outliers(
         place = cell
     local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
-    sigma = sigma_of_lengths(distance)
+    return Residuals(index, residual, distance, sigma_of_lengths(distance))
+
+
+def find_outliers(
+    samples: Samples, surface: MapModel, residuals: Residuals, good: BoolArray
+) -> tuple[BoolArray, FloatArray]:
+    """Return (n,) True for outliers, and their distance in px; `good` (n,) leaves out those found wrong before.
+
+    Those that stand out against others around them are compared with surfaces through their nearest
+    neighbours on the panel, over the pupil and in both, so that what the model cannot follow does not count:
+    it is smooth along one of these at least.
+    """
     least = LEAST_OUTLIER_PX
     if surface.starved and surface.panel_degree < _FOLLOWS:
         least = _COARSE * float(surface.frame.half.max())
-    outlier = np.zeros(len(index), dtype=bool)
-    suspect = np.flatnonzero(distance > max(_SUSPECT_SIGMA * sigma, least))
-    if len(suspect):
-        least *= 2.0 if surface.starved else 1.0
-        for start in range(0, len(suspect), _CHUNK):
-            part = suspect[start : start + _CHUNK]
-            distance[part], outlier[part] = _stand_out(samples, surface, index, residual, part, least)
-    return outlier, distance, sigma
+    outlier = np.zeros(len(good), dtype=bool)
+    distance = residuals.distance.copy()
+    there = np.flatnonzero(good)
+    suspect = np.flatnonzero(distance[there] > max(_SUSPECT_SIGMA * residuals.sigma, least))
+    least *= 2.0 if surface.starved else 1.0
+    for start in range(0, len(suspect), _CHUNK):
+        part = suspect[start : start + _CHUNK]
+        distance[there[part]], outlier[there[part]] = _stand_out(
+            samples, surface, residuals.index[there], residuals.px[there], part, least
+        )
+    return outlier, distance
 
 
 def _stand_out(

@@ -1,7 +1,7 @@
 """The pupil side: units and signs of positions, contradictions, mixed-up colours, too few positions."""
 
 from collections.abc import Iterator
-from functools import partial
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from prewarp.checking.affine import Frame, map_length, px_per_tangent
 from prewarp.checking.pupil_trend import PupilTrend
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
-from prewarp.checks import FloatArray, extent
+from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.frames import reference_pupil
 from prewarp.robust import robust_fit
 
@@ -82,9 +82,9 @@ _SHIFT_TEXT = {
 
 def check_positions(
     samples: Samples, frame: Frame, trends: dict[int, PupilTrend]
-) -> tuple[list[Finding], np.ndarray]:
+) -> tuple[list[Finding], BoolArray]:
     """Return findings about groups that contradict their neighbours' trend, and (g,) True for those."""
-    findings = []
+    found: dict[tuple[int, str, str], list[_Contradiction]] = {}
     flagged = np.zeros(len(samples.group_pair), dtype=bool)
     for pair, trend in trends.items():
         typical = float(np.median(trend.length_px))
@@ -92,26 +92,54 @@ def check_positions(
         order = np.argsort(-trend.length_px[np.isin(trend.groups, suspects)])
         for group in suspects[order][:50]:
             own = float(trend.length_px[trend.groups == group][0])
-            found = _position_finding(samples, frame, trends, pair, int(group), own, typical)
-            if found is not None:
-                findings.append(found)
+            one = _contradiction(samples, frame, trends, pair, int(group), own)
+            if one is not None:
+                key = (int(samples.group_pupil[group]), one.kind, one.mend)
+                found.setdefault(key, []).append(one)
                 flagged[group] = True
-    return findings, flagged
+    return [_told(samples, same) for same in found.values()], flagged
 
 
-def _position_finding(
+@dataclass(frozen=True, eq=False)
+class _Contradiction:
+    """What is wrong with a group: words, the samples that are blamed, and how far off they are."""
+
+    kind: str
+    group: int
+    text: str
+    mend: str
+    index: IntArray
+    size: tuple[float, str]
+
+
+def _told(samples: Samples, same: list[_Contradiction]) -> Finding:
+    """Return one finding of what channels and colours say alike of one pupil position."""
+    first = same[0]
+    pairs = [int(samples.group_pair[one.group]) for one in same]
+    channels, colours = {samples.channel_of(p) for p in pairs}, {samples.colour_of(p) for p in pairs}
+    return finding(
+        first.kind,
+        "error",
+        f"{samples.group_text(first.group)}: {first.text}",
+        first.mend,
+        channel=channels.pop() if len(channels) == 1 else None,
+        colour=colours.pop() if len(colours) == 1 else None,
+        rows=samples.row[np.concatenate([one.index for one in same])],
+        pupil_mm=samples.pupils_mm[samples.group_pupil[first.group]],
+        size=first.size,
+    )
+
+
+def _contradiction(
     samples: Samples,
     frame: Frame,
     trends: dict[int, PupilTrend],
     pair: int,
     group: int,
     own: float,
-    typical: float,
-) -> Finding | None:
+) -> _Contradiction | None:
     index = np.flatnonzero(samples.group == group)
     pupil = samples.pupils_mm[samples.group_pupil[group]]
-    rows = samples.row[index]
-    tell = partial(finding, channel=samples.channel_of(pair), colour=samples.colour_of(pair))
     colours = len(samples.grid.colour_names)
     shared = _two_captures(samples, frame, trends[pair], group)
     if shared is not None:
@@ -141,52 +169,37 @@ def _position_finding(
         apart = float(left_px(other, pupil[None])[0])
         if apart < explains:
             name = samples.colour_of(other.pair)
-            return tell(
+            return _Contradiction(
                 "colour",
-                "error",
-                f"{samples.group_text(group)}: panel points agree with colour '{name}' within {apart:.2g} "
-                f"px, with this colour only within {own:.2g} px.",
+                group,
+                f"panel points agree with colour '{name}' within {apart:.2g} px, with this colour only within "
+                f"{own:.2g} px.",
                 f"Write '{name}' in the column color of these rows.",
-                rows=rows,
+                index,
+                (own, "px"),
             )
-    lefts = left_px(trends[pair], np.array([mend[0] for mend in mends]))
-    best = int(np.argmin(lefts))
-    if lefts[best] < explains:
-        return tell(
-            "pupil",
-            "error",
-            f"{samples.group_text(group)}: directions agree with pupil "
-            f"({mends[best][0][0]:g}, {mends[best][0][1]:g}, {mends[best][0][2]:g}) mm instead "
-            f"({lefts[best]:.2g} against {own:.2g} px).",
-            mends[best][1],
-            rows=rows,
-        )
-    lefts = left_px(trends[pair], samples.pupils_mm)
-    best = int(np.argmin(lefts))
-    if lefts[best] < explains:
-        x, y, z = samples.pupils_mm[best]
-        return tell(
-            "pupil",
-            "error",
-            f"{samples.group_text(group)}: directions agree with pupil ({x:g}, {y:g}, {z:g}) mm instead "
-            f"({lefts[best]:.2g} against {own:.2g} px).",
-            "Check which position these rows were captured at.",
-            rows=rows,
-        )
-    if own > 1.0 and own > 15.0 * typical:
-        return tell(
-            "pupil",
-            "warning",
-            f"{samples.group_text(group)}: directions are {own:.2g} px off what the neighbouring positions "
-            f"say (typical {typical:.2g} px).",
-            "Check the position and whether the camera turned; capture it again.",
-            rows=rows,
-        )
+    for positions, words in (
+        (np.array([place for place, _ in mends]), [mend for _, mend in mends]),
+        (samples.pupils_mm, ["Check which position these rows were captured at."] * len(samples.pupils_mm)),
+    ):
+        lefts = left_px(trends[pair], positions)
+        best = int(np.argmin(lefts))
+        if lefts[best] < explains:
+            x, y, z = positions[best]
+            return _Contradiction(
+                "pupil",
+                group,
+                f"directions agree with pupil ({x:g}, {y:g}, {z:g}) mm instead ({lefts[best]:.2g} against "
+                f"{own:.2g} px).",
+                words[best],
+                index,
+                (float(np.linalg.norm(positions[best] - pupil)), "mm"),
+            )
     return None
 
 
-def _two_captures(samples: Samples, frame: Frame, trend: PupilTrend, group: int) -> Finding | None:
-    """Return a finding when a part of the group's rows was captured at another position than the rest."""
+def _two_captures(samples: Samples, frame: Frame, trend: PupilTrend, group: int) -> _Contradiction | None:
+    """Return what is wrong when a part of the group's rows was captured at another position than the rest."""
     index = np.flatnonzero(samples.group == group)
     w = frame(samples.pixel[index])
     basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
@@ -209,15 +222,13 @@ def _two_captures(samples: Samples, frame: Frame, trend: PupilTrend, group: int)
     if not 0.2 < moved.mean() < 0.8 or np.median(np.minimum(own, others[best])) > 0.25 * apart:
         return None
     x, y, z = candidates[best]
-    return finding(
+    return _Contradiction(
         "pupil",
-        "error",
-        f"{samples.group_text(group)}: two captures carry this position; these rows agree with pupil "
-        f"({x:g}, {y:g}, {z:g}) mm.",
+        group,
+        f"two captures carry this position; these rows agree with pupil ({x:g}, {y:g}, {z:g}) mm.",
         "Write the position that these rows were captured at.",
-        channel=samples.channel_of(trend.pair),
-        colour=samples.colour_of(trend.pair),
-        rows=samples.row[index[moved]],
+        index[moved],
+        (float(np.linalg.norm(candidates[best] - own_position)), "mm"),
     )
 
 

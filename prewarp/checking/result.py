@@ -5,11 +5,38 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.checks import FloatArray, extent
 from prewarp.columns import row_list
 from prewarp.errors import GridError
 
 SEVERITIES = ("error", "warning", "remark")
 ROWS_KEPT = 1000  # of each finding, for programs; text shows the first few and the count
+
+
+@dataclass(frozen=True)
+class Size:
+    """How large a fault is, as a number and its unit."""
+
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Region:
+    """A part of a panel: lowest and highest u and v, px."""
+
+    u_px: tuple[float, float]
+    v_px: tuple[float, float]
+
+    def text(self) -> str:
+        """Return "u=... to ... v=... to ... px"."""
+        return "u={:.0f} to {:.0f} v={:.0f} to {:.0f} px".format(*self.u_px, *self.v_px)
+
+
+def region_of(pixel: FloatArray) -> Region:
+    """Return the smallest region that holds panel points (n, 2), px."""
+    (u_low, v_low), (u_high, v_high) = extent(pixel)
+    return Region((float(u_low), float(u_high)), (float(v_low), float(v_high)))
 
 
 @dataclass(frozen=True)
@@ -20,18 +47,25 @@ class Finding:
     ----------
     kind : str
         nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, colour, pupil,
-        pupils, fold, outlier, curl, column or layout.
+        shot, patch, angles, reach, pupils, fold, outlier, curl, column, layout or noise.
     severity : str
         error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for
         information.
     channel, colour : str or None
         Where it applies to one channel or colour.
     rows : tuple of int
-        Row numbers in the file, in rising order, the first `ROWS_KEPT`.
+        Rows that are blamed: numbers in the file, in rising order, the first `ROWS_KEPT`. Empty where the
+        finding blames no row.
     row_count : int
-        Count of all rows concerned.
+        Count of all rows blamed.
     text, mend : str
         What was found, where; how to mend it.
+    pupil_mm : (float, float, float) or None
+        The one pupil position it is about, mm from the eye-box centre.
+    region : Region or None
+        The part of the panel it is about; None where it is all of it, or not about the panel.
+    size : Size or None
+        How large the fault is, with its unit; None where a size says nothing.
     """
 
     kind: str
@@ -42,6 +76,9 @@ class Finding:
     row_count: int
     text: str
     mend: str
+    pupil_mm: tuple[float, float, float] | None = None
+    region: Region | None = None
+    size: Size | None = None
 
     def line(self) -> str:
         """Return the finding as one line of text."""
@@ -106,6 +143,11 @@ class CheckResult:
                     "row_count": f.row_count,
                     "text": f.text,
                     "mend": f.mend,
+                    "pupil_mm": None if f.pupil_mm is None else list(f.pupil_mm),
+                    "region": None
+                    if f.region is None
+                    else {"u_px": list(f.region.u_px), "v_px": list(f.region.v_px)},
+                    "size": None if f.size is None else {"value": f.size.value, "unit": f.size.unit},
                 }
                 for f in self.findings
             ],
@@ -140,11 +182,19 @@ def finding(
     channel: str | None = None,
     colour: str | None = None,
     rows: Sequence[int] | np.ndarray = (),
+    pupil_mm: Sequence[float] | np.ndarray | None = None,
+    region: Region | None = None,
+    size: tuple[float, str] | None = None,
 ) -> Finding:
     """Make a `Finding` from all rows concerned: sorted, counted and cut to `ROWS_KEPT`."""
     ordered = np.sort(np.asarray(rows, dtype=np.int64))
     kept = tuple(int(row) for row in ordered[:ROWS_KEPT])
-    return Finding(kind, severity, channel, colour, kept, len(ordered), text, mend)
+    at = None
+    if pupil_mm is not None:
+        x, y, z = (float(value) for value in pupil_mm)
+        at = (x, y, z)
+    measured = None if size is None else Size(float(size[0]), size[1])
+    return Finding(kind, severity, channel, colour, kept, len(ordered), text, mend, at, region, measured)
 
 
 def _plain(value: object) -> object:

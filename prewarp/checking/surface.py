@@ -12,7 +12,7 @@ import numpy as np
 from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame
 from prewarp.checking.samples import Samples
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.robust import robust_fit
 
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
@@ -103,18 +103,18 @@ def fit_surface(
     samples: Samples,
     frame: Frame,
     pair: int,
-    skip: np.ndarray,
+    good: BoolArray,
     px_per_tangent: float,
     places: int,
     *,
     coarser: bool = False,
 ) -> MapModel | None:
-    """Fit the model of a channel and colour without groups in `skip` (g,); None with too few samples.
+    """Fit the model of a channel and colour from samples that are `good` (n,); None with too few samples.
 
     `places` on the panel bound its degree there: samples at other pupils do not fill the gaps between them.
     `coarser` takes the model of the next lower total degree, to see what a result owes to the degree.
     """
-    index = np.flatnonzero((samples.pair == pair) & ~skip[samples.group])
+    index = np.flatnonzero((samples.pair == pair) & good)
     # A stray panel point beyond the rim would pull the model hardest of all.
     index = index[(np.abs(frame(samples.pixel[index])) < _RIM).all(axis=1)]
     if len(index) < 30:

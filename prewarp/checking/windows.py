@@ -1,0 +1,196 @@
+"""Windows on the panel and what other pupils show in them: the measure for patches and whole shots.
+
+Residuals of the smooth model hold noise, faults and what the model cannot follow. The last changes little
+from pupil to pupil: a low polynomial over the pupil in each window takes it out, and what one pupil is off
+that stands against noise and against how well the other pupils agree with it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
+from prewarp.checking.lattice import Lattice
+from prewarp.checking.samples import Samples
+from prewarp.checking.surface import MapModel
+from prewarp.checks import BoolArray, FloatArray, IntArray, extent
+
+_FEWEST_POSITIONS = 5  # fewer tell nothing of how the model's error goes on over the pupil
+_WEAKEST = 0.05  # singular value against the largest
+_PER_TERM = 1.6  # positions per term of the polynomial over the pupil
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where the samples of one channel and colour lie, (n,) each: on the panel in dot spacings, and in which
+    group.
+
+    `across` counts dots to the right and down (lattice numbers, in direction or on the panel); `local`
+    numbers the groups `groups` (g,), `position_mm` (g, 2) is where their rays cross z = 0 on average;
+    `exact`: the same places are seen from every pupil.
+    """
+
+    groups: IntArray
+    local: IntArray
+    across: FloatArray
+    position_mm: FloatArray
+    exact: bool
+
+
+def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: IntArray) -> Places:
+    """Return the places of the samples `index` of the pair of `surface`.
+
+    A sample moved off its node still has the node's number: levels are interpolated.
+    """
+    groups = np.flatnonzero(samples.group_pair == surface.pair)
+    number = np.zeros(len(samples.group_pair), dtype=np.int64)
+    number[groups] = np.arange(len(groups))
+    local = number[samples.group[index]]
+    if lattice.kind == "scattered":
+        spacing = 2.0 / np.sqrt(max(float(np.median(samples.group_size[groups])), 1.0))
+        across = (np.clip(surface.frame(samples.pixel[index]), -1.5, 1.5) + 1.0) / spacing
+    else:
+        on_panel = lattice.kind == "panel"
+        values = samples.pixel[index] if on_panel else samples.grid.direction_deg[samples.index[index]]
+        across = np.stack(
+            [
+                np.interp(column, levels, np.arange(len(levels)))
+                for column, levels in zip(values.T, lattice.levels, strict=True)
+            ],
+            axis=-1,
+        )
+        across = np.floor(across + 0.5)
+    count = np.maximum(np.bincount(local, minlength=len(groups)), 1)[:, None]
+    position = (
+        np.stack([np.bincount(local, column, len(groups)) for column in samples.reference_mm[index].T], -1)
+        / count
+    )
+    return Places(groups, local, across, position, lattice.kind != "scattered")
+
+
+def window_numbers(
+    places: Places, shape: tuple[int, int], offset: tuple[int, int]
+) -> tuple[IntArray, tuple[int, int]]:
+    """Return the window (n,) of each sample and how many windows lie (down, across); `shape` in dots."""
+    steps = np.floor((places.across + np.array(offset)) / np.array(shape)).astype(np.int64)
+    steps -= steps.min(axis=0)
+    size = steps.max(axis=0) + 1
+    return steps[:, 1] * size[0] + steps[:, 0], (int(size[1]), int(size[0]))
+
+
+@dataclass(frozen=True, eq=False)
+class Agreement:
+    """Means over windows and what the other pupils say of them.
+
+    `weight` (g, c) samples; `mean`, `fit` (g, c, 2) in the unit of the values; `leverage` (g, c), the share
+    of a mean in its own fit; `terms` of the polynomial over the pupil; `others` (g, c): sum of squares that
+    the other pupils leave, each mean weighted by its samples.
+    """
+
+    weight: FloatArray
+    mean: FloatArray
+    fit: FloatArray
+    leverage: FloatArray
+    terms: int
+    others: FloatArray
+
+    @property
+    def predicted(self) -> FloatArray:
+        """Return what the other pupils alone say (g, c, 2)."""
+        return self.mean - self.deviation
+
+    @property
+    def deviation(self) -> FloatArray:
+        """Return means minus what the other pupils alone say (g, c, 2)."""
+        result: FloatArray = (self.mean - self.fit) / (1.0 - self.leverage)[..., None]
+        return result
+
+    @property
+    def squared(self) -> FloatArray:
+        """Return the squared deviation times its weight (g, c): noise of one sample gives 2 sigma^2."""
+        left = ((self.mean - self.fit) ** 2).sum(axis=-1)
+        result: FloatArray = self.weight * left / (1.0 - self.leverage)
+        return result
+
+    @property
+    def freedom(self) -> FloatArray:
+        """Return degrees of freedom (c,) in what the others leave."""
+        return np.maximum(2.0 * ((self.weight > 0.0).sum(axis=0) - self.terms - 1), 0.0)
+
+
+def position_terms(position_mm: FloatArray, highest: int) -> FloatArray | None:
+    """Return the terms (g, p) of the highest degree up to `highest` that positions (g, 2) carry, or None."""
+    if len(position_mm) < _FEWEST_POSITIONS:
+        return None
+    low, high = extent(position_mm)
+    w = (position_mm - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
+    moves = (high - low) > 0.05
+    for degree in range(highest, 0, -1):
+        exponents = exponents_of_degree(degree)
+        exponents = exponents[(exponents[:, ~moves] == 0).all(axis=1)]
+        terms = chebyshev_terms(w, exponents)
+        if len(w) >= _PER_TERM * terms.shape[1] and is_determined(terms):
+            return terms
+    return np.ones((len(w), 1))
+
+
+def is_determined(terms: FloatArray) -> bool:
+    """Return whether terms (g, p) over positions are determined well, not by small differences alone."""
+    if len(terms) < terms.shape[1]:
+        return False
+    values = np.linalg.svd(terms, compute_uv=False)
+    return bool(values[-1] > _WEAKEST * values[0])
+
+
+def agreement(
+    local: IntArray,
+    window: IntArray,
+    count: int,
+    values: FloatArray,
+    terms: FloatArray,
+    weights: FloatArray | None = None,
+) -> Agreement:
+    """Return means of `values` (n, 2) by group `local` and `window`, fitted over the groups by `terms`.
+
+    `weights` (n,) of the samples; 1 without.
+    """
+    groups, size = terms.shape
+    key = local * count + window
+    weight = np.bincount(key, weights, groups * count).reshape(groups, count).astype(float)
+    columns = values.T if weights is None else values.T * weights
+    mean = np.stack([np.bincount(key, column, groups * count) for column in columns], axis=-1)
+    mean = mean.reshape(groups, count, 2) / np.where(weight > 0.0, weight, 1.0)[..., None]
+    products = (terms[:, :, None] * terms[:, None, :]).reshape(groups, -1)
+    normal = (weight.T @ products).reshape(count, size, size)
+    normal += 1e-9 * np.maximum(np.trace(normal, axis1=1, axis2=2), 1e-9)[:, None, None] * np.eye(size)
+    inverse = np.linalg.inv(normal)
+    right = np.einsum("gc,gcd,gp->cpd", weight, mean, terms, optimize=True)
+    fit = np.einsum("gp,cpd->gcd", terms, inverse @ right, optimize=True)
+    leverage = np.einsum("gp,cpq,gq->gc", terms, inverse, terms, optimize=True) * weight
+    leverage = np.minimum(leverage, 0.999)
+    squared = weight * ((mean - fit) ** 2).sum(axis=-1)
+    others = np.maximum(squared.sum(axis=0) - squared / (1.0 - leverage), 0.0)
+    return Agreement(weight, mean, fit, leverage, size, others)
+
+
+def without_place(places: Places, values: FloatArray, terms: FloatArray) -> FloatArray:
+    """Return values (n, 2) without what all pupils show at the same place; as they are where none is shared.
+
+    What the model misses in the fine structure of the panel is gone then, dot by dot.
+    """
+    if not places.exact:
+        return values
+    window, (down, across) = window_numbers(places, (1, 1), (0, 0))
+    found = agreement(places.local, window, down * across, values, terms)
+    result: FloatArray = values - found.fit[places.local, window]
+    return result
+
+
+def neighbours_of(across: FloatArray, chosen: BoolArray) -> IntArray:
+    """Return pairs (m, 2) of samples among `chosen` (n,) that lie within one and a half dots."""
+    from scipy.spatial import cKDTree  # noqa: PLC0415
+
+    index = np.flatnonzero(chosen)
+    pairs = cKDTree(across[index]).query_pairs(1.5, output_type="ndarray")
+    result: IntArray = index[pairs]
+    return result
