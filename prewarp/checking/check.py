@@ -243,20 +243,30 @@ class _Pairs:
         if surface is None:
             return None
         index = np.flatnonzero((self.samples.pair == pair) & ~skip[self.samples.group])
-        residuals = measure_residuals(self.samples, surface, index)
-        places = place_samples(self.samples, surface, self.lattices[pair], index)
-        return Measured(surface, residuals, places)
+        return self._measured_by(surface, index)
+
+    def _measured_by(self, surface: MapModel, index: IntArray) -> Measured:
+        samples, lattice = self.samples, self.lattices[surface.pair]
+        residuals = measure_residuals(samples, surface, index)
+        on_panel = lattice.kind == "panel"
+        measured_px = (
+            np.einsum("nij,nj->ni", residuals.scale, samples.cosine[index])
+            if on_panel
+            else -samples.pixel[index]
+        )
+        return Measured(surface, residuals, place_samples(samples, surface, lattice, index), measured_px)
 
     def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
         """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
         samples, index = self.samples, one.residuals.index
         good = ~off[samples.group[index]]
-        patches = find_patches(one.residuals.px, one.places, one.sigma, good)
+        patches = _patches(one, good)
         if patches:
             # They bent the model toward themselves: they are measured against one without them.
             again = self._without(one, good, patches)
-            if again is not None:
-                one, patches = again, find_patches(again.residuals.px, one.places, again.sigma, good)
+            better = [] if again is None else _patches(again, good)
+            if again is not None and better:
+                one, patches = again, better
         residuals = one.residuals
         findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
         for patch in patches:
@@ -273,7 +283,7 @@ class _Pairs:
         surface = self.surface(one.surface.pair, usable)
         if surface is None:
             return None
-        return Measured(surface, measure_residuals(self.samples, surface, one.residuals.index), one.places)
+        return self._measured_by(surface, one.residuals.index)
 
     def curl(self, surface: MapModel, good: BoolArray) -> tuple[float, float] | None:
         """Return the curl without the samples found wrong, and what is explained of it."""
@@ -282,6 +292,10 @@ class _Pairs:
             again = self.surface(pair, good)
             surface = surface if again is None else again
         return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True))
+
+
+def _patches(one: Measured, good: BoolArray) -> list[Patch]:
+    return find_patches(one.residuals.px, one.measured_px, one.places, one.sigma, good)
 
 
 def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:

@@ -30,9 +30,8 @@ _FOLLOWS = 5  # panel degree from which the model follows distortion closely eno
 _COARSE = 0.1  # of the half panel: an outlier where the model does not
 
 
-def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatArray:
-    """Return (n, 2) residuals in panel px: those of cosines through the inverse mean Jacobian of a cell."""
-    residual = surface.residual(samples, index)
+def px_from_cosine(samples: Samples, surface: MapModel, index: IntArray) -> FloatArray:
+    """Return (n, 2, 2), px per direction cosine at samples: the inverse mean Jacobian of their panel cell."""
     chosen = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
     cell, count = _cells(samples, surface, chosen)
     jacobian = surface.jacobian(samples.pixel[chosen], samples.reference_mm[chosen])
@@ -43,8 +42,7 @@ def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatAr
     determinant = np.linalg.det(by_cell)
     weak = np.abs(determinant) < 0.05 * abs(np.linalg.det(typical)) + 1e-300
     by_cell[weak] = typical
-    inverse = np.linalg.pinv(by_cell)
-    result: FloatArray = np.einsum("nij,nj->ni", inverse[_cells(samples, surface, index)[0]], residual)
+    result: FloatArray = np.linalg.pinv(by_cell)[_cells(samples, surface, index)[0]]
     return result
 
 
@@ -52,11 +50,12 @@ def residual_px(samples: Samples, surface: MapModel, index: IntArray) -> FloatAr
 class Residuals:
     """Residuals of the samples `index` (n,) of a channel and colour.
 
-    `px` (n, 2); `distance` (n,) px from the middle of those around in the same group; `sigma`, px, robust
+    `px` (n, 2) through `scale` (n, 2, 2), px per direction cosine; `distance` (n,) px from the middle of those around in the same group; `sigma`, px, robust
     noise of one component.
     """
 
     index: IntArray
+    scale: FloatArray
     px: FloatArray
     distance: FloatArray
     sigma: float
@@ -64,14 +63,15 @@ class Residuals:
 
 def measure_residuals(samples: Samples, surface: MapModel, index: IntArray) -> Residuals:
     """Return the residuals of samples `index` against the smooth model, and against those around them."""
-    residual = residual_px(samples, surface, index)
+    scale = px_from_cosine(samples, surface, index)
+    residual = np.einsum("nij,nj->ni", scale, surface.residual(samples, index))
     cell, count = _cells(samples, surface, index)
     place: IntArray = samples.group[index] * count + cell
     if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
         place = cell
     local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
-    return Residuals(index, residual, distance, sigma_of_lengths(distance))
+    return Residuals(index, scale, residual, distance, sigma_of_lengths(distance))
 
 
 def find_outliers(

@@ -5,6 +5,7 @@ Both escape a look at single samples, since their neighbours are as wrong as the
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.ndimage import label, uniform_filter
@@ -43,11 +44,12 @@ _FEWEST_ROWS = 4
 _LEAST_PX = 0.05
 _PRIOR_FREEDOM = 30.0  # how much the noise of all windows says of the noise of one
 _MOST_PATCHES = 8  # of one channel and colour
-_NEIGHBOUR = 0.7  # log-odds that each neighbour lends
-_FAR_SIGMA, _NAMED_SIGMA, _LONE_SIGMA = 3.5, 2.6, 4.0
-_ROUNDS = 5
+_NEIGHBOUR, _STILL_NEIGHBOUR = 0.55, 0.35  # log-odds that a neighbour lends that moved, that did not
+_FAR_SIGMA, _NAMED_SIGMA, _LONE_SIGMA = 3.5, 2.7, 4.5
+_ROUNDS, _ZERO_SIGMA = 6, 4.7  # of the robust fit over the pupil: no weight beyond
 _FAR_SHARE = float(np.exp(-(_FAR_SIGMA**2) / 2.0))
 _MANY_TIMES = 3.0  # as often as elsewhere on the panel may samples lie far off anywhere
+_MOST_OF_PLACE = 0.65
 _ROUGHER = 1.3  # RMS of a patch over that of its surroundings
 
 
@@ -75,57 +77,67 @@ def clipped(residual: FloatArray, places: Places, sigma: float) -> FloatArray:
     return result
 
 
-def find_patches(residual: FloatArray, places: Places, sigma: float, good: BoolArray) -> list[Patch]:
+def find_patches(
+    residual: FloatArray, measured: FloatArray, places: Places, sigma: float, good: BoolArray
+) -> list[Patch]:
     """Return the patches among samples with residuals (n, 2) px and noise `sigma` px per component.
 
-    `good` (n,) leaves out samples already found wrong.
+    `measured` (n, 2) px is what was measured as such, with no model taken from it: a flexible model follows a
+    patch at the rim seen from a corner of the eye box. `good` (n,) leaves out samples already found wrong.
     """
     good = good.copy()
-    terms = position_terms(places.position_mm, 2)
+    # Seen from one plane, places on a lattice can be compared as measured; else what the model leaves.
+    whole = places.exact and places.one_depth
+    terms = position_terms(places.position_mm, 3 if whole else 2)
     if terms is None:
         return []
+    values = measured if whole else residual
     patches: list[Patch] = []
-    while len(patches) < _MOST_PATCHES:
-        patch = _moved_patch(residual, places, sigma, good, terms)
-        if patch is None:
-            break
-        patches.append(patch)
-        good[patch.rows] = False
-    while len(patches) < _MOST_PATCHES:
-        patch = _rough_patch(residual, places, sigma, good, terms)
-        if patch is None:
-            break
-        patches.append(patch)
-        good[patch.rows] = False
+    for search in (partial(_moved_patch, values), _rough_patch):
+        while len(patches) < _MOST_PATCHES:
+            patch = search(residual, places, sigma, good, terms)
+            if patch is None:
+                break
+            patches.append(patch)
+            good[patch.rows] = False
     return patches
 
 
 def _moved_patch(
-    residual: FloatArray, places: Places, sigma: float, good: BoolArray, terms: FloatArray
+    values: FloatArray,
+    residual: FloatArray,
+    places: Places,
+    sigma: float,
+    good: BoolArray,
+    terms: FloatArray,
 ) -> Patch | None:
     """Return the patch of one pupil that stands out most, where one does."""
     index = np.flatnonzero(good)
-    bounded = clipped(residual[index], _taken(places, index), sigma)
-    inside = _taken(places, index)
-    bounded = without_place(inside, bounded, terms)
-    best, where, tests = 0.0, None, 0
+    inside = places.take(index)
+    bounded = values[index] - residual[index] + clipped(residual[index], inside, sigma)
+    level = without_place(inside, bounded, terms)
+    best, tests = 0.0, 0
+    where: tuple[IntArray, int, int] | None = None
     for shape, offset in _SHAPES:
         window, (down, across) = window_numbers(inside, shape, offset)
-        found = agreement(inside.local, window, down * across, bounded, terms)
+        found = agreement(inside.local, window, down * across, level, terms)
         ratio, freedom = _significance(found, (down, across), sigma)
         ratio[found.weight < _FEWEST_IN_WINDOW] = 0.0
         tests += int((found.weight >= _FEWEST_IN_WINDOW).sum())
         chance = -0.5 * freedom * np.log1p(ratio / np.maximum(freedom, 1e-9))
-        group, cell = np.unravel_index(np.argmin(chance), chance.shape)
-        if chance[group, cell] < best:
-            best, where = float(chance[group, cell]), (found, window, int(group), int(cell))
+        first, second = divmod(int(np.argmin(chance)), chance.shape[1])
+        if chance[first, second] < best:
+            best, where = float(chance[first, second]), (window, first, second)
     if where is None or best > np.log(_CHANCE / tests):
         return None
-    found, window, group, cell = where
+    window, group, cell = where
     own = np.flatnonzero(inside.local == group)
-    seed = (window[own] == cell) & True
-    rest = residual[index[own]] - _elsewhere(inside, residual[index], bounded, sigma, terms, group)
-    rows = _grown(rest, inside.across[own], seed, max(sigma, 1e-9))
+    seed = window[own] == cell
+    # What others say and the model does not is smooth over the panel: noise of single dots is not wanted.
+    model = values[index[own]] - residual[index[own]]
+    bent = _window_means(inside.take(own), _elsewhere(inside, bounded, terms, group) - model)
+    rest: FloatArray = residual[index[own]] - bent
+    rows = _grown(rest, inside.across[own], seed, max(sigma, 1e-9), 1.5 if inside.exact else 2.0)
     if len(rows) < _FEWEST_ROWS:
         rows = np.flatnonzero(seed)
     size = float(np.hypot(*np.median(rest[rows], axis=0)))
@@ -134,23 +146,24 @@ def _moved_patch(
     return Patch(index[own[rows]], int(places.groups[group]), size)
 
 
-def _elsewhere(
-    inside: Places, residual: FloatArray, bounded: FloatArray, sigma: float, terms: FloatArray, group: int
-) -> FloatArray:
+def _window_means(places: Places, values: FloatArray) -> FloatArray:
+    """Return values (n, 2) of samples of one group as means over windows of 4 x 4 dots."""
+    window, (down, across) = window_numbers(places, (4, 4), (0, 0))
+    count = np.maximum(np.bincount(window, minlength=down * across), 1)
+    sums = [np.bincount(window, column, down * across) / count for column in values.T]
+    result: FloatArray = np.stack(sums, axis=-1)[window]
+    return result
+
+
+def _elsewhere(inside: Places, values: FloatArray, terms: FloatArray, group: int) -> FloatArray:
     """Return what the other pupils say of the samples of a group, (m, 2) px: of the same dot, else window."""
     shape = (1, 1) if inside.exact else (4, 4)
     window, (down, across) = window_numbers(inside, shape, (0, 0))
     others = inside.local != group
-    values = clipped(residual, inside, sigma)
     found = agreement(inside.local[others], window[others], down * across, values[others], terms)
-    own = window[inside.local == group]
     # The group has no weight in this fit, so its fit is what the others say.
-    result: FloatArray = found.fit[group, own]
+    result: FloatArray = found.fit[group, window[inside.local == group]]
     return result
-
-
-def _taken(places: Places, index: IntArray) -> Places:
-    return Places(places.groups, places.local[index], places.across[index], places.position_mm, places.exact)
 
 
 def _significance(found: Agreement, size: tuple[int, int], sigma: float) -> tuple[FloatArray, FloatArray]:
@@ -172,36 +185,33 @@ def _significance(found: Agreement, size: tuple[int, int], sigma: float) -> tupl
     return ratio, found.freedom + _PRIOR_FREEDOM
 
 
-def _grown(rest: FloatArray, across: FloatArray, seed: BoolArray, sigma: float) -> IntArray:
+def _grown(rest: FloatArray, across: FloatArray, seed: BoolArray, sigma: float, reach: float) -> IntArray:
     """Return which samples (m,) of one group moved together with those in `seed`.
 
-    Log-likelihood ratio of moved against still, with neighbours lending weight to each other; then what hangs
-    together with the seed.
+    Log-likelihood ratio of moved against still, with neighbours within `reach` dots lending weight to each
+    other; then what hangs together with the seed.
     """
     move = np.median(rest[seed], axis=0)
-    pairs = neighbours_of(across, np.ones(len(rest), dtype=bool))
-    labelled = seed.copy()
+    pairs = neighbours_of(across, reach)
+    labelled = seed
     for _ in range(12):
         odds = np.clip((rest @ move - 0.5 * move @ move) / sigma**2, -8.0, 8.0)
-        # Moved elsewhere altogether is not moved together.
-        far = ((rest - move) ** 2).sum(axis=1) > (rest * rest).sum(axis=1)
-        vote = np.zeros(len(rest))
-        sign = np.where(labelled, 1.0, -1.0)
-        np.add.at(vote, pairs[:, 0], sign[pairs[:, 1]])
-        np.add.at(vote, pairs[:, 1], sign[pairs[:, 0]])
-        now = (odds + _NEIGHBOUR * vote > 0.0) & ~(far & (odds < -4.0))
-        if not now.any():
+        # What moved elsewhere altogether did not move together.
+        odds[((rest - move) ** 2).sum(axis=1) > np.maximum(0.5 * move @ move, 16.0 * sigma**2)] = -8.0
+        lent = np.where(labelled, _NEIGHBOUR, -_STILL_NEIGHBOUR)
+        vote = np.bincount(pairs[:, 0], lent[pairs[:, 1]], len(rest))
+        vote += np.bincount(pairs[:, 1], lent[pairs[:, 0]], len(rest))
+        now = odds + vote > 0.0
+        if not now.any() or (now == labelled).all():
             break
-        changed = (now != labelled).any()
         labelled = now
         move = np.median(rest[labelled], axis=0)
-        if not changed:
-            break
+    pairs = neighbours_of(across, 1.6 * reach)
     kept = labelled[pairs].all(axis=1)
     graph = coo_array((np.ones(kept.sum()), pairs[kept].T), shape=(len(rest), len(rest)))
     _, part = connected_components(graph, directed=False)
-    touching = np.unique(part[labelled & seed])
-    return np.flatnonzero(labelled & np.isin(part, touching))
+    result: IntArray = np.flatnonzero(labelled & np.isin(part, part[labelled & seed]))
+    return result
 
 
 def _rough_patch(
@@ -209,7 +219,7 @@ def _rough_patch(
 ) -> Patch | None:
     """Return the panel place where samples of all pupils scatter far more than elsewhere, where there is one."""
     index = np.flatnonzero(good)
-    inside = _taken(places, index)
+    inside = places.take(index)
     bounded = clipped(residual[index], inside, sigma)
     window, (down, across) = window_numbers(inside, (4, 4), (0, 0))
     shape, offset = ((1, 1), (0, 0)) if inside.exact else ((4, 4), (0, 0))
@@ -236,15 +246,24 @@ def _rough_patch(
     chosen = part == int(np.argmax(weights[1:])) + 1
     grown = uniform_filter(chosen.astype(float), size=3, mode="constant") > 1e-6
     around = np.flatnonzero(grown.ravel()[window])
-    length = _robust_lengths(residual[index[around]], _taken(inside, around), usual[window[around]], terms)
+    length = _robust_lengths(residual[index[around]], inside.take(around), usual[window[around]], terms)
     ratio = length / usual[window[around]]
-    named = (chosen.ravel()[window[around]] & (ratio > _NAMED_SIGMA)) | (ratio > _LONE_SIGMA)
+    in_patch = chosen.ravel()[window[around]]
+    named = (in_patch & (ratio > _NAMED_SIGMA)) | (ratio > _LONE_SIGMA)
+    named |= in_patch & (ratio > 1.0) & _mostly(named, own[around])
     rows, length = around[named], length[named]
     if len(rows) < _FEWEST_ROWS:
         return None
     groups = np.unique(inside.local[rows])
     one = int(places.groups[groups[0]]) if len(groups) == 1 else None
     return Patch(index[rows], one, float(np.median(length)))
+
+
+def _mostly(named: BoolArray, place: IntArray) -> BoolArray:
+    """Return whether most samples (n,) of the same place are named: then the few others agree by accident."""
+    share = np.bincount(place, named) / np.maximum(np.bincount(place), 1)
+    result: BoolArray = share[place] > _MOST_OF_PLACE
+    return result
 
 
 def _robust_lengths(residual: FloatArray, places: Places, sigma: FloatArray, terms: FloatArray) -> FloatArray:
@@ -254,7 +273,7 @@ def _robust_lengths(residual: FloatArray, places: Places, sigma: FloatArray, ter
     middle = np.stack([medians_by(window, column)[window] for column in residual.T], axis=-1)
     length = np.sqrt(((residual - middle) ** 2).sum(axis=1))
     for _ in range(_ROUNDS):
-        weights = np.maximum(bisquare_weight(length / (_NAMED_SIGMA * sigma)), 1e-6)
+        weights = np.maximum(bisquare_weight(length / (_ZERO_SIGMA * sigma)), 1e-6)
         found = agreement(places.local, window, down * across, residual, terms, weights)
         length = np.sqrt(((residual - found.fit[places.local, window]) ** 2).sum(axis=1))
     return length

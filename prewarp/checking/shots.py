@@ -29,11 +29,17 @@ _MOST_SHOTS = 12
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """What a channel and colour says of its samples: the smooth model, residuals from it, and their places."""
+    """What a channel and colour says of its samples: smooth model, residuals from it, places.
+
+    `measured_px` (n, 2): what was measured, in panel px, with no model taken from it and the sign of
+    residuals.
+    """
 
     surface: MapModel
     residuals: Residuals
     places: Places
+
+    measured_px: FloatArray
 
     @property
     def sigma(self) -> float:

@@ -5,17 +5,19 @@ from pupil to pupil: a low polynomial over the pupil in each window takes it out
 that stands against noise and against how well the other pupils agree with it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.lattice import Lattice
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
-from prewarp.checks import BoolArray, FloatArray, IntArray, extent
+from prewarp.checks import FloatArray, IntArray, extent
 
 _FEWEST_POSITIONS = 5  # fewer tell nothing of how the model's error goes on over the pupil
+_SAME_DEPTH_MM = 1e-6
 _WEAKEST = 0.05  # singular value against the largest
 _PER_TERM = 1.6  # positions per term of the polynomial over the pupil
 
@@ -35,6 +37,11 @@ class Places:
     across: FloatArray
     position_mm: FloatArray
     exact: bool
+    one_depth: bool
+
+    def take(self, index: IntArray) -> "Places":
+        """Return the places of some of the samples."""
+        return replace(self, local=self.local[index], across=self.across[index])
 
 
 def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: IntArray) -> Places:
@@ -65,7 +72,9 @@ def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: 
         np.stack([np.bincount(local, column, len(groups)) for column in samples.reference_mm[index].T], -1)
         / count
     )
-    return Places(groups, local, across, position, lattice.kind != "scattered")
+    depth = samples.pupils_mm[samples.group_pupil[groups], 2]
+    one_depth = bool(np.ptp(depth) < _SAME_DEPTH_MM)
+    return Places(groups, local, across, position, lattice.kind != "scattered", one_depth)
 
 
 def window_numbers(
@@ -186,11 +195,7 @@ def without_place(places: Places, values: FloatArray, terms: FloatArray) -> Floa
     return result
 
 
-def neighbours_of(across: FloatArray, chosen: BoolArray) -> IntArray:
-    """Return pairs (m, 2) of samples among `chosen` (n,) that lie within one and a half dots."""
-    from scipy.spatial import cKDTree  # noqa: PLC0415
-
-    index = np.flatnonzero(chosen)
-    pairs = cKDTree(across[index]).query_pairs(1.5, output_type="ndarray")
-    result: IntArray = index[pairs]
+def neighbours_of(across: FloatArray, distance: float) -> IntArray:
+    """Return pairs (m, 2) of places (n, 2) in dots that lie within a distance."""
+    result: IntArray = cKDTree(across).query_pairs(distance, output_type="ndarray")
     return result

@@ -11,7 +11,6 @@ names at least 80 % of its rows and at most 20 % others, with the right pupil, a
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -20,7 +19,7 @@ import numpy as np
 
 from prewarp.checking import check_grid
 from prewarp.grids import read_grid
-from tests.synthetic import PlaneImage, make_grid, plane_image_forward, pupil_lattice, two_channels
+from tests.synthetic import make_grid, plane_image_forward, pupil_lattice, two_channels
 
 CALIB = Path(__file__).parents[2] / "calib"
 KINDS = ("panel", "direction", "scattered", "depths", "coaxial", "folded")
