@@ -13,6 +13,7 @@ Read from a TOML file (see `calib/` for two whole ones)::
     eye = "right"                # or "left"
     [channel.inner.panel]
     width_px = 2560              # height_px, pitch_um, bit_depth
+    mirrored = true              # optional: the optics show a mirror image; false without it
     encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
     [channel.inner.reach]
     dir_x_deg = [-40.0, 6.0]     # dir_y_deg
@@ -38,6 +39,7 @@ from prewarp.errors import ModuleError
 from prewarp.points import box_lattice
 from prewarp.records import (
     Choice,
+    Flag,
     Name,
     Number,
     Numbers,
@@ -79,6 +81,7 @@ class Panel:
 
     `encoding` is "srgb" (IEC 61966-2-1), "power" (linear light = code ** `gamma`) or "table": `table` holds
     the measured linear light at codes spread evenly from 0 to the highest, strictly increasing, ending at 1.
+    `mirrored`: optics or mounting show the panel's picture as a mirror image, which the warp puts right.
     """
 
     width_px: int = checked(Number(16, 32768, "px", whole=True))
@@ -90,6 +93,7 @@ class Panel:
     table: tuple[float, ...] | None = checked(
         Numbers(Number(0.0, 1.0), 2, 65536, increasing=True), default=None
     )
+    mirrored: bool = checked(Flag(), default=False)
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)

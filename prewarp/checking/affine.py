@@ -84,6 +84,16 @@ def px_per_tangent(maps: FloatArray, frame: Frame) -> FloatArray:
     return 1.0 / np.sqrt(np.maximum(np.abs(determinant), 1e-300))
 
 
+def px_per_radian(maps: FloatArray, frame: Frame) -> FloatArray:
+    """Return panel px per radian on the sphere at the middle of maps (..., 2, 3).
+
+    Geometric mean of both axes. A solid angle is dtx dty / (1 + |t|^2)^(3/2).
+    """
+    squared = (maps[..., 0] ** 2).sum(axis=-1)
+    result: FloatArray = px_per_tangent(maps, frame) * (1.0 + squared) ** 0.75
+    return result
+
+
 def medoid(maps: FloatArray) -> FloatArray:
     """Return the map (2, 3) with the smallest summed distance to the others: right while more than half are.
 

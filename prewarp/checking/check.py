@@ -2,25 +2,35 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
+from prewarp.checking.angles import angles_finding
 from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding, measure_curl
 from prewarp.checking.duplicates import check_duplicates
 from prewarp.checking.lattice import (
     Lattice,
-    check_lattices,
+    check_layout,
     check_pupil_lattice,
     find_lattices,
     panel_places,
 )
-from prewarp.checking.orientation import channel_references, nominal_reach, odd_groups, whole_channels
-from prewarp.checking.outliers import find_outliers, measure_residuals, outlier_findings
+from prewarp.checking.mirror import check_orientation, declared_mirrored, is_mirrored, orientations
+from prewarp.checking.missing import check_missing
+from prewarp.checking.nominal import check_nominal
+from prewarp.checking.orientation import channel_references, odd_groups, whole_channels
+from prewarp.checking.outliers import (
+    find_outliers,
+    measure_residuals,
+    outlier_findings,
+    px_per_degree,
+    refined,
+)
 from prewarp.checking.panels import check_colours, check_panels
-from prewarp.checking.patches import Patch, find_patches, patch_findings
+from prewarp.checking.patches import LEAST_NOISE_PX, Patch, find_patches, patch_findings
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
@@ -28,12 +38,11 @@ from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checking.shots import Measured, find_shots
 from prewarp.checking.surface import MapModel, fit_surface
 from prewarp.checking.values import check_values
-from prewarp.checking.windows import place_samples
+from prewarp.checking.windows import measured_in_px, place_samples
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
 
-_DEGREES_PER_RADIAN = 180.0 / np.pi
 _FEWEST = 12
 
 
@@ -101,7 +110,16 @@ def quick_check(
     findings, samples = _check_columns(grid, _panel_sizes(grid, module, panel_size_px))
     if samples is not None:
         with _small_solves():
-            findings += _check_axes(samples, module).findings
+            axes = _check_axes(samples, module)
+            findings += axes.findings
+            trends = {}
+            if module is None and any(is_mirrored(lie) for lie in axes.lies.values()):
+                places = {
+                    lattice.pair: panel_places(samples, axes.frame, lattice)
+                    for lattice in find_lattices(samples)
+                }
+                trends = pupil_trends(samples, axes.frame, axes.maps, axes.skip, places)
+            findings += check_orientation(samples, axes.lies, trends, module)
     return _result(grid, findings, {})
 
 
@@ -139,11 +157,14 @@ def _result(grid: Grid, findings: list[Finding], figures: dict[str, object]) -> 
 
 @dataclass(frozen=True, eq=False)
 class _Axes:
-    """Affine maps (g, 2, 3) of the groups, typical ones by channel, groups found wrong (g,), and findings."""
+    """Affine maps (g, 2, 3) of the groups, typical ones by channel, how the channels' panels lie, groups found
+    wrong (g,), and findings.
+    """
 
     frame: Frame
     maps: FloatArray
     references: dict[int, FloatArray]
+    lies: dict[int, str]
     skip: BoolArray
     findings: list[Finding]
 
@@ -156,8 +177,8 @@ def _check_axes(samples: Samples, module: DisplayModule | None) -> _Axes:
     findings, skip = odd_groups(samples, frame, maps, references)
     findings += whole_channels(samples, frame, references)
     if module is not None:
-        findings += nominal_reach(samples, references, module)
-    return _Axes(frame, maps, references, skip, findings)
+        findings += check_nominal(samples, references, module)
+    return _Axes(frame, maps, references, orientations(references, frame), skip, findings)
 
 
 def _check_samples(
@@ -171,13 +192,19 @@ def _check_samples(
     )
     findings = [*check_duplicates(samples, scale)]
     lattices = find_lattices(samples)
-    findings += [*check_lattices(samples, lattices), *check_pupil_lattice(samples)]
+    findings += [*check_layout(samples, lattices), *check_missing(samples, lattices)]
     findings += check_enough(samples, pupil_degree)
 
     findings += axes.findings
     places = {lattice.pair: panel_places(samples, frame, lattice) for lattice in lattices}
     trends = pupil_trends(samples, frame, maps, skip, places)
-    findings += check_shift(samples, trends)
+    findings += check_orientation(samples, axes.lies, trends, module)
+    findings += check_shift(
+        samples,
+        trends,
+        {channel: is_mirrored(lie) for channel, lie in axes.lies.items()},
+        {code: declared_mirrored(module, name) for code, name in enumerate(samples.grid.channel_names)},
+    )
     misplaced, wrong = check_positions(samples, frame, trends)
     findings += misplaced
     skip = skip | wrong
@@ -186,14 +213,15 @@ def _check_samples(
     figures["layout"] = ", ".join(sorted({lattice.kind for lattice in lattices}))
     pairs = _Pairs(samples, frame, scale, places, {lattice.pair: lattice for lattice in lattices})
     measured = {pair: one for pair in pairs.lattices if (one := pairs.measured(pair, skip)) is not None}
-    shots, off = find_shots(samples, measured)
-    findings += shots
+    shots, off, meant_mm = find_shots(samples, measured)
+    findings += [*shots, *check_pupil_lattice(samples, meant_mm)]
     for pair in {int(samples.group_pair[group]) for group in np.flatnonzero(off)}:
         again = pairs.measured(pair, skip | off)
         if again is None:
             del measured[pair]
         else:
             measured[pair] = again
+    curls: dict[int, tuple[float, float]] = {}
     by_name: dict[str, dict[str, float]] = {
         "noise_px": {},
         "curl_arcmin_per_mm": {},
@@ -202,12 +230,12 @@ def _check_samples(
     by_name |= {"image_distance_dioptres": {}, "px_per_degree": {}}
     for pair in pairs.lattices:
         name = f"{samples.channel_of(pair)}/{samples.colour_of(pair)}"
-        by_name["px_per_degree"][name] = float(scale[pair]) / _DEGREES_PER_RADIAN
         if pair in trends:
             by_name["image_distance_dioptres"][name] = 0.5 * float(np.trace(trends[pair].curvature_dioptres))
         if pair not in measured:
             continue
         one = measured[pair]
+        by_name["px_per_degree"][name] = px_per_degree(samples, one.residuals)
         by_name["noise_px"][name] = one.sigma
         more, wrong_rows = pairs.faults(one, off)
         findings += more
@@ -218,7 +246,13 @@ def _check_samples(
         if curl is not None:
             by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = curl
             if curl[0] > max(CURL_SIGMA * curl[1], LEAST_CURL):
-                findings.append(curl_finding(samples, pair, *curl))
+                curls[pair] = curl
+    if curls:
+        good_groups = ~(skip | off)
+        findings.append(
+            angles_finding(samples, curls, lambda turned, pair: pairs.curl_of(turned, pair, good_groups))
+            or curl_finding(samples, curls, set(measured))
+        )
     figures |= {key: value for key, value in by_name.items() if value}
     return findings, figures
 
@@ -248,13 +282,10 @@ class _Pairs:
     def _measured_by(self, surface: MapModel, index: IntArray) -> Measured:
         samples, lattice = self.samples, self.lattices[surface.pair]
         residuals = measure_residuals(samples, surface, index)
-        on_panel = lattice.kind == "panel"
-        measured_px = (
-            np.einsum("nij,nj->ni", residuals.scale, samples.cosine[index])
-            if on_panel
-            else -samples.pixel[index]
-        )
-        return Measured(surface, residuals, place_samples(samples, surface, lattice, index), measured_px)
+        places = place_samples(samples, surface, lattice, index)
+        measured_px = measured_in_px(samples, lattice, index, residuals.scale)
+        sigma = max(residuals.sigma, LEAST_NOISE_PX)
+        return Measured(surface, residuals, places, measured_px - refined(samples, residuals, sigma))
 
     def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
         """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
@@ -293,9 +324,16 @@ class _Pairs:
             surface = surface if again is None else again
         return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True))
 
+    def curl_of(self, samples: Samples, pair: int, groups: BoolArray) -> tuple[float, float] | None:
+        """Return the curl that other directions of the same rows have, from the groups (g,) that are good."""
+        other = replace(self, samples=samples)
+        good = groups[samples.group]
+        surface = other.surface(pair, good)
+        return None if surface is None else other.curl(surface, good)
+
 
 def _patches(one: Measured, good: BoolArray) -> list[Patch]:
-    return find_patches(one.residuals.px, one.measured_px, one.places, one.sigma, good)
+    return find_patches(one.residuals, one.model_px, one.places, good)
 
 
 def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:

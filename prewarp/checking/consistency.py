@@ -1,6 +1,6 @@
 """Folds and curl: what the measured map as a whole must obey whatever the optics."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -95,15 +95,19 @@ def _away_from_rim(samples: Samples, surface: MapModel, index: IntArray) -> np.n
     return inside if inside.sum() >= 50 else np.ones(len(index), dtype=bool)
 
 
-def curl_finding(samples: Samples, pair: int, curl: float, noise: float) -> Finding:
-    """Return the finding for a curl beyond noise."""
+def curl_finding(samples: Samples, curls: Mapping[int, tuple[float, float]], looked_at: set[int]) -> Finding:
+    """Return the finding for curls beyond noise, by pair; `looked_at` are all pairs that were measured."""
+    worst = max(curls, key=lambda pair: curls[pair][0])
+    curl, explained = curls[worst]
+    names = [f"{samples.channel_of(pair)}/{samples.colour_of(pair)}" for pair in sorted(curls)]
+    place = "every channel and colour" if set(curls) == looked_at else ", ".join(names)
     return finding(
         "curl",
         "warning",
         f"curl of the directions over the pupil is {curl:.3g} arcmin/mm; noise and the model explain "
-        f"{noise:.2g} (Malus-Dupin: it is "
-        "zero for one panel point seen from all positions).",
+        f"{explained:.2g} (Malus-Dupin: it is zero for one panel point seen from all positions); in {place}.",
         "Check that pupil and direction axes are parallel, no capture is turned and positions are right.",
-        channel=samples.channel_of(pair),
-        colour=samples.colour_of(pair),
+        channel=samples.channel_of(worst) if len({samples.channel_of(p) for p in curls}) == 1 else None,
+        colour=samples.colour_of(worst) if len({samples.colour_of(p) for p in curls}) == 1 else None,
+        size=(curl, "arcmin/mm"),
     )

@@ -1,6 +1,6 @@
 """Lattices: is the grid regular on the panel, in direction or neither, and what is missing from it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,11 +8,11 @@ import numpy as np
 from prewarp.checking.affine import Frame
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 
 PANEL_STEP_PX = 1e-4
 DIRECTION_STEP_DEG = 1e-7
-COMMON = 0.9  # a node that this share of the pupil positions has is expected of all
+NEAR_MM = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,8 +81,8 @@ def panel_places(samples: Samples, frame: Frame, lattice: Lattice) -> int:
     return len(np.unique(cell[:, 1] * 64 + cell[:, 0]))
 
 
-def check_lattices(samples: Samples, lattices: list[Lattice]) -> Iterator[Finding]:
-    """Yield the arrangement as a remark, and nodes that are missing inside it with the pupil position."""
+def check_layout(samples: Samples, lattices: list[Lattice]) -> Iterator[Finding]:
+    """Yield the arrangement as a remark."""
     kinds = sorted({lattice.kind for lattice in lattices})
     yield finding(
         "layout",
@@ -91,9 +91,6 @@ def check_lattices(samples: Samples, lattices: list[Lattice]) -> Iterator[Findin
         f"{len(samples.pupils_mm)} pupil position{'s' if len(samples.pupils_mm) != 1 else ''}.",
         "",
     )
-    for lattice in lattices:
-        if lattice.kind != "scattered":
-            yield from _missing_nodes(samples, lattice)
 
 
 _KIND_TEXT = {
@@ -112,42 +109,20 @@ def node_table(samples: Samples, lattice: Lattice) -> tuple[IntArray, IntArray]:
     return groups, table
 
 
-def _missing_nodes(samples: Samples, lattice: Lattice) -> Iterator[Finding]:
-    groups, table = node_table(samples, lattice)
-    there = table >= 0
-    missing = ~there & _between(there, axis=1) & _between(there, axis=2)
-    if lattice.kind == "panel" and len(groups) > 2:
-        missing |= ~there & (there.mean(axis=0) >= COMMON)
-    where, second, first = np.nonzero(missing)
-    if not len(where):
-        return
-    unit = ("px", "u", "v") if lattice.kind == "panel" else ("degrees", "dir_x", "dir_y")
-    shown = "; ".join(
-        f"{unit[1]}={lattice.levels[0][i]:.6g} {unit[2]}={lattice.levels[1][j]:.6g} {unit[0]} at "
-        f"{samples.group_text(groups[g])}"
-        for g, j, i in list(zip(where, second, first, strict=True))[:5]
-    )
-    share = len(where) / max(1, there.sum())
-    yield finding(
-        "lattice",
-        "warning",
-        f"{len(where)} of {len(where) + int(there.sum())} lattice points are missing ({100 * share:.2g} %), "
-        f"first: {shown}.",
-        "Capture them again if they lie together; a fit bridges single ones.",
-        channel=samples.channel_of(lattice.pair),
-        colour=samples.colour_of(lattice.pair),
-    )
-
-
-def _between(there: np.ndarray, *, axis: int) -> np.ndarray:
+def between(there: BoolArray, *, axis: int) -> BoolArray:
     """Return where a node has others on both sides along `axis`."""
     before = np.maximum.accumulate(there, axis=axis)
     after = np.flip(np.maximum.accumulate(np.flip(there, axis=axis), axis=axis), axis=axis)
-    return before & after
+    result: BoolArray = before & after
+    return result
 
 
-def check_pupil_lattice(samples: Samples) -> Iterator[Finding]:
-    """Yield pupil positions missing from a channel and colour, or from the lattice that they form."""
+def check_pupil_lattice(samples: Samples, meant_mm: Sequence[FloatArray] = ()) -> Iterator[Finding]:
+    """Yield pupil positions missing from a channel and colour, or from the lattice that they form.
+
+    Positions within `NEAR_MM` of one of `meant_mm`, (3,) each, are not missing: a shot was taken there whose
+    written position is found wrong.
+    """
     count = len(samples.pupils_mm)
     captured = np.zeros((int(samples.pairs.max()) + 1, count), dtype=bool)
     captured[samples.group_pair, samples.group_pupil] = True
@@ -169,11 +144,14 @@ def check_pupil_lattice(samples: Samples) -> Iterator[Finding]:
         there[tuple(place)] = True
         holes = ~there
         for axis in (0, 1):
-            holes &= _between(there, axis=axis)
+            holes &= between(there, axis=axis)
         nowhere = np.argwhere(holes)
         if len(nowhere):
             positions = np.stack([axes[axis][nowhere[:, axis]] for axis in range(3)], axis=1)
-            yield _pupils_missing(positions, None, None)
+            for meant in meant_mm:
+                positions = positions[np.linalg.norm(positions - meant, axis=1) > NEAR_MM]
+            if len(positions):
+                yield _pupils_missing(positions, None, None)
 
 
 def _pupils_missing(positions: FloatArray, channel: str | None, colour: str | None) -> Finding:

@@ -8,11 +8,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from prewarp.checking.affine import FEWEST_SAMPLES, Frame, field_size, map_length, medoid, px_per_tangent
+from prewarp.checking.affine import FEWEST_SAMPLES, Frame, field_size, map_length, medoid, px_per_radian
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray
-from prewarp.module import DisplayModule
 from prewarp.robust import robust_fit
 
 DIFFERS = 0.25  # of the field's size: distortion and pupil movement stay below, gross faults above
@@ -162,11 +161,10 @@ def _mends(frame: Frame, m: FloatArray) -> list[tuple[str, str, str, FloatArray]
 
 
 def whole_channels(samples: Samples, frame: Frame, references: dict[int, FloatArray]) -> Iterator[Finding]:
-    """Yield findings about whole channels: units that give odd px per degree, and odd orientation."""
+    """Yield findings about whole channels: units that give odd px per degree."""
     names = samples.grid.channel_names
-    orientation = {}
     for channel, reference in references.items():
-        per_degree = float(px_per_tangent(reference, frame)) / _DEGREES
+        per_degree = float(px_per_radian(reference, frame)) / _DEGREES
         low, high = PLAUSIBLE_PX_PER_DEGREE
         if not low <= per_degree <= high:
             rows = samples.row[samples.pair // len(samples.grid.colour_names) == channel]
@@ -183,90 +181,4 @@ def whole_channels(samples: Samples, frame: Frame, references: dict[int, FloatAr
                 mend,
                 channel=names[channel],
                 rows=rows,
-            )
-        orientation[channel] = _orientation(reference, frame)
-    patterns = set(orientation.values())
-    mirrored = {channel: value for channel, value in orientation.items() if value in _MIRRORED}
-    for channel, value in orientation.items():
-        if value == "usual":
-            continue
-        alone = len(patterns) > 1 and channel in mirrored and len(mirrored) < len(orientation)
-        yield finding(
-            "axis",
-            "error" if alone else "remark",
-            f"{_ORIENTATION_TEXT[value]}{', unlike in the other channels' if alone else ''}.",
-            "If the panel is not mounted so, mend the sign or the order of the columns. "
-            + _MEND.get(value, "")
-            if alone
-            else "Nothing needs mending if the panel is mounted so.",
-            channel=names[channel],
-        )
-
-
-_MIRRORED = ("u backwards", "v upwards", "quarter turn mirrored")
-_ORIENTATION_TEXT = {
-    "u backwards": "u runs against +x (mirror image)",
-    "v upwards": "v runs up (mirror image)",
-    "half turn": "u runs against +x and v runs up (panel turned by half a turn)",
-    "quarter turn": "u runs along y and v along x (panel turned by a quarter turn)",
-    "quarter turn mirrored": "u runs along y and v along x (mirror image, or two columns swapped)",
-}
-_MEND = {
-    "u backwards": "Negate dir_x_deg, or write panel width - u.",
-    "v upwards": "Negate dir_y_deg, or write panel height - v.",
-    "quarter turn mirrored": "Swap panel_u_px and panel_v_px, or dir_x_deg and dir_y_deg.",
-}
-
-
-def _orientation(reference: FloatArray, frame: Frame) -> str:
-    (xu, xv), (yu, yv) = reference[:, 1:] / frame.half
-    mirrored = xu * yv - xv * yu > 0.0  # usual: u right, v down, so the determinant is negative
-    if abs(xv) + abs(yu) > abs(xu) + abs(yv):
-        return "quarter turn mirrored" if mirrored else "quarter turn"
-    if mirrored:
-        return "u backwards" if xu < 0.0 else "v upwards"
-    return "half turn" if xu < 0.0 else "usual"
-
-
-def nominal_reach(
-    samples: Samples, references: dict[int, FloatArray], module: DisplayModule
-) -> Iterator[Finding]:
-    """Yield findings about channels whose directions fit another's nominal reach better than their own."""
-    middles = {}
-    for channel in module.channels:
-        x, y = channel.reach.dir_x_deg, channel.reach.dir_y_deg
-        middles[channel.name] = np.tan(np.radians([(x[0] + x[1]) / 2.0, (y[0] + y[1]) / 2.0]))
-    for code, reference in references.items():
-        name = samples.grid.channel_names[code]
-        if name not in middles:
-            yield finding(
-                "channel",
-                "error",
-                f"the module description has no channel of this name; it has {', '.join(middles)}.",
-                "Correct the column channel or the module description.",
-                channel=name,
-            )
-            continue
-        apart = {other: float(np.hypot(*(reference[:, 0] - middle))) for other, middle in middles.items()}
-        best = min(apart, key=lambda other: apart[other])
-        size = float(field_size(reference))
-        if best != name and apart[name] > 0.5 * size and apart[best] < 0.5 * apart[name]:
-            rows = samples.row[samples.pair // len(samples.grid.colour_names) == code]
-            yield finding(
-                "channel",
-                "error",
-                f"directions lie in the nominal reach of channel '{best}', not of this one.",
-                f"Write '{best}' in the column channel, or correct the nominal reach.",
-                channel=name,
-                rows=rows,
-            )
-    colours = {colour.name for colour in module.colours}
-    for name in samples.grid.colour_names:
-        if name not in colours:
-            yield finding(
-                "colour",
-                "error",
-                f"the module description has no such colour; it has {', '.join(sorted(colours))}.",
-                "Correct the column color or the module description.",
-                colour=name,
             )

@@ -14,6 +14,7 @@ from prewarp.robust import RAYLEIGH_MEDIAN, medians_by, sigma_of_lengths
 
 OUTLIER_SIGMA = 7.0
 LEAST_OUTLIER_PX = 0.5
+BOUND_SIGMA = 5.0  # a single wrong sample may pull a mean by so much of its noise at most
 _SUSPECT_SIGMA = 4.0  # looked at more closely
 _CELLS = 6  # per panel side: residuals are first compared with those around them
 _SAMPLED = 1500
@@ -30,10 +31,23 @@ _FOLLOWS = 5  # panel degree from which the model follows distortion closely eno
 _COARSE = 0.1  # of the half panel: an outlier where the model does not
 
 
-def px_from_cosine(samples: Samples, surface: MapModel, index: IntArray) -> FloatArray:
-    """Return (n, 2, 2), px per direction cosine at samples: the inverse mean Jacobian of their panel cell."""
+@dataclass(frozen=True, eq=False)
+class CellScale:
+    """Px per direction cosine over the panel: the inverse mean Jacobian (c, 2, 2) of each of its cells."""
+
+    surface: MapModel
+    by_cell: FloatArray
+
+    def __call__(self, pixel: FloatArray) -> FloatArray:
+        """Return (n, 2, 2) at panel points (n, 2)."""
+        result: FloatArray = self.by_cell[_cells(self.surface, pixel)[0]]
+        return result
+
+
+def cell_scale(samples: Samples, surface: MapModel, index: IntArray) -> CellScale:
+    """Return the scale over the panel, from some of the samples `index`."""
     chosen = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
-    cell, count = _cells(samples, surface, chosen)
+    cell, count = _cells(surface, samples.pixel[chosen])
     jacobian = surface.jacobian(samples.pixel[chosen], samples.reference_mm[chosen])
     typical = np.median(jacobian, axis=0)
     by_cell = np.broadcast_to(typical, (count, 2, 2)).copy()
@@ -42,42 +56,80 @@ def px_from_cosine(samples: Samples, surface: MapModel, index: IntArray) -> Floa
     determinant = np.linalg.det(by_cell)
     weak = np.abs(determinant) < 0.05 * abs(np.linalg.det(typical)) + 1e-300
     by_cell[weak] = typical
-    result: FloatArray = np.linalg.pinv(by_cell)[_cells(samples, surface, index)[0]]
-    return result
+    return CellScale(surface, np.asarray(np.linalg.pinv(by_cell), dtype=np.float64))
 
 
 @dataclass(frozen=True, eq=False)
 class Residuals:
     """Residuals of the samples `index` (n,) of a channel and colour.
 
-    `px` (n, 2) through `scale` (n, 2, 2), px per direction cosine; `distance` (n,) px from the middle of those around in the same group; `sigma`, px, robust
-    noise of one component.
+    `px` (n, 2) through `scale`; `local` (n, 2) the middle of those around in
+    the same group, px; `distance` (n,) px from the middle of
+    those around in the same group; `sigma`, px, robust noise of one component.
     """
 
     index: IntArray
-    scale: FloatArray
+    scale: CellScale
     px: FloatArray
+    local: FloatArray
     distance: FloatArray
     sigma: float
 
 
 def measure_residuals(samples: Samples, surface: MapModel, index: IntArray) -> Residuals:
     """Return the residuals of samples `index` against the smooth model, and against those around them."""
-    scale = px_from_cosine(samples, surface, index)
-    residual = np.einsum("nij,nj->ni", scale, surface.residual(samples, index))
-    cell, count = _cells(samples, surface, index)
+    scale = cell_scale(samples, surface, index)
+    pixel = samples.pixel[index]
+    residual = np.einsum("nij,nj->ni", scale(pixel), surface.residual(samples, index))
+    cell, count = _cells(surface, pixel)
     place: IntArray = samples.group[index] * count + cell
     if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
         place = cell
     local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
     distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
-    return Residuals(index, scale, residual, distance, sigma_of_lengths(distance))
+    return Residuals(index, scale, residual, local, distance, sigma_of_lengths(distance))
+
+
+def bounded(residuals: Residuals, sigma: float) -> FloatArray:
+    """Return residuals (n, 2) px of which none is further than `BOUND_SIGMA` sigma from those around it."""
+    factor = np.minimum(1.0, BOUND_SIGMA * sigma / np.maximum(residuals.distance, 1e-300))
+    result: FloatArray = residuals.local + (residuals.px - residuals.local) * factor[:, None]
+    return result
+
+
+def refined(samples: Samples, residuals: Residuals, sigma: float) -> FloatArray:
+    """Return residuals (n, 2) px with those of samples far off taken once more at the place they point to.
+
+    The scale of a cell is some per cent off, which is too much for a sample that is 20 px off.
+    """
+    result = residuals.px.copy()
+    far = np.flatnonzero(residuals.distance > BOUND_SIGMA * sigma)
+    index, surface = residuals.index[far], residuals.scale.surface
+    pixel = samples.pixel[index] + result[far]
+    model = surface.terms(pixel, samples.reference_mm[index]) @ surface.coefficient
+    result[far] += np.einsum("nij,nj->ni", residuals.scale(pixel), samples.cosine[index] - model)
+    return result
+
+
+def px_per_degree(samples: Samples, residuals: Residuals) -> float:
+    """Return panel px per degree on the sphere: the middle one over the samples, geometric mean of both axes.
+
+    A solid angle is dqx dqy / qz.
+    """
+    few = np.linspace(0, len(residuals.index) - 1, min(len(residuals.index), _SAMPLED)).astype(int)
+    index = residuals.index[few]
+    cosine = samples.cosine[index]
+    ahead = np.sqrt(np.maximum(1.0 - (cosine * cosine).sum(axis=1), 0.0))
+    squared = np.abs(np.linalg.det(residuals.scale(samples.pixel[index]))) * ahead
+    return float(np.radians(np.median(np.sqrt(squared))))
 
 
 def find_outliers(
     samples: Samples, surface: MapModel, residuals: Residuals, good: BoolArray
 ) -> tuple[BoolArray, FloatArray]:
-    """Return (n,) True for outliers, and their distance in px; `good` (n,) leaves out those found wrong before.
+    """Return (n,) True for outliers, and their distance in px.
+
+    `good` (n,) leaves out those found wrong before.
 
     Those that stand out against others around them are compared with surfaces through their nearest
     neighbours on the panel, over the pupil and in both, so that what the model cannot follow does not count:
@@ -171,8 +223,8 @@ def _from_surface(
     return away, spread, np.minimum(np.sqrt(1.0 + np.maximum(at_suspect, 0.0)), _FARTHEST), slope
 
 
-def _cells(samples: Samples, surface: MapModel, index: IntArray) -> tuple[IntArray, int]:
-    w = np.clip(surface.frame(samples.pixel[index]), -1.0, 0.999999)
+def _cells(surface: MapModel, pixel: FloatArray) -> tuple[IntArray, int]:
+    w = np.clip(surface.frame(pixel), -1.0, 0.999999)
     cell = np.floor((w + 1.0) / 2.0 * _CELLS).astype(np.int64)
     return cell[:, 1] * _CELLS + cell[:, 0], _CELLS * _CELLS
 

@@ -13,6 +13,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.stats import poisson
 
+from prewarp.checking.outliers import Residuals, bounded
 from prewarp.checking.result import Finding, finding, region_of
 from prewarp.checking.samples import Samples
 from prewarp.checking.windows import (
@@ -38,11 +39,13 @@ _SHAPES = (
 )
 # Chance that a grid without faults has a window like the one that is named.
 _CHANCE = 1e-4
-_CLIP_SIGMA = 5.0  # a single wrong sample may move the mean of a window by so much of its noise at most
 _FEWEST_IN_WINDOW = 4
 _FEWEST_ROWS = 4
-_LEAST_PX = 0.05
+_LEAST_PX = 0.2  # optics may really turn as fast at the rim
+LEAST_NOISE_PX = 0.03  # what less noise shows is what the model misses
 _PRIOR_FREEDOM = 30.0  # how much the noise of all windows says of the noise of one
+_TRIES = 12
+_MOVED_SIGMA = 2.0  # from which a sample may say which way its patch moved
 _MOST_PATCHES = 8  # of one channel and colour
 _NEIGHBOUR, _STILL_NEIGHBOUR = 0.55, 0.35  # log-odds that a neighbour lends that moved, that did not
 _FAR_SIGMA, _NAMED_SIGMA, _LONE_SIGMA = 3.5, 2.7, 4.5
@@ -63,27 +66,12 @@ class Patch:
     size_px: float
 
 
-def clipped(residual: FloatArray, places: Places, sigma: float) -> FloatArray:
-    """Return residuals (n, 2) px with their lengths bounded against noise and against what is usual nearby."""
-    window, (down, across) = window_numbers(places, (6, 6), (0, 0))
-    length = np.sqrt((residual * residual).sum(axis=1))
-    few = np.linspace(0, len(length) - 1, min(len(length), 40_000)).astype(int)
-    order = np.lexsort((length[few], window[few]))
-    count = np.bincount(window[few], minlength=down * across)
-    middle = np.cumsum(count) - count + count // 2
-    usual = length[few][order][np.minimum(middle, len(few) - 1)] / RAYLEIGH_MEDIAN
-    limit = _CLIP_SIGMA * np.maximum(np.where(count >= 8, usual, 0.0), sigma)[window]
-    result: FloatArray = residual * np.minimum(1.0, limit / np.maximum(length, 1e-300))[:, None]
-    return result
+def find_patches(residuals: Residuals, model: FloatArray, places: Places, good: BoolArray) -> list[Patch]:
+    """Return the patches among the samples of a channel and colour.
 
-
-def find_patches(
-    residual: FloatArray, measured: FloatArray, places: Places, sigma: float, good: BoolArray
-) -> list[Patch]:
-    """Return the patches among samples with residuals (n, 2) px and noise `sigma` px per component.
-
-    `measured` (n, 2) px is what was measured as such, with no model taken from it: a flexible model follows a
-    patch at the rim seen from a corner of the eye box. `good` (n,) leaves out samples already found wrong.
+    `model` (n, 2) px is what the smooth model says of them. Added to the residuals it gives what was measured,
+    which is compared where it can be: a flexible model follows a patch at the rim seen from a corner of the eye
+    box. `good` (n,) leaves out samples already found wrong.
     """
     good = good.copy()
     # Seen from one plane, places on a lattice can be compared as measured; else what the model leaves.
@@ -91,11 +79,13 @@ def find_patches(
     terms = position_terms(places.position_mm, 3 if whole else 2)
     if terms is None:
         return []
-    values = measured if whole else residual
+    sigma = max(residuals.sigma, LEAST_NOISE_PX)
+    model = model if whole else np.zeros_like(model)
+    mild = bounded(residuals, sigma)
     patches: list[Patch] = []
-    for search in (partial(_moved_patch, values), _rough_patch):
+    for search in (partial(_moved_patch, model), _rough_patch):
         while len(patches) < _MOST_PATCHES:
-            patch = search(residual, places, sigma, good, terms)
+            patch = search(residuals.px, mild, places, sigma, good, terms)
             if patch is None:
                 break
             patches.append(patch)
@@ -104,18 +94,47 @@ def find_patches(
 
 
 def _moved_patch(
-    values: FloatArray,
+    model: FloatArray,
     residual: FloatArray,
+    mild: FloatArray,
     places: Places,
     sigma: float,
     good: BoolArray,
     terms: FloatArray,
 ) -> Patch | None:
     """Return the patch of one pupil that stands out most, where one does."""
-    index = np.flatnonzero(good)
-    inside = places.take(index)
-    bounded = values[index] - residual[index] + clipped(residual[index], inside, sigma)
-    level = without_place(inside, bounded, terms)
+    good = good.copy()
+    for _ in range(_TRIES):
+        index = np.flatnonzero(good)
+        inside = places.take(index)
+        values = model[index] + mild[index]
+        where = _standing_out(inside, without_place(inside, values, terms), sigma, terms)
+        if where is None:
+            return None
+        own, seed, group = where
+        # What others say and the model does not is smooth over the panel: noise of single dots is not wanted.
+        bent = _window_means(inside.take(own), _elsewhere(inside, values, terms, group) - model[index[own]])
+        rest: FloatArray = residual[index[own]] - bent
+        rows = _grown(rest, inside.across[own], seed, sigma, 1.5 if inside.exact else 2.0)
+        if len(rows) >= _FEWEST_ROWS:
+            size = float(np.hypot(*np.median(rest[rows], axis=0)))
+            if size > _LEAST_PX:
+                return Patch(index[own[rows]], int(places.groups[group]), size)
+            good[index[own[rows]]] = False
+        # A few wrong samples by themselves: others look after those.
+        far = seed & (np.hypot(*rest.T) > _FAR_SIGMA * sigma)
+        good[index[own[far if far.any() else seed]]] = False
+    return None
+
+
+def _standing_out(
+    inside: Places, level: FloatArray, sigma: float, terms: FloatArray
+) -> tuple[IntArray, BoolArray, int] | None:
+    """Return the samples of the group (m,) with the window that stands out most, those in it (m,), its number.
+
+    None where chance explains the most outstanding of all windows. `level` (n, 2): values without what all
+    pupils show at a place.
+    """
     best, tests = 0.0, 0
     where: tuple[IntArray, int, int] | None = None
     for shape, offset in _SHAPES:
@@ -125,25 +144,14 @@ def _moved_patch(
         ratio[found.weight < _FEWEST_IN_WINDOW] = 0.0
         tests += int((found.weight >= _FEWEST_IN_WINDOW).sum())
         chance = -0.5 * freedom * np.log1p(ratio / np.maximum(freedom, 1e-9))
-        first, second = divmod(int(np.argmin(chance)), chance.shape[1])
-        if chance[first, second] < best:
-            best, where = float(chance[first, second]), (window, first, second)
+        group, cell = divmod(int(np.argmin(chance)), chance.shape[1])
+        if chance[group, cell] < best:
+            best, where = float(chance[group, cell]), (window, group, cell)
     if where is None or best > np.log(_CHANCE / tests):
         return None
     window, group, cell = where
     own = np.flatnonzero(inside.local == group)
-    seed = window[own] == cell
-    # What others say and the model does not is smooth over the panel: noise of single dots is not wanted.
-    model = values[index[own]] - residual[index[own]]
-    bent = _window_means(inside.take(own), _elsewhere(inside, bounded, terms, group) - model)
-    rest: FloatArray = residual[index[own]] - bent
-    rows = _grown(rest, inside.across[own], seed, max(sigma, 1e-9), 1.5 if inside.exact else 2.0)
-    if len(rows) < _FEWEST_ROWS:
-        rows = np.flatnonzero(seed)
-    size = float(np.hypot(*np.median(rest[rows], axis=0)))
-    if size < _LEAST_PX:
-        return None
-    return Patch(index[own[rows]], int(places.groups[group]), size)
+    return own, window[own] == cell, group
 
 
 def _window_means(places: Places, values: FloatArray) -> FloatArray:
@@ -191,7 +199,10 @@ def _grown(rest: FloatArray, across: FloatArray, seed: BoolArray, sigma: float, 
     Log-likelihood ratio of moved against still, with neighbours within `reach` dots lending weight to each
     other; then what hangs together with the seed.
     """
-    move = np.median(rest[seed], axis=0)
+    moved = seed & (np.hypot(*rest.T) > _MOVED_SIGMA * sigma)
+    if moved.sum() < _FEWEST_ROWS - 1:
+        return np.flatnonzero(moved)
+    move = np.median(rest[moved], axis=0)
     pairs = neighbours_of(across, reach)
     labelled = seed
     for _ in range(12):
@@ -215,16 +226,20 @@ def _grown(rest: FloatArray, across: FloatArray, seed: BoolArray, sigma: float, 
 
 
 def _rough_patch(
-    residual: FloatArray, places: Places, sigma: float, good: BoolArray, terms: FloatArray
+    residual: FloatArray,
+    mild: FloatArray,
+    places: Places,
+    sigma: float,
+    good: BoolArray,
+    terms: FloatArray,
 ) -> Patch | None:
     """Return the panel place where samples of all pupils scatter far more than elsewhere, where there is one."""
     index = np.flatnonzero(good)
     inside = places.take(index)
-    bounded = clipped(residual[index], inside, sigma)
     window, (down, across) = window_numbers(inside, (4, 4), (0, 0))
     shape, offset = ((1, 1), (0, 0)) if inside.exact else ((4, 4), (0, 0))
     own, size = window_numbers(inside, shape, offset)
-    found = agreement(inside.local, own, size[0] * size[1], bounded, terms)
+    found = agreement(inside.local, own, size[0] * size[1], mild[index], terms)
     away = residual[index] - found.fit[inside.local, own]
     share = found.leverage[inside.local, own] if inside.exact else 0.0
     length = np.sqrt((away * away).sum(axis=1) / (1.0 - np.minimum(share, 0.9)))
@@ -256,7 +271,8 @@ def _rough_patch(
         return None
     groups = np.unique(inside.local[rows])
     one = int(places.groups[groups[0]]) if len(groups) == 1 else None
-    return Patch(index[rows], one, float(np.median(length)))
+    typical = float(np.median(length))
+    return Patch(index[rows], one, typical) if typical > _LEAST_PX else None
 
 
 def _mostly(named: BoolArray, place: IntArray) -> BoolArray:
@@ -276,7 +292,8 @@ def _robust_lengths(residual: FloatArray, places: Places, sigma: FloatArray, ter
         weights = np.maximum(bisquare_weight(length / (_ZERO_SIGMA * sigma)), 1e-6)
         found = agreement(places.local, window, down * across, residual, terms, weights)
         length = np.sqrt(((residual - found.fit[places.local, window]) ** 2).sum(axis=1))
-    return length
+    result: FloatArray = length
+    return result
 
 
 def _usual_around(length: FloatArray, window: IntArray, size: tuple[int, int], sigma: float) -> FloatArray:
@@ -288,8 +305,10 @@ def _usual_around(length: FloatArray, window: IntArray, size: tuple[int, int], s
     median = np.where(count > 0, length[order][np.minimum(middle, len(length) - 1)], np.nan).reshape(size)
     padded = np.pad(median, 2, constant_values=np.nan)
     views = np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).reshape(down, across, 25)
-    around = np.nan_to_num(np.nanmedian(views, axis=-1), nan=0.0).ravel()
-    result: FloatArray = np.maximum(around / RAYLEIGH_MEDIAN, max(sigma, 1e-12))
+    known = np.isfinite(views).any(axis=-1)
+    around = np.zeros(size)
+    around[known] = np.nanmedian(views[known], axis=-1)
+    result: FloatArray = np.maximum(around.ravel() / RAYLEIGH_MEDIAN, max(sigma, 1e-12))
     return result
 
 

@@ -1,6 +1,6 @@
 """The pupil side: units and signs of positions, contradictions, mixed-up colours, too few positions."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,12 +18,19 @@ LEAST_DIOPTRES = 0.15  # below, the image is too far away for its shift to tell 
 IMPLAUSIBLE_DIOPTRES = 40.0
 
 
-def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Finding]:
+def check_shift(
+    samples: Samples,
+    trends: dict[int, PupilTrend],
+    mirrored: Mapping[int, bool],
+    wanted: Mapping[int, bool | None],
+) -> Iterator[Finding]:
     """Yield findings about pupil axes and units from the shift of directions with the pupil.
 
     Of a point image both axes say the same distance, and none is behind the eye
-    (`frames.curvature_from_slope`).
+    (`frames.curvature_from_slope`). `mirrored` says which channels show a mirror image, `wanted` which are
+    declared to; None where nothing is.
     """
+    colours = len(samples.grid.colour_names)
     patterns: dict[str, list[int]] = {}
     for pair, trend in trends.items():
         dioptres = trend.curvature_dioptres
@@ -31,10 +38,13 @@ def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Fin
         if pattern:
             patterns.setdefault(pattern, []).append(pair)
     for pattern, pairs in patterns.items():
-        text, mend = _SHIFT_TEXT[pattern]
         alone = len(pairs) < len(trends)
-        for pair in pairs if alone else pairs[:1]:
-            dioptres = trends[pair].curvature_dioptres
+        for same in _by_channel(pairs, colours) if alone else [pairs]:
+            channel = same[0] // colours
+            dioptres = trends[same[0]].curvature_dioptres
+            text, mend = _SHIFT_TEXT[pattern]
+            if pattern in ("x", "y"):
+                mend = _sign_mend(pattern, mirrored.get(channel, False), wanted.get(channel))
             yield finding(
                 "units" if pattern == "units" else "axis",
                 "error" if alone or pattern in ("units", "swapped") else "warning",
@@ -42,10 +52,26 @@ def check_shift(samples: Samples, trends: dict[int, PupilTrend]) -> Iterator[Fin
                 f"{dioptres[1, 1]:.2f} dioptres (x and y): {text}"
                 f"{', unlike in other channels or colours' if alone else ''}.",
                 mend,
-                channel=samples.channel_of(pair) if alone else None,
-                colour=samples.colour_of(pair) if alone else None,
-                rows=samples.row[samples.pair == pair] if alone else (),
+                channel=samples.channel_of(same[0]) if alone else None,
+                colour=samples.colour_of(same[0]) if alone and len(same) == 1 else None,
+                rows=samples.row[np.isin(samples.pair, same)] if alone else (),
             )
+
+
+def _by_channel(pairs: list[int], colours: int) -> list[list[int]]:
+    by_channel: dict[int, list[int]] = {}
+    for pair in pairs:
+        by_channel.setdefault(pair // colours, []).append(pair)
+    return list(by_channel.values())
+
+
+def _sign_mend(axis: str, mirrored: bool, wanted: bool | None) -> str:
+    """Return which column to negate: a direction only where that does not mirror the picture wrongly."""
+    if wanted is None and mirrored:
+        return (
+            f"Negate eye_{axis}_mm if optics or mounting mirror the picture, dir_{axis}_deg if they do not."
+        )
+    return f"Negate {'eye_' + axis + '_mm' if mirrored == bool(wanted) else 'dir_' + axis + '_deg'}."
 
 
 def _shift_pattern(dioptres: FloatArray, least: float) -> str:
@@ -74,8 +100,8 @@ _SHIFT_TEXT = {
         "the pupil's axes are swapped",
         "Swap eye_x_mm and eye_y_mm, or dir_x_deg and dir_y_deg with the panel.",
     ),
-    "x": ("the x axis has opposite signs for pupil and direction", "Negate eye_x_mm (or dir_x_deg)."),
-    "y": ("the y axis has opposite signs for pupil and direction", "Negate eye_y_mm (or dir_y_deg)."),
+    "x": ("the x axis has opposite signs for pupil and direction", ""),
+    "y": ("the y axis has opposite signs for pupil and direction", ""),
     "both": ("pupil positions have the other sign than directions", "Negate eye_x_mm and eye_y_mm."),
 }
 
@@ -173,8 +199,8 @@ def _contradiction(
             return _Contradiction(
                 "colour",
                 group,
-                f"panel points agree with colour '{name}' within {apart:.2g} px, with this colour only within "
-                f"{own:.2g} px.",
+                f"panel points agree with colour '{name}' within {apart:.2g} px, with this colour only "
+                f"within {own:.2g} px.",
                 f"Write '{name}' in the column color of these rows.",
                 index,
                 (own, "px"),
@@ -234,7 +260,7 @@ def _two_captures(samples: Samples, frame: Frame, trend: PupilTrend, group: int)
 
 
 def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding]:
-    """Yield a finding for each channel and colour whose positions carry no polynomial of `pupil_degree`.
+    """Yield a finding where positions carry no polynomial of `pupil_degree`: one, unless channels differ.
 
     Counted after ray constancy (positions on one ray are one) as distinct mean reference positions; needed
     are (d + 1)(d + 2)/2 that are not on one curve of that degree.
@@ -248,6 +274,7 @@ def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding
         np.stack([np.bincount(samples.group, samples.reference_mm[:, a], count) for a in (0, 1)], axis=1)
         / weight
     )
+    told: dict[tuple[str, str], list[int]] = {}
     for pair in samples.pairs:
         positions = mean[samples.group_pair == pair]
         positions = positions[np.linspace(0, len(positions) - 1, min(len(positions), 5000)).astype(int)]
@@ -257,14 +284,22 @@ def check_enough(samples: Samples, pupil_degree: int | None) -> Iterator[Finding
             continue
         best = max(d for d in range(pupil_degree + 1) if _rank(distinct, d) == (d + 1) * (d + 2) // 2)
         where = " that lie on one line or curve" if len(distinct) >= needed else ""
+        text = (
+            f"{len(distinct)} distinct pupil positions{where}; pupil degree {pupil_degree} needs {needed} in "
+        )
+        text += "general position."
+        mend = f"Lower the pupil degree to {best} or capture {max(needed - rank, 1)} more."
+        told.setdefault((text, mend), []).append(int(pair))
+    for (text, mend), pairs in told.items():
+        channels, colours = {samples.channel_of(p) for p in pairs}, {samples.colour_of(p) for p in pairs}
         yield finding(
             "pupils",
             "error",
-            f"{len(distinct)} distinct pupil positions{where}; pupil degree {pupil_degree} needs {needed} in "
-            "general position.",
-            f"Lower the pupil degree to {best} or capture {max(needed - rank, 1)} more.",
-            channel=samples.channel_of(pair),
-            colour=samples.colour_of(pair),
+            text,
+            mend,
+            channel=channels.pop() if len(channels) == 1 else None,
+            colour=colours.pop() if len(colours) == 1 else None,
+            size=(float(needed), "pupil positions"),
         )
 
 

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checking.outliers import Residuals
-from prewarp.checking.patches import clipped
+from prewarp.checking.outliers import Residuals, bounded
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
@@ -19,7 +18,7 @@ from prewarp.frames import ARCMIN_PER_RADIAN
 
 _HIGHEST_DEGREE = 3  # as the smooth model's over the pupil
 _CHANCE = 1e-4
-_LEAST_SIGMA = 0.5  # of one dot: a shorter shift of a whole shot does a fit no harm
+_LEAST_SIGMA, _LEAST_PX = 0.5, 0.1  # of one dot, and px: a shorter shift of a whole shot does no harm
 _FEWEST_WINDOWS = 4
 _SAMPLED = 4000
 _EXPLAINS_BETTER = 0.7
@@ -31,15 +30,14 @@ _MOST_SHOTS = 12
 class Measured:
     """What a channel and colour says of its samples: smooth model, residuals from it, places.
 
-    `measured_px` (n, 2): what was measured, in panel px, with no model taken from it and the sign of
-    residuals.
+    `model_px` (n, 2): what the model says of them, px, with the sign of residuals.
     """
 
     surface: MapModel
     residuals: Residuals
     places: Places
 
-    measured_px: FloatArray
+    model_px: FloatArray
 
     @property
     def sigma(self) -> float:
@@ -58,8 +56,13 @@ class _Whole:
     sigma: float
 
 
-def find_shots(samples: Samples, measured: Mapping[int, Measured]) -> tuple[list[Finding], BoolArray]:
-    """Return findings about shots that are off as a whole, one for each, and (g,) True for their groups."""
+def find_shots(
+    samples: Samples, measured: Mapping[int, Measured]
+) -> tuple[list[Finding], BoolArray, list[FloatArray]]:
+    """Return findings about shots that are off as a whole, one for each; (g,) True for their groups; and where
+    they may have been captured in truth, (3,) mm each.
+    """
+    meant_mm: list[FloatArray] = []
     wholes = {pair: whole for pair, one in measured.items() if (whole := _whole(one)) is not None}
     bad = np.zeros(len(samples.group_pair), dtype=bool)
     findings: list[Finding] = []
@@ -69,26 +72,31 @@ def find_shots(samples: Samples, measured: Mapping[int, Measured]) -> tuple[list
         if not found:
             break
         bad[list(found)] = True
-        findings.append(_tell(samples, measured, found))
-    return findings, bad
+        told, step = _tell(samples, measured, found)
+        findings.append(told)
+        if np.isfinite(step).all():
+            pupil = samples.pupils_mm[samples.group_pupil[next(iter(found))]]
+            meant_mm.append(pupil + np.append(step, 0.0))
+    return findings, bad, meant_mm
 
 
 def _whole(one: Measured) -> _Whole | None:
-    """Return each shot's middle shift over windows of its panel: patches and single samples hardly move it."""
+    """Return each shot's middle shift over windows of its panel: patches hardly move it, single samples less."""
     terms = position_terms(one.places.position_mm, _HIGHEST_DEGREE)
     if terms is None:
         return None
-    bounded = clipped(one.residuals.px, one.places, max(one.sigma, 1e-9))
-    # Far shots must not be cut to what is usual, so each shot's own middle is put back.
+    mild = bounded(one.residuals, max(one.sigma, 1e-9))
     window, (down, across) = window_numbers(one.places, (4, 4), (0, 0))
-    means = agreement(one.places.local, window, down * across, bounded, terms)
+    means = agreement(one.places.local, window, down * across, mild, terms)
     usual = np.median(means.weight[means.weight > 0.0])
     mean = np.where((means.weight > 0.5 * usual)[..., None], means.mean, np.nan)
     enough = np.isfinite(mean[..., 0]).sum(axis=1) >= _FEWEST_WINDOWS
     shift = np.full((len(terms), 2), np.nan)
     # What the model misses at one window it misses from all pupils: the middle one over pupils goes first.
-    mean = mean - np.nanmedian(mean, axis=0)
-    shift[enough] = np.nanmedian(mean[enough], axis=1)
+    seen = np.isfinite(mean[..., 0]).any(axis=0)
+    mean = mean[:, seen] - np.nanmedian(mean[:, seen], axis=0)
+    if enough.any():
+        shift[enough] = np.nanmedian(mean[enough], axis=1)
     count = np.bincount(one.places.local, minlength=len(terms)).astype(float)
     return _Whole(one.places.groups, shift, count, terms, one.sigma)
 
@@ -96,12 +104,12 @@ def _whole(one: Measured) -> _Whole | None:
 def _worst(
     samples: Samples, wholes: Mapping[int, _Whole], bad: BoolArray, tests: int
 ) -> dict[int, tuple[FloatArray, float]]:
-    """Return {group: (shift (2,) px off the other pupils, leverage)} of the worst pupil; empty if none is off.
+    """Return {group: (shift (2,) px off the other pupils, leverage)} of the worst pupil; empty if all are well.
 
     All groups of that pupil that are off themselves come along.
     """
     deviation, ratio, freedom, left, own, leverage = {}, {}, {}, {}, {}, {}
-    for pair, whole in wholes.items():
+    for whole in wholes.values():
         use = np.flatnonzero(np.isfinite(whole.shift[:, 0]) & ~bad[whole.groups])
         terms = whole.terms[use]
         size = terms.shape[1]
@@ -140,7 +148,9 @@ def _worst(
 
     def is_off(key: int) -> bool:
         sigma = wholes[int(samples.group_pair[key])].sigma
-        return chances[key] < limit and float(np.hypot(*deviation[key])) > _LEAST_SIGMA * sigma
+        return chances[key] < limit and float(np.hypot(*deviation[key])) > max(
+            _LEAST_SIGMA * sigma, _LEAST_PX
+        )
 
     off = [key for key in chances if is_off(key)]
     if not off:
@@ -152,7 +162,8 @@ def _worst(
 
 def _tell(
     samples: Samples, measured: Mapping[int, Measured], found: dict[int, tuple[FloatArray, float]]
-) -> Finding:
+) -> tuple[Finding, FloatArray]:
+    """Return the finding about a shot, and the step (2,) mm from its position that would explain it."""
     groups = sorted(found)
     pupil = int(samples.group_pupil[groups[0]])
     pairs = [int(samples.group_pair[group]) for group in groups]
@@ -193,7 +204,7 @@ def _tell(
         if all_channels
         else "Check the position written for these rows and whether panel or camera moved; capture them again."
     )
-    return finding(
+    told = finding(
         "shot",
         "warning",
         text,
@@ -204,15 +215,16 @@ def _tell(
         pupil_mm=samples.pupils_mm[pupil],
         size=size,
     )
+    return told, move
 
 
 def _shift_px(samples: Samples, one: Measured, group: int, shift: FloatArray, leverage: float) -> float:
     """Return how far a shot is off, px; from its own residuals where `shift` (2,) was bounded."""
-    bounded = float(np.hypot(*shift))
-    if bounded < 3.0 * one.sigma:
-        return bounded
+    middle = float(np.hypot(*shift))
+    if middle < 3.0 * one.sigma:
+        return middle
     own = np.median(one.residuals.px[samples.group[one.residuals.index] == group], axis=0) / (1.0 - leverage)
-    return max(bounded, float(np.hypot(*own)))
+    return max(middle, float(np.hypot(*own)))
 
 
 def _poses(
@@ -258,6 +270,6 @@ def _solved(design: FloatArray, values: FloatArray) -> tuple[FloatArray, float]:
     flat = design.reshape(-1, design.shape[-1])
     if np.linalg.norm(flat) / np.sqrt(len(flat)) < 1e-5:  # 0.01 dioptre: the step cannot be seen
         return np.full(flat.shape[1], np.nan), np.inf
-    solution = np.linalg.lstsq(flat, values.reshape(-1), rcond=1e-6)[0]
+    solution = np.asarray(np.linalg.lstsq(flat, values.reshape(-1), rcond=1e-6)[0], dtype=np.float64)
     left = values.reshape(-1) - flat @ solution
     return solution, float(np.mean(left * left))

@@ -22,6 +22,7 @@ _RIM = 1.08  # of the half panel
 _PER_TERM = 6  # samples per term, so that the model does not follow noise
 _CHUNK = 1 << 14
 _PLACES_PER_TERM = 3  # places on the panel per panel term, for the same reason
+_WRONG = 5.0  # times noise or tolerance: left out altogether where the model follows the map
 _TOLERANCE_PX = 0.5  # misfit that may pull the model; larger residuals may be wrong samples
 
 
@@ -140,12 +141,16 @@ def fit_surface(
     if not models:
         return None
     exponents = models[-1]
-    fit = robust_fit(
-        chebyshev_terms(w, exponents),
-        samples.cosine[subset],
-        tolerance=_TOLERANCE_PX / px_per_tangent,
-        reject=False,
-    )
+    starved = len(models) < len(_DEGREES)
+    terms, values = chebyshev_terms(w, exponents), samples.cosine[subset]
+    tolerance = _TOLERANCE_PX / px_per_tangent
+    fit = robust_fit(terms, values, tolerance=tolerance, reject=False)
+    if not starved:
+        # Where the model follows the map, what is far off is wrong and bends it all the same.
+        length = np.sqrt((fit.residual**2).sum(axis=1))
+        near = length < _WRONG * max(fit.scale, tolerance)
+        if not near.all():
+            fit = robust_fit(terms[near], values[near], tolerance=tolerance, reject=False)
     return MapModel(
         pair=pair,
         frame=frame,
@@ -156,7 +161,7 @@ def fit_surface(
         covariance=fit.covariance * len(subset) / len(index),
         scale=fit.scale,
         places=places,
-        starved=len(models) < len(_DEGREES),
+        starved=starved,
     )
 
 

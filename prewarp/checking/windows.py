@@ -5,6 +5,7 @@ from pupil to pupil: a low polynomial over the pupil in each window takes it out
 that stands against noise and against how well the other pupils agree with it.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,9 +16,11 @@ from prewarp.checking.lattice import Lattice
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
 from prewarp.checks import FloatArray, IntArray, extent
+from prewarp.frames import cosine_from_tangent, tangent_from_degrees
 
 _FEWEST_POSITIONS = 5  # fewer tell nothing of how the model's error goes on over the pupil
 _SAME_DEPTH_MM = 1e-6
+_ON_NODE = 1e-8  # direction cosine
 _WEAKEST = 0.05  # singular value against the largest
 _PER_TERM = 1.6  # positions per term of the polynomial over the pupil
 
@@ -57,16 +60,7 @@ def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: 
         spacing = 2.0 / np.sqrt(max(float(np.median(samples.group_size[groups])), 1.0))
         across = (np.clip(surface.frame(samples.pixel[index]), -1.5, 1.5) + 1.0) / spacing
     else:
-        on_panel = lattice.kind == "panel"
-        values = samples.pixel[index] if on_panel else samples.grid.direction_deg[samples.index[index]]
-        across = np.stack(
-            [
-                np.interp(column, levels, np.arange(len(levels)))
-                for column, levels in zip(values.T, lattice.levels, strict=True)
-            ],
-            axis=-1,
-        )
-        across = np.floor(across + 0.5)
+        across = _nodes(samples, lattice, index)
     count = np.maximum(np.bincount(local, minlength=len(groups)), 1)[:, None]
     position = (
         np.stack([np.bincount(local, column, len(groups)) for column in samples.reference_mm[index].T], -1)
@@ -75,6 +69,39 @@ def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: 
     depth = samples.pupils_mm[samples.group_pupil[groups], 2]
     one_depth = bool(np.ptp(depth) < _SAME_DEPTH_MM)
     return Places(groups, local, across, position, lattice.kind != "scattered", one_depth)
+
+
+def _nodes(samples: Samples, lattice: Lattice, index: IntArray) -> FloatArray:
+    """Return the numbers (n, 2) of the lattice's nodes nearest to samples."""
+    on_panel = lattice.kind == "panel"
+    values = samples.pixel[index] if on_panel else samples.grid.direction_deg[samples.index[index]]
+    columns = zip(values.T, lattice.levels, strict=True)
+    across = [np.interp(column, levels, np.arange(len(levels))) for column, levels in columns]
+    result: FloatArray = np.floor(np.stack(across, axis=-1) + 0.5)
+    return result
+
+
+def measured_in_px(
+    samples: Samples, lattice: Lattice, index: IntArray, scale: Callable[[FloatArray], FloatArray]
+) -> FloatArray:
+    """Return what was measured at the lattice's nodes (n, 2), in px, with the sign of residuals.
+
+    On a panel lattice directions, through `scale`, which gives (n, 2, 2) px per direction cosine at panel
+    points (n, 2); on one in direction panel points. A sample off its node is carried there.
+    """
+    pixel, cosine = samples.pixel[index], samples.cosine[index]
+    if lattice.kind == "scattered":
+        return -pixel
+    node = _nodes(samples, lattice, index).astype(np.int64)
+    at = np.stack([levels[number] for levels, number in zip(lattice.levels, node.T, strict=True)], axis=-1)
+    if lattice.kind == "panel":
+        result: FloatArray = np.einsum("nij,nj->ni", scale(at), cosine) - (pixel - at)
+        return result
+    away = cosine - cosine_from_tangent(tangent_from_degrees(at))
+    moved = np.flatnonzero(np.abs(away).max(axis=1) > _ON_NODE)
+    result = -pixel
+    result[moved] += np.einsum("nij,nj->ni", scale(pixel[moved]), away[moved])
+    return result
 
 
 def window_numbers(
@@ -124,7 +151,9 @@ class Agreement:
     @property
     def freedom(self) -> FloatArray:
         """Return degrees of freedom (c,) in what the others leave."""
-        return np.maximum(2.0 * ((self.weight > 0.0).sum(axis=0) - self.terms - 1), 0.0)
+        seen = (self.weight > 0.0).sum(axis=0)
+        result: FloatArray = np.maximum(2.0 * (seen - self.terms - 1), 0.0)
+        return result
 
 
 def position_terms(position_mm: FloatArray, highest: int) -> FloatArray | None:
@@ -137,10 +166,11 @@ def position_terms(position_mm: FloatArray, highest: int) -> FloatArray | None:
     for degree in range(highest, 0, -1):
         exponents = exponents_of_degree(degree)
         exponents = exponents[(exponents[:, ~moves] == 0).all(axis=1)]
-        terms = chebyshev_terms(w, exponents)
+        terms: FloatArray = chebyshev_terms(w, exponents)
         if len(w) >= _PER_TERM * terms.shape[1] and is_determined(terms):
             return terms
-    return np.ones((len(w), 1))
+    one: FloatArray = np.ones((len(w), 1))
+    return one
 
 
 def is_determined(terms: FloatArray) -> bool:
@@ -165,7 +195,8 @@ def agreement(
     """
     groups, size = terms.shape
     key = local * count + window
-    weight = np.bincount(key, weights, groups * count).reshape(groups, count).astype(float)
+    counts = np.bincount(key, weights, groups * count)
+    weight: FloatArray = np.asarray(counts, dtype=np.float64).reshape(groups, count)
     columns = values.T if weights is None else values.T * weights
     mean = np.stack([np.bincount(key, column, groups * count) for column in columns], axis=-1)
     mean = mean.reshape(groups, count, 2) / np.where(weight > 0.0, weight, 1.0)[..., None]
@@ -175,8 +206,8 @@ def agreement(
     inverse = np.linalg.inv(normal)
     right = np.einsum("gc,gcd,gp->cpd", weight, mean, terms, optimize=True)
     fit = np.einsum("gp,cpd->gcd", terms, inverse @ right, optimize=True)
-    leverage = np.einsum("gp,cpq,gq->gc", terms, inverse, terms, optimize=True) * weight
-    leverage = np.minimum(leverage, 0.999)
+    share = np.einsum("gp,cpq,gq->gc", terms, inverse, terms, optimize=True) * weight
+    leverage: FloatArray = np.minimum(share, 0.999)
     squared = weight * ((mean - fit) ** 2).sum(axis=-1)
     others = np.maximum(squared.sum(axis=0) - squared / (1.0 - leverage), 0.0)
     return Agreement(weight, mean, fit, leverage, size, others)
