@@ -12,7 +12,6 @@ from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.mesh_fit import MeshFit, SplineChoice
 from prewarp.fitting.models import JointColumns
 from prewarp.fitting.polynomial import PolynomialFit
-from prewarp.fitting.pupil import pupil_columns
 from prewarp.points import lattice_points
 
 NODES = 13
@@ -94,7 +93,7 @@ def _polynomial_map(fit: PolynomialFit, reference_mm: FloatArray) -> FloatArray:
     panel = cast(ChebyshevPanel, first.panel)  # what a polynomial fit rests on
     base = replace(panel, degree=fit.model.degree).values(pixel)
     frame = first.frame
-    table = pupil_columns(fit.basis_pupil_degree, frame.half_mm)
+    table = fit.pupil
     at_pupil = frame.values(reference_mm, table.degree)
     by_axis = np.stack([table.x @ at_pupil, table.y @ at_pupil])
     inverse = fit.factor.inverse()

@@ -52,11 +52,11 @@ def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
     Columns are put together in the order in which they lie together in memory, and brought into the order
     asked for at the end.
     """
-    moments = moments.up_to(*columns.degrees(moments.pupil_degree))
+    moments = moments.up_to(*columns.degrees(moments.pupil))
     parts, blocks, done = [], [], 0
     for colour in range(len(moments.samples)):
         mine = np.flatnonzero(columns.block == colour)
-        inner, groups = group_columns(columns.panel[mine], columns.pupil[mine], moments.pupil_degree)
+        inner, groups = group_columns(columns.panel[mine], columns.pupil[mine], moments.pupil)
         parts.append(mine[inner])
         blocks.append((slice(done, done + len(mine)), groups))
         done += len(mine)

@@ -115,7 +115,7 @@ def lacks_fit(samples: Samples, rest_px: FloatArray, weight: FloatArray, /) -> b
 
 def fit_mesh(samples: Samples, trend: PolynomialFit, /) -> MeshFit:
     """Fit splines to what a polynomial trend leaves over, all colours together and then each for itself."""
-    highest = min(samples.highest_pupil_degree, PUPIL_DEGREES[-1])
+    highest = min(samples.pupil.degree, PUPIL_DEGREES[-1])
     metric, weight = trend.metric, trend.weight
     rest = residuals(samples, trend.expansions)
     first = _columns(samples, CELLS_ACROSS[0], min(1, highest))
@@ -155,7 +155,7 @@ def _columns(samples: Samples, across: int, pupil_degree: int) -> SplineColumns:
     longer = max(samples.panel_size_px)
     cells_u, cells_v = (max(3, round(across * side / longer)) for side in samples.panel_size_px)
     return SplineColumns(
-        SplinePanel(samples.panel_size_px, (cells_u, cells_v)), pupil_degree, samples.frame.half_mm
+        SplinePanel(samples.panel_size_px, (cells_u, cells_v)), samples.pupil.up_to(pupil_degree)
     )
 
 
@@ -194,7 +194,7 @@ def _choose_own(
         return own
     rest = residuals(samples, expansions)
     degree = min(DIFFERENCE_PUPIL_DEGREE, shared.columns.pupil_degree)
-    columns = replace(shared.columns, pupil_degree=degree)
+    columns = replace(shared.columns, pupil=shared.columns.pupil.up_to(degree))
     stiffer = PENALTIES[: PENALTIES.index(shared.penalty) + 1][-3:]
     for colour in range(samples.colours):
         rows = np.flatnonzero(samples.colour == colour)

@@ -8,7 +8,7 @@ import numpy as np
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import IntArray
 from prewarp.fitting.chebyshev import exponents_up_to
-from prewarp.fitting.pupil import pupil_columns
+from prewarp.fitting.pupil import PupilColumns
 
 
 @dataclass(frozen=True)
@@ -86,9 +86,9 @@ class JointColumns:
         """Number of columns: the parameters of the model."""
         return len(self.block)
 
-    def degrees(self, basis_pupil_degree: int, /) -> tuple[int, int]:
-        """Return the highest degrees of the panel functions and of the pupil columns."""
-        order = pupil_columns(basis_pupil_degree, (1.0, 1.0)).order[self.pupil]
+    def degrees(self, table: PupilColumns, /) -> tuple[int, int]:
+        """Return the highest degrees of the panel functions and of the pupil columns of a table."""
+        order = table.order[self.pupil]
         highest = exponents_up_to(int(self.panel.max(initial=0)))[-1]
         return int(highest.sum()), int(order.max(initial=0))
 
@@ -105,18 +105,16 @@ class JointColumns:
         return JointColumns(self.block[index], self.panel[index], self.pupil[index])
 
 
-def columns_of(model: PolynomialModel, colours: int, /, *, basis_pupil_degree: int) -> JointColumns:
+def columns_of(model: PolynomialModel, colours: int, pupil: PupilColumns, /) -> JointColumns:
     """Return the columns of a model, in an order that depends on nothing else."""
-    pupil = pupil_columns(basis_pupil_degree, (1.0, 1.0))
     axes = (np.arange(colours), np.arange(len(pupil.order)), np.arange(count_of_degree(model.degree)))
     block, column, panel = (axis.ravel() for axis in np.meshgrid(*axes, indexing="ij"))
     universe = JointColumns(block, panel, column)
-    return universe.take(np.flatnonzero(belongs(universe, model, basis_pupil_degree=basis_pupil_degree)))
+    return universe.take(np.flatnonzero(belongs(universe, model, pupil)))
 
 
-def belongs(columns: JointColumns, model: PolynomialModel, /, *, basis_pupil_degree: int) -> np.ndarray:
+def belongs(columns: JointColumns, model: PolynomialModel, pupil: PupilColumns, /) -> np.ndarray:
     """Return which columns (n,) the model has."""
-    pupil = pupil_columns(basis_pupil_degree, (1.0, 1.0))
     exponents = exponents_up_to(int(columns.panel.max(initial=0)))[columns.panel]
     order, parity = pupil.order[columns.pupil], pupil.parity[columns.pupil]
     total = exponents.sum(axis=1) + model.pupil_cost * order
@@ -131,7 +129,7 @@ def belongs(columns: JointColumns, model: PolynomialModel, /, *, basis_pupil_deg
 
 
 def nested_order(
-    columns: JointColumns, chain: Sequence[PolynomialModel], /, *, basis_pupil_degree: int
+    columns: JointColumns, chain: Sequence[PolynomialModel], pupil: PupilColumns, /
 ) -> tuple[IntArray, list[int]]:
     """Return the places of a chain's columns, each model of it a prefix, and the prefix lengths.
 
@@ -139,7 +137,7 @@ def nested_order(
     """
     first = np.full(columns.count, len(chain))
     for place, model in reversed(list(enumerate(chain))):
-        first[belongs(columns, model, basis_pupil_degree=basis_pupil_degree)] = place
+        first[belongs(columns, model, pupil)] = place
     used = np.flatnonzero(first < len(chain))
     ordered = used[np.argsort(first[used], kind="stable")]
     lengths = np.cumsum(np.bincount(first[ordered], minlength=len(chain)))

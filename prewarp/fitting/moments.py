@@ -21,7 +21,7 @@ from scipy import sparse
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.chebyshev import exponents_up_to, product_terms
-from prewarp.fitting.pupil import column_products, pupil_columns
+from prewarp.fitting.pupil import PupilColumns
 from prewarp.fitting.samples import CELLS, Samples
 
 # Samples summed at a time.
@@ -38,18 +38,22 @@ class Moments:
     `square` (colours, cells, count(2 D), 3, count(2 Q)): weights xx, xy, yy; `linear` (colours, cells,
     count(D), 2, count(Q)): with the weighted target; `target` (colours, cells): sum of the weighted squared
     target; `samples` (colours, cells).
-    `product_degrees`: sums of `square` are there up to these panel degrees, by degree over the pupil; the
+    `pupil`: the columns over the pupil. `product_degrees`: sums of `square` are there up to these panel degrees, by degree over the pupil; the
     others are 0.
     """
 
     degree: int
-    pupil_degree: int
+    pupil: PupilColumns
     product_degrees: tuple[int, ...]
-    half_mm: tuple[float, float]
     square: FloatArray
     linear: FloatArray
     target: FloatArray
     samples: FloatArray
+
+    @property
+    def pupil_degree(self) -> int:
+        """Highest degree over the pupil of the columns."""
+        return self.pupil.degree
 
     @property
     def degrees(self) -> tuple[int, ...]:
@@ -70,7 +74,7 @@ class Moments:
         return replace(
             self,
             degree=degree,
-            pupil_degree=pupil_degree,
+            pupil=self.pupil.up_to(pupil_degree),
             product_degrees=self.product_degrees[: 2 * pupil_degree + 1],
             square=self.square[:, :, :wide, :, :pupils],
             linear=self.linear[:, :, : count_of_degree(degree), :, : count_of_degree(pupil_degree)],
@@ -104,9 +108,8 @@ def accumulate(
     cells = (samples.colours, CELLS)
     moments = Moments(
         degree=degree,
-        pupil_degree=pupil_degree,
+        pupil=samples.pupil.up_to(pupil_degree),
         product_degrees=product_degrees or (2 * degree,) * (2 * pupil_degree + 1),
-        half_mm=samples.frame.half_mm,
         square=np.zeros((*cells, count_of_degree(2 * degree), 3, count_of_degree(2 * pupil_degree))),
         linear=np.zeros((*cells, count_of_degree(degree), 2, count_of_degree(pupil_degree))),
         target=np.zeros(cells),
@@ -216,14 +219,14 @@ class ColumnGroup:
 
 
 def group_columns(
-    panel: IntArray, pupil: IntArray, basis_pupil_degree: int, /
+    panel: IntArray, pupil: IntArray, table: PupilColumns, /
 ) -> tuple[IntArray, list[ColumnGroup]]:
     """Return an order (n,) in which pupil columns with the same panel functions lie together; the groups."""
     order = np.lexsort((panel, pupil))
     alike: dict[tuple[int, ...], list[IntArray]] = {}
     for own in np.split(order, np.flatnonzero(np.diff(pupil[order])) + 1) if len(order) else ():
         alike.setdefault(tuple(panel[own].tolist()), []).append(own)
-    orders = pupil_columns(basis_pupil_degree, (1.0, 1.0)).order
+    orders = table.order
     groups, start = [], 0
     for panels, owns in alike.items():
         pupils = np.array([pupil[own[0]] for own in owns])
@@ -246,7 +249,7 @@ def write_products(
 
     The same list given twice says that the matrix is symmetric: half of it is computed and mirrored.
     """
-    products = column_products(moments.pupil_degree, moments.half_mm)
+    products = moments.pupil.products
     square = moments.square[colour, 0]
     symmetric = rows is columns
     for place, row in enumerate(rows):
@@ -267,7 +270,7 @@ def write_products(
 
 def right_sides(moments: Moments, colour: int, panel: IntArray, pupil: IntArray, /) -> FloatArray:
     """Return A^T W y (n,) of a colour of one-cell moments, for panel functions and pupil columns (n,)."""
-    table = pupil_columns(moments.pupil_degree, moments.half_mm)
+    table = moments.pupil
     linear = moments.linear[colour, 0]
     result: FloatArray = (linear[:, 0] @ table.x.T + linear[:, 1] @ table.y.T)[panel, pupil]
     return result

@@ -12,7 +12,7 @@ from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of
 from prewarp.fitting.moments import Moments
 from prewarp.fitting.outlying import colour_scales, robust_weight
-from prewarp.fitting.pupil import pupil_columns
+from prewarp.fitting.pupil import PupilColumns
 from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
 from prewarp.fitting.samples import Samples
 from prewarp.fitting.search import (
@@ -48,13 +48,13 @@ class PolynomialFit:
 
     In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`),
     `rest_px` (2, n) residuals, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px`
-    cross-validated RMS of the chosen model.
+    cross-validated RMS of the chosen model. `pupil` is what `columns` count over the pupil.
     """
 
     model: PolynomialModel
     expansions: tuple[Expansion, ...]
     columns: JointColumns
-    basis_pupil_degree: int
+    pupil: PupilColumns
     factor: Factor
     parameters: int
     metric: FloatArray
@@ -69,10 +69,9 @@ class PolynomialFit:
 
 
 def expansions_of(
-    coefficients: FloatArray, columns: JointColumns, samples: Samples, basis_pupil_degree: int, degree: int
+    coefficients: FloatArray, columns: JointColumns, samples: Samples, pupil: PupilColumns, degree: int
 ) -> tuple[Expansion, ...]:
     """Return one expansion per colour from joint coefficients: shared part plus own difference."""
-    pupil = pupil_columns(basis_pupil_degree, samples.frame.half_mm)
     panel = samples.panel_basis(degree)
     used_pupil_degree = int(pupil.order[columns.pupil].max(initial=0))
     keep = count_of_degree(used_pupil_degree)
@@ -93,19 +92,19 @@ def solve_model(
     moments: Moments, model: PolynomialModel, samples: Samples
 ) -> tuple[tuple[Expansion, ...], JointColumns, Factor]:
     """Return the expansions of one model from moments, with its columns and factor."""
-    columns = columns_of(model, samples.colours, basis_pupil_degree=moments.pupil_degree)
+    columns = columns_of(model, samples.colours, moments.pupil)
     solver = factor(assemble(moments.over_cells(slice(None)), columns))
     coefficients = solver.solve(columns.count, refinements=2)
-    return expansions_of(coefficients, columns, samples, moments.pupil_degree, model.degree), columns, solver
+    return expansions_of(coefficients, columns, samples, moments.pupil, model.degree), columns, solver
 
 
-def first_expansions(samples: Samples, highest_pupil_degree: int) -> tuple[Expansion, ...]:
+def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     """Return a quick unweighted fit on FIRST_SAMPLES samples: enough for local scale and gross outliers."""
     step = max(1, samples.count // FIRST_SAMPLES)
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
-    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, highest_pupil_degree))
+    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, samples.pupil.degree))
     moments = sums.accumulate(
         few,
         unit,
@@ -125,8 +124,8 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
     outlier.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
-    highest_pupil_degree = samples.highest_pupil_degree
-    first = first_expansions(samples, highest_pupil_degree)
+    highest_pupil_degree = samples.pupil.degree
+    first = first_expansions(samples)
     metric = pixel_metric(samples, first[0]) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     model, before = None, (0,) * len(PUPIL_COSTS)
@@ -171,7 +170,7 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         model=model,
         expansions=expansions,
         columns=columns,
-        basis_pupil_degree=moments.pupil_degree,
+        pupil=moments.pupil,
         factor=solver,
         parameters=solver.parameters(columns.count),
         metric=metric,

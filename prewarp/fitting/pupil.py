@@ -9,10 +9,12 @@ plane are the gradient of a scalar W(x, y). Columns come in two kinds, ordered b
 Together they span every vector polynomial of a degree; a real bundle needs none of the second kind, and a fit
 that asks for them says that the data are not one bundle of rays (mixed orders, a bent stage, a camera that
 turned).
+
+Few positions do not show every column: `prewarp.fitting.support` chooses those that they do show.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -41,13 +43,13 @@ class PupilFrame:
         return values_2d(x, y, degree)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PupilColumns:
-    """Vector columns over the pupil, expanded in the scalar basis of `degree`.
+    """Vector columns over the pupil, expanded in the scalar basis of `degree`; compared by identity.
 
-    `x`, `y`: (columns, count) coefficients of each component; `order`: (columns,) degree of each; `is_curl`:
-    which are curl columns; `parity`: (columns, 2), the exponent parity under a mirror of x and of y that goes
-    with panel parity.
+    `x`, `y`: (columns, count) coefficients of each component; `order`: (columns,) degree of each, rising;
+    `is_curl`: which are curl columns; `parity`: (columns, 2), the exponent parity under a mirror of x and of
+    y that goes with panel parity.
     """
 
     degree: int
@@ -56,6 +58,42 @@ class PupilColumns:
     order: IntArray
     is_curl: np.ndarray
     parity: IntArray
+
+    def up_to(self, degree: int, /) -> "PupilColumns":
+        """Return the columns of this degree and below: the first of these, the same object every time."""
+        if degree >= self.degree:
+            return self
+        if degree not in self._lower:
+            kept, count = int(np.searchsorted(self.order, degree, side="right")), count_of_degree(degree)
+            arrays = (self.order, self.is_curl, self.parity)
+            order, is_curl, parity = (array[:kept] for array in arrays)
+            x, y = (array[:kept, :count] for array in (self.x, self.y))
+            self._lower[degree] = PupilColumns(degree, x, y, order, is_curl, parity)
+        return self._lower[degree]
+
+    @cached_property
+    def _lower(self) -> dict[int, "PupilColumns"]:
+        return {}
+
+    @cached_property
+    def products(self) -> FloatArray:
+        """Products of every two columns, written in the scalar basis of twice the degree.
+
+        Shape (columns, columns, 3, count(2 degree)); the third axis pairs with the weights xx, xy, yy: the
+        quadratic form w_xx gx hx + w_xy (gx hy + gy hx) + w_yy gy hy.
+        """
+        linear = pair_products(self.degree)
+        count = count_of_degree(self.degree)
+
+        def multiply(first: FloatArray, second: FloatArray) -> FloatArray:
+            outer = first[:, None, :, None] * second[None, :, None, :]
+            return (linear.T @ outer.reshape(len(first) * len(second), count * count).T).T.reshape(
+                len(first), len(second), -1
+            )
+
+        cross = multiply(self.x, self.y)
+        forms = [multiply(self.x, self.x), cross + np.swapaxes(cross, 0, 1), multiply(self.y, self.y)]
+        return np.stack(forms, axis=2)
 
 
 def _derivative_rows(degree: int) -> FloatArray:
@@ -99,28 +137,4 @@ def pupil_columns(degree: int, half_mm: tuple[float, float], /) -> PupilColumns:
         order=np.array([column[0] for column in columns]),
         is_curl=np.array([column[1] for column in columns]),
         parity=np.array([column[4] for column in columns]),
-    )
-
-
-@lru_cache(maxsize=8)
-def column_products(degree: int, half_mm: tuple[float, float], /) -> FloatArray:
-    """Return the products of every two columns, written in the scalar basis of twice the degree.
-
-    Shape (columns, columns, 3, count(2 degree)); the third axis pairs with the weights xx, xy, yy: the
-    quadratic form w_xx gx hx + w_xy (gx hy + gy hx) + w_yy gy hy.
-    """
-    columns = pupil_columns(degree, half_mm)
-    linear = pair_products(degree)
-    count = count_of_degree(degree)
-
-    def multiply(first: FloatArray, second: FloatArray) -> FloatArray:
-        outer = first[:, None, :, None] * second[None, :, None, :]
-        return (linear.T @ outer.reshape(len(first) * len(second), count * count).T).T.reshape(
-            len(first), len(second), -1
-        )
-
-    cross = multiply(columns.x, columns.y)
-    return np.stack(
-        [multiply(columns.x, columns.x), cross + np.swapaxes(cross, 0, 1), multiply(columns.y, columns.y)],
-        axis=2,
     )

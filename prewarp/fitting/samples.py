@@ -7,7 +7,8 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.fitting.chebyshev import ChebyshevPanel
-from prewarp.fitting.pupil import PupilFrame
+from prewarp.fitting.pupil import PupilColumns, PupilFrame
+from prewarp.fitting.support import supported_columns
 
 PUPIL_GROUPS = 3
 DOT_GROUPS = 3
@@ -15,18 +16,14 @@ DOT_GROUPS = 3
 CELLS = (PUPIL_GROUPS + 1) * (DOT_GROUPS + 1)
 # Dots in the corners of what was captured, this share of its sides, are never left out.
 CORNER = 0.04
-# Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular
-# value.
-RANK_SAMPLES = 4000
-RANK_LIMIT = 1e-2
-HIGHEST_PUPIL_DEGREE = 8
 
 
 @dataclass(frozen=True)
 class Samples:
     """One channel's samples of all colours; rows sorted by colour, cell, panel point.
 
-    `half_px` half the width and height about the panel's middle that the samples cover; `pixel` (n, 2) px;
+    `half_px` half the width and height about the panel's middle that the samples cover; `pupil` the columns
+    over the pupil that the positions show; `pixel` (n, 2) px;
     `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,); `colour` (n,)
     codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
     cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is
@@ -37,6 +34,7 @@ class Samples:
     panel_size_px: tuple[int, int]
     half_px: tuple[float, float]
     frame: PupilFrame
+    pupil: PupilColumns
     pixel: FloatArray
     cosine: FloatArray
     reference_mm: FloatArray
@@ -54,23 +52,6 @@ class Samples:
     def count(self) -> int:
         """Number of samples."""
         return len(self.row)
-
-    @property
-    def highest_pupil_degree(self) -> int:
-        """Highest degree in (x, y) that the reference positions can decide.
-
-        By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a
-        mixture of lower ones.
-        """
-        some = self.reference_mm[:: max(1, self.count // RANK_SAMPLES)]
-        degree = 0
-        while degree < HIGHEST_PUPIL_DEGREE:
-            basis = self.frame.values(some, degree + 1)
-            size = np.linalg.svd(basis @ basis.T, compute_uv=False)
-            if size[-1] < RANK_LIMIT**2 * size[0]:
-                break
-            degree += 1
-        return degree
 
     def panel_basis(self, degree: int, /) -> ChebyshevPanel:
         """Return the polynomial panel basis over what the samples cover."""
@@ -145,6 +126,7 @@ def prepare_samples(
         panel_size_px=panel_size_px,
         half_px=_covered_half(pixel, panel_size_px),
         frame=frame,
+        pupil=supported_columns(frame, reference_mm),
         pixel=pixel,
         cosine=cosine,
         reference_mm=reference_mm,

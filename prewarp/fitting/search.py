@@ -76,7 +76,7 @@ def product_degrees(tops: list[PolynomialModel], pupil_degree: int) -> tuple[int
 def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
     """Return the model at the highest degree, up to its own, with few enough parameters for the samples."""
     while model.degree > 1:
-        columns = columns_of(model, samples.colours, basis_pupil_degree=model.pupil_degree)
+        columns = columns_of(model, samples.colours, samples.pupil.up_to(model.pupil_degree))
         if columns.count <= min(MOST_PARAMETERS, 2.0 * samples.count / LEAST_SAMPLES_PER_PARAMETER):
             break
         model = model.with_degree(model.degree - 1)
@@ -134,4 +134,4 @@ def choose_difference(moments: Split, model: PolynomialModel) -> Choice:
 
 
 def _count(model: PolynomialModel, moments: Moments) -> int:
-    return columns_of(model, moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree).count
+    return columns_of(model, moments.samples.shape[0], moments.pupil).count

@@ -159,8 +159,8 @@ def _factor_chain(
     moments: Moments, chain: Sequence[PolynomialModel]
 ) -> tuple[Factor, JointColumns, list[int]]:
     """Return the factor of all samples' equations, columns with each model a prefix, and the lengths."""
-    universe = columns_of(chain[-1], moments.samples.shape[0], basis_pupil_degree=moments.pupil_degree)
-    order, lengths = nested_order(universe, chain, basis_pupil_degree=moments.pupil_degree)
+    universe = columns_of(chain[-1], moments.samples.shape[0], moments.pupil)
+    order, lengths = nested_order(universe, chain, moments.pupil)
     columns = universe.take(order)
     return factor(assemble(moments, columns)), columns, lengths
 

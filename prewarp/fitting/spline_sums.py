@@ -17,7 +17,7 @@ from scipy import linalg
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.moments import weighted_target
-from prewarp.fitting.pupil import column_products, pupil_columns
+from prewarp.fitting.pupil import PupilColumns
 from prewarp.fitting.samples import CELLS, Samples
 from prewarp.fitting.splines import CELL, REACH, SplinePanel
 
@@ -35,20 +35,22 @@ class SplineColumns:
     Parameters
     ----------
     panel : SplinePanel
-    pupil_degree : int
-        Highest degree in (x, y).
-    half_mm : (float, float)
-        Half size of the pupil frame, mm.
+    pupil : PupilColumns
+        Columns over the pupil; curl columns are left out.
     """
 
     panel: SplinePanel
-    pupil_degree: int
-    half_mm: tuple[float, float]
+    pupil: PupilColumns
+
+    @property
+    def pupil_degree(self) -> int:
+        """Highest degree in (x, y)."""
+        return self.pupil.degree
 
     @property
     def chosen(self) -> IntArray:
-        """Places of the gradient columns among `pupil_columns`."""
-        return np.flatnonzero(~pupil_columns(self.pupil_degree, self.half_mm).is_curl)
+        """Places of the gradient columns among `pupil`."""
+        return np.flatnonzero(~self.pupil.is_curl)
 
     @property
     def per_spline(self) -> int:
@@ -67,7 +69,7 @@ class SplineColumns:
 
     def coefficients(self, solution: FloatArray, /) -> FloatArray:
         """Return a solution (count,) in the scalar pupil basis, shape (splines, count(pupil_degree), 2)."""
-        pupil = pupil_columns(self.pupil_degree, self.half_mm)
+        pupil = self.pupil
         table = solution.reshape(self.panel.count, self.per_spline)
         return np.stack([table @ pupil.x[self.chosen], table @ pupil.y[self.chosen]], axis=-1)
 
@@ -138,9 +140,9 @@ class SplineSums:
         band = np.zeros((columns.count, diagonals)).T
         side = np.zeros(columns.count)
         chosen, local = columns.chosen, columns.cell_places()
-        products = column_products(columns.pupil_degree, columns.half_mm)[np.ix_(chosen, chosen)]
+        products = columns.pupil.products[np.ix_(chosen, chosen)]
         products = products.reshape(len(chosen) ** 2, -1).T
-        pupil = pupil_columns(columns.pupil_degree, columns.half_mm)
+        pupil = columns.pupil
         gradient = np.concatenate([pupil.x[chosen], pupil.y[chosen]], axis=1).T
         rows, others = np.tril_indices(len(local))
         places = local[others] * diagonals + local[rows] - local[others]

@@ -12,6 +12,7 @@ from prewarp.fitting.samples import prepare_samples
 from prewarp.fitting.selection import best_supported, simplest_within_error
 
 SIZE = (640, 480)
+HALF_MM = (3.0, 3.0)
 
 
 def _samples(shared: bool, count: int = 400):
@@ -60,7 +61,7 @@ def test_normal_equations_equal_the_plain_ones(shared):
     )
     model = PolynomialModel(4, 1, 2, 2, 1, 4, 4)
     moments = sums.accumulate(samples, weight, samples.cosine.T, degree=4, pupil_degree=2)
-    columns = columns_of(model, 2, basis_pupil_degree=2)
+    columns = columns_of(model, 2, pupil_columns(2, HALF_MM))
     equations = assemble(moments.over_cells(slice(None)), columns)
     ax, ay = _design(samples, columns, 2)
     y = samples.cosine
@@ -91,11 +92,11 @@ def test_taking_samples_out_equals_never_having_them():
 
 def test_nested_models_are_prefixes():
     top = PolynomialModel(5, 1, 3, 3, 0, 5, 5)
-    columns = columns_of(top, 2, basis_pupil_degree=3)
+    columns = columns_of(top, 2, pupil_columns(3, HALF_MM))
     chain = [top.with_degree(level) for level in range(1, 6)]
-    order, lengths = nested_order(columns, chain, basis_pupil_degree=3)
+    order, lengths = nested_order(columns, chain, pupil_columns(3, HALF_MM))
     for model, length in zip(chain, lengths, strict=True):
-        own = columns_of(model, 2, basis_pupil_degree=3)
+        own = columns_of(model, 2, pupil_columns(3, HALF_MM))
         prefix = columns.take(order[:length])
         as_set = [set(zip(c.block, c.panel, c.pupil, strict=True)) for c in (own, prefix)]
         assert as_set[0] == as_set[1]
@@ -115,7 +116,7 @@ def test_sums_left_out_by_degree_are_not_missed():
     weight = np.ones((3, samples.count))
     weight[1] = 0.1
     model = PolynomialModel(5, 2, 2, 3, 1, 5, 5)
-    columns = columns_of(model, 2, basis_pupil_degree=2)
+    columns = columns_of(model, 2, pupil_columns(2, HALF_MM))
     bounds = tuple(2 * model.degree - model.pupil_cost * order for order in range(5))
     full, bounded = (
         assemble(
@@ -139,7 +140,7 @@ def test_one_factor_serves_every_leading_block():
     weight = np.ones((3, samples.count))
     weight[1] = 0.0
     moments = sums.accumulate(samples, weight, samples.cosine.T, degree=4, pupil_degree=2)
-    columns = columns_of(PolynomialModel(4, 1, 2, 2, 0, 4, 4), 2, basis_pupil_degree=2)
+    columns = columns_of(PolynomialModel(4, 1, 2, 2, 0, 4, 4), 2, pupil_columns(2, HALF_MM))
     equations = assemble(moments.over_cells(slice(None)), columns)
     solver = factor(equations)
     lengths = [1, 7, columns.count]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from prewarp.fitting.pupil import PupilFrame, column_products, pupil_columns
+from prewarp.fitting.pupil import PupilFrame, pupil_columns
 
 HALF = (4.0, 3.0)
 
@@ -48,7 +48,7 @@ def test_products_against_values():
     x, y = np.array([0.4, -2.0]), np.array([1.9, 0.1])
     gx, gy = _values(columns, x, y)
     wide = PupilFrame((0.0, 0.0), HALF).values(np.stack([x, y], axis=-1), 4)
-    products = column_products(2, HALF) @ wide
+    products = columns.products @ wide
     np.testing.assert_allclose(products[:, :, 0], gx[:, None] * gx[None], atol=1e-12)
     np.testing.assert_allclose(products[:, :, 1], gx[:, None] * gy[None] + gy[:, None] * gx[None], atol=1e-12)
     np.testing.assert_allclose(products[:, :, 2], gy[:, None] * gy[None], atol=1e-12)

@@ -6,6 +6,7 @@ import pytest
 from prewarp.fitting.polynomial import fit_polynomial
 from prewarp.fitting.residuals import in_pixels, pixel_metric
 from prewarp.fitting.samples import prepare_samples
+from prewarp.fitting.support import complete_degree
 
 
 def _samples(pupil):
@@ -27,12 +28,13 @@ def test_a_lattice_decides_one_degree_less_than_its_nodes(nodes, degree):
     axis = np.linspace(-4.0, 4.0, nodes) if nodes > 1 else np.zeros(1)
     x, y = (part.ravel() for part in np.meshgrid(axis, axis))
     pupil = np.tile(np.column_stack([x, y, np.zeros(len(x))]), (30, 1))
-    assert _samples(pupil).highest_pupil_degree == degree
+    samples = _samples(pupil)
+    assert complete_degree(samples.frame, samples.reference_mm) == degree
 
 
 def test_scattered_positions_decide_more():
     pupil = np.random.default_rng(1).uniform(-4.0, 4.0, (400, 3))
-    assert _samples(pupil).highest_pupil_degree >= 5
+    assert _samples(pupil).pupil.degree >= 5
 
 
 def test_the_metric_turns_cosines_into_pixels():

@@ -79,7 +79,7 @@ def test_equations_equal_the_plain_ones():
     )
     weight = np.array([[2.0], [0.3], [1.5]]) * random.uniform(0.5, 1.0, count)
     target = random.normal(size=(2, count))
-    columns = SplineColumns(SplinePanel(SIZE, (4, 3)), 1, samples.frame.half_mm)
+    columns = SplineColumns(SplinePanel(SIZE, (4, 3)), pupil_columns(1, samples.frame.half_mm))
     sums = sum_splines(columns, samples, weight, target)
     equations = sums.equations()
     table = pupil_columns(1, samples.frame.half_mm)
@@ -104,7 +104,7 @@ def test_equations_equal_the_plain_ones():
 def test_penalty_is_the_integral_of_squared_curvature():
     """u^2 / 2 + u v (in longer sides) over a 4 : 3 panel: integral of 1 + 2 over 1 x 3/4 = 2.25; plane: 0."""
     panel = SplinePanel(SIZE, (5, 4))
-    columns = SplineColumns(panel, 0, (1.0, 1.0))
+    columns = SplineColumns(panel, pupil_columns(0, (1.0, 1.0)))
     u, v = np.meshgrid(*(np.linspace(5.0, side - 5.0, 20) for side in SIZE), indexing="ij")
     pixel = np.stack([u.ravel(), v.ravel()], axis=-1)
     basis = _scipy_values(panel, pixel)

@@ -1,0 +1,174 @@
+"""Which columns over the pupil the captured positions show, and by what they are tied where they show too few.
+
+Up to a degree every column is shown: on a lattice of three nodes each way up to 2. Above it some are: of the
+wavefront functions of degree 4 such a lattice shows x2 y2, and not x4, whose slope 4 x3 is one of x2 at all
+three nodes. Columns of such degrees are taken one by one, the roundest first: r^n cos(m a) and r^n sin(m a)
+with m = n, n - 2, .. from the smallest m. One that adds nothing new at the positions is left out. So x4 + y4
+comes in with x2 y2, as in round aberration: a tie that no data can test. Along one line of positions y2 comes
+in with x2: no astigmatism.
+
+What is left out has about the size of its shown partner (cos for sin): an optical system shows both as the
+field turns about its axis. `UnseenColumns` carries that into the uncertainty between the positions.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from prewarp.chebyshev import count_of_degree
+from prewarp.checks import FloatArray
+from prewarp.fitting.chebyshev import index_of
+from prewarp.fitting.pupil import PupilColumns, PupilFrame, pupil_columns
+
+# Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular
+# value.
+RANK_SAMPLES = 4000
+RANK_LIMIT = 1e-2
+HIGHEST_PUPIL_DEGREE = 8
+# Degrees above the highest complete one of which columns are taken.
+INCOMPLETE_DEGREES = 3
+# A column counts as shown where this share of it, at least, is not a mixture of those before it.
+OWN_PART = 0.05
+
+
+@dataclass(frozen=True)
+class WaveColumn:
+    """Gradient of r^n cos(m a) (or sin), n = order + 1; `x`, `y` (count,) in the scalar basis of its order."""
+
+    order: int
+    turns: int
+    is_sine: bool
+    x: FloatArray
+    y: FloatArray
+
+    @property
+    def parity(self) -> tuple[int, int]:
+        """Exponent parity under a mirror of x and of y."""
+        return (self.turns + self.is_sine) % 2, int(self.is_sine)
+
+
+def complete_degree(frame: PupilFrame, reference_mm: FloatArray, /) -> int:
+    """Return the highest degree in (x, y) of which reference positions (n, 2), mm, show every function.
+
+    By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a
+    mixture of lower ones.
+    """
+    some = _some(reference_mm)
+    degree = 0
+    while degree < HIGHEST_PUPIL_DEGREE:
+        basis = frame.values(some, degree + 1)
+        size = np.linalg.svd(basis @ basis.T, compute_uv=False)
+        if size[-1] < RANK_LIMIT**2 * size[0]:
+            break
+        degree += 1
+    return degree
+
+
+def supported_columns(frame: PupilFrame, reference_mm: FloatArray, /) -> PupilColumns:
+    """Return the columns that reference positions (n, 2), mm, show: all up to a degree, some above."""
+    complete = complete_degree(frame, reference_mm)
+    full = pupil_columns(complete, frame.half_mm)
+    highest = min(complete + INCOMPLETE_DEGREES, HIGHEST_PUPIL_DEGREE)
+    shown, _ = _shown_and_unseen(frame, reference_mm, full, highest)
+    if not shown:
+        return full
+    degree = max(column.order for column in shown)
+    count = count_of_degree(degree)
+
+    def padded(rows: list[FloatArray]) -> FloatArray:
+        return np.array([np.pad(row, (0, count - len(row))) for row in rows])
+
+    return PupilColumns(
+        degree=degree,
+        x=padded([*full.x, *(column.x for column in shown)]),
+        y=padded([*full.y, *(column.y for column in shown)]),
+        order=np.concatenate([full.order, [column.order for column in shown]]),
+        is_curl=np.concatenate([full.is_curl, np.zeros(len(shown), dtype=bool)]),
+        parity=np.concatenate([full.parity, [column.parity for column in shown]]),
+    )
+
+
+def _shown_and_unseen(
+    frame: PupilFrame, reference_mm: FloatArray, full: PupilColumns, highest: int
+) -> tuple[list[WaveColumn], list[WaveColumn]]:
+    """Return the columns above the complete degree that the positions show, and those that they do not."""
+    scalar = frame.values(_some(reference_mm), highest)
+
+    def seen(x: FloatArray, y: FloatArray) -> FloatArray:
+        return np.concatenate([x @ scalar[: len(x)], y @ scalar[: len(y)]])
+
+    known = linalg.orth(np.array([seen(x, y) for x, y in zip(full.x, full.y, strict=True)]).T, rcond=1e-9)
+    shown, unseen = [], []
+    for order in range(full.degree + 1, highest + 1):
+        for column in wave_columns(frame, order):
+            values = seen(column.x, column.y)
+            own = values - known @ (known.T @ values)
+            own -= known @ (known.T @ own)
+            size = np.linalg.norm(own)
+            if size <= OWN_PART * np.linalg.norm(values):
+                unseen.append(column)
+                continue
+            known = np.column_stack([known, own / size])
+            shown.append(column)
+    return shown, unseen
+
+
+def wave_columns(frame: PupilFrame, order: int, /) -> list[WaveColumn]:
+    """Return the gradients of the wavefront functions of degree `order + 1` in mm, the roundest first."""
+    degree, columns = order + 1, []
+    scale = np.array(frame.half_mm) / max(frame.half_mm)
+    for turns in range(degree % 2, degree + 1, 2):
+        for is_sine in (False, True) if turns else (False,):
+            wave = _in_chebyshev(_harmonic(degree, turns, is_sine) * np.outer(*_powers(scale, degree)))
+            x = _graded(np.polynomial.chebyshev.chebder(wave, axis=0) / frame.half_mm[0], order)
+            y = _graded(np.polynomial.chebyshev.chebder(wave, axis=1) / frame.half_mm[1], order)
+            size = np.sqrt(np.sum(x * x + y * y))
+            columns.append(WaveColumn(order, turns, is_sine, x / size, y / size))
+    return columns
+
+
+def _powers(scale: FloatArray, degree: int) -> tuple[FloatArray, FloatArray]:
+    return scale[0] ** np.arange(degree + 1), scale[1] ** np.arange(degree + 1)
+
+
+def _harmonic(degree: int, turns: int, is_sine: bool) -> FloatArray:
+    """Return the coefficients [a, b] of x^a y^b in r^degree cos(turns angle), or sin."""
+    turned = np.zeros((degree + 1, degree + 1), dtype=complex)
+    # (x + i y)^turns, times (x^2 + y^2)^((degree - turns) / 2).
+    turned[0, 0] = 1.0
+    for _ in range(turns):
+        turned = _times(turned, [(1, 0, 1.0), (0, 1, 1j)])
+    for _ in range((degree - turns) // 2):
+        turned = _times(turned, [(2, 0, 1.0), (0, 2, 1.0)])
+    return np.ascontiguousarray(turned.imag if is_sine else turned.real)
+
+
+def _times(table: np.ndarray, terms: list[tuple[int, int, complex]]) -> np.ndarray:
+    result = np.zeros_like(table)
+    for a, b, factor in terms:
+        result[a:, b:] += factor * table[: len(table) - a, : len(table) - b]
+    return result
+
+
+def _in_chebyshev(table: FloatArray) -> FloatArray:
+    """Return coefficients of products of powers as those of products of Chebyshev polynomials."""
+    size = len(table)
+    change = np.zeros((size, size))
+    for power in range(size):
+        column = np.polynomial.chebyshev.poly2cheb(np.eye(size)[power])
+        change[: len(column), power] = column
+    result: FloatArray = change @ table @ change.T
+    return result
+
+
+def _graded(table: FloatArray, degree: int) -> FloatArray:
+    """Return coefficients [a, b] of T_a T_b in the graded order of the scalar basis, (count,)."""
+    result = np.zeros(count_of_degree(degree))
+    a, b = np.nonzero(table)
+    result[index_of(np.stack([a, b], axis=-1))] = table[a, b]
+    return result
+
+
+def _some(reference_mm: FloatArray) -> FloatArray:
+    return reference_mm[:: max(1, len(reference_mm) // RANK_SAMPLES)]
