@@ -126,7 +126,7 @@ def prepare_samples(
         panel_size_px=panel_size_px,
         half_px=_covered_half(pixel, panel_size_px),
         frame=frame,
-        pupil=supported_columns(frame, reference_mm),
+        pupil=supported_columns(frame, reference_mm, pupil_group),
         pixel=pixel,
         cosine=cosine,
         reference_mm=reference_mm,

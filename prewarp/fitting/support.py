@@ -17,7 +17,7 @@ import numpy as np
 from scipy import linalg
 
 from prewarp.chebyshev import count_of_degree
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.chebyshev import index_of
 from prewarp.fitting.pupil import PupilColumns, PupilFrame, pupil_columns
 
@@ -65,12 +65,16 @@ def complete_degree(frame: PupilFrame, reference_mm: FloatArray, /) -> int:
     return degree
 
 
-def supported_columns(frame: PupilFrame, reference_mm: FloatArray, /) -> PupilColumns:
-    """Return the columns that reference positions (n, 2), mm, show: all up to a degree, some above."""
+def supported_columns(frame: PupilFrame, reference_mm: FloatArray, group: IntArray, /) -> PupilColumns:
+    """Return the columns that reference positions (n, 2), mm, show: all up to a degree, some above.
+
+    Those above are shown also when any `group` (n,) of positions is left out, but those of group -1: else
+    cross-validation could not judge them.
+    """
     complete = complete_degree(frame, reference_mm)
     full = pupil_columns(complete, frame.half_mm)
     highest = min(complete + INCOMPLETE_DEGREES, HIGHEST_PUPIL_DEGREE)
-    shown, _ = _shown_and_unseen(frame, reference_mm, full, highest)
+    shown, _ = _shown_and_unseen(frame, reference_mm, group, full, highest)
     if not shown:
         return full
     degree = max(column.order for column in shown)
@@ -90,28 +94,41 @@ def supported_columns(frame: PupilFrame, reference_mm: FloatArray, /) -> PupilCo
 
 
 def _shown_and_unseen(
-    frame: PupilFrame, reference_mm: FloatArray, full: PupilColumns, highest: int
+    frame: PupilFrame, reference_mm: FloatArray, group: IntArray, full: PupilColumns, highest: int
 ) -> tuple[list[WaveColumn], list[WaveColumn]]:
     """Return the columns above the complete degree that the positions show, and those that they do not."""
-    scalar = frame.values(_some(reference_mm), highest)
+    some, group = _some(reference_mm), _some(group)
+    scalar = frame.values(some, highest)
+    kept = [np.ones(len(some), dtype=bool), *(group != one for one in np.unique(group[group >= 0]))]
+    kept = [np.concatenate([one, one]) for one in kept]
 
     def seen(x: FloatArray, y: FloatArray) -> FloatArray:
         return np.concatenate([x @ scalar[: len(x)], y @ scalar[: len(y)]])
 
-    known = linalg.orth(np.array([seen(x, y) for x, y in zip(full.x, full.y, strict=True)]).T, rcond=1e-9)
+    values = np.array([seen(x, y) for x, y in zip(full.x, full.y, strict=True)]).T
+    known = [linalg.orth(values[one], rcond=1e-9) for one in kept]
     shown, unseen = [], []
     for order in range(full.degree + 1, highest + 1):
         for column in wave_columns(frame, order):
             values = seen(column.x, column.y)
-            own = values - known @ (known.T @ values)
-            own -= known @ (known.T @ own)
-            size = np.linalg.norm(own)
-            if size <= OWN_PART * np.linalg.norm(values):
+            own = [_own_part(basis, values[one]) for basis, one in zip(known, kept, strict=True)]
+            if min(np.linalg.norm(part) for part in own) <= OWN_PART:
                 unseen.append(column)
                 continue
-            known = np.column_stack([known, own / size])
+            known = [
+                np.column_stack([basis, part / np.linalg.norm(part)])
+                for basis, part in zip(known, own, strict=True)
+            ]
             shown.append(column)
     return shown, unseen
+
+
+def _own_part(known: FloatArray, values: FloatArray) -> FloatArray:
+    """Return what of a column (n,), scaled to unit length, the orthonormal columns (n, k) do not hold."""
+    own = values / max(float(np.linalg.norm(values)), 1e-300)
+    for _ in range(2):
+        own = own - known @ (known.T @ own)
+    return own
 
 
 def wave_columns(frame: PupilFrame, order: int, /) -> list[WaveColumn]:
@@ -170,5 +187,5 @@ def _graded(table: FloatArray, degree: int) -> FloatArray:
     return result
 
 
-def _some(reference_mm: FloatArray) -> FloatArray:
-    return reference_mm[:: max(1, len(reference_mm) // RANK_SAMPLES)]
+def _some(array: np.ndarray) -> np.ndarray:
+    return array[:: max(1, len(array) // RANK_SAMPLES)]
