@@ -18,7 +18,7 @@ from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
 from prewarp.fitting.fit import FitResult, fit_channel
-from prewarp.fitting.samples import position_keys
+from prewarp.fitting.support import position_keys
 from prewarp.grids import Grid
 from prewarp.records import Number, Numbers, shown
 

@@ -8,7 +8,8 @@ import numpy as np
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilColumns, PupilFrame
-from prewarp.fitting.support import supported_columns
+from prewarp.fitting.support import position_keys, spread_positions, supported_columns
+from prewarp.frames import tangent_from_cosine
 
 PUPIL_GROUPS = 3
 DOT_GROUPS = 3
@@ -118,6 +119,7 @@ def prepare_samples(
     """
     frame = _pupil_frame(reference_mm)
     pupil_group = np.full(len(pupil_mm), -1) if pupils_estimated else _deal_pupils(pupil_mm)
+    positions = spread_positions(pupil_mm, pupil_group, tangent_from_cosine(cosine))
     dot_group = _deal_dots(pixel, panel_size_px)
     # Equal points compare equal as one complex number: much faster than rows.
     _, dot = np.unique(pixel[:, 0] + 1j * pixel[:, 1], return_inverse=True)
@@ -126,7 +128,7 @@ def prepare_samples(
         panel_size_px=panel_size_px,
         half_px=_covered_half(pixel, panel_size_px),
         frame=frame,
-        pupil=supported_columns(frame, reference_mm, pupil_group),
+        pupil=supported_columns(frame, positions),
         pixel=pixel,
         cosine=cosine,
         reference_mm=reference_mm,
@@ -147,13 +149,6 @@ def _covered_half(pixel: FloatArray, panel_size_px: tuple[int, int]) -> tuple[fl
     """Return half the width and height about the panel's middle that the samples cover, px."""
     half_u, half_v = np.maximum(np.abs(extent(pixel) - np.array(panel_size_px) / 2.0).max(axis=0), 1.0)
     return float(half_u), float(half_v)
-
-
-def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
-    """Return a complex number for each position (n, 3), equal where they agree to 1e-6 mm: quick to sort."""
-    x, y, z = np.round(pupil_mm, 6).T
-    result: np.ndarray = (x + 1j * y) + z * (1e3 + 1.7e3j)
-    return result
 
 
 def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:

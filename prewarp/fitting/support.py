@@ -6,9 +6,6 @@ three nodes. Columns of such degrees are taken one by one, the roundest first: r
 with m = n, n - 2, .. from the smallest m. One that adds nothing new at the positions is left out. So x4 + y4
 comes in with x2 y2, as in round aberration: a tie that no data can test. Along one line of positions y2 comes
 in with x2: no astigmatism.
-
-What is left out has about the size of its shown partner (cos for sin): an optical system shows both as the
-field turns about its axis. `UnseenColumns` carries that into the uncertainty between the positions.
 """
 
 from dataclasses import dataclass
@@ -21,9 +18,9 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.chebyshev import index_of
 from prewarp.fitting.pupil import PupilColumns, PupilFrame, pupil_columns
 
-# Rank of the pupil basis: judged on so many samples, by this ratio of the smallest to the largest singular
+# Rank of the pupil basis: judged on so many positions, by this ratio of the smallest to the largest singular
 # value.
-RANK_SAMPLES = 4000
+MOST_POSITIONS = 500
 RANK_LIMIT = 1e-2
 HIGHEST_PUPIL_DEGREE = 8
 # Degrees above the highest complete one of which columns are taken.
@@ -48,33 +45,73 @@ class WaveColumn:
         return (self.turns + self.is_sine) % 2, int(self.is_sine)
 
 
-def complete_degree(frame: PupilFrame, reference_mm: FloatArray, /) -> int:
-    """Return the highest degree in (x, y) of which reference positions (n, 2), mm, show every function.
+@dataclass(frozen=True)
+class Positions:
+    """Different pupil positions (k, 3), mm, the group (k,) of each that is left out together (-1: never), and
+    directions (m, 2), tangents, that stand for all that were captured.
+    """
+
+    pupil_mm: FloatArray
+    group: IntArray
+    tangent: FloatArray
+
+    def reference_mm(self) -> FloatArray:
+        """Return where rays of each direction cross z = 0, (m, k, 2), mm."""
+        return self.pupil_mm[:, :2] - self.pupil_mm[:, 2:] * self.tangent[:, None]
+
+
+def spread_positions(pupil_mm: FloatArray, group: IntArray, tangent: FloatArray, /) -> Positions:
+    """Return at most `MOST_POSITIONS` different positions of samples (n, ...), and directions spread over
+    theirs; one direction where all lie in the plane z = 0.
+    """
+    _, first = np.unique(position_keys(pupil_mm), return_index=True)
+    some = first[:: -(-len(first) // MOST_POSITIONS)]
+    if np.any(pupil_mm[some, 2]):
+        low, middle, high = np.quantile(tangent, (0.1, 0.5, 0.9), axis=0)
+        nodes = np.stack([low, middle, high])
+        directions = np.array([(nodes[i, 0], nodes[j, 1]) for j in range(3) for i in range(3)])
+    else:
+        directions = np.zeros((1, 2))
+    return Positions(pupil_mm[some], group[some], directions)
+
+
+def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
+    """Return a complex number for each position (n, 3), equal where they agree to 1e-6 mm: quick to sort."""
+    x, y, z = np.round(pupil_mm, 6).T
+    result: np.ndarray = (x + 1j * y) + z * (1e3 + 1.7e3j)
+    return result
+
+
+def complete_degree(frame: PupilFrame, positions: Positions, /) -> int:
+    """Return the highest degree in (x, y) of which the positions show every function.
 
     By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a
-    mixture of lower ones.
+    mixture of lower ones. Rays do not bend, so positions off the plane z = 0 count where the ray crosses it,
+    for each direction apart; the middle one of the directions decides. The basis has one scale in x and y:
+    aberrations do not know how far the stage went.
     """
-    some = _some(reference_mm)
+    half = max(frame.half_mm)
+    round_frame, references = PupilFrame(frame.centre_mm, (half, half)), positions.reference_mm()
     degree = 0
     while degree < HIGHEST_PUPIL_DEGREE:
-        basis = frame.values(some, degree + 1)
-        size = np.linalg.svd(basis @ basis.T, compute_uv=False)
-        if size[-1] < RANK_LIMIT**2 * size[0]:
+        bases = (round_frame.values(one, degree + 1) for one in references)
+        sizes = [np.linalg.svd(basis @ basis.T, compute_uv=False) for basis in bases]
+        if np.median([size[-1] / size[0] for size in sizes]) < RANK_LIMIT**2:
             break
         degree += 1
     return degree
 
 
-def supported_columns(frame: PupilFrame, reference_mm: FloatArray, group: IntArray, /) -> PupilColumns:
-    """Return the columns that reference positions (n, 2), mm, show: all up to a degree, some above.
+def supported_columns(frame: PupilFrame, positions: Positions, /) -> PupilColumns:
+    """Return the columns that the positions show: all up to a degree, some above.
 
-    Those above are shown also when any `group` (n,) of positions is left out, but those of group -1: else
-    cross-validation could not judge them.
+    Those above are shown also when any group of positions is left out: else cross-validation could not judge
+    them.
     """
-    complete = complete_degree(frame, reference_mm)
+    complete = complete_degree(frame, positions)
     full = pupil_columns(complete, frame.half_mm)
     highest = min(complete + INCOMPLETE_DEGREES, HIGHEST_PUPIL_DEGREE)
-    shown, _ = _shown_and_unseen(frame, reference_mm, group, full, highest)
+    shown = _shown(frame, positions, full, highest)
     if not shown:
         return full
     degree = max(column.order for column in shown)
@@ -93,34 +130,34 @@ def supported_columns(frame: PupilFrame, reference_mm: FloatArray, group: IntArr
     )
 
 
-def _shown_and_unseen(
-    frame: PupilFrame, reference_mm: FloatArray, group: IntArray, full: PupilColumns, highest: int
-) -> tuple[list[WaveColumn], list[WaveColumn]]:
-    """Return the columns above the complete degree that the positions show, and those that they do not."""
-    some, group = _some(reference_mm), _some(group)
-    scalar = frame.values(some, highest)
-    kept = [np.ones(len(some), dtype=bool), *(group != one for one in np.unique(group[group >= 0]))]
-    kept = [np.concatenate([one, one]) for one in kept]
+def _shown(
+    frame: PupilFrame, positions: Positions, full: PupilColumns, highest: int
+) -> list[WaveColumn]:
+    """Return the columns above the complete degree that the positions show."""
+    kept = [np.ones(len(positions.group), dtype=bool)]
+    kept += [positions.group != one for one in np.unique(positions.group[positions.group >= 0])]
+    views = [
+        frame.values(one[rows], highest) for one in positions.reference_mm() for rows in kept
+    ]
 
-    def seen(x: FloatArray, y: FloatArray) -> FloatArray:
-        return np.concatenate([x @ scalar[: len(x)], y @ scalar[: len(y)]])
+    def seen(x: FloatArray, y: FloatArray) -> list[FloatArray]:
+        return [np.concatenate([x @ view[: len(x)], y @ view[: len(y)]]) for view in views]
 
-    values = np.array([seen(x, y) for x, y in zip(full.x, full.y, strict=True)]).T
-    known = [linalg.orth(values[one], rcond=1e-9) for one in kept]
-    shown, unseen = [], []
+    columns = [seen(x, y) for x, y in zip(full.x, full.y, strict=True)]
+    known = [linalg.orth(np.array(one).T, rcond=1e-9) for one in zip(*columns, strict=True)]
+    shown = []
     for order in range(full.degree + 1, highest + 1):
         for column in wave_columns(frame, order):
-            values = seen(column.x, column.y)
-            own = [_own_part(basis, values[one]) for basis, one in zip(known, kept, strict=True)]
-            if min(np.linalg.norm(part) for part in own) <= OWN_PART:
-                unseen.append(column)
+            own = [_own_part(basis, one) for basis, one in zip(known, seen(column.x, column.y), strict=True)]
+            sizes = np.array([np.linalg.norm(part) for part in own]).reshape(-1, len(kept))
+            if np.median(sizes.min(axis=1)) <= OWN_PART:
                 continue
             known = [
-                np.column_stack([basis, part / np.linalg.norm(part)])
+                np.column_stack([basis, part / np.linalg.norm(part)]) if np.any(part) else basis
                 for basis, part in zip(known, own, strict=True)
             ]
             shown.append(column)
-    return shown, unseen
+    return shown
 
 
 def _own_part(known: FloatArray, values: FloatArray) -> FloatArray:
@@ -185,7 +222,3 @@ def _graded(table: FloatArray, degree: int) -> FloatArray:
     a, b = np.nonzero(table)
     result[index_of(np.stack([a, b], axis=-1))] = table[a, b]
     return result
-
-
-def _some(array: np.ndarray) -> np.ndarray:
-    return array[:: max(1, len(array) // RANK_SAMPLES)]

@@ -6,7 +6,7 @@ import pytest
 from prewarp.fitting.polynomial import fit_polynomial
 from prewarp.fitting.residuals import in_pixels, pixel_metric
 from prewarp.fitting.samples import prepare_samples
-from prewarp.fitting.support import complete_degree
+from prewarp.fitting.support import complete_degree, spread_positions
 
 
 def _samples(pupil):
@@ -23,13 +23,17 @@ def _samples(pupil):
     )
 
 
+def _positions(pupil):
+    return spread_positions(pupil, np.full(len(pupil), -1), np.zeros((len(pupil), 2)))
+
+
 @pytest.mark.parametrize(("nodes", "degree"), [(1, 0), (2, 1), (3, 2), (5, 4)])
 def test_a_lattice_decides_one_degree_less_than_its_nodes(nodes, degree):
     axis = np.linspace(-4.0, 4.0, nodes) if nodes > 1 else np.zeros(1)
     x, y = (part.ravel() for part in np.meshgrid(axis, axis))
     pupil = np.tile(np.column_stack([x, y, np.zeros(len(x))]), (30, 1))
     samples = _samples(pupil)
-    assert complete_degree(samples.frame, samples.reference_mm) == degree
+    assert complete_degree(samples.frame, _positions(pupil)) == degree
 
 
 def test_scattered_positions_decide_more():
