@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from prewarp.checking.values import check_pupil_range
 from prewarp.checks import extent
 from prewarp.errors import FitError, FoldError
 from prewarp.field.border import captured_border, hull_corners
+from prewarp.field.captured import Captured, captured_by
 from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
@@ -28,6 +30,15 @@ BORDER_GROWTH = (1.0, 0.5, 0.0)
 FARTHEST_PUPIL_MM = 1000.0
 _SIZE = Numbers(Number(1, 32768, "px", whole=True), 2, 2)
 REFERENCE_COLOURS = ("G", "g", "green", "Green")
+
+
+@dataclass(frozen=True)
+class _FittedChannel:
+    """Fields of one channel by (channel, colour), what the fit found, and what was captured."""
+
+    fields: dict[tuple[str, str], Field]
+    report: ChannelReport
+    captured: Captured
 
 
 def fit_grid(
@@ -85,7 +96,7 @@ def fit_grid(
     work = checked_panel_sizes(grid, panel_size_px)
     colours = _colour_order(grid)
 
-    def fit_one(job: tuple[str, tuple[int, int]]) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
+    def fit_one(job: tuple[str, tuple[int, int]]) -> _FittedChannel:
         return _fit_one_channel(grid, job[0], job[1], colours, family, pupils_estimated)
 
     results = []
@@ -100,9 +111,9 @@ def fit_grid(
                 progress(name, len(results), len(work))
     finite = grid.pupil_mm.take(np.flatnonzero(grid.finite), axis=0)
     return FieldSet(
-        fields={key: field for fields, _ in results for key, field in fields.items()},
+        fields={key: field for one in results for key, field in one.fields.items()},
         pupil_box_mm=extent(finite),
-        reports=tuple(report for _, report in results),
+        reports=tuple(one.report for one in results),
         provenance={
             "prewarp": __version__,
             "grid": Path(grid.source).name,
@@ -110,6 +121,7 @@ def fit_grid(
             "family": family,
             "panel_size_px": {name: list(size) for name, size in work.items()},
         },
+        captured={one.report.channel: one.captured for one in results},
     )
 
 
@@ -163,7 +175,7 @@ def _fit_one_channel(
     colours: tuple[str, ...],
     family: str,
     pupils_estimated: bool,
-) -> tuple[dict[tuple[str, str], Field], ChannelReport]:
+) -> _FittedChannel:
     part = grid.select(channel=channel)
     colour = np.array([colours.index(name) for name in part.colour_names])[part.colour]
     result = fit_channel(
@@ -181,13 +193,14 @@ def _fit_one_channel(
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))
     spacing = _spacing_px(pixel, pupils, len(colours))
-    captured = hull_corners(tangent)
+    captured = captured_by(pupils, tangent, pupil_functions=result.pupil_functions)
+    directions = hull_corners(tangent)
     pixel = hull_corners(pixel)
     box = extent(pupils)
     for growth in BORDER_GROWTH:
         border = captured_border(pixel, growth * spacing, size)
         fields = {
-            (channel, name): Field(channel, name, size, expansion, captured, border)
+            (channel, name): Field(channel, name, size, expansion, directions, border)
             for name, expansion in zip(colours, result.expansions, strict=True)
         }
         folds = {key: find_fold(field, box) for key, field in fields.items()}
@@ -206,7 +219,7 @@ def _fit_one_channel(
                 pixel=fold.pixel,
                 pupil_mm=fold.pupil_mm,
             )
-    return fields, _report(part, channel, colours, colour, result)
+    return _FittedChannel(fields, _report(part, channel, colours, colour, result), captured)
 
 
 def _report(

@@ -3,24 +3,28 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from dataclasses import field as default
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from prewarp.checks import FloatArray, nearest_name
+from prewarp.checks import FloatArray, as_pupil, as_tangent, nearest_name
 from prewarp.errors import FitError, InputFileError, ShapeError
+from prewarp.field.captured import Captured
 from prewarp.field.field import Field
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.storage import expansion_arrays, expansion_from_arrays
 from prewarp.files import npz_bytes, read_npz, write_bytes
+from prewarp.frames import degrees_from_tangent
 from prewarp.grids import Grid
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FORMAT = "prewarp field 2"
+FORMAT = "prewarp field 3"
 LIMIT_BYTES = 512 << 20
 
 
@@ -67,7 +71,8 @@ class ChannelReport:
 class FieldSet:
     """Fields by (channel, colour); `pupil_box_mm` (2, 3), lowest and highest captured pupil position.
 
-    `provenance`: input file and its hash, options, version. `reports`: one per channel.
+    `provenance`: input file and its hash, options, version. `reports`: one per channel. `captured`: what each
+    channel's capture determines, by channel; a channel that is not in it is taken as known everywhere.
 
     Examples
     --------
@@ -85,6 +90,7 @@ class FieldSet:
     pupil_box_mm: FloatArray
     reports: tuple[ChannelReport, ...]
     provenance: Mapping[str, object]
+    captured: Mapping[str, Captured] = default(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.fields:
@@ -153,6 +159,28 @@ class FieldSet:
             colour: self.field(channel, colour) for colour in self.colours if (channel, colour) in self.fields
         }
 
+    def outside_mm(self, channel: str, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return how far outside the captured pupils of a channel rays lie, (...), mm; 0 inside.
+
+        Parameters
+        ----------
+        channel : str
+        tangent : (..., 2) array
+            Viewing directions, tangents, eye frame.
+        pupil_mm : (..., 3) array
+            Pupil positions, mm; leading axes broadcast with those of `tangent`.
+
+        Notes
+        -----
+        A ray counts where it crosses z = 0 (`Captured.outside_mm`).
+        """
+        captured = self.captured.get(channel)
+        tangent, pupil_mm = as_tangent(tangent), as_pupil(pupil_mm)
+        if captured is None:
+            return np.zeros(np.broadcast_shapes(tangent.shape[:-1], pupil_mm.shape[:-1]))
+        mount = self.field(channel, self.colours[0]).mount
+        return captured.outside_mm(mount.pupil_inward(pupil_mm), mount.inward(tangent))
+
     def mounted(self, mounts: Mapping[str, Mount], /, *, provenance: Mapping[str, object]) -> "FieldSet":
         """Return the same fit, channels mounted as in `mounts`, with more `provenance`; nothing is fitted."""
         for name in mounts:
@@ -178,8 +206,19 @@ class FieldSet:
             "dropped": sum(report.dropped for report in self.reports),
             "floor_px": float(np.sqrt(np.sum(samples * floors**2) / samples.sum())),
             "outliers": sorted(row for report in self.reports for row in report.outlier_rows),
-            "channels": [report.as_dict() for report in self.reports],
+            "channels": [
+                {**report.as_dict(), "captured": self._captured_dict(report.channel)}
+                for report in self.reports
+            ],
         }
+
+    def _captured_dict(self, channel: str) -> dict[str, object] | None:
+        """Return what a channel's capture holds, for machines; None where it is not known."""
+        captured = self.captured.get(channel)
+        if captured is None:
+            return None
+        tangent = self.field(channel, self.colours[0]).captured_tangent
+        return {**captured.as_dict(), "directions_deg": degrees_from_tangent(tangent).tolist()}
 
     def plot(self, grid: Grid | None = None, /, *, title: str = "") -> "Figure":
         """Return a matplotlib figure: the residuals of `grid`, as `prewarp fit --picture` draws them.
@@ -227,8 +266,21 @@ class FieldSet:
             arrays[f"report{place}_certainty_pupil_mm"] = report.certainty_pupil_mm
             arrays[f"report{place}_outlier_rows"] = np.array(report.outlier_rows, dtype=np.int64)
             reports.append({**report.as_dict(), "outliers": None, "colours": list(report.colours)})
+        captures = []
+        for place, (channel, captured) in enumerate(self.captured.items()):
+            arrays[f"captured{place}_corners_mm"] = captured.corners_mm
+            arrays[f"captured{place}_motions"] = captured.motions
+            captures.append(
+                {
+                    "channel": channel,
+                    "positions": captured.positions,
+                    "spacing_mm": captured.spacing_mm,
+                    "pupil_functions": [list(pair) for pair in captured.pupil_functions],
+                }
+            )
         header = {
             "format": FORMAT,
+            "captured": captures,
             "fields": entries,
             "reports": reports,
             "provenance": dict(self.provenance),
@@ -299,7 +351,24 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
     box = _finite(arrays["pupil_box_mm"], 3)
     if not fields or box.shape != (2, 3):
         raise ValueError("no fields, or no pupil box")
-    return FieldSet(fields, box, tuple(reports), dict(header["provenance"]))
+    captured = {
+        str(entry["channel"]): _captured(entry, arrays, f"captured{place}_")
+        for place, entry in enumerate(header["captured"])
+    }
+    return FieldSet(fields, box, tuple(reports), dict(header["provenance"]), captured)
+
+
+def _captured(entry: Mapping[str, Any], arrays: dict[str, np.ndarray], prefix: str) -> Captured:
+    try:
+        return Captured(
+            corners_mm=_finite(arrays[f"{prefix}corners_mm"], 3),
+            positions=int(entry["positions"]),
+            spacing_mm=float(entry["spacing_mm"]),
+            motions=_finite(arrays[f"{prefix}motions"], 2),
+            pupil_functions=tuple((int(fitted), int(every)) for fitted, every in entry["pupil_functions"]),
+        )
+    except ShapeError as cause:
+        raise ValueError(str(cause)) from cause
 
 
 def _mount(entry: Mapping[str, Any] | None) -> Mount:

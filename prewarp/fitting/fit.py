@@ -29,8 +29,9 @@ class FitResult:
     together; `samples` samples used; `sigma_px` (colours,) noise per axis found from the residuals;
     `floor_px` the RMS error of the map that this noise alone leaves, sigma sqrt(parameters / samples);
     `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,); `rms_cv_px` cross-validated
-    RMS of the chosen model; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map and
-    `certainty_pupil_mm` (pupils, 2).
+    RMS of the chosen model; `pupil_functions` for each degree of the wavefront over the pupil, from 1: how
+    many functions the fit has, and how many there are; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma
+    map and `certainty_pupil_mm` (pupils, 2).
     """
 
     expansions: tuple[Expansion, ...]
@@ -44,6 +45,7 @@ class FitResult:
     rms_cv_px: float
     certainty_px: FloatArray
     certainty_pupil_mm: FloatArray
+    pupil_functions: tuple[tuple[int, int], ...] = ()
 
 
 def fit_channel(
@@ -132,7 +134,14 @@ def fit_channel(
         rms_cv_px=fit.rms_cv_px,
         certainty_px=certainty,
         certainty_pupil_mm=pupils,
+        pupil_functions=_pupil_functions(samples, fit.expansions[0].pupil_degree),
     )
+
+
+def _pupil_functions(samples: Samples, degree: int) -> tuple[tuple[int, int], ...]:
+    """Return, for each degree of the wavefront up to `degree` + 1, the functions in use and all there are."""
+    orders = samples.pupil.order[~samples.pupil.is_curl]
+    return tuple((int(np.sum(orders == order)), order + 2) for order in range(degree + 1))
 
 
 def _fit_family(samples: Samples, family: str) -> PolynomialFit | MeshFit:

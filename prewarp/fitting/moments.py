@@ -38,8 +38,8 @@ class Moments:
     `square` (colours, cells, count(2 D), 3, count(2 Q)): weights xx, xy, yy; `linear` (colours, cells,
     count(D), 2, count(Q)): with the weighted target; `target` (colours, cells): sum of the weighted squared
     target; `samples` (colours, cells).
-    `pupil`: the columns over the pupil. `product_degrees`: sums of `square` are there up to these panel degrees, by degree over the pupil; the
-    others are 0.
+    `pupil`: the columns over the pupil. `product_degrees`: sums of `square` are there up to these panel
+    degrees, by degree over the pupil; the others are 0.
     """
 
     degree: int

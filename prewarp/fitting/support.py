@@ -1,4 +1,4 @@
-"""Which columns over the pupil the captured positions show, and by what they are tied where they show too few.
+"""Which columns over the pupil the captured positions show, and how they are tied where they show too few.
 
 Up to a degree every column is shown: on a lattice of three nodes each way up to 2. Above it some are: of the
 wavefront functions of degree 4 such a lattice shows x2 y2, and not x4, whose slope 4 x3 is one of x2 at all
@@ -27,11 +27,15 @@ HIGHEST_PUPIL_DEGREE = 8
 INCOMPLETE_DEGREES = 3
 # A column counts as shown where this share of it, at least, is not a mixture of those before it.
 OWN_PART = 0.05
+# A motion of the pupil counts as shown where positions spread along it (RMS) by so much of the widest spread,
+# and by so many mm.
+SPREAD_SHOWN = 0.05
+LEAST_SPREAD_MM = 0.05
 
 
 @dataclass(frozen=True)
 class WaveColumn:
-    """Gradient of r^n cos(m a) (or sin), n = order + 1; `x`, `y` (count,) in the scalar basis of its order."""
+    """Gradient of r^n cos(m a) or sin, n = order + 1, m = `turns`; `x`, `y` (count,) in the scalar basis."""
 
     order: int
     turns: int
@@ -130,15 +134,11 @@ def supported_columns(frame: PupilFrame, positions: Positions, /) -> PupilColumn
     )
 
 
-def _shown(
-    frame: PupilFrame, positions: Positions, full: PupilColumns, highest: int
-) -> list[WaveColumn]:
+def _shown(frame: PupilFrame, positions: Positions, full: PupilColumns, highest: int) -> list[WaveColumn]:
     """Return the columns above the complete degree that the positions show."""
     kept = [np.ones(len(positions.group), dtype=bool)]
     kept += [positions.group != one for one in np.unique(positions.group[positions.group >= 0])]
-    views = [
-        frame.values(one[rows], highest) for one in positions.reference_mm() for rows in kept
-    ]
+    views = [frame.values(one[rows], highest) for one in positions.reference_mm() for rows in kept]
 
     def seen(x: FloatArray, y: FloatArray) -> list[FloatArray]:
         return [np.concatenate([x @ view[: len(x)], y @ view[: len(y)]]) for view in views]
@@ -175,8 +175,8 @@ def wave_columns(frame: PupilFrame, order: int, /) -> list[WaveColumn]:
     for turns in range(degree % 2, degree + 1, 2):
         for is_sine in (False, True) if turns else (False,):
             wave = _in_chebyshev(_harmonic(degree, turns, is_sine) * np.outer(*_powers(scale, degree)))
-            x = _graded(np.polynomial.chebyshev.chebder(wave, axis=0) / frame.half_mm[0], order)
-            y = _graded(np.polynomial.chebyshev.chebder(wave, axis=1) / frame.half_mm[1], order)
+            x = _graded(_derivative(wave, 0) / frame.half_mm[0], order)
+            y = _graded(_derivative(wave, 1) / frame.half_mm[1], order)
             size = np.sqrt(np.sum(x * x + y * y))
             columns.append(WaveColumn(order, turns, is_sine, x / size, y / size))
     return columns
@@ -216,9 +216,36 @@ def _in_chebyshev(table: FloatArray) -> FloatArray:
     return result
 
 
+def _derivative(table: FloatArray, axis: int) -> FloatArray:
+    return np.asarray(np.polynomial.chebyshev.chebder(table, axis=axis), dtype=np.float64)
+
+
 def _graded(table: FloatArray, degree: int) -> FloatArray:
     """Return coefficients [a, b] of T_a T_b in the graded order of the scalar basis, (count,)."""
     result = np.zeros(count_of_degree(degree))
     a, b = np.nonzero(table)
     result[index_of(np.stack([a, b], axis=-1))] = table[a, b]
     return result
+
+
+def motions_shown(positions: Positions, /) -> FloatArray:
+    """Return the unit vectors in x, y (m, 2) along which positions differ: none, one, or both axes.
+
+    For the middle one of the directions, each with positions where its rays cross z = 0. Along a second axis
+    they differ where they spread by `SPREAD_SHOWN` of the first at least.
+    """
+    spread = positions.reference_mm()
+    spread = spread - spread.mean(axis=1, keepdims=True)
+    _, size, axes = np.linalg.svd(spread, full_matrices=False)
+    if size.shape[1] < 2:
+        return np.zeros((0, 2))
+    size = size / np.sqrt(len(positions.group))
+    if np.median(size[:, 1]) >= max(SPREAD_SHOWN * np.median(size[:, 0]), LEAST_SPREAD_MM):
+        return np.eye(2)
+    # One line in space serves all directions; a line along z turns with the direction and shows no motion.
+    mean = np.einsum("mi,mj->ij", axes[:, 0], axes[:, 0]) / len(axes)
+    share, vectors = np.linalg.eigh(mean)
+    if np.median(size[:, 0]) < LEAST_SPREAD_MM or share[1] < 0.9:
+        return np.zeros((0, 2))
+    axis = vectors[:, 1] * np.where(vectors[np.argmax(np.abs(vectors[:, 1])), 1] < 0.0, -1.0, 1.0)
+    return axis[None]
