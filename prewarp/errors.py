@@ -50,6 +50,10 @@ class FitError(PrewarpError):
     """A fit cannot be made from these samples."""
 
 
+class ExtrapolationError(PrewarpError):
+    """A pupil position lies too far outside what was captured for anything to be said of it."""
+
+
 class FoldError(PrewarpError):
     """A fitted map folds: one direction would be seen at two panel points."""
 

@@ -9,7 +9,9 @@ from prewarp.budget.residual import lookup_residual
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.surface import seam_surface
 from prewarp.budget.tracker import Tracker
+from prewarp.errors import FitError
 from prewarp.eye import Eye
+from prewarp.field import motion_not_known
 from prewarp.focus import focus_step
 from prewarp.seam import Overlap
 
@@ -48,6 +50,11 @@ def seam_budget(
     tracker, limit, samples, seed, latencies_ms
         See `tracker_budget`.
 
+    Raises
+    ------
+    FitError
+        The capture does not show every motion of the pupil, so there is no verdict.
+
     Examples
     --------
     >>> import prewarp
@@ -59,6 +66,9 @@ def seam_budget(
     >>> budget.verdict
     'no tracker needed'
     """
+    lacking = motion_not_known(eye.fields, overlap.channels, "tracker budget of the seam")
+    if lacking is not None:
+        raise FitError(lacking.text())
     colour, tangent = eye.fields.colours[0], overlap.thinned(directions)
     first, second = (eye.fields.field(name, colour) for name in overlap.channels)
     surface = seam_surface(first, second, tangent, eye_box=eye.eye_box)

@@ -99,20 +99,30 @@ def seam_steps(
 
     Steps are NaN where the pupil is outside the eye box. `late_mm` (3, n): the pupils that the tracker saw
     (`Moments.late_mm`). `effects` None: no tracker, the correction stays that of a centred pupil. A tracked
-    pupil outside the eye box is taken at the nearest position inside, as a table would.
+    pupil outside the eye box is taken at the nearest position inside, as a table would. Rays do not bend: in
+    an eye box without depth pupils count where their ray crosses z = 0.
     """
     half = scene.surface.half_mm[:, None]
     tracked = np.zeros_like(late_mm) if effects is None else late_mm
     if effects is not None and (effects.lateral_mm or effects.depth_mm):
         spread_mm = np.array([effects.lateral_mm, effects.lateral_mm, effects.depth_mm])
         tracked = tracked + spread_mm[:, None] * moments.noise
-    inside = np.all(np.abs(moments.pupil_mm) <= half, axis=0)
-    true = moments.pupil_mm if inside.all() else np.clip(moments.pupil_mm, -half, half)
+    true = moments.pupil_mm
+    if scene.surface.is_flat:
+        true, tracked = (_on_plane(one, scene.surface.tangent[place]) for one in (true, tracked))
+    inside = np.all(np.abs(true) <= half, axis=0)
+    true = true if inside.all() else np.clip(true, -half, half)
     tracked = np.clip(tracked, -half, half)
     step = scene.surface.step_arcmin(place, true, tracked)
     if effects is None or effects.residual:
         step = step + moments.residual_arcmin
     return np.where(inside, step, np.nan), true - tracked
+
+
+def _on_plane(pupil_mm: FloatArray, tangent: FloatArray) -> FloatArray:
+    """Return where rays of a direction through pupils (3, n) cross z = 0, (3, n), mm."""
+    across = pupil_mm[:2] - pupil_mm[2] * tangent[:, None]
+    return np.vstack([across, np.zeros((1, across.shape[1]))])
 
 
 @dataclass(frozen=True)

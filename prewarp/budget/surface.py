@@ -55,6 +55,11 @@ class SeamSurface:
     error_rms_arcmin: float
     error_max_arcmin: float
 
+    @property
+    def is_flat(self) -> bool:
+        """Whether the eye box has no depth worth the name."""
+        return bool(self.half_mm[2] <= LEAST_HALF_MM)
+
     def step_arcmin(self, place: int, pupil_mm: FloatArray, tracked_mm: FloatArray, /) -> FloatArray:
         """Return the step (2, n) from the first channel's picture to the second's of direction `place`.
 

@@ -1,15 +1,25 @@
-"""What commands about a fit and its module share: reading both, and which eye."""
+"""What commands about a fit and its module share: reading both, which eye, and what the capture allows."""
 
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import click
+from numpy.typing import ArrayLike
 
+from prewarp.cli.talk import Talk
 from prewarp.eye import Eye
-from prewarp.field import FieldSet
+from prewarp.field import FieldSet, NotKnown, outside_capture, require_captured
 from prewarp.module import EYES, DisplayModule, read_module
 
 eye_option = click.option(
     "--eye", "side", type=click.Choice(EYES), help="One eye only [default: every eye of the module]."
+)
+
+extrapolate_option = click.option(
+    "--extrapolate",
+    is_flag=True,
+    help="Go on where pupils lie far outside what was captured: what is said there is a guess.",
 )
 
 
@@ -18,6 +28,45 @@ def read_display(fit_path: Path, module_path: Path, /) -> tuple[FieldSet, Displa
     return FieldSet.load(fit_path), read_module(module_path)
 
 
+def channels_in(fields: FieldSet, module: DisplayModule, side: str | None = None, /) -> list[str]:
+    """Return the channels of a module, or of one of its eyes, that the fit has."""
+    sides = module.eyes if side is None else (side,)
+    names = [channel.name for one in sides for channel in module.channels_of(one)]
+    return [name for name in names if name in fields.channels]
+
+
 def no_seam(eye: Eye, /) -> str:
     """Return the sentence that stands where figures of a seam would."""
     return f"{eye.name}: one channel, '{eye.channels[0]}'; there is no seam."
+
+
+def within_capture(
+    talk: Talk,
+    fields: FieldSet,
+    channels: Sequence[str],
+    pupils_mm: ArrayLike,
+    /,
+    *,
+    extrapolate: bool,
+    tangent: ArrayLike | None = None,
+) -> list[dict[str, Any]]:
+    """Return the pupils farthest outside what was captured, for machines, and say them; none: all inside.
+
+    Raises
+    ------
+    ExtrapolationError
+        One lies beyond half a spacing of captured positions, and `extrapolate` does not ask for it.
+    """
+    found = outside_capture(fields, channels, pupils_mm, tangent=tangent)
+    if not extrapolate:
+        require_captured(found)
+    for one in found:
+        talk.note(f"{one.text()}: extrapolated.")
+    return [one.as_dict() for one in found]
+
+
+def say_not_known(talk: Talk, missing: Iterable[NotKnown], /) -> list[dict[str, str]]:
+    """Say what is not known, and return it for machines."""
+    missing = list(missing)
+    talk.text(*(one.text() for one in missing))
+    return [one.as_dict() for one in missing]

@@ -6,7 +6,7 @@ curvature of its wavefront. No warp mends a focus step; it can only be known.
 
 from prewarp.focus.certainty import focus_sigma
 from prewarp.focus.step import NO_WARP, FocusStep, focus_step
-from prewarp.focus.summary import channel_focus
+from prewarp.focus.summary import channel_focus, unknown_focus, unknown_step
 from prewarp.focus.wavefront import FocusResult, focus_at, focus_from_slope, focus_of_panel
 
 __all__ = [
@@ -19,4 +19,6 @@ __all__ = [
     "focus_of_panel",
     "focus_sigma",
     "focus_step",
+    "unknown_focus",
+    "unknown_step",
 ]

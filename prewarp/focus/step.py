@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray
+from prewarp.field.known import motion_not_known
 from prewarp.focus.certainty import focus_sigma
 from prewarp.focus.wavefront import FocusResult, focus_from_slope
 
@@ -82,7 +83,8 @@ def focus_step(
     fields : FieldSet
     channels : (str, str)
     tangent : (n, 2) float array
-        Directions that both channels show (`prewarp.seam.overlaps`); NaN where one does not.
+        Directions that both channels show (`prewarp.seam.overlaps`); NaN where one does not, and everywhere
+        where a capture does not show every motion of the pupil.
     pupil_mm : (3,) float array
         Pupil position, mm.
     colour : str, optional
@@ -94,7 +96,10 @@ def focus_step(
     for name in channels:
         field = fields.field(name, colour)
         found = field.inverse(tangent, pupil_mm=pupil_mm)
-        results.append(focus_from_slope(tangent, field.pupil_jacobian(found.pixel, pupil_mm=pupil_mm)))
+        slope = field.pupil_jacobian(found.pixel, pupil_mm=pupil_mm)
+        if motion_not_known(fields, [name], "focus step") is not None:
+            slope = np.full_like(slope, np.nan)
+        results.append(focus_from_slope(tangent, slope))
         middle = np.array(field.panel_size_px) / 2.0
         sigma = focus_sigma(fields, name, colour, np.where(found.valid[:, None], found.pixel, middle))
         variance = variance + np.where(found.valid, sigma**2, np.nan)

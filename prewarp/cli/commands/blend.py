@@ -7,10 +7,18 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, module_option, picture_option, pupils_option, require_output_file
-from prewarp.cli.displays import eye_option, no_seam, read_display
+from prewarp.cli.displays import (
+    extrapolate_option,
+    eye_option,
+    no_seam,
+    read_display,
+    say_not_known,
+    within_capture,
+)
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
 from prewarp.eye import assemble_eyes
+from prewarp.field import NotKnown, motion_not_known
 from prewarp.files import write_bytes
 from prewarp.report.policies import PolicyView, policies_picture
 from prewarp.seam import POLICIES, PolicyFigures, policy_figures, survey_overlap
@@ -39,6 +47,7 @@ _HEAD = (
     help="Width of the hand-over, degrees [default: the widest that fits].",
 )
 @picture_option("where light is handed over")
+@extrapolate_option
 @talking
 def blend(
     talk: Talk,
@@ -48,6 +57,7 @@ def blend(
     pupils: tuple[int, int, int],
     feather_deg: float | None,
     picture: Path | None,
+    extrapolate: bool,
 ) -> None:
     """Compare a seam fixed in direction with one that follows the pupil: what each uses of the overlap, and
     loses.
@@ -66,7 +76,8 @@ def blend(
     places = module.eye_box.lattice(pupils)
     if len(places) < 2:
         raise click.UsageError("--pupils gives one position; expected two or more, such as 3x3x1.")
-    result: dict[str, Any] = {"eyes": {}}
+    result: dict[str, Any] = {"eyes": {}, "extrapolated": []}
+    missing: list[NotKnown] = []
     views: list[PolicyView] = []
     with talk.progress("comparing blend policies") as step:
         for eye in assemble_eyes(fields, module, side=side):
@@ -74,6 +85,15 @@ def blend(
                 result["eyes"][eye.side] = {"policies": [], "overlap": [], "gaps": [], "note": no_seam(eye)}
                 talk.text(no_seam(eye))
                 continue
+            lacking = motion_not_known(fields, eye.channels, "overlap and crawl of the seam over the eye box")
+            if lacking is not None:
+                keys = ("policies", "impossible", "feather_deg", "overlap", "gaps")
+                result["eyes"][eye.side] = dict.fromkeys(keys)
+                missing.append(lacking)
+                continue
+            result["extrapolated"] += within_capture(
+                talk, fields, eye.channels, places, extrapolate=extrapolate
+            )
             overlap = survey_overlap(fields, pupils_mm=places, channels=eye.channels)
             reaches = pupil_reaches(fields, eye.channels, places)
             found: list[PolicyFigures] = []
@@ -109,6 +129,7 @@ def blend(
     if picture is not None and views:
         write_bytes(picture, policies_picture(views, title=f"{module.name}: where light is handed over"))
         talk.text(f"{picture}: written.")
+    result["not_known"] = say_not_known(talk, missing)
     talk.json(result)
 
 

@@ -17,10 +17,18 @@ from prewarp.cli.arguments import (
     picture_option,
     require_output_file,
 )
-from prewarp.cli.displays import eye_option, no_seam, read_display
+from prewarp.cli.displays import (
+    extrapolate_option,
+    eye_option,
+    no_seam,
+    read_display,
+    say_not_known,
+    within_capture,
+)
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.eye import assemble_eyes
+from prewarp.eye import Eye, assemble_eyes
+from prewarp.field import NotKnown, motion_not_known
 from prewarp.files import write_bytes
 
 _MOTION = EyeMotion()
@@ -86,6 +94,7 @@ _MOTION = EyeMotion()
     help="The same seed gives the same figures.",
 )
 @picture_option("the frontier")
+@extrapolate_option
 @talking
 def budget(
     talk: Talk,
@@ -103,6 +112,7 @@ def budget(
     directions: int,
     seed: int,
     picture: Path | None,
+    extrapolate: bool,
 ) -> None:
     """Say how accurate and how fast an eye tracker must be for the seam to hold, or that none will do.
 
@@ -131,11 +141,25 @@ def budget(
     fields, module = read_display(fit_path, module_path)
     colour = fields.colours[0]
     report: dict[str, Any] = {"colour": colour, "seed": seed, "directions": directions, "eyes": {}}
-    found, notes = [], []
+    report["extrapolated"] = []
+    found, notes, missing = [], [], []
     with talk.progress("drawing moments", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
-            seams = []
+            seams: list[dict[str, Any]] = []
+            lacking = motion_not_known(fields, eye.channels, "tracker budget of the seam")
+            if lacking is not None and eye.has_seam:
+                report["eyes"][eye.side] = {"seams": _unknown(eye, lacking)}
+                missing.append(lacking)
+                continue
             for pair in eye.overlaps():
+                report["extrapolated"] += within_capture(
+                    talk,
+                    fields,
+                    pair.channels,
+                    eye.eye_box.corners,
+                    extrapolate=extrapolate,
+                    tangent=pair.tangent,
+                )
                 result = seam_budget(
                     eye,
                     pair,
@@ -165,7 +189,22 @@ def budget(
     for name, result in found:
         _print(talk, name, result.as_dict())
     talk.text(*notes)
+    report["not_known"] = say_not_known(talk, missing)
     talk.json(report)
+
+
+def _unknown(eye: Eye, lacking: NotKnown) -> list[dict[str, Any]]:
+    """Return the seams of an eye without a verdict: the capture does not show how they move."""
+    figures = ("needed", "reasons", "tracked", "fixed", "residual_arcmin", "focus_step_dioptres", "frontier")
+    return [
+        {
+            "channels": list(pair),
+            "verdict": None,
+            "sentence": lacking.text(),
+            **dict.fromkeys((*figures, "longest_latency_ms", "terms")),
+        }
+        for pair in zip(eye.channels[:-1], eye.channels[1:], strict=True)
+    ]
 
 
 def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:

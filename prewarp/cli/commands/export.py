@@ -8,7 +8,7 @@ import numpy as np
 
 from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
 from prewarp.cli.checks import print_checks
-from prewarp.cli.displays import read_display
+from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.export.build import MAX_PUPILS
@@ -93,6 +93,7 @@ from prewarp.report.trade import trade_picture, trade_table
     "is installed].",
 )
 @output_option("Folder to write.")
+@extrapolate_option
 @talking
 def export(
     talk: Talk,
@@ -112,6 +113,7 @@ def export(
     texture: str,
     dialects: tuple[str, ...],
     output: Path,
+    extrapolate: bool,
 ) -> None:
     """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of
     it all.
@@ -130,6 +132,11 @@ def export(
     places = np.array(positions) if positions else module.eye_box.lattice(pupils)
     if len(places) > MAX_PUPILS:
         raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
+    # Tables serve the whole eye box, meshes the positions asked for.
+    served = np.concatenate([places, module.eye_box.corners])
+    extrapolated = within_capture(
+        talk, fields, channels_in(fields, module, side), served, extrapolate=extrapolate
+    )
     with talk.progress("exporting") as step:
         luminance = None if light_path is None else read_grid(light_path)
         done = write_package(
@@ -149,6 +156,7 @@ def export(
                 "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},
                 "module_file": {"name": module_path.name, "sha256": sha256_of_file(module_path)},
                 "module": module.name,
+                "extrapolated": extrapolated,
             },
             extra=lambda found: _trade_files(found, module.name) if trade else (),
             progress=lambda text: step(text, 0),

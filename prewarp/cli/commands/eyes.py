@@ -19,7 +19,12 @@ from prewarp.binocular import (
 )
 from prewarp.budget.eye import EyeMotion
 from prewarp.cli.arguments import FILE, module_option
-from prewarp.cli.displays import read_display
+from prewarp.cli.displays import (
+    channels_in,
+    extrapolate_option,
+    read_display,
+    within_capture,
+)
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eye
 from prewarp.field import FieldSet
@@ -54,6 +59,7 @@ _SHARES = (0.5, 0.95, 1.0)
     show_default=True,
     help="Between the pupils, mm; most adults have 50 to 75 (Dodgson 2004).",
 )
+@extrapolate_option
 @talking
 def eyes(
     talk: Talk,
@@ -62,6 +68,7 @@ def eyes(
     true_path: Path | None,
     distance_m: float,
     pupil_distance_mm: float,
+    extrapolate: bool,
 ) -> None:
     """Say what a correction adds between the two eyes: vertical misalignment (dipvergence) and horizontal
     disparity.
@@ -86,6 +93,18 @@ def eyes(
         tangent = binocular_directions(optics)
         centred = {eye: np.zeros(3) for eye in optics}
         converged = converged_pupils_mm(distance_m, pupil_distance_mm, EyeMotion().lever_mm[0])
+        extrapolated = [
+            one
+            for side in EYES
+            for one in within_capture(
+                talk,
+                fields,
+                channels_in(fields, module, side),
+                np.vstack([centred[side], converged[side], module.eye_box.corners]),
+                extrapolate=extrapolate,
+                tangent=tangent,
+            )
+        ]
         states: dict[str, Disparity | BinocularWorst] = {
             "centred": disparity(
                 optics, tangent, pupils_mm=centred, tracked_pupils_mm=centred, colour=colour, true_fields=true
@@ -105,6 +124,7 @@ def eyes(
     report = {
         "colour": colour,
         "directions": len(tangent),
+        "extrapolated": extrapolated,
         "distance_m": distance_m,
         "pupil_distance_mm": pupil_distance_mm,
         "states": {name: _figures(state, pupil_distance_mm) for name, state in states.items()},

@@ -7,11 +7,18 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, picture_option, require_output_file
-from prewarp.cli.displays import eye_option, read_display
+from prewarp.cli.displays import (
+    extrapolate_option,
+    eye_option,
+    read_display,
+    say_not_known,
+    within_capture,
+)
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.eye import assemble_eyes
+from prewarp.eye import Eye, assemble_eyes
+from prewarp.field import FieldSet, NotKnown, motion_not_known
 from prewarp.files import write_bytes
-from prewarp.focus import NO_WARP, channel_focus, focus_step
+from prewarp.focus import NO_WARP, channel_focus, focus_step, unknown_step
 from prewarp.published import DEPTH_OF_FOCUS
 
 
@@ -21,9 +28,16 @@ from prewarp.published import DEPTH_OF_FOCUS
 @eye_option
 @click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
 @picture_option("image distance and focus step, pupil centred,")
+@extrapolate_option
 @talking
 def focus(
-    talk: Talk, fit_path: Path, module_path: Path, side: str | None, pupil: np.ndarray, picture: Path | None
+    talk: Talk,
+    fit_path: Path,
+    module_path: Path,
+    side: str | None,
+    pupil: np.ndarray,
+    picture: Path | None,
+    extrapolate: bool,
 ) -> None:
     """Say how far away each channel's image is, its astigmatism, and the focus step across the seam.
 
@@ -41,7 +55,7 @@ def focus(
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
     fields, module = read_display(fit_path, module_path)
-    report = {
+    report: dict[str, Any] = {
         "pupil_mm": pupil.tolist(),
         "colour": fields.colours[0],
         "eyes": {},
@@ -49,24 +63,45 @@ def focus(
         "note": NO_WARP,
         "published": [one.as_dict() for one in DEPTH_OF_FOCUS],
     }
-    items = []
+    items, missing = [], []
+    report["extrapolated"] = []
     with talk.progress("measuring focus", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
-            channels = [channel_focus(fields, name, pupil_mm=pupil) for name in eye.channels]
-            pairs = eye.overlaps()
-            seams = [
-                focus_step(fields, pair.channels, pair.tangent, pupil_mm=pupil).as_dict() for pair in pairs
-            ]
-            report["eyes"][eye.side] = {"channels": channels, "seams": seams}
-            items.append((eye, pairs))
+            report["extrapolated"] += within_capture(
+                talk, fields, eye.channels, pupil, extrapolate=extrapolate
+            )
+            found, lacking = _focus_of(fields, eye, pupil)
+            report["eyes"][eye.side] = found
+            missing += lacking
+            if not lacking:
+                items.append((eye, eye.overlaps()))
             step(f"{eye.side} eye", place + 1)
-    if picture is not None:
+    if picture is not None and items:
         from prewarp.report.focus import FocusItem, focus_picture
 
         drawn = [FocusItem(f"{eye.side} eye", fields, eye.channels, pairs) for eye, pairs in items]
         write_bytes(picture, focus_picture(drawn, title=f"{module.name}: image distance and focus step"))
     _print(talk, report["eyes"])
+    report["not_known"] = say_not_known(talk, missing)
     talk.json(report)
+
+
+def _focus_of(fields: FieldSet, eye: Eye, pupil: np.ndarray) -> tuple[dict[str, Any], list[NotKnown]]:
+    """Return the focus of an eye's channels and seams; None, and why, where the capture does not show it."""
+    channels, missing = [], []
+    for name in eye.channels:
+        lacking = motion_not_known(fields, [name], f"image distance and astigmatism of '{name}'")
+        channels.append(channel_focus(fields, name, pupil_mm=pupil))
+        if lacking is not None:
+            missing.append(lacking)
+    if not eye.has_seam:
+        return {"channels": channels, "seams": []}, missing
+    lacking = motion_not_known(fields, eye.channels, "focus step across the seam")
+    if lacking is None:
+        steps = [focus_step(fields, pair.channels, pair.tangent, pupil_mm=pupil) for pair in eye.overlaps()]
+        return {"channels": channels, "seams": [one.as_dict() for one in steps]}, missing
+    pairs = zip(eye.channels[:-1], eye.channels[1:], strict=True)
+    return {"channels": channels, "seams": [unknown_step(pair) for pair in pairs]}, [*missing, lacking]
 
 
 def _print(talk: Talk, eyes: dict[str, Any]) -> None:
@@ -99,6 +134,12 @@ def _print(talk: Talk, eyes: dict[str, Any]) -> None:
             ),
             [("", rows)],
         )
+        for one in part["channels"]:
+            if one.get("vergence_along_dioptres") is not None:
+                talk.text(
+                    f"'{one['channel']}': vergence along {one['vergence_along']}, all that the capture "
+                    f"shows: {number(one['vergence_along_dioptres'], 3)} dioptres."
+                )
         for one in part["seams"]:
             if one["directions"]:
                 talk.text(

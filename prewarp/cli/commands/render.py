@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
-from prewarp.cli.displays import read_display
+from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError
@@ -68,6 +68,7 @@ LARGEST_VIEW_PX = 8192
 )
 @gl_option
 @output_option("Folder to write: panel pictures, views, render.json.")
+@extrapolate_option
 @talking
 def render(
     talk: Talk,
@@ -82,6 +83,7 @@ def render(
     dither: str,
     gl: str,
     output: Path,
+    extrapolate: bool,
 ) -> None:
     """Draw the pre-warped panel pictures and what the eye sees of them.
 
@@ -103,6 +105,9 @@ def render(
         raise click.UsageError("--unmatched needs --light with a grid that holds luminance.")
     tracked = pupil if tracked is None else tracked
     fields, module = read_display(fit_path, module_path)
+    extrapolated = within_capture(
+        talk, fields, channels_in(fields, module), [pupil, tracked], extrapolate=extrapolate
+    )
     image = _content(content, module)
     grid = None if light_path is None else read_grid(light_path)
     whole = module.content
@@ -117,6 +122,7 @@ def render(
             "scene": content,
             "pupil_mm": pupil.tolist(),
             "tracked_pupil_mm": tracked.tolist(),
+            "extrapolated": extrapolated,
             "dither": dither,
             "eyes": {},
         }

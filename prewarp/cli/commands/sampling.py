@@ -7,7 +7,7 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, picture_option, require_output_file
-from prewarp.cli.displays import read_display
+from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
 from prewarp.files import write_bytes
@@ -27,8 +27,11 @@ from prewarp.resampling import (
 @module_option(required=True)
 @click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
 @picture_option("the sampling and the contrasts")
+@extrapolate_option
 @talking
-def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, picture: Path | None) -> None:
+def sampling(
+    talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, picture: Path | None, extrapolate: bool
+) -> None:
     """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from
     this.
 
@@ -43,6 +46,7 @@ def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, p
     if picture is not None:
         require_output_file(picture, fit_path, module_path)
     fields, module = read_display(fit_path, module_path)
+    extrapolated = within_capture(talk, fields, channels_in(fields, module), pupil, extrapolate=extrapolate)
     with talk.progress("measuring the sampling"):
         maps = [
             sampling_map(fields.field(channel, colour), eye.content, pupil_mm=pupil)
@@ -84,6 +88,8 @@ def sampling(talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, p
     talk.json(
         {
             "pupil_mm": pupil.tolist(),
+            "extrapolated": extrapolated,
+            "not_known": [],
             "channels": figures,
             "filters": filters,
             "content_width_px": module.content.size_px[0],

@@ -7,9 +7,18 @@ import click
 import numpy as np
 
 from prewarp.cli.arguments import FILE, module_option, picture_option, pupils_option, require_output_file
-from prewarp.cli.displays import eye_option, no_seam, read_display
+from prewarp.cli.displays import (
+    extrapolate_option,
+    eye_option,
+    no_seam,
+    read_display,
+    say_not_known,
+    within_capture,
+)
+from prewarp.cli.one_motion import along_text, unknown_seams
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
+from prewarp.field import motion_not_known
 from prewarp.files import write_bytes
 from prewarp.seam import sensitivity_map
 
@@ -31,6 +40,7 @@ STEP_DEG = 1.0
     help="Largest error of a tracked pupil, mm.",
 )
 @picture_option("the worst cases over the seam")
+@extrapolate_option
 @talking
 def sensitivity(
     talk: Talk,
@@ -40,6 +50,7 @@ def sensitivity(
     pupils: tuple[int, int, int],
     error_mm: float,
     picture: Path | None,
+    extrapolate: bool,
 ) -> None:
     """Say how far channels come apart at the seam per mm of pupil, and the worst case over the eye box.
 
@@ -60,12 +71,23 @@ def sensitivity(
         "colour": colour,
         "pupils": len(places),
         "eyes": {},
+        "extrapolated": [],
     }
-    drawn, rows, notes = [], [], []
+    drawn, rows, notes, missing = [], [], [], []
     with talk.progress("measuring sensitivity", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
-            found = []
-            for pair in eye.overlaps(step_deg=STEP_DEG):
+            found: list[dict[str, Any]] = []
+            lacking = motion_not_known(fields, eye.channels, "sensitivity of the seam")
+            if lacking is not None and eye.has_seam:
+                report["eyes"][eye.side] = {"seams": unknown_seams(eye, places, colour)}
+                missing.append(lacking)
+                continue
+            pairs = eye.overlaps(step_deg=STEP_DEG)
+            seam = np.concatenate([pair.tangent for pair in pairs]) if pairs else None
+            report["extrapolated"] += within_capture(
+                talk, fields, eye.channels, places, extrapolate=extrapolate, tangent=seam
+            )
+            for pair in pairs:
                 first, second = (fields.field(name, colour) for name in pair.channels)
                 one = sensitivity_map(first, second, pair.tangent, pupils_mm=places)
                 figures = one.as_dict()
@@ -93,6 +115,9 @@ def sensitivity(
     if rows:
         talk.table("Sensitivity of the seam", head, [("", rows)])
     talk.text(*notes)
+    for part in report["eyes"].values():
+        talk.text(*(along_text(one) for one in part["seams"] if one.get("along_motion")))
+    report["not_known"] = say_not_known(talk, missing)
     talk.json(report)
 
 
