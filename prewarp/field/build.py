@@ -238,6 +238,8 @@ def _report(
         samples=result.samples,
         dropped=int(np.sum(~np.isfinite(result.residual_px))),
         sigma_px=tuple(float(value) for value in result.sigma_px),
+        misfit_px=tuple(float(value) if np.isfinite(value) else None for value in result.misfit_px),
+        advice=result.advice,
         rms_px=tuple(rms),
         floor_px=result.floor_px,
         rms_cv_px=result.rms_cv_px,

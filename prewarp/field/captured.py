@@ -78,6 +78,20 @@ class Captured:
         along = "x" if x > 0.999 else "y" if y > 0.999 else f"({x:.2f}, {self.motions[0][1]:.2f})"
         return f"motion of the pupil along {along} alone"
 
+    def ties_text(self) -> str:
+        """Return in words which pupil functions are tied to others; "" where none is."""
+        tied = [
+            f"{fitted} of {every} of degree {degree}"
+            for degree, (fitted, every) in enumerate(self.pupil_functions, start=1)
+            if fitted < every
+        ]
+        if not tied:
+            return ""
+        return (
+            f"of the wavefront over the pupil the positions show {', '.join(tied)} alone; others are tied "
+            "to rounder ones (as x4 + y4 to x2y2 in round aberration), which no data here can test."
+        )
+
     def outside_mm(self, pupil_mm: FloatArray, tangent: FloatArray, /) -> FloatArray:
         """Return how far outside the captured pupils rays lie, mm, (...); 0 inside.
 
@@ -123,6 +137,7 @@ class Captured:
             "positions": self.positions,
             "spacing_mm": self.spacing_mm,
             "motions": self.motions.tolist(),
+            "ties": self.ties_text() or None,
             "pupil_functions": [
                 {"wavefront_degree": degree, "fitted": fitted, "all": every}
                 for degree, (fitted, every) in enumerate(self.pupil_functions, start=1)

@@ -32,9 +32,9 @@ LIMIT_BYTES = 512 << 20
 class ChannelReport:
     """What the fit of one channel found.
 
-    `outlier_rows` row numbers of the grid's file; `dropped` rows that were not finite; `sigma_px` and
-    `rms_px` per colour; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map, `certainty_pupil_mm`
-    (pupils, 2). Others as in `FitResult`.
+    `outlier_rows` row numbers of the grid's file; `dropped` rows that were not finite; `sigma_px`,
+    `misfit_px` (None: not known) and `rms_px` per colour; `certainty_px` (colours, pupils, nodes, nodes)
+    1-sigma map, `certainty_pupil_mm` (pupils, 2). Others as in `FitResult`.
     """
 
     channel: str
@@ -50,6 +50,8 @@ class ChannelReport:
     outlier_rows: tuple[int, ...]
     certainty_px: FloatArray
     certainty_pupil_mm: FloatArray
+    misfit_px: tuple[float | None, ...] = ()
+    advice: str = ""
 
     def as_dict(self) -> dict[str, object]:
         """Return the report for machines, without the certainty map."""
@@ -60,6 +62,8 @@ class ChannelReport:
             "samples": self.samples,
             "dropped": self.dropped,
             "sigma_px": dict(zip(self.colours, self.sigma_px, strict=True)),
+            "misfit_px": dict(zip(self.colours, self.misfit_px, strict=False)),
+            "advice": self.advice,
             "residual_rms_px": dict(zip(self.colours, self.rms_px, strict=True)),
             "floor_px": self.floor_px,
             "cross_validated_rms_px": self.rms_cv_px,
@@ -346,6 +350,12 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
                 outlier_rows=tuple(int(row) for row in arrays[f"report{place}_outlier_rows"]),
                 certainty_px=arrays[f"report{place}_certainty_px"].astype(float),
                 certainty_pupil_mm=_finite(arrays[f"report{place}_certainty_pupil_mm"], 2),
+                misfit_px=tuple(
+                    None if entry["misfit_px"][name] is None else float(entry["misfit_px"][name])
+                    for name in colours
+                    if name in entry["misfit_px"]
+                ),
+                advice=str(entry["advice"]),
             )
         )
     box = _finite(arrays["pupil_box_mm"], 3)

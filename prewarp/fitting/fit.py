@@ -8,6 +8,7 @@ from prewarp.checks import BoolArray, FloatArray, IntArray, extent, finite_rows
 from prewarp.errors import FitError
 from prewarp.fitting.certainty import sigma_map
 from prewarp.fitting.expansion import Expansion
+from prewarp.fitting.lack_of_fit import lack_of_fit
 from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
 from prewarp.fitting.outlying import outlying
 from prewarp.fitting.polynomial import PolynomialFit, fit_polynomial
@@ -26,7 +27,9 @@ class FitResult:
     """Coefficients of one channel and how they came about.
 
     `expansions` one per colour; `model` the choice in words; `parameters` numbers estimated, for all colours
-    together; `samples` samples used; `sigma_px` (colours,) noise per axis found from the residuals;
+    together; `samples` samples used; `sigma_px` (colours,) noise per axis; `misfit_px` (colours,) what the
+    model leaves besides, per axis, NaN where views have too few dots to tell the two apart (`sigma_px` then
+    holds both); `advice` what to capture more of, where a misfit is sure;
     `floor_px` the RMS error of the map that this noise alone leaves, sigma sqrt(parameters / samples);
     `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,); `rms_cv_px` cross-validated
     RMS of the chosen model; `pupil_functions` for each degree of the wavefront over the pupil, from 1: how
@@ -39,6 +42,8 @@ class FitResult:
     parameters: int
     samples: int
     sigma_px: FloatArray
+    misfit_px: FloatArray
+    advice: str
     floor_px: float
     residual_px: FloatArray
     outlier: BoolArray
@@ -122,13 +127,17 @@ def fit_channel(
     outlier = np.zeros(len(usable), dtype=bool)
     outlier[places[samples.row]] = outlying(samples, fit.rest_px)
     used = int(np.sum(fit.weight > 0.5))
+    lack = lack_of_fit(samples, fit)
+    sigma = np.where(np.isfinite(lack.sigma_px), lack.sigma_px, fit.sigma_px)
     return FitResult(
         expansions=fit.expansions,
         model=fit.text(),
         parameters=fit.parameters,
         samples=used,
-        sigma_px=fit.sigma_px,
-        floor_px=float(np.sqrt(np.mean(fit.sigma_px**2) * fit.parameters / used)),
+        sigma_px=sigma,
+        misfit_px=lack.misfit_px,
+        advice=lack.advice,
+        floor_px=float(np.sqrt(np.mean(sigma**2) * fit.parameters / used)),
         residual_px=residual,
         outlier=outlier,
         rms_cv_px=fit.rms_cv_px,

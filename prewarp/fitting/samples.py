@@ -27,7 +27,8 @@ class Samples:
     over the pupil that the positions show; `pixel` (n, 2) px;
     `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,); `colour` (n,)
     codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
-    cross-validation leaves out together, -1 = never left out; `dot` (n,) equal where the panel point is
+    cross-validation leaves out together, -1 = never left out; `view` (n,) equal where the pupil position is
+    equal; `dot` (n,) equal where the panel point is
     equal; `dots` how many differ; `views` pupil positions times colours; `row` (n,) index into the caller's
     arrays.
     """
@@ -44,6 +45,7 @@ class Samples:
     colours: int
     pupil_group: IntArray
     dot_group: IntArray
+    view: IntArray
     dot: IntArray
     dots: int
     views: int
@@ -90,6 +92,7 @@ class Samples:
             "colour",
             "pupil_group",
             "dot_group",
+            "view",
             "dot",
             "row",
         )
@@ -118,7 +121,13 @@ def prepare_samples(
     is wrong with a position is common to its samples, and would be held against the model.
     """
     frame = _pupil_frame(reference_mm)
-    pupil_group = np.full(len(pupil_mm), -1) if pupils_estimated else _deal_pupils(pupil_mm)
+    _, first, view = np.unique(position_keys(pupil_mm), return_index=True, return_inverse=True)
+    # Positions that were estimated from the samples themselves cannot be left out one by one.
+    pupil_group = (
+        np.full(len(pupil_mm), -1)
+        if pupils_estimated
+        else _deal_pupils(np.round(pupil_mm[first], 6), first)[view]
+    )
     positions = spread_positions(pupil_mm, pupil_group, tangent_from_cosine(cosine))
     dot_group = _deal_dots(pixel, panel_size_px)
     # Equal points compare equal as one complex number: much faster than rows.
@@ -137,9 +146,10 @@ def prepare_samples(
         colours=colours,
         pupil_group=pupil_group,
         dot_group=dot_group,
+        view=view,
         dot=dot,
         dots=int(dot.max()) + 1,
-        views=len(np.unique(position_keys(pupil_mm))) * colours,
+        views=len(first) * colours,
         row=np.arange(len(pixel)),
     )
     return samples.take(order)
@@ -161,12 +171,13 @@ def _pupil_frame(reference_mm: FloatArray) -> PupilFrame:
     return PupilFrame((float(centre[0]), float(centre[1])), (float(half[0]), float(half[1])))
 
 
-def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
-    """Return a group for each sample: pupil positions dealt so that neighbours fall into different groups."""
-    _, first, position = np.unique(position_keys(pupil_mm), return_index=True, return_inverse=True)
-    places = np.round(pupil_mm[first], 6)
+def _deal_pupils(places: FloatArray, first: IntArray) -> IntArray:
+    """Return a group for each pupil position (k, 3): neighbours fall into different groups.
+
+    `first` (k,): where each position comes first in the file.
+    """
     if len(places) < 6:
-        return np.full(len(pupil_mm), -1)
+        return np.full(len(places), -1)
     ranks = np.stack([_mirrored_rank(places[:, axis]) for axis in range(3)], axis=-1)
     distinct = [len(np.unique(places[:, axis])) for axis in range(3)]
     if distinct[0] * distinct[1] * distinct[2] <= 4 * len(places):
@@ -180,7 +191,7 @@ def _deal_pupils(pupil_mm: FloatArray) -> IntArray:
     away = np.abs(places - (low + high) / 2.0)
     span = np.maximum((high - low) / 2.0, 1e-12)
     is_corner = np.all(away[:, :2] >= 0.999 * span[:2], axis=-1)
-    return np.where(is_corner, -1, group)[position]
+    return np.where(is_corner, -1, group)
 
 
 def _mirrored_rank(values: FloatArray) -> IntArray:

@@ -10,6 +10,7 @@ import click
 from prewarp.checking import quick_check, require_no_error
 from prewarp.cli.arguments import (
     FILE,
+    Pixels,
     module_option,
     output_option,
     panel_option,
@@ -18,6 +19,8 @@ from prewarp.cli.arguments import (
 )
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet, fit_grid
+from prewarp.field.known import needs_of
+from prewarp.field.pupils_needed import PupilsNeeded, pupils_needed
 from prewarp.files import write_bytes
 from prewarp.fitting.fit import FAMILIES
 from prewarp.grids import Grid, read_grid
@@ -53,6 +56,14 @@ from prewarp.poses import STAGE_MM, TURN_ARCMIN, free_poses
     type=click.FloatRange(1e-2, 600.0),
     help=f"With free poses: 1-sigma of the camera's turns per axis.  [default: {TURN_ARCMIN:g}]",
 )
+@click.option(
+    "--wanted-error",
+    "wanted_px",
+    type=Pixels(0.001, 100.0),
+    default="0.1px",
+    show_default=True,
+    help="Error for which the pupil positions that this field needs are counted.",
+)
 @output_option("File to write: the fit (NPZ).")
 @picture_option("the residuals")
 @talking
@@ -65,6 +76,7 @@ def fit(
     poses: str,
     stage_mm: float | None,
     turn_arcmin: float | None,
+    wanted_px: float,
     output: Path,
     picture: Path | None,
 ) -> None:
@@ -138,15 +150,25 @@ def fit(
             f"captured, colours {', '.join(fields.colours)} with {fields.colours[0]} as reference, "
             f"family {family}."
         )
+    needed = {
+        channel: pupils_needed(fields.field(channel, fields.colours[0]), captured, wanted_px=wanted_px)
+        for channel, captured in fields.captured.items()
+    }
     _print_table(talk, fields, grid)
+    _print_captured(talk, fields, needed)
     if estimate is not None:
         talk.text(*estimate.lines())
     talk.text(f"{output}: written; fitted in {seconds:.1f} s.")
-    talk.json({**_as_dict(fields, seconds, family), **({} if estimate is None else estimate.as_dict())})
+    own = {} if estimate is None else estimate.as_dict()
+    talk.json({**_as_dict(fields, needed, seconds, family), **own})
 
 
-def _as_dict(fields: FieldSet, seconds: float, family: str) -> dict[str, Any]:
-    summary = fields.summary()
+def _as_dict(
+    fields: FieldSet, needed: Mapping[str, PupilsNeeded], seconds: float, family: str
+) -> dict[str, Any]:
+    summary: dict[str, Any] = fields.summary()
+    for channel in summary["channels"]:
+        channel["pupils_needed"] = needed[channel["channel"]].as_dict()
     summary["models"] = [
         {"channel": report.channel, "colour": colour, "model": report.model}
         for report in fields.reports
@@ -167,6 +189,7 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
                     str(report.samples) if first else "",
                     str(report.parameters) if first else "",
                     number(report.sigma_px[place], 3),
+                    number(report.misfit_px[place], 2),
                     number(report.rms_px[place], 3),
                     number(report.floor_px, 3) if first else "",
                     str(len(report.outlier_rows)) if first else "",
@@ -178,6 +201,7 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
         "samples",
         "parameters",
         "noise px",
+        "misfit px",
         "residual RMS px",
         "floor px",
         "outliers",
@@ -185,7 +209,26 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
     talk.table(f"Fit of {grid.source}", head, [("", rows)], text_columns=2)
     talk.text(*(f"model of '{report.channel}': {report.model}" for report in fields.reports))
     talk.text(
-        "noise: per axis, from the residuals; residual: distance of a sample from the fit; floor: error of "
-        "the map that "
-        "this noise alone leaves."
+        "noise: per axis, what dots of one pupil position scatter; misfit: per axis, what the model leaves "
+        "besides (-: not known: needs more dots per pupil position); residual: distance of a sample from the "
+        "fit; floor: error of the map that this noise alone leaves."
     )
+
+
+def _print_captured(talk: Talk, fields: FieldSet, needed: Mapping[str, PupilsNeeded]) -> None:
+    """Say what the capture does not show, what is tied, and what to capture more of."""
+    for report in fields.reports:
+        name, captured = report.channel, fields.captured[report.channel]
+        if report.advice:
+            misfit = max(value for value in report.misfit_px if value is not None)
+            talk.text(
+                f"'{name}': lack of fit, {number(misfit, 2)} px per axis beyond noise: {report.advice}."
+            )
+        if not captured.shows_motion:
+            talk.text(
+                f"'{name}': the captured pupils show {captured.motion_text()}. Focus, sensitivity, tracker "
+                f"budget and blend will be not known: they need {needs_of(captured)}."
+            )
+        if tied := captured.ties_text():
+            talk.text(f"'{name}': {tied}")
+        talk.text(f"'{name}': {needed[name].text()}.")

@@ -1,0 +1,165 @@
+"""Noise and lack of fit told apart: what dots of one pupil position scatter, and what a model leaves besides.
+
+Noise is what a dot differs from its neighbours by, seen from the same pupil position in the same colour: a
+quadric through the neighbours' residuals takes out whatever is smooth over the panel. What all residuals hold
+beyond that is lack of fit. It repeats from pupil to pupil at the same place of the panel where the panel
+functions are too few (more dots), and does not where those over the pupil are (more pupil positions).
+"""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy.spatial import KDTree
+
+from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.fitting.samples import Samples
+from prewarp.robust import sigma_of_lengths
+
+# Dots per colour of which neighbours are looked at, at most, whole views each.
+MOST_DOTS = 2500
+NEIGHBOURS = 20
+# Residuals count where the quadric at the dot is no wilder than this: dots well inside.
+MOST_GAIN = 1.0
+FEWEST_DOTS = 30
+# Keeps neighbours on one line solvable.
+RIDGE = 1e-9
+# Relative standard deviation of a variance from n such residuals is about this over sqrt(n): they overlap,
+# and a median is taken. Measured on noise alone.
+SPREAD = 2.5
+# Lack of fit is believed beyond so many standard deviations of that, and above what any panel shows, px.
+SURE = 4.0
+LEAST_PX = 1e-3
+# Side of the panel regions in which residuals are averaged, in dots.
+REGION_DOTS = 2.5
+
+MORE_PUPILS = "capture more pupil positions"
+MORE_DOTS = "capture more dots"
+
+
+class AnyFit(Protocol):
+    """What fits of all families have in common here."""
+
+    @property
+    def rest_px(self) -> FloatArray:
+        """Residuals (2, n), px."""
+
+    @property
+    def weight(self) -> FloatArray:
+        """Robust weights (n,)."""
+
+    @property
+    def parameters(self) -> int:
+        """Numbers estimated."""
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """Noise and lack of fit per axis, per colour, px; NaN where views have too few dots to tell them apart.
+
+    `is_sure` whether the data show any lack of fit at all; `panel_share` (colours,) how much of its variance
+    repeats from pupil to pupil.
+    """
+
+    sigma_px: FloatArray
+    misfit_px: FloatArray
+    is_sure: BoolArray
+    panel_share: FloatArray
+
+    @property
+    def advice(self) -> str:
+        """What to capture: `MORE_PUPILS`, `MORE_DOTS`, or nothing where no lack of fit is shown."""
+        if not self.is_sure.any():
+            return ""
+        worst = int(np.nanargmax(np.where(self.is_sure, self.misfit_px, -1.0)))
+        return MORE_DOTS if self.panel_share[worst] > 0.5 else MORE_PUPILS
+
+
+def lack_of_fit(samples: Samples, fit: AnyFit, /) -> LackOfFit:
+    """Tell noise and lack of fit apart, for each colour."""
+    good = fit.weight > 0.5
+    freedom = max(1.0 - fit.parameters / (2.0 * max(int(good.sum()), 1)), 0.05)
+    sigma, misfit, share = (np.full(samples.colours, np.nan) for _ in range(3))
+    sure = np.zeros(samples.colours, dtype=bool)
+    for colour in range(samples.colours):
+        rows = np.flatnonzero(good & (samples.colour == colour))
+        local = local_differences(samples.pixel[rows], samples.view[rows], fit.rest_px[:, rows])
+        if local.shape[1] < FEWEST_DOTS:
+            continue
+        noise = sigma_of_lengths(np.hypot(*local)) ** 2
+        total = float(np.mean(fit.rest_px[:, rows] ** 2)) / freedom
+        smooth, is_smooth = _smooth_misfit(samples, rows, fit, noise, by_view=True)
+        common, is_common = _smooth_misfit(samples, rows, fit, noise, by_view=False)
+        limit = SURE * SPREAD / np.sqrt(local.shape[1])
+        is_rough = total > noise * (1.0 + limit)
+        variance = max(smooth, common, total - noise if is_rough else 0.0)
+        sigma[colour], misfit[colour] = np.sqrt(noise), np.sqrt(variance)
+        sure[colour] = misfit[colour] > LEAST_PX and (is_smooth or is_common or is_rough)
+        if sure[colour]:
+            share[colour] = min(common / variance, 1.0)
+    return LackOfFit(sigma, misfit, sure, share)
+
+
+def local_differences(pixel: FloatArray, view: IntArray, rest_px: FloatArray, /) -> FloatArray:
+    """Return what residuals differ by from a quadric through their neighbours' of the same view, (2, m).
+
+    Scaled so that noise of unit variance gives unit variance. Of a few views, dots well inside alone.
+
+    Parameters
+    ----------
+    pixel : (n, 2) float array
+        Panel points, px.
+    view : (n,) int array
+        Equal for samples of one pupil position.
+    rest_px : (2, n) float array
+        Residuals, px.
+    """
+    order = np.argsort(view, kind="stable")
+    edges = np.flatnonzero(np.diff(view[order], prepend=-1, append=-1))
+    views = [order[low:high] for low, high in zip(edges[:-1], edges[1:], strict=True)]
+    views = [rows for rows in views if len(rows) > NEIGHBOURS]
+    # Views spread over all of them, as many as make up enough dots.
+    wanted = max(1, MOST_DOTS // max(len(views[0]), 1)) if views else 0
+    found = []
+    for rows in views[:: max(1, len(views) // max(wanted, 1))]:
+        points = pixel[rows]
+        found_near = KDTree(points).query(points, k=NEIGHBOURS + 1)
+        distance, near = np.asarray(found_near[0]), np.asarray(found_near[1], dtype=np.int64)
+        offset = (points[near[:, 1:]] - points[:, None]) / distance[:, -1:, None]
+        x, y = offset[..., 0], offset[..., 1]
+        basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+        # The quadric's value at the dot is the first coefficient: a weighted sum of the neighbours.
+        normal = np.swapaxes(basis, 1, 2) @ basis
+        normal[:, np.arange(6), np.arange(6)] += RIDGE
+        first = np.linalg.solve(normal, np.broadcast_to(np.eye(6)[:, :1], (len(rows), 6, 1)))
+        weights = (basis @ first)[..., 0]
+        gain = np.sum(weights**2, axis=1)
+        inside = gain <= MOST_GAIN
+        rest = rest_px[:, rows]
+        smooth = np.einsum("nk,cnk->cn", weights, rest[:, near[:, 1:]])
+        found.append(((rest - smooth) / np.sqrt(1.0 + gain))[:, inside])
+    return np.concatenate(found, axis=1) if found else np.zeros((2, 0))
+
+
+def _smooth_misfit(
+    samples: Samples, rows: IntArray, fit: AnyFit, noise: float, *, by_view: bool
+) -> tuple[float, bool]:
+    """Return the variance per axis of what residuals share in regions of the panel, px^2, and whether it is
+    sure.
+
+    Regions of each pupil position, or of all of them together. The mean of n residuals of noise has the
+    variance noise / n, and less where the fit followed it: what is found beyond is rather too little.
+    """
+    pixel, views = samples.pixel[rows], max(len(np.unique(samples.view[rows])), 1)
+    span = np.maximum(np.ptp(pixel, axis=0), 1e-9)
+    step = REGION_DOTS * float(np.sqrt(span[0] * span[1] / max(len(rows) / views, 1.0)))
+    place = np.floor((pixel - pixel.min(axis=0)) / step).astype(np.int64)
+    key = place[:, 0] * (place[:, 1].max() + 1) + place[:, 1]
+    if by_view:
+        key = key * (samples.view.max() + 1) + samples.view[rows]
+    _, region = np.unique(key, return_inverse=True)
+    count = np.bincount(region)
+    regions = len(count)
+    sums = np.stack([np.bincount(region, axis) for axis in fit.rest_px[:, rows]])
+    between = float(np.sum(sums**2 / count)) / (2.0 * regions)
+    return max(between - noise, 0.0) * regions / len(rows), between > noise * (1.0 + SURE / np.sqrt(regions))
