@@ -7,6 +7,7 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import GridError
+from prewarp.field.beyond import beyond_sigma_px
 from prewarp.field.border import inside_convex
 from prewarp.field.fieldset import FieldSet
 from prewarp.frames import arcmin_between
@@ -27,7 +28,9 @@ class Comparison:
 
     `error_px` is the distance between the panel point predicted for the row's direction and pupil and the
     row's own; `error_arcmin` the angle between the row's direction and the one in which its panel point is
-    predicted to be seen.
+    predicted to be seen. `inside`: direction and pupil lie within what was captured, the pupil where its ray
+    crosses z = 0. `beyond_px` (n,): 1-sigma of what terms that no captured position shows may add outside
+    (`beyond_sigma_px`); 0 inside.
     """
 
     grid: Grid
@@ -36,6 +39,7 @@ class Comparison:
     error_arcmin: FloatArray
     lost: BoolArray
     inside: BoolArray
+    beyond_px: FloatArray
 
     def as_dict(self) -> dict[str, Any]:
         """Return `all`, `inside`, `pupils` and `groups` (per channel and colour) for machines."""
@@ -111,11 +115,8 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
     count = len(grid)
     predicted = np.full((count, 2), np.nan)
     error_px, error_arcmin = np.full(count, np.nan), np.full(count, np.nan)
-    inside = np.zeros(count, dtype=bool)
-    low, high = fields.pupil_box_mm
-    in_box = np.all(
-        (grid.pupil_mm >= low - PUPIL_SLACK_MM) & (grid.pupil_mm <= high + PUPIL_SLACK_MM), axis=1
-    )
+    inside, beyond = np.zeros(count, dtype=bool), np.full(count, np.nan)
+    in_box = _in_box(fields, grid)
     for code, channel in enumerate(grid.channel_names):
         for colour_code, colour in enumerate(grid.colour_names):
             rows = np.flatnonzero((grid.channel == code) & (grid.colour == colour_code))
@@ -137,7 +138,20 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
             error_px[rows] = np.hypot(*(found.pixel - pixel).T)
             seen = field.forward(pixel, pupil_mm=pupil)
             error_arcmin[rows] = arcmin_between(tangent, seen)
-            inside[rows] = in_box[rows] & inside_convex(tangent, field.captured_tangent, slack=TANGENT_SLACK)
+            in_hull = fields.outside_mm(channel, tangent, pupil_mm=pupil) <= PUPIL_SLACK_MM
+            if channel not in fields.captured:
+                in_hull = in_box[rows]
+            beyond[rows] = beyond_sigma_px(fields, channel, colour, tangent, found.pixel, pupil_mm=pupil)
+            inside[rows] = in_hull & inside_convex(tangent, field.captured_tangent, slack=TANGENT_SLACK)
     lost = ~(np.isfinite(error_px) & np.isfinite(error_arcmin))
     error_px[lost] = error_arcmin[lost] = np.nan
-    return Comparison(grid, predicted, error_px, error_arcmin, lost, inside)
+    return Comparison(grid, predicted, error_px, error_arcmin, lost, inside, beyond)
+
+
+def _in_box(fields: FieldSet, grid: Grid) -> BoolArray:
+    """Return which rows (n,) have a pupil in the box of the captured ones."""
+    low, high = fields.pupil_box_mm
+    result: BoolArray = np.all(
+        (grid.pupil_mm >= low - PUPIL_SLACK_MM) & (grid.pupil_mm <= high + PUPIL_SLACK_MM), axis=1
+    )
+    return result
