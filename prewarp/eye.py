@@ -114,6 +114,11 @@ class Eye:
             self.fields, pupils_mm=self.eye_box.corners, channels=self.channels
         )
 
+    def joined_over(self, pupils_mm: ArrayLike, /) -> "Eye":
+        """Return this eye with its seam made for pupil positions (n, 3), mm, in place of the eye box."""
+        pupils = as_pupil(pupils_mm)
+        return replace(self, known_seam=build_seam(self.fields, pupils_mm=pupils, channels=self.channels))
+
     @property
     def captured_box_mm(self) -> FloatArray:
         """Lowest and highest pupil position of the capture, (2, 3), mm."""

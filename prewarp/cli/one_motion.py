@@ -1,6 +1,5 @@
 """What `prewarp sensitivity` says of a seam whose capture does not show every motion of the pupil."""
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,7 +8,7 @@ from prewarp.checks import FloatArray
 from prewarp.cli.talk import number
 from prewarp.eye import Eye
 from prewarp.field import common_motion
-from prewarp.seam import build_seam, sensitivity_map
+from prewarp.seam import sensitivity_map
 
 _STEP_DEG = 1.0
 # Keys of `SensitivityMap.as_dict` and of the command that need every motion.
@@ -39,9 +38,8 @@ def unknown_seams(eye: Eye, pupils_mm: FloatArray, colour: str, /) -> list[dict[
         pairs = zip(eye.channels[:-1], eye.channels[1:], strict=True)
         return [{"channels": list(pair), **dict.fromkeys(_UNKNOWN), "along_motion": None} for pair in pairs]
     line = _on_line(eye, pupils_mm, motion)
-    seam = build_seam(eye.fields, pupils_mm=line, channels=eye.channels)
     found = []
-    for pair in replace(eye, known_seam=seam).overlaps(step_deg=_STEP_DEG):
+    for pair in eye.joined_over(line).overlaps(step_deg=_STEP_DEG):
         first, second = (eye.fields.field(name, colour) for name in pair.channels)
         one = sensitivity_map(first, second, pair.tangent, pupils_mm=line, fixed_at_mm=line[len(line) // 2])
         per_mm = np.linalg.norm(one.difference_arcmin_per_mm[..., :2] @ motion, axis=-1)

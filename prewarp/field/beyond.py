@@ -1,15 +1,17 @@
-"""How wrong a prediction may be beyond what was captured: the terms that no captured position shows.
+"""How wrong a prediction may be by terms that no captured position shows, between the positions and beyond.
 
-Outside the captured pupils the first pupil degree that a fit has not grows as its Chebyshev polynomial does,
-|T_k(1 + d)| at a distance d (in half widths) outside. Across a line of positions, or away from a single one,
-motion itself is not shown: it may be as large as the one that is, or as that of an image at `NEAREST_M`,
-taken for two sigmas.
+Functions that the fit ties to rounder ones may be off their tie (`prewarp.fitting.unseen`). Outside the
+captured pupils the first pupil degree that a fit has not grows as its Chebyshev polynomial does, |T_k(1 + d)|
+at a distance d (in half widths) outside. Away from a single position motion itself is not shown: it may be
+that of an image at `NEAREST_M`, taken for two sigmas.
 """
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray, as_pixel, as_pupil
+from prewarp.field.captured import Captured
+from prewarp.field.field import Field
 from prewarp.field.fieldset import FieldSet
 from prewarp.field.pupils_needed import SLOWEST, term_sizes_px
 
@@ -30,7 +32,7 @@ def beyond_sigma_px(
     *,
     pupil_mm: ArrayLike,
 ) -> FloatArray:
-    """Return the 1-sigma length of what terms not shown may add to predictions, px (n,); 0 inside.
+    """Return the 1-sigma length of what terms not shown may add to predictions, px (n,).
 
     Parameters
     ----------
@@ -42,41 +44,55 @@ def beyond_sigma_px(
         Panel points predicted for them, px.
     pupil_mm : (n, 3) array
         Pupil positions, mm.
+
+    Notes
+    -----
+    0 at the captured positions, and inside them where the fit has every pupil function up to its degree. NaN
+    where the panel point is not known.
     """
     pixel, pupil = as_pixel(pixel), as_pupil(pupil_mm)
     outside = fields.outside_mm(channel, tangent, pupil_mm=pupil)
-    sigma = np.zeros(len(outside))
-    rows = np.flatnonzero(outside > 0.0)
     captured = fields.captured.get(channel)
-    if captured is None or rows.size == 0:
-        return sigma
+    if captured is None:
+        return np.zeros(len(outside))
     field = fields.field(channel, colour)
-    if not captured.shows_motion:
-        return _unseen_motion_px(fields, channel, colour, pixel, pupil, outside)
+    rows = np.flatnonzero(np.isfinite(pixel).all(axis=1))
+    sigma = np.full(len(outside), np.nan)
+    sigma[rows] = _unseen_px(field, captured, pixel[rows], pupil[rows])
+    if not captured.motions.size:
+        sigma[rows] = _unseen_motion_px(field, pixel[rows], pupil[rows]) * outside[rows]
+        return sigma
     terms = term_sizes_px(field)
-    fall = np.sqrt(terms[-1] / max(terms[-3], 1e-300)) if len(terms) > 2 else terms[-1] / terms[-2]
-    next_px = float(max(terms[-1], terms[-2] * min(fall, SLOWEST)) * min(fall, SLOWEST))
+    if len(terms) < 2:
+        return sigma
+    fall = terms[-1] / terms[-2] if len(terms) == 2 else np.sqrt(terms[-1] / max(terms[-3], 1e-300))
+    fall = min(float(fall), SLOWEST)
+    next_px = float(max(terms[-1], terms[-2] * fall)) * fall
     away = 1.0 + np.minimum(outside[rows] / max(field.expansion.frame.half_mm), FARTHEST)
-    degree = len(terms)
     # Inside, T_k has the RMS 1 / sqrt 2.
-    sigma[rows] = np.sqrt(2.0) * next_px * np.cosh(degree * np.arccosh(away))
+    grown = np.sqrt(2.0) * next_px * np.cosh(len(terms) * np.arccosh(away))
+    sigma[rows] = np.hypot(sigma[rows], np.where(outside[rows] > 0.0, grown, 0.0))
     return sigma
 
 
-def _unseen_motion_px(
-    fields: FieldSet, channel: str, colour: str, pixel: FloatArray, pupil: FloatArray, outside_mm: FloatArray
-) -> FloatArray:
-    """Return how far panel points may move for pupils `outside_mm` away, in directions that are not shown."""
-    field, captured = fields.field(channel, colour), fields.captured[channel]
-    known = np.isfinite(pixel).all(axis=1)
-    safe = np.where(known[:, None], pixel, np.array(field.panel_size_px) / 2.0)
-    panel = field.jacobian(safe, pupil_mm=pupil)
-    if len(captured.motions):
-        slope = field.pupil_jacobian(safe, pupil_mm=pupil) @ captured.motions[0]
-        per_mm = np.linalg.norm(np.linalg.solve(panel, slope[..., None])[..., 0], axis=-1)
-    else:
-        turn = np.eye(2) / (1000.0 * NEAREST_M)
-        per_mm = np.linalg.norm(
-            np.linalg.solve(panel, np.broadcast_to(turn, panel.shape)), ord=2, axis=(-2, -1)
-        )
-    return np.where(known, 0.5 * per_mm * outside_mm, np.nan)
+def _unseen_px(field: Field, captured: Captured, pixel: FloatArray, pupil_mm: FloatArray) -> FloatArray:
+    """Return what the pupil functions that are tied may add to panel points, px (n,), 1-sigma length."""
+    expansion, mount = field.expansion, field.mount
+    if len(captured.unseen) == 0:
+        return np.zeros(len(pixel))
+    own = mount.pupil_inward(pupil_mm)
+    tangent = mount.inward(field.forward(pixel, pupil_mm=pupil_mm))
+    reference = own[:, :2] - own[:, 2:] * np.nan_to_num(tangent)
+    scalar = expansion.frame.values(reference, expansion.pupil_degree)
+    off = np.einsum("mjc,jn->nmc", captured.unseen, scalar)
+    _, slope = expansion.values_and_jacobian(pixel, reference)
+    to_panel = np.linalg.inv(np.moveaxis(slope, -1, 0))
+    moved = np.einsum("nij,nmj->nmi", to_panel, off)
+    return np.asarray(np.sqrt(np.sum(moved**2, axis=(1, 2))))
+
+
+def _unseen_motion_px(field: Field, pixel: FloatArray, pupil_mm: FloatArray) -> FloatArray:
+    """Return how far panel points may move per mm of pupil where a capture shows no motion, px (n,)."""
+    panel = field.jacobian(pixel, pupil_mm=pupil_mm)
+    turn = np.broadcast_to(np.eye(2) / (1000.0 * NEAREST_M), panel.shape)
+    return np.asarray(0.5 * np.linalg.norm(np.linalg.solve(panel, turn), ord=2, axis=(-2, -1)))

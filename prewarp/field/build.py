@@ -193,7 +193,7 @@ def _fit_one_channel(
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))
     spacing = _spacing_px(pixel, pupils, len(colours))
-    captured = captured_by(pupils, tangent, pupil_functions=result.pupil_functions)
+    captured = captured_by(pupils, tangent, pupil_functions=result.pupil_functions, unseen=result.unseen)
     directions = hull_corners(tangent)
     pixel = hull_corners(pixel)
     box = extent(pupils)

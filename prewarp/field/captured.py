@@ -6,6 +6,7 @@ plane z = 0 alone speaks for every depth whose rays cross it within the captured
 """
 
 from dataclasses import dataclass
+from dataclasses import field as default
 
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
@@ -39,6 +40,8 @@ class Captured:
     pupil_functions : ((int, int), ...)
         For each degree of the wavefront over the pupil, from 1: how many functions the fit has, and how many
         there are. Where the first is less, the others are tied to rounder ones.
+    unseen : (m, count, 2) float array
+        What those others may add to direction cosines, 1-sigma each, in the scalar pupil basis of the fit.
     """
 
     corners_mm: FloatArray
@@ -46,6 +49,7 @@ class Captured:
     spacing_mm: float
     motions: FloatArray
     pupil_functions: tuple[tuple[int, int], ...] = ()
+    unseen: FloatArray = default(default_factory=lambda: np.zeros((0, 1, 2)))
 
     def __post_init__(self) -> None:
         corners, motions = np.asarray(self.corners_mm, float), np.asarray(self.motions, float)
@@ -55,6 +59,10 @@ class Captured:
             raise ShapeError(f"motions has shape {motions.shape}; expected up to two unit vectors (m, 2).")
         if not (np.isfinite(self.spacing_mm) and self.spacing_mm >= 0.0):
             raise ShapeError(f"spacing_mm is {self.spacing_mm!r}; expected a distance of 0 mm or more.")
+        unseen = np.asarray(self.unseen, float)
+        if unseen.ndim != 3 or unseen.shape[2] != 2 or not np.isfinite(unseen).all():
+            raise ShapeError(f"unseen has shape {unseen.shape}; expected finite functions (m, count, 2).")
+        object.__setattr__(self, "unseen", unseen)
         object.__setattr__(self, "corners_mm", corners)
         object.__setattr__(self, "motions", motions)
 
@@ -146,7 +154,12 @@ class Captured:
 
 
 def captured_by(
-    pupil_mm: FloatArray, tangent: FloatArray, /, *, pupil_functions: tuple[tuple[int, int], ...] = ()
+    pupil_mm: FloatArray,
+    tangent: FloatArray,
+    /,
+    *,
+    pupil_functions: tuple[tuple[int, int], ...] = (),
+    unseen: FloatArray | None = None,
 ) -> Captured:
     """Return what samples hold, from their pupil positions (n, 3), mm, and directions (n, 2), tangents."""
     positions = spread_positions(pupil_mm, np.zeros(len(pupil_mm), dtype=int), tangent)
@@ -157,6 +170,7 @@ def captured_by(
         spacing_mm=_spacing_mm(different),
         motions=motions_shown(positions),
         pupil_functions=pupil_functions,
+        unseen=np.zeros((0, 1, 2)) if unseen is None else unseen,
     )
 
 

@@ -29,8 +29,8 @@ class Comparison:
     `error_px` is the distance between the panel point predicted for the row's direction and pupil and the
     row's own; `error_arcmin` the angle between the row's direction and the one in which its panel point is
     predicted to be seen. `inside`: direction and pupil lie within what was captured, the pupil where its ray
-    crosses z = 0. `beyond_px` (n,): 1-sigma of what terms that no captured position shows may add outside
-    (`beyond_sigma_px`); 0 inside.
+    crosses z = 0. `beyond_px` (n,): 1-sigma of what terms that no captured position shows may add
+    (`beyond_sigma_px`).
     """
 
     grid: Grid

@@ -274,6 +274,7 @@ class FieldSet:
         for place, (channel, captured) in enumerate(self.captured.items()):
             arrays[f"captured{place}_corners_mm"] = captured.corners_mm
             arrays[f"captured{place}_motions"] = captured.motions
+            arrays[f"captured{place}_unseen"] = captured.unseen
             captures.append(
                 {
                     "channel": channel,
@@ -375,6 +376,7 @@ def _captured(entry: Mapping[str, Any], arrays: dict[str, np.ndarray], prefix: s
             positions=int(entry["positions"]),
             spacing_mm=float(entry["spacing_mm"]),
             motions=_finite(arrays[f"{prefix}motions"], 2),
+            unseen=arrays[f"{prefix}unseen"].astype(float),
             pupil_functions=tuple((int(fitted), int(every)) for fitted, every in entry["pupil_functions"]),
         )
     except ShapeError as cause:

@@ -14,6 +14,7 @@ from prewarp.fitting.outlying import outlying
 from prewarp.fitting.polynomial import PolynomialFit, fit_polynomial
 from prewarp.fitting.samples import Samples, prepare_samples
 from prewarp.fitting.search import TREND_SEARCH
+from prewarp.fitting.unseen import unseen_functions
 from prewarp.frames import cosine_from_tangent, reference_pupil
 
 FAMILIES = ("auto", "polynomial", "mesh")
@@ -33,7 +34,8 @@ class FitResult:
     `floor_px` the RMS error of the map that this noise alone leaves, sigma sqrt(parameters / samples);
     `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,); `rms_cv_px` cross-validated
     RMS of the chosen model; `pupil_functions` for each degree of the wavefront over the pupil, from 1: how
-    many functions the fit has, and how many there are; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma
+    many functions the fit has, and how many there are; `unseen` (m, count, 2) what the others may add, as
+    `unseen_functions` of the first colour; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma
     map and `certainty_pupil_mm` (pupils, 2).
     """
 
@@ -50,7 +52,8 @@ class FitResult:
     rms_cv_px: float
     certainty_px: FloatArray
     certainty_pupil_mm: FloatArray
-    pupil_functions: tuple[tuple[int, int], ...] = ()
+    pupil_functions: tuple[tuple[int, int], ...]
+    unseen: FloatArray
 
 
 def fit_channel(
@@ -144,6 +147,7 @@ def fit_channel(
         certainty_px=certainty,
         certainty_pupil_mm=pupils,
         pupil_functions=_pupil_functions(samples, fit.expansions[0].pupil_degree),
+        unseen=unseen_functions(samples, fit.expansions[0]),
     )
 
 

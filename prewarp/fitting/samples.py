@@ -8,7 +8,7 @@ import numpy as np
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilColumns, PupilFrame
-from prewarp.fitting.support import position_keys, spread_positions, supported_columns
+from prewarp.fitting.support import Positions, position_keys, spread_positions, supported_columns
 from prewarp.frames import tangent_from_cosine
 
 PUPIL_GROUPS = 3
@@ -24,7 +24,7 @@ class Samples:
     """One channel's samples of all colours; rows sorted by colour, cell, panel point.
 
     `half_px` half the width and height about the panel's middle that the samples cover; `pupil` the columns
-    over the pupil that the positions show; `pixel` (n, 2) px;
+    over the pupil that the `positions` show; `pixel` (n, 2) px;
     `cosine` (n, 2) direction cosines; `reference_mm` (n, 2) crossing of z = 0; `sigma_px` (n,); `colour` (n,)
     codes; `pupil_group` (n,) in -1 .. PUPIL_GROUPS - 1 and `dot_group` (n,) in -1 .. DOT_GROUPS - 1: what
     cross-validation leaves out together, -1 = never left out; `view` (n,) equal where the pupil position is
@@ -37,6 +37,7 @@ class Samples:
     half_px: tuple[float, float]
     frame: PupilFrame
     pupil: PupilColumns
+    positions: Positions
     pixel: FloatArray
     cosine: FloatArray
     reference_mm: FloatArray
@@ -138,6 +139,7 @@ def prepare_samples(
         half_px=_covered_half(pixel, panel_size_px),
         frame=frame,
         pupil=supported_columns(frame, positions),
+        positions=positions,
         pixel=pixel,
         cosine=cosine,
         reference_mm=reference_mm,
