@@ -10,6 +10,7 @@ import click
 from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition
+from prewarp.cli.displays import extrapolate_option, within_capture
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
 from prewarp.module import EYES
@@ -95,6 +96,7 @@ def looking_options(command: Callable[..., Any]) -> Any:
             help="Times larger, about the seam.",
         ),
         click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
+        extrapolate_option,
     )
     for option in reversed(options):
         command = option(command)
@@ -121,6 +123,7 @@ def looked_at(
     numbers: bool,
     default_motion: str,
     tracker_settings: Tracker,
+    extrapolate: bool,
 ) -> tuple[Subject, State, EyeDriver, Scenery]:
     """Return what the options ask for: what is looked at, the first state, the eye's driver, the scenery.
 
@@ -144,5 +147,9 @@ def looked_at(
         numbers=numbers,
     )
     subject = load_subject(path, module_path=module_path, eye=eye, light_path=light_path, progress=talk.note)
+    seen = subject.eye
+    # Without a module the eye box is what was captured; with one the pupil may go anywhere in it.
+    places = [pupil] if seen.side is None else [pupil, *seen.eye_box.corners]
+    within_capture(talk, seen.fields, seen.channels, places, extrapolate=extrapolate)
     state = replace(state, light=subject.lights[-1])
     return subject, state, EyeDriver(subject.eye.eye_box.half_mm, recorded=recorded), scenery

@@ -8,7 +8,13 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition, module_option, picture_option, require_output_file
-from prewarp.cli.displays import eye_option, read_display
+from prewarp.cli.displays import (
+    channels_in,
+    extrapolate_option,
+    eye_option,
+    read_display,
+    within_capture,
+)
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import Eye, assemble_eyes
 from prewarp.files import write_bytes
@@ -64,6 +70,7 @@ _WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
     help="Where to look from, mm [default: three places].",
 )
 @picture_option("the luminance across the seam")
+@extrapolate_option
 @talking
 def light(
     talk: Talk,
@@ -78,6 +85,7 @@ def light(
     level_percent: float,
     pupils: tuple[np.ndarray, ...],
     picture: Path | None,
+    extrapolate: bool,
 ) -> None:
     """Match the channels in luminance and white, say what that costs, and look at the seam before and after.
 
@@ -100,6 +108,9 @@ def light(
     grid = read_grid(grid_path)
     places = np.array(pupils) if pupils else _SHARES * module.eye_box.half_mm
     result: dict[str, Any] = {"dither": dither, "level_percent": level_percent, "eyes": {}}
+    result["extrapolated"] = within_capture(
+        talk, fields, channels_in(fields, module, side), places, extrapolate=extrapolate
+    )
     drawn: list[ProfilePair] = []
     with talk.progress("matching light") as step:
         for eye in assemble_eyes(
