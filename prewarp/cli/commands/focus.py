@@ -67,13 +67,14 @@ def focus(
     report["extrapolated"] = []
     with talk.progress("measuring focus", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
-            report["extrapolated"] += within_capture(
-                talk, fields, eye.channels, pupil, extrapolate=extrapolate
-            )
+            outside = within_capture(talk, fields, eye.channels, pupil, extrapolate=extrapolate)
+            report["extrapolated"] += outside
             found, lacking = _focus_of(fields, eye, pupil)
+            if outside:
+                lacking += _without_sigma(found)
             report["eyes"][eye.side] = found
             missing += lacking
-            if not lacking:
+            if not any(motion_not_known(fields, [name], "focus") for name in eye.channels):
                 items.append((eye, eye.overlaps()))
             step(f"{eye.side} eye", place + 1)
     if picture is not None and items:
@@ -102,6 +103,21 @@ def _focus_of(fields: FieldSet, eye: Eye, pupil: np.ndarray) -> tuple[dict[str, 
         return {"channels": channels, "seams": [one.as_dict() for one in steps]}, missing
     pairs = zip(eye.channels[:-1], eye.channels[1:], strict=True)
     return {"channels": channels, "seams": [unknown_step(pair) for pair in pairs]}, [*missing, lacking]
+
+
+def _without_sigma(found: dict[str, Any]) -> list[NotKnown]:
+    """Take the 1-sigma out of figures beyond what was captured, and return why."""
+    for one in found["channels"]:
+        one["image_distance_sigma_dioptres"] = None
+    for one in found["seams"]:
+        one["focus_step_sigma_dioptres"] = None
+    return [
+        NotKnown(
+            "1-sigma of image distance and focus step",
+            "the pupil lies outside the captured ones",
+            "captures around this pupil",
+        )
+    ]
 
 
 def _print(talk: Talk, eyes: dict[str, Any]) -> None:
