@@ -46,8 +46,9 @@ class FieldColumns:
             PolynomialModel(degree, PUPIL_COST, self.pupil_degree, -1, 0, degree, degree)
             for degree in range(self.degree + 1)
         ]
-        columns = columns_of(chain[-1], 1, basis_pupil_degree=self.pupil_degree)
-        order, lengths = nested_order(columns, chain, basis_pupil_degree=self.pupil_degree)
+        pupil = pupil_columns(self.pupil_degree, (1.0, 1.0))
+        columns = columns_of(chain[-1], 1, pupil)
+        order, lengths = nested_order(columns, chain, pupil)
         return columns.take(order), lengths
 
     @property
@@ -125,7 +126,8 @@ def eliminate(
         Highest degree of the common wavefronts in the field; below 2 there are none.
     """
     placed = rays.at(poses)
-    samples = placed.samples
+    pupil = pupil_columns(model.pupil_degree, placed.samples.frame.half_mm)
+    samples = replace(placed.samples, pupil=pupil)
     weights = metric * weight
     moments = sums.accumulate(
         samples,
@@ -139,14 +141,14 @@ def eliminate(
     equations = replace(equations, matrix=equations.matrix + np.diag(pull))
     solver = factor(equations)
     coefficients = solver.solve(model.columns.count, refinements=2)
-    plain = expansions_of(coefficients, model.columns, samples, model.pupil_degree, model.degree)[0]
+    plain = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
     plain_rest = residuals(samples, (plain,))
     shots = _OfShots(rays.shot, len(poses.offset_mm))
     plain_slope = plain.pupil_jacobian(samples.pixel, samples.reference_mm)
     waves = _waves(placed, plain_slope, wave_degree)
     share = _share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
     total = coefficients - share.taken @ share.amount
-    expansion = expansions_of(total, model.columns, samples, model.pupil_degree, model.degree)[0]
+    expansion = expansions_of(total, model.columns, samples, pupil, model.degree)[0]
     rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
     by_pupil = expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
     slopes = placed.slopes(by_pupil + _curvature(placed, share.amount, wave_degree))

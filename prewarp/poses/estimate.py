@@ -150,7 +150,10 @@ def _with_second_order(covariance: FloatArray, label_mm: FloatArray, prior: Prio
 def _whole(rays: Rays) -> _Part:
     samples = rays.samples
     relative = np.median(samples.sigma_px) / samples.sigma_px
-    metric = pixel_metric(samples, first_expansions(samples, 2)[0]) * relative**2
+    metric = (
+        pixel_metric(samples, first_expansions(replace(samples, pupil=samples.pupil.up_to(2)))[0])
+        * relative**2
+    )
     return _Part(rays, metric, np.ones(samples.count))
 
 

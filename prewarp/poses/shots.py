@@ -8,7 +8,7 @@ from prewarp.checks import FloatArray, IntArray, extent
 from prewarp.columns import row_list
 from prewarp.errors import FitError, GridError
 from prewarp.fitting.pupil import PupilFrame
-from prewarp.fitting.samples import position_keys
+from prewarp.fitting.support import position_keys
 from prewarp.grids import Grid
 
 POSE_COLUMN = "pose"
