@@ -85,7 +85,7 @@ def test_latency_alone_is_the_way_of_the_pupil_meanwhile():
 
 @pytest.mark.outside
 def test_intervals_hold_what_other_seeds_say():
-    """A part of `tests.long.budget_seeds`: 95 % intervals (binomial law: scipy) hold the mean of all seeds."""
+    """A part of `tests.long.budget_seeds`: 95 % intervals hold the mean of all seeds (scipy's law)."""
     scene = linear_scene(np.array([[0.0, -0.1], [0.0, 0.0]]), motion=EyeMotion())
     found = [simulate(scene, None, samples=20_000, seed=seed) for seed in range(30)]
     whole = np.mean([one.percentile_arcmin(95.0) for one in found])

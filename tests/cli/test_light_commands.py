@@ -91,7 +91,12 @@ def test_light_matches_and_looks(capture, lit, tmp_path):
         figures = seam["colours"][colour]
         assert figures["before"]["step_percent"] > 5.0
         # Panels of 11 px per degree: the window holds about one pixel, so the dither itself is seen.
-        assert figures["after"]["step_percent"] < 0.5
+        after = figures["after"]
+        assert after["step_percent"] < 0.5
+        assert after["step_percent"] <= after["step_bound95_percent"] < 0.6
+        assert after["step_by_map_percent"] > 0.0
+        assert after["ripple_bound95_percent"] > 0.0
+    assert found["eyes"]["right"]["not_known"] == []
     match = found["eyes"]["right"]["match"]
     assert 50.0 < match["kept_percent"] < 90.0
     assert match["cost_percent"] == pytest.approx(100.0 - match["kept_percent"])
@@ -99,6 +104,23 @@ def test_light_matches_and_looks(capture, lit, tmp_path):
     assert len(found["eyes"]["right"]["maps"]) == 6
     with Image.open(tmp_path / "light.png") as picture:
         assert picture.size == (760, 670)
+
+
+def test_a_step_that_pupils_on_a_line_leave_open_is_not_known(capture, lit, tmp_path):
+    grid = read_grid(lit / "lit.npz")
+    write_grid(tmp_path / "line.npz", grid.take(np.flatnonzero(np.abs(grid.pupil_mm[:, 1]) < 0.1)))
+    arguments = (
+        "light", capture / "visor.fit.npz", tmp_path / "line.npz", "--module", capture / "visor.toml",
+        "--pupil", "1,0,0",
+    )  # fmt: skip
+    eye = only_json(run(*arguments, "--json"))["eyes"]["right"]
+    (gap,) = eye["not_known"]
+    assert gap["quantity"] == "step_percent" and "spread over an area" in gap["needs"]
+    after = eye["seam"][0]["colours"]["G"]["after"]
+    assert after["step_percent"] is None and after["step_bound95_percent"] is None
+    assert after["step_by_map_percent"] > 0.0
+    told = " ".join(run(*arguments).stdout.split())
+    assert "Step across the seam: not known: luminance was measured from pupil positions on one line" in told
 
 
 def test_light_matches_the_white(capture, lit):

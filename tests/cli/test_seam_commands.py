@@ -81,6 +81,9 @@ def test_register_writes_a_fit_that_is_turned(capture, pairs_file, tmp_path):
     np.testing.assert_allclose(registered.field("outer", "R").mount.turn_deg, [0.2, -0.3, 0.25], atol=1e-5)
     assert registered.provenance["registered_against"] == "inner"
     assert registered.provenance["pairs"] == "pairs.csv" and len(registered.provenance["pairs_sha256"]) == 64
+    for one in found["channels"][0]["parameters"].values():
+        low, high = one["interval95"]
+        assert low < one["value"] < high and high - one["value"] > 1.96 * one["sigma"] * 0.95
     text = run("register", capture / "visor.fit.npz", pairs_file, "-o", output).stdout
     assert "turn_y_deg" in text and "written" in text
 
@@ -116,11 +119,13 @@ def test_focus_says_that_no_warp_mends_it(capture, tmp_path):
     # Both image planes stand 1.5 m ahead of their channels' axes, 15 degrees to either side.
     for channel in found["eyes"]["right"]["channels"]:
         assert channel["image_distance_mean_dioptres"] == pytest.approx(1.0 / 1.5, abs=0.05)
+        assert channel["image_distance_axial_mean_dioptres"] > channel["image_distance_mean_dioptres"]
         assert 0.0 < channel["image_distance_sigma_dioptres"] < 0.1
     assert seam["focus_step_rms_dioptres"] < 0.1 and seam["focus_step_sigma_dioptres"] > 0.0
     text = run(*arguments, "--picture", tmp_path / "focus.png").stdout
     with Image.open(tmp_path / "focus.png") as picture:
         assert picture.size == (820, 880)
+    assert "along the ray" in text and "axial" in text
     assert "Campbell" in text and "A warp moves the picture within its image plane" in text
 
 
@@ -159,6 +164,9 @@ def test_budget_gives_verdict_frontier_and_picture(capture, tmp_path):
     assert seam["limit"] == {"seam_arcmin": 0.05, "percentile_percent": 95.0, "focus_dioptres": 0.6}
     assert seam["tracked"]["p95_arcmin"] < seam["fixed"]["p95_arcmin"]
     assert seam["verdict"] in ("tracker meets the limit", "better tracker needed")
+    low, high = seam["tracked"]["p95_interval95_arcmin"]
+    assert low < seam["tracked"]["p95_arcmin"] < high and seam["interval_below_2_percent"] is False
+    assert seam["saccades"] == "natural" and seam["other_saccades"]["saccades"] == "reflexive"
     assert {one["term"] for one in seam["terms"]} >= {"accuracy", "latency", "residual"}
     with Image.open(tmp_path / "budget.png") as picture:
         assert picture.size == (1500, 720)
