@@ -157,8 +157,8 @@ def _result(grid: Grid, findings: list[Finding], figures: dict[str, object]) -> 
 
 @dataclass(frozen=True, eq=False)
 class _Axes:
-    """Affine maps (g, 2, 3) of the groups, typical ones by channel, how the channels' panels lie, groups found
-    wrong (g,), and findings.
+    """Affine maps (g, 2, 3) of the groups, typical ones by channel, how panels lie, groups found wrong (g,),
+    and findings.
     """
 
     frame: Frame

@@ -1,4 +1,4 @@
-"""Lattice points that are missing: single ones spread at random, and holes where many are missing together."""
+"""Lattice points that are missing: single ones at random, and holes where many are missing together."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -97,7 +97,8 @@ def _hole_finding(samples: Samples, one: _Missing) -> Finding:
     second = levels[1][where[:, 1]]
     on_panel = one.lattice.kind == "panel"
     unit, name_1, name_2 = ("px", "u", "v") if on_panel else ("degrees", "dir_x", "dir_y")
-    place = f"{name_1}={first.min():.6g} to {first.max():.6g} {name_2}={second.min():.6g} to {second.max():.6g} {unit}"
+    spans = [f"{values.min():.6g} to {values.max():.6g}" for values in (first, second)]
+    place = f"{name_1}={spans[0]} {name_2}={spans[1]} {unit}"
     at = samples.group_text(one.groups[groups[0]])
     if len(groups) > 1:
         at += f" and {len(groups) - 1} more positions"

@@ -69,9 +69,9 @@ class Patch:
 def find_patches(residuals: Residuals, model: FloatArray, places: Places, good: BoolArray) -> list[Patch]:
     """Return the patches among the samples of a channel and colour.
 
-    `model` (n, 2) px is what the smooth model says of them. Added to the residuals it gives what was measured,
-    which is compared where it can be: a flexible model follows a patch at the rim seen from a corner of the eye
-    box. `good` (n,) leaves out samples already found wrong.
+    `model` (n, 2) px is what the smooth model says of them. Added to the residuals it gives what was
+    measured, which is compared where it can be: a flexible model follows a patch at the rim seen from a
+    corner of the eye box. `good` (n,) leaves out samples already found wrong.
     """
     good = good.copy()
     # Seen from one plane, places on a lattice can be compared as measured; else what the model leaves.
@@ -130,7 +130,7 @@ def _moved_patch(
 def _standing_out(
     inside: Places, level: FloatArray, sigma: float, terms: FloatArray
 ) -> tuple[IntArray, BoolArray, int] | None:
-    """Return the samples of the group (m,) with the window that stands out most, those in it (m,), its number.
+    """Return the samples (m,) of the group with the window that stands out most, those in it, its number.
 
     None where chance explains the most outstanding of all windows. `level` (n, 2): values without what all
     pupils show at a place.
@@ -233,7 +233,7 @@ def _rough_patch(
     good: BoolArray,
     terms: FloatArray,
 ) -> Patch | None:
-    """Return the panel place where samples of all pupils scatter far more than elsewhere, where there is one."""
+    """Return the panel place where samples of all pupils scatter far more than elsewhere, if there is one."""
     index = np.flatnonzero(good)
     inside = places.take(index)
     window, (down, across) = window_numbers(inside, (4, 4), (0, 0))
@@ -261,7 +261,9 @@ def _rough_patch(
     chosen = part == int(np.argmax(weights[1:])) + 1
     grown = uniform_filter(chosen.astype(float), size=3, mode="constant") > 1e-6
     around = np.flatnonzero(grown.ravel()[window])
-    length = _robust_lengths(residual[index[around]], inside.take(around), usual[window[around]], terms)
+    few = position_terms(places.position_mm, 1)
+    few = terms if few is None else few
+    length = _robust_lengths(residual[index[around]], inside.take(around), usual[window[around]], few)
     ratio = length / usual[window[around]]
     in_patch = chosen.ravel()[window[around]]
     named = (in_patch & (ratio > _NAMED_SIGMA)) | (ratio > _LONE_SIGMA)
@@ -320,8 +322,9 @@ def patch_findings(
         rows = index[patch.rows]
         region = region_of(samples.pixel[rows])
         if patch.group is not None:
-            text = f"{len(rows)} neighbouring points at {samples.group_text(patch.group)} are {patch.size_px:.3g} px off"
-            text += f" what the other positions say, together, in {region.text()}; noise is {sigma:.2g} px."
+            text = f"{len(rows)} neighbouring points at {samples.group_text(patch.group)} are together "
+            text += f"{patch.size_px:.3g} px off what the other positions say, in {region.text()}; noise is "
+            text += f"{sigma:.2g} px."
             mend = (
                 "Look at the photograph there (a reflection, dust, dots counted wrongly); capture it again."
             )
@@ -330,7 +333,7 @@ def patch_findings(
                 f"{len(rows)} points scatter by {patch.size_px:.3g} px in {region.text()}, seen from several "
             )
             text += f"positions; elsewhere noise is {sigma:.2g} px."
-            mend = "Look at that place of the panel and its optics (dust, dead px, reflections); delete the rows."
+            mend = "Look at that place of panel and optics (dust, dead px, reflections); delete the rows."
         yield finding(
             "patch",
             "warning",

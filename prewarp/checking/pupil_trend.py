@@ -9,7 +9,7 @@ import numpy as np
 
 from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
-from prewarp.checking.samples import Samples
+from prewarp.checking.samples import Samples, thinned
 from prewarp.checks import FloatArray, IntArray, extent
 from prewarp.frames import curvature_from_slope, reference_pupil
 from prewarp.robust import robust_fit
@@ -18,6 +18,7 @@ _PANEL_DEGREES = (9, 5)  # the first that the samples carry
 _PER_TERM = 3
 _RIM = 1.08  # of the half panel; stray points beyond do not count
 _SUBSET = 20_000
+_MOST_PER_GROUP = 1200  # more say nothing more of a group's affine map
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +73,7 @@ def pupil_trends(
     compare. `whole` (g, 2, 3) are the groups' affine maps of tangents; `places` by pair what a panel
     polynomial rests on.
     """
+    samples = thinned(samples, _MOST_PER_GROUP)
     rest = np.zeros_like(samples.tangent)
     panel = {}
     usable = ~skip[samples.group]

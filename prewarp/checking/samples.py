@@ -4,7 +4,7 @@ All checks after the first look at values work on this. Arrays are over samples 
 channel and colour (p) or pupil positions (e).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -89,6 +89,19 @@ def samples_from_grid(grid: Grid) -> Samples:
         group_pupil=group_keys % max(len(pupils_mm), 1),
         group_size=size,
     )
+
+
+def thinned(samples: Samples, most_per_group: int) -> Samples:
+    """Return samples of which a group has about `most_per_group` at most, drawn at random, always the same.
+
+    Groups keep their codes; `group_size` still says how many there were.
+    """
+    share = most_per_group / max(float(np.median(samples.group_size)), 1.0)
+    if share >= 0.5 or not len(samples.index):
+        return samples
+    kept = np.flatnonzero(np.random.default_rng(2).random(len(samples.index)) < share)
+    names = ("index", "pixel", "tangent", "cosine", "pupil_mm", "reference_mm", "pair", "pupil", "group")
+    return replace(samples, **{name: getattr(samples, name)[kept] for name in names})
 
 
 def _distinct_positions(position_mm: FloatArray) -> tuple[IntArray, FloatArray]:

@@ -59,8 +59,8 @@ class _Whole:
 def find_shots(
     samples: Samples, measured: Mapping[int, Measured]
 ) -> tuple[list[Finding], BoolArray, list[FloatArray]]:
-    """Return findings about shots that are off as a whole, one for each; (g,) True for their groups; and where
-    they may have been captured in truth, (3,) mm each.
+    """Return findings about shots that are off as a whole, one for each; (g,) True for their groups; and
+    where they may have been captured in truth, (3,) mm each.
     """
     meant_mm: list[FloatArray] = []
     wholes = {pair: whole for pair, one in measured.items() if (whole := _whole(one)) is not None}
@@ -81,7 +81,7 @@ def find_shots(
 
 
 def _whole(one: Measured) -> _Whole | None:
-    """Return each shot's middle shift over windows of its panel: patches hardly move it, single samples less."""
+    """Return each shot's middle shift over windows of its panel: patches hardly move it."""
     terms = position_terms(one.places.position_mm, _HIGHEST_DEGREE)
     if terms is None:
         return None
@@ -104,7 +104,7 @@ def _whole(one: Measured) -> _Whole | None:
 def _worst(
     samples: Samples, wholes: Mapping[int, _Whole], bad: BoolArray, tests: int
 ) -> dict[int, tuple[FloatArray, float]]:
-    """Return {group: (shift (2,) px off the other pupils, leverage)} of the worst pupil; empty if all are well.
+    """Return {group: (shift (2,) px off the other pupils, leverage)} of the worst pupil; empty if none is.
 
     All groups of that pupil that are off themselves come along.
     """
@@ -202,7 +202,7 @@ def _tell(
     mend = (
         "Check the stage's position and whether the camera turned; capture this position again."
         if all_channels
-        else "Check the position written for these rows and whether panel or camera moved; capture them again."
+        else "Check the position written for these rows, and whether panel or camera moved; capture again."
     )
     told = finding(
         "shot",

@@ -195,11 +195,11 @@ def agreement(
     """
     groups, size = terms.shape
     key = local * count + window
-    counts = np.bincount(key, weights, groups * count)
-    weight: FloatArray = np.asarray(counts, dtype=np.float64).reshape(groups, count)
-    columns = values.T if weights is None else values.T * weights
-    mean = np.stack([np.bincount(key, column, groups * count) for column in columns], axis=-1)
-    mean = mean.reshape(groups, count, 2) / np.where(weight > 0.0, weight, 1.0)[..., None]
+    ones: FloatArray = np.ones(len(key)) if weights is None else weights
+    sums = [np.bincount(key, column, groups * count) for column in (ones, *(values * ones[:, None]).T)]
+    table = np.stack(sums, axis=-1).astype(np.float64).reshape(groups, count, 3)
+    weight = table[..., 0]
+    mean = table[..., 1:] / np.where(weight > 0.0, weight, 1.0)[..., None]
     products = (terms[:, :, None] * terms[:, None, :]).reshape(groups, -1)
     normal = (weight.T @ products).reshape(count, size, size)
     normal += 1e-9 * np.maximum(np.trace(normal, axis1=1, axis2=2), 1e-9)[:, None, None] * np.eye(size)

@@ -177,8 +177,8 @@ def main(draws: int = 200, faults: tuple[str, ...] = tuple(SIZES)) -> None:
                     f"  {fault} {kind} {seed}: {what}; ratio {made.size[0] / made.noise_px:.1f}", flush=True
                 )
         print(
-            f"{fault}: found {100 * (1 - sum(bad.values()) / draws):.1f} %, more than one finding in {more} of "
-            f"{draws}; missed by kind {dict(bad)}; {time.perf_counter() - start:.0f} s",
+            f"{fault}: found {100 * (1 - sum(bad.values()) / draws):.1f} %, more than one finding in {more} "
+            f"of {draws}; missed by kind {dict(bad)}; {time.perf_counter() - start:.0f} s",
             flush=True,
         )
     for kind in KINDS if len(faults) > 1 else ():
