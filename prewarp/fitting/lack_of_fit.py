@@ -30,7 +30,7 @@ SPREAD = 2.5
 # Lack of fit is believed beyond so many standard deviations of that, and above what any panel shows, px.
 SURE = 4.0
 LEAST_PX = 1e-3
-# Side of the panel regions in which residuals are averaged, in dots.
+# Side of the panel regions in which residuals of one pupil position are averaged, in dots.
 REGION_DOTS = 2.5
 
 MORE_PUPILS = "capture more pupil positions"
@@ -147,12 +147,13 @@ def _smooth_misfit(
     """Return the variance per axis of what residuals share in regions of the panel, px^2, and whether it is
     sure.
 
-    Regions of each pupil position, or of all of them together. The mean of n residuals of noise has the
-    variance noise / n, and less where the fit followed it: what is found beyond is rather too little.
+    Regions of each pupil position, or, one dot wide, of all of them together. The mean of n residuals of
+    noise has the variance noise / n, and less where the fit followed it: what is found beyond is rather too
+    little.
     """
     pixel, views = samples.pixel[rows], max(len(np.unique(samples.view[rows])), 1)
     span = np.maximum(np.ptp(pixel, axis=0), 1e-9)
-    step = REGION_DOTS * float(np.sqrt(span[0] * span[1] / max(len(rows) / views, 1.0)))
+    step = (REGION_DOTS if by_view else 1.0) * float(np.sqrt(span[0] * span[1] / max(len(rows) / views, 1.0)))
     place = np.floor((pixel - pixel.min(axis=0)) / step).astype(np.int64)
     key = place[:, 0] * (place[:, 1].max() + 1) + place[:, 1]
     if by_view:

@@ -99,7 +99,7 @@ def test_motions(pupil, motions):
 
 
 def test_a_short_side_shows_fewer_degrees():
-    """Aberrations do not know how far the stage went: five steps of 0.1 mm beside 8 mm show no fourth power."""
+    """Aberrations do not know how far the stage went: five steps of 0.1 mm show no fourth power."""
     positions = positions_of(lattice(np.linspace(-4, 4, 5), np.linspace(-0.2, 0.2, 5)))
     assert complete_degree(PupilFrame((0.0, 0.0), (4.0, 0.5)), positions) <= 2
 
