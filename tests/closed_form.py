@@ -87,6 +87,7 @@ class PlaneSet:
     """Channels and colours with the face of a `FieldSet`."""
 
     fields: dict = field(default_factory=dict)
+    captured: dict = field(default_factory=dict)
 
     @property
     def channels(self):

@@ -148,6 +148,22 @@ def test_moments_outside_the_eye_box_are_counted_not_judged():
     assert found.error_arcmin.max() < 3.2 * ARCMIN_PER_MM
 
 
+def test_an_eye_box_without_depth_drops_no_moment_for_its_depth():
+    """Rays do not bend: slip along the line of sight alone leaves the seam where it is, and is judged."""
+    deep = EyeMotion(gaze_sd_deg=(0.0, 0.0), slip_sd_mm=(0.0, 0.0, 3.0))
+    found = simulate(linear_scene(motion=deep, box=EyeBox(2.0, 2.0, 0.0)), None, samples=20_000)
+    assert found.outside_share == 0.0
+    assert found.error_arcmin.max() < 1e-6
+    # Seen to the side, depth moves the crossing with z = 0: the same as in an eye box deep enough.
+    aside = np.array([[0.05, 0.0]])
+    flat, thick = (
+        simulate(linear_scene(aside, motion=deep, box=EyeBox(2.0, 2.0, depth)), None, samples=20_000)
+        for depth in (0.0, 20.0)
+    )
+    assert flat.outside_share == 0.0
+    assert flat.rms_arcmin == pytest.approx(thick.rms_arcmin, rel=0.02)
+
+
 @pytest.mark.outside
 def test_frontier_without_motion_is_the_closed_form():
     """95 % of a Rayleigh law (scipy's) under the limit: accuracy = limit / (S sqrt(2 ln 20))."""
