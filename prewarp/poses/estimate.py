@@ -130,21 +130,24 @@ def solve_poses(
             moved = (solution.poses.as_vectors() - poses.as_vectors()).ravel() / prior.units(len(label_mm))
             if np.all(np.abs(moved) <= SETTLED * np.sqrt(np.diagonal(solution.covariance))):
                 break
-    return replace(solution, covariance=_with_second_order(solution.covariance, label_mm, prior))
+    return replace(solution, covariance=_with_second_order(solution, label_mm, prior))
 
 
-def _with_second_order(covariance: FloatArray, label_mm: FloatArray, prior: Prior) -> FloatArray:
-    """Return a covariance with what linear equations leave out where much is lost.
+def _with_second_order(solution: Solution, label_mm: FloatArray, prior: Prior) -> FloatArray:
+    """Return the covariance with what linear equations leave out where much is lost.
 
-    A pattern of turns or offsets that is smooth over the eye box, off by its sigma, and shots that stand
-    beside where it is taken, by theirs, multiply: the pattern differs by sigma times the step over half the
-    box. Small beside everything but the best known modes (derived here).
+    A pattern of turns or offsets that is smooth over the eye box, off by its sigma, is taken at places that
+    are off by theirs: it differs by sigma times the step over half the box. Patterns other than the common
+    motions, which are exact, change the field's own slope besides, which acts on the offset itself. Small
+    beside everything but the best known modes (derived here; sizes, not signs).
     """
-    own = np.diagonal(covariance).reshape(-1, 2, 3)
+    own = np.diagonal(solution.covariance).reshape(-1, 2, 3)
+    apart = np.diagonal(without(solution.covariance, solution.common)).reshape(-1, 2, 3)
     half = max(float(np.abs(label_mm[:, :2] - label_mm[:, :2].mean(axis=0)).max()), 0.5)
-    step = float(np.mean(own[:, 0])) * (prior.sigma_mm / half) ** 2
-    added = np.repeat(own.mean(axis=(0, 2)) * step, 3)
-    return covariance + np.diag(np.tile(added, len(own)))
+    placed = (own.mean(axis=(0, 2)) * own[:, 0].mean() + apart.mean(axis=(0, 2))) * (
+        prior.sigma_mm / half
+    ) ** 2
+    return solution.covariance + np.diag(np.tile(np.repeat(placed, 3), len(own)))
 
 
 def _whole(rays: Rays) -> _Part:
