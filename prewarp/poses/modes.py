@@ -154,7 +154,8 @@ def _entrance_pupil(solution: Solution, shots: Shots, unit: FloatArray) -> float
     vector = pattern.ravel() / unit
     vector /= np.linalg.norm(vector)
     apart = vector - solution.common.T @ (solution.common @ vector)
-    if float(apart @ apart) < _APART**2:
+    square = float(apart @ apart)
+    if square < _APART**2:
         return 1.0
-    # The least sigma of the pattern's size that the samples allow, all other modes free within their priors.
-    return float(np.sqrt(vector @ solution.covariance @ vector))
+    # What the samples tell of the part that is no common motion, per size of the whole pattern.
+    return min(float(np.sqrt(apart @ solution.covariance @ apart)) / square, 1.0)

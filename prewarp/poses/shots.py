@@ -75,7 +75,8 @@ def shots_of(grid: Grid, /) -> Shots:
             position_keys(grid.pupil_mm[finite]), return_index=True, return_inverse=True
         )
         names = tuple(
-            f"at ({', '.join(f'{value:g}' for value in place)}) mm" for place in grid.pupil_mm[finite][first]
+            f"at ({', '.join(f'{value + 0.0:g}' for value in place)}) mm"
+            for place in grid.pupil_mm[finite][first]
         )
     of_row = np.full(len(grid), -1)
     of_row[finite] = shot

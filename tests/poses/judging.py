@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.field import FieldSet, fit_grid
+from prewarp.frames import arcmin_between
 from prewarp.poses import PoseEstimate, fit_free_poses
+from prewarp.trace import trace_channel
 from tests.poses.captures import SIGMA_MM, SIGMA_RAD, Errors, HeldOut, capture, design, errors_px
 
 
@@ -52,3 +54,26 @@ def trial(errors: Errors, labels: np.ndarray, seed: int, *, name: str = "coaxial
     right = capture(nothing, labels, np.random.default_rng(seed), name=name, **options)
     free, found = fit_free_poses(wrong, panel_size_px=size, family="polynomial")
     return Trial(free, fit_grid(right, panel_size_px=size, family="polynomial"), found, errors, labels)
+
+
+def seam_error_arcmin(
+    fields: FieldSet, *, name: str = "coaxial", colour: str = "G", pupils: int = 10
+) -> float:
+    """Return the RMS angle between the places where a fit shows the panel points of one true direction."""
+    module, optics = design(name)
+    random = np.random.default_rng(5)
+    pupil_mm = random.uniform(-1.0, 1.0, (pupils, 1, 3)) * [4.0, 3.0, 0.0]
+    tangent = np.tan(np.radians(random.uniform([-4.0, -13.0], [4.0, 13.0], (1, 60, 2))))
+    wavelength_nm = next(one.wavelength_nm for one in module.colours if one.name == colour)
+    seen = []
+    for channel in module.channels:
+        point = trace_channel(
+            optics.channel(channel.name),
+            channel.panel,
+            tangent,
+            pupil_mm=pupil_mm,
+            wavelength_nm=wavelength_nm,
+        ).pixel
+        seen.append(fields.field(channel.name, colour).forward(point, pupil_mm=pupil_mm))
+    error = arcmin_between(*seen)
+    return float(np.sqrt(np.nanmean(error**2)))

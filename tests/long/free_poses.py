@@ -1,0 +1,72 @@
+"""Free poses over many draws: `python -m tests.long.free_poses [CASE ...]`; some minutes a case.
+
+Each line: error at held-out rays, px RMS over all draws, with poses found, with exact poses, their ratio, and
+RMS error of the observable modes over their stated sigma. Shift, turn and scale are removed, in one plane
+also one turn per pupil position. Ratios are of RMS over draws. Exact poses are those of the usual fit, which
+finds the demo's up-down symmetry and so has half the parameters; poses found are a little shifted and turned
+as a whole, which hides it.
+
+Figures of the last run:
+
+FIGURES
+"""
+
+import sys
+
+import numpy as np
+
+from prewarp.field import fit_grid
+from tests.poses.captures import capture, errors_px, held_out, pupil_lattice, stage_errors
+from tests.poses.judging import panel_size, seam_error_arcmin, trial
+
+COLOURS = ("R", "G", "B")
+# Name: depth mm, dots across, colours, size of the stage's errors, demo, draws.
+CASES = {
+    "two": (2.0, 17, ("G",), 1.0, "coaxial", 8),
+    "six": (2.0, 17, COLOURS, 1.0, "coaxial", 4),
+    "deep": (4.0, 17, ("G",), 1.0, "coaxial", 6),
+    "deep six": (4.0, 17, COLOURS, 1.0, "coaxial", 3),
+    "exact": (2.0, 17, ("G",), 0.0, "coaxial", 6),
+    "exact six": (2.0, 17, COLOURS, 0.0, "coaxial", 3),
+    "folded": (2.0, 17, ("G",), 1.0, "folded", 4),
+    "plane": (0.0, 17, ("G",), 1.0, "coaxial", 6),
+}
+
+
+def rms(values) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def run(name: str) -> str:
+    """Return the line of one case."""
+    depth, dots, colours, size, demo, draws = CASES[name]
+    truth = held_out(name=demo, colours=colours, dots=11, depth_mm=min(depth, 2.0))
+    labels = pupil_lattice(depth)
+    kinds = ("", "similarity", "wavefront") if depth == 0.0 else ("similarity",)
+    free, exact, ignored, scores, seams = [], [], [], [], []
+    for seed in range(1, draws + 1):
+        errors = stage_errors(25, np.random.default_rng(seed), size=size)
+        one = trial(errors, labels, seed, name=demo, dots=dots, colours=colours)
+        free.append([errors_px(one.free, truth, remove=kind) for kind in kinds])
+        exact.append([errors_px(one.exact, truth, remove=kind) for kind in kinds])
+        scores.append(rms(one.observable_scores()))
+        seams.append([seam_error_arcmin(fields, name=demo) for fields in (one.free, one.exact)])
+        if depth == 0.0:
+            grid = capture(errors, labels, np.random.default_rng(seed), dots=dots, colours=colours)
+            fields = fit_grid(grid, panel_size_px=panel_size(), family="polynomial")
+            ignored.append(errors_px(fields, truth))
+    parts = [
+        f"{kind or 'raw'} {rms([f[k] for f in free]):.4f} / {rms([e[k] for e in exact]):.4f} = "
+        f"{rms([f[k] for f in free]) / rms([e[k] for e in exact]):.2f}"
+        for k, kind in enumerate(kinds)
+    ]
+    if ignored:
+        parts.append(f"raw over poses ignored {rms([f[0] for f in free]) / rms(ignored):.2f}")
+    found, right = np.array(seams).T
+    parts.append(f"seam {rms(found):.4f} / {rms(right):.4f} arcmin = {rms(found) / rms(right):.2f}")
+    return f"{name}: {'; '.join(parts)}; scores {rms(scores):.2f} ({min(scores):.2f} to {max(scores):.2f})"
+
+
+if __name__ == "__main__":
+    for case in sys.argv[1:] or CASES:
+        print(run(case), flush=True)
