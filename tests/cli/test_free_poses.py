@@ -13,7 +13,7 @@ from tests.poses.captures import capture, pupil_lattice, stage_errors
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """A folder with captures of one channel: 25 shots by a wrong stage and by a right one, 9 by a wrong one."""
+    """A folder with captures of one channel: 25 shots by a wrong and a right stage, 9 by a wrong one."""
     path = tmp_path_factory.mktemp("poses")
     for name, across, size in (("deep", 5, 1.0), ("right", 5, 0.0), ("small", 3, 1.0)):
         labels = pupil_lattice(2.0, across)
