@@ -73,7 +73,7 @@ def test_the_manifest_names_the_fit(package, capture):
         (("--white", "gains"), "--white needs --light with a grid that holds luminance"),
         (("--format", "gif"), "'gif' is not one of"),
         (("--dialect", "hlsl"), "'hlsl' is not one of"),
-        (("--bits", "9"), "'9' is not one of"),
+        (("--bits", "9"), "bits is 9; expected 8, 12 or 16"),
         (("--format", "csv", "--step", "160", "--max-error", "0.001px"), "Use a smaller --step"),
     ],
 )
