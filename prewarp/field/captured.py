@@ -13,7 +13,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from prewarp.checks import FloatArray, as_pupil, as_tangent
 from prewarp.errors import ShapeError
-from prewarp.fitting.support import motions_shown, spread_positions
+from prewarp.fitting.support import motions_shown, position_keys, spread_positions
 
 # Normals along which the distance to a hull is measured: short of the true one by at most one part in 800.
 NORMALS = 64
@@ -162,8 +162,9 @@ def captured_by(
     unseen: FloatArray | None = None,
 ) -> Captured:
     """Return what samples hold, from their pupil positions (n, 3), mm, and directions (n, 2), tangents."""
-    positions = spread_positions(pupil_mm, np.zeros(len(pupil_mm), dtype=int), tangent)
-    different = np.unique(np.round(pupil_mm, 6), axis=0)
+    _, first = np.unique(position_keys(pupil_mm), return_index=True)
+    positions = spread_positions(pupil_mm, np.zeros(len(pupil_mm), dtype=int), tangent, first)
+    different = np.unique(np.round(pupil_mm[first], 6), axis=0)
     return Captured(
         corners_mm=_hull_corners(different),
         positions=len(different),

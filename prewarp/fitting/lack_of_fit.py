@@ -151,16 +151,17 @@ def _smooth_misfit(
     noise has the variance noise / n, and less where the fit followed it: what is found beyond is rather too
     little.
     """
-    pixel, views = samples.pixel[rows], max(len(np.unique(samples.view[rows])), 1)
+    pixel, view = samples.pixel[rows], samples.view[rows]
+    views = max(int(np.count_nonzero(np.bincount(view))), 1)
     span = np.maximum(np.ptp(pixel, axis=0), 1e-9)
     step = (REGION_DOTS if by_view else 1.0) * float(np.sqrt(span[0] * span[1] / max(len(rows) / views, 1.0)))
     place = np.floor((pixel - pixel.min(axis=0)) / step).astype(np.int64)
     key = place[:, 0] * (place[:, 1].max() + 1) + place[:, 1]
     if by_view:
-        key = key * (samples.view.max() + 1) + samples.view[rows]
-    _, region = np.unique(key, return_inverse=True)
-    count = np.bincount(region)
-    regions = len(count)
-    sums = np.stack([np.bincount(region, axis) for axis in fit.rest_px[:, rows]])
+        key = key * (view.max() + 1) + view
+    count = np.bincount(key)
+    used = count > 0
+    count, regions = count[used], int(used.sum())
+    sums = np.stack([np.bincount(key, axis)[used] for axis in fit.rest_px[:, rows]])
     between = float(np.sum(sums**2 / count)) / (2.0 * regions)
     return max(between - noise, 0.0) * regions / len(rows), between > noise * (1.0 + SURE / np.sqrt(regions))

@@ -129,7 +129,7 @@ def prepare_samples(
         if pupils_estimated
         else _deal_pupils(np.round(pupil_mm[first], 6), first)[view]
     )
-    positions = spread_positions(pupil_mm, pupil_group, tangent_from_cosine(cosine))
+    positions = spread_positions(pupil_mm, pupil_group, tangent_from_cosine(cosine), first)
     dot_group = _deal_dots(pixel, panel_size_px)
     # Equal points compare equal as one complex number: much faster than rows.
     _, dot = np.unique(pixel[:, 0] + 1j * pixel[:, 1], return_inverse=True)

@@ -20,11 +20,12 @@ from prewarp.fitting.pupil import PupilColumns, PupilFrame, pupil_columns
 
 # Rank of the pupil basis: judged on so many positions, by this ratio of the smallest to the largest singular
 # value.
-MOST_POSITIONS = 500
+MOST_POSITIONS = 200
 RANK_LIMIT = 1e-2
 HIGHEST_PUPIL_DEGREE = 8
-# Degrees above the highest complete one of which columns are taken.
+# Degrees above the highest complete one of which columns are taken, and the highest of them.
 INCOMPLETE_DEGREES = 3
+HIGHEST_INCOMPLETE = 6
 # A column counts as shown where this share of it, at least, is not a mixture of those before it.
 OWN_PART = 0.05
 # A motion of the pupil counts as shown where positions spread along it (RMS) by so much of the widest spread,
@@ -64,11 +65,12 @@ class Positions:
         return self.pupil_mm[:, :2] - self.pupil_mm[:, 2:] * self.tangent[:, None]
 
 
-def spread_positions(pupil_mm: FloatArray, group: IntArray, tangent: FloatArray, /) -> Positions:
+def spread_positions(
+    pupil_mm: FloatArray, group: IntArray, tangent: FloatArray, first: IntArray, /
+) -> Positions:
     """Return at most `MOST_POSITIONS` different positions of samples (n, ...), and directions spread over
-    theirs; one direction where all lie in the plane z = 0.
+    theirs; one direction where all lie in the plane z = 0. `first` (k,): a sample of each position.
     """
-    _, first = np.unique(position_keys(pupil_mm), return_index=True)
     some = first[:: -(-len(first) // MOST_POSITIONS)]
     if np.any(pupil_mm[some, 2]):
         low, middle, high = np.quantile(tangent, (0.1, 0.5, 0.9), axis=0)
@@ -114,7 +116,7 @@ def supported_columns(frame: PupilFrame, positions: Positions, /) -> PupilColumn
     """
     complete = complete_degree(frame, positions)
     full = pupil_columns(complete, frame.half_mm)
-    highest = min(complete + INCOMPLETE_DEGREES, HIGHEST_PUPIL_DEGREE)
+    highest = min(complete + INCOMPLETE_DEGREES, max(complete, HIGHEST_INCOMPLETE))
     shown = _shown(frame, positions, full, highest)
     if not shown:
         return full

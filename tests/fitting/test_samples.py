@@ -24,7 +24,8 @@ def _samples(pupil):
 
 
 def _positions(pupil):
-    return spread_positions(pupil, np.full(len(pupil), -1), np.zeros((len(pupil), 2)))
+    _, first = np.unique(pupil, axis=0, return_index=True)
+    return spread_positions(pupil, np.full(len(pupil), -1), np.zeros((len(pupil), 2)), first)
 
 
 @pytest.mark.parametrize(("nodes", "degree"), [(1, 0), (2, 1), (3, 2), (5, 4)])

@@ -24,7 +24,8 @@ def lattice(x, y, z=(0.0,)):
 def positions_of(pupil, directions=UPRIGHT):
     """Return the positions of a capture that sees every direction from every pupil."""
     rows = np.repeat(pupil, len(directions), axis=0)
-    return spread_positions(rows, np.full(len(rows), -1), np.tile(directions, (len(pupil), 1)))
+    first = np.arange(len(pupil)) * len(directions)
+    return spread_positions(rows, np.full(len(rows), -1), np.tile(directions, (len(pupil), 1)), first)
 
 
 def counts(table):
