@@ -30,15 +30,15 @@ from prewarp.checking.outliers import (
     refined,
 )
 from prewarp.checking.panels import check_colours, check_panels
-from prewarp.checking.patches import LEAST_NOISE_PX, Patch, find_patches, patch_findings
+from prewarp.checking.patches import LEAST_NOISE_PX, Patch, find_patches, patch_findings, with_lone
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checking.shots import Measured, find_shots
-from prewarp.checking.surface import MapModel, fit_surface
+from prewarp.checking.surface import RIM, MapModel, fit_surface
 from prewarp.checking.values import check_values
-from prewarp.checking.windows import measured_in_px, place_samples
+from prewarp.checking.windows import meant_pixel, measured_in_px, place_samples
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
@@ -282,27 +282,31 @@ class _Pairs:
     def _measured_by(self, surface: MapModel, index: IntArray) -> Measured:
         samples, lattice = self.samples, self.lattices[surface.pair]
         residuals = measure_residuals(samples, surface, index)
-        places = place_samples(samples, surface, lattice, index)
-        measured_px = measured_in_px(samples, lattice, index, residuals.scale)
-        sigma = max(residuals.sigma, LEAST_NOISE_PX)
-        return Measured(surface, residuals, places, measured_px - refined(samples, residuals, sigma))
+        away = refined(samples, residuals, max(residuals.sigma, LEAST_NOISE_PX))
+        pixel = meant_pixel(samples, lattice, index, away)
+        places = place_samples(samples, surface, lattice, index, pixel)
+        measured_px = measured_in_px(samples, lattice, index, places.across, residuals.scale)
+        return Measured(surface, residuals, places, measured_px - away)
 
     def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
         """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
         samples, index = self.samples, one.residuals.index
         good = ~off[samples.group[index]]
-        patches = _patches(one, good)
+        patches = _patches(samples, one, good)
         if patches:
             # They bent the model toward themselves: they are measured against one without them.
             again = self._without(one, good, patches)
-            better = [] if again is None else _patches(again, good)
+            better = [] if again is None else _patches(samples, again, good)
             if again is not None and better:
                 one, patches = again, better
         residuals = one.residuals
-        findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
         for patch in patches:
             good[patch.rows] = False
         bad, distance = find_outliers(samples, one.surface, residuals, good)
+        patches = with_lone(patches, one.places, np.flatnonzero(bad))
+        for patch in patches:
+            bad[patch.rows] = good[patch.rows] = False
+        findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
         findings += outlier_findings(samples, one.surface, index[bad], distance[bad], one.sigma)
         return findings, index[bad | ~good]
 
@@ -332,8 +336,10 @@ class _Pairs:
         return None if surface is None else other.curl(surface, good)
 
 
-def _patches(one: Measured, good: BoolArray) -> list[Patch]:
-    return find_patches(one.residuals, one.model_px, one.places, good)
+def _patches(samples: Samples, one: Measured, good: BoolArray) -> list[Patch]:
+    """Return the patches; what lies beyond the panel's rim, where the model ends, is left to other checks."""
+    inside = (np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM).all(axis=1)
+    return find_patches(one.residuals, one.model_px, one.places, good & inside)
 
 
 def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:

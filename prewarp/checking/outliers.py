@@ -19,6 +19,7 @@ _SUSPECT_SIGMA = 4.0  # looked at more closely
 _CELLS = 6  # per panel side: residuals are first compared with those around them
 _SAMPLED = 1500
 _CHUNK = 4096
+_STEPS = 3
 _NEIGHBOURS = 40
 # What a step over half the pupil counts against one over half the panel: other pupils at the same place come
 # first, both alike, or the same pupil comes first.
@@ -98,16 +99,17 @@ def bounded(residuals: Residuals, sigma: float) -> FloatArray:
 
 
 def refined(samples: Samples, residuals: Residuals, sigma: float) -> FloatArray:
-    """Return residuals (n, 2) px with those of samples far off taken once more at the place they point to.
+    """Return residuals (n, 2) px with those of samples far off taken again at the place they point to.
 
     The scale of a cell is some per cent off, which is too much for a sample that is 20 px off.
     """
     result = residuals.px.copy()
     far = np.flatnonzero(residuals.distance > BOUND_SIGMA * sigma)
     index, surface = residuals.index[far], residuals.scale.surface
-    pixel = samples.pixel[index] + result[far]
-    model = surface.terms(pixel, samples.reference_mm[index]) @ surface.coefficient
-    result[far] += np.einsum("nij,nj->ni", residuals.scale(pixel), samples.cosine[index] - model)
+    for _ in range(_STEPS):
+        pixel = samples.pixel[index] + result[far]
+        model = surface.terms(pixel, samples.reference_mm[index]) @ surface.coefficient
+        result[far] += np.einsum("nij,nj->ni", residuals.scale(pixel), samples.cosine[index] - model)
     return result
 
 

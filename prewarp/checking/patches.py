@@ -4,7 +4,7 @@ Both escape a look at single samples, since their neighbours are as wrong as the
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -25,7 +25,7 @@ from prewarp.checking.windows import (
     window_numbers,
     without_place,
 )
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.robust import RAYLEIGH_MEDIAN, bisquare_weight, medians_by
 
 # Shapes of windows and their offsets, in dots: squares that a patch of 5 x 5 dots always fills, and lines.
@@ -44,6 +44,7 @@ _FEWEST_ROWS = 4
 _LEAST_PX = 0.2  # optics may really turn as fast at the rim
 LEAST_NOISE_PX = 0.03  # what less noise shows is what the model misses
 _PRIOR_FREEDOM = 30.0  # how much the noise of all windows says of the noise of one
+_SIDE_BY_SIDE = 3.0  # dots between parts of one patch
 _TRIES = 12
 _MOVED_SIGMA = 2.0  # from which a sample may say which way its patch moved
 _MOST_PATCHES = 8  # of one channel and colour
@@ -90,7 +91,48 @@ def find_patches(residuals: Residuals, model: FloatArray, places: Places, good: 
                 break
             patches.append(patch)
             good[patch.rows] = False
-    return patches
+    return _joined(patches, places)
+
+
+def _joined(patches: list[Patch], places: Places) -> list[Patch]:
+    """Return patches with those of several pupils that lie side by side made one."""
+    joined: list[Patch] = []
+    for patch in patches:
+        near = [
+            one
+            for one in joined
+            if patch.group is None
+            and one.group is None
+            and within(places, one, patch.rows, _SIDE_BY_SIDE).any()
+        ]
+        for one in near:
+            joined.remove(one)
+        sizes = [one.size_px for one in (*near, patch)]
+        counts = [len(one.rows) for one in (*near, patch)]
+        rows = np.concatenate([one.rows for one in (*near, patch)])
+        joined.append(Patch(rows, patch.group, float(np.average(sizes, weights=counts))))
+    return joined
+
+
+def within(places: Places, patch: Patch, rows: IntArray, margin: float) -> BoolArray:
+    """Return which of the samples `rows` (m,) lie in a patch, wider by `margin` dots, and at its pupil."""
+    low, high = extent(places.across[patch.rows])
+    across = places.across[rows]
+    inside = ((across >= low - margin) & (across <= high + margin)).all(axis=1)
+    if patch.group is not None:
+        inside &= places.groups[places.local[rows]] == patch.group
+    result: BoolArray = inside
+    return result
+
+
+def with_lone(patches: list[Patch], places: Places, lone: IntArray) -> list[Patch]:
+    """Return patches with the samples `lone`, found wrong by themselves, that lie in or beside them."""
+    result = []
+    for patch in patches:
+        chosen = within(places, patch, lone, 1.0)
+        result.append(replace(patch, rows=np.concatenate([patch.rows, lone[chosen]])))
+        lone = lone[~chosen]
+    return result
 
 
 def _moved_patch(

@@ -18,7 +18,7 @@ from prewarp.robust import robust_fit
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
 _SUBSET = 6000
-_RIM = 1.08  # of the half panel
+RIM = 1.08  # of the half panel
 _PER_TERM = 6  # samples per term, so that the model does not follow noise
 _CHUNK = 1 << 14
 _PLACES_PER_TERM = 3  # places on the panel per panel term, for the same reason
@@ -97,7 +97,7 @@ class MapModel:
 
 def _clipped(w: FloatArray) -> FloatArray:
     """Return panel coordinates held within the rim: beyond it the polynomial says nothing."""
-    return np.clip(w, -_RIM, _RIM)
+    return np.clip(w, -RIM, RIM)
 
 
 def fit_surface(
@@ -117,7 +117,7 @@ def fit_surface(
     """
     index = np.flatnonzero((samples.pair == pair) & good)
     # A stray panel point beyond the rim would pull the model hardest of all.
-    index = index[(np.abs(frame(samples.pixel[index])) < _RIM).all(axis=1)]
+    index = index[(np.abs(frame(samples.pixel[index])) < RIM).all(axis=1)]
     if len(index) < 30:
         return None
     reference = samples.reference_mm[index]

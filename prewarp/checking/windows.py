@@ -20,7 +20,7 @@ from prewarp.frames import cosine_from_tangent, tangent_from_degrees
 
 _FEWEST_POSITIONS = 5  # fewer tell nothing of how the model's error goes on over the pupil
 _SAME_DEPTH_MM = 1e-6
-_ON_NODE = 1e-8  # direction cosine
+_ON_NODE, _ON_NODE_PX = 1e-8, 1e-3  # direction cosine, px
 _WEAKEST = 0.05  # singular value against the largest
 _PER_TERM = 1.6  # positions per term of the polynomial over the pupil
 
@@ -47,10 +47,26 @@ class Places:
         return replace(self, local=self.local[index], across=self.across[index])
 
 
-def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: IntArray) -> Places:
-    """Return the places of the samples `index` of the pair of `surface`.
+def meant_pixel(samples: Samples, lattice: Lattice, index: IntArray, residual_px: FloatArray) -> FloatArray:
+    """Return panel points (n, 2) of samples, px; of those off the nodes of a panel lattice, where they belong.
 
-    A sample moved off its node still has the node's number: levels are interpolated.
+    `residual_px` (n, 2) says how far that is, as its direction has it.
+    """
+    pixel = samples.pixel[index]
+    if lattice.kind != "panel":
+        return pixel
+    at = _at_nodes(lattice, _nodes(lattice, pixel))
+    off = np.abs(pixel - at).max(axis=1) > _ON_NODE_PX
+    result: FloatArray = np.where(off[:, None], pixel + residual_px, pixel)
+    return result
+
+
+def place_samples(
+    samples: Samples, surface: MapModel, lattice: Lattice, index: IntArray, pixel: FloatArray
+) -> Places:
+    """Return the places of the samples `index` of the pair of `surface`, at panel points `pixel` (n, 2).
+
+    A sample a little off its node still has the node's number: levels are interpolated.
     """
     groups = np.flatnonzero(samples.group_pair == surface.pair)
     number = np.zeros(len(samples.group_pair), dtype=np.int64)
@@ -60,7 +76,7 @@ def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: 
         spacing = 2.0 / np.sqrt(max(float(np.median(samples.group_size[groups])), 1.0))
         across = (np.clip(surface.frame(samples.pixel[index]), -1.5, 1.5) + 1.0) / spacing
     else:
-        across = _nodes(samples, lattice, index)
+        across = _nodes(lattice, _on_lattice(samples, lattice, index, pixel))
     count = np.maximum(np.bincount(local, minlength=len(groups)), 1)[:, None]
     position = (
         np.stack([np.bincount(local, column, len(groups)) for column in samples.reference_mm[index].T], -1)
@@ -71,20 +87,35 @@ def place_samples(samples: Samples, surface: MapModel, lattice: Lattice, index: 
     return Places(groups, local, across, position, lattice.kind != "scattered", one_depth)
 
 
-def _nodes(samples: Samples, lattice: Lattice, index: IntArray) -> FloatArray:
-    """Return the numbers (n, 2) of the lattice's nodes nearest to samples."""
-    on_panel = lattice.kind == "panel"
-    values = samples.pixel[index] if on_panel else samples.grid.direction_deg[samples.index[index]]
+def _on_lattice(samples: Samples, lattice: Lattice, index: IntArray, pixel: FloatArray) -> FloatArray:
+    """Return what is regular on a lattice: panel points (n, 2) px, or directions, degrees."""
+    return pixel if lattice.kind == "panel" else samples.grid.direction_deg[samples.index[index]]
+
+
+def _nodes(lattice: Lattice, values: FloatArray) -> FloatArray:
+    """Return the numbers (n, 2) of the lattice's nodes nearest to values (n, 2)."""
     columns = zip(values.T, lattice.levels, strict=True)
     across = [np.interp(column, levels, np.arange(len(levels))) for column, levels in columns]
     result: FloatArray = np.floor(np.stack(across, axis=-1) + 0.5)
     return result
 
 
+def _at_nodes(lattice: Lattice, across: FloatArray) -> FloatArray:
+    """Return the values (n, 2) of the lattice's nodes with these numbers."""
+    node = across.astype(np.int64)
+    return np.stack([levels[number] for levels, number in zip(lattice.levels, node.T, strict=True)], axis=-1)
+
+
 def measured_in_px(
-    samples: Samples, lattice: Lattice, index: IntArray, scale: Callable[[FloatArray], FloatArray]
+    samples: Samples,
+    lattice: Lattice,
+    index: IntArray,
+    across: FloatArray,
+    scale: Callable[[FloatArray], FloatArray],
 ) -> FloatArray:
     """Return what was measured at the lattice's nodes (n, 2), in px, with the sign of residuals.
+
+    `across` (n, 2): the nodes' numbers.
 
     On a panel lattice directions, through `scale`, which gives (n, 2, 2) px per direction cosine at panel
     points (n, 2); on one in direction panel points. A sample off its node is carried there.
@@ -92,8 +123,7 @@ def measured_in_px(
     pixel, cosine = samples.pixel[index], samples.cosine[index]
     if lattice.kind == "scattered":
         return -pixel
-    node = _nodes(samples, lattice, index).astype(np.int64)
-    at = np.stack([levels[number] for levels, number in zip(lattice.levels, node.T, strict=True)], axis=-1)
+    at = _at_nodes(lattice, across)
     if lattice.kind == "panel":
         result: FloatArray = np.einsum("nij,nj->ni", scale(at), cosine) - (pixel - at)
         return result

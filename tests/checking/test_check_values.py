@@ -64,7 +64,7 @@ def test_misspelt_optional_column(clean):
 
 
 def description(inner=(-39, 9), outer=(-9, 39), names=("inner", "outer")):
-    panel = SimpleNamespace(size_px=(2560, 2560))
+    panel = SimpleNamespace(size_px=(2560, 2560), mirrored=False)
     channels = [
         SimpleNamespace(name=n, panel=panel, reach=SimpleNamespace(dir_x_deg=x, dir_y_deg=(-24, 24)))
         for n, x in zip(names, (inner, outer), strict=True)
