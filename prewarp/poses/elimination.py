@@ -8,68 +8,19 @@ widens the poses' sigma instead of moving the poses. Wavefronts common to all do
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
-from scipy import linalg
 
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import FloatArray
 from prewarp.fitting import moments as sums
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.leastsquares import Factor, assemble, factor
-from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
+from prewarp.fitting.leastsquares import assemble, factor
 from prewarp.fitting.polynomial import expansions_of
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, residuals
-from prewarp.poses.gauge import wavefront_curvatures, wavefront_heights, wavefront_slopes
-from prewarp.poses.rays import PER_SHOT, PlacedRays, Poses, Rays
-
-PUPIL_COST = 2
-# Below this share of its square a wave is left to the field's columns: rounding.
-_ROUNDING = 1e-8
-
-
-@dataclass(frozen=True)
-class FieldColumns:
-    """Gradient columns of a field: total degree (each pupil degree counts two), pupil degree, no symmetry.
-
-    The columns of the highest pupil degree are those that are only guessed at. Columns of a lower total
-    degree come first.
-    """
-
-    degree: int
-    pupil_degree: int
-
-    @cached_property
-    def _ordered(self) -> tuple[JointColumns, list[int]]:
-        chain = [
-            PolynomialModel(degree, PUPIL_COST, self.pupil_degree, -1, 0, degree, degree)
-            for degree in range(self.degree + 1)
-        ]
-        pupil = pupil_columns(self.pupil_degree, (1.0, 1.0))
-        columns = columns_of(chain[-1], 1, pupil)
-        order, lengths = nested_order(columns, chain, pupil)
-        return columns.take(order), lengths
-
-    @property
-    def columns(self) -> JointColumns:
-        """The columns."""
-        return self._ordered[0]
-
-    @property
-    def lengths(self) -> list[int]:
-        """How many of the first columns have a total degree of at most 0, 1, .. `degree`."""
-        return self._ordered[1]
-
-    @cached_property
-    def order(self) -> IntArray:
-        """Degree over the pupil of each column."""
-        return pupil_columns(self.pupil_degree, (1.0, 1.0)).order[self.columns.pupil]
-
-    @property
-    def product_degrees(self) -> tuple[int, ...]:
-        """Highest panel degree of products of two columns, by degree over the pupil."""
-        return tuple(2 * self.degree - PUPIL_COST * order for order in range(2 * self.pupil_degree + 1))
+from prewarp.poses.columns import FieldColumns, ShotSums, column_sums, forward_solved, weighted_vectors
+from prewarp.poses.rays import PER_SHOT, Poses, Rays
+from prewarp.poses.waves import common_waves, curvature_of_waves, share_of_waves
 
 
 @dataclass(frozen=True)
@@ -143,22 +94,22 @@ def eliminate(
     coefficients = solver.solve(model.columns.count, refinements=2)
     plain = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
     plain_rest = residuals(samples, (plain,))
-    shots = _OfShots(rays.shot, len(poses.offset_mm))
+    shots = ShotSums(rays.shot, len(poses.offset_mm))
     plain_slope = plain.pupil_jacobian(samples.pixel, samples.reference_mm)
-    waves = _waves(placed, plain_slope, wave_degree)
-    share = _share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
+    waves = common_waves(placed, plain_slope, wave_degree)
+    share = share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
     total = coefficients - share.taken @ share.amount
     expansion = expansions_of(total, model.columns, samples, pupil, model.degree)[0]
     rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
     by_pupil = expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
-    slopes = placed.slopes(by_pupil + _curvature(placed, share.amount, wave_degree))
-    weighted = _weighted(weights, slopes)
-    left = _weighted(weights, np.stack([plain_rest, rest]))
-    mixed = _mixed(placed, shots, np.concatenate([weighted, left]), model)
-    tail = _solved(solver, mixed[:, :, :PER_SHOT].reshape(model.columns.count, -1))
+    slopes = placed.slopes(by_pupil + curvature_of_waves(placed, share.amount, wave_degree))
+    weighted = weighted_vectors(weights, slopes)
+    left = weighted_vectors(weights, np.stack([plain_rest, rest]))
+    mixed = column_sums(placed, shots, np.concatenate([weighted, left]), model)
+    tail = forward_solved(solver, mixed[:, :, :PER_SHOT].reshape(model.columns.count, -1))
     # What solving left of F'W rest: nothing but rounding.
     plain_unsolved, unsolved = (
-        _solved(solver, mixed[:, :, place].sum(axis=1) - pull * own)
+        forward_solved(solver, mixed[:, :, place].sum(axis=1) - pull * own)
         for place, own in ((PER_SHOT, coefficients), (PER_SHOT + 1, total))
     )
     plain_matrix = shots.blocks(slopes, weighted) - tail.T @ tail
@@ -182,137 +133,3 @@ def eliminate(
         rest_px=rest_px,
         weight=float(weight.sum()),
     )
-
-
-@dataclass(frozen=True)
-class _OfShots:
-    """Sums over the rays of each shot; `shot` (n,) codes, `count` shots."""
-
-    shot: IntArray
-    count: int
-
-    @cached_property
-    def rows(self) -> list[IntArray]:
-        """The rays of each shot."""
-        return [np.flatnonzero(self.shot == k) for k in range(self.count)]
-
-    def products(self, first: FloatArray, second: FloatArray) -> FloatArray:
-        """Return sums of first_a . second_b (k, a, b) of vectors (a, 2, n), (b, 2, n)."""
-        return np.stack(
-            [np.tensordot(first[:, :, mine], second[:, :, mine], ((1, 2), (1, 2))) for mine in self.rows]
-        )
-
-    def blocks(self, first: FloatArray, second: FloatArray) -> FloatArray:
-        """Return `products` as a matrix (a k, a k) with one block a shot."""
-        matrix = np.zeros((self.count, len(first), self.count, len(first)))
-        for k, block in enumerate(self.products(first, second)):
-            matrix[k, :, k] = block
-        return matrix.reshape(self.count * len(first), -1)
-
-
-def _solved(solver: Factor, side: FloatArray) -> FloatArray:
-    """Return L^-1 side for the factor's L, in the unscaled columns."""
-    scaled = side * (solver.scale if side.ndim == 1 else solver.scale[:, None])
-    result: FloatArray = linalg.solve_triangular(solver.lower, scaled, lower=True, check_finite=False)
-    return result
-
-
-@dataclass(frozen=True)
-class _Share:
-    """Common wavefronts in the field. `weighted` (f, 2, n) W E; `tail` (m, f) L^-1 F'W E; `taken` (m, f) what
-    the columns take up of each; `half` (f, r) H with H H' the inverse of what is left of E'W E; `amount` (f,)
-    of each in the field.
-    """
-
-    weighted: FloatArray
-    tail: FloatArray
-    taken: FloatArray
-    half: FloatArray
-    amount: FloatArray
-
-
-def _share_of_waves(
-    placed: PlacedRays,
-    shots: _OfShots,
-    waves: FloatArray,
-    weights: FloatArray,
-    rest: FloatArray,
-    solver: Factor,
-    pulled: FloatArray,
-    model: FieldColumns,
-) -> _Share:
-    """Return how much of each wave (f, 2, n) the field has beyond its columns."""
-    weighted = _weighted(weights, waves)
-    left = _weighted(weights, rest[None])
-    mixed = _mixed(placed, shots, np.concatenate([weighted, left]), model).sum(axis=1)
-    tail, unsolved = _solved(solver, mixed[:, :-1]), _solved(solver, mixed[:, -1] - pulled)
-    among = np.tensordot(weighted, waves, ((1, 2), (1, 2)))
-    half = _half_inverse(among - tail.T @ tail, np.diagonal(among))
-    amount = half @ (half.T @ (np.tensordot(weighted, rest, 2) - tail.T @ unsolved))
-    taken = linalg.solve_triangular(solver.lower, tail, lower=True, trans=1, check_finite=False)
-    return _Share(weighted, tail, taken * solver.scale[:, None], half, amount)
-
-
-def _weighted(weights: FloatArray, vectors: FloatArray) -> FloatArray:
-    """Return W v (j, 2, n) for weights (3, n) and vectors (j, 2, n)."""
-    x, y = vectors[:, 0], vectors[:, 1]
-    return np.stack([weights[0] * x + weights[1] * y, weights[1] * x + weights[2] * y], axis=1)
-
-
-def _waves(placed: PlacedRays, by_pupil: FloatArray, wave_degree: int) -> FloatArray:
-    """Return grad (s_z phi) (f, 2, n) where rays cross z = 0: what wavefronts phi common to all dots add.
-
-    That is s_z grad phi - phi H t, with H = dq/d(x, y) `by_pupil` (2, 2, n). The field's columns follow it
-    only as far as their panel degree goes, which would make a wavefront look measured that no capture in one
-    plane can measure. phi is a polynomial of x' = x / half_x, y' = y / half_y, times half_x.
-    """
-    frame = placed.samples.frame
-    x, y = frame.normalised(placed.samples.reference_mm)
-    ratio = np.array([1.0, frame.half_mm[0] / frame.half_mm[1]])[:, None]
-    height = frame.half_mm[0] * wavefront_heights(x, y, wave_degree)
-    bent = by_pupil[:, 0] * placed.tangent[:, 0] + by_pupil[:, 1] * placed.tangent[:, 1]
-    result: FloatArray = (
-        placed.unit[:, 2] * ratio * wavefront_slopes(x, y, wave_degree) - height[:, None] * bent
-    )
-    return result
-
-
-def _curvature(placed: PlacedRays, amount: FloatArray, pupil_degree: int) -> FloatArray:
-    """Return d/d(x, y) (2, 2, n), per mm, of `amount` (f,) of each wave at fixed panel points."""
-    frame = placed.samples.frame
-    x, y = frame.normalised(placed.samples.reference_mm)
-    curvature = np.tensordot(amount, wavefront_curvatures(x, y, pupil_degree), 1) * placed.unit[:, 2]
-    half_x, half_y = frame.half_mm
-    across = curvature[1] / half_y
-    steep = curvature[2] * half_x / half_y**2
-    return np.array([[curvature[0] / half_x, across], [across, steep]], dtype=np.float64)
-
-
-def _half_inverse(matrix: FloatArray, size: FloatArray) -> FloatArray:
-    """Return H with H H' the inverse of a matrix (f, f) whose rows had `size` before elimination.
-
-    What is so small beside that is left to rounding, and to the columns that took up the rest.
-    """
-    scale = 1.0 / np.sqrt(size)
-    value, axes = np.linalg.eigh(matrix * np.outer(scale, scale))
-    good = value > _ROUNDING
-    result: FloatArray = scale[:, None] * axes[:, good] / np.sqrt(value[good])
-    return result
-
-
-def _mixed(placed: PlacedRays, own: _OfShots, weighted: FloatArray, model: FieldColumns) -> FloatArray:
-    """Return F'W (m, k, j) of weighted vectors (j, 2, n): every column of the field, shot by shot."""
-    samples = placed.samples
-    panel, frame = samples.panel_basis(model.degree), samples.frame
-    table = pupil_columns(model.pupil_degree, frame.half_mm)
-    used = np.unique(model.columns.pupil)
-    row = np.searchsorted(used, model.columns.pupil)
-    result = np.zeros((model.columns.count, own.count, len(weighted)))
-    for k, mine in enumerate(own.rows):
-        psi = frame.values(samples.reference_mm[mine], model.pupil_degree)
-        in_x, in_y = table.x[used] @ psi, table.y[used] @ psi
-        part = weighted[:, :, mine]
-        joint = part[:, None, 0] * in_x + part[:, None, 1] * in_y
-        products = joint.reshape(-1, len(mine)) @ panel.values(samples.pixel[mine]).T
-        result[:, k] = products.reshape(len(weighted), len(used), -1)[:, row, model.columns.panel].T
-    return result

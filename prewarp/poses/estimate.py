@@ -12,7 +12,8 @@ from prewarp.errors import FitError
 from prewarp.fitting.outlying import robust_weight
 from prewarp.fitting.polynomial import first_expansions
 from prewarp.fitting.residuals import pixel_metric
-from prewarp.poses.elimination import Eliminated, FieldColumns, eliminate
+from prewarp.poses.columns import FieldColumns
+from prewarp.poses.elimination import Eliminated, eliminate
 from prewarp.poses.gauge import orthonormal, similarity_vectors, without
 from prewarp.poses.rays import PER_SHOT, Poses, Rays
 from prewarp.poses.truncation import next_degree_pull

@@ -68,6 +68,13 @@ def shots_of(grid: Grid, /) -> Shots:
     finite = np.flatnonzero(grid.finite)
     if len(finite) == 0:
         raise FitError(f"{grid.source}: no row is finite; poses need rows that are.")
+    for name in grid.extra:
+        if name != POSE_COLUMN and name.strip().lower() in (POSE_COLUMN, "poses"):
+            raise GridError(
+                f"{grid.source}: column '{name}'; expected '{POSE_COLUMN}'. Rename it.",
+                path=grid.source,
+                column=name,
+            )
     if POSE_COLUMN in grid.extra:
         names, first, shot = _named_shots(grid, finite)
     else:

@@ -9,7 +9,8 @@ from prewarp.fitting.chebyshev import exponents_up_to
 from prewarp.fitting.polynomial import first_expansions
 from prewarp.fitting.residuals import pixel_metric
 from prewarp.poses.calibrate import _rays
-from prewarp.poses.elimination import FieldColumns, eliminate
+from prewarp.poses.columns import FieldColumns
+from prewarp.poses.elimination import eliminate
 from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors
 from prewarp.poses.rays import Poses, turned_units
 from prewarp.poses.shots import shots_of

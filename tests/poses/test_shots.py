@@ -73,3 +73,8 @@ def test_pupil_degree_three_is_refused():
 def test_a_shot_of_few_rows_is_named():
     with pytest.raises(FitError, match=r"shot at \(-4, -4, 0\) mm has 11 finite rows; expected at least 12"):
         shots_of(lattice().take(np.arange(5, 400)))
+
+
+def test_a_misspelt_pose_column_is_not_passed_over():
+    with pytest.raises(GridError, match="column 'Pose'; expected 'pose'"):
+        shots_of(lattice(Pose=np.arange(400) // 16))

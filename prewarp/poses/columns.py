@@ -1,0 +1,115 @@
+"""Columns of a field, sums of them over the rays of each shot, and solving by their factor."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg
+
+from prewarp.checks import FloatArray, IntArray
+from prewarp.fitting.leastsquares import Factor
+from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
+from prewarp.fitting.pupil import pupil_columns
+from prewarp.poses.rays import PlacedRays
+
+PUPIL_COST = 2
+
+
+@dataclass(frozen=True)
+class FieldColumns:
+    """Gradient columns of a field: total degree (each pupil degree counts two), pupil degree, no symmetry.
+
+    The columns of the highest pupil degree are those that are only guessed at. Columns of a lower total
+    degree come first.
+    """
+
+    degree: int
+    pupil_degree: int
+
+    @cached_property
+    def _ordered(self) -> tuple[JointColumns, list[int]]:
+        chain = [
+            PolynomialModel(degree, PUPIL_COST, self.pupil_degree, -1, 0, degree, degree)
+            for degree in range(self.degree + 1)
+        ]
+        pupil = pupil_columns(self.pupil_degree, (1.0, 1.0))
+        columns = columns_of(chain[-1], 1, pupil)
+        order, lengths = nested_order(columns, chain, pupil)
+        return columns.take(order), lengths
+
+    @property
+    def columns(self) -> JointColumns:
+        """The columns."""
+        return self._ordered[0]
+
+    @property
+    def lengths(self) -> list[int]:
+        """How many of the first columns have a total degree of at most 0, 1, .. `degree`."""
+        return self._ordered[1]
+
+    @cached_property
+    def order(self) -> IntArray:
+        """Degree over the pupil of each column."""
+        return pupil_columns(self.pupil_degree, (1.0, 1.0)).order[self.columns.pupil]
+
+    @property
+    def product_degrees(self) -> tuple[int, ...]:
+        """Highest panel degree of products of two columns, by degree over the pupil."""
+        return tuple(2 * self.degree - PUPIL_COST * order for order in range(2 * self.pupil_degree + 1))
+
+
+@dataclass(frozen=True)
+class ShotSums:
+    """Sums over the rays of each shot; `shot` (n,) codes, `count` shots."""
+
+    shot: IntArray
+    count: int
+
+    @cached_property
+    def rows(self) -> list[IntArray]:
+        """The rays of each shot."""
+        return [np.flatnonzero(self.shot == k) for k in range(self.count)]
+
+    def products(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Return sums of first_a . second_b (k, a, b) of vectors (a, 2, n), (b, 2, n)."""
+        return np.stack(
+            [np.tensordot(first[:, :, mine], second[:, :, mine], ((1, 2), (1, 2))) for mine in self.rows]
+        )
+
+    def blocks(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Return `products` as a matrix (a k, a k) with one block a shot."""
+        matrix = np.zeros((self.count, len(first), self.count, len(first)))
+        for k, block in enumerate(self.products(first, second)):
+            matrix[k, :, k] = block
+        return matrix.reshape(self.count * len(first), -1)
+
+
+def weighted_vectors(weights: FloatArray, vectors: FloatArray) -> FloatArray:
+    """Return W v (j, 2, n) for weights (3, n) and vectors (j, 2, n)."""
+    x, y = vectors[:, 0], vectors[:, 1]
+    return np.stack([weights[0] * x + weights[1] * y, weights[1] * x + weights[2] * y], axis=1)
+
+
+def column_sums(placed: PlacedRays, own: ShotSums, weighted: FloatArray, model: FieldColumns) -> FloatArray:
+    """Return F'W (m, k, j) of weighted vectors (j, 2, n): every column of the field, shot by shot."""
+    samples = placed.samples
+    panel, frame = samples.panel_basis(model.degree), samples.frame
+    table = pupil_columns(model.pupil_degree, frame.half_mm)
+    used = np.unique(model.columns.pupil)
+    row = np.searchsorted(used, model.columns.pupil)
+    result = np.zeros((model.columns.count, own.count, len(weighted)))
+    for k, mine in enumerate(own.rows):
+        psi = frame.values(samples.reference_mm[mine], model.pupil_degree)
+        in_x, in_y = table.x[used] @ psi, table.y[used] @ psi
+        part = weighted[:, :, mine]
+        joint = part[:, None, 0] * in_x + part[:, None, 1] * in_y
+        products = joint.reshape(-1, len(mine)) @ panel.values(samples.pixel[mine]).T
+        result[:, k] = products.reshape(len(weighted), len(used), -1)[:, row, model.columns.panel].T
+    return result
+
+
+def forward_solved(solver: Factor, side: FloatArray) -> FloatArray:
+    """Return L^-1 side for the factor's L, in the unscaled columns."""
+    scaled = side * (solver.scale if side.ndim == 1 else solver.scale[:, None])
+    result: FloatArray = linalg.solve_triangular(solver.lower, scaled, lower=True, check_finite=False)
+    return result

@@ -1,0 +1,96 @@
+"""Wavefronts common to all dots as part of a field, beyond what its columns follow.
+
+A capture in one plane cannot tell them from turns of its cameras. The columns follow them only as far as
+their panel degree goes; what is left would make them look measured.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from prewarp.checks import FloatArray
+from prewarp.fitting.leastsquares import Factor
+from prewarp.poses.columns import FieldColumns, ShotSums, column_sums, forward_solved, weighted_vectors
+from prewarp.poses.gauge import wavefront_curvatures, wavefront_heights, wavefront_slopes
+from prewarp.poses.rays import PlacedRays
+
+# Below this share of its square a wave is left to the field's columns: rounding.
+_ROUNDING = 1e-8
+
+
+@dataclass(frozen=True)
+class Share:
+    """Common wavefronts in the field. `weighted` (f, 2, n) W E; `tail` (m, f) L^-1 F'W E; `taken` (m, f) what
+    the columns take up of each; `half` (f, r) H with H H' the inverse of what is left of E'W E; `amount` (f,)
+    of each in the field.
+    """
+
+    weighted: FloatArray
+    tail: FloatArray
+    taken: FloatArray
+    half: FloatArray
+    amount: FloatArray
+
+
+def common_waves(placed: PlacedRays, by_pupil: FloatArray, wave_degree: int) -> FloatArray:
+    """Return grad (s_z phi) (f, 2, n) where rays cross z = 0: what wavefronts phi common to all dots add.
+
+    That is s_z grad phi - phi H t, with H = dq/d(x, y) `by_pupil` (2, 2, n). The field's columns follow it
+    only as far as their panel degree goes, which would make a wavefront look measured that no capture in one
+    plane can measure. phi is a polynomial of x' = x / half_x, y' = y / half_y, times half_x.
+    """
+    frame = placed.samples.frame
+    x, y = frame.normalised(placed.samples.reference_mm)
+    ratio = np.array([1.0, frame.half_mm[0] / frame.half_mm[1]])[:, None]
+    height = frame.half_mm[0] * wavefront_heights(x, y, wave_degree)
+    bent = by_pupil[:, 0] * placed.tangent[:, 0] + by_pupil[:, 1] * placed.tangent[:, 1]
+    result: FloatArray = (
+        placed.unit[:, 2] * ratio * wavefront_slopes(x, y, wave_degree) - height[:, None] * bent
+    )
+    return result
+
+
+def curvature_of_waves(placed: PlacedRays, amount: FloatArray, pupil_degree: int) -> FloatArray:
+    """Return d/d(x, y) (2, 2, n), per mm, of `amount` (f,) of each wave at fixed panel points."""
+    frame = placed.samples.frame
+    x, y = frame.normalised(placed.samples.reference_mm)
+    curvature = np.tensordot(amount, wavefront_curvatures(x, y, pupil_degree), 1) * placed.unit[:, 2]
+    half_x, half_y = frame.half_mm
+    across = curvature[1] / half_y
+    steep = curvature[2] * half_x / half_y**2
+    return np.array([[curvature[0] / half_x, across], [across, steep]], dtype=np.float64)
+
+
+def share_of_waves(
+    placed: PlacedRays,
+    shots: ShotSums,
+    waves: FloatArray,
+    weights: FloatArray,
+    rest: FloatArray,
+    solver: Factor,
+    pulled: FloatArray,
+    model: FieldColumns,
+) -> Share:
+    """Return how much of each wave (f, 2, n) the field has beyond its columns."""
+    weighted = weighted_vectors(weights, waves)
+    left = weighted_vectors(weights, rest[None])
+    mixed = column_sums(placed, shots, np.concatenate([weighted, left]), model).sum(axis=1)
+    tail, unsolved = forward_solved(solver, mixed[:, :-1]), forward_solved(solver, mixed[:, -1] - pulled)
+    among = np.tensordot(weighted, waves, ((1, 2), (1, 2)))
+    half = _half_inverse(among - tail.T @ tail, np.diagonal(among))
+    amount = half @ (half.T @ (np.tensordot(weighted, rest, 2) - tail.T @ unsolved))
+    taken = linalg.solve_triangular(solver.lower, tail, lower=True, trans=1, check_finite=False)
+    return Share(weighted, tail, taken * solver.scale[:, None], half, amount)
+
+
+def _half_inverse(matrix: FloatArray, size: FloatArray) -> FloatArray:
+    """Return H with H H' the inverse of a matrix (f, f) whose rows had `size` before elimination.
+
+    What is so small beside that is left to rounding, and to the columns that took up the rest.
+    """
+    scale = 1.0 / np.sqrt(size)
+    value, axes = np.linalg.eigh(matrix * np.outer(scale, scale))
+    good = value > _ROUNDING
+    result: FloatArray = scale[:, None] * axes[:, good] / np.sqrt(value[good])
+    return result
