@@ -2,6 +2,7 @@
 
 from prewarp.field.build import fit_grid
 from prewarp.field.captured import Captured
+from prewarp.field.certainty import prediction_sigma
 from prewarp.field.comparison import Comparison, compare_grid
 from prewarp.field.field import Field, InverseResult
 from prewarp.field.fieldset import ChannelReport, FieldSet
@@ -34,5 +35,6 @@ __all__ = [
     "fit_grid",
     "motion_not_known",
     "outside_capture",
+    "prediction_sigma",
     "require_captured",
 ]

@@ -9,6 +9,7 @@ from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import GridError
 from prewarp.field.beyond import beyond_sigma_px
 from prewarp.field.border import inside_convex
+from prewarp.field.certainty import prediction_sigma
 from prewarp.field.fieldset import FieldSet
 from prewarp.frames import arcmin_between
 from prewarp.grids import Grid
@@ -29,8 +30,9 @@ class Comparison:
     `error_px` is the distance between the panel point predicted for the row's direction and pupil and the
     row's own; `error_arcmin` the angle between the row's direction and the one in which its panel point is
     predicted to be seen. `inside`: direction and pupil lie within what was captured, the pupil where its ray
-    crosses z = 0. `beyond_px` (n,): 1-sigma of what terms that no captured position shows may add
-    (`beyond_sigma_px`).
+    crosses z = 0. `sigma_px` (n,) the 1-sigma length of the prediction itself, sqrt(su^2 + sv^2), what terms
+    that no captured position shows may add included (`prediction_sigma`, `beyond_sigma_px`); NaN where it is
+    lost or not known.
     """
 
     grid: Grid
@@ -39,7 +41,7 @@ class Comparison:
     error_arcmin: FloatArray
     lost: BoolArray
     inside: BoolArray
-    beyond_px: FloatArray
+    sigma_px: FloatArray
 
     def as_dict(self) -> dict[str, Any]:
         """Return `all`, `inside`, `pupils` and `groups` (per channel and colour) for machines."""
@@ -115,7 +117,7 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
     count = len(grid)
     predicted = np.full((count, 2), np.nan)
     error_px, error_arcmin = np.full(count, np.nan), np.full(count, np.nan)
-    inside, beyond = np.zeros(count, dtype=bool), np.full(count, np.nan)
+    inside, sigma_px = np.zeros(count, dtype=bool), np.full(count, np.nan)
     in_box = _in_box(fields, grid)
     for code, channel in enumerate(grid.channel_names):
         for colour_code, colour in enumerate(grid.colour_names):
@@ -135,17 +137,21 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
             tangent, pupil, pixel = grid.tangent[rows], grid.pupil_mm[rows], grid.pixel[rows]
             found = field.inverse(tangent, pupil_mm=pupil, margin_px=margin)
             predicted[rows] = found.pixel
+            sigma_px[rows] = prediction_sigma(fields, channel, colour, found.pixel, pupil_mm=pupil)
             error_px[rows] = np.hypot(*(found.pixel - pixel).T)
             seen = field.forward(pixel, pupil_mm=pupil)
             error_arcmin[rows] = arcmin_between(tangent, seen)
             in_hull = fields.outside_mm(channel, tangent, pupil_mm=pupil) <= PUPIL_SLACK_MM
             if channel not in fields.captured:
                 in_hull = in_box[rows]
-            beyond[rows] = beyond_sigma_px(fields, channel, colour, tangent, found.pixel, pupil_mm=pupil)
+            unseen = beyond_sigma_px(fields, channel, colour, tangent, found.pixel, pupil_mm=pupil)
+            # Outside, where the map of the fit's own certainty ends, terms not shown are what counts.
+            own = np.where(np.isnan(sigma_px[rows]) & (unseen > 0.0), 0.0, sigma_px[rows])
+            sigma_px[rows] = np.hypot(own, unseen)
             inside[rows] = in_hull & inside_convex(tangent, field.captured_tangent, slack=TANGENT_SLACK)
     lost = ~(np.isfinite(error_px) & np.isfinite(error_arcmin))
-    error_px[lost] = error_arcmin[lost] = np.nan
-    return Comparison(grid, predicted, error_px, error_arcmin, lost, inside, beyond)
+    error_px[lost] = error_arcmin[lost] = sigma_px[lost] = np.nan
+    return Comparison(grid, predicted, error_px, error_arcmin, lost, inside, sigma_px)
 
 
 def _in_box(fields: FieldSet, grid: Grid) -> BoolArray:

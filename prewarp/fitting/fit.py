@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, IntArray, extent, finite_rows
+from prewarp.checks import BoolArray, FloatArray, IntArray, finite_rows
 from prewarp.errors import FitError
-from prewarp.fitting.certainty import sigma_map
+from prewarp.fitting.certainty import map_pupils, sigma_map
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.lack_of_fit import lack_of_fit
 from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
@@ -35,8 +35,8 @@ class FitResult:
     `residual_px` (n,) residual length, NaN for samples not used; `outlier` (n,); `rms_cv_px` cross-validated
     RMS of the chosen model; `pupil_functions` for each degree of the wavefront over the pupil, from 1: how
     many functions the fit has, and how many there are; `unseen` (m, count, 2) what the others may add, as
-    `unseen_functions` of the first colour; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma
-    map and `certainty_pupil_mm` (pupils, 2).
+    `unseen_functions` of the first colour; `certainty_px` (colours, pupils, nodes, nodes) 1-sigma map and
+    `certainty_pupil_mm` (pupils, 2), a lattice in the plane z = 0: see `certainty.sigma_between`.
     """
 
     expansions: tuple[Expansion, ...]
@@ -121,10 +121,8 @@ def fit_channel(
         pupils_estimated=pupils_estimated,
     )
     fit = _fit_family(samples, family)
-    box = extent(pupil_mm[:, :2])
-    corners = np.array([[box[i, 0], box[j, 1]] for i in (0, 1) for j in (0, 1)])
-    pupils = np.unique(np.vstack([box.mean(axis=0), corners]), axis=0)
-    certainty = sigma_map(fit, pupils)
+    pupils = map_pupils(samples.frame, pupil_mm)
+    certainty = sigma_map(fit, samples, pupils)
     residual = np.full(len(usable), np.nan)
     residual[places[samples.row]] = np.hypot(*fit.rest_px)
     outlier = np.zeros(len(usable), dtype=bool)

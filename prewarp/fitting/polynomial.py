@@ -48,7 +48,8 @@ class PolynomialFit:
 
     In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`),
     `rest_px` (2, n) residuals, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px`
-    cross-validated RMS of the chosen model. `pupil` is what `columns` count over the pupil.
+    cross-validated RMS of the chosen model. `pupil` is what `columns` count over the pupil. `moments`, one
+    cell, of all that was tried, up to the model `widest`: what was left out can be looked at again.
     """
 
     model: PolynomialModel
@@ -62,6 +63,8 @@ class PolynomialFit:
     weight: FloatArray
     sigma_px: FloatArray
     rms_cv_px: float
+    moments: Moments
+    widest: PolynomialModel
 
     def text(self) -> str:
         """Return the choice in words, for people."""
@@ -178,6 +181,8 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
         weight=weight,
         sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=choice.rms_px,
+        moments=moments.over_cells(slice(None)),
+        widest=of_cost(tops, model),
     )
 
 

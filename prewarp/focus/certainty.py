@@ -1,20 +1,20 @@
 """How sure the focus is: 1-sigma of the image distance, from the fit's map of how sure a panel point is.
 
-The map (`ChannelReport.certainty_px`) holds the error of a point for five pupil positions; the focus is a
-slope over the pupil. How an error divides between position and slope follows from the pupil polynomial: for
-samples spread evenly over the eye box the covariance of its coefficients is that of its own normal matrix,
-times the number of panel functions that each order has. Exact where every pupil column has every panel
-function and the grid is one lattice for all pupils; else an estimate. Noise alone: what the model cannot
-follow is not in it.
+The map (`ChannelReport.certainty_px`) holds the error of a point for a lattice of pupil positions, of which
+those in the eye box count here; the focus is a slope over the pupil. How an error divides between position
+and slope follows from the pupil polynomial: for samples spread evenly over the eye box the covariance of its
+coefficients is that of its own normal matrix, times the number of panel functions that each order has. Exact
+where every pupil column has every panel function and the grid is one lattice for all pupils; else an
+estimate. What the choice of the model left out is divided as noise is.
 """
 
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.ndimage import map_coordinates
 
 from prewarp.chebyshev import derivatives_1d, products, values_1d
 from prewarp.checks import FloatArray, as_pixel
+from prewarp.fitting.certainty import between_nodes
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import pupil_columns
 
@@ -35,19 +35,19 @@ def focus_sigma(fields: "FieldSet", channel: str, colour: str, pixel: FloatArray
     expansion = field.expansion
     if report is None or expansion.pupil_degree < 1:
         return np.full(pixel.shape[:-1], np.nan)
-    maps = report.certainty_px[report.colours.index(colour)]
-    rows, columns = maps.shape[1:]
-    share = pixel / np.array(field.panel_size_px, dtype=float)
-    place = [share[..., 1] * (rows - 1), share[..., 0] * (columns - 1)]
-    variance_px = map_coordinates(np.mean(maps.astype(float) ** 2, axis=0), place, order=1, mode="nearest")
     flat = pixel.reshape(-1, 2)
+    # Pupils of the map within the captured ones: it goes beyond them.
+    x, y = expansion.frame.normalised(report.certainty_pupil_mm)
+    within = np.maximum(np.abs(x), np.abs(y)) <= 1.0 + 1e-9
+    maps = report.certainty_px[report.colours.index(colour)][within].astype(float)
+    variance_px = between_nodes(np.mean(maps**2, axis=0), field.panel_size_px, flat).reshape(pixel.shape[:-1])
     centre = np.broadcast_to(np.array(expansion.frame.centre_mm), flat.shape)
     _, slope = expansion.values_and_jacobian(flat, centre)
     jacobian = np.moveaxis(slope, -1, 0).reshape(*pixel.shape[:-1], 2, 2)
     # An error of variance c on each axis of q is one of c trace((J J^T)^-1) in px.
     squared = np.linalg.inv(jacobian @ np.swapaxes(jacobian, -1, -2))
     variance_q = 2.0 * variance_px / np.trace(squared, axis1=-2, axis2=-1)
-    ratio = slope_ratio(expansion, report.certainty_pupil_mm)
+    ratio = slope_ratio(expansion, report.certainty_pupil_mm[within])
     return np.asarray(1000.0 * np.sqrt(variance_q * ratio))
 
 

@@ -125,6 +125,7 @@ def test_compare_agrees_with_the_library_and_writes_every_row(capture, tmp_path)
     rows = list(csv.DictReader(io.StringIO((tmp_path / "rows.csv").read_text(encoding="utf-8"))))
     assert [int(row["row"]) for row in rows] == list(range(2, 4376))
     assert float(rows[17]["error_px"]) == pytest.approx(comparison.error_px[17], abs=1e-8)
+    assert float(rows[17]["sigma_px"]) == pytest.approx(comparison.sigma_px[17], rel=1e-6)
     assert float(rows[17]["predicted_u_px"]) == pytest.approx(comparison.predicted_px[17, 0], abs=1e-8)
     assert {row["lost"] for row in rows} == {"0"}
 

@@ -85,6 +85,6 @@ def test_what_is_tied_is_off_by_no_more_than_is_said(nodes, most):
     axis = np.linspace(-HALF_MM, HALF_MM, nodes)
     comparison = compare_grid(fit_grid(capture(axis, axis), panel_size_px=PANEL), held_out())
     error = np.sqrt(np.mean(comparison.error_px**2))
-    said = np.sqrt(np.mean(comparison.beyond_px**2))
+    said = np.sqrt(np.mean(comparison.sigma_px**2))
     assert comparison.inside.all()
     assert error < said < most * error

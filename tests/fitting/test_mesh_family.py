@@ -64,10 +64,11 @@ def test_a_mesh_is_saved_and_read_back(mesh_fit, tmp_path):
         np.testing.assert_allclose(lattice[[0, 1], [0, 1]], tangent, atol=1e-12)
 
 
-def test_certainty_of_a_mesh_is_about_the_error(mesh_fit):
-    (report,) = mesh_fit.reports
-    middle = report.certainty_px[:, :, 2:-2, 2:-2]
-    assert 0.5 * report.floor_px < np.sqrt(np.mean(middle**2)) < 2.5 * report.floor_px
+def test_certainty_of_a_mesh_is_about_the_error(uneven, mesh_fit):
+    comparison = compare_grid(mesh_fit, uneven[1])
+    ratio = (comparison.error_px / comparison.sigma_px)[comparison.inside]
+    assert 0.85 < np.sqrt(np.mean(ratio**2)) < 1.2
+    assert np.mean(ratio < 2.0) > 0.9
 
 
 def test_a_smooth_field_stays_a_polynomial():

@@ -8,6 +8,7 @@ import pytest
 from prewarp.chebyshev import derivatives_1d, products, values_1d
 from prewarp.field import ChannelReport, FieldSet
 from prewarp.field.field import Field
+from prewarp.fitting.certainty import map_nodes
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.pupil import PupilFrame, pupil_columns
@@ -87,14 +88,15 @@ def least_squares_certainty(degree, pupil_degree, sigma_q, *, total):
         np.zeros((0, 2)),
     )
     places = np.array([[0.0, 0.0], [-4, -3], [-4, 3], [4, -3], [4, 3]], dtype=float)
-    nodes_v, nodes_u = np.meshgrid(np.linspace(0, 480, 13), np.linspace(0, 640, 13), indexing="ij")
+    along_u, along_v = map_nodes(SIZE)
+    nodes_v, nodes_u = np.meshgrid(along_v, along_u, indexing="ij")
     nodes = np.stack([nodes_u.ravel(), nodes_v.ravel()], axis=-1)
     at_nodes, at_places = panel.values(nodes), frame.values(places, pupil_degree)
     maps = []
     for p in range(5):
         part = rows(at_nodes, at_places, p)
         variance = np.einsum("cni,ij,cnj->n", part, covariance, part)
-        maps.append(1000.0 * np.sqrt(variance).reshape(13, 13))
+        maps.append(1000.0 * np.sqrt(variance).reshape(nodes_u.shape))
     report = ChannelReport(
         "one", ("G",), "", len(pairs), len(design), 0, (0.0,), (0.0,), 0.0, 0.0, (), np.array([maps]), places
     )

@@ -8,7 +8,7 @@ from matplotlib.quiver import Quiver, QuiverKey
 from PIL import Image
 
 from prewarp.errors import GridError, ShapeError
-from prewarp.field import FieldSet, compare_grid, fit_grid
+from prewarp.field import FieldSet, compare_grid, fit_grid, prediction_sigma
 from prewarp.report.residuals import _nice, residual_figure, residual_picture
 from tests.cli.conftest import PANEL, small_channels
 from tests.report.drawn import mesh_points, meshes
@@ -68,11 +68,14 @@ def test_a_fit_draws_its_residuals_or_how_sure_it_is(fitted):
     assert "px" in scale.get_ylabel()
     for axes, report in zip(row, fields.reports, strict=True):
         places, values = mesh_points(meshes(axes)[0])
-        # Rows of the map run along v, from edge to edge of the panel.
-        rms = np.sqrt(np.mean(report.certainty_px[0] ** 2, axis=0))
-        column, row_number = np.round(places / PANEL * (len(rms) - 1)).astype(int).T
-        np.testing.assert_allclose(values, rms[row_number, column], rtol=1e-9)
-        assert len(values) == rms.size and axes.get_ylim() == (PANEL[1], 0.0)
+        # What the fit says of the same places, for nine pupils over the captured ones.
+        (low_x, low_y, _), (high_x, high_y, _) = fields.pupil_box_mm
+        pupils = [(x, y, 0.0) for x in np.linspace(low_x, high_x, 3) for y in np.linspace(low_y, high_y, 3)]
+        sigma = [prediction_sigma(fields, report.channel, "G", places, pupil_mm=one) for one in pupils]
+        rms = np.sqrt(np.mean(np.square(sigma), axis=0))
+        np.testing.assert_allclose(values, rms, rtol=1e-9)
+        np.testing.assert_allclose([places.min(axis=0), places.max(axis=0)], [(0.0, 0.0), PANEL])
+        assert axes.get_ylim() == (PANEL[1], 0.0)
         assert f"largest {rms.max():.2g}\nresidual {report.rms_px[0]:.3g} px RMS" in axes.get_title()
     with pytest.raises(ShapeError, match="reports is empty; expected one or more channels to draw"):
         FieldSet(fields.fields, fields.pupil_box_mm, (), {}).plot()

@@ -33,7 +33,8 @@ def compare(talk: Talk, fit_path: Path, grid_path: Path, rows_path: Path | None)
     The error of a row is the distance in px between the panel point that the fit predicts for the row's
     direction and pupil and the row's own, and the angle between the directions in which the two are seen.
     Rows that cannot be predicted are counted as lost. 'inside' counts only rows inside the captured pupils
-    and directions.
+    and directions. In the file of --rows 'sigma_px' is how sure the prediction is: its 1-sigma length, empty
+    where that is not known.
 
     \b
     Example:
@@ -74,6 +75,7 @@ def _rows_csv(comparison: Comparison) -> bytes:
             "predicted_u_px": comparison.predicted_px[:, 0],
             "predicted_v_px": comparison.predicted_px[:, 1],
             "error_px": comparison.error_px,
+            "sigma_px": pa.array(comparison.sigma_px, from_pandas=True),
             "error_arcmin": comparison.error_arcmin,
             "inside": comparison.inside.astype("int8"),
             "lost": comparison.lost.astype("int8"),

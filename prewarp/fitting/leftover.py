@@ -1,0 +1,213 @@
+"""What a fit may be off by: noise, and what the choice of the simpler model left out.
+
+Columns are looked at in the order of a nested chain, the chosen model's first, then those of a wider model.
+In the coordinates of the Cholesky factor L of all of them the columns are orthonormal over the samples: the
+data give z = L^-1 A^T W y, one number per column, the true size theta of that column plus noise. The chosen
+fit keeps the first m and sets the others to 0, so at a place with design row a and phi = L^-1 a its error is
+sum_{k <= m} noise_k phi_k - sum_{k > m} theta_k phi_k. What z says of a theta that was left out is Bayes'
+rule with a prior whose size the data give (empirical Bayes; C. N. Morris, J. Am. Stat. Assoc. 78 (1983) 47,
+from memory): coefficients of one mirror symmetry have one size, which falls by a factor per degree. Noise may
+differ from place to place: its variance over panel, pupil and colours is a regression on the squared
+residuals, and its way into the coefficients the sandwich N^-1 (A^T V A) N^-1 (H. White, Econometrica 48
+(1980) 817, from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from prewarp.checks import FloatArray, IntArray
+from prewarp.fitting import moments as sums
+from prewarp.fitting.chebyshev import exponents_up_to
+from prewarp.fitting.leastsquares import Factor, assemble, factor
+from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
+from prewarp.fitting.polynomial import PolynomialFit
+from prewarp.fitting.samples import Samples
+from prewarp.fitting.search import LEAST_SAMPLES_PER_PARAMETER, MOST_PARAMETERS
+
+# How many degrees beyond the chosen ones are looked at: of what colours share, of what they differ by.
+BEYOND, DIFFERENCE_BEYOND = 3, 2
+# Sizes that left-out coefficients may have: the variance of the lowest degree over that of a coefficient's
+# noise, and by how much (natural logarithm) the variance falls per degree.
+SIZES = np.exp(np.linspace(np.log(1e-3), np.log(1e5), 24))
+FALLS = (0.25, 0.7, 1.5, 3.0)
+# Samples that the noise's variance is learned from, at most; steps of the regression.
+NOISE_SAMPLES = 30_000
+NOISE_STEPS, NOISE_SETTLED = 20, 1e-3
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Covariance (m, m) of the errors of the coefficients of `columns`, left-out ones among them."""
+
+    columns: JointColumns
+    covariance: FloatArray
+
+
+def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
+    """Return how far the coefficients of a fit may be off, for a model wider than the fit's own.
+
+    Columns that were left out are off by what they truly are. The covariance is in the units of direction
+    cosines, as the coefficients.
+    """
+    columns, chosen = _wider_columns(fit, samples)
+    equations = assemble(fit.moments, columns)
+    solver = factor(equations)
+    rest = equations.target - np.sum(solver.forward**2)
+    freedom = max(2.0 * equations.samples - columns.count, 1.0)
+    variance = max(rest, 1e-15 * equations.target) / freedom
+    matrix, extremes = _noise_matrix(fit, samples, columns, solver)
+    noise = variance * matrix
+    inverse = linalg.solve_triangular(solver.lower, np.eye(columns.count), lower=True, check_finite=False)
+    kept, out = inverse[:chosen, :chosen], inverse[chosen:]
+    normal = kept.T @ kept
+    covariance = np.zeros_like(noise)
+    covariance[:chosen, :chosen] = normal @ noise[:chosen, :chosen] @ normal
+    if len(out):
+        # A weighted mean of the samples' variances; beyond their extremes it is rounding.
+        own = np.clip(np.sum((out @ noise) * out, axis=1), *(variance * extremes))
+        squares = _left_out(fit, columns, solver, chosen, own)
+        covariance += (out.T * squares) @ out
+    return Spread(columns, covariance * solver.scale * solver.scale[:, None])
+
+
+def _wider_columns(fit: PolynomialFit, samples: Samples) -> tuple[JointColumns, int]:
+    """Return the columns of a wider model, the chosen ones first, and how many those are."""
+    model, widest = fit.model, fit.widest
+    most = min(MOST_PARAMETERS, 2.0 * samples.count / LEAST_SAMPLES_PER_PARAMETER)
+    for beyond in range(BEYOND, -1, -1):
+        degree = max(min(model.degree + beyond, widest.degree), model.degree)
+        difference = -1
+        if samples.colours > 1:
+            further = min(model.difference_degree + min(beyond, DIFFERENCE_BEYOND), widest.difference_degree)
+            difference = max(further, model.difference_degree)
+        wider = PolynomialModel(
+            degree, model.pupil_cost, fit.moments.pupil_degree, difference, model.curl_degree, degree, degree
+        )
+        columns = columns_of(wider, samples.colours, fit.moments.pupil)
+        if columns.count <= most:
+            break
+    else:
+        wider = model
+        columns = columns_of(wider, samples.colours, fit.moments.pupil)
+    order, lengths = nested_order(columns, [model, wider], fit.moments.pupil)
+    return columns.take(order), lengths[0]
+
+
+def _noise_matrix(
+    fit: PolynomialFit, samples: Samples, columns: JointColumns, solver: Factor
+) -> tuple[FloatArray, FloatArray]:
+    """Return A^T W V W A in scaled columns, V the noise's variance relative to its mean; extremes of W V."""
+    some = np.arange(0, samples.count, max(1, samples.count // NOISE_SAMPLES))
+    few = samples.take(some)
+    relative = noise_variance(few, fit.rest_px[:, some], fit.weight[some])
+    robust = fit.weight[some]
+    weight = fit.metric[:, some] * robust**2 * relative
+    extremes = (robust * relative)[robust > 0.5]
+    moments = sums.accumulate(
+        few,
+        weight,
+        few.cosine.T,
+        degree=fit.moments.degree,
+        pupil_degree=fit.moments.pupil_degree,
+        product_degrees=fit.moments.product_degrees,
+    )
+    matrix = assemble(moments.over_cells(slice(None)), columns).matrix
+    matrix = matrix * (samples.count / len(some)) * solver.scale * solver.scale[:, None]
+    return matrix, np.array([extremes.min(), extremes.max()])
+
+
+def noise_variance(samples: Samples, rest_px: FloatArray, weight: FloatArray, /) -> FloatArray:
+    """Return the variance of the noise at each sample (n,), relative to its weighted mean.
+
+    The logarithm is a polynomial of degree 2 in panel point and pupil, with a level per colour: a regression
+    with gamma-distributed squares (mean of two normal squares). Each slope is held to about 1 by as much as
+    one sample says: it matters to a handful of samples alone.
+
+    Parameters
+    ----------
+    samples : Samples
+    rest_px : (2, n) float array
+        Residuals, px.
+    weight : (n,) float array
+        Robust weights.
+    """
+    square = np.mean(rest_px**2, axis=0)
+    mean = float(np.average(square, weights=weight)) if weight.sum() > 0.0 else 0.0
+    if mean <= 0.0:
+        return np.ones(samples.count)
+    middle = np.array(samples.panel_size_px) / 2.0
+    place = np.column_stack(
+        [(samples.pixel - middle) / samples.half_px, *samples.frame.normalised(samples.reference_mm)]
+    )
+    first, second = np.triu_indices(place.shape[1])
+    levels = samples.colour[:, None] == np.arange(1, samples.colours)
+    design = np.column_stack([np.ones(samples.count), place, place[:, first] * place[:, second], levels])
+    hold = np.ones(design.shape[1])
+    hold[0] = 1e-9
+    normal = (design.T * weight) @ design + np.diag(hold)
+    slope = np.zeros(design.shape[1])
+    for _ in range(NOISE_STEPS):
+        ratio = square / mean * np.exp(np.clip(-(design @ slope), -50.0, 50.0))
+        step = np.linalg.solve(normal, design.T @ (weight * (ratio - 1.0)) - hold * slope)
+        slope += np.clip(step, -1.0, 1.0)
+        if np.abs(step).max() < NOISE_SETTLED:
+            break
+    variance = np.exp(np.clip(design @ slope, -50.0, 50.0))
+    result: FloatArray = variance / np.average(variance, weights=weight)
+    return result
+
+
+def _left_out(
+    fit: PolynomialFit, columns: JointColumns, solver: Factor, chosen: int, noise: FloatArray
+) -> FloatArray:
+    """Return the expected square of what each left-out column truly is, given the data, (n - chosen,).
+
+    `noise` the variance of each of them from noise, in the orthonormal coordinates.
+    """
+    level, symmetry = _levels_and_symmetries(fit, columns.take(np.arange(chosen, columns.count)))
+    seen = solver.forward[chosen:]
+    # A prior of one size for coefficients of one degree, in these coordinates.
+    gain = np.diagonal(solver.lower)[chosen:] ** 2 / solver.scale[chosen:] ** 2
+    unit = np.median(noise) * np.median(solver.scale[chosen:] ** 2)
+    result = np.empty(len(seen))
+    for one in np.unique(symmetry):
+        own = symmetry == one
+        result[own] = expected_squares(seen[own], noise[own], gain[own] * unit, level[own] - level[own].min())
+    return result
+
+
+def expected_squares(seen: FloatArray, noise: FloatArray, gain: FloatArray, level: IntArray, /) -> FloatArray:
+    """Return E[theta^2 | seen] (n,) for seen = theta + noise, averaged over what the size of theta may be.
+
+    theta is normal with the variance size * exp(-fall * level) * gain; every pair of `SIZES` and `FALLS` is
+    as likely beforehand as any other.
+
+    Parameters
+    ----------
+    seen, noise, gain : (n,) float arrays
+        What was seen, the variance of its noise, the scale of theta's variance.
+    level : (n,) int array
+        Degrees above the lowest.
+    """
+    prior = np.array([size * np.exp(-fall * level) * gain for fall in FALLS for size in SIZES])
+    total = prior + noise
+    likelihood = -0.5 * np.sum(np.log(total / noise) + seen**2 * (1.0 / total - 1.0 / noise), axis=1)
+    share = np.exp(likelihood - likelihood.max())
+    kept = prior / total
+    result: FloatArray = (share / share.sum()) @ ((kept * seen) ** 2 + kept * noise)
+    return result
+
+
+def _levels_and_symmetries(fit: PolynomialFit, columns: JointColumns) -> tuple[IntArray, IntArray]:
+    """Return the degree of each column as the model counts it, and a number for its mirror symmetry (n,).
+
+    What colours share and what they differ by, gradients and curl have numbers of their own.
+    """
+    pupil = fit.moments.pupil
+    exponents = exponents_up_to(int(columns.panel.max(initial=0)))[columns.panel]
+    level = exponents.sum(axis=1) + fit.model.pupil_cost * pupil.order[columns.pupil]
+    parity = (exponents + pupil.parity[columns.pupil]) % 2
+    symmetry = parity @ np.array([1, 2]) + 4 * (columns.block > 0) + 8 * pupil.is_curl[columns.pupil]
+    return level, symmetry
