@@ -141,13 +141,16 @@ def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
             error_px[rows] = np.hypot(*(found.pixel - pixel).T)
             seen = field.forward(pixel, pupil_mm=pupil)
             error_arcmin[rows] = arcmin_between(tangent, seen)
-            in_hull = fields.outside_mm(channel, tangent, pupil_mm=pupil) <= PUPIL_SLACK_MM
+            outside = fields.outside_mm(channel, tangent, pupil_mm=pupil)
+            in_hull = outside <= PUPIL_SLACK_MM
             if channel not in fields.captured:
                 in_hull = in_box[rows]
             unseen = beyond_sigma_px(fields, channel, colour, tangent, found.pixel, pupil_mm=pupil)
-            # Outside, where the map of the fit's own certainty ends, terms not shown are what counts.
-            own = np.where(np.isnan(sigma_px[rows]) & (unseen > 0.0), 0.0, sigma_px[rows])
-            sigma_px[rows] = np.hypot(own, unseen)
+            # Few positions have no map of certainty that reaches a spacing further: what they do not show
+            # counts.
+            spacing = fields.captured[channel].spacing_mm if channel in fields.captured else 0.0
+            near = (unseen > 0.0) & ((outside <= spacing) | (spacing == 0.0))
+            sigma_px[rows] = np.hypot(np.where(np.isnan(sigma_px[rows]) & near, 0.0, sigma_px[rows]), unseen)
             inside[rows] = in_hull & inside_convex(tangent, field.captured_tangent, slack=TANGENT_SLACK)
     lost = ~(np.isfinite(error_px) & np.isfinite(error_arcmin))
     error_px[lost] = error_arcmin[lost] = sigma_px[lost] = np.nan

@@ -143,6 +143,8 @@ def test_compare_holds_what_it_knows(fields):
     expected = prediction_sigma(
         fields, "one", "G", comparison.predicted_px[near], pupil_mm=grid.pupil_mm[near]
     )
-    np.testing.assert_allclose(comparison.sigma_px[near], expected)
+    # What no captured position shows comes on top; here it is small beside the rest.
+    assert np.all(comparison.sigma_px[near] >= expected * (1.0 - 1e-12))
+    np.testing.assert_allclose(comparison.sigma_px[near], expected, rtol=0.2)
     # From 30 mm behind, rays at the panel's edge cross z = 0 far outside the captured pupils.
     assert np.isnan(comparison.sigma_px[~near]).any() and np.isfinite(comparison.sigma_px[near]).all()
