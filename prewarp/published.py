@@ -109,3 +109,33 @@ VERGENCE_CONFLICT = (
         False,
     ),
 )
+
+SACCADES = (
+    Published(
+        "natural saccades within 15 degrees",
+        86.0,
+        86.0,
+        "percent",
+        "people walking outdoors; amplitudes follow an exponential law of 7.6 degrees",
+        "Bahill, Adler and Stark, Invest. Ophthalmol. 14 (1975) 468",
+        False,
+    ),
+    Published(
+        "natural saccades under 15 degrees",
+        83.0,
+        83.0,
+        "percent",
+        "unrestrained people looking at or tapping near targets; 53 % under 5 degrees",
+        "Malinov, Epelboim, Herst and Steinman, Vision Research 40 (2000) 2083, abstract",
+        True,
+    ),
+    Published(
+        "duration of a saccade of 10 degrees",
+        64.0,
+        64.0,
+        "ms",
+        "37 ms, and 2.7 ms per degree",
+        "Baloh, Sills, Kumley and Honrubia, Neurology 25 (1975) 1065",
+        False,
+    ),
+)

@@ -42,6 +42,12 @@ _CHUNK = 4096
 # Pupil positions that spread less than this across their line, in half ranges, lie on it.
 _LEAST_SPREAD = 1e-3
 _FALLS = (0.02, 0.95)
+# Usual settings: how much terms change the logarithm of light, what each degree takes off that, and the
+# variance of a gain over the noise's. `_OPEN`: how far their logarithms may usually be off, 1-sigma.
+_USUAL_SPREAD, _USUAL_FALL, _USUAL_GAIN = 0.5, 0.3, 1e-2
+_OPEN = np.array([3.0, 0.7, 0.7, 5.0])
+# Samples that a simulation made without noise are given this much, a share of the brightest.
+_LEAST_NOISE = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +143,8 @@ def light_certainty(
         whole = sums[0]
         for one in sums[1:]:
             whole = whole.plus(one)
-        variance = _likeliest(whole, exponents, gains)
+        rest = float(np.sum(weight * (wanted - np.log(level)) ** 2)) / len(part)
+        variance = _likeliest(whole, exponents, gains, max(rest, _LEAST_NOISE**2))
         mean, root, noise = _posterior(whole, variance)
         widened = np.nan
         if positions >= FOLDS:
@@ -228,8 +235,11 @@ def _variances(settings: FloatArray, exponents: IntArray, gains: int) -> FloatAr
     return np.asarray(np.exp(np.concatenate([log_variance, np.full(gains, log_gain)])))
 
 
-def _likeliest(sums: _Sums, exponents: IntArray, gains: int) -> FloatArray:
-    """Return the variances under which the samples are most likely, the noise at its best for each."""
+def _likeliest(sums: _Sums, exponents: IntArray, gains: int, noise_square: float) -> FloatArray:
+    """Return the variances under which the samples are most likely, the noise at its best for each.
+
+    `noise_square` is about that of the noise. Where the samples leave a setting open, it stays as usual.
+    """
     # Slow to import; other commands start without it.
     from scipy.linalg import cho_factor, cho_solve
     from scipy.optimize import minimize
@@ -248,19 +258,21 @@ def _likeliest(sums: _Sums, exponents: IntArray, gains: int) -> FloatArray:
         factor = cho_factor(matrix, lower=True, overwrite_a=True)
         inverse = cho_solve(factor, np.eye(len(root)))
         coefficients = root * (inverse @ (root * sums.side))
-        left = max(sums.square - float(coefficients @ sums.side), 1e-14 * max(sums.square, 1e-300))
+        left = max(sums.square - float(coefficients @ sums.side), sums.count * _LEAST_NOISE**2)
         value = sums.count * np.log(left) + 2.0 * np.log(np.diagonal(factor[0])).sum()
         slope = 1.0 - np.diagonal(inverse) - sums.count / left * coefficients**2 / variance
-        return float(value), slopes @ slope
+        off = (settings - usual) / _OPEN
+        return float(value + off @ off), slopes @ slope + 2.0 * off / _OPEN
 
     falls = tuple(np.log(_FALLS))
-    start = np.array([np.log(100.0), np.log(0.4), np.log(0.3), np.log(1e-2)])
+    usual = np.log([_USUAL_SPREAD**2 / noise_square, _USUAL_FALL, _USUAL_FALL, _USUAL_GAIN])
+    start = usual
     found = minimize(
         cost,
         start,
         jac=True,
         method="L-BFGS-B",
-        bounds=[(-15.0, 25.0), falls, falls, (-20.0, 10.0) if gains else (start[3], start[3])],
+        bounds=[(-5.0, 21.0), falls, falls, (-20.0, 10.0) if gains else (start[3], start[3])],
         options={"maxiter": 60, "ftol": 1e-9},
     )
     return _variances(found.x, exponents, gains)
@@ -274,7 +286,7 @@ def _posterior(sums: _Sums, variance: FloatArray) -> tuple[FloatArray, FloatArra
     values, axes = np.linalg.eigh(matrix)
     values = np.maximum(values, 1.0)
     mean = root * (axes @ ((axes.T @ (root * sums.side)) / values))
-    noise = np.sqrt(max(sums.square - mean @ sums.side, 0.0) / sums.count)
+    noise = max(np.sqrt(max(sums.square - mean @ sums.side, 0.0) / sums.count), _LEAST_NOISE)
     return mean, noise * root[:, None] * axes / np.sqrt(values), float(noise)
 
 

@@ -30,6 +30,7 @@ from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import Eye, assemble_eyes
 from prewarp.field import NotKnown, motion_not_known
 from prewarp.files import write_bytes
+from prewarp.published import SACCADES
 
 _MOTION = EyeMotion()
 
@@ -140,8 +141,15 @@ def budget(
     )
     fields, module = read_display(fit_path, module_path)
     colour = fields.colours[0]
-    report: dict[str, Any] = {"colour": colour, "seed": seed, "directions": directions, "eyes": {}}
-    report["extrapolated"] = []
+    report: dict[str, Any] = {
+        "colour": colour,
+        "seed": seed,
+        "directions": directions,
+        "saccades": saccades,
+        "published": [one.as_dict() for one in SACCADES],
+        "eyes": {},
+        "extrapolated": [],
+    }
     found, notes, missing = [], [], []
     with talk.progress("drawing moments", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
@@ -188,6 +196,8 @@ def budget(
         )
     for name, result in found:
         _print(talk, name, result.as_dict())
+    if found:
+        talk.text("Eye movement is drawn from published figures:", *(f"  {one.text()}" for one in SACCADES))
     talk.text(*notes)
     report["not_known"] = say_not_known(talk, missing)
     talk.json(report)
@@ -209,17 +219,32 @@ def _unknown(eye: Eye, lacking: NotKnown) -> list[dict[str, Any]]:
 
 def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
     other = figures["other_saccades"]
-    rows = [
-        (
-            f"{label}, {part['saccades']} saccades",
-            *(number(part[key][f"p{p}_arcmin"], 3) for p in (50, 90, 95, 99)),
-            " to ".join(number(end, 3) for end in part[key]["at_limit_percentile_interval95_arcmin"]),
+    saccades = f"{figures['saccades']} saccades"
+    for part, title, end in (
+        (figures, f"{name}, {saccades}", ""),
+        (other, "other saccades", other["saccades"]),
+    ):
+        rows = [
+            (
+                f"{label}, {end}" if end else label,
+                *(number(part[key][f"p{p}_arcmin"], 3) for p in (50, 90, 95, 99)),
+            )
+            for label, key in (
+                ("with the tracker asked about", "tracked"),
+                ("fixed correction, no tracker", "fixed"),
+            )
+        ]
+        talk.table(f"Seam error, arcmin: {title}", ("", "50 %", "90 %", "95 %", "99 %"), [("", rows)])
+    share = f"{figures['limit']['percentile_percent']:g} %"
+    talk.text(
+        *(
+            f"95 % interval of the {share} figure {label}, {part['saccades']} saccades: "
+            + " to ".join(number(end, 3) for end in part[key]["at_limit_percentile_interval95_arcmin"])
+            + " arcmin."
+            for part in (figures, other)
+            for label, key in (("with the tracker", "tracked"), ("of the fixed correction", "fixed"))
         )
-        for part in (figures, other)
-        for label, key in (("with the tracker asked about", "tracked"), ("fixed correction", "fixed"))
-    ]
-    share = f"{figures['limit']['percentile_percent']:g} %: 95 % interval"
-    talk.table(f"Seam error, arcmin: {name}", ("", "50 %", "90 %", "95 %", "99 %", share), [("", rows)])
+    )
     edge = [(number(one["latency_ms"], 3), number(one["accuracy_mm"], 3)) for one in figures["frontier"]]
     talk.table(
         "Allowed: latency and accuracy (1-sigma per axis)",
