@@ -45,6 +45,7 @@ _LEAST_PX = 0.2  # optics may really turn as fast at the rim
 LEAST_NOISE_PX = 0.03  # what less noise shows is what the model misses
 _PRIOR_FREEDOM = 30.0  # how much the noise of all windows says of the noise of one
 _SIDE_BY_SIDE = 3.0  # dots between parts of one patch
+_MANY_POSITIONS = 36
 _TRIES = 12
 _MOVED_SIGMA = 2.0  # from which a sample may say which way its patch moved
 _MOST_PATCHES = 8  # of one channel and colour
@@ -303,7 +304,7 @@ def _rough_patch(
     chosen = part == int(np.argmax(weights[1:])) + 1
     grown = uniform_filter(chosen.astype(float), size=3, mode="constant") > 1e-6
     around = np.flatnonzero(grown.ravel()[window])
-    few = position_terms(places.position_mm, 1)
+    few = position_terms(places.position_mm, 2 if len(places.groups) >= _MANY_POSITIONS else 1)
     few = terms if few is None else few
     length = _robust_lengths(residual[index[around]], inside.take(around), usual[window[around]], few)
     ratio = length / usual[window[around]]

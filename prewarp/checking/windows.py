@@ -48,7 +48,7 @@ class Places:
 
 
 def meant_pixel(samples: Samples, lattice: Lattice, index: IntArray, residual_px: FloatArray) -> FloatArray:
-    """Return panel points (n, 2) of samples, px; of those off a panel lattice, where they belong.
+    """Return panel points (n, 2), px; of samples off the nodes of a panel lattice where they belong.
 
     `residual_px` (n, 2) says how far that is, as its direction has it.
     """
