@@ -122,7 +122,9 @@ def solve_poses(
         for turn in range(MOST_STEPS):
             poses = solution.poses
             parts = [part.weighed(one.rest_px) for part, one in zip(parts, solution.fields, strict=True)]
-            solution = _step(parts, poses, label_mm, prior, model, before, pool, wave_degree=pupil_degree + 1)
+            # To choose a degree, columns alone will do.
+            waves = pupil_degree + 1 if turn else 0
+            solution = _step(parts, poses, label_mm, prior, model, before, pool, wave_degree=waves)
             if turn == 0:
                 # Coefficients of a lower degree are no longer what they were: the next pull is found anew.
                 model, before = _least_score(solution, prior.units(len(label_mm))), None
