@@ -59,7 +59,8 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
     variance = max(rest, 1e-15 * equations.target) / freedom
     matrix, extremes = _noise_matrix(fit, samples, columns, solver)
     noise = variance * matrix
-    inverse = linalg.solve_triangular(solver.lower, np.eye(columns.count), lower=True, check_finite=False)
+    inverse, _ = linalg.lapack.dtrtri(solver.lower, lower=True)
+    inverse = np.tril(inverse)
     kept, out = inverse[:chosen, :chosen], inverse[chosen:]
     normal = kept.T @ kept
     covariance = np.zeros_like(noise)
@@ -68,7 +69,9 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
         # A weighted mean of the samples' variances; beyond their extremes it is rounding.
         own = np.clip(np.sum((out @ noise) * out, axis=1), *(variance * extremes))
         squares = _left_out(fit, columns, solver, chosen, own)
-        covariance += (out.T * squares) @ out
+        half = out * np.sqrt(squares)[:, None]
+        # numpy sees that this is symmetric and computes half of it.
+        covariance += half.T @ half
     return Spread(columns, covariance * solver.scale * solver.scale[:, None])
 
 
