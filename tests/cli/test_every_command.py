@@ -144,13 +144,18 @@ def write_pairs(path: Path) -> None:
 def words(request: str, kind: Kind, places: dict[str, Path], new: Path) -> list[str]:
     lit = f"--light {places['grid']}" if kind.lit else ""
     eye = "--eye right" if kind.channels == "eyes" else ""
-    return request.format(**places, new=new, lit=lit, eye=eye).split()
+    said = request.format(**places, new=new, lit=lit, eye=eye).split()
+    # The eye box goes beyond a single captured pupil: what is drawn there is a guess, and asked for.
+    beyond = kind.one_pupil and said[0] in ("export", "film", "preview")
+    return [*said, "--extrapolate"] if beyond else said
 
 
 def refusal(command: str, kind: Kind) -> str:
     """Return what the line says where a command cannot serve a kind; nothing where it must."""
     if command == "eyes" and kind.channels != "eyes":
         return "no channel for the left eye"
+    if command == "eyes" and kind.one_pupil:
+        return "not known: needs pupil positions"
     if command == "light" and not kind.lit:
         return "no column 'luminance'"
     if command == "register" and kind.channels == "one":

@@ -26,8 +26,9 @@ from prewarp.cli.displays import (
     within_capture,
 )
 from prewarp.cli.talk import Talk, number, talking
+from prewarp.errors import FitError
 from prewarp.eye import assemble_eye
-from prewarp.field import FieldSet
+from prewarp.field import FieldSet, motion_not_known
 from prewarp.module import EYES
 from prewarp.published import VERGENCE_CONFLICT, VERTICAL_MISALIGNMENT
 
@@ -89,6 +90,9 @@ def eyes(
     colour = fields.colours[0]
     with talk.progress("comparing the eyes"):
         require_two(module.eyes)
+        lacking = motion_not_known(fields, channels_in(fields, module), "what moving pupils do to both eyes")
+        if lacking is not None:
+            raise FitError(lacking.text())
         optics = {side: assemble_eye(fields, module, side=side) for side in EYES}
         tangent = binocular_directions(optics)
         centred = {eye: np.zeros(3) for eye in optics}

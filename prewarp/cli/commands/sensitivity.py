@@ -83,11 +83,10 @@ def sensitivity(
                 missing.append(lacking)
                 continue
             pairs = eye.overlaps(step_deg=STEP_DEG)
-            seam = np.concatenate([pair.tangent for pair in pairs]) if pairs else None
-            report["extrapolated"] += within_capture(
-                talk, fields, eye.channels, places, extrapolate=extrapolate, tangent=seam
-            )
             for pair in pairs:
+                report["extrapolated"] += within_capture(
+                    talk, fields, pair.channels, places, extrapolate=extrapolate, tangent=pair.tangent
+                )
                 first, second = (fields.field(name, colour) for name in pair.channels)
                 one = sensitivity_map(first, second, pair.tangent, pupils_mm=places)
                 figures = one.as_dict()
