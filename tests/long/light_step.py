@@ -4,6 +4,19 @@
 maps and match from it, and a pupil that was never measured; the light is seen through the closed form of
 tests/photometry/truth.py. Printed are how many true steps stay under the stated 95 % bound, and the middle of
 what was expected, of the truth and of what the map says of itself.
+
+Last figures, 50 draws each; the map alone says 0.024 % in all of them:
+
+    capture                                 true steps under the bound  expected  bound  true %
+    15 x 9 dots, noise 0.3 %                100 %                       0.152     0.249  0.113
+    33 x 17 dots, noise 0.3 %               100 %                       0.097     0.157  0.074
+    15 x 9 dots, noise 1 %                  100 %                       0.379     0.625  0.324
+    15 x 9 dots, noise 0.03 %               100 %                       0.076     0.092  0.073
+    33 x 17 dots, lamp drifts by 0.5 %      96 %                        0.341     0.759  0.297
+    33 x 17 dots, 3 x 3 pupil positions     100 %                       0.485     1.042  0.108
+
+With 3 x 3 positions at -4, 0 and 4 mm no sample shows x^3 - 16 x: that is in the bound, though not in this
+truth.
 """
 
 import sys

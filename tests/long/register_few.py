@@ -4,6 +4,10 @@
 how many of the 95 % intervals hold the true turns; the middle of e^T C^-1 e over its closed form, with e the
 error and C the covariance (p (f - 2) / f times an F law of p and f degrees); how many registrations leave a
 good pair out.
+
+Last figures, 1000 draws, for 3, 4, 5, 6, 8, 10, 12, 20 and 40 pairs: intervals hold 94.7, 95.2, 95.1, 94.4,
+95.3, 95.3, 94.8, 95.5, 95.0 %; middle misfit 0.95, 0.98, 0.99, 0.99, 0.93, 1.01, 1.05, 0.97, 0.94 of its
+closed form, mean 3.3, 3.2, 3.1, 3.1, 3.0, 3.0, 3.1, 2.9, 2.9 (3 is right); a good pair lost in 0.0 to 0.3 %.
 """
 
 import sys
