@@ -171,7 +171,7 @@ class Budget:
 
     def _with_interval(self, simulation: Simulation) -> str:
         low, high = simulation.interval_arcmin(self.limit.percentile)
-        return f"{self._percentile(simulation):.2f}, 95 % interval {low:.2f} to {high:.2f}"
+        return f"{self._percentile(simulation):.3g}, 95 % interval {low:.3g} to {high:.3g}"
 
     def needed(self) -> tuple[float, float]:
         """Return (latency in ms, accuracy needed there in mm): as late as asked, or half the longest."""
