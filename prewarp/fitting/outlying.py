@@ -2,7 +2,8 @@
 
 Where residuals have longer tails than noise gives, the model does not follow the samples everywhere, most of
 all at a steep rim. There a sample is judged by how far it is from the median residual of its neighbours (same
-region of the panel, same quarter of the eye box, all colours), and by their scatter.
+region of the panel, same quarter of the eye box, all colours), and by their scatter; what stands out there
+must stand out of the surface through its nearest neighbours as well.
 """
 
 from collections.abc import Iterator
@@ -11,7 +12,9 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.fitting.samples import Samples
+from prewarp.fitting.standing import stands_out
 from prewarp.robust import (
+    FULL,
     RAYLEIGH_MEDIAN,
     is_outlier,
     medians_by,
@@ -56,7 +59,11 @@ def _deviation_and_sigma(samples: Samples, rest_px: FloatArray) -> tuple[FloatAr
         return length, sigma[samples.colour]
     deviation, local = _from_neighbours(samples, rest_px)
     sigma = np.maximum(colour_scales(samples, deviation), LEAST_SIGMA_PX)
-    return deviation, np.maximum(sigma[samples.colour], local / RAYLEIGH_MEDIAN)
+    by_sample = np.maximum(sigma[samples.colour], local / RAYLEIGH_MEDIAN)
+    suspect = np.flatnonzero(deviation > FULL * by_sample)
+    smooth = suspect[~stands_out(samples, rest_px, suspect, by_sample[suspect])]
+    deviation[smooth] = np.minimum(deviation[smooth], by_sample[smooth])
+    return deviation, by_sample
 
 
 def _from_neighbours(samples: Samples, rest_px: FloatArray) -> tuple[FloatArray, FloatArray]:
