@@ -7,6 +7,7 @@ import numpy as np
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import FloatArray, IntArray
+from prewarp.columns import row_list
 
 CONFLICT_PX = 1.0
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64)
@@ -29,15 +30,17 @@ def check_duplicates(samples: Samples, px_per_tangent: FloatArray) -> Iterator[F
         repeated.append(second[(distance > 0.0) & (distance <= CONFLICT_PX)])
         far = distance > CONFLICT_PX
         conflicting += [first[far], second[far]]
-    for kind, severity, found, text, mend in (
-        ("duplicate", "warning", identical, "the same sample is there twice.", "Delete one of each."),
-        (
+    rows = np.unique(np.concatenate(repeated))
+    if len(rows):
+        yield finding(
             "duplicate",
             "remark",
-            repeated,
-            f"the same point was measured again and agrees within {CONFLICT_PX:g} px.",
+            f"{len(rows)} rows measure a point again and agree within {CONFLICT_PX:g} px "
+            f"({row_list(np.sort(samples.row[rows])[:5].tolist(), len(rows))}).",
             "Nothing needs mending: a fit uses both.",
-        ),
+        )
+    for kind, severity, found, text, mend in (
+        ("duplicate", "warning", identical, "the same sample is there twice.", "Delete one of each."),
         (
             "conflict",
             "error",

@@ -1,4 +1,4 @@
-"""Noise-free grids of tilted optics from one plane: no right row is blamed, and wrong ones are still named."""
+"""Noise-free grids of tilted optics from one plane: no right row is blamed, wrong ones are still named."""
 
 from dataclasses import replace
 from pathlib import Path
