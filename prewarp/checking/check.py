@@ -293,7 +293,7 @@ class _Pairs:
         samples, index = self.samples, one.residuals.index
         good = ~off[samples.group[index]]
         patches = _patches(samples, one, good)
-        if patches:
+        if any(patch.group is not None for patch in patches):
             # They bent the model toward themselves: they are measured against one without them.
             again = self._without(one, good, patches)
             better = [] if again is None else _patches(samples, again, good)

@@ -50,7 +50,8 @@ _TRIES = 12
 _MOVED_SIGMA = 2.0  # from which a sample may say which way its patch moved
 _MOST_PATCHES = 8  # of one channel and colour
 _NEIGHBOUR, _STILL_NEIGHBOUR = 0.55, 0.35  # log-odds that a neighbour lends that moved, that did not
-_FAR_SIGMA, _NAMED_SIGMA, _LONE_SIGMA = 3.5, 2.7, 4.5
+_FAR_SIGMA, _LONE_SIGMA = 3.5, 4.5
+_RIGHT_SHARE = 0.08  # of the rows named in a patch that may be right
 _ROUNDS, _ZERO_SIGMA = 6, 4.7  # of the robust fit over the pupil: no weight beyond
 _FAR_SHARE = float(np.exp(-(_FAR_SIGMA**2) / 2.0))
 _MANY_TIMES = 3.0  # as often as elsewhere on the panel may samples lie far off anywhere
@@ -291,7 +292,8 @@ def _rough_patch(
     far = ratio > _FAR_SIGMA
     count = np.bincount(window, minlength=down * across)
     many = np.bincount(window, far, down * across)
-    rate = max(_FAR_SHARE, _MANY_TIMES * float(far.mean()))
+    filled = count >= 0.5 * np.median(count[count > 0])
+    rate = max(_FAR_SHARE, _MANY_TIMES * float(np.median(many[filled] / count[filled])))
     chance = poisson.logsf(many - 1, np.maximum(rate * count, 1e-9))
     rms = np.sqrt(
         np.bincount(window, np.minimum(ratio, 8.0) ** 2, down * across) / np.maximum(2.0 * count, 1.0)
@@ -309,7 +311,10 @@ def _rough_patch(
     length = _robust_lengths(residual[index[around]], inside.take(around), usual[window[around]], few)
     ratio = length / usual[window[around]]
     in_patch = chosen.ravel()[window[around]]
-    named = (in_patch & (ratio > _NAMED_SIGMA)) | (ratio > _LONE_SIGMA)
+    # So far that of those named a small share only is right, by how many are wrong in the patch.
+    wrong = float(np.clip((ratio[in_patch] > _FAR_SIGMA).mean(), 0.01, 0.6))
+    border = np.sqrt(2.0 * np.log((1.0 - wrong) / (_RIGHT_SHARE * wrong)))
+    named = (in_patch & (ratio > border)) | (ratio > _LONE_SIGMA)
     named |= in_patch & (ratio > 1.0) & _mostly(named, own[around])
     rows, length = around[named], length[named]
     if len(rows) < _FEWEST_ROWS:
