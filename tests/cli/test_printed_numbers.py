@@ -53,9 +53,9 @@ def test_fit(both, capture, tmp_path):
     for channel in found["channels"]:
         own = rows[channel["channel"]]
         assert own[:3] == ["G", str(channel["samples"]), str(channel["parameters"])]
-        figures = [channel["sigma_px"]["G"], channel["residual_rms_px"]["G"], channel["floor_px"]]
-        shown(own[3:6], figures, 3)
-        assert own[6] == str(len(channel["outliers"]))
+        keys = ("sigma_px", "misfit_px", "residual_rms_px")
+        shown(own[3:7], [*(channel[key]["G"] for key in keys), channel["floor_px"]], 3)
+        assert own[7] == str(len(channel["outliers"]))
 
 
 def test_budget(both, capture):
