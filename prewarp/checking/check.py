@@ -2,17 +2,16 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
 from prewarp.checking.angles import angles_finding
-from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding, measure_curl
+from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding
 from prewarp.checking.duplicates import check_duplicates
 from prewarp.checking.lattice import (
-    Lattice,
     check_layout,
     check_pupil_lattice,
     find_lattices,
@@ -23,23 +22,17 @@ from prewarp.checking.missing import check_missing
 from prewarp.checking.nominal import check_nominal
 from prewarp.checking.orientation import channel_references, odd_groups, whole_channels
 from prewarp.checking.outliers import (
-    find_outliers,
-    measure_residuals,
-    outlier_findings,
     px_per_degree,
-    refined,
 )
+from prewarp.checking.pairs import Pairs
 from prewarp.checking.panels import check_colours, check_panels
-from prewarp.checking.patches import LEAST_NOISE_PX, Patch, find_patches, patch_findings, with_lone
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
-from prewarp.checking.shots import Measured, find_shots
-from prewarp.checking.surface import RIM, MapModel, fit_surface
+from prewarp.checking.shots import find_shots
 from prewarp.checking.values import check_values
-from prewarp.checking.windows import meant_pixel, measured_in_px, place_samples
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
 
@@ -211,7 +204,7 @@ def _check_samples(
 
     figures: dict[str, object] = {"pupil_positions": len(samples.pupils_mm)}
     figures["layout"] = ", ".join(sorted({lattice.kind for lattice in lattices}))
-    pairs = _Pairs(samples, frame, scale, places, {lattice.pair: lattice for lattice in lattices})
+    pairs = Pairs(samples, frame, scale, places, {lattice.pair: lattice for lattice in lattices})
     measured = {pair: one for pair in pairs.lattices if (one := pairs.measured(pair, skip)) is not None}
     shots, off, meant_mm = find_shots(samples, measured)
     findings += [*shots, *check_pupil_lattice(samples, meant_mm)]
@@ -255,91 +248,6 @@ def _check_samples(
         )
     figures |= {key: value for key, value in by_name.items() if value}
     return findings, figures
-
-
-@dataclass(frozen=True, eq=False)
-class _Pairs:
-    """What the finer checks of one channel and colour need of all of them."""
-
-    samples: Samples
-    frame: Frame
-    scale: FloatArray  # (p,) px per tangent
-    places: Mapping[int, int]
-    lattices: Mapping[int, Lattice]
-
-    def surface(self, pair: int, good: BoolArray, *, coarser: bool = False) -> MapModel | None:
-        return fit_surface(
-            self.samples, self.frame, pair, good, float(self.scale[pair]), self.places[pair], coarser=coarser
-        )
-
-    def measured(self, pair: int, skip: BoolArray) -> Measured | None:
-        surface = self.surface(pair, ~skip[self.samples.group])
-        if surface is None:
-            return None
-        index = np.flatnonzero((self.samples.pair == pair) & ~skip[self.samples.group])
-        return self._measured_by(surface, index)
-
-    def _measured_by(self, surface: MapModel, index: IntArray) -> Measured:
-        samples, lattice = self.samples, self.lattices[surface.pair]
-        residuals = measure_residuals(samples, surface, index)
-        away = refined(samples, residuals, max(residuals.sigma, LEAST_NOISE_PX))
-        pixel = meant_pixel(samples, lattice, index, away)
-        places = place_samples(samples, surface, lattice, index, pixel)
-        measured_px = measured_in_px(samples, lattice, index, places.across, residuals.scale)
-        return Measured(surface, residuals, places, measured_px - away)
-
-    def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
-        """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
-        samples, index = self.samples, one.residuals.index
-        good = ~off[samples.group[index]]
-        patches = _patches(samples, one, good)
-        if any(patch.group is not None for patch in patches):
-            # They bent the model toward themselves: they are measured against one without them.
-            again = self._without(one, good, patches)
-            better = [] if again is None else _patches(samples, again, good)
-            if again is not None and better:
-                one, patches = again, better
-        residuals = one.residuals
-        for patch in patches:
-            good[patch.rows] = False
-        bad, distance = find_outliers(samples, one.surface, residuals, good)
-        patches = with_lone(patches, one.places, np.flatnonzero(bad))
-        for patch in patches:
-            bad[patch.rows] = good[patch.rows] = False
-        findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
-        findings += outlier_findings(samples, one.surface, index[bad], distance[bad], one.sigma)
-        return findings, index[bad | ~good]
-
-    def _without(self, one: Measured, good: BoolArray, patches: list[Patch]) -> Measured | None:
-        usable = np.zeros(len(self.samples.pair), dtype=bool)
-        usable[one.residuals.index[good]] = True
-        for patch in patches:
-            usable[one.residuals.index[patch.rows]] = False
-        surface = self.surface(one.surface.pair, usable)
-        if surface is None:
-            return None
-        return self._measured_by(surface, one.residuals.index)
-
-    def curl(self, surface: MapModel, good: BoolArray) -> tuple[float, float] | None:
-        """Return the curl without the samples found wrong, and what is explained of it."""
-        pair = surface.pair
-        if not good[self.samples.pair == pair].all():
-            again = self.surface(pair, good)
-            surface = surface if again is None else again
-        return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True))
-
-    def curl_of(self, samples: Samples, pair: int, groups: BoolArray) -> tuple[float, float] | None:
-        """Return the curl that other directions of the same rows have, from the groups (g,) that are good."""
-        other = replace(self, samples=samples)
-        good = groups[samples.group]
-        surface = other.surface(pair, good)
-        return None if surface is None else other.curl(surface, good)
-
-
-def _patches(samples: Samples, one: Measured, good: BoolArray) -> list[Patch]:
-    """Return the patches; what lies beyond the panel's rim, where the model ends, is left to other checks."""
-    inside = (np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM).all(axis=1)
-    return find_patches(one.residuals, one.model_px, one.places, good & inside)
 
 
 def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:

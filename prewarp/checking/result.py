@@ -47,7 +47,7 @@ class Finding:
     ----------
     kind : str
         nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, colour, pupil,
-        shot, patch, angles, reach, pupils, fold, outlier, curl, column, layout or noise.
+        shot, patch, angles, reach, pupils, fold, outlier, curl, column or layout.
     severity : str
         error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for
         information.

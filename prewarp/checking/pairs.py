@@ -1,0 +1,115 @@
+"""The finer checks of one channel and colour: smooth model, residuals, patches, single samples, curl."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from prewarp.checking.affine import Frame
+from prewarp.checking.consistency import measure_curl
+from prewarp.checking.lattice import Lattice
+from prewarp.checking.outliers import find_outliers, measure_residuals, outlier_findings, refined
+from prewarp.checking.patch import Patch
+from prewarp.checking.patches import LEAST_NOISE_PX, find_patches, patch_findings, with_lone
+from prewarp.checking.result import Finding
+from prewarp.checking.samples import Samples
+from prewarp.checking.shots import Measured
+from prewarp.checking.surface import RIM, MapModel, fit_surface
+from prewarp.checking.windows import meant_pixel, measured_in_px, place_samples
+from prewarp.checks import BoolArray, FloatArray, IntArray
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """What the finer checks of one channel and colour need of all of them."""
+
+    samples: Samples
+    frame: Frame
+    scale: FloatArray  # (p,) px per tangent
+    places: Mapping[int, int]
+    lattices: Mapping[int, Lattice]
+
+    def surface(self, pair: int, good: BoolArray, *, coarser: bool = False) -> MapModel | None:
+        """Return the smooth model of a pair from samples that are `good` (n,)."""
+        return fit_surface(
+            self.samples, self.frame, pair, good, float(self.scale[pair]), self.places[pair], coarser=coarser
+        )
+
+    def measured(self, pair: int, skip: BoolArray) -> Measured | None:
+        """Return what a pair says without the groups in `skip` (g,); None with too few samples."""
+        surface = self.surface(pair, ~skip[self.samples.group])
+        if surface is None:
+            return None
+        index = np.flatnonzero((self.samples.pair == pair) & ~skip[self.samples.group])
+        return self._measured_by(surface, index)
+
+    def _measured_by(self, surface: MapModel, index: IntArray) -> Measured:
+        samples, lattice = self.samples, self.lattices[surface.pair]
+        residuals = measure_residuals(samples, surface, index)
+        away = refined(samples, residuals, max(residuals.sigma, LEAST_NOISE_PX))
+        pixel = meant_pixel(samples, lattice, index, away)
+        places = place_samples(samples, surface, lattice, index, pixel)
+        measured_px = measured_in_px(samples, lattice, index, places.across, residuals.scale)
+        return Measured(surface, residuals, places, measured_px - away)
+
+    def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
+        """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
+        samples, index = self.samples, one.residuals.index
+        good = ~off[samples.group[index]]
+        patches = _patches(samples, one, good)
+        if patches:
+            # They bent the model toward themselves: they are measured against one without them.
+            again = self._without(one, good, patches)
+            better = [] if again is None else _patches(samples, again, good)
+            if again is not None and better:
+                one, patches = again, _with_least_size(better, patches)
+        residuals = one.residuals
+        for patch in patches:
+            good[patch.rows] = False
+        bad, distance = find_outliers(samples, one.surface, residuals, good)
+        patches = with_lone(patches, one.places, np.flatnonzero(bad))
+        for patch in patches:
+            bad[patch.rows] = good[patch.rows] = False
+        findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
+        findings += outlier_findings(samples, one.surface, index[bad], distance[bad], one.sigma)
+        return findings, index[bad | ~good]
+
+    def _without(self, one: Measured, good: BoolArray, patches: list[Patch]) -> Measured | None:
+        usable = np.zeros(len(self.samples.pair), dtype=bool)
+        usable[one.residuals.index[good]] = True
+        for patch in patches:
+            usable[one.residuals.index[patch.rows]] = False
+        surface = self.surface(one.surface.pair, usable)
+        if surface is None:
+            return None
+        return self._measured_by(surface, one.residuals.index)
+
+    def curl(self, surface: MapModel, good: BoolArray) -> tuple[float, float] | None:
+        """Return the curl without the samples found wrong, and what is explained of it."""
+        pair = surface.pair
+        if not good[self.samples.pair == pair].all():
+            again = self.surface(pair, good)
+            surface = surface if again is None else again
+        return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True))
+
+    def curl_of(self, samples: Samples, pair: int, groups: BoolArray) -> tuple[float, float] | None:
+        """Return the curl that other directions of the same rows have, from the groups (g,) that are good."""
+        other = replace(self, samples=samples)
+        good = groups[samples.group]
+        surface = other.surface(pair, good)
+        return None if surface is None else other.curl(surface, good)
+
+
+def _with_least_size(patches: list[Patch], before: list[Patch]) -> list[Patch]:
+    """Return patches of several pupils with the size that they had before, where that is less.
+
+    Without them the model may reach across a hole, which adds to how far off they are.
+    """
+    most = max((one.size_px for one in before if one.group is None), default=np.inf)
+    return [one if one.group is not None else replace(one, size_px=min(one.size_px, most)) for one in patches]
+
+
+def _patches(samples: Samples, one: Measured, good: BoolArray) -> list[Patch]:
+    """Return the patches; what lies beyond the panel's rim, where the model ends, is left to other checks."""
+    inside = (np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM).all(axis=1)
+    return find_patches(one.residuals, one.model_px, one.places, good & inside)
