@@ -53,8 +53,10 @@ def test_fit(both, capture, tmp_path):
     for channel in found["channels"]:
         own = rows[channel["channel"]]
         assert own[:3] == ["G", str(channel["samples"]), str(channel["parameters"])]
-        keys = ("sigma_px", "misfit_px", "residual_rms_px")
-        shown(own[3:7], [*(channel[key]["G"] for key in keys), channel["floor_px"]], 3)
+        noise, misfit, residual, floor = own[3:7]
+        figures = [channel["sigma_px"]["G"], channel["residual_rms_px"]["G"], channel["floor_px"]]
+        shown([noise, residual, floor], figures, 3)
+        shown([misfit], [channel["misfit_px"]["G"]], 2)
         assert own[7] == str(len(channel["outliers"]))
 
 

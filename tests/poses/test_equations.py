@@ -18,6 +18,11 @@ from tests.poses.captures import SIGMA_MM, SIGMA_RAD, capture, pupil_lattice, st
 from tests.poses.judging import panel_size
 
 
+def rough(rays):
+    """Return a quick fit of the labelled rays, quadratic in the pupil."""
+    return first_expansions(replace(rays.samples, pupil=rays.samples.pupil.up_to(2)))[0]
+
+
 def scene(depth_mm, size=1.0, dots=8):
     """Return rays of one channel, labels and the metric of a small capture."""
     labels = pupil_lattice(depth_mm)
@@ -28,9 +33,7 @@ def scene(depth_mm, size=1.0, dots=8):
     return (
         rays,
         shots.label_mm,
-        pixel_metric(
-            rays.samples, first_expansions(replace(rays.samples, pupil=rays.samples.pupil.up_to(2)))[0]
-        ),
+        pixel_metric(rays.samples, rough(rays)),
     )
 
 
@@ -42,7 +45,7 @@ def some_poses(seed=4):
 def test_slopes_are_those_of_finite_differences():
     """With the field held: q_fit(x) - q at poses a little apart, each of the six numbers of every shot."""
     rays, _, _ = scene(2.0)
-    field = first_expansions(replace(rays.samples, pupil=rays.samples.pupil.up_to(2)))[0]
+    field = rough(rays)
     poses = some_poses()
 
     def rest(at):
