@@ -12,7 +12,7 @@ ROOT = Path(prewarp.__file__).parent
 LAYERS = (
     ("errors",),
     ("checks", "published", "notebook"),
-    ("files", "frames", "chebyshev", "points", "robust"),
+    ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("resources", "content", "lattice", "encoding", "records", "columns"),
     ("module",),
     ("grids",),

@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.neighbours import nearest_others
 from prewarp.robust import RAYLEIGH_MEDIAN, medians_by, sigma_of_lengths
 
 OUTLIER_SIGMA = 7.0
@@ -168,23 +168,12 @@ def _stand_out(
     distance = np.full(len(suspect), np.inf)
     least_ratio = np.full(len(suspect), np.inf)
     for pupil_weight in _PUPIL_WEIGHTS if surface.follows_pupil else _PUPIL_WEIGHTS[:1]:
-        near = _neighbours(np.concatenate([w, pupil_weight * pupil], axis=1), suspect)
+        near = nearest_others(np.concatenate([w, pupil_weight * pupil], axis=1), suspect, _NEIGHBOURS)
         away, spread, reach, slope = _from_surface(surface, w, pupil, residual, suspect, near)
         ratio = away / (np.maximum(OUTLIER_SIGMA * spread, least) * reach + _SLOPE * slope)
         distance = np.where(ratio < least_ratio, away, distance)
         least_ratio = np.minimum(ratio, least_ratio)
     return distance, least_ratio > 1.0
-
-
-def _neighbours(place: FloatArray, suspect: IntArray) -> IntArray:
-    """Return the nearest samples of each suspect without itself, (s, k)."""
-    _, near = cKDTree(place).query(place[suspect], k=min(_NEIGHBOURS + 1, len(place)))
-    # A repeat of the suspect itself may come first; it is the one with its own number that is left out.
-    near = np.asarray(near)
-    own = near == suspect[:, None]
-    own[~own.any(axis=1), -1] = True
-    result: IntArray = near[~own].reshape(len(suspect), -1)
-    return result
 
 
 def _from_surface(

@@ -5,10 +5,10 @@ the outermost outliers. Those go on where their neighbours point to.
 """
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.fitting.samples import Samples
+from prewarp.neighbours import nearest_others
 from prewarp.robust import OUTLIER, RAYLEIGH_MEDIAN
 
 NEIGHBOURS = 20
@@ -55,12 +55,7 @@ def _against(
     """Return which of the samples `suspect` (s,) stand out of their nearest neighbours among `among`."""
     if len(among) <= NEIGHBOURS:
         return np.ones(len(suspect), dtype=bool)
-    at = np.searchsorted(among, suspect)
-    _, near = cKDTree(place[among]).query(place[suspect], k=NEIGHBOURS + 1)
-    near = np.asarray(near)
-    itself = near == at[:, None]
-    itself[~itself.any(axis=1), -1] = True
-    near = among[near[~itself].reshape(len(suspect), NEIGHBOURS)]
+    near = among[nearest_others(place[among], np.searchsorted(among, suspect), NEIGHBOURS)]
     return _beyond(place[near] - place[suspect][:, None], rest[near], rest[suspect], sigma)
 
 
