@@ -18,8 +18,8 @@ from prewarp.errors import ModuleError
 from prewarp.field import FieldSet
 from prewarp.grids import Grid
 from prewarp.module import Channel, DisplayModule, EyeBox
-from prewarp.photometry import LightMatch, fit_luminance, lit_fields, match_light
-from prewarp.seam import BlendPolicy, Overlap, Seam, blend_policy, build_seam, overlaps
+from prewarp.photometry import LightMatch, fit_luminance, lit_fields, match_light, narrowed_fields
+from prewarp.seam import BlendPolicy, Overlap, Seam, blend_policy, build_seam, channel_lights, overlaps
 from prewarp.seam.overlap import OVERLAP_STEP_DEG
 
 # Content of a fit without a module: as fine as this at the middle, over what the channels show.
@@ -53,7 +53,7 @@ class Eye:
     channels : tuple of str
         The channels of this eye.
     fields : FieldSet
-        The fit; where luminance is known, channels of this eye reach no further than they are lit.
+        The fit; where luminance is known, with the edges of the light of this eye's channels in it.
     panels : mapping of str to PanelDrive
         By channel.
     eye_box : EyeBox
@@ -64,6 +64,12 @@ class Eye:
         What the channels give, and their gains and white; None where no luminance is known.
     known_seam : Seam or None
         The seam where it is made already; otherwise `seam` makes it when it is first asked for.
+    claiming : FieldSet or None
+        The fit with borders within which light is handed over; None: those of `fields`.
+    feather_deg : float or None
+        Width of the hand-over, degrees; None: the widest that fits.
+    edge_deg : float
+        Width over which light fades towards the rim of what is lit, degrees.
 
     Examples
     --------
@@ -86,6 +92,9 @@ class Eye:
     content: ContentProjection
     match: LightMatch | None = None
     known_seam: Seam | None = None
+    claiming: FieldSet | None = None
+    feather_deg: float | None = None
+    edge_deg: float = 0.0
 
     def __repr__(self) -> str:
         half = " x ".join(f"{2.0 * length:g}" for length in self.eye_box.half_mm)
@@ -107,17 +116,24 @@ class Eye:
 
     @cached_property
     def seam(self) -> Seam:
-        """Blend weights fixed in direction over the eye box; 1 with one channel. `SeamError` where channels
-        leave a gap.
+        """Blend weights fixed in direction over the eye box; 1 with one channel. Where channels leave a gap
+        there is a hole (`prewarp.seam.gaps`). `SeamError` where there is no room for the feather.
         """
-        return self.known_seam or build_seam(
-            self.fields, pupils_mm=self.eye_box.corners, channels=self.channels
+        return self.known_seam or self._joined(self.eye_box.corners)
+
+    def _joined(self, pupils_mm: FloatArray) -> Seam:
+        return build_seam(
+            self.claiming or self.fields,
+            pupils_mm=pupils_mm,
+            channels=self.channels,
+            feather_deg=self.feather_deg,
+            edge_deg=self.edge_deg,
+            lights=channel_lights(self.fields, self.channels),
         )
 
     def joined_over(self, pupils_mm: ArrayLike, /) -> "Eye":
         """Return this eye with its seam made for pupil positions (n, 3), mm, in place of the eye box."""
-        pupils = as_pupil(pupils_mm)
-        return replace(self, known_seam=build_seam(self.fields, pupils_mm=pupils, channels=self.channels))
+        return replace(self, known_seam=self._joined(as_pupil(pupils_mm).reshape(-1, 3)))
 
     @property
     def captured_box_mm(self) -> FloatArray:
@@ -149,7 +165,12 @@ class Eye:
     def policy(self, kind: str, /, *, feather_deg: float | None = None) -> BlendPolicy:
         """Return a blend policy of these channels; see `prewarp.seam.blend_policy`."""
         return blend_policy(
-            kind, self.fields, pupils_mm=self.eye_box.corners, channels=self.channels, feather_deg=feather_deg
+            kind,
+            self.fields,
+            pupils_mm=self.eye_box.corners,
+            channels=self.channels,
+            feather_deg=feather_deg,
+            edge_deg=self.edge_deg,
         )
 
     def brightest(self, pupil_mm: ArrayLike, /) -> dict[str, float]:
@@ -185,6 +206,7 @@ def assemble_eye(
     luminance: Grid | None = None,
     white: str = "none",
     fall_percent_per_deg: float = 0.0,
+    feather_deg: float | None = None,
 ) -> Eye:
     """Put one eye together: check module and fit against each other, join the channels, match their light.
 
@@ -197,17 +219,18 @@ def assemble_eye(
     side : str, optional
         "left" or "right"; must be given where the module has both.
     luminance : Grid, optional
-        Captures with the column 'luminance': channels then reach no further than they are lit, and are
-        matched.
+        Captures with the column 'luminance': channels then show no more than is lit, and are matched.
     white, fall_percent_per_deg
         See `prewarp.photometry.match_light`.
+    feather_deg : float, optional
+        Width of the hand-over, degrees; the widest that fits if not given.
 
     Raises
     ------
     ModuleError
         The module has no such eye, or describes a channel, colour or panel size that the fit does not have.
     SeamError
-        Channels leave a gap that keeps their light from being matched.
+        There is no room for the feather, or channels leave a gap that keeps their light from being matched.
     FitError
         The grid holds no luminance, or too little of it.
 
@@ -236,12 +259,23 @@ def assemble_eye(
     maps = None
     if luminance is not None:
         maps = fit_luminance(luminance, panel_sizes_px={c.name: c.panel.size_px for c in channels})
-        # A channel reaches no further than it is lit.
-        fields = lit_fields(fields, maps, pupils_mm=box.lattice(_LIT_FROM))
+        fields = lit_fields(fields, maps)
     panels = {c.name: PanelDrive(c.panel.size_px, c.panel.transfer, c.panel.bit_depth) for c in channels}
-    eye = Eye(f"{module.name}, {side} eye", side, names, fields, panels, box, module.content)
+    eye = Eye(
+        f"{module.name}, {side} eye",
+        side,
+        names,
+        fields,
+        panels,
+        box,
+        module.content,
+        feather_deg=feather_deg,
+        edge_deg=module.edge_deg,
+    )
     if maps is None:
         return eye
+    # Light is handed over within what is lit from the whole eye box.
+    eye = replace(eye, claiming=narrowed_fields(fields, maps, pupils_mm=box.lattice(_LIT_FROM)))
     match = match_light(
         fields,
         maps,
@@ -263,6 +297,7 @@ def assemble_eyes(
     luminance: Grid | None = None,
     white: str = "none",
     fall_percent_per_deg: float = 0.0,
+    feather_deg: float | None = None,
 ) -> Iterator[Eye]:
     """Yield every eye of the module, or the one asked for, each put together when its turn comes; see
     `assemble_eye`.
@@ -275,6 +310,7 @@ def assemble_eyes(
             luminance=luminance,
             white=white,
             fall_percent_per_deg=fall_percent_per_deg,
+            feather_deg=feather_deg,
         )
 
 

@@ -5,11 +5,12 @@ channel's blend weight. `view_mesh` goes the other way: for nodes of a picture o
 point that is seen there. Between nodes both are cubic B-splines (`prewarp.lattice`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import ConvexHull, QhullError
 
@@ -18,7 +19,7 @@ from prewarp.content import ContentProjection
 from prewarp.errors import RenderError
 from prewarp.frames import cosine_from_tangent
 from prewarp.lattice import SplineLattice, fill_outward, spline_through
-from prewarp.seam import Seam
+from prewarp.seam import Seam, shown_weights
 
 if TYPE_CHECKING:
     from prewarp.field import Field
@@ -39,6 +40,8 @@ _RIM_NODES = 2.0
 # by less than this share of the reach.
 _BORDER_POINTS = 24
 _BORDER_SLACK = 0.01
+# Depths of nodes are cut at so many degrees, that splines through them stay calm.
+NODE_DEPTH_DEG = 2.0
 # How far past the rim the field is asked, in nodes, and no further than a share of the panel; how far it may
 # lead astray there, as a share of the step.
 _FOLLOWED_NODES, _RIM_SHARE, _ASTRAY_SHARE = 3.0, 0.1, 0.3
@@ -53,6 +56,54 @@ class View(Protocol):
 
     def tangent_from_pixel(self, pixel: FloatArray, /) -> FloatArray:
         """Return directions (..., 2), tangents, of view px (..., 2)."""
+
+
+@dataclass(frozen=True)
+class NodeLight:
+    """What nodes of a panel need for weights between them: shares and what is lit, channel by channel.
+
+    Weights step where light ends, which no spline follows; shares and depths are smooth, and make a weight at
+    every pixel.
+
+    Parameters
+    ----------
+    shares : (rows, columns, channels) float array
+        Share of light of each channel in the direction of the node (`Seam.shares`).
+    depth_deg : (rows, columns, channels) float array
+        How far inside what each channel shows that direction lies, degrees; lit above 0.
+    gain : (rows, columns) float array
+        Gain of a luminance match; 1 without one.
+    own : int
+        Which of the channels this panel is.
+    edge_deg : float
+        Light fades over so many degrees towards the rim of what any channel shows.
+    """
+
+    shares: FloatArray
+    depth_deg: FloatArray
+    gain: FloatArray
+    own: int
+    edge_deg: float = 0.0
+
+    @property
+    def weight(self) -> FloatArray:
+        """Drive of white at the nodes, (rows, columns)."""
+        return self.weights(np.moveaxis(self.shares, -1, 0), np.moveaxis(self.depth_deg, -1, 0)) * self.gain
+
+    def weights(
+        self, shares: NDArray[np.floating], depth_deg: NDArray[np.floating], /
+    ) -> NDArray[np.floating]:
+        """Return this channel's share (...) of what is lit, from shares and depths (channels, ...)."""
+        return np.asarray(shown_weights(shares, depth_deg, edge_deg=self.edge_deg)[self.own])
+
+    def cut(self, rows: slice, columns: slice, /) -> "NodeLight":
+        """Return the same for some rows and columns of nodes."""
+        return replace(
+            self,
+            shares=self.shares[rows, columns],
+            depth_deg=self.depth_deg[rows, columns],
+            gain=self.gain[rows, columns],
+        )
 
 
 @dataclass(frozen=True)
@@ -74,6 +125,8 @@ class PanelMesh:
     weight : (rows, columns) float array
         Blend weight at each node, times the gain of a luminance match where there is one: the drive of white,
         0 to 1, for linear light; cut off at 1 where it is drawn.
+    light : NodeLight or None
+        What makes the weight between nodes; None: it is smooth.
     """
 
     channel: str
@@ -83,6 +136,7 @@ class PanelMesh:
     tangent: FloatArray
     content_px: FloatArray
     weight: FloatArray
+    light: NodeLight | None = None
 
     @property
     def node_px(self) -> tuple[FloatArray, FloatArray]:
@@ -92,13 +146,29 @@ class PanelMesh:
         return np.linspace(0.0, width, columns), np.linspace(0.0, height, rows)
 
     def spline(self) -> SplineLattice:
-        """Return the map with components (content u, content v, weight) over the panel, px."""
+        """Return the map with components (content u, content v, drive) over the panel, px.
+
+        The drive is the weight, or with `light` its gain alone.
+        """
+        drive = self.weight if self.light is None else self.light.gain
+        return self._spline(np.concatenate([self.content_px, drive[..., None]], axis=-1))
+
+    def light_spline(self) -> SplineLattice:
+        """Return shares, then depths, of every channel over the panel: components (2 channels).
+
+        Raises
+        ------
+        RenderError
+            The mesh has no `light`.
+        """
+        if self.light is None:
+            raise RenderError("this mesh has a smooth weight and no light of its own; read `spline`.")
+        return self._spline(np.concatenate([self.light.shares, self.light.depth_deg], axis=-1))
+
+    def _spline(self, values: FloatArray) -> SplineLattice:
         rows, columns = self.weight.shape
-        return spline_through(
-            np.concatenate([self.content_px, self.weight[..., None]], axis=-1),
-            origin=np.zeros(2),
-            step=np.asarray(self.panel_size_px) / np.array([columns - 1, rows - 1]),
-        )
+        step = np.asarray(self.panel_size_px) / np.array([columns - 1, rows - 1])
+        return spline_through(values, origin=np.zeros(2), step=step)
 
 
 def panel_mesh(
@@ -154,13 +224,29 @@ def panel_mesh(
             f"{int((~np.isfinite(content_px)).any(axis=-1).sum())} of {u.size * v.size} nodes for pupil "
             f"{tuple(pupil.tolist())} mm. Check the fit, and the pupil position."
         )
-    weight = np.ones(tangent.shape[:-1])
-    if seam is not None:
-        weight = seam.weights(tangent)[seam.index(field.channel)]
+    gain = np.ones(tangent.shape[:-1])
     if match is not None:
         nodes = np.stack(np.meshgrid(u, v), axis=-1)
-        weight = weight * match.gain(field.channel, field.colour, nodes, tangent, pupil_mm=pupil)
-    return PanelMesh(field.channel, field.colour, (width, height), pupil, tangent, content_px, weight)
+        gain = match.gain(field.channel, field.colour, nodes, tangent, pupil_mm=pupil)
+    made = partial(PanelMesh, field.channel, field.colour, (width, height), pupil, tangent, content_px)
+    if seam is None:
+        return made(gain)
+    light = node_light(seam.at(pupil), field.channel, tangent, gain)
+    return made(light.weight, light)
+
+
+def node_light(seam: Seam, channel: str, tangent: FloatArray, gain: FloatArray, /) -> NodeLight:
+    """Return what nodes of a channel's panel that look in directions (rows, columns, 2) need for weights.
+
+    `seam`: that of the tracked pupil (`Seam.at`); `gain` (rows, columns) of a luminance match.
+    """
+    return NodeLight(
+        np.moveaxis(seam.shares(tangent), 0, -1),
+        np.moveaxis(np.clip(seam.depth_deg(tangent), -NODE_DEPTH_DEG, NODE_DEPTH_DEG), 0, -1),
+        gain,
+        seam.index(channel),
+        seam.edge_deg,
+    )
 
 
 def view_mesh(
@@ -186,7 +272,9 @@ def view_mesh(
     pupil_mm : (3,) float array
         Where the pupil truly is, mm.
     luminance : LuminanceMap or ScaledLuminance, optional
-        Adds a third component: the luminance of the panel point at full drive, as seen from there.
+        Adds a third component: the luminance of the panel point at full drive, as seen from there. Where part
+        of the panel is dark there are four: that luminance, or 1, and how far inside what is lit the panel
+        point lies, px (`Field.lit_depth_px`).
     step_px : float
         Largest distance between nodes, view px.
     """
@@ -206,6 +294,13 @@ def view_mesh(
     if luminance is not None:
         seen = luminance.at(pixel, np.nan_to_num(tangent), pupil_mm=pupil)
         values = np.concatenate([pixel, seen[..., None]], axis=-1)
+    if field.lit:
+        if luminance is None:
+            values = np.concatenate([pixel, np.ones((*pixel.shape[:-1], 1))], axis=-1)
+        size = np.asarray(field.panel_size_px, dtype=float)
+        nearby = np.clip(pixel, -_RIM_SHARE * size, (1.0 + _RIM_SHARE) * size)
+        depth = np.nan_to_num(field.lit_depth_px(nearby, pupil_mm=pupil), nan=-1.0)
+        values = np.concatenate([values, depth[..., None]], axis=-1)
     return spline_through(values, origin=np.zeros(2), step=np.array([x[1], y[1]]))
 
 

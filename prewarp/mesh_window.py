@@ -33,7 +33,8 @@ class MeshWindow:
         parts = {
             name: getattr(mesh, name)[self.rows, self.columns] for name in ("tangent", "content_px", "weight")
         }
-        return replace(mesh, panel_size_px=(int(width), int(height)), **parts)
+        light = None if mesh.light is None else mesh.light.cut(self.rows, self.columns)
+        return replace(mesh, panel_size_px=(int(width), int(height)), light=light, **parts)
 
     def moved(self, maps: Sequence[SplineLattice], /) -> tuple[SplineLattice, ...]:
         """Return view maps (u, v, and what follows) with panel points counted from the window's corner."""

@@ -7,6 +7,7 @@ Read from a TOML file (see `calib/` for two whole ones)::
     half_x_mm = 5.0              # half_y_mm, half_z_mm
     [content]
     projection = "flat"          # or "equidistant"; width_px, height_px, field_x_deg
+    edge_deg = 0.0               # optional: light fades over so many degrees towards the rim of what is lit
     [colour.R]
     wavelength_nm = 630.0
     [channel.inner]
@@ -32,7 +33,7 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
-from prewarp.checks import FloatArray, nearest_name
+from prewarp.checks import FloatArray, nearest_name, require_range
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import KINDS, TransferFunction
 from prewarp.errors import ModuleError
@@ -53,6 +54,8 @@ from prewarp.records import (
 )
 
 EYES = ("left", "right")
+# Width of the soft rim of the field that a module file may ask for, degrees.
+EDGE_RANGE_DEG = (0.0, 45.0)
 MAX_CHANNELS = 16
 MAX_COLOURS = 8
 _ANGLE = Number(-85.0, 85.0, "degrees")
@@ -238,9 +241,11 @@ class DisplayModule:
     colours: tuple[Colour, ...] = part()
     eye_box: EyeBox = part()
     content: ContentProjection = part()
+    edge_deg: float = 0.0
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
+        require_range(self.edge_deg, "content.edge_deg", *EDGE_RANGE_DEG, unit="degrees", error=ModuleError)
         for kind, items, most in (
             ("channel", self.channels, MAX_CHANNELS),
             ("colour", self.colours, MAX_COLOURS),
@@ -328,12 +333,14 @@ def read_module(path: Path | str, /) -> DisplayModule:
     channels = tuple(
         _channel(table, name) for name, table in top.named_tables("channel", most=MAX_CHANNELS).items()
     )
+    content, edge_deg = _content(top.table("content"))
     return top.read(
         DisplayModule,
         channels=channels,
         colours=colours,
         eye_box=top.table("eye_box").read(EyeBox),
-        content=_content(top.table("content")),
+        content=content,
+        edge_deg=edge_deg,
     )
 
 
@@ -345,15 +352,16 @@ class _ContentEntries:
     width_px: int = checked(Number(16, 32768, "px", whole=True))
     height_px: int = checked(Number(16, 32768, "px", whole=True))
     field_x_deg: float = checked(Number(1.0, 340.0, "degrees"))
+    edge_deg: float = checked(Number(*EDGE_RANGE_DEG, "degrees"), default=0.0)
 
     def content(self) -> ContentProjection:
         return ContentProjection(self.projection, (self.width_px, self.height_px), self.field_x_deg)
 
 
-def _content(table: Table) -> ContentProjection:
+def _content(table: Table) -> tuple[ContentProjection, float]:
     entries = table.read(_ContentEntries)
     try:
-        return entries.content()
+        return entries.content(), entries.edge_deg
     except ModuleError as cause:
         # ContentProjection words its errors with the full key.
         raise ModuleError(f"{table.path}: {cause}", path=table.path, key=table.key) from cause

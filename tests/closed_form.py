@@ -29,6 +29,10 @@ class PlaneChannel:
     u_backwards: bool = False
 
     @property
+    def lit(self):
+        return ()
+
+    @property
     def _turn(self):
         angle = np.radians(self.turn_deg)
         return np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])

@@ -110,12 +110,18 @@ def test_nodes_sit_on_the_panel_edges(channels):
 def test_weights_come_from_the_seam(channels):
     seam = build_seam(plane_set(*channels, colours=("G",)), pupils_mm=EYE_BOX_CORNERS)
     mesh = panel_mesh(channels[1], CONTENT, tracked_pupil_mm=PUPIL, seam=seam)
-    np.testing.assert_array_equal(mesh.weight, seam.weights(mesh.tangent)[1])
+    here = seam.at(PUPIL)
+    np.testing.assert_array_equal(mesh.weight, here.weights(mesh.tangent)[1])
     assert mesh.weight.min() == 0.0 and mesh.weight.max() == 1.0
     pixel = np.random.default_rng(4).uniform(100.0, 2460.0, (20_000, 2))
-    exact = seam.weights(channels[1].forward(pixel, pupil_mm=PUPIL))[1]
-    # Half an 8-bit code of light at half weight: the ramp is far wider than the step between nodes.
-    assert np.max(np.abs(mesh.spline().at(pixel)[:, 2] - exact)) < 0.002
+    tangent = channels[1].forward(pixel, pupil_mm=PUPIL)
+    shares, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel), -1, 0), 2)
+    got = mesh.light.weights(np.maximum(shares, 0.0), depth)
+    # Half an 8-bit code of light at half weight: the ramp is far wider than the step between nodes. Where a
+    # channel's light ends the weight steps, and the spline may be off by a little there.
+    off = np.abs(got - here.weights(tangent)[1])
+    near_a_border = np.abs(here.depth_deg(tangent)).min(axis=0) < 0.02
+    assert off[~near_a_border].max() < 0.002 and near_a_border.mean() < 0.02
 
 
 def test_unwarped_map_is_affine_and_near(channels):

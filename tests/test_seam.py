@@ -14,6 +14,7 @@ from prewarp.seam import (
     quintic_smoothstep,
     seam_error,
     seam_sensitivity,
+    survey_gaps,
 )
 from tests.closed_form import EYE_BOX_CORNERS, PlaneChannel, plane_set, two_channels
 
@@ -199,17 +200,23 @@ def test_three_channels_in_a_row(directions):
         seam.index("d")
 
 
-def test_gap_is_an_error_that_says_where():
+def test_a_gap_is_a_hole_that_says_where():
     fields = plane_set(
         flat_channel("left", (-40.0, -1.0)), flat_channel("right", (1.0, 40.0)), colours=("G",)
     )
-    with pytest.raises(
-        SeamError,
-        match=r"'left' and 'right' do not overlap: 1\.93\d degrees .* dir_x -?0\.0\d, dir_y -?15\.0",
-    ) as caught:
-        build_seam(fields, pupils_mm=CENTRE)
-    # The two sides are nearest at their ends: 2 degrees seen 15 degrees up are 2 cos 15 across.
-    assert caught.value.gap_deg == pytest.approx(2.0 * np.cos(np.radians(15.0)), abs=1e-3)
+    seam = build_seam(fields, pupils_mm=CENTRE)
+    (gap,) = survey_gaps(seam, CENTRE)
+    # A rectangle of tangents spans the solid angle 4 asin(a b / sqrt((1 + a^2) (1 + b^2))) (handbooks of
+    # radiometry, from memory; steradian).
+    a, b = np.tan(np.radians([1.0, 15.0]))
+    solid = 4.0 * np.arcsin(a * b / np.sqrt((1.0 + a * a) * (1.0 + b * b))) * np.degrees(1.0) ** 2
+    assert gap.gap_deg2 == pytest.approx(solid, rel=0.03) and gap.is_certain and gap.spacing_deg == 0.0
+    assert gap.wide_deg == pytest.approx(2.0, abs=0.2) and gap.widest_deg == pytest.approx(30.0, abs=0.6)
+    np.testing.assert_allclose([gap.low_deg, gap.high_deg], [[-1.0, -15.0], [1.0, 15.0]], atol=0.3)
+    assert "nothing is shown in 5" in gap.sentence() and "dir_x -1.0 to 1.0" in gap.sentence()
+    across = tangent_from_degrees(np.stack([[-1.5, 0.0, 1.5], np.zeros(3)], axis=-1))
+    # The hole is dark, its sides are each one channel's.
+    assert seam.at(CENTRE).weights(across).T.tolist() == [[1.0, 0.0], [0.0, 0.0], [0.0, 1.0]]
 
 
 def test_feather_wider_than_the_overlap_is_an_error(fields):

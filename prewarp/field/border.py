@@ -50,6 +50,20 @@ def inside_convex(points: FloatArray, corners: FloatArray, /, *, slack: float) -
     return inside
 
 
+def distance_inside(points: FloatArray, corners: FloatArray, /) -> FloatArray:
+    """Return the least distance (n,) of points (n, 2) to the lines of a convex polygon's sides.
+
+    Positive inside; `corners` (k, 2), counter-clockwise, three or more.
+    """
+    along = np.roll(corners, -1, axis=0) - corners
+    length = np.linalg.norm(along, axis=1)
+    sides = length > 0.0
+    normal = np.stack([-along[sides, 1], along[sides, 0]]) / length[sides]
+    offset = np.sum(corners[sides] * normal.T, axis=1)
+    result: FloatArray = (points @ normal - offset).min(axis=1)
+    return result
+
+
 def panel_corners(size_px: tuple[int, int], /) -> FloatArray:
     """Return the corners of the panel, counter-clockwise in (u, v) as numbers."""
     width, height = size_px

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,7 @@ from prewarp.checks import extent
 from prewarp.errors import FitError, FoldError
 from prewarp.field.border import captured_border, hull_corners
 from prewarp.field.captured import Captured, captured_by
+from prewarp.field.dark import lit_regions
 from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
@@ -219,6 +220,14 @@ def _fit_one_channel(
                 pixel=fold.pixel,
                 pupil_mm=fold.pupil_mm,
             )
+    regions = lit_regions(
+        part,
+        {name: fields[channel, name] for name in colours},
+        captured,
+        left_out=result.outlier,
+        spacing_px=spacing,
+    )
+    fields |= {(channel, name): replace(fields[channel, name], lit=(lit,)) for name, lit in regions.items()}
     return _FittedChannel(fields, _report(part, channel, colours, colour, result), captured)
 
 

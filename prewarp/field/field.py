@@ -14,7 +14,8 @@ from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray, as_pixel, as_pupil, as_tangent, extent, finite_rows
 from prewarp.errors import ShapeError
 from prewarp.field.batches import SLICE, over_slices
-from prewarp.field.border import cutting_edges
+from prewarp.field.border import cutting_edges, distance_inside
+from prewarp.field.lit import LitRegion
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.start import StartMap, fit_start_map
 from prewarp.fitting.expansion import Expansion, pupil_sum
@@ -67,7 +68,10 @@ class Field:
         numbers: the whole panel where they cover it (`border.captured_border`). The reach ends here.
     mount : Mount
         How the channel is turned from the frame of its capture to the eye's: everything that goes in or comes
-        out is in the eye's frame, `expansion` alone is in the channel's own.
+        out is in the eye's frame, `expansion` and `lit` alone are in the channel's own.
+    lit : tuple of LitRegion
+        What of the panel is lit, as a function of the pupil: by missing samples, by luminance. Empty: all of
+        it, as far as samples say.
     """
 
     channel: str
@@ -77,6 +81,7 @@ class Field:
     captured_tangent: FloatArray
     border_pixel: FloatArray
     mount: Mount = UNMOUNTED
+    lit: tuple[LitRegion, ...] = ()
 
     def __repr__(self) -> str:
         (x0, y0), (x1, y1) = degrees_from_tangent(extent(self.captured_tangent))
@@ -182,6 +187,39 @@ class Field:
     def pupil_jacobian(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return d(tx, ty)/d(x, y), (..., 2, 2), per mm; rows tx, ty; pixel held. Arguments as `forward`."""
         return self._slopes(pixel, pupil_mm)[1]
+
+    def depth_px(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return how far inside the part of the panel that is captured and lit points lie, panel px, (...).
+
+        Negative outside; NaN where the point or its direction is not known. Arguments as `forward`.
+
+        Notes
+        -----
+        The lesser of the distance to the lines of `border_pixel` and that to the border of `lit`, which is
+        first order (`LitRegion.depth_px`).
+        """
+        pixel, own_pupil, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
+        depth = distance_inside(pixel, self.border_pixel)
+        if self.lit:
+            depth = np.minimum(depth, self._lit_depth_px(pixel, own_pupil))
+        return depth.reshape(shape)
+
+    def lit_depth_px(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return how far inside what is lit points lie, panel px, (...): as `depth_px`, but for the border.
+
+        Infinite where all is lit.
+        """
+        pixel, own_pupil, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
+        return self._lit_depth_px(pixel, own_pupil).reshape(shape)
+
+    def _lit_depth_px(self, pixel: FloatArray, own_pupil: FloatArray) -> FloatArray:
+        if not self.lit:
+            return np.full(len(pixel), np.inf)
+        reference = own_pupil[:, :2]
+        if np.any(own_pupil[:, 2]):
+            _, reference = self._cosine(pixel, own_pupil)
+        depth: FloatArray = np.min([one.depth_px(pixel, reference) for one in self.lit], axis=0)
+        return depth
 
     def forward_lattice(self, u: ArrayLike, v: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
         """Return directions (len(v), len(u), 2) of a lattice of panel points from one pupil position (3,).

@@ -16,7 +16,7 @@ from prewarp.errors import FitError, InputFileError, ShapeError
 from prewarp.field.captured import Captured
 from prewarp.field.field import Field
 from prewarp.field.mount import UNMOUNTED, Mount
-from prewarp.field.storage import expansion_arrays, expansion_from_arrays
+from prewarp.field.storage import expansion_arrays, expansion_from_arrays, lit_arrays, lit_from_arrays
 from prewarp.files import npz_bytes, read_npz, write_bytes
 from prewarp.frames import degrees_from_tangent
 from prewarp.grids import Grid
@@ -24,7 +24,7 @@ from prewarp.grids import Grid
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FORMAT = "prewarp field 3"
+FORMAT = "prewarp field 4"
 LIMIT_BYTES = 512 << 20
 
 
@@ -256,6 +256,9 @@ class FieldSet:
             arrays |= {f"field{place}_{name}": array for name, array in own.items()}
             size = list(field.panel_size_px)
             entry = {"channel": channel, "colour": colour, "panel_size_px": size, "expansion": description}
+            if field.lit:
+                entry["lit"], regions = lit_arrays(field.lit)
+                arrays |= {f"field{place}_{name}": array for name, array in regions.items()}
             if not field.mount.is_identity:
                 mount = field.mount
                 entry["mount"] = {
@@ -332,6 +335,7 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
             captured_tangent=_finite(own["captured_tangent"], 2),
             border_pixel=_finite(own["border_pixel"], 2),
             mount=_mount(entry.get("mount")),
+            lit=lit_from_arrays(entry.get("lit", ()), own, (width, height)),
         )
     reports = []
     for place, entry in enumerate(header["reports"]):

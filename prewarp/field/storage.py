@@ -1,6 +1,8 @@
-"""Expansions as plain arrays with a description, and back, with every size checked against every other."""
+"""Expansions and lit regions as plain arrays with a description, and back: every size checked against the
+others.
+"""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -8,6 +10,8 @@ from numpy.typing import NDArray
 
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray
+from prewarp.errors import ShapeError
+from prewarp.field.lit import LitRegion
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion, PanelBasis
 from prewarp.fitting.pupil import PupilFrame
@@ -61,3 +65,50 @@ def expansion_from_arrays(
     if coefficients.shape != expected or not np.isfinite(coefficients).all():
         raise ValueError(f"coefficients of shape {coefficients.shape}; expected finite {expected}")
     return Expansion(panel, PupilFrame(centre, half), pupil_degree, coefficients)
+
+
+def lit_arrays(
+    regions: Sequence[LitRegion], /
+) -> tuple[list[dict[str, object]], dict[str, NDArray[np.generic]]]:
+    """Return a description of each region for JSON and the arrays that go with them."""
+    description: list[dict[str, object]] = [
+        {
+            "spacing_px": lit.spacing_px,
+            "pupil_centre_mm": list(lit.frame.centre_mm),
+            "pupil_half_mm": list(lit.frame.half_mm),
+        }
+        for lit in regions
+    ]
+    arrays: dict[str, NDArray[np.generic]] = {}
+    for place, lit in enumerate(regions):
+        arrays[f"lit{place}_exponents"] = lit.exponents.astype(np.uint8)
+        arrays[f"lit{place}_coefficients"] = lit.coefficients
+    return description, arrays
+
+
+def lit_from_arrays(
+    description: Sequence[Mapping[str, Any]],
+    arrays: Mapping[str, NDArray[np.generic]],
+    size_px: tuple[int, int],
+    /,
+) -> tuple[LitRegion, ...]:
+    """Return the lit regions; ValueError or KeyError when description and arrays do not fit together."""
+    regions = []
+    for place, one in enumerate(description):
+        centre, half = (
+            (float(x), float(y)) for x, y in (one[name] for name in ("pupil_centre_mm", "pupil_half_mm"))
+        )
+        if not np.isfinite([*centre, *half]).all() or min(half) <= 0.0:
+            raise ValueError("the frame of a lit region is not finite with positive halves")
+        try:
+            region = LitRegion(
+                size_px,
+                PupilFrame(centre, half),
+                arrays[f"lit{place}_exponents"].astype(int),
+                arrays[f"lit{place}_coefficients"].astype(float),
+                float(one["spacing_px"]),
+            )
+        except ShapeError as cause:
+            raise ValueError(str(cause)) from cause
+        regions.append(region)
+    return tuple(regions)

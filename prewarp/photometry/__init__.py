@@ -4,7 +4,7 @@ Quantities are relative and linear unless a name says `encoded`. A luminance is 
 drive.
 """
 
-from prewarp.photometry.border import lit_border, lit_fields
+from prewarp.photometry.border import lit_border, lit_fields, narrowed_fields
 from prewarp.photometry.dither import Ditherer, dither_tile
 from prewarp.photometry.expected import with_map_error
 from prewarp.photometry.fit import fit_luminance
@@ -28,6 +28,7 @@ __all__ = [
     "lit_border",
     "lit_fields",
     "match_light",
+    "narrowed_fields",
     "panel_light",
     "seam_profile",
     "white_match",

@@ -9,6 +9,7 @@ from scipy.spatial import HalfspaceIntersection
 
 from prewarp.checks import FloatArray, as_pupil
 from prewarp.errors import SeamError
+from prewarp.field.lit import LitRegion
 from prewarp.photometry.luminance import LuminanceMap, LuminanceMaps
 
 if TYPE_CHECKING:
@@ -85,23 +86,42 @@ def lit_border(field: "Field", luminance: LuminanceMap, /, *, pupils_mm: ArrayLi
     return np.asarray(np.clip(ordered[apart], 0.0, size))
 
 
-def lit_fields(fields: "FieldSet", maps: LuminanceMaps, /, *, pupils_mm: ArrayLike) -> "FieldSet":
-    """Return the fields with every border drawn in to the lit part of its panel; see `lit_border`.
+def lit_fields(fields: "FieldSet", maps: LuminanceMaps, /) -> "FieldSet":
+    """Return the fields with the edges of their light in them, as functions of the pupil (`Field.lit`).
 
     Channels that the maps do not know, such as those of the other eye, stay as they are.
     """
-    borders = {
-        key: lit_border(field, luminance, pupils_mm=pupils_mm)
-        for key, field in fields.fields.items()
-        if isinstance(luminance := maps.maps.get(key), LuminanceMap) and luminance.edge is not None
-    }
     return replace(
         fields,
         fields={
-            key: replace(field, border_pixel=borders[key]) if key in borders else field
+            key: field if (edge := _edge(maps, key)) is None else replace(field, lit=(*field.lit, edge))
             for key, field in fields.fields.items()
         },
     )
+
+
+def narrowed_fields(fields: "FieldSet", maps: LuminanceMaps, /, *, pupils_mm: ArrayLike) -> "FieldSet":
+    """Return the fields with every border drawn in to what is lit from all pupil positions; see `lit_border`.
+
+    Light is then handed over within what is lit. A channel whose middle is dark from one of them keeps its
+    border: what is lit from where says `Field.lit`.
+    """
+
+    def narrowed(key: tuple[str, str], field: "Field") -> "Field":
+        luminance = maps.maps.get(key)
+        if not isinstance(luminance, LuminanceMap) or luminance.edge is None:
+            return field
+        try:
+            return replace(field, border_pixel=lit_border(field, luminance, pupils_mm=pupils_mm))
+        except SeamError:
+            return field
+
+    return replace(fields, fields={key: narrowed(key, field) for key, field in fields.fields.items()})
+
+
+def _edge(maps: LuminanceMaps, key: tuple[str, str]) -> LitRegion | None:
+    luminance = maps.maps.get(key)
+    return luminance.edge if isinstance(luminance, LuminanceMap) else None
 
 
 def _panel(size: FloatArray) -> FloatArray:

@@ -11,11 +11,12 @@ import numpy as np
 
 from prewarp.chebyshev import count_of_degree
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.field.lit import LitRegion
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.grids import Grid
 from prewarp.photometry.luminance import LuminanceFigures, LuminanceMap, LuminanceMaps
 from prewarp.photometry.samples import MIN_SAMPLES, LightSamples, luminance_of, samples_of
-from prewarp.photometry.vignetting import VignettingEdge, fit_edge
+from prewarp.photometry.vignetting import fit_edge
 from prewarp.robust import sigma_of_deviations
 
 # (panel degree, pupil degree), simplest first.
@@ -83,11 +84,11 @@ def _fit_one(grid: Grid, channel: str, colour: str, size_px: tuple[int, int]) ->
     # What the better model follows may bring samples back.
     good, dark, spread = _sort_samples(samples, degrees, start=(good, spread))
     coefficients = _gauss_newton(samples, good, degrees)
-    edge: VignettingEdge | None = None
+    edge: LitRegion | None = None
     if dark.mean() > EDGE_SHARE:
-        edge = fit_edge(samples.place, ~dark)
+        edge = fit_edge(samples, ~dark)
         # Dark samples well inside the edge are faults; they are named, and the edge stays.
-        dark &= edge.depth(samples.place) <= 0.0
+        dark &= edge.values(samples.place.T) <= 0.0
     used = np.flatnonzero(good)
     fitted = np.exp(_predicted(samples, used, degrees, coefficients))
     residual = samples.light[used] / fitted - 1.0

@@ -16,12 +16,12 @@ from numpy.typing import ArrayLike
 
 from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent, nearest_name
 from prewarp.errors import FitError
+from prewarp.field.lit import LitRegion
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import reference_pupil
 from prewarp.photometry.certainty import LightCertainty, light_certainty
 from prewarp.photometry.samples import LightSamples
-from prewarp.photometry.vignetting import VignettingEdge
 
 # How far beyond the captured pupil positions a map is followed, as a share of their half range; further out
 # it stays.
@@ -66,7 +66,7 @@ class LuminanceMap:
         Total degree of Q.
     coefficients : (panel functions, pupil functions) float array
         c, of the logarithm of luminance.
-    edge : VignettingEdge or None
+    edge : LitRegion or None
         Where light ends; None where every sample is lit.
     figures : LuminanceFigures
         What the fit found.
@@ -80,7 +80,7 @@ class LuminanceMap:
     frame: PupilFrame
     pupil_degree: int
     coefficients: FloatArray
-    edge: VignettingEdge | None
+    edge: LitRegion | None
     figures: LuminanceFigures
     samples: LightSamples | None = None
 
@@ -164,7 +164,7 @@ class LuminanceMap:
         u, v, x, y, shape = self._normalised(pixel, tangent, pupil_mm)
         if self.edge is None:
             return np.ones(shape)
-        return self.edge.depth(np.stack([u, v, x, y])).reshape(shape)
+        return self.edge.values(np.stack([u, v, x, y], axis=-1)).reshape(shape)
 
     def _normalised(
         self, pixel: ArrayLike, tangent: ArrayLike, pupil_mm: ArrayLike

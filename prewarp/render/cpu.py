@@ -74,10 +74,17 @@ def panel_picture(
     ditherer = None if light.tile is None else Ditherer(transfer, bit_depth, light.tile)
     codes = np.empty((height, width, 3), dtype=np.uint8 if bit_depth <= 8 else np.uint16)
     readers = [_RowReader(mesh.spline(), width, height) for mesh in meshes]
+    lights = [
+        None if mesh.light is None else _RowReader(mesh.light_spline(), width, height) for mesh in meshes
+    ]
 
     def draw(rows: slice) -> None:
         for plane in range(3):
             u, v, weight = readers[plane].read(rows)
+            shown, lit = meshes[plane].light, lights[plane]
+            if shown is not None and lit is not None:
+                shares, depth = np.split(lit.read(rows), 2)
+                weight *= shown.weights(np.maximum(shares, 0.0), depth)
             wanted = _mixed(content, light, plane, u, v)
             wanted *= np.clip(weight, 0.0, 1.0, out=weight)
             wanted = wanted.reshape(-1, width)
@@ -123,7 +130,7 @@ def perceived_light(
         Channel name to its picture.
     maps : mapping
         Channel name to three maps (red, green, blue) from view px to panel px, from `view_mesh`; a third
-        component is the luminance of the panel at full drive.
+        component is the luminance of the panel at full drive, a fourth the depth inside what is lit.
     view : View
         Size and projection of the view picture.
     threads : int
@@ -145,12 +152,15 @@ def perceived_light(
             def add(
                 rows: slice, reader: _RowReader = reader, source: SamplingPlane = source, plane: int = plane
             ) -> None:
-                u, v, *luminance = reader.read(rows)
+                # What may follow: luminance, then the depth inside what is lit.
+                u, v, *more = reader.read(rows)
                 seen = (u >= 0.0) & (u <= source.size_px[0]) & (v >= 0.0) & (v <= source.size_px[1])
                 value = source.sample(u, v)
+                for luminance in more[:1]:
+                    value *= luminance
+                for depth in more[1:]:
+                    seen &= depth > 0.0
                 value *= seen
-                for factor in luminance:
-                    value *= factor
                 light[rows, :, plane] += value.reshape(-1, width)
 
             _for_chunks(add, width, height, threads)

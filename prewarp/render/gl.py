@@ -7,6 +7,7 @@ targets are drawn the same way, so nothing is turned upside down. For an eye tha
 
 import operator
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = ["PanelPass", "ViewPass", "open_context"]
 
-# Components of a view map (panel u, v) that brings no luminance along: it is 1 everywhere.
-_WITHOUT_LUMINANCE = 2
+# Channels of one eye whose weights are made at every pixel.
+MOST_CHANNELS = 4
 _MESHES = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
 
 
@@ -62,25 +63,39 @@ class PanelPass:
         self.size_px = panel_size_px
         self.transfer = transfer or TransferFunction()
         self.bit_depth = bit_depth
+        self._context, self._light = context, light
+        self._content = make_texture(context, content_size_px, "f4")
+        self._meshes = _MeshTextures(context, _MESHES)
+        self._claims: list[_MeshTextures] = []
+        self._taken: tuple[PanelMesh, ...] = ()
+        self._target = Target(context, panel_size_px, "f1" if bit_depth <= 8 else "f4")
+        self._compile(0)
+
+    def _compile(self, claims: int) -> None:
+        """Make the program for meshes with so many textures of shares and depths a colour."""
+        light = self._light
         options = {
             "PREWARP_ENCODING": ENCODINGS[self.transfer.kind],
             "PREWARP_MIXED": int(light.mixes),
             "PREWARP_DITHERED": int(light.tile is not None),
+            "PREWARP_CLAIMS": claims,
         }
-        self._program = Program(context, "panel_pass.frag", options)
-        self._content = make_texture(context, content_size_px, "f4")
-        self._meshes = _MeshTextures(context)
-        self._taken: tuple[PanelMesh, ...] = ()
-        self._target = Target(context, panel_size_px, "f1" if bit_depth <= 8 else "f4")
+        self._program = Program(self._context, "panel_pass.frag", options)
+        self._claims = [
+            _MeshTextures(self._context, [f"t_claim_{colour}_{k}" for colour in ("red", "green", "blue")])
+            for k in range(claims)
+        ]
         self._tables = encoding_tables(self._program, self.transfer)
         if light.mixes:
             # A matrix goes column by column, so that its rows arrive as columns.
             self._program.set("u_mixing", tuple(light.mixing.ravel().tolist()))
         if light.tile is None:
-            self._program.set("u_largest_code", float(largest_code(bit_depth)))
+            self._program.set("u_largest_code", float(largest_code(self.bit_depth)))
         else:
-            self._tables["t_light"] = row_texture(context, self.transfer.linear_of_codes(bit_depth))
-            self._tables["t_dither"] = make_texture(context, light.tile.shape[::-1], "f4", components=1)
+            codes = self.transfer.linear_of_codes(self.bit_depth)
+            self._tables["t_light"] = row_texture(self._context, codes)
+            size = light.tile.shape[::-1]
+            self._tables["t_dither"] = make_texture(self._context, size, "f4", components=1)
             self._tables["t_dither"].write(light.tile.tobytes())
 
     @property
@@ -102,13 +117,22 @@ class PanelPass:
         if len(meshes) == len(self._taken) and all(map(operator.is_, meshes, self._taken)):
             return
         splines = [mesh.spline() for mesh in meshes]
+        claims = claim_splines(meshes)
+        if len(claims) != len(self._claims):
+            self._compile(len(claims))
         self._meshes.write(splines)
+        for textures, own in zip(self._claims, claims, strict=True):
+            textures.write(own)
+        if claims and (shown := meshes[0].light) is not None:
+            self._program.set("u_edge_deg", float(shown.edge_deg))
         self._taken = tuple(meshes)
         self._program.set("u_nodes_per_px", tuple(1.0 / splines[0].step))
 
     def draw(self) -> None:
         """Draw the panel picture into `texture`."""
         textures = {**self._meshes.named(), "t_content_linear": self._content, **self._tables}
+        for claims in self._claims:
+            textures |= claims.named()
         self._target.draw(self._program, textures)
 
     def read(self) -> PanelPicture:
@@ -120,6 +144,46 @@ class PanelPass:
         else:
             codes = np.rint(value * largest_code(self.bit_depth)).astype(np.uint16)
         return PanelPicture(codes, self.transfer, self.bit_depth)
+
+
+def claim_splines(meshes: Sequence[PanelMesh], /) -> list[tuple[SplineLattice, ...]]:
+    """Return what weights between nodes are made from, two channels a texture; none for smooth weights.
+
+    Per texture one spline for each mesh, with components share, depth (degrees) of one channel and of the
+    next: first the mesh's own, then the others.
+
+    Raises
+    ------
+    RenderError
+        More channels than `MOST_CHANNELS`.
+    """
+    lights = [mesh.light for mesh in meshes]
+    if any(light is None for light in lights):
+        return []
+    packed = []
+    for mesh, light in zip(meshes, lights, strict=True):
+        assert light is not None  # looked at above
+        count = light.shares.shape[-1]
+        if count > MOST_CHANNELS:
+            raise RenderError(
+                f"{count} channels share the field of one eye; this renderer blends at most {MOST_CHANNELS}. "
+                "Draw with the CPU renderer."
+            )
+        both = mesh.light_spline()
+        order = [light.own, *(k for k in range(count) if k != light.own)]
+        nothing = np.zeros(both.coefficients.shape[:2])
+        components = [
+            one for k in order for one in (both.coefficients[..., k], both.coefficients[..., count + k])
+        ]
+        # A channel that is not there is dark.
+        components += [nothing, nothing - 1.0] * (count % 2)
+        packed.append(
+            [
+                replace(both, coefficients=np.stack(components[k : k + 4], axis=-1))
+                for k in range(0, len(components), 4)
+            ]
+        )
+    return [tuple(own) for own in zip(*packed, strict=True)]
 
 
 class ViewPass:
@@ -153,7 +217,7 @@ class ViewPass:
             for name, panel in self._panels.items()
         }
         self._linear = {name: Target(context, panel.size_px, "f4") for name, panel in self._panels.items()}
-        self._meshes = {name: _MeshTextures(context) for name in self._panels}
+        self._meshes = {name: _MeshTextures(context, _MESHES) for name in self._panels}
         self._steps: dict[str, tuple[float, float]] = {}
         self._sum = Target(context, view_size_px, "f4")
         self._target = Target(context, view_size_px, "f1")
@@ -191,16 +255,20 @@ class ViewPass:
 
 
 class _MeshTextures:
-    """Coefficient textures of three maps, made at the first write and kept while the size stays."""
+    """Coefficient textures of three maps, made at the first write and kept while the size stays.
 
-    def __init__(self, context: "moderngl.Context") -> None:
+    Components that a map does not bring are 1 everywhere: even luminance, lit.
+    """
+
+    def __init__(self, context: "moderngl.Context", names: Sequence[str]) -> None:
         self._context = context
+        self._names = tuple(names)
         self._textures: dict[str, moderngl.Texture] = {}
         self._written: dict[str, SplineLattice] = {}
 
     def write(self, splines: Sequence[SplineLattice]) -> None:
         """Upload coefficients; maps that are there already (the same objects) are not sent again."""
-        for name, spline in zip(_MESHES, splines, strict=True):
+        for name, spline in zip(self._names, splines, strict=True):
             if self._written.get(name) is spline:
                 continue
             rows, columns, count = spline.coefficients.shape
@@ -212,10 +280,8 @@ class _MeshTextures:
                     f"mesh has {columns} x {rows} coefficients; this pass was begun with "
                     f"{texture.size[0]} x {texture.size[1]}. Keep the node step."
                 )
-            table = np.zeros((rows, columns, 4), dtype=np.float32)
+            table = np.ones((rows, columns, 4), dtype=np.float32)
             table[..., :count] = spline.coefficients
-            if count == _WITHOUT_LUMINANCE:
-                table[..., count] = 1.0
             texture.write(table)
             self._written[name] = spline
 

@@ -1,4 +1,4 @@
-"""Blend-policy picture: the fixed seam beside the one that follows the pupil, from several pupils."""
+"""Blend-policy picture: fixed seam beside the one that follows the pupil, and gaps, from several pupils."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.report.reaches import degree_lattice, draw_outline, shared_light
+from prewarp.report.reaches import degree_lattice, draw_lit, shared_light
 from prewarp.report.style import BLUE, INK, ORANGE, figure, figure_bytes, require_any
 from prewarp.seam import PolicyFigures, Seam
 
@@ -46,7 +46,7 @@ def policies_figure(views: Sequence[PolicyView], /, *, title: str = "") -> "Figu
             handles=handles,
             loc="outside lower center",
             ncols=len(handles) + 1,
-            title="line where both channels give half of the light, for the",
+            title="line where both channels give half of the light, and gaps (hatched), for the",
             frameon=False,
         )
         return drawn
@@ -64,17 +64,17 @@ def _draw(axes: "Axes", view: PolicyView) -> "list[Line2D]":
     styles: tuple[Literal["solid"], Literal["dashed"], Literal["dotted"]] = ("solid", "dashed", "dotted")
     colours = (INK, BLUE, ORANGE)
     x, y, tangent = degree_lattice((reach for seam in view.seams for reach in seam.reaches), _STEP_DEG)
-    handles = []
+    handles: list[Line2D] = []
+    moved = int(np.argmax(np.ptp(view.pupils_mm, axis=0)))
     for number, (pupil, seam) in enumerate(zip(view.pupils_mm, view.seams, strict=True)):
         style, colour = styles[number % 3], colours[number % 3]
         share = shared_light(seam, tangent)
         if number == 0:
             axes.contourf(x, y, share, levels=[0.001, 0.1, 0.5, 0.9, 0.999], cmap="Greys", alpha=0.35)
-            for place, reach in enumerate(seam.reaches):
-                draw_outline(axes, reach, place, linewidth=2.0)
+        draw_lit(axes, seam, pupil, colour, outlines=number == 0)
         if share.count():
             axes.contour(x, y, share, levels=[0.5], colors=[colour], linestyles=[style], linewidths=[2.2])
-        label = f"pupil at x = {pupil[0]:g} mm"
+        label = f"pupil at {'xyz'[moved]} = {pupil[moved]:g} mm"
         handles.append(Line2D([], [], color=colour, linestyle=style, linewidth=2.2, label=label))
     found = view.figures
     axes.set_title(

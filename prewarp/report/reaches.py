@@ -9,6 +9,8 @@ from prewarp.checks import FloatArray
 from prewarp.frames import degrees_from_tangent, tangent_from_degrees
 from prewarp.report.style import CHANNEL_COLOURS
 from prewarp.seam import ChannelReach, Seam
+from prewarp.seam.directions import tangent_from_plane_deg
+from prewarp.seam.gaps import lit_map
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,6 +29,24 @@ def degree_lattice(
 def shared_light(seam: Seam, tangent: FloatArray, /) -> "np.ma.MaskedArray[Any, np.dtype[np.float64]]":
     """Return the share of light of the first channel, masked where not all serve a direction."""
     return np.ma.masked_where(~seam.served(tangent).all(axis=0), seam.weights(tangent)[0])
+
+
+def draw_lit(axes: "Axes", seam: Seam, pupil_mm: FloatArray, colour: str, /, *, outlines: bool) -> None:
+    """Draw what no channel lights from a pupil (3,), mm, hatched in `colour`; with `outlines` also what each
+    channel does light.
+    """
+    found = lit_map(seam.lights, pupil_mm)
+    x, y = np.moveaxis(degrees_from_tangent(tangent_from_plane_deg(found.plane_deg)), -1, 0)
+    if outlines:
+        for place, depth in enumerate(found.depth_deg):
+            own = CHANNEL_COLOURS[place % len(CHANNEL_COLOURS)]
+            axes.contour(x, y, depth, levels=[0.0], colors=[own], linewidths=[2.0])
+    if found.gap.any():
+        areas = axes.contourf(
+            x, y, found.gap.astype(float), levels=[0.5, 1.5], colors="none", hatches=["///"]
+        )
+        areas.set_edgecolor(colour)
+        areas.set_linewidth(1.2)
 
 
 def draw_outline(axes: "Axes", reach: ChannelReach, number: int, /, *, linewidth: float) -> str:

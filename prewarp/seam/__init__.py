@@ -3,8 +3,10 @@
 Photometry, registration and the tracker budget are modules of their own.
 """
 
-from prewarp.seam.blend import Seam, build_seam, quintic_smoothstep
+from prewarp.seam.blend import Seam, build_seam, quintic_smoothstep, shown_weights
 from prewarp.seam.comparison import PolicyFigures, policy_figures
+from prewarp.seam.gaps import PupilGap, survey_gaps
+from prewarp.seam.light import ChannelLight, channel_lights
 from prewarp.seam.misregistration import SeamErrorResult, seam_error
 from prewarp.seam.overlap import Overlap, overlaps
 from prewarp.seam.policies import POLICIES, BlendPolicy, FollowingBlend, blend_policy
@@ -15,17 +17,20 @@ from prewarp.seam.survey import PairOverlap, survey_overlap
 __all__ = [
     "POLICIES",
     "BlendPolicy",
+    "ChannelLight",
     "ChannelReach",
     "FieldOfView",
     "FollowingBlend",
     "Overlap",
     "PairOverlap",
     "PolicyFigures",
+    "PupilGap",
     "Seam",
     "SeamErrorResult",
     "SensitivityMap",
     "blend_policy",
     "build_seam",
+    "channel_lights",
     "channel_reach",
     "channel_sensitivity",
     "field_of_view",
@@ -35,5 +40,7 @@ __all__ = [
     "seam_error",
     "seam_sensitivity",
     "sensitivity_map",
+    "shown_weights",
+    "survey_gaps",
     "survey_overlap",
 ]

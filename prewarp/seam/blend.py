@@ -1,24 +1,28 @@
-"""Blend weights across the seam, fixed in direction over the eye box.
+"""Blend weights across the seam, fixed in direction over the eye box; and what of them is lit from a pupil.
 
 `b_c(t) = r(d_c / f) / sum_k r(d_k / f)` with r the quintic smoothstep and f the feather. d_c is the angle
 from t to the part of channel c's outline that other channels cover: only there is light handed over.
 (Measured to the whole outline, d would also fall to zero at the outer border, where all channels do so
 together, and the ramp would shrink to nothing towards the ends of the seam.) Weights multiply linear light,
 never encoded values.
+
+Seen from a pupil position (`Seam.at`) a channel has a share only where it is lit from there, in every colour:
+w_c = lit_c b_c / sum_k lit_k b_k. Where no channel is lit there is a hole, and all weights are 0.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
 from prewarp.seam.directions import direction_lattice, plane_deg_from_tangent
-from prewarp.seam.reach import ChannelReach, field_of_view, gap_between, reaches_of
+from prewarp.seam.light import ChannelLight, channel_lights
+from prewarp.seam.reach import ChannelReach, field_of_view, reaches_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -33,6 +37,10 @@ LATTICE_MARGIN_DEG = 2.0
 # Spread of that rounding well inside a reach: weights must change slowly against the nodes of a mesh, some
 # 0.3 degree apart.
 ROUNDING_DEG = 0.3
+# A share that a channel keeps wherever it is lit, so that it serves alone where others are dark.
+LEAST_CLAIM = 1e-9
+# White ends so many dot spacings inside the border of what is lit, which is known to about as much.
+SHOWN_MARGIN_SPACINGS = 0.1
 # Claim of a channel that shares no outline with another: far more than any feather.
 _UNCONTESTED_DEG = 180.0
 
@@ -41,6 +49,33 @@ def quintic_smoothstep(x: ArrayLike, /) -> FloatArray:
     """Return 6 x^5 - 15 x^4 + 10 x^3, clipped to 0 below 0 and 1 above 1; r(x) + r(1 - x) = 1."""
     share: FloatArray = np.clip(np.asarray(x, dtype=np.float64), 0.0, 1.0)
     return share * share * share * (share * (6.0 * share - 15.0) + 10.0)
+
+
+def shown_weights(
+    shares: NDArray[np.floating], depth_deg: NDArray[np.floating], /, *, edge_deg: float = 0.0
+) -> NDArray[np.floating]:
+    """Return the share of light of each channel (channels, ...) of those that are lit.
+
+    Parameters
+    ----------
+    shares : (channels, ...) float array
+        Shares by direction alone (`Seam.shares`).
+    depth_deg : (channels, ...) float array
+        How far inside what each channel shows the direction lies, degrees; above 0 is lit.
+    edge_deg : float
+        Light fades over so many degrees towards the rim of what any channel shows.
+
+    Notes
+    -----
+    w_c = lit_c (b_c + s) / sum_k lit_k (b_k + s), s = `LEAST_CLAIM`; times the quintic smoothstep of the
+    largest depth over `edge_deg`. All 0 where none is lit.
+    """
+    claims = np.where(depth_deg > 0.0, shares + LEAST_CLAIM, 0.0)
+    total = claims.sum(axis=0)
+    weights = claims / np.where(total > 0.0, total, 1.0)
+    if edge_deg > 0.0:
+        weights = weights * quintic_smoothstep(depth_deg.max(axis=0) / edge_deg)
+    return np.asarray(weights)
 
 
 @dataclass(frozen=True)
@@ -62,6 +97,14 @@ class Seam:
         B-spline coefficients of the angle inside each reach, degrees, negative outside.
     claim : (channels, rows, columns) float array
         B-spline coefficients of d_c, degrees.
+    lights : tuple of ChannelLight
+        Where each channel is lit; empty: everywhere within its reach.
+    pupils_mm : (n, 3) float array or None
+        Pupil positions that the reaches are for, mm.
+    edge_deg : float
+        Width over which light fades towards the rim of what is lit, degrees; 0: it ends at once.
+    pupil_mm : (3,) float array or None
+        Where the weights are for, mm; None: for direction alone, whatever is lit.
     """
 
     reaches: tuple[ChannelReach, ...]
@@ -70,6 +113,10 @@ class Seam:
     origin_deg: FloatArray
     inside: FloatArray
     claim: FloatArray
+    lights: tuple[ChannelLight, ...] = ()
+    pupils_mm: FloatArray | None = None
+    edge_deg: float = 0.0
+    pupil_mm: FloatArray | None = None
 
     def __repr__(self) -> str:
         view = field_of_view(self.reaches)
@@ -95,9 +142,8 @@ class Seam:
         return self.channels.index(channel)
 
     def at(self, tracked_pupil_mm: ArrayLike, /) -> "Seam":
-        """Return the seam for a tracked pupil: this one, wherever the pupil is (`policies.BlendPolicy`)."""
-        as_pupil(tracked_pupil_mm, "tracked_pupil_mm")
-        return self
+        """Return the seam for a tracked pupil (3,), mm: the same shares, of what is lit from there."""
+        return replace(self, pupil_mm=as_pupil(tracked_pupil_mm, "tracked_pupil_mm").reshape(3))
 
     def weights(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the share of linear light of each channel.
@@ -116,6 +162,29 @@ class Seam:
             further out, past the line of a border where light is handed over, and where `tangent` is NaN,
             weights are 0.
         """
+        shares = self.shares(tangent)
+        if self.pupil_mm is None or not self.lights:
+            return shares
+        depth = self.depth_deg(tangent)
+        return np.asarray(shown_weights(shares, depth, edge_deg=self.edge_deg), dtype=np.float64)
+
+    def depth_deg(self, tangent: ArrayLike, /) -> FloatArray:
+        """Return how far inside the part that each channel shows in white directions lie, degrees.
+
+        Shape (channels, ...); for the seam of a pupil (`at`), else infinite. See `ChannelLight.depth_deg`.
+        """
+        tangent = as_tangent(tangent)
+        if self.pupil_mm is None or not self.lights:
+            return np.full((len(self.reaches), *tangent.shape[:-1]), np.inf)
+        return np.stack(
+            [
+                light.depth_deg(tangent, pupil_mm=self.pupil_mm, margin_spacings=SHOWN_MARGIN_SPACINGS)
+                for light in self.lights
+            ]
+        )
+
+    def shares(self, tangent: ArrayLike, /) -> FloatArray:
+        """Return the share of light of each channel by direction alone, whatever is lit; see `weights`."""
         tangent = as_tangent(tangent)
         known = np.all(np.isfinite(tangent), axis=-1)
         inside, claim = self._distances(np.where(known[..., None], tangent, 0.0))
@@ -129,8 +198,20 @@ class Seam:
         return np.where(known, weights, 0.0)
 
     def served(self, tangent: ArrayLike, /) -> BoolArray:
-        """Return, per channel (channels, ...), whether directions are served from every pupil position."""
-        return np.stack([reach.contains(tangent) for reach in self.reaches])
+        """Return, per channel (channels, ...), whether directions are served.
+
+        From every pupil position that the seam was made for; of the seam of one pupil (`at`), from there.
+        """
+        tangent = as_tangent(tangent)
+        if self.pupil_mm is not None and self.lights:
+            return np.stack([one.depth_deg(tangent, pupil_mm=self.pupil_mm) > 0.0 for one in self.lights])
+        served = np.stack([reach.contains(tangent) for reach in self.reaches])
+        for place, light in enumerate(self.lights):
+            if light.has_dark and self.pupils_mm is not None:
+                for pupil in self.pupils_mm:
+                    own = served[place]
+                    own[own] = light.depth_deg(tangent[own], pupil_mm=pupil) > 0.0
+        return served
 
     def plot(self, *, title: str = "") -> "Figure":
         """Return a matplotlib figure of reaches and hand-over; see `prewarp.report.seam_map.seam_figure`."""
@@ -158,6 +239,8 @@ def build_seam(
     pupils_mm: ArrayLike,
     channels: Sequence[str] | None = None,
     feather_deg: float | None = None,
+    edge_deg: float = 0.0,
+    lights: Sequence[ChannelLight] | None = None,
 ) -> Seam:
     """Join the channels of one eye: reaches over the eye box, and blend weights fixed in direction.
 
@@ -172,29 +255,48 @@ def build_seam(
         The channels to join (those of one eye); all of `fields` if not given.
     feather_deg : float, optional
         Width of the hand-over, degrees; the widest that fits the tightest overlap if not given.
+    edge_deg : float
+        Width over which light fades towards the rim of what is lit, degrees.
+    lights : sequence of ChannelLight, optional
+        Where each channel is lit, if not as `fields` say.
 
     Returns
     -------
     Seam
+        Channels that leave a gap are joined all the same: there is a hole (`prewarp.seam.gaps`).
 
     Raises
     ------
     SeamError
-        Channels leave a gap (says where and how wide), or the feather is wider than the overlap.
+        The feather is wider than the overlap.
 
     References
     ----------
     Quintic smoothstep and partition of unity: common practice.
     """
     names = tuple(fields.channels if channels is None else channels)
-    return join_reaches(reaches_of(fields, names, pupils_mm=pupils_mm), feather_deg=feather_deg)
+    return join_reaches(
+        reaches_of(fields, names, pupils_mm=pupils_mm),
+        feather_deg=feather_deg,
+        edge_deg=edge_deg,
+        lights=channel_lights(fields, names) if lights is None else lights,
+        pupils_mm=as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3),
+    )
 
 
-def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | None = None) -> Seam:
-    """Return the seam of reaches already known; see `build_seam`."""
+def join_reaches(
+    reaches: Sequence[ChannelReach],
+    /,
+    *,
+    feather_deg: float | None = None,
+    edge_deg: float = 0.0,
+    lights: Sequence[ChannelLight] = (),
+    pupils_mm: FloatArray | None = None,
+) -> Seam:
+    """Return the seam of reaches already known, those from `pupils_mm`; see `build_seam`."""
     reaches = tuple(reaches)
+    require_range(edge_deg, "edge_deg", 0.0, 45.0, unit="degrees", error=SeamError)
     pairs = _overlapping_pairs(reaches)
-    _require_connected(reaches, pairs)
     origin, tangent = direction_lattice(
         [reach.outline for reach in reaches], step_deg=LATTICE_STEP_DEG, margin_deg=LATTICE_MARGIN_DEG
     )
@@ -217,11 +319,21 @@ def join_reaches(reaches: Sequence[ChannelReach], /, *, feather_deg: float | Non
             widest_deg=widest,
         )
     require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)
-    coefficients = [
+    held_inside, held_claim = (
         np.stack([spline_filter(table, order=3, mode="mirror") for table in tables])
         for tables in (inside, claim)
-    ]
-    return Seam(reaches, float(feather_deg), float(widest), origin, *coefficients)
+    )
+    return Seam(
+        reaches,
+        float(feather_deg),
+        float(widest),
+        origin,
+        held_inside,
+        held_claim,
+        lights=tuple(lights),
+        pupils_mm=pupils_mm,
+        edge_deg=float(edge_deg),
+    )
 
 
 def _claim(
@@ -265,26 +377,6 @@ def _overlapping_pairs(reaches: Sequence[ChannelReach]) -> list[tuple[int, int]]
 
 def _partners(index: int, pairs: Sequence[tuple[int, int]]) -> Iterator[int]:
     return (b if a == index else a for a, b in pairs if index in (a, b))
-
-
-def _require_connected(reaches: Sequence[ChannelReach], pairs: Sequence[tuple[int, int]]) -> None:
-    joined = {0}
-    while grown := {b for pair in pairs for a, b in (pair, pair[::-1]) if a in joined} - joined:
-        joined |= grown
-    apart = [index for index in range(len(reaches)) if index not in joined]
-    if not apart:
-        return
-    gaps: Mapping[tuple[int, int], tuple[float, FloatArray]] = {
-        (a, b): gap_between(reaches[a], reaches[b]) for a in joined for b in apart
-    }
-    (a, b), (gap, where) = min(gaps.items(), key=lambda item: item[1][0])
-    raise SeamError(
-        f"channels '{reaches[a].channel}' and '{reaches[b].channel}' do not overlap: {gap:.3f} degrees are "
-        f"missing near dir_x {where[0]:.2f}, dir_y {where[1]:.2f} degrees. Turn the channels towards each "
-        "other, or ask for a smaller eye box.",
-        gap_deg=gap,
-        dir_deg=where,
-    )
 
 
 def _widest_feather(inside: FloatArray, claim: FloatArray, a: int, b: int) -> float:

@@ -12,8 +12,8 @@ from prewarp.errors import SeamError
 from prewarp.frames import tangent_from_cosine, unit_from_tangent
 from prewarp.seam.blend import Seam
 from prewarp.seam.directions import direction_lattice, node_areas_deg2, plane_deg_from_tangent
+from prewarp.seam.light import channel_lights
 from prewarp.seam.policies import BlendPolicy
-from prewarp.seam.reach import ChannelReach, reaches_of
 from prewarp.seam.survey import neighbours
 
 if TYPE_CHECKING:
@@ -78,7 +78,6 @@ def policy_figures(
     /,
     *,
     pupils_mm: ArrayLike,
-    reaches: Sequence[Sequence[ChannelReach]] | None = None,
 ) -> PolicyFigures:
     """Measure a blend policy.
 
@@ -92,8 +91,6 @@ def policy_figures(
         All channels and colours.
     pupils_mm : (n, 3) float array
         Positions over the eye box, mm; crawl is read between each and its nearest others.
-    reaches : sequence of sequences of ChannelReach, optional
-        Per pupil position and channel what is shown from there, where it is known already (`pupil_reaches`).
 
     Raises
     ------
@@ -111,15 +108,15 @@ def policy_figures(
         raise SeamError(
             f"pupils_mm holds {len(pupils)} position; crawl needs 2 or more. Give a lattice over the eye box."
         )
-    reaches = reaches or pupil_reaches(fields, blend.channels, pupils)
     seams = [blend.at(pupil) for pupil in pupils]
-    outlines = [reach.outline for each in reaches for reach in each]
+    lights = channel_lights(fields, blend.channels)
+    outlines = [light.outline(pupil).outline for light in lights for pupil in pupils]
     _, tangent = direction_lattice(outlines, step_deg=STEP_DEG, margin_deg=_MARGIN_DEG)
     plane = plane_deg_from_tangent(tangent)
     area = node_areas_deg2(plane, STEP_DEG)
-    weights = np.stack([seam.weights(tangent) for seam in seams])
-    shows = np.stack([[reach.contains(tangent) for reach in each] for each in reaches])
-    shown = np.sum(weights * shows, axis=1)
+    weights = np.stack([seam.shares(tangent) for seam in seams])
+    shows = np.stack([seam.served(tangent) for seam in seams])
+    shown = np.sum(np.stack([seam.weights(tangent) for seam in seams]) * shows, axis=1)
     reached = shows.any(axis=1)
     lost = np.sum(area * np.where(reached, 1.0 - np.minimum(shown, 1.0), 0.0), axis=(1, 2))
     whole = np.sum(area * reached, axis=(1, 2))
@@ -129,7 +126,7 @@ def policy_figures(
     worst = int(np.argmax(lost / whole))
     crawl = _crawl(seams, weights, plane, shows, pupils)
     steps = {
-        id(seam): weight_gradient_per_deg(seam, tangent[_handed_over(own)])
+        id(seam.claim): weight_gradient_per_deg(seam, tangent[_handed_over(own)])
         for seam, own in zip(seams, weights, strict=True)
     }
     gradient = np.concatenate([np.zeros(1), *steps.values()])
@@ -149,19 +146,15 @@ def policy_figures(
     )
 
 
-def pupil_reaches(
-    fields: "FieldSet", channels: Sequence[str], pupils_mm: FloatArray, /
-) -> list[tuple[ChannelReach, ...]]:
-    """Return what each channel shows from each single pupil position (n, 3), mm."""
-    return [reaches_of(fields, channels, pupils_mm=pupil) for pupil in pupils_mm]
-
-
 def weight_gradient_per_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:
-    """Return the steepest change of any weight in directions (..., 2), per degree on the sphere."""
+    """Return the steepest change of any share in directions (..., 2), per degree on the sphere.
+
+    Of shares by direction alone: where the set of lit channels changes, a weight steps.
+    """
     by_axis = []
     for axis in range(2):
         ahead, behind = (_stepped(tangent, axis, sign * _HALF_STEP_DEG) for sign in (1.0, -1.0))
-        by_axis.append((seam.weights(ahead) - seam.weights(behind)) / (2.0 * _HALF_STEP_DEG))
+        by_axis.append((seam.shares(ahead) - seam.shares(behind)) / (2.0 * _HALF_STEP_DEG))
     return np.asarray(np.sqrt(np.sum(np.square(by_axis), axis=0)).max(axis=0))
 
 
@@ -190,7 +183,7 @@ def _crawl(
         distance = np.linalg.norm(pupils - pupils[one], axis=1)
         near = np.flatnonzero((distance > 1e-9) & (distance <= distance[distance > 1e-9].min() * 1.0001))
         for other in near[near > one]:
-            if seams[one] is seams[other]:
+            if seams[one].claim is seams[other].claim:
                 continue
             for a, b in neighbours(seams[one].reaches):
                 pair = seams[one].index(a.channel), seams[one].index(b.channel)

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import FloatArray, as_pupil
 from prewarp.errors import SeamError
 from prewarp.seam.blend import Seam, build_seam, join_reaches
+from prewarp.seam.light import channel_lights
 from prewarp.seam.reach import reaches_of
 
 if TYPE_CHECKING:
@@ -49,21 +50,18 @@ class FollowingBlend:
     feather_deg : float or None
         Width of the hand-over, degrees; where a pupil position has less room, the widest that fits. None:
         always the widest.
+    edge_deg : float
+        Width over which light fades towards the rim of what is lit, degrees.
     """
 
     fields: "FieldSet"
     channels: tuple[str, ...]
     feather_deg: float | None = None
+    edge_deg: float = 0.0
     _made: dict[tuple[float, ...], Seam] = field(default_factory=dict, repr=False, compare=False)
 
     def at(self, tracked_pupil_mm: ArrayLike, /) -> Seam:
-        """Return the seam for a tracked pupil (3,), mm.
-
-        Raises
-        ------
-        SeamError
-            From there the channels leave a gap; says where, how wide, and for which pupil.
-        """
+        """Return the seam for a tracked pupil (3,), mm, of what is lit from there."""
         pupil = as_pupil(tracked_pupil_mm, "tracked_pupil_mm").reshape(3)
         key = tuple(np.round(pupil, 6).tolist())
         if key not in self._made:
@@ -75,13 +73,18 @@ class FollowingBlend:
 
     def _build(self, pupil: FloatArray) -> Seam:
         reaches = reaches_of(self.fields, self.channels, pupils_mm=pupil)
-        try:
-            widest = join_reaches(reaches)
-        except SeamError as cause:
-            raise SeamError(f"pupil at {_text(pupil)} mm: {cause}", **cause.fields) from cause
+
+        def joined(feather_deg: float | None) -> Seam:
+            lights = channel_lights(self.fields, self.channels)
+            pupils = pupil.reshape(1, 3)
+            return join_reaches(
+                reaches, feather_deg=feather_deg, edge_deg=self.edge_deg, lights=lights, pupils_mm=pupils
+            ).at(pupil)
+
+        widest = joined(None)
         if self.feather_deg is None or self.feather_deg >= widest.feather_deg:
             return widest
-        return join_reaches(reaches, feather_deg=self.feather_deg)
+        return joined(self.feather_deg)
 
 
 def blend_policy(
@@ -92,6 +95,7 @@ def blend_policy(
     pupils_mm: ArrayLike,
     channels: Sequence[str] | None = None,
     feather_deg: float | None = None,
+    edge_deg: float = 0.0,
 ) -> BlendPolicy:
     """Return a blend policy by name.
 
@@ -103,24 +107,21 @@ def blend_policy(
         All channels and colours.
     pupils_mm : (n, 3) float array
         Corners of the eye box, mm; only "fixed" needs them.
-    channels, feather_deg
+    channels, feather_deg, edge_deg
         See `build_seam`.
 
     Raises
     ------
     SeamError
-        The kind is unknown; or the channels leave a gap, or have no room for the feather, over the eye box
-        ("fixed").
+        The kind is unknown; or the channels have no room for the feather, over the eye box ("fixed").
     """
     if kind not in POLICIES:
         raise SeamError(f"blend policy is {kind!r}; expected one of {', '.join(POLICIES)}.")
     names = tuple(fields.channels if channels is None else channels)
     if kind == "fixed":
-        return build_seam(fields, pupils_mm=pupils_mm, channels=names, feather_deg=feather_deg)
+        return build_seam(
+            fields, pupils_mm=pupils_mm, channels=names, feather_deg=feather_deg, edge_deg=edge_deg
+        )
     if feather_deg is not None and not 1e-3 <= feather_deg <= 90.0:
         raise SeamError(f"feather_deg is {feather_deg!r}; expected 0.001 to 90 degrees.")
-    return FollowingBlend(fields, names, feather_deg)
-
-
-def _text(pupil: FloatArray) -> str:
-    return "(" + ", ".join(f"{value:g}" for value in pupil) + ")"
+    return FollowingBlend(fields, names, feather_deg, edge_deg)

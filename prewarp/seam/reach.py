@@ -76,6 +76,21 @@ class ChannelReach:
         here, there = self.outline[start], self.outline[(start + 1) % len(self.outline)]
         return _cross(there - here, tangent - here) > 0.0
 
+    def edge_deg(self, tangent: ArrayLike, /) -> FloatArray:
+        """Return the angle (...) to the line of the outline's segment ahead, degrees: inside positive.
+
+        Zero exactly on the outline, and the distance to it to first order nearby; quicker than
+        `signed_distance_deg`. NaN where the direction is.
+        """
+        tangent = as_tangent(tangent)
+        angle = _angle_about(tangent, self.middle)
+        start = np.searchsorted(self._angles, np.nan_to_num(angle), side="right") - 1
+        here, there = self.outline[start], self.outline[(start + 1) % len(self.outline)]
+        along = there - here
+        across = _cross(along, tangent - here) / np.linalg.norm(along, axis=-1)
+        # Degrees per unit of tangent: between those across and along the radius.
+        return np.asarray(np.degrees(across) * (1.0 + np.sum(tangent * tangent, axis=-1)) ** -0.75)
+
     def distance_deg(self, tangent: ArrayLike, /, *, segments: BoolArray | None = None) -> FloatArray:
         """Return the angle from directions (..., 2) to the nearest outline point, degrees, never negative.
 
@@ -231,14 +246,6 @@ def _angle_along(reaches: Sequence[ChannelReach], middle: FloatArray, slope: Flo
     ends = np.concatenate(chords)
     along = (ends - middle) @ slope
     return float(arcmin_between(ends[np.argmin(along)], ends[np.argmax(along)]) / 60.0)
-
-
-def gap_between(one: ChannelReach, other: ChannelReach, /) -> tuple[float, FloatArray]:
-    """Return the smallest angle between two outlines and the direction (2,) where it is, degrees."""
-    distance, nearest = (np.asarray(found) for found in cKDTree(one._units).query(other._units))
-    index = int(np.argmin(distance))
-    middle = 0.5 * (other.outline[index] + one.outline[nearest[index]])
-    return float(np.degrees(2.0 * np.arcsin(distance[index] / 2.0))), degrees_from_tangent(middle)
 
 
 def _border_points(field: "Field") -> tuple[FloatArray, np.ndarray]:

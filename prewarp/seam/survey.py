@@ -1,20 +1,19 @@
-"""Survey of the overlap from every pupil position: how wide it is, and where nothing is shown."""
+"""Survey of the overlap from every pupil position: how wide it is, and where it is narrowest."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil
 from prewarp.frames import degrees_from_tangent
+from prewarp.seam.blend import Seam
 from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent, tangent_from_plane_deg
-from prewarp.seam.reach import ChannelReach, reaches_of
-
-if TYPE_CHECKING:
-    from prewarp.field import FieldSet
+from prewarp.seam.gaps import neighbouring
+from prewarp.seam.light import ChannelLight
+from prewarp.seam.reach import ChannelReach
 
 # Pitch of the lattice on which gaps and overlaps are measured, degrees.
 SURVEY_STEP_DEG = 0.2
@@ -30,8 +29,8 @@ class PairOverlap:
     """Overlap of two neighbouring channels from one pupil position.
 
     `least_deg`: width of the overlap along the line that joins the channels, at its narrowest (negative:
-    width of the widest gap); `least_at_deg` the direction (x, y) there; `overlap_deg2`, `gap_deg2` solid
-    angles shown twice and not at all.
+    width of the widest gap); `least_at_deg` the direction (x, y) there; `overlap_deg2` solid angle shown
+    twice; `known_to_deg` the dot spacing, to which the borders of what is lit are known (0: all is lit).
     """
 
     channels: tuple[str, str]
@@ -39,7 +38,7 @@ class PairOverlap:
     least_deg: float
     least_at_deg: tuple[float, float]
     overlap_deg2: float
-    gap_deg2: float
+    known_to_deg: float = 0.0
 
     @property
     def has_gap(self) -> bool:
@@ -54,93 +53,91 @@ class PairOverlap:
             "least_overlap_deg": self.least_deg,
             "least_overlap_at_deg": list(self.least_at_deg),
             "overlap_deg2": self.overlap_deg2,
-            "gap_deg2": self.gap_deg2,
+            "border_known_to_deg": self.known_to_deg,
         }
 
     def sentence(self, feather_deg: float | None = None) -> str:
-        """Say where and how much is missing, or an empty string where nothing is."""
+        """Say where the overlap is narrower than the feather, or an empty string where it is not."""
+        if feather_deg is None or self.has_gap or self.least_deg >= feather_deg:
+            return ""
         a, b = self.channels
         pupil = ", ".join(f"{value:g}" for value in self.pupil_mm)
         where = f"near dir_x {self.least_at_deg[0]:.1f}, dir_y {self.least_at_deg[1]:.1f} degrees"
-        if self.has_gap:
-            return (
-                f"pupil ({pupil}) mm: nothing is shown between '{a}' and '{b}', up to "
-                f"{-self.least_deg:.2f} degrees wide {where}; {self.gap_deg2:.1f} square degrees of field "
-                "are lost."
-            )
-        if feather_deg is not None and self.least_deg < feather_deg:
-            return (
-                f"pupil ({pupil}) mm: '{a}' and '{b}' overlap by {self.least_deg:.2f} degrees {where}, less "
-                f"than the feather of {feather_deg:.2f}; light is handed over faster there."
-            )
-        return ""
+        return (
+            f"pupil ({pupil}) mm: '{a}' and '{b}' overlap by {self.least_deg:.2f} degrees {where}, less "
+            f"than the feather of {feather_deg:.2f}; light is handed over faster there."
+        )
 
 
-def survey_overlap(
-    fields: "FieldSet", /, *, pupils_mm: ArrayLike, channels: Sequence[str] | None = None
-) -> tuple[PairOverlap, ...]:
-    """Measure the overlap of all neighbouring channels from every pupil position.
+def survey_overlap(seam: Seam, pupils_mm: ArrayLike, /) -> tuple[PairOverlap, ...]:
+    """Measure the overlap of all neighbouring channels from every pupil position, as far as it is lit.
 
     Two channels are neighbours when no third lies between their middles. Rows are followed along the line
     that joins the two middles, over the inner 85 per cent of the height that both have.
 
     Parameters
     ----------
-    fields : FieldSet
-        All channels and colours.
+    seam : Seam
+        Its channels and what they light.
     pupils_mm : (n, 3) float array
         Pupil positions, mm.
-    channels : sequence of str, optional
-        Which to survey (those of one eye); all if not given.
 
     Raises
     ------
     SeamError
         A channel's outline cannot be followed (see `channel_reach`).
     """
-    names = tuple(fields.channels if channels is None else channels)
     found = []
     for pupil in as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3):
-        reaches = reaches_of(fields, names, pupils_mm=pupil)
-        found += [pair_overlap(a, b, pupil) for a, b in neighbours(reaches)]
+        middles = [plane_deg_from_tangent(light.outline(pupil).middle) for light in seam.lights]
+        pairs = neighbouring(middles)
+        found += [pair_overlap(seam.lights[a], seam.lights[b], pupil) for a, b in pairs]
     return tuple(found)
 
 
 def neighbours(reaches: Sequence[ChannelReach], /) -> list[tuple[ChannelReach, ChannelReach]]:
     """Return the pairs of reaches with no third one's middle inside the circle across their two middles."""
     middles = [plane_deg_from_tangent(reach.middle) for reach in reaches]
-    pairs = []
-    for i, j in combinations(range(len(reaches)), 2):
-        centre, radius = 0.5 * (middles[i] + middles[j]), 0.5 * np.linalg.norm(middles[i] - middles[j])
-        others = [middle for k, middle in enumerate(middles) if k not in (i, j)]
-        if all(np.linalg.norm(middle - centre) >= radius for middle in others):
-            pairs.append((reaches[i], reaches[j]))
-    return pairs
+    return [(reaches[i], reaches[j]) for i, j in neighbouring(middles)]
 
 
-def pair_overlap(a: ChannelReach, b: ChannelReach, pupil_mm: FloatArray, /) -> PairOverlap:
-    """Measure the overlap of two reaches from one pupil position (3,), mm; see `survey_overlap`."""
-    along, plane = _rows_between(a, b)
+def pair_overlap(a: ChannelLight, b: ChannelLight, pupil_mm: FloatArray, /) -> PairOverlap:
+    """Measure the overlap of two channels from one pupil position (3,), mm; see `survey_overlap`."""
+    along, plane = _rows_between(a.outline(pupil_mm), b.outline(pupil_mm))
     tangent = tangent_from_plane_deg(plane)
-    in_a, in_b = a.contains(tangent), b.contains(tangent)
+    in_a, in_b = (one.depth_deg(tangent, pupil_mm=pupil_mm) > 0.0 for one in (a, b))
     rows = np.flatnonzero(in_a.any(axis=1) & in_b.any(axis=1))
     area = node_areas_deg2(plane, SURVEY_STEP_DEG)
-    end_a = _edge(a, plane[rows], in_a[rows], last=True)
-    start_b = _edge(b, plane[rows], in_b[rows], last=False)
+    known_to = max(one.spacing_deg(pupil_mm) for one in (a, b))
+    if not len(rows):
+        # Nothing is lit side by side: all of the way between the middles is dark.
+        middle = degrees_from_tangent(tangent_from_plane_deg(plane[len(plane) // 2, len(along) // 2]))
+        place = (float(middle[0]), float(middle[1]))
+        return PairOverlap(_names(a, b), _tuple(pupil_mm), -float(along[-1]), place, 0.0, known_to)
+    end_a = _edge(a, pupil_mm, plane[rows], in_a[rows], last=True)
+    start_b = _edge(b, pupil_mm, plane[rows], in_b[rows], last=False)
     width = end_a - start_b
     narrow = int(np.argmin(width))
     share = 0.5 * (end_a[narrow] + start_b[narrow]) / along[-1]
     row = plane[rows[narrow]]
-    place = row[0] + share * (row[-1] - row[0])
-    dark = ~(in_a | in_b)[rows] & (along > end_a[:, None]) & (along < start_b[:, None])
+    spot = degrees_from_tangent(tangent_from_plane_deg(row[0] + share * (row[-1] - row[0])))
     return PairOverlap(
-        (a.channel, b.channel),
-        tuple(pupil_mm.tolist()),
+        _names(a, b),
+        _tuple(pupil_mm),
         float(width[narrow]),
-        tuple(degrees_from_tangent(tangent_from_plane_deg(place)).tolist()),
+        (float(spot[0]), float(spot[1])),
         float(np.sum(area * (in_a & in_b))),
-        float(np.sum(area[rows] * dark)),
+        known_to,
     )
+
+
+def _names(a: ChannelLight, b: ChannelLight) -> tuple[str, str]:
+    return a.channel, b.channel
+
+
+def _tuple(pupil_mm: FloatArray) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in pupil_mm)
+    return x, y, z
 
 
 def _rows_between(a: ChannelReach, b: ChannelReach) -> tuple[FloatArray, FloatArray]:
@@ -158,8 +155,10 @@ def _rows_between(a: ChannelReach, b: ChannelReach) -> tuple[FloatArray, FloatAr
     return along, plane
 
 
-def _edge(reach: ChannelReach, plane: FloatArray, inside: BoolArray, *, last: bool) -> FloatArray:
-    """Return where along each row (m,) the reach ends (`last`) or begins, degrees from the row's start.
+def _edge(
+    light: ChannelLight, pupil_mm: FloatArray, plane: FloatArray, inside: BoolArray, *, last: bool
+) -> FloatArray:
+    """Return where along each row (m,) a channel ends (`last`) or begins, degrees from the row's start.
 
     The border lies between two nodes of the row; bisection places it to a thousandth of their pitch.
     """
@@ -174,6 +173,7 @@ def _edge(reach: ChannelReach, plane: FloatArray, inside: BoolArray, *, last: bo
     first, step = plane[:, 0], plane[:, 1] - plane[:, 0]
     for _ in range(_BISECTIONS):
         middle = 0.5 * (good + bad)
-        hit = reach.contains(tangent_from_plane_deg(first + middle[:, None] * step))
+        place = tangent_from_plane_deg(first + middle[:, None] * step)
+        hit = light.depth_deg(place, pupil_mm=pupil_mm) > 0.0
         good, bad = np.where(hit, middle, good), np.where(hit, bad, middle)
     return np.asarray(good * SURVEY_STEP_DEG)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from prewarp.errors import FitError, ShapeError
-from prewarp.photometry import fit_luminance, lit_border, lit_fields
+from prewarp.photometry import fit_luminance, lit_border, narrowed_fields
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, two_channels
 from tests.photometry.conftest import SIZES
@@ -130,7 +130,7 @@ def test_fields_are_drawn_in_to_the_lit_part(vignetted):
     from tests.photometry.bordered import bordered_set
 
     fields = bordered_set()
-    drawn_in = lit_fields(fields, vignetted, pupils_mm=EYE_BOX_CORNERS)
+    drawn_in = narrowed_fields(fields, vignetted, pupils_mm=EYE_BOX_CORNERS)
     before, after = (build_seam(f, pupils_mm=EYE_BOX_CORNERS) for f in (fields, drawn_in))
     assert after.feather_deg < before.feather_deg - 1.0
     np.testing.assert_array_equal(

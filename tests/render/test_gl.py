@@ -173,6 +173,7 @@ def test_driver_messages_name_the_piece(context, tmp_path, monkeypatch):
         "spline.glsl",
         "dither.glsl",
         "panel_codes.glsl",
+        "shown_weight.glsl",
         "panel_pass.frag",
     ):
         folder.joinpath(name).write_text(glsl.resource_folder("shaders").joinpath(name).read_text())

@@ -27,6 +27,7 @@ def line(axes, label):
 
 
 def contour_points(axes, level):
-    """Return the points (n, 2) of one level of the first set of contour lines."""
-    lines = next(one for one in axes.collections if isinstance(one, ContourSet) and not one.filled)
-    return lines.get_paths()[list(lines.levels).index(level)].vertices
+    """Return the points (n, 2) of one level of all sets of contour lines that have it."""
+    sets = [one for one in axes.collections if isinstance(one, ContourSet) and not one.filled]
+    having = [one for one in sets if level in one.levels]
+    return np.concatenate([one.get_paths()[list(one.levels).index(level)].vertices for one in having])

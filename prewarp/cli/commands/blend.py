@@ -17,12 +17,11 @@ from prewarp.cli.displays import (
 )
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
-from prewarp.eye import assemble_eyes
+from prewarp.eye import Eye, assemble_eyes
 from prewarp.field import NotKnown, motion_not_known
 from prewarp.files import write_bytes
 from prewarp.report.policies import PolicyView, policies_picture
-from prewarp.seam import POLICIES, PolicyFigures, policy_figures, survey_overlap
-from prewarp.seam.comparison import pupil_reaches
+from prewarp.seam import POLICIES, PolicyFigures, policy_figures, survey_gaps, survey_overlap
 
 _HEAD = (
     "",
@@ -63,8 +62,9 @@ def blend(
     loses.
 
     Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions
-    from which channels leave a gap, or overlap by less than the feather, are named with the place and the
-    field that is lost.
+    from which channels leave a gap are named with its place and size, and those from which they overlap by
+    less than the feather. A gap is what no channel lights between two channels, within the outline of what
+    they do light; its borders are known to the spacing of the dots of the capture.
 
     \b
     Example:
@@ -94,31 +94,32 @@ def blend(
             result["extrapolated"] += within_capture(
                 talk, fields, eye.channels, places, extrapolate=extrapolate
             )
-            overlap = survey_overlap(fields, pupils_mm=places, channels=eye.channels)
-            reaches = pupil_reaches(fields, eye.channels, places)
+            overlap = survey_overlap(eye.seam, places)
+            gaps = survey_gaps(eye.seam, places)
             found: list[PolicyFigures] = []
             refused: dict[str, str] = {}
             for kind in POLICIES:
                 try:
                     policy = eye.policy(kind, feather_deg=feather_deg)
-                    figures = policy_figures(kind, policy, fields, pupils_mm=places, reaches=reaches)
+                    figures = policy_figures(kind, policy, fields, pupils_mm=places)
                 # A display that cannot be joined one way may be joined the other: the reason is part of the
                 # answer.
                 except SeamError as cause:
                     refused[kind] = str(cause)
                     continue
                 found.append(figures)
-                shown = _shown(places)
+                shown = _shown(places, eye)
                 views.append(PolicyView(figures, shown, tuple(policy.at(pupil) for pupil in shown)))
                 step(f"{eye.side} eye: {kind}", len(found))
             feather = feather_deg or min((f.feather_deg[0] for f in found), default=None)
-            sentences = [text for pair in overlap if (text := pair.sentence(feather_deg))]
+            sentences = [text for one in gaps if (text := one.sentence())]
+            sentences += [text for pair in overlap if (text := pair.sentence(feather_deg))]
             result["eyes"][eye.side] = {
                 "policies": [figures.as_dict() for figures in found],
                 "impossible": refused,
                 "feather_deg": feather,
                 "overlap": [pair.as_dict() for pair in overlap],
-                "gaps": [pair.as_dict() for pair in overlap if pair.has_gap],
+                "gaps": [one.as_dict() for one in gaps],
             }
             talk.table(
                 f"Blend policies, {eye.side} eye, over {len(places)} pupil positions",
@@ -133,11 +134,18 @@ def blend(
     talk.json(result)
 
 
-def _shown(places: np.ndarray) -> np.ndarray:
-    """Return the position nearest the middle, and those furthest left and right of it on its row."""
+def _shown(places: np.ndarray, eye: Eye) -> np.ndarray:
+    """Return the position nearest the middle, and those furthest from it along the axis across the seam.
+
+    That is x for channels side by side, y for channels one above the other.
+    """
+    middles = np.array([reach.middle for reach in eye.seam.reaches])
+    axis = int(np.argmax(np.ptp(middles, axis=0)))
     middle = places[np.argmin(np.linalg.norm(places, axis=1))]
-    row = places[np.all(np.abs(places[:, 1:] - middle[1:]) < 1e-9, axis=1)]
-    return np.unique(np.stack([middle, row[np.argmin(row[:, 0])], row[np.argmax(row[:, 0])]]), axis=0)
+    others = [k for k in range(3) if k != axis]
+    row = places[np.all(np.abs(places[:, others] - middle[others]) < 1e-9, axis=1)]
+    ends = row[np.argmin(row[:, axis])], row[np.argmax(row[:, axis])]
+    return np.unique(np.stack([middle, *ends]), axis=0)
 
 
 def _row(figures: PolicyFigures) -> tuple[str, ...]:

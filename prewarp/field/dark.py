@@ -1,0 +1,217 @@
+"""What is missing from a capture, and so is dark: evidence for the lit part of a panel.
+
+On a lattice a node that has no sample at a pupil position is dark there, if the panel has a point for it and
+its neighbours are missing too: single ones were not found. Scattered samples say it where none lies within
+some spacings. Nothing is said beyond the lattice, nor beyond the panel.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import convolve, distance_transform_cdt
+from scipy.spatial import cKDTree
+
+from prewarp.chebyshev import values_2d
+from prewarp.checking.lattice import Lattice, find_lattices, node_table
+from prewarp.checking.samples import Samples, samples_from_grid
+from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.field.border import inside_convex
+from prewarp.field.captured import Captured
+from prewarp.field.field import Field
+from prewarp.field.lit import PUPIL_DEGREE, LitRegion, fit_lit_region, ray_place
+from prewarp.frames import reference_pupil, tangent_from_degrees
+from prewarp.grids import Grid
+
+# Of missing nodes this many together are no chance: fewer are dots that were not found.
+_LEAST_DARK = 8
+# Missing neighbours that a dark node has: of eight, or of five and three at the lattice's edge.
+_NEIGHBOURS, _NEIGHBOURS_AT_EDGE = 3, 2
+# Nodes up to so many steps from the border between seen and missing are taken all; of the others every so
+# many.
+_NEAR, _EVERY = 3, 7
+# Degree of the polynomial that tells where on the panel a missing node would be, as the field may not reach.
+_GUIDE_DEGREE = 3
+# How far off the guide a field may place it, and how far inside the panel's edge the guide must, spacings.
+_ASTRAY, _WITHIN = 0.5, 0.25
+# Samples that are scattered: dark where none lies within this many spacings.
+_EMPTY = 1.5
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Rays of one pupil position: `pixel` (n, 2), NaN where off the panel or not known, `seen` (n,)."""
+
+    pixel: FloatArray
+    tangent: FloatArray
+    pupil_mm: FloatArray
+    seen: BoolArray
+
+
+def lit_regions(
+    part: Grid, fields: Mapping[str, Field], captured: Captured, /, *, left_out: BoolArray, spacing_px: float
+) -> dict[str, LitRegion]:
+    """Return the lit region of every colour of one channel that has dark places; none where all is lit.
+
+    Parameters
+    ----------
+    part : Grid
+        The rows of the channel.
+    fields : mapping of colour to Field
+        Its fields, with their borders; the reference colour first.
+    captured : Captured
+        Which motions of the pupil the capture shows.
+    left_out : (rows,) bool array
+        Rows that are outliers: seen, but not where they say.
+    spacing_px : float
+        Distance of neighbouring dots, px.
+    """
+    samples = samples_from_grid(part)
+    found: dict[str, LitRegion] = {}
+    start = None
+    lattices = {samples.colour_of(one.pair): one for one in find_lattices(samples)}
+    degree = min(PUPIL_DEGREE, captured.positions - 1 if len(captured.motions) else 0)
+    for colour, field in fields.items():
+        if colour not in lattices:
+            continue
+        parts = _parts(samples, lattices[colour], field, left_out, spacing_px)
+        if sum(int(np.sum(~one.seen)) for one in parts) < _LEAST_DARK:
+            continue
+        reference = [reference_pupil(one.tangent, one.pupil_mm) for one in parts]
+        region = fit_lit_region(
+            ray_place(
+                np.concatenate([one.pixel for one in parts]),
+                np.concatenate(reference),
+                field.panel_size_px,
+                field.expansion.frame,
+            ),
+            np.concatenate([one.seen for one in parts]),
+            panel_size_px=field.panel_size_px,
+            frame=field.expansion.frame,
+            spacing_px=spacing_px,
+            pupil_degree=degree,
+            start=start,
+        )
+        found[colour] = region
+        start = start or region
+    return found
+
+
+def _parts(
+    samples: Samples, lattice: Lattice, field: Field, left_out: BoolArray, spacing_px: float
+) -> list[_Part]:
+    """Return rays seen and missing near the border between them, pupil position by pupil position."""
+    on_lattice = lattice.kind != "scattered"
+    return (_on_lattice if on_lattice else _scattered)(
+        samples, lattice, field, left_out[samples.index], spacing_px
+    )
+
+
+def _on_lattice(
+    samples: Samples, lattice: Lattice, field: Field, wrong: BoolArray, spacing_px: float
+) -> list[_Part]:
+    groups, table = node_table(samples, lattice)
+    nodes = np.stack(np.meshgrid(*lattice.levels), axis=-1)
+    parts = []
+    for group, numbers in zip(groups, table, strict=True):
+        there = numbers >= 0
+        missing = _missing_together(there)
+        if not there.any():
+            continue
+        pupil = samples.pupils_mm[samples.group_pupil[group]]
+        chosen = numbers[there & _near_the_other(missing)]
+        chosen = chosen[~wrong[chosen]]
+        if lattice.kind == "panel":
+            pixel = nodes[missing]
+            tangent = field.forward(pixel, pupil_mm=pupil)
+            known = np.isfinite(tangent).all(axis=1)
+        else:
+            tangent = tangent_from_degrees(nodes[missing])
+            guide = _guide(samples.pixel[numbers[there]], nodes[there], nodes[missing])
+            close = (distance_transform_cdt(~there, metric="chessboard") <= _NEAR)[missing]
+            pixel, known = _placed(field, tangent, pupil, guide, close, spacing_px)
+            known &= np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=1)
+        parts.append(_part(samples, chosen, pixel[known], tangent[known], pupil))
+    return parts
+
+
+def _part(
+    samples: Samples, seen: IntArray, dark_px: FloatArray, dark_tangent: FloatArray, pupil: FloatArray
+) -> _Part:
+    count = len(seen) + len(dark_px)
+    return _Part(
+        np.concatenate([samples.pixel[seen], dark_px]),
+        np.concatenate([samples.tangent[seen], dark_tangent]),
+        np.broadcast_to(pupil, (count, 3)),
+        np.arange(count) < len(seen),
+    )
+
+
+def _missing_together(there: BoolArray) -> BoolArray:
+    """Return which missing nodes (rows, columns) have missing neighbours: dark, not overlooked."""
+    kernel = np.ones((3, 3), dtype=int)
+    inside = np.ones(there.shape, dtype=int)
+    missing = convolve((~there).astype(int), kernel, mode="constant", cval=0) - ~there
+    whole = convolve(inside, kernel, mode="constant", cval=0) == kernel.size
+    return np.asarray(~there & (missing >= np.where(whole, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)))
+
+
+def _near_the_other(missing: BoolArray) -> BoolArray:
+    """Return nodes within some steps of missing ones, and every so many of the others."""
+    rows, columns = np.indices(missing.shape)
+    sparse = (rows * 3 + columns) % _EVERY == 0
+    if not missing.any():
+        return np.asarray(sparse)
+    return np.asarray((distance_transform_cdt(~missing, metric="chessboard") <= _NEAR) | sparse)
+
+
+def _guide(pixel: FloatArray, nodes: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Return about where nodes (n, 2) would be on the panel, px: a cubic through the ones that are seen."""
+    low, high = nodes.min(axis=0), nodes.max(axis=0)
+    middle, half = 0.5 * (low + high), np.maximum(0.5 * (high - low), 1e-9)
+
+    def basis(place: FloatArray) -> FloatArray:
+        x, y = ((place - middle) / half).T
+        return values_2d(x, y, _GUIDE_DEGREE).T
+
+    solution, *_ = np.linalg.lstsq(basis(nodes), pixel, rcond=None)
+    return np.asarray(basis(wanted) @ solution)
+
+
+def _placed(
+    field: Field, tangent: FloatArray, pupil: FloatArray, guide: FloatArray, close: BoolArray, spacing: float
+) -> tuple[FloatArray, BoolArray]:
+    """Return panel points (n, 2) of missing directions, and which are well known."""
+    size = np.asarray(field.panel_size_px, dtype=float)
+    inside = np.all((guide >= _WITHIN * spacing) & (guide <= size - _WITHIN * spacing), axis=1)
+    pixel, known = guide.copy(), inside & ~close
+    if close.any():
+        found = field.inverse(tangent[close], pupil_mm=pupil, margin_px=float(size.max()))
+        astray = np.linalg.norm(found.pixel - guide[close], axis=1) > _ASTRAY * spacing
+        good = found.valid & ~astray
+        pixel[close] = np.where(good[:, None], found.pixel, guide[close])
+        known[close] = good | inside[close]
+    return pixel, known
+
+
+def _scattered(
+    samples: Samples, lattice: Lattice, field: Field, wrong: BoolArray, spacing_px: float
+) -> list[_Part]:
+    width, height = field.panel_size_px
+    u, v = (np.arange(0.5 * spacing_px, length, spacing_px) for length in (width, height))
+    raster = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+    raster = raster[inside_convex(raster, field.border_pixel, slack=-spacing_px)]
+    parts = []
+    for group in np.unique(samples.group[lattice.index]):
+        own = lattice.index[samples.group[lattice.index] == group]
+        own = own[~wrong[own]]
+        # A few rays of one position do not say what is missing.
+        if len(own) < _LEAST_DARK**2 or not len(raster):
+            continue
+        pupil = samples.pupils_mm[samples.group_pupil[group]]
+        distance, _ = cKDTree(samples.pixel[own]).query(raster)
+        dark = raster[distance > _EMPTY * spacing_px]
+        tangent = field.forward(dark, pupil_mm=pupil)
+        known = np.isfinite(tangent).all(axis=1)
+        parts.append(_part(samples, own, dark[known], tangent[known], pupil))
+    return parts

@@ -1,0 +1,272 @@
+"""Gaps: directions of the field that no channel lights, from one pupil position and another.
+
+Where the field ends: at the convex outline (straight lines between tangents are great circles) of all that
+the channels light from there. A dark direction inside it is a gap where it lies between two neighbouring
+channels, that is after lit directions of one and before lit directions of the other along the line that joins
+their middles, or where lit directions enclose it. Dents of the outer rim are no gap.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.ndimage import (
+    binary_dilation,
+    binary_fill_holes,
+    distance_transform_edt,
+    label,
+    map_coordinates,
+    zoom,
+)
+
+from prewarp.checks import BoolArray, FloatArray, IntArray, as_pupil
+from prewarp.field.border import hull_corners, inside_convex
+from prewarp.frames import degrees_from_tangent
+from prewarp.seam.blend import Seam
+from prewarp.seam.directions import (
+    node_areas_deg2,
+    plane_deg_from_tangent,
+    tangent_from_plane_deg,
+)
+from prewarp.seam.light import ChannelLight
+
+# Pitch at which depths are asked for, degrees; between those nodes they are linear to a hundredth of one.
+_STEP_DEG = 0.5
+# How many times finer gaps are measured.
+_FINER = 4
+_MARGIN_DEG = 1.0
+# Lines that join channels along less than this angle, radians, off the rows follow the rows.
+_SAME_WAY = 1e-3
+# Borders of what is lit are within this many dot spacings of the truth, nearly always.
+BORDER_SPACINGS = 0.5
+
+
+@dataclass(frozen=True)
+class PupilGap:
+    """What no channel lights, from one pupil position.
+
+    `gap_deg2` solid angle of all gaps; `least_deg2`, `most_deg2` the same with all borders of what is lit
+    half a dot spacing further out or in; of the largest gap, `at_deg` (x, y) where it is widest, `wide_deg`
+    how wide a circle fits into it, and `low_deg`, `high_deg` its extent in dir_x, dir_y, None without a gap;
+    `spacing_deg` the dot spacing, to which those borders are known (0: all is lit within the panels).
+    """
+
+    pupil_mm: tuple[float, float, float]
+    gap_deg2: float
+    least_deg2: float
+    most_deg2: float
+    spacing_deg: float
+    at_deg: tuple[float, float] | None = None
+    wide_deg: float = 0.0
+    low_deg: tuple[float, float] | None = None
+    high_deg: tuple[float, float] | None = None
+
+    @property
+    def widest_deg(self) -> float:
+        """Largest extent of the largest gap in dir_x or dir_y, degrees."""
+        if self.low_deg is None or self.high_deg is None:
+            return 0.0
+        return max(high - low for low, high in zip(self.low_deg, self.high_deg, strict=True))
+
+    @property
+    def is_certain(self) -> bool:
+        """Whether there is a gap wherever the borders lie within their uncertainty."""
+        return self.least_deg2 > 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return this for machines; units are in the keys."""
+        return {
+            "pupil_mm": list(self.pupil_mm),
+            "gap_deg2": self.gap_deg2,
+            "least_deg2": self.least_deg2,
+            "most_deg2": self.most_deg2,
+            "border_known_to_deg": self.spacing_deg,
+            "at_deg": None if self.at_deg is None else list(self.at_deg),
+            "wide_deg": self.wide_deg,
+            "low_deg": None if self.low_deg is None else list(self.low_deg),
+            "high_deg": None if self.high_deg is None else list(self.high_deg),
+        }
+
+    def sentence(self) -> str:
+        """Say where nothing is shown and how much of the field that is; "" where there is no gap."""
+        if self.at_deg is None or self.low_deg is None or self.high_deg is None:
+            return ""
+        pupil = ", ".join(f"{value:g}" for value in self.pupil_mm)
+        x, y = ((low, high) for low, high in zip(self.low_deg, self.high_deg, strict=True))
+        known = (
+            f" ({self.least_deg2:.1f} to {self.most_deg2:.1f}: borders are known to half the dot spacing, "
+            f"{self.spacing_deg:.2g} degrees)"
+            if self.spacing_deg
+            else ""
+        )
+        doubt = "" if self.is_certain else " It is narrower than that: there may be none."
+        return (
+            f"pupil ({pupil}) mm: nothing is shown in {self.gap_deg2:.1f} square degrees of the field"
+            f"{known}; "
+            f"the largest gap spans dir_x {x[0]:.1f} to {x[1]:.1f}, dir_y {y[0]:.1f} to {y[1]:.1f} degrees, "
+            f"up to {self.wide_deg:.2g} wide near ({self.at_deg[0]:.1f}, {self.at_deg[1]:.1f}).{doubt}"
+        )
+
+
+def survey_gaps(seam: Seam, pupils_mm: ArrayLike, /) -> tuple[PupilGap, ...]:
+    """Return what no channel of a seam lights, from every pupil position (n, 3), mm."""
+    return tuple(_gap_from(seam.lights, pupil) for pupil in as_pupil(pupils_mm, "pupils_mm").reshape(-1, 3))
+
+
+@dataclass(frozen=True)
+class LitMap:
+    """What each channel lights from one pupil position, on a lattice of the plane of directions.
+
+    Rows run along the line that joins the first two channels. `plane_deg` (rows, columns, 2); `depth_deg`
+    (channels, rows, columns), lit above 0; `gap` (rows, columns).
+    """
+
+    plane_deg: FloatArray
+    depth_deg: FloatArray
+    gap: BoolArray
+    step_deg: float
+
+    @property
+    def lit(self) -> BoolArray:
+        """Which directions any channel lights, (rows, columns)."""
+        return np.asarray((self.depth_deg > 0.0).any(axis=0))
+
+
+def lit_map(lights: Sequence[ChannelLight], pupil_mm: ArrayLike, /) -> LitMap:
+    """Return what channels light from a pupil position (3,), mm, and where they leave a gap."""
+    pupil = as_pupil(pupil_mm).reshape(3)
+    outlines = [light.outline(pupil) for light in lights]
+    middles = [plane_deg_from_tangent(one.middle) for one in outlines]
+    corners = plane_deg_from_tangent(np.concatenate([one.outline for one in outlines]))
+    # Rows run along the line that joins the first two channels.
+    pairs = neighbouring(middles)
+    forward = _unit(middles[pairs[0][1]] - middles[pairs[0][0]]) if pairs else np.array([1.0, 0.0])
+    axes = np.stack([forward, [-forward[1], forward[0]]])
+    span = corners @ axes.T
+    low = span.min(axis=0) - _MARGIN_DEG
+    counts = np.ceil((span.max(axis=0) + _MARGIN_DEG - low) / _STEP_DEG).astype(int) + 1
+    coarse = _lattice(low, counts, _STEP_DEG, axes)
+    tangent = tangent_from_plane_deg(coarse)
+    depth = np.stack([light.depth_deg(tangent, pupil_mm=pupil) for light in lights])
+    fine_counts, step = _FINER * (counts - 1) + 1, _STEP_DEG / _FINER
+    ratio = (fine_counts / counts)[::-1]
+    depth = np.stack([zoom(one, ratio, order=1, grid_mode=False) for one in depth])
+    plane = _lattice(low, fine_counts, step, axes)
+    return LitMap(plane, depth, _gap(depth > 0.0, plane, middles), step)
+
+
+def _lattice(low: FloatArray, counts: IntArray, step: float, axes: FloatArray) -> FloatArray:
+    """Return places (rows, columns, 2): columns along the first of two axes (2, 2), rows along the other."""
+    along, across = (low[axis] + step * np.arange(counts[axis]) for axis in (0, 1))
+    return np.asarray(np.stack(np.meshgrid(along, across), axis=-1) @ axes)
+
+
+def _unit(vector: FloatArray) -> FloatArray:
+    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-12))
+
+
+def _gap_from(lights: Sequence[ChannelLight], pupil: FloatArray) -> PupilGap:
+    found = lit_map(lights, pupil)
+    area = node_areas_deg2(found.plane_deg, found.step_deg)
+    middles = [plane_deg_from_tangent(light.outline(pupil).middle) for light in lights]
+    spacings = np.array([light.spacing_deg(pupil) for light in lights])
+    sizes = {0.0: _size_deg2(found.gap, found.depth_deg, area, found.step_deg)}
+    for sign in (-1.0, 1.0) if spacings.any() else ():
+        moved = found.depth_deg - sign * BORDER_SPACINGS * spacings[:, None, None]
+        gap = _gap(moved > 0.0, found.plane_deg, middles)
+        sizes[sign] = _size_deg2(gap, moved, area, found.step_deg)
+    known = (
+        tuple(pupil.tolist()),
+        sizes[0.0],
+        sizes.get(-1.0, sizes[0.0]),
+        sizes.get(1.0, sizes[0.0]),
+        float(spacings.max(initial=0.0)),
+    )
+    if not found.gap.any():
+        return PupilGap(*known)
+    parts, _ = label(found.gap, structure=np.ones((3, 3)))
+    weights = np.bincount(parts.ravel(), weights=(area * found.gap).ravel())
+    largest = parts == int(np.argmax(weights))
+    distance = distance_transform_edt(np.pad(largest, 1))[1:-1, 1:-1]
+    widest = np.unravel_index(int(np.argmax(distance)), largest.shape)
+    places = degrees_from_tangent(tangent_from_plane_deg(found.plane_deg[largest]))
+    middle = degrees_from_tangent(tangent_from_plane_deg(found.plane_deg[widest]))
+    return PupilGap(
+        *known,
+        at_deg=tuple(middle.tolist()),
+        wide_deg=float((2.0 * distance[widest] - 1.0) * found.step_deg),
+        low_deg=tuple(places.min(axis=0).tolist()),
+        high_deg=tuple(places.max(axis=0).tolist()),
+    )
+
+
+def _size_deg2(gap: BoolArray, depth_deg: FloatArray, area: FloatArray, step_deg: float) -> float:
+    """Return the solid angle of a gap, deg2: nodes beside its border count as far as they are dark."""
+    share = np.clip(0.5 - depth_deg.max(axis=0) / step_deg, 0.0, 1.0)
+    beside = binary_dilation(gap) & (depth_deg > 0.0).any(axis=0)
+    return float(np.sum(area * share * (gap | beside)))
+
+
+def _gap(lit: BoolArray, plane: FloatArray, middles: Sequence[FloatArray]) -> BoolArray:
+    """Return which dark directions (rows, columns) are a gap; `lit` (channels, rows, columns)."""
+    anywhere = np.asarray(lit.any(axis=0))
+    if not anywhere.any():
+        return np.zeros_like(anywhere)
+    within = np.asarray(binary_fill_holes(anywhere))
+    for a, b in neighbouring(middles):
+        within |= _between(lit[a], lit[b], plane, middles[b] - middles[a])
+    dark = within & ~anywhere
+    tangent = tangent_from_plane_deg(plane)
+    dark[dark] = inside_convex(tangent[dark], hull_corners(tangent[anywhere]), slack=1e-9)
+    return np.asarray(dark)
+
+
+def _between(lit_a: BoolArray, lit_b: BoolArray, plane: FloatArray, way: FloatArray) -> BoolArray:
+    """Return which directions lie after some lit by a and before some lit by b, along `way` (2,)."""
+    ahead = _unit(plane[0, 1] - plane[0, 0])
+    turn = np.arctan2(*(_unit(way) @ np.array([[ahead[0], -ahead[1]], [ahead[1], ahead[0]]]))[::-1])
+    if abs(turn) < _SAME_WAY:
+        after = np.maximum.accumulate(lit_a, axis=1)
+        before = np.flip(np.maximum.accumulate(np.flip(lit_b, axis=1), axis=1), axis=1)
+        return np.asarray(after & before)
+    # Rows along `way`: the lattice turned about its middle, there and back.
+    turned = [_turned(one, turn) for one in (lit_a, lit_b)]
+    after = np.maximum.accumulate(turned[0], axis=1)
+    before = np.flip(np.maximum.accumulate(np.flip(turned[1], axis=1), axis=1), axis=1)
+    return _turned_back(after & before, turn, lit_a.shape)
+
+
+def _turned(mask: BoolArray, angle: float) -> BoolArray:
+    """Return a mask (rows, columns) on a lattice turned by an angle, radians, large enough to hold it."""
+    size = int(np.ceil(np.hypot(*mask.shape))) + 2
+    return _resampled(mask, angle, (size, size))
+
+
+def _turned_back(mask: BoolArray, angle: float, shape: tuple[int, ...]) -> BoolArray:
+    return _resampled(mask, -angle, shape)
+
+
+def _resampled(mask: BoolArray, angle: float, shape: tuple[int, ...]) -> BoolArray:
+    """Return a mask at the nodes of a lattice of `shape` about the same middle, turned by `angle`."""
+    rows, columns = np.indices(shape, dtype=float)
+    across, along = rows - 0.5 * (shape[0] - 1), columns - 0.5 * (shape[1] - 1)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    place = [
+        0.5 * (mask.shape[0] - 1) + along * sine + across * cosine,
+        0.5 * (mask.shape[1] - 1) + along * cosine - across * sine,
+    ]
+    return np.asarray(map_coordinates(mask.astype(np.uint8), place, order=0, cval=0) > 0)
+
+
+def neighbouring(middles: Sequence[FloatArray], /) -> list[tuple[int, int]]:
+    """Return the pairs with no third one's middle inside the circle across their two middles (2,)."""
+    pairs = []
+    for i in range(len(middles)):
+        for j in range(i + 1, len(middles)):
+            centre, radius = 0.5 * (middles[i] + middles[j]), 0.5 * np.linalg.norm(middles[i] - middles[j])
+            others = [middle for k, middle in enumerate(middles) if k not in (i, j)]
+            if all(np.linalg.norm(middle - centre) >= radius for middle in others):
+                pairs.append((i, j))
+    return pairs
