@@ -6,8 +6,9 @@ fitted, and nothing but the grid and the module is shared with the code under te
 
 The gap, as the README defines it: directions dark in every channel, inside the convex hull (of tangents) of
 what is lit from that pupil, and either after lit directions of one channel and before lit ones of its
-neighbour along the line that joins their middles (in the plane of `prewarp.seam.directions`), or enclosed by
-lit directions on all sides. White needs every colour: a direction is lit for white where all colours are.
+neighbour along the line that joins the middles of their panels (in the plane of `prewarp.seam.directions`),
+or enclosed by lit directions on all sides. White needs every colour: a direction is lit for white where all
+colours are.
 """
 
 import tempfile
@@ -18,7 +19,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from scipy.ndimage import binary_fill_holes, maximum_filter, minimum_filter
+from scipy.ndimage import binary_fill_holes, label, maximum_filter, minimum_filter
 from scipy.spatial import ConvexHull, cKDTree
 from scipy.spatial.transform import Rotation
 
@@ -26,7 +27,7 @@ from prewarp.eye import Eye, assemble_eye
 from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, grid_from_samples
 from prewarp.module import DisplayModule, read_module
-from prewarp.seam.directions import node_areas_deg2, tangent_from_plane_deg
+from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent, tangent_from_plane_deg
 from tests.support import require_module
 from tests.synthetic import pupil_lattice
 
@@ -107,23 +108,31 @@ def trace(optics: Optics, colour: str, tangent: np.ndarray, pupil_mm: np.ndarray
 class Hole:
     """What no channel lights from one pupil, between the channels.
 
-    `tangent` (n, 2) and `area` (n,), square degrees: its nodes; `widest_deg`: the longest dark stretch along
-    the line that joins the channels.
+    `tangent` (n, 2) and `area` (n,), square degrees: its nodes; `part` (n,): numbers of the parts that hang
+    together.
     """
 
     tangent: np.ndarray
     area: np.ndarray
-    widest_deg: float
+    part: np.ndarray
 
     @property
     def area_deg2(self) -> float:
         """Solid angle, square degrees."""
         return float(self.area.sum())
 
-    @property
-    def middle_deg(self) -> np.ndarray:
-        """Direction (x, y), degrees, of the mean of its nodes."""
-        return np.degrees(np.arctan(np.average(self.tangent, axis=0, weights=self.area)))
+    def extents_deg(self, share: float = 1.0) -> np.ndarray:
+        """Return the larger extent in dir_x or dir_y, degrees, of each part as large as a share of the
+        largest.
+        """
+        size = np.bincount(self.part, weights=self.area)
+        angle = np.degrees(np.arctan(self.tangent))
+        return np.array(
+            [
+                np.ptp(angle[self.part == one], axis=0).max()
+                for one in np.flatnonzero(size >= share * size.max())
+            ]
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,8 +170,7 @@ class Case:
     def hole(self, pupil_mm, step_deg: float = 0.1) -> Hole:
         """Return what is dark between two channels from a pupil (3,), on a lattice of `step_deg`."""
         rough = [plane[lit] for plane, lit in (self._rough(name, tuple(pupil_mm)) for name in self.optics)]
-        first, second = (lit.mean(axis=0) for lit in rough)
-        forward = (second - first) / np.linalg.norm(second - first)
+        forward = self.along(pupil_mm)
         side = np.array([-forward[1], forward[0]])
         places = np.concatenate(rough) @ np.stack([forward, side], axis=-1)
         low = places.min(axis=0) - 2.0
@@ -175,8 +183,18 @@ class Case:
         plane = along[None, :, None] * forward + across[:, None, None] * side
         a, b = (self._white_lattice(name, plane, pupil_mm) for name in self.optics)
         gap = gap_nodes(plane, a, b)
+        parts, _ = label(gap, structure=np.ones((3, 3)))
         area = node_areas_deg2(plane[gap], step_deg)
-        return Hole(tangent_from_plane_deg(plane[gap]), area, step_deg * _longest_run(gap))
+        return Hole(tangent_from_plane_deg(plane[gap]), area, parts[gap])
+
+    def along(self, pupil_mm) -> np.ndarray:
+        """Return the way (2,) in the plane from the first channel to the second: from the direction in which
+        the middle of its panel is seen to that of the other's.
+        """
+        middle, pupil = np.array([PANEL]) / 2.0, np.array([pupil_mm], dtype=float)
+        seen = [direction_of_dot(one, "G", middle, pupil)[0] for one in self.optics.values()]
+        first, second = plane_deg_from_tangent(np.stack(seen))
+        return (second - first) / np.linalg.norm(second - first)
 
     def _white_lattice(self, channel: str, plane: np.ndarray, pupil_mm) -> np.ndarray:
         """Return `white` at nodes (m, n, 2) of the plane, traced only where a coarser lattice is not of one
@@ -229,15 +247,6 @@ def gap_nodes(plane: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
     hull = ConvexHull(tangent_from_plane_deg(plane[lit])).equations
     gap[gap] = np.all(tangent_from_plane_deg(plane[gap]) @ hull[:, :2].T + hull[:, 2] <= 1e-9, axis=-1)
     return gap
-
-
-def _longest_run(dark: np.ndarray) -> int:
-    """Return the longest run of True along the rows of (m, n)."""
-    run, longest = np.zeros(len(dark), dtype=int), 0
-    for column in dark.T:
-        run = np.where(column, run + 1, 0)
-        longest = max(longest, int(run.max()))
-    return longest
 
 
 def _lattice(optics: Optics, half_deg: float, points: int) -> np.ndarray:
@@ -293,7 +302,7 @@ def direction_of_dot(optics: Optics, colour: str, pixel: np.ndarray, pupil: np.n
     """Return tangents (n, 2) in which panel points (n, 2) are seen from pupils (n, 3): Newton on the trace.
 
     It starts from the direction that is traced nearest from the middle of the eye box: an eyepiece shows a
-    dot in nearly the same direction from everywhere. NaN where it does not settle (a dot that no ray reaches).
+    dot in nearly the same direction from everywhere. NaN where it does not settle (no ray reaches the dot).
     """
     start = _lattice(optics, 34.0, 69)
     seen = trace(optics, colour, start, np.zeros(3))
