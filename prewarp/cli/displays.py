@@ -11,6 +11,7 @@ from prewarp.cli.talk import Talk
 from prewarp.eye import Eye
 from prewarp.field import FieldSet, NotKnown, outside_capture, require_captured
 from prewarp.module import EYES, DisplayModule, read_module
+from prewarp.seam import survey_gaps
 
 eye_option = click.option(
     "--eye", "side", type=click.Choice(EYES), help="One eye only [default: every eye of the module]."
@@ -20,6 +21,14 @@ extrapolate_option = click.option(
     "--extrapolate",
     is_flag=True,
     help="Go on where pupils lie far outside what was captured: what is said there is a guess.",
+)
+
+
+feather_option = click.option(
+    "--feather",
+    "feather_deg",
+    type=click.FloatRange(0.1, 90.0),
+    help="Width of the hand-over, degrees [default: the widest that fits].",
 )
 
 
@@ -38,6 +47,13 @@ def channels_in(fields: FieldSet, module: DisplayModule, side: str | None = None
 def no_seam(eye: Eye, /) -> str:
     """Return the sentence that stands where figures of a seam would."""
     return f"{eye.name}: one channel, '{eye.channels[0]}'; there is no seam."
+
+
+def say_gaps(talk: Talk, eye: Eye, pupils_mm: ArrayLike, /) -> list[dict[str, Any]]:
+    """Return what no channel of an eye lights from pupil positions (n, 3), mm, for machines, and say it."""
+    gaps = survey_gaps(eye.seam, pupils_mm)
+    talk.text(*(f"{eye.name}: {text}" for one in gaps if (text := one.sentence())))
+    return [one.as_dict() for one in gaps]
 
 
 def within_capture(

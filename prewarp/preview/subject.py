@@ -11,6 +11,7 @@ from prewarp.eye import Eye, assemble_eye, eye_of_fit
 from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, read_grid
 from prewarp.module import DisplayModule, read_module
+from prewarp.render.live.depth_map import depth_map
 from prewarp.render.live.eye_light import EyeLight, lit_table
 from prewarp.render.live.eye_table import NODE_STEP_PX, EyeTable, eye_table
 from prewarp.render.live.mesh import LIGHTS
@@ -75,7 +76,10 @@ def subject_of(
     if light is not None:
         tables = {name: lit_table(table, light) for name, table in tables.items()}
     targets = None if light is None else light.targets
-    weights = {name: weight_map(eye.seam, eye.content, name, targets=targets) for name in eye.channels}
+    depths = depth_map(eye.seam, eye.content, half_mm=half)
+    weights = {
+        name: weight_map(eye.seam, eye.content, name, targets=targets, depths=depths) for name in eye.channels
+    }
     return Subject(eye, tables, weights, light, files)
 
 

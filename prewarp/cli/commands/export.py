@@ -8,7 +8,14 @@ import numpy as np
 
 from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
 from prewarp.cli.checks import print_checks
-from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
+from prewarp.cli.displays import (
+    channels_in,
+    extrapolate_option,
+    feather_option,
+    read_display,
+    say_gaps,
+    within_capture,
+)
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.export.build import MAX_PUPILS
@@ -70,6 +77,7 @@ from prewarp.report.trade import trade_picture, trade_table
     is_flag=True,
     help="Also search every family at several errors; table, and trade.png in the folder.",
 )
+@feather_option
 @click.option("--light", "light_path", type=FILE, help="Grid with luminance: match the channels by gains.")
 @click.option(
     "--white", type=click.Choice(WHITES), default="none", show_default=True, help="White match, with --light."
@@ -107,6 +115,7 @@ def export(
     limit_px: float,
     pins: Pins,
     trade: bool,
+    feather_deg: float | None,
     light_path: Path | None,
     white: str,
     dither: str,
@@ -139,9 +148,12 @@ def export(
     )
     with talk.progress("exporting") as step:
         luminance = None if light_path is None else read_grid(light_path)
+        eye = assemble_eye(
+            fields, module, side=side, luminance=luminance, white=white, feather_deg=feather_deg
+        )
         done = write_package(
             output,
-            assemble_eye(fields, module, side=side, luminance=luminance, white=white),
+            eye,
             max_error_px=limit_px,
             pupils_mm=places,
             dither=dither,
@@ -161,6 +173,7 @@ def export(
             extra=lambda found: _trade_files(found, module.name) if trade else (),
             progress=lambda text: step(text, 0),
         )
+    say_gaps(talk, eye, places)
     found = done.search
     if found is not None:
         _print_lookup(talk, found, done.manifest)

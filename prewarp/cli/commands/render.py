@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
-from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
+from prewarp.cli.displays import (
+    channels_in,
+    extrapolate_option,
+    feather_option,
+    read_display,
+    say_gaps,
+    within_capture,
+)
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError
@@ -66,6 +73,7 @@ LARGEST_VIEW_PX = 8192
     show_default=True,
     help="Dither pattern of the panels.",
 )
+@feather_option
 @gl_option
 @output_option("Folder to write: panel pictures, views, render.json.")
 @extrapolate_option
@@ -81,6 +89,7 @@ def render(
     light_path: Path | None,
     unmatched: bool,
     dither: str,
+    feather_deg: float | None,
     gl: str,
     output: Path,
     extrapolate: bool,
@@ -88,8 +97,9 @@ def render(
     """Draw the pre-warped panel pictures and what the eye sees of them.
 
     Give --tracked to see what a wrong eye tracker does. Per eye one view is written; per channel one panel
-    picture. Panels are taken as evenly lit, unless --light brings their luminance: the view then holds what
-    is measured, with the brightest place of the unmatched panels as white.
+    picture. What no channel lights stays dark, and is said. Panels are taken as evenly lit, unless --light
+    brings their luminance: the view then holds what is measured, with the brightest place of the unmatched
+    panels as white.
 
     Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn,
     limit its luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and
@@ -127,9 +137,11 @@ def render(
             "eyes": {},
         }
         with talk.progress("drawing", total=len(module.eyes)) as step:
-            for place, eye in enumerate(assemble_eyes(fields, module, luminance=grid)):
+            eyes = assemble_eyes(fields, module, luminance=grid, feather_deg=feather_deg)
+            for place, eye in enumerate(eyes):
                 look = _Look(eye, pupil, tracked, unmatched, dither)
                 report["eyes"][eye.side] = _draw_eye(drawing, folder, look, image, view)
+                report["eyes"][eye.side]["gaps"] = say_gaps(talk, eye, pupil)
                 step(f"{eye.side} eye drawn", place + 1)
         write_text(folder / "render.json", json_text(report))
     talk.text(f"{output}: written with {drawing.name}.")
@@ -206,4 +218,10 @@ def _draw_eye(
         f"what the {eye.side} eye sees, {view.field_x_deg:g} degrees wide, {view.projection}"
     )
     write_bytes(folder / f"view_{eye.side}.png", png_bytes(drawing.view(maps, view)))
-    return {"channels": list(eye.channels), "feather_deg": eye.seam.feather_deg, **light, "files": files}
+    return {
+        "channels": list(eye.channels),
+        "feather_deg": eye.seam.feather_deg,
+        "edge_deg": eye.edge_deg,
+        **light,
+        "files": files,
+    }
