@@ -10,7 +10,7 @@ import click
 from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition
-from prewarp.cli.displays import extrapolate_option, within_capture
+from prewarp.cli.displays import extrapolate_option, feather_option, say_gaps, within_capture
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
 from prewarp.module import EYES
@@ -42,6 +42,7 @@ def looking_options(command: Callable[..., Any]) -> Any:
         click.option(
             "--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."
         ),
+        feather_option,
         click.option(
             "--scene",
             default="grid",
@@ -111,6 +112,7 @@ def looked_at(
     /,
     *,
     light_path: Path | None,
+    feather_deg: float | None,
     scene: str,
     view: str,
     motion: str | None,
@@ -146,10 +148,18 @@ def looked_at(
         zoom=ZOOMS.index(float(zoom)),
         numbers=numbers,
     )
-    subject = load_subject(path, module_path=module_path, eye=eye, light_path=light_path, progress=talk.note)
+    subject = load_subject(
+        path,
+        module_path=module_path,
+        eye=eye,
+        light_path=light_path,
+        feather_deg=feather_deg,
+        progress=talk.note,
+    )
     seen = subject.eye
     # Without a module the eye box is what was captured; with one the pupil may go anywhere in it.
     places = [pupil] if seen.side is None else [pupil, *seen.eye_box.corners]
     within_capture(talk, seen.fields, seen.channels, places, extrapolate=extrapolate)
+    say_gaps(talk, seen, pupil)
     state = replace(state, light=subject.lights[-1])
     return subject, state, EyeDriver(subject.eye.eye_box.half_mm, recorded=recorded), scenery

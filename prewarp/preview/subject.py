@@ -1,7 +1,7 @@
 """What is looked at: one eye with the tables that draw it, and the files they came from."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -84,14 +84,20 @@ def subject_of(
 
 
 def _assembled(
-    fields: FieldSet, module: DisplayModule | None, side: str | None, luminance: Grid | None
+    fields: FieldSet,
+    module: DisplayModule | None,
+    side: str | None,
+    luminance: Grid | None,
+    feather_deg: float | None,
 ) -> Eye:
     """Return the eye asked for, else the right one where the module has it."""
     if module is not None:
-        return assemble_eye(fields, module, side=side or module.eyes[-1], luminance=luminance)
+        return assemble_eye(
+            fields, module, side=side or module.eyes[-1], luminance=luminance, feather_deg=feather_deg
+        )
     if luminance is not None:
         raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
-    return eye_of_fit(fields)
+    return replace(eye_of_fit(fields), feather_deg=feather_deg)
 
 
 def load_subject(
@@ -101,6 +107,7 @@ def load_subject(
     module_path: Path | None = None,
     eye: str | None = None,
     light_path: Path | None = None,
+    feather_deg: float | None = None,
     progress: Progress = lambda text: None,
 ) -> Subject:
     """Make a subject from a fit (NPZ), or from a module (TOML) and the fit or grid beside it.
@@ -108,7 +115,8 @@ def load_subject(
     A fit takes the module given, else the one beside it (same name, ending in .toml or .module.toml), else
     none. A module takes the fit beside it (.fit.npz), else fits the grid beside it. The names of the demo
     modules stand for their files.
-    `light_path`: a grid with luminance.
+    `light_path`: a grid with luminance. `feather_deg`: width of the hand-over; the widest that fits if not
+    given.
 
     Raises
     ------
@@ -127,7 +135,9 @@ def load_subject(
         module = read_module(module_path) if module_path is not None else None
         files = (path,) if module_path is None else (path, module_path)
         progress(_JOINING[luminance is not None])
-        return subject_of(_assembled(fields, module, eye, luminance), files=(*files, *light_files))
+        return subject_of(
+            _assembled(fields, module, eye, luminance, feather_deg), files=(*files, *light_files)
+        )
     module = read_module(path)
     fit_path = _beside(path, _MODULE_ENDINGS, (".fit.npz",))
     if fit_path is not None:
@@ -147,7 +157,9 @@ def load_subject(
         fields = fit_grid(read_grid(grid_path), panel_size_px=module.panel_sizes_px)
         source = grid_path
     progress(_JOINING[luminance is not None])
-    return subject_of(_assembled(fields, module, eye, luminance), files=(source, path, *light_files))
+    return subject_of(
+        _assembled(fields, module, eye, luminance, feather_deg), files=(source, path, *light_files)
+    )
 
 
 def _demo_file(path: Path) -> Path:

@@ -110,7 +110,11 @@ def preview(
             scenery,
             frame_px,
             reload=lambda: load_subject(
-                path, module_path=module_path, eye=eye, light_path=looks["light_path"]
+                path,
+                module_path=module_path,
+                eye=eye,
+                light_path=looks["light_path"],
+                feather_deg=looks["feather_deg"],
             ),
             pictures=pictures,
             scale=scale,
