@@ -6,6 +6,7 @@ formula, which knows nothing of fits; the closed form of `tests.synthetic`.
 
 import json
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -31,8 +32,10 @@ def remark(result, kind):
     return found
 
 
-def eyepiece(pupils, how, *, noise_px=0.0, points=17):
-    """Return a capture of one lattice of directions from every pupil."""
+@cache
+def eyepiece(count, how, *, noise_px=0.0, points=17):
+    """Return a capture of one lattice of directions from each of count x count pupils."""
+    pupils = pupil_lattice(count)
     half_deg, turned = TURNED[how]
     axis = np.tan(np.radians(np.linspace(-half_deg, half_deg, points)))
     ty, tx = (one.ravel() for one in np.meshgrid(axis, axis, indexing="ij"))
@@ -47,6 +50,7 @@ def eyepiece(pupils, how, *, noise_px=0.0, points=17):
     )  # fmt: skip
 
 
+@cache
 def held_out(how):
     """Return directions and pupils anywhere in the capture, and their exact panel points."""
     half_deg, turned = TURNED[how]
@@ -58,6 +62,7 @@ def held_out(how):
     return tangent[seen], pupil[seen], pixel[seen]
 
 
+@cache
 def left_by_interpolation(count, how):
     """Return the RMS error, px, of interpolating exact rays between count x count pupils."""
     tangent, pupil, exact = held_out(how)
@@ -84,7 +89,7 @@ def left_by_interpolation(count, how):
 @pytest.mark.parametrize("noise_px", [0.0, 0.05])
 @pytest.mark.parametrize("wanted_px", [1.0, 0.1, 0.04])
 def test_so_many_pupils_leave_the_wanted_error_and_one_less_does_not(how, noise_px, wanted_px):
-    capture = eyepiece(pupil_lattice(5), how, noise_px=noise_px)
+    capture = eyepiece(5, how, noise_px=noise_px)
     found = remark(check_grid(capture, wanted_px=wanted_px), "pupils_needed")
     needed = int(found.size.value)
     assert found.size.unit == "pupil positions each way"
@@ -97,9 +102,9 @@ def test_so_many_pupils_leave_the_wanted_error_and_one_less_does_not(how, noise_
 @pytest.mark.outside
 @pytest.mark.parametrize(("wanted_px", "needed"), [(1.0, 3), (0.1, 4)])
 def test_captured_so_the_fit_keeps_the_wanted_error(wanted_px, needed):
-    found = remark(check_grid(eyepiece(pupil_lattice(5), "tilted"), wanted_px=wanted_px), "pupils_needed")
+    found = remark(check_grid(eyepiece(5, "tilted"), wanted_px=wanted_px), "pupils_needed")
     assert found.size.value == needed
-    fields = fit_grid(eyepiece(pupil_lattice(needed), "tilted"), panel_size_px=PANEL)
+    fields = fit_grid(eyepiece(needed, "tilted"), panel_size_px=PANEL)
     tangent, pupil, pixel = held_out("tilted")
     names = {"channel": np.full(len(pixel), "one"), "colour": np.full(len(pixel), "G")}
     truth = grid_from_samples(pupil_mm=pupil, tangent=tangent, pixel=pixel, **names)
@@ -109,10 +114,10 @@ def test_captured_so_the_fit_keeps_the_wanted_error(wanted_px, needed):
 @pytest.mark.outside
 def test_what_is_extrapolated_is_said_to_be():
     """Three positions each way do not show how small cubic terms are; noise hides those of degree 4."""
-    few = remark(check_grid(eyepiece(pupil_lattice(3), "straight")), "pupils_needed")
+    few = remark(check_grid(eyepiece(3, "straight")), "pupils_needed")
     assert "above pupil degree 2 are extrapolated" in few.mend and "show no more" in few.mend
     assert left_by_interpolation(int(few.size.value), "straight") <= 0.1
-    noisy = eyepiece(pupil_lattice(5), "straight", noise_px=0.05)
+    noisy = eyepiece(5, "straight", noise_px=0.05)
     hidden = remark(check_grid(noisy, wanted_px=0.01), "pupils_needed")
     assert "noise hides smaller terms" in hidden.mend
     assert left_by_interpolation(int(hidden.size.value), "straight") <= 0.01
