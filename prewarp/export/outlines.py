@@ -180,10 +180,9 @@ def _crossings(start: FloatArray, end: FloatArray) -> FloatArray:
 
 def _merged(values: FloatArray) -> FloatArray:
     """Return rising values of which none is nearer than `MERGED` to the one before."""
-    ordered = np.unique(values)
-    kept = [ordered[0]]
-    for value in ordered[1:]:
-        if value - kept[-1] > MERGED:
+    kept: list[float] = []
+    for value in np.unique(values).tolist():
+        if not kept or value - kept[-1] > MERGED:
             kept.append(value)
     return np.array(kept)
 

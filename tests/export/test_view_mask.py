@@ -134,6 +134,38 @@ def test_the_loop_is_one_and_goes_around_all_that_is_visible(name):
     assert Outline(loop).contains_points(middle).all()
 
 
+def even_odd(outline, points):
+    """Return which points a ray to the left leaves by an odd number of sides."""
+    inside = np.zeros(len(points), dtype=bool)
+    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+        if a[1] != b[1]:
+            x = a[0] + (points[:, 1] - a[1]) * (b[0] - a[0]) / (b[1] - a[1])
+            inside ^= ((a[1] > points[:, 1]) != (b[1] > points[:, 1])) & (points[:, 0] < x)
+    return inside
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_outlines_that_cross_coincide_and_touch(seed):
+    """Corners on a coarse lattice share points and sides; those off by 1e-6 nearly do; others cross."""
+    random = np.random.default_rng(seed)
+    outlines = [SQUARE]
+    for _ in range(random.integers(1, 6)):
+        corners = random.integers(0, 5, (random.integers(3, 12), 2)).astype(float)
+        shake = (0.0, 1e-6, 1.0)[seed % 3]
+        outlines.append(corners + shake * random.normal(size=corners.shape))
+    mask = view_mask(outlines)
+    view = mask.field_of_view
+    points = random.uniform((view.left, view.down), (view.right, view.up), (600, 2))
+    points = points[distance_to_outlines(points, outlines) > 2e-5]
+    expected = np.any([even_odd(outline, points) for outline in outlines], axis=0)
+    np.testing.assert_array_equal(inside_triangles(mask, mask.visible, points), expected)
+    np.testing.assert_array_equal(inside_triangles(mask, mask.hidden, points), ~expected)
+    every = np.concatenate([mask.visible, mask.hidden])
+    assert signed_areas(mask, every).min() > 0.0
+    sides = np.concatenate([every[:, [0, 1]], every[:, [1, 2]], every[:, [2, 0]]])
+    assert len(np.unique(sides, axis=0)) == len(sides)
+
+
 def test_areas_known_by_hand():
     ring = view_mask(CASES["with a hole"])
     assert signed_areas(ring, ring.visible).sum() == pytest.approx(8.0)
