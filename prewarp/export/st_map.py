@@ -36,7 +36,8 @@ def st_map(mesh: PanelMesh, content: ContentProjection, /) -> FloatArray:
         raise PackageError(
             f"channel '{mesh.channel}', {mesh.colour}: its mesh holds values that are no numbers."
         )
-    values = mesh.spline().on_lattice(np.arange(width) + 0.5, np.arange(height) + 0.5)
+    columns, rows = ((np.arange(length) + 0.5).astype(np.float64) for length in (width, height))
+    values = mesh.spline().on_lattice(columns, rows)
     across, down = content.size_px
     s, t = values[..., 0] / across, 1.0 - values[..., 1] / down
     return np.stack([s, t, values[..., 2]], axis=-1)
