@@ -57,6 +57,9 @@ def test_a_package_for_each_eye_whole_and_verified(two_eyes, tmp_path):
         # The same as when that eye is asked for alone.
         alone = said("export", *two_eyes, "--eye", side, *options, "-o", tmp_path / side)
         assert alone["files"] == manifest["files"]
+    done = run("verify", tmp_path / "both")
+    assert done.exit_code == 2
+    assert "holds a package per eye; give one at a time" in done.stderr and "both/right." in done.stderr
 
 
 def test_both_of_a_display_with_one_eye_is_that_eye(capture, tmp_path):
