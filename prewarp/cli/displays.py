@@ -13,8 +13,21 @@ from prewarp.field import FieldSet, NotKnown, outside_capture, require_captured
 from prewarp.module import EYES, DisplayModule, read_module
 from prewarp.seam import survey_gaps
 
+# Every eye that the module has.
+BOTH = "both"
+SIDES = (*EYES, BOTH)
+
+
+def _one_or_every(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    return None if value == BOTH else value
+
+
 eye_option = click.option(
-    "--eye", "side", type=click.Choice(EYES), help="One eye only [default: every eye of the module]."
+    "--eye",
+    "side",
+    type=click.Choice(SIDES),
+    callback=_one_or_every,
+    help="One eye only, or both: every eye of the module [default: both].",
 )
 
 extrapolate_option = click.option(

@@ -83,23 +83,6 @@ def subject_of(
     return Subject(eye, tables, weights, light, files)
 
 
-def _assembled(
-    fields: FieldSet,
-    module: DisplayModule | None,
-    side: str | None,
-    luminance: Grid | None,
-    feather_deg: float | None,
-) -> Eye:
-    """Return the eye asked for, else the right one where the module has it."""
-    if module is not None:
-        return assemble_eye(
-            fields, module, side=side or module.eyes[-1], luminance=luminance, feather_deg=feather_deg
-        )
-    if luminance is not None:
-        raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
-    return replace(eye_of_fit(fields), feather_deg=feather_deg)
-
-
 def load_subject(
     path: Path,
     /,
@@ -123,6 +106,50 @@ def load_subject(
     InputFileError
         A file is missing or unreadable; says what was looked for.
     """
+    loaded = _load(path, module_path, light_path, progress)
+    progress(_JOINING[light_path is not None])
+    return subject_of(_assembled(loaded, eye, feather_deg), files=loaded.files)
+
+
+def load_every_subject(
+    path: Path,
+    /,
+    *,
+    module_path: Path | None = None,
+    light_path: Path | None = None,
+    feather_deg: float | None = None,
+    progress: Progress = lambda text: None,
+) -> list[Subject]:
+    """Make a subject of every eye of the module, left before right; see `load_subject`.
+
+    Raises
+    ------
+    InputFileError
+        A file is missing or unreadable.
+    ModuleError
+        There is no module, which says what eyes there are.
+    """
+    loaded = _load(path, module_path, light_path, progress)
+    if loaded.module is None:
+        raise ModuleError(
+            f"{path}: a fit alone does not say which eyes there are. Name a module with --module."
+        )
+    progress(_JOINING[light_path is not None])
+    eyes = (_assembled(loaded, side, feather_deg) for side in loaded.module.eyes)
+    return [subject_of(eye, files=loaded.files) for eye in eyes]
+
+
+@dataclass(frozen=True, eq=False)
+class _Loaded:
+    """What a subject is made of, as read from files."""
+
+    fields: FieldSet
+    module: DisplayModule | None
+    luminance: Grid | None
+    files: tuple[Path, ...]
+
+
+def _load(path: Path, module_path: Path | None, light_path: Path | None, progress: Progress) -> _Loaded:
     path = _demo_file(path)
     light_files = () if light_path is None else (light_path,)
     if light_path is not None:
@@ -134,10 +161,7 @@ def load_subject(
         module_path = module_path or _beside(path, (".fit.npz", ".npz"), _MODULE_ENDINGS)
         module = read_module(module_path) if module_path is not None else None
         files = (path,) if module_path is None else (path, module_path)
-        progress(_JOINING[luminance is not None])
-        return subject_of(
-            _assembled(fields, module, eye, luminance, feather_deg), files=(*files, *light_files)
-        )
+        return _Loaded(fields, module, luminance, (*files, *light_files))
     module = read_module(path)
     fit_path = _beside(path, _MODULE_ENDINGS, (".fit.npz",))
     if fit_path is not None:
@@ -156,10 +180,23 @@ def load_subject(
         progress(f"fitting {grid_path.name}; this takes a while, 'prewarp fit' keeps the result")
         fields = fit_grid(read_grid(grid_path), panel_size_px=module.panel_sizes_px)
         source = grid_path
-    progress(_JOINING[luminance is not None])
-    return subject_of(
-        _assembled(fields, module, eye, luminance, feather_deg), files=(source, path, *light_files)
-    )
+    return _Loaded(fields, module, luminance, (source, path, *light_files))
+
+
+def _assembled(loaded: _Loaded, side: str | None, feather_deg: float | None) -> Eye:
+    """Return the eye asked for, else the right one where the module has it."""
+    module = loaded.module
+    if module is not None:
+        return assemble_eye(
+            loaded.fields,
+            module,
+            side=side or module.eyes[-1],
+            luminance=loaded.luminance,
+            feather_deg=feather_deg,
+        )
+    if loaded.luminance is not None:
+        raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
+    return replace(eye_of_fit(loaded.fields), feather_deg=feather_deg)
 
 
 def _demo_file(path: Path) -> Path:
