@@ -5,10 +5,11 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
@@ -84,6 +85,27 @@ def write_text(path: Path, text: str, /) -> None:
 def json_text(value: object, /) -> str:
     """Return `value` as JSON with stable order and a final newline; NaN is refused (write None instead)."""
     return json.dumps(value, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def file_stem(name: str, /) -> str:
+    """Return a name with what file names cannot hold everywhere replaced by _, 40 characters at most."""
+    return re.sub(r"[^A-Za-z0-9_-]", "_", name)[:40]
+
+
+def file_stems(names: Iterable[str], /) -> dict[str, str]:
+    """Return the `file_stem` of each of several different names; numbered where two would be one file.
+
+    Some systems tell no capital from a small letter.
+    """
+    stems: dict[str, str] = {}
+    for name in names:
+        stem, number = file_stem(name), 1
+        taken = {one.lower() for one in stems.values()}
+        while stem.lower() in taken:
+            number += 1
+            stem = f"{file_stem(name)}-{number}"
+        stems[name] = stem
+    return stems
 
 
 @contextmanager

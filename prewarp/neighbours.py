@@ -1,9 +1,19 @@
-"""The samples nearest to a suspect, without the suspect itself."""
+"""Samples and their nearest others: what a suspect is held against, and what dots of one view scatter."""
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from prewarp.checks import FloatArray, IntArray
+
+# Dots per colour of which neighbours are looked at, at most, whole views each.
+MOST_DOTS = 2500
+NEIGHBOURS = 20
+# Residuals count where the quadric at the dot is no wilder than this: dots well inside.
+MOST_GAIN = 1.0
+# Fewer differences do not tell a scatter.
+FEWEST_DOTS = 30
+# Keeps neighbours on one line solvable.
+RIDGE = 1e-9
 
 
 def nearest_others(place: FloatArray, suspect: IntArray, count: int, /) -> IntArray:
@@ -18,3 +28,44 @@ def nearest_others(place: FloatArray, suspect: IntArray, count: int, /) -> IntAr
     own[~own.any(axis=1), -1] = True
     result: IntArray = near[~own].reshape(len(suspect), -1)
     return result
+
+
+def local_differences(pixel: FloatArray, view: IntArray, rest_px: FloatArray, /) -> FloatArray:
+    """Return what residuals differ by from a quadric through their neighbours' of the same view, (2, m).
+
+    Scaled so that noise of unit variance gives unit variance. Of a few views, dots well inside alone.
+
+    Parameters
+    ----------
+    pixel : (n, 2) float array
+        Panel points, px.
+    view : (n,) int array
+        Equal for samples of one pupil position.
+    rest_px : (2, n) float array
+        Residuals, px.
+    """
+    order = np.argsort(view, kind="stable")
+    edges = np.flatnonzero(np.diff(view[order], prepend=-1, append=-1))
+    views = [order[low:high] for low, high in zip(edges[:-1], edges[1:], strict=True)]
+    views = [rows for rows in views if len(rows) > NEIGHBOURS]
+    # Views spread over all of them, as many as make up enough dots.
+    wanted = max(1, MOST_DOTS // max(len(views[0]), 1)) if views else 0
+    found = []
+    for rows in views[:: max(1, len(views) // max(wanted, 1))]:
+        points = pixel[rows]
+        found_near = cKDTree(points).query(points, k=NEIGHBOURS + 1)
+        distance, near = np.asarray(found_near[0]), np.asarray(found_near[1], dtype=np.int64)
+        offset = (points[near[:, 1:]] - points[:, None]) / distance[:, -1:, None]
+        x, y = offset[..., 0], offset[..., 1]
+        basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+        # The quadric's value at the dot is the first coefficient: a weighted sum of the neighbours.
+        normal = np.swapaxes(basis, 1, 2) @ basis
+        normal[:, np.arange(6), np.arange(6)] += RIDGE
+        first = np.linalg.solve(normal, np.broadcast_to(np.eye(6)[:, :1], (len(rows), 6, 1)))
+        weights = (basis @ first)[..., 0]
+        gain = np.sum(weights**2, axis=1)
+        inside = gain <= MOST_GAIN
+        rest = rest_px[:, rows]
+        smooth = np.einsum("nk,cnk->cn", weights, rest[:, near[:, 1:]])
+        found.append(((rest - smooth) / np.sqrt(1.0 + gain))[:, inside])
+    return np.concatenate(found, axis=1) if found else np.zeros((2, 0))

@@ -1,9 +1,10 @@
 // Provides: prewarp_eye_node: the three vectors of one mesh node for a pupil at any depth, for panel pass or view pass.
 // Needs: eye_table.glsl, projection.glsl; u_pupil_mm: pupil, mm from the eye-box centre; rows: node rows of the tables.
-// PREWARP_SIDE 0: tables hold cosines of red, green, blue; gives content px, drive of white and blend weight of each colour,
-// pupil = tracked pupil. PREWARP_SIDE 1: tables hold green cosines, red and blue panel px; gives (plane of the direction),
-// red, blue panel px, true pupil; third component: luminance of green, red, blue there, as a share of white.
+// PREWARP_SIDE 0: tables hold cosines of red, green, blue; gives content px, drive of white where lit, and blend weight (green)
+// or degrees inside what the channel shows (red, blue); pupil = tracked pupil. PREWARP_SIDE 1: tables hold green cosines, red
+// and blue panel px; gives plane of the direction, red, blue panel px, true pupil; third: luminance there, as a share of white.
 // PREWARP_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
+// PREWARP_DARK 1: weights of what is lit from the pupil, of up to four channels, this one PREWARP_OWN: t_share, t_depth below.
 // Python twin: prewarp.render.live.eye_table.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
@@ -12,6 +13,15 @@
 
 #ifndef PREWARP_SIDE
 #define PREWARP_SIDE 0
+#endif
+#ifndef PREWARP_DARK
+#define PREWARP_DARK 0
+#endif
+#ifndef PREWARP_PUPILS
+#define PREWARP_PUPILS 5
+#endif
+#ifndef PREWARP_OWN
+#define PREWARP_OWN 0
 #endif
 #ifndef PREWARP_DEPTH_STEPS
 #define PREWARP_DEPTH_STEPS 2
@@ -32,16 +42,64 @@ uniform sampler2D t_weight;
 uniform vec2 u_weight_origin;
 uniform float u_weight_per_unit;
 
+#if PREWARP_DARK == 1
+#define PREWARP_CLAIMS 2
+#include "shown_weight.glsl"
+// Shares of channels by direction; degrees inside what each shows: a tile of directions for each pupil, PREWARP_PUPILS each way.
+uniform sampler2D t_share;
+uniform sampler2D t_depth;
+uniform vec2 u_depth_origin;
+uniform float u_depth_per_unit;
+// Pupils lie evenly from -half to half; rays are told by where they cross the plane z = 0.
+uniform vec2 u_depth_half_mm;
+
+vec4 prewarp_depths(vec2 place, vec2 pupil) {
+    ivec2 tile = textureSize(t_share, 0);
+    vec2 inside = clamp(place, vec2(0.5), vec2(tile) - 0.5);
+    return prewarp_sample_edge(t_depth, inside + vec2(0.0, float(tile.y) * (pupil.y * float(PREWARP_PUPILS) + pupil.x)));
+}
+
+// Share of light where this channel is lit, and how far inside what it shows the direction lies, degrees.
+vec2 prewarp_lit_weight(vec2 tangent, vec2 plane) {
+    vec2 place = (plane - u_depth_origin) * u_depth_per_unit + 0.5;
+    vec2 reference = clamp((u_pupil_mm.xy - u_pupil_mm.z * tangent) / u_depth_half_mm, -1.0, 1.0);
+    vec2 pupil = (0.5 * reference + 0.5) * float(PREWARP_PUPILS - 1);
+    vec2 first = min(floor(pupil), vec2(float(PREWARP_PUPILS - 2)));
+    vec2 t = pupil - first;
+    vec4 depth = mix(
+        mix(prewarp_depths(place, first), prewarp_depths(place, first + vec2(1.0, 0.0)), t.x),
+        mix(prewarp_depths(place, first + vec2(0.0, 1.0)), prewarp_depths(place, first + vec2(1.0, 1.0)), t.x), t.y);
+    vec4 share = prewarp_sample_edge(t_share, place);
+    vec4 claims[PREWARP_CLAIMS];
+    // This channel first.
+    float own = depth[PREWARP_OWN];
+    claims[0] = vec4(share[PREWARP_OWN], max(own, 1e-3), share[(PREWARP_OWN + 1) % 4], depth[(PREWARP_OWN + 1) % 4]);
+    claims[1] = vec4(share[(PREWARP_OWN + 2) % 4], depth[(PREWARP_OWN + 2) % 4],
+                     share[(PREWARP_OWN + 3) % 4], depth[(PREWARP_OWN + 3) % 4]);
+    return vec2(prewarp_shown_weight(claims), own);
+}
+#endif
+
 vec4 prewarp_shown(vec2 cosine, int colour, vec3 log_light) {
-    vec2 plane = prewarp_plane_from_tangent(prewarp_tangent_from_cosine(cosine));
+    vec2 tangent = prewarp_tangent_from_cosine(cosine);
+    vec2 plane = prewarp_plane_from_tangent(tangent);
     // Node (0, 0) is the centre of texel (0, 0).
     vec4 weight = prewarp_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5);
-#if PREWARP_LIT == 1
-    float drive = u_light == 2 ? clamp(weight[colour] * exp(-log_light[colour]), 0.0, 1.0) : weight.a;
-    return vec4(u_content_middle + plane * u_content_scale, drive, weight.a);
-#else
-    return vec4(u_content_middle + plane * u_content_scale, weight.r, weight.r);
+    float depth = 1.0;
+#if PREWARP_DARK == 1
+    vec2 lit = prewarp_lit_weight(tangent, plane);
+    weight *= lit.x;
+    depth = lit.y;
 #endif
+#if PREWARP_LIT == 1
+    float alone = weight.a;
+    float drive = u_light == 2 ? clamp(weight[colour] * exp(-log_light[colour]), 0.0, 1.0) : weight.a;
+#else
+    float alone = weight.r;
+    float drive = alone;
+#endif
+    // Light ends between nodes, where the depth is zero.
+    return vec4(u_content_middle + plane * u_content_scale, drive, colour == 1 ? alone : depth);
 }
 #else
 vec3 prewarp_luminance(vec3 log_light) {

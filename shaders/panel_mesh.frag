@@ -13,6 +13,7 @@ uniform sampler2D t_content_linear;
 in vec3 v_red;
 in vec3 v_green;
 in vec3 v_blue;
+in vec2 v_depth;
 out vec4 out_linear;
 
 void main() {
@@ -20,6 +21,8 @@ void main() {
         texture(t_content_linear, v_red.xy).r * v_red.z,
         texture(t_content_linear, v_green.xy).g * v_green.z,
         texture(t_content_linear, v_blue.xy).b * v_blue.z);
+    // Green looks between red and blue.
+    light_linear *= vec3(greaterThan(vec3(v_depth.x, v_depth.x + v_depth.y, v_depth.y), vec3(0.0)));
 #if PREWARP_ROUNDED == 1
     light_linear = prewarp_panel_light(light_linear);
 #endif

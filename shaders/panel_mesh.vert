@@ -13,6 +13,8 @@ uniform vec2 u_content_px;
 out vec3 v_red;
 out vec3 v_green;
 out vec3 v_blue;
+// Degrees inside what the channel shows, in the directions of red and blue.
+out vec2 v_depth;
 
 vec3 prewarp_shown_at(sampler2D mesh, ivec2 node) {
     vec3 value = texelFetch(mesh, node, 0).xyz;
@@ -25,5 +27,6 @@ void main() {
     v_red = prewarp_shown_at(t_mesh_red, node);
     v_green = prewarp_shown_at(t_mesh_green, node);
     v_blue = prewarp_shown_at(t_mesh_blue, node);
+    v_depth = vec2(texelFetch(t_mesh_red, node, 0).w, texelFetch(t_mesh_blue, node, 0).w);
     gl_Position = vec4(2.0 * (u_first_px + u_step_px * vec2(node)) / u_panel_px - 1.0, 0.0, 1.0);
 }

@@ -10,13 +10,15 @@ uniform vec2 u_content_scale;
 uniform float u_channel;
 
 in vec3 v_shown;
+in float v_depth;
 in vec2 v_green;
 layout(location = 0) out vec4 out_spread;
 layout(location = 1) out vec4 out_channels;
 
 void main() {
     vec2 aside = abs(v_green - 0.5);
-    if (max(aside.x, aside.y) > 0.5) {
+    // Off the panel, or not lit for white.
+    if (max(aside.x, aside.y) > 0.5 || v_depth <= 0.0) {
         discard;
     }
     vec2 tangent = prewarp_tangent_from_plane((v_shown.xy - u_content_middle) / u_content_scale);

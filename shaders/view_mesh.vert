@@ -2,7 +2,7 @@
 // t_seen_where: plane coordinates of every node; t_seen_red, t_seen_blue: panel px seen there (eye_mesh.frag, PREWARP_SIDE 1).
 // u_first_px, u_step_px, u_panel_px: nodes on the panel. u_view_middle, u_view_scale: view px = middle + plane * scale.
 // u_view_px: size of the view; row 0 of the target is the view's top row.
-// PREWARP_NODE_VALUES 1: also v_shown, the content point, px, and green blend weight of the node (t_mesh_green, eye_mesh.frag).
+// PREWARP_NODE_VALUES 1: also v_shown, the content point, px, and blend weight where lit, in green (t_mesh_*, eye_mesh.frag).
 // PREWARP_LIT 1: also v_light, luminance of red, green, blue as a share of white.
 
 #ifndef PREWARP_NODE_VALUES
@@ -23,8 +23,12 @@ uniform vec2 u_view_scale;
 uniform vec2 u_view_px;
 
 #if PREWARP_NODE_VALUES == 1
+uniform sampler2D t_mesh_red;
 uniform sampler2D t_mesh_green;
+uniform sampler2D t_mesh_blue;
 out vec3 v_shown;
+// Degrees inside what the channel shows; green looks between red and blue.
+out float v_depth;
 #endif
 
 #if PREWARP_LIT == 1
@@ -46,6 +50,7 @@ void main() {
     v_blue = blue.xy / u_panel_px;
 #if PREWARP_NODE_VALUES == 1
     v_shown = texelFetch(t_mesh_green, node, 0).xyw;
+    v_depth = 0.5 * (texelFetch(t_mesh_red, node, 0).w + texelFetch(t_mesh_blue, node, 0).w);
 #endif
 #if PREWARP_LIT == 1
     v_light = vec3(red.z, where.z, blue.z);

@@ -32,6 +32,9 @@ class PlaneChannel:
     def lit(self):
         return ()
 
+    def depth_px(self, pixel, /, *, pupil_mm):
+        return np.minimum(pixel, np.array(self.panel_size_px) - pixel).min(axis=-1)
+
     @property
     def _turn(self):
         angle = np.radians(self.turn_deg)

@@ -13,7 +13,7 @@ LAYERS = (
     ("errors",),
     ("checks", "published", "notebook"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
-    ("resources", "content", "lattice", "encoding", "records", "columns"),
+    ("resources", "content", "lattice", "encoding", "records", "columns", "pupils"),
     ("module",),
     ("grids",),
     ("checking", "trace"),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from prewarp.checking.advice import advise, noise_px, reference_pairs
 from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
 from prewarp.checking.angles import angles_finding
 from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding
@@ -26,6 +27,7 @@ from prewarp.checking.outliers import (
 )
 from prewarp.checking.pairs import Pairs
 from prewarp.checking.panels import check_colours, check_panels
+from prewarp.checking.pupil_terms import PupilTerms, pupil_terms
 from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
@@ -35,6 +37,7 @@ from prewarp.checking.values import check_values
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
+from prewarp.pupils.needed import WANTED_PX
 
 _FEWEST = 12
 
@@ -46,6 +49,7 @@ def check_grid(
     module: DisplayModule | None = None,
     panel_size_px: tuple[int, int] | None = None,
     pupil_degree: int | None = None,
+    wanted_px: float = WANTED_PX,
 ) -> CheckResult:
     """Look for everything in a grid that would spoil a fit, with row numbers and a mend for each.
 
@@ -58,6 +62,8 @@ def check_grid(
         Width and height, px, when there is no module.
     pupil_degree : int, optional
         Degree of the pupil polynomial that is to be fitted: are there enough pupil positions?
+    wanted_px : float
+        Error, px, for which the pupil positions that the field needs are counted.
 
     Returns
     -------
@@ -69,7 +75,7 @@ def check_grid(
     -----
     Gross faults (axes, units, mixed-up names) are found from affine maps of each channel, colour and pupil
     position; finer ones from a robust polynomial in panel and pupil. Groups found wrong are left out of the
-    latter.
+    latter. Advice on the capture (pupil positions needed, depth, noise) is a remark each.
 
     Examples
     --------
@@ -84,7 +90,7 @@ def check_grid(
     figures: dict[str, object] = {}
     if samples is not None:
         with _small_solves():
-            more, figures = _check_samples(samples, module, pupil_degree)
+            more, figures = _check_samples(samples, module, pupil_degree, wanted_px)
         findings += more
     return _result(grid, findings, figures)
 
@@ -175,7 +181,7 @@ def _check_axes(samples: Samples, module: DisplayModule | None) -> _Axes:
 
 
 def _check_samples(
-    samples: Samples, module: DisplayModule | None, pupil_degree: int | None
+    samples: Samples, module: DisplayModule | None, pupil_degree: int | None, wanted_px: float
 ) -> tuple[list[Finding], dict[str, object]]:
     axes = _check_axes(samples, module)
     frame, maps, references, skip = axes.frame, axes.maps, axes.references, axes.skip
@@ -215,7 +221,10 @@ def _check_samples(
         else:
             measured[pair] = again
     curls: dict[int, tuple[float, float]] = {}
-    by_name: dict[str, dict[str, float]] = {
+    told_of = reference_pairs(samples)
+    terms: dict[int, PupilTerms] = {}
+    noise: dict[int, float | None] = {}
+    by_name: dict[str, dict[str, float | None]] = {
         "noise_px": {},
         "curl_arcmin_per_mm": {},
         "curl_noise_arcmin_per_mm": {},
@@ -235,6 +244,9 @@ def _check_samples(
         good = ~(skip | off)[samples.group]
         good[wrong_rows] = False
         findings += check_folds(samples, one.surface, pairs.lattices[pair], good)
+        if pair in told_of:
+            terms[pair] = pupil_terms(samples, one.residuals, good, places[pair])
+            noise[pair] = noise_px(samples, one.residuals, good)
         curl = pairs.curl(one.surface, good)
         if curl is not None:
             by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = curl
@@ -246,6 +258,8 @@ def _check_samples(
             angles_finding(samples, curls, lambda turned, pair: pairs.curl_of(turned, pair, good_groups))
             or curl_finding(samples, curls, set(measured))
         )
+    told, by_name["pupils_needed_each_way"] = advise(samples, terms, noise, wanted_px)
+    findings += told
     figures |= {key: value for key, value in by_name.items() if value}
     return findings, figures
 

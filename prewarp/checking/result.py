@@ -47,7 +47,8 @@ class Finding:
     ----------
     kind : str
         nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, colour, pupil,
-        shot, patch, angles, reach, pupils, fold, outlier, curl, column or layout.
+        shot, patch, angles, reach, pupils, fold, outlier, curl, column or layout; advice on the capture:
+        pupils_needed, one_plane or noise.
     severity : str
         error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for
         information.
@@ -212,4 +213,6 @@ def _plain(value: object) -> object:
 def _figure_text(value: object) -> str:
     if isinstance(value, Mapping):
         return "; ".join(f"{key} {_figure_text(item)}" for key, item in value.items())
+    if value is None:
+        return "not known"
     return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -9,6 +9,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError
+from prewarp.pupils.needed import WANTED_PX
 from prewarp.render.drawing import CHOICES
 
 LARGEST_PANEL_PX = 32768
@@ -124,6 +125,15 @@ panel_option = click.option(
     "panel_size_px",
     type=PanelSize(),
     help="Panel size for every channel, px, instead of a module file.",
+)
+
+wanted_error_option = click.option(
+    "--wanted-error",
+    "wanted_px",
+    type=Pixels(0.001, 100.0),
+    default=f"{WANTED_PX:g}px",
+    show_default=True,
+    help="Error for which the pupil positions that this field needs are counted.",
 )
 
 gl_option = click.option(

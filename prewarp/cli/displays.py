@@ -11,15 +11,37 @@ from prewarp.cli.talk import Talk
 from prewarp.eye import Eye
 from prewarp.field import FieldSet, NotKnown, outside_capture, require_captured
 from prewarp.module import EYES, DisplayModule, read_module
+from prewarp.seam import survey_gaps
+
+# Every eye that the module has.
+BOTH = "both"
+SIDES = (*EYES, BOTH)
+
+
+def _one_or_every(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    return None if value == BOTH else value
+
 
 eye_option = click.option(
-    "--eye", "side", type=click.Choice(EYES), help="One eye only [default: every eye of the module]."
+    "--eye",
+    "side",
+    type=click.Choice(SIDES),
+    callback=_one_or_every,
+    help="One eye only, or both: every eye of the module [default: both].",
 )
 
 extrapolate_option = click.option(
     "--extrapolate",
     is_flag=True,
     help="Go on where pupils lie far outside what was captured: what is said there is a guess.",
+)
+
+
+feather_option = click.option(
+    "--feather",
+    "feather_deg",
+    type=click.FloatRange(0.1, 90.0),
+    help="Width of the hand-over, degrees [default: the widest that fits].",
 )
 
 
@@ -38,6 +60,13 @@ def channels_in(fields: FieldSet, module: DisplayModule, side: str | None = None
 def no_seam(eye: Eye, /) -> str:
     """Return the sentence that stands where figures of a seam would."""
     return f"{eye.name}: one channel, '{eye.channels[0]}'; there is no seam."
+
+
+def say_gaps(talk: Talk, eye: Eye, pupils_mm: ArrayLike, /) -> list[dict[str, Any]]:
+    """Return what no channel of an eye lights from pupil positions (n, 3), mm, for machines, and say it."""
+    gaps = survey_gaps(eye.seam, pupils_mm)
+    talk.text(*(f"{eye.name}: {text}" for one in gaps if (text := one.sentence())))
+    return [one.as_dict() for one in gaps]
 
 
 def within_capture(

@@ -1,7 +1,7 @@
 """What `prewarp preview` and `prewarp film` share: the options that say what is looked at and how."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,16 +10,36 @@ import click
 from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition
-from prewarp.cli.displays import extrapolate_option, within_capture
+from prewarp.cli.displays import (
+    BOTH,
+    SIDES,
+    extrapolate_option,
+    feather_option,
+    say_gaps,
+    within_capture,
+)
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
-from prewarp.module import EYES
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.motion import read_motion
 from prewarp.preview.scenery import Scenery
 from prewarp.preview.state import GHOSTS, MOTIONS, TRACKERS, VIEWS, ZOOMS, State
-from prewarp.preview.subject import Subject, load_subject
+from prewarp.preview.subject import Subject, load_every_subject, load_subject
 from prewarp.render.scenes import SCENES
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What is looked at, the first state, and what moves the eye."""
+
+    subject: Subject
+    state: State
+    driver: EyeDriver
+
+    @property
+    def side(self) -> str:
+        """Which eye, as files are named by it."""
+        return self.subject.eye.side or "eye"
 
 
 def looking_options(command: Callable[..., Any]) -> Any:
@@ -40,8 +60,12 @@ def looking_options(command: Callable[..., Any]) -> Any:
             "even). Needs a module.",
         ),
         click.option(
-            "--eye", type=click.Choice(EYES), help="Which eye [default: the right one, if there is one]."
+            "--eye",
+            type=click.Choice(SIDES),
+            help="Which eye; both: every eye of the module, into a folder [default: the right one, if there "
+            "is one].",
         ),
+        feather_option,
         click.option(
             "--scene",
             default="grid",
@@ -111,6 +135,7 @@ def looked_at(
     /,
     *,
     light_path: Path | None,
+    feather_deg: float | None,
     scene: str,
     view: str,
     motion: str | None,
@@ -124,8 +149,8 @@ def looked_at(
     default_motion: str,
     tracker_settings: Tracker,
     extrapolate: bool,
-) -> tuple[Subject, State, EyeDriver, Scenery]:
-    """Return what the options ask for: what is looked at, the first state, the eye's driver, the scenery.
+) -> tuple[list[Look], Scenery]:
+    """Return what the options ask for: how each eye is looked at, and the scenery.
 
     Small files are read first, so that a wrong name is told before the long work begins.
     """
@@ -146,10 +171,31 @@ def looked_at(
         zoom=ZOOMS.index(float(zoom)),
         numbers=numbers,
     )
-    subject = load_subject(path, module_path=module_path, eye=eye, light_path=light_path, progress=talk.note)
-    seen = subject.eye
-    # Without a module the eye box is what was captured; with one the pupil may go anywhere in it.
-    places = [pupil] if seen.side is None else [pupil, *seen.eye_box.corners]
-    within_capture(talk, seen.fields, seen.channels, places, extrapolate=extrapolate)
-    state = replace(state, light=subject.lights[-1])
-    return subject, state, EyeDriver(subject.eye.eye_box.half_mm, recorded=recorded), scenery
+    if eye == BOTH:
+        subjects = load_every_subject(
+            path,
+            module_path=module_path,
+            light_path=light_path,
+            feather_deg=feather_deg,
+            progress=talk.note,
+        )
+    else:
+        one = load_subject(
+            path,
+            module_path=module_path,
+            eye=eye,
+            light_path=light_path,
+            feather_deg=feather_deg,
+            progress=talk.note,
+        )
+        subjects = [one]
+    looks = []
+    for subject in subjects:
+        seen = subject.eye
+        # Without a module the eye box is what was captured; with one the pupil may go anywhere in it.
+        places = [pupil] if seen.side is None else [pupil, *seen.eye_box.corners]
+        within_capture(talk, seen.fields, seen.channels, places, extrapolate=extrapolate)
+        say_gaps(talk, seen, pupil)
+        driver = EyeDriver(seen.eye_box.half_mm, recorded=recorded)
+        looks.append(Look(subject, replace(state, light=subject.lights[-1]), driver))
+    return looks, scenery

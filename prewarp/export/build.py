@@ -13,6 +13,7 @@ from prewarp.encoding import TransferFunction
 from prewarp.errors import PackageError
 from prewarp.eye import Eye
 from prewarp.field import FieldSet
+from prewarp.files import file_stem
 from prewarp.mesh import NODE_STEP_PX, PanelMesh, panel_mesh
 from prewarp.photometry import LightMatch
 from prewarp.photometry.panel import PanelLight, panel_light
@@ -116,7 +117,7 @@ class DeviceBuild:
         """Beginning of the file names of a channel: its place, and its name without what file names cannot
         hold.
         """
-        return f"c{self.channels.index(channel)}-{re.sub(r'[^A-Za-z0-9_-]', '_', channel)[:40]}"
+        return f"c{self.channels.index(channel)}-{file_stem(channel)}"
 
     def colour_stem(self, colour: str, /) -> str:
         """Part of file names for a colour."""

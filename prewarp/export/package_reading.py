@@ -8,6 +8,7 @@ from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
 from prewarp.export.package_file import JsonObject
 from prewarp.files import MARKER, MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.module import EYES
 
 FORMAT, VERSION = "prewarp package", 1
 MANIFEST = "manifest.json"
@@ -93,7 +94,9 @@ def read_package(folder: Path, /) -> Package:
     try:
         data = read_bytes(folder / MANIFEST, limit_bytes=MAX_MANIFEST_BYTES, what="the manifest of a package")
     except InputFileError as cause:
-        raise PackageError(str(cause)) from cause
+        eyes = " and ".join(str(folder / eye) for eye in EYES if (folder / eye / MANIFEST).is_file())
+        told = f"{folder}: holds a package per eye; give one at a time: {eyes}." if eyes else str(cause)
+        raise PackageError(told) from cause
     try:
         manifest = json.loads(data)
     except (ValueError, RecursionError) as cause:

@@ -13,7 +13,8 @@ from prewarp.checks import FloatArray, as_pixel, as_pupil
 from prewarp.field.captured import Captured
 from prewarp.field.field import Field
 from prewarp.field.fieldset import FieldSet
-from prewarp.field.pupils_needed import SLOWEST, term_sizes_px
+from prewarp.field.pupils_needed import term_sizes_px
+from prewarp.pupils.needed import SLOWEST
 
 # Nearest image distance that is reckoned with where a capture shows no motion at all: near-eye displays set
 # theirs from there to infinity (common practice).

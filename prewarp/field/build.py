@@ -21,8 +21,8 @@ from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
 from prewarp.fitting.fit import FitResult, fit_channel
-from prewarp.fitting.support import position_keys
 from prewarp.grids import Grid
+from prewarp.pupils.shown import position_keys
 from prewarp.records import Number, Numbers, shown
 
 # How far beyond the captured dots the border lies, in dot spacings: the first at which the map does not fold.
@@ -30,7 +30,6 @@ BORDER_GROWTH = (1.0, 0.5, 0.0)
 # Beyond any eye box: a wrong unit or a slip of the pen, which no fit survives.
 FARTHEST_PUPIL_MM = 1000.0
 _SIZE = Numbers(Number(1, 32768, "px", whole=True), 2, 2)
-REFERENCE_COLOURS = ("G", "g", "green", "Green")
 
 
 @dataclass(frozen=True)
@@ -95,7 +94,8 @@ def fit_grid(
     (('inner', 'outer'), ('G', 'R', 'B'))
     """
     work = checked_panel_sizes(grid, panel_size_px)
-    colours = _colour_order(grid)
+    reference = grid.reference_colour
+    colours = (reference, *(name for name in grid.colour_names if name != reference))
 
     def fit_one(job: tuple[str, tuple[int, int]]) -> _FittedChannel:
         return _fit_one_channel(grid, job[0], job[1], colours, family, pupils_estimated)
@@ -160,13 +160,6 @@ def _panel_sizes(
             )
         sizes[name] = accepted
     return sizes
-
-
-def _colour_order(grid: Grid) -> tuple[str, ...]:
-    """Return the colours with the reference first: green where there is one, else the middle one."""
-    names = grid.colour_names
-    reference = next((name for name in REFERENCE_COLOURS if name in names), names[len(names) // 2])
-    return (reference, *(name for name in names if name != reference))
 
 
 def _fit_one_channel(

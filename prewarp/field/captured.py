@@ -13,7 +13,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from prewarp.checks import FloatArray, as_pupil, as_tangent
 from prewarp.errors import ShapeError
-from prewarp.fitting.support import motions_shown, position_keys, spread_positions
+from prewarp.pupils.shown import motion_text, motions_shown, position_keys, spread_positions
 
 # Normals along which the distance to a hull is measured: short of the true one by at most one part in 800.
 NORMALS = 64
@@ -78,13 +78,7 @@ class Captured:
 
     def motion_text(self) -> str:
         """Return in words which motion of the pupil the positions show."""
-        if self.shows_motion:
-            return "motion of the pupil along x and y"
-        if len(self.motions) == 0:
-            return "no motion of the pupil"
-        x, y = np.abs(self.motions[0])
-        along = "x" if x > 0.999 else "y" if y > 0.999 else f"({x:.2f}, {self.motions[0][1]:.2f})"
-        return f"motion of the pupil along {along} alone"
+        return motion_text(self.motions)
 
     def ties_text(self) -> str:
         """Return in words which pupil functions are tied to others; "" where none is."""

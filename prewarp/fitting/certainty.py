@@ -25,8 +25,8 @@ from prewarp.fitting.models import JointColumns
 from prewarp.fitting.polynomial import PolynomialFit
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.support import position_keys
 from prewarp.points import lattice_points
+from prewarp.pupils.shown import position_keys
 
 # Nodes along each side of the panel, beyond its edges by this share of it; pupil positions along x and y.
 NODES = 25

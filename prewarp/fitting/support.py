@@ -14,24 +14,16 @@ import numpy as np
 from scipy import linalg
 
 from prewarp.chebyshev import count_of_degree
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import FloatArray
 from prewarp.fitting.chebyshev import index_of
 from prewarp.fitting.pupil import PupilColumns, PupilFrame, pupil_columns
+from prewarp.pupils.shown import Positions, complete_degree
 
-# Rank of the pupil basis: judged on so many positions, by this ratio of the smallest to the largest singular
-# value.
-MOST_POSITIONS = 200
-RANK_LIMIT = 1e-2
-HIGHEST_PUPIL_DEGREE = 8
 # Degrees above the highest complete one of which columns are taken, and the highest of them.
 INCOMPLETE_DEGREES = 3
 HIGHEST_INCOMPLETE = 6
 # A column counts as shown where this share of it, at least, is not a mixture of those before it.
 OWN_PART = 0.05
-# A motion of the pupil counts as shown where positions spread along it (RMS) by so much of the widest spread,
-# and by so many mm.
-SPREAD_SHOWN = 0.05
-LEAST_SPREAD_MM = 0.05
 
 
 @dataclass(frozen=True)
@@ -50,71 +42,13 @@ class WaveColumn:
         return (self.turns + self.is_sine) % 2, int(self.is_sine)
 
 
-@dataclass(frozen=True)
-class Positions:
-    """Different pupil positions (k, 3), mm, the group (k,) of each that is left out together (-1: never), and
-    directions (m, 2), tangents, that stand for all that were captured.
-    """
-
-    pupil_mm: FloatArray
-    group: IntArray
-    tangent: FloatArray
-
-    def reference_mm(self) -> FloatArray:
-        """Return where rays of each direction cross z = 0, (m, k, 2), mm."""
-        return self.pupil_mm[:, :2] - self.pupil_mm[:, 2:] * self.tangent[:, None]
-
-
-def spread_positions(
-    pupil_mm: FloatArray, group: IntArray, tangent: FloatArray, first: IntArray, /
-) -> Positions:
-    """Return at most `MOST_POSITIONS` different positions of samples (n, ...), and directions spread over
-    theirs; one direction where all lie in the plane z = 0. `first` (k,): a sample of each position.
-    """
-    some = first[:: -(-len(first) // MOST_POSITIONS)]
-    if np.any(pupil_mm[some, 2]):
-        low, middle, high = np.quantile(tangent, (0.1, 0.5, 0.9), axis=0)
-        nodes = np.stack([low, middle, high])
-        directions = np.array([(nodes[i, 0], nodes[j, 1]) for j in range(3) for i in range(3)])
-    else:
-        directions = np.zeros((1, 2))
-    return Positions(pupil_mm[some], group[some], directions)
-
-
-def position_keys(pupil_mm: FloatArray, /) -> np.ndarray:
-    """Return a complex number for each position (n, 3), equal where they agree to 1e-6 mm: quick to sort."""
-    x, y, z = np.round(pupil_mm, 6).T
-    result: np.ndarray = (x + 1j * y) + z * (1e3 + 1.7e3j)
-    return result
-
-
-def complete_degree(frame: PupilFrame, positions: Positions, /) -> int:
-    """Return the highest degree in (x, y) of which the positions show every function.
-
-    By the rank of the pupil basis, not by the number of positions: on five values of x a fifth power is a
-    mixture of lower ones. Rays do not bend, so positions off the plane z = 0 count where the ray crosses it,
-    for each direction apart; the middle one of the directions decides. The basis has one scale in x and y:
-    aberrations do not know how far the stage went.
-    """
-    half = max(frame.half_mm)
-    round_frame, references = PupilFrame(frame.centre_mm, (half, half)), positions.reference_mm()
-    degree = 0
-    while degree < HIGHEST_PUPIL_DEGREE:
-        bases = (round_frame.values(one, degree + 1) for one in references)
-        sizes = [np.linalg.svd(basis @ basis.T, compute_uv=False) for basis in bases]
-        if np.median([size[-1] / size[0] for size in sizes]) < RANK_LIMIT**2:
-            break
-        degree += 1
-    return degree
-
-
 def supported_columns(frame: PupilFrame, positions: Positions, /) -> PupilColumns:
     """Return the columns that the positions show: all up to a degree, some above.
 
     Those above are shown also when any group of positions is left out: else cross-validation could not judge
     them.
     """
-    complete = complete_degree(frame, positions)
+    complete = complete_degree(positions, centre_mm=frame.centre_mm, half_mm=frame.half_mm)
     full = pupil_columns(complete, frame.half_mm)
     highest = min(complete + INCOMPLETE_DEGREES, max(complete, HIGHEST_INCOMPLETE))
     shown = _shown(frame, positions, full, highest)
@@ -228,26 +162,3 @@ def _graded(table: FloatArray, degree: int) -> FloatArray:
     a, b = np.nonzero(table)
     result[index_of(np.stack([a, b], axis=-1))] = table[a, b]
     return result
-
-
-def motions_shown(positions: Positions, /) -> FloatArray:
-    """Return the unit vectors in x, y (m, 2) along which positions differ: none, one, or both axes.
-
-    For the middle one of the directions, each with positions where its rays cross z = 0. Along a second axis
-    they differ where they spread by `SPREAD_SHOWN` of the first at least.
-    """
-    spread = positions.reference_mm()
-    spread = spread - spread.mean(axis=1, keepdims=True)
-    _, size, axes = np.linalg.svd(spread, full_matrices=False)
-    if size.shape[1] < 2:
-        return np.zeros((0, 2))
-    size = size / np.sqrt(len(positions.group))
-    if np.median(size[:, 1]) >= max(SPREAD_SHOWN * np.median(size[:, 0]), LEAST_SPREAD_MM):
-        return np.eye(2)
-    # One line in space serves all directions; a line along z turns with the direction and shows no motion.
-    mean = np.einsum("mi,mj->ij", axes[:, 0], axes[:, 0]) / len(axes)
-    share, vectors = np.linalg.eigh(mean)
-    if np.median(size[:, 0]) < LEAST_SPREAD_MM or share[1] < 0.9:
-        return np.zeros((0, 2))
-    axis = vectors[:, 1] * np.where(vectors[np.argmax(np.abs(vectors[:, 1])), 1] < 0.0, -1.0, 1.0)
-    return axis[None]

@@ -15,6 +15,7 @@ from prewarp.frames import degrees_from_tangent, tangent_from_degrees
 from prewarp.grids.columns import GRID_SCHEMA, require_known
 
 _EXTRA_KINDS = "iufbU"
+REFERENCE_COLOURS = ("G", "g", "green", "Green")
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +137,12 @@ class Grid:
     def finite(self) -> np.ndarray:
         """Return (n,) bool: pupil, direction and panel point are all finite numbers."""
         return finite_rows(self.pupil_mm, self.tangent, self.pixel)
+
+    @property
+    def reference_colour(self) -> str:
+        """Return the colour that others are told by: green where there is one, else the middle one."""
+        names = self.colour_names
+        return next((name for name in REFERENCE_COLOURS if name in names), names[len(names) // 2])
 
     def pairs(self) -> tuple[tuple[str, str], ...]:
         """Return the (channel, colour) names that have samples, channels first, in the order of the names."""

@@ -8,8 +8,8 @@ from prewarp.checks import FloatArray, IntArray, extent
 from prewarp.columns import row_list
 from prewarp.errors import FitError, GridError
 from prewarp.fitting.pupil import PupilFrame
-from prewarp.fitting.support import position_keys
 from prewarp.grids import Grid
+from prewarp.pupils.shown import position_keys
 
 POSE_COLUMN = "pose"
 # How the camera was turned at a shot, where the file says it: about y (yaw), x (pitch) and z (roll).

@@ -1,6 +1,7 @@
 """Films: frames of an eye path, written as PNG files in a folder, an animated PNG or a GIF."""
 
 import io
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from prewarp.checks import require_range
-from prewarp.errors import RenderError
+from prewarp.errors import InputFileError, RenderError
 from prewarp.files import output_folder, write_bytes
 from prewarp.preview.dressing import Dressing
 from prewarp.preview.eyedriver import EyeDriver
@@ -22,6 +23,13 @@ from prewarp.render.pictures import png_bytes
 MOST_FRAMES = 5000
 # Pixels of all frames of an animation: they are held in memory together.
 MOST_ANIMATION_PX = 1 << 28
+
+# Endings of one file, and of what is not written: names that end so are no folders by intention.
+ANIMATIONS = (".png", ".gif")
+_OTHERS = re.compile(
+    r"\.(mp4|m4v|mov|qt|avi|mkv|webm|wmv|asf|flv|f4v|mpe?g|m[12]v|m?ts|m2ts|vob|og[gv]|3g[p2]|mxf|divx|av1"
+    r"|h?26[45]|hevc|ivf|y4m|apng|webp|avif|jpe?g|tiff?|bmp)"
+)
 
 
 @dataclass(frozen=True)
@@ -53,6 +61,18 @@ def film_frames(
         yield painter.paint(state, pupil, tracked, pages)
 
 
+def require_film_name(path: Path, /) -> None:
+    """Raise `InputFileError` for a name whose ending asks for a kind of file that is not written."""
+    kind = path.suffix.lower()
+    if _OTHERS.fullmatch(kind):
+        raise InputFileError(
+            f"{path}: films are written as a folder of PNG files, an animated PNG (.png) or a GIF (.gif), "
+            f"not as '{kind}'. Name {path.with_suffix('.png').name} or {path.with_suffix('.gif').name}; or "
+            f"name a folder, such as {path.stem}, and join its frames with an encoder.",
+            path=str(path),
+        )
+
+
 def write_film(
     path: Path,
     frames: Iterable[NDArray[np.uint8]],
@@ -68,11 +88,12 @@ def write_film(
     RenderError
         An animation would be too large for one file.
     InputFileError
-        The folder exists and was not written by this package.
+        The folder exists and was not written by this package, or the name asks for another kind of file.
     """
+    require_film_name(path)
     kind = path.suffix.lower()
     counted = _counted(frames, progress)
-    if kind in (".png", ".gif"):
+    if kind in ANIMATIONS:
         if film.frames * film.size_px[0] * film.size_px[1] > MOST_ANIMATION_PX:
             raise RenderError(
                 f"{film.frames} frames of {film.size_px[0]} x {film.size_px[1]} px are too many for one "

@@ -184,8 +184,8 @@ class ReferencePainter:
     ) -> dict[str, tuple[FloatArray, FloatArray]]:
         """Return, by channel, what its panel shows at view pixels in the middle colour.
 
-        The direction that the content was meant for (height, width, 2), NaN off the panel, and the blend
-        weight (height, width), 0 off it.
+        The direction that the content was meant for (height, width, 2), NaN off the panel and where it is
+        not lit, and the blend weight (height, width), 0 there.
         """
         scale = (outlook.scale_px, -outlook.scale_px)
         sight = Sight(self.subject.eye.content, outlook.size_px, outlook.middle_px, scale)
@@ -200,6 +200,10 @@ class ReferencePainter:
             )
             shown = np.full((*seen.shape, 3), np.nan)
             shown[seen] = mesh.spline().at(pixel[seen])
+            if mesh.light is not None:
+                shares, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel[seen]), -1, 0), 2)
+                shown[seen, 2] *= mesh.light.weights(np.maximum(shares, 0.0), depth)
+                shown[seen] = np.where(depth[mesh.light.own][:, None] > 0.0, shown[seen], np.nan)
             meant[name] = (
                 self.subject.eye.content.tangent_from_pixel(shown[..., :2]),
                 np.clip(np.nan_to_num(shown[..., 2]), 0.0, 1.0),

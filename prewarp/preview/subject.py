@@ -1,7 +1,7 @@
 """What is looked at: one eye with the tables that draw it, and the files they came from."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ from prewarp.eye import Eye, assemble_eye, eye_of_fit
 from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, read_grid
 from prewarp.module import DisplayModule, read_module
+from prewarp.render.live.depth_map import depth_map
 from prewarp.render.live.eye_light import EyeLight, lit_table
 from prewarp.render.live.eye_table import NODE_STEP_PX, EyeTable, eye_table
 from prewarp.render.live.mesh import LIGHTS
@@ -75,19 +76,11 @@ def subject_of(
     if light is not None:
         tables = {name: lit_table(table, light) for name, table in tables.items()}
     targets = None if light is None else light.targets
-    weights = {name: weight_map(eye.seam, eye.content, name, targets=targets) for name in eye.channels}
+    depths = depth_map(eye.seam, eye.content, half_mm=half)
+    weights = {
+        name: weight_map(eye.seam, eye.content, name, targets=targets, depths=depths) for name in eye.channels
+    }
     return Subject(eye, tables, weights, light, files)
-
-
-def _assembled(
-    fields: FieldSet, module: DisplayModule | None, side: str | None, luminance: Grid | None
-) -> Eye:
-    """Return the eye asked for, else the right one where the module has it."""
-    if module is not None:
-        return assemble_eye(fields, module, side=side or module.eyes[-1], luminance=luminance)
-    if luminance is not None:
-        raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
-    return eye_of_fit(fields)
 
 
 def load_subject(
@@ -97,6 +90,7 @@ def load_subject(
     module_path: Path | None = None,
     eye: str | None = None,
     light_path: Path | None = None,
+    feather_deg: float | None = None,
     progress: Progress = lambda text: None,
 ) -> Subject:
     """Make a subject from a fit (NPZ), or from a module (TOML) and the fit or grid beside it.
@@ -104,13 +98,58 @@ def load_subject(
     A fit takes the module given, else the one beside it (same name, ending in .toml or .module.toml), else
     none. A module takes the fit beside it (.fit.npz), else fits the grid beside it. The names of the demo
     modules stand for their files.
-    `light_path`: a grid with luminance.
+    `light_path`: a grid with luminance. `feather_deg`: width of the hand-over; the widest that fits if not
+    given.
 
     Raises
     ------
     InputFileError
         A file is missing or unreadable; says what was looked for.
     """
+    loaded = _load(path, module_path, light_path, progress)
+    progress(_JOINING[light_path is not None])
+    return subject_of(_assembled(loaded, eye, feather_deg), files=loaded.files)
+
+
+def load_every_subject(
+    path: Path,
+    /,
+    *,
+    module_path: Path | None = None,
+    light_path: Path | None = None,
+    feather_deg: float | None = None,
+    progress: Progress = lambda text: None,
+) -> list[Subject]:
+    """Make a subject of every eye of the module, left before right; see `load_subject`.
+
+    Raises
+    ------
+    InputFileError
+        A file is missing or unreadable.
+    ModuleError
+        There is no module, which says what eyes there are.
+    """
+    loaded = _load(path, module_path, light_path, progress)
+    if loaded.module is None:
+        raise ModuleError(
+            f"{path}: a fit alone does not say which eyes there are. Name a module with --module."
+        )
+    progress(_JOINING[light_path is not None])
+    eyes = (_assembled(loaded, side, feather_deg) for side in loaded.module.eyes)
+    return [subject_of(eye, files=loaded.files) for eye in eyes]
+
+
+@dataclass(frozen=True, eq=False)
+class _Loaded:
+    """What a subject is made of, as read from files."""
+
+    fields: FieldSet
+    module: DisplayModule | None
+    luminance: Grid | None
+    files: tuple[Path, ...]
+
+
+def _load(path: Path, module_path: Path | None, light_path: Path | None, progress: Progress) -> _Loaded:
     path = _demo_file(path)
     light_files = () if light_path is None else (light_path,)
     if light_path is not None:
@@ -122,8 +161,7 @@ def load_subject(
         module_path = module_path or _beside(path, (".fit.npz", ".npz"), _MODULE_ENDINGS)
         module = read_module(module_path) if module_path is not None else None
         files = (path,) if module_path is None else (path, module_path)
-        progress(_JOINING[luminance is not None])
-        return subject_of(_assembled(fields, module, eye, luminance), files=(*files, *light_files))
+        return _Loaded(fields, module, luminance, (*files, *light_files))
     module = read_module(path)
     fit_path = _beside(path, _MODULE_ENDINGS, (".fit.npz",))
     if fit_path is not None:
@@ -142,8 +180,23 @@ def load_subject(
         progress(f"fitting {grid_path.name}; this takes a while, 'prewarp fit' keeps the result")
         fields = fit_grid(read_grid(grid_path), panel_size_px=module.panel_sizes_px)
         source = grid_path
-    progress(_JOINING[luminance is not None])
-    return subject_of(_assembled(fields, module, eye, luminance), files=(source, path, *light_files))
+    return _Loaded(fields, module, luminance, (source, path, *light_files))
+
+
+def _assembled(loaded: _Loaded, side: str | None, feather_deg: float | None) -> Eye:
+    """Return the eye asked for, else the right one where the module has it."""
+    module = loaded.module
+    if module is not None:
+        return assemble_eye(
+            loaded.fields,
+            module,
+            side=side or module.eyes[-1],
+            luminance=loaded.luminance,
+            feather_deg=feather_deg,
+        )
+    if loaded.luminance is not None:
+        raise ModuleError("luminance is matched over the eye box of a module. Name one with --module.")
+    return replace(eye_of_fit(loaded.fields), feather_deg=feather_deg)
 
 
 def _demo_file(path: Path) -> Path:

@@ -57,21 +57,21 @@ def resampling_picture(maps: Sequence[SamplingMap], /, *, title: str = "") -> by
 def _draw_field(
     axes: "Axes", maps: Sequence[SamplingMap], values: Sequence[FloatArray], label: str, cmap: str
 ) -> None:
-    low, high = min(v.min() for v in values), max(v.max() for v in values)
+    known = [value[m.shown] for m, value in zip(maps, values, strict=True) if m.shown.any()]
+    low, high = min(v.min() for v in known), max(v.max() for v in known)
     for m, value in zip(maps, values, strict=True):
         dir_x, dir_y = np.moveaxis(degrees_from_tangent(m.tangent), -1, 0)
-        axes.pcolormesh(
+        mesh = axes.pcolormesh(
             dir_x,
             dir_y,
-            value,
+            np.ma.masked_where(~m.shown, value),
             cmap=cmap,
             vmin=low,
             vmax=max(high, low + 1e-6),
-            shading="gouraud",
+            shading="nearest",
         )
-        rim = np.concatenate([m.tangent[0], m.tangent[1:, -1], m.tangent[-1, ::-1], m.tangent[::-1, 0]])
-        axes.plot(*degrees_from_tangent(rim).T, color=INK, linewidth=1.2)
-    axes.figure.colorbar(axes.collections[-1], ax=axes, label=label, shrink=0.9)
+        axes.contour(dir_x, dir_y, m.shown.astype(float), levels=[0.5], colors=[INK], linewidths=[1.2])
+    axes.figure.colorbar(mesh, ax=axes, label=label, shrink=0.9)
     axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal", title=label)
 
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 # Beyond these the warp is called too coarse or too fine.
 SKIPS_ABOVE, IDLE_BELOW = 1.25, 0.8
+# Points of the border itself count.
+_ON_THE_EDGE_PX = 1e-6
 # Step of the content's differences, content px.
 _STEP_PX = 0.1
 
@@ -45,7 +47,7 @@ class SamplingMap:
     scale : (rows, columns, 2) float array
         Content px per panel px, least and most.
     shown : (rows, columns) bool array
-        True where the panel point shows a point of the content picture.
+        True where the panel point is captured and lit, and shows a point of the content picture.
     """
 
     channel: str
@@ -131,7 +133,9 @@ def sampling_map(
     u, v = np.linspace(0.0, width, count[0]), np.linspace(0.0, height, count[1])
     pixel = np.stack(np.meshgrid(u, v), axis=-1)
     tangent = field.forward(pixel, pupil_mm=pupil)
-    unknown = ~np.isfinite(tangent).all(axis=-1)
+    # Past what is captured and lit nothing is seen, and the field may lead anywhere.
+    seen = np.nan_to_num(field.depth_px(pixel, pupil_mm=pupil), nan=np.inf) > -_ON_THE_EDGE_PX
+    unknown = seen & ~np.isfinite(tangent).all(axis=-1)
     if unknown.any():
         where = ", ".join(f"{value:g}" for value in pupil)
         raise SeamError(
@@ -156,7 +160,7 @@ def sampling_map(
         1.0 / degrees_per_panel_px[..., ::-1],
         content_per_deg,
         _singular(on_content @ on_panel),
-        np.all((place >= 0.0) & (place <= content.size_px), axis=-1),
+        seen & np.all((place >= 0.0) & (place <= content.size_px), axis=-1),
     )
 
 

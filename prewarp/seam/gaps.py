@@ -1,9 +1,11 @@
 """Gaps: directions of the field that no channel lights, from one pupil position and another.
 
-Where the field ends: at the convex outline (straight lines between tangents are great circles) of all that
-the channels light from there. A dark direction inside it is a gap where it lies between two neighbouring
-channels, that is after lit directions of one and before lit directions of the other along the line that joins
-their middles, or where lit directions enclose it. Dents of the outer rim are no gap.
+Where the field ends: at the outline of what is captured, that is of the part of each panel that samples speak
+for (`Field.border_pixel`), as seen from there in every colour; and where two neighbouring outlines do not
+meet, at the lines from one to the other, over the inner 85 per cent of the height that both have. A dark
+direction inside is a gap where it lies between two neighbouring channels, that is after lit directions of one
+and before lit directions of the other along the line that joins their middles, or where lit directions
+enclose it; what is dark elsewhere is the outer rim. Gaps under a tenth of a degree wide are not looked for.
 """
 
 from collections.abc import Sequence
@@ -22,7 +24,6 @@ from scipy.ndimage import (
 )
 
 from prewarp.checks import BoolArray, FloatArray, IntArray, as_pupil
-from prewarp.field.border import hull_corners, inside_convex
 from prewarp.frames import degrees_from_tangent
 from prewarp.seam.blend import Seam
 from prewarp.seam.directions import (
@@ -37,20 +38,26 @@ _STEP_DEG = 0.5
 # How many times finer gaps are measured.
 _FINER = 4
 _MARGIN_DEG = 1.0
+# A gap is this far from what is lit somewhere, degrees.
+_LEAST_DEPTH_DEG = 0.05
 # Lines that join channels along less than this angle, radians, off the rows follow the rows.
 _SAME_WAY = 1e-3
-# Borders of what is lit are within this many dot spacings of the truth, nearly always.
-BORDER_SPACINGS = 0.5
+# Panels stand a little askew: rows this near the ends of the seam, as a share of its height, meet a corner
+# only.
+_TRIM_SHARE = 0.075
+# Borders of what is lit are within this many dot spacings of the truth: three times their usual error.
+BORDER_SPACINGS = 0.25
 
 
 @dataclass(frozen=True)
 class PupilGap:
     """What no channel lights, from one pupil position.
 
-    `gap_deg2` solid angle of all gaps; `least_deg2`, `most_deg2` the same with all borders of what is lit
-    half a dot spacing further out or in; of the largest gap, `at_deg` (x, y) where it is widest, `wide_deg`
-    how wide a circle fits into it, and `low_deg`, `high_deg` its extent in dir_x, dir_y, None without a gap;
-    `spacing_deg` the dot spacing, to which those borders are known (0: all is lit within the panels).
+    `gap_deg2` solid angle of all gaps; `least_deg2`, `most_deg2` the same with all borders of what is lit a
+    quarter of the dot spacing further out or in; of the largest gap, `at_deg` (x, y) where it is widest,
+    `wide_deg` how wide a circle fits into it, and `low_deg`, `high_deg` its extent in dir_x, dir_y, None
+    without a gap; `spacing_deg` the dot spacing, to which those borders are known (0: all is lit within the
+    panels).
     """
 
     pupil_mm: tuple[float, float, float]
@@ -96,8 +103,8 @@ class PupilGap:
         pupil = ", ".join(f"{value:g}" for value in self.pupil_mm)
         x, y = ((low, high) for low, high in zip(self.low_deg, self.high_deg, strict=True))
         known = (
-            f" ({self.least_deg2:.1f} to {self.most_deg2:.1f}: borders are known to half the dot spacing, "
-            f"{self.spacing_deg:.2g} degrees)"
+            f" ({self.least_deg2:.1f} to {self.most_deg2:.1f}: borders are known to a quarter of the dot "
+            f"spacing of {self.spacing_deg:.2g} degrees)"
             if self.spacing_deg
             else ""
         )
@@ -120,11 +127,13 @@ class LitMap:
     """What each channel lights from one pupil position, on a lattice of the plane of directions.
 
     Rows run along the line that joins the first two channels. `plane_deg` (rows, columns, 2); `depth_deg`
-    (channels, rows, columns), lit above 0; `gap` (rows, columns).
+    (channels, rows, columns), lit above 0; `field` and `gap` (rows, columns): what is captured, or lies
+    between, and what of it is a gap.
     """
 
     plane_deg: FloatArray
     depth_deg: FloatArray
+    field: BoolArray
     gap: BoolArray
     step_deg: float
 
@@ -154,7 +163,9 @@ def lit_map(lights: Sequence[ChannelLight], pupil_mm: ArrayLike, /) -> LitMap:
     ratio = (fine_counts / counts)[::-1]
     depth = np.stack([zoom(one, ratio, order=1, grid_mode=False) for one in depth])
     plane = _lattice(low, fine_counts, step, axes)
-    return LitMap(plane, depth, _gap(depth > 0.0, plane, middles), step)
+    tangent = tangent_from_plane_deg(plane)
+    field = _field(np.stack([one.contains(tangent) for one in outlines]), plane, middles)
+    return LitMap(plane, depth, field, _gap(depth, field, plane, middles), step)
 
 
 def _lattice(low: FloatArray, counts: IntArray, step: float, axes: FloatArray) -> FloatArray:
@@ -175,7 +186,7 @@ def _gap_from(lights: Sequence[ChannelLight], pupil: FloatArray) -> PupilGap:
     sizes = {0.0: _size_deg2(found.gap, found.depth_deg, area, found.step_deg)}
     for sign in (-1.0, 1.0) if spacings.any() else ():
         moved = found.depth_deg - sign * BORDER_SPACINGS * spacings[:, None, None]
-        gap = _gap(moved > 0.0, found.plane_deg, middles)
+        gap = _gap(moved, found.field, found.plane_deg, middles)
         sizes[sign] = _size_deg2(gap, moved, area, found.step_deg)
     known = (
         tuple(pupil.tolist()),
@@ -209,33 +220,51 @@ def _size_deg2(gap: BoolArray, depth_deg: FloatArray, area: FloatArray, step_deg
     return float(np.sum(area * share * (gap | beside)))
 
 
-def _gap(lit: BoolArray, plane: FloatArray, middles: Sequence[FloatArray]) -> BoolArray:
-    """Return which dark directions (rows, columns) are a gap; `lit` (channels, rows, columns)."""
+def _field(outlines: BoolArray, plane: FloatArray, middles: Sequence[FloatArray]) -> BoolArray:
+    """Return what the outlines (channels, rows, columns) of what is captured hold, or leave between them."""
+    field = np.asarray(outlines.any(axis=0))
+    for a, b in neighbouring(middles):
+        field |= _between(outlines[a], outlines[b], plane, middles[b] - middles[a], trim=_TRIM_SHARE)
+    return np.asarray(binary_fill_holes(field))
+
+
+def _gap(
+    depth_deg: FloatArray, field: BoolArray, plane: FloatArray, middles: Sequence[FloatArray]
+) -> BoolArray:
+    """Return which dark directions of the field (rows, columns) are a gap; `depth_deg` (channels, ...)."""
+    lit = depth_deg > 0.0
     anywhere = np.asarray(lit.any(axis=0))
-    if not anywhere.any():
-        return np.zeros_like(anywhere)
     within = np.asarray(binary_fill_holes(anywhere))
     for a, b in neighbouring(middles):
         within |= _between(lit[a], lit[b], plane, middles[b] - middles[a])
-    dark = within & ~anywhere
-    tangent = tangent_from_plane_deg(plane)
-    dark[dark] = inside_convex(tangent[dark], hull_corners(tangent[anywhere]), slack=1e-9)
-    return np.asarray(dark)
+    gap = np.asarray(within & field & ~anywhere)
+    # What the lattice does not resolve is rounding.
+    parts, _ = label(gap, structure=np.ones((3, 3)))
+    deep = np.unique(parts[gap & (depth_deg.max(axis=0) < -_LEAST_DEPTH_DEG)])
+    return np.asarray(np.isin(parts, deep[deep > 0]))
 
 
-def _between(lit_a: BoolArray, lit_b: BoolArray, plane: FloatArray, way: FloatArray) -> BoolArray:
-    """Return which directions lie after some lit by a and before some lit by b, along `way` (2,)."""
+def _between(
+    first: BoolArray, second: BoolArray, plane: FloatArray, way: FloatArray, *, trim: float = 0.0
+) -> BoolArray:
+    """Return which directions lie after some of `first` and before some of `second`, along `way` (2,).
+
+    `trim`: this share of the rows that hold both is left out at either end.
+    """
     ahead = _unit(plane[0, 1] - plane[0, 0])
     turn = np.arctan2(*(_unit(way) @ np.array([[ahead[0], -ahead[1]], [ahead[1], ahead[0]]]))[::-1])
-    if abs(turn) < _SAME_WAY:
-        after = np.maximum.accumulate(lit_a, axis=1)
-        before = np.flip(np.maximum.accumulate(np.flip(lit_b, axis=1), axis=1), axis=1)
-        return np.asarray(after & before)
+    turned = abs(turn) >= _SAME_WAY
     # Rows along `way`: the lattice turned about its middle, there and back.
-    turned = [_turned(one, turn) for one in (lit_a, lit_b)]
-    after = np.maximum.accumulate(turned[0], axis=1)
-    before = np.flip(np.maximum.accumulate(np.flip(turned[1], axis=1), axis=1), axis=1)
-    return _turned_back(after & before, turn, lit_a.shape)
+    a, b = (_turned(one, turn) for one in (first, second)) if turned else (first, second)
+    after = np.maximum.accumulate(a, axis=1)
+    before = np.flip(np.maximum.accumulate(np.flip(b, axis=1), axis=1), axis=1)
+    between = np.asarray(after & before)
+    rows = np.flatnonzero(a.any(axis=1) & b.any(axis=1))
+    if trim and rows.size:
+        off = int(np.ceil(trim * (rows[-1] - rows[0])))
+        between[: rows[0] + off] = False
+        between[rows[-1] + 1 - off :] = False
+    return _turned_back(between, turn, first.shape) if turned else between
 
 
 def _turned(mask: BoolArray, angle: float) -> BoolArray:

@@ -159,7 +159,7 @@ def test_render_shows_content_the_right_way_up(capture, tmp_path):
     assert view[inside].min() > 240
     assert np.abs(view - content)[60:100].max() < 90 and np.median(np.abs(view - content)) == 0
     assert sorted(path.name for path in (tmp_path / "look").iterdir()) == [
-        ".prewarp", "panel_right_0.png", "panel_right_1.png", "render.json", "view_right.png",
+        ".prewarp", "panel_right_inner.png", "panel_right_outer.png", "render.json", "view_right.png",
     ]  # fmt: skip
 
 

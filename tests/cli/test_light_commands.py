@@ -151,7 +151,11 @@ def test_blend_compares_the_policies(capture, tmp_path):
     assert (fixed["policy"], following["policy"]) == ("fixed", "following")
     assert fixed["crawl_max_arcmin_per_mm"] == 0.0 < following["crawl_p95_arcmin_per_mm"]
     assert following["feather_least_deg"] >= fixed["feather_least_deg"]
-    assert eye["gaps"] == [] and eye["impossible"] == {} and len(eye["overlap"]) == 2
+    assert (
+        [one["gap_deg2"] for one in eye["gaps"]] == [0.0, 0.0]
+        and eye["impossible"] == {}
+        and len(eye["overlap"]) == 2
+    )
     with Image.open(tmp_path / "blend.png") as picture:
         assert picture.size == (1520, 640)
 

@@ -25,10 +25,10 @@ COUNTS = {"pairs", "directions", "moments", "seed", "pupils", "depth_ratio", "va
 def seams_built_once(monkeypatch):
     """All these commands look at one fit: its seams are built once for each set of channels."""
 
-    def build(fields, /, *, pupils_mm, channels):
+    def build(fields, /, *, pupils_mm, channels, **options):
         key = (tuple(channels), np.asarray(pupils_mm).tobytes())
         if key not in SEAMS:
-            SEAMS[key] = build_seam(fields, pupils_mm=pupils_mm, channels=channels)
+            SEAMS[key] = build_seam(fields, pupils_mm=pupils_mm, channels=channels, **options)
         return SEAMS[key]
 
     monkeypatch.setattr("prewarp.eye.build_seam", build)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from prewarp.field import fit_grid
-from prewarp.fitting.lack_of_fit import MORE_DOTS, MORE_PUPILS, local_differences
+from prewarp.fitting.lack_of_fit import MORE_DOTS, MORE_PUPILS
+from prewarp.neighbours import local_differences
 from tests.synthetic import PlaneImage, make_grid, pupil_lattice
 
 NOISE_PX = 0.05

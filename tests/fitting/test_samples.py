@@ -6,7 +6,7 @@ import pytest
 from prewarp.fitting.polynomial import fit_polynomial
 from prewarp.fitting.residuals import in_pixels, pixel_metric
 from prewarp.fitting.samples import prepare_samples
-from prewarp.fitting.support import complete_degree, spread_positions
+from prewarp.pupils.shown import complete_degree, spread_positions
 
 
 def _samples(pupil):
@@ -34,7 +34,10 @@ def test_a_lattice_decides_one_degree_less_than_its_nodes(nodes, degree):
     x, y = (part.ravel() for part in np.meshgrid(axis, axis))
     pupil = np.tile(np.column_stack([x, y, np.zeros(len(x))]), (30, 1))
     samples = _samples(pupil)
-    assert complete_degree(samples.frame, _positions(pupil)) == degree
+    assert (
+        complete_degree(_positions(pupil), centre_mm=samples.frame.centre_mm, half_mm=samples.frame.half_mm)
+        == degree
+    )
 
 
 def test_scattered_positions_decide_more():

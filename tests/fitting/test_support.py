@@ -4,13 +4,8 @@ import numpy as np
 import pytest
 
 from prewarp.fitting.pupil import PupilFrame
-from prewarp.fitting.support import (
-    complete_degree,
-    motions_shown,
-    spread_positions,
-    supported_columns,
-    wave_columns,
-)
+from prewarp.fitting.support import supported_columns, wave_columns
+from prewarp.pupils.shown import complete_degree, motions_shown, spread_positions
 
 AXIS = np.array([-4.0, 0.0, 4.0])
 FRAME = PupilFrame((0.0, 0.0), (4.0, 4.0))
@@ -70,7 +65,7 @@ def test_what_the_positions_do_not_show_is_left_out():
 )
 def test_functions_follow_the_positions(pupil, complete, first):
     positions = positions_of(pupil)
-    assert complete_degree(FRAME, positions) == complete
+    assert complete_degree(positions, centre_mm=FRAME.centre_mm, half_mm=FRAME.half_mm) == complete
     assert counts(supported_columns(FRAME, positions))[: len(first)] == first
 
 
@@ -78,7 +73,7 @@ def test_depth_alone_shows_no_motion():
     """Positions above one another: rays of one direction cross z = 0 on a line that turns with it."""
     positions = positions_of(lattice([0.0], [0.0], (-2.0, 0.0, 2.0)))
     assert len(motions_shown(positions)) == 0
-    assert complete_degree(FRAME, positions) == 0
+    assert complete_degree(positions, centre_mm=FRAME.centre_mm, half_mm=FRAME.half_mm) == 0
 
 
 @pytest.mark.parametrize(
@@ -102,7 +97,7 @@ def test_motions(pupil, motions):
 def test_a_short_side_shows_fewer_degrees():
     """Aberrations do not know how far the stage went: five steps of 0.1 mm show no fourth power."""
     positions = positions_of(lattice(np.linspace(-4, 4, 5), np.linspace(-0.2, 0.2, 5)))
-    assert complete_degree(PupilFrame((0.0, 0.0), (4.0, 0.5)), positions) <= 2
+    assert complete_degree(positions, centre_mm=(0.0, 0.0), half_mm=(4.0, 0.5)) <= 2
 
 
 @pytest.mark.parametrize("half_mm", [(4.0, 4.0), (4.0, 3.0)])

@@ -36,6 +36,18 @@ class SmoothSeam:
     def index(self, channel):
         return ("left", "right").index(channel)
 
+    edge_deg = 0.0
+    channels = ("left", "right")
+
+    def at(self, pupil_mm):
+        return self
+
+    def depth_deg(self, tangent):
+        return np.full((2, *tangent.shape[:-1]), np.inf)
+
+    def shares(self, tangent):
+        return self.weights(tangent)
+
     def weights(self, tangent):
         share = np.clip(tangent[..., 0] / 0.6 + 0.5, 0.0, 1.0)
         right = share**3 * (10.0 - 15.0 * share + 6.0 * share**2)

@@ -10,6 +10,7 @@ from prewarp.cli.arguments import FILE, module_option, picture_option, pupils_op
 from prewarp.cli.displays import (
     extrapolate_option,
     eye_option,
+    feather_option,
     no_seam,
     read_display,
     say_not_known,
@@ -39,12 +40,7 @@ _HEAD = (
 @module_option(required=True)
 @eye_option
 @pupils_option("3x3x1")
-@click.option(
-    "--feather",
-    "feather_deg",
-    type=click.FloatRange(0.1, 90.0),
-    help="Width of the hand-over, degrees [default: the widest that fits].",
-)
+@feather_option
 @picture_option("where light is handed over")
 @extrapolate_option
 @talking
@@ -64,7 +60,7 @@ def blend(
     Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions
     from which channels leave a gap are named with its place and size, and those from which they overlap by
     less than the feather. A gap is what no channel lights between two channels, within the outline of what
-    they do light; its borders are known to the spacing of the dots of the capture.
+    is captured; its borders are known to the spacing of the dots of the capture.
 
     \b
     Example:

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from prewarp.checking import check_grid
-from prewarp.cli.arguments import FILE, module_option, panel_option
+from prewarp.cli.arguments import FILE, module_option, panel_option, wanted_error_option
 from prewarp.cli.talk import Talk, talking
 from prewarp.grids import read_grid
 from prewarp.module import read_module
@@ -22,6 +22,7 @@ FOUND_ERRORS = 1
     type=click.IntRange(0, 12),
     help="Pupil degree to be fitted: are there enough pupil positions?",
 )
+@wanted_error_option
 @talking
 @click.pass_context
 def check(
@@ -31,8 +32,12 @@ def check(
     module_path: Path | None,
     panel_size_px: tuple[int, int] | None,
     pupil_degree: int | None,
+    wanted_px: float,
 ) -> None:
     """Find what would spoil a fit in a distortion grid, with row numbers and how to mend it.
+
+    Advice on the capture comes as remarks: how many pupil positions the field needs for the wanted error,
+    what a single plane does not show, how much dots scatter.
 
     Exit code 1 when an error was found, 0 when there are only warnings and remarks.
 
@@ -43,7 +48,11 @@ def check(
     module = None if module_path is None else read_module(module_path)
     with talk.progress(f"checking {grid_path.name}"):
         result = check_grid(
-            read_grid(grid_path), module=module, panel_size_px=panel_size_px, pupil_degree=pupil_degree
+            read_grid(grid_path),
+            module=module,
+            panel_size_px=panel_size_px,
+            pupil_degree=pupil_degree,
+            wanted_px=wanted_px,
         )
     talk.text(*result.lines())
     talk.json(result.as_dict())

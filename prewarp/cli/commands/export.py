@@ -1,5 +1,6 @@
 """`prewarp export`."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -8,7 +9,16 @@ import numpy as np
 
 from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
 from prewarp.cli.checks import print_checks
-from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
+from prewarp.cli.displays import (
+    BOTH,
+    SIDES,
+    channels_in,
+    extrapolate_option,
+    feather_option,
+    read_display,
+    say_gaps,
+    within_capture,
+)
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.export.build import MAX_PUPILS
@@ -17,13 +27,12 @@ from prewarp.export.package import FORMATS
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
 from prewarp.export.texture_table import STORAGES
-from prewarp.export.write import write_package
-from prewarp.eye import assemble_eye
-from prewarp.files import sha256_of_file
+from prewarp.export.write import WrittenPackage, write_package
+from prewarp.eye import Eye, assemble_eye, assemble_eyes
+from prewarp.files import output_folder, sha256_of_file
 from prewarp.grids import read_grid
 from prewarp.lookup import OptimisationResult, Pins
 from prewarp.mesh import NODE_STEP_PX
-from prewarp.module import EYES
 from prewarp.photometry.dither import KINDS as DITHERS
 from prewarp.photometry.white import KINDS as WHITES
 from prewarp.report.trade import trade_picture, trade_table
@@ -40,7 +49,12 @@ from prewarp.report.trade import trade_picture, trade_table
 @click.option(
     "--pupil", "positions", type=PupilPosition(), multiple=True, help="One position, mm; instead of --pupils."
 )
-@click.option("--eye", "side", type=click.Choice(EYES), help="Which eye, where the module has two.")
+@click.option(
+    "--eye",
+    "side",
+    type=click.Choice(SIDES),
+    help="Which eye, where the module has two; both: a package for each, in folders named left and right.",
+)
 @click.option(
     "--step",
     "step_px",
@@ -70,6 +84,7 @@ from prewarp.report.trade import trade_picture, trade_table
     is_flag=True,
     help="Also search every family at several errors; table, and trade.png in the folder.",
 )
+@feather_option
 @click.option("--light", "light_path", type=FILE, help="Grid with luminance: match the channels by gains.")
 @click.option(
     "--white", type=click.Choice(WHITES), default="none", show_default=True, help="White match, with --light."
@@ -107,6 +122,7 @@ def export(
     limit_px: float,
     pins: Pins,
     trade: bool,
+    feather_deg: float | None,
     light_path: Path | None,
     white: str,
     dither: str,
@@ -122,9 +138,12 @@ def export(
     'prewarp verify' does the same again later. The manifest holds units, frames, array shapes, the errors
     reached and the hash of every file.
 
+    With --eye both the folder holds one whole package per eye; it takes its place when all are verified.
+
     \b
-    Example:
+    Examples:
       prewarp export visor.fit.npz --module visor.toml --max-error 0.25px -o visor_package
+      prewarp export visor.fit.npz --module visor.toml --eye both -o visor_packages
     """
     if white != "none" and light_path is None:
         raise click.UsageError("--white needs --light with a grid that holds luminance.")
@@ -135,13 +154,18 @@ def export(
     # Tables serve the whole eye box, meshes the positions asked for.
     served = np.concatenate([places, module.eye_box.corners])
     extrapolated = within_capture(
-        talk, fields, channels_in(fields, module, side), served, extrapolate=extrapolate
+        talk,
+        fields,
+        channels_in(fields, module, None if side == BOTH else side),
+        served,
+        extrapolate=extrapolate,
     )
-    with talk.progress("exporting") as step:
-        luminance = None if light_path is None else read_grid(light_path)
-        done = write_package(
-            output,
-            assemble_eye(fields, module, side=side, luminance=luminance, white=white),
+    luminance = None if light_path is None else read_grid(light_path)
+
+    def write(folder: Path, eye: Eye, step: Callable[[str], None]) -> WrittenPackage:
+        return write_package(
+            folder,
+            eye,
             max_error_px=limit_px,
             pupils_mm=places,
             dither=dither,
@@ -159,18 +183,43 @@ def export(
                 "extrapolated": extrapolated,
             },
             extra=lambda found: _trade_files(found, module.name) if trade else (),
-            progress=lambda text: step(text, 0),
+            progress=step,
         )
+
+    if side != BOTH:
+        with talk.progress("exporting") as step:
+            eye = assemble_eye(
+                fields, module, side=side, luminance=luminance, white=white, feather_deg=feather_deg
+            )
+            done = write(output, eye, lambda text: step(text, 0))
+        say_gaps(talk, eye, places)
+        _print_package(talk, output, done)
+        talk.json(done.manifest)
+        return
+    written: dict[str, WrittenPackage] = {}
+    with output_folder(output) as folder:
+        eyes = assemble_eyes(fields, module, luminance=luminance, white=white, feather_deg=feather_deg)
+        for eye in eyes:
+            name = str(eye.side)
+            with talk.progress(f"exporting the {name} eye") as step:
+                written[name] = write(folder / name, eye, lambda text: step(text, 0))
+            say_gaps(talk, eye, places)
+    for name, done in written.items():
+        _print_package(talk, output / name, done)
+    talk.json({"eyes": {name: done.manifest for name, done in written.items()}})
+
+
+def _print_package(talk: Talk, folder: Path, done: WrittenPackage) -> None:
+    """Say what was written into a folder, and how it compares with the fit."""
     found = done.search
     if found is not None:
         _print_lookup(talk, found, done.manifest)
-    print_checks(talk, f"{output}, read back and compared with the fit", done.verification)
+    print_checks(talk, f"{folder}, read back and compared with the fit", done.verification)
     for one in done.manifest["not_available"]:
         if one["why"] != "not asked for":
             where = "" if one["channel"] is None else f" of channel '{one['channel']}'"
             talk.text(f"Not available: {one['what']}{where}: {one['why']}.")
-    talk.text(f"{output}: {len(done.manifest['files'])} files written and verified.")
-    talk.json(done.manifest)
+    talk.text(f"{folder}: {len(done.manifest['files'])} files written and verified.")
 
 
 def _trade_files(found: OptimisationResult, title: str) -> tuple[PackageFile, ...]:

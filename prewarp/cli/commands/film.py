@@ -7,9 +7,11 @@ from typing import Any
 import click
 
 from prewarp.cli.arguments import PictureSize, gl_option, output_option, require_output_file
-from prewarp.cli.looking import looked_at, looking_options
+from prewarp.cli.displays import BOTH
+from prewarp.cli.looking import Look, looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
-from prewarp.preview.film import Film, film_frames, write_film
+from prewarp.files import output_folder
+from prewarp.preview.film import ANIMATIONS, Film, film_frames, require_film_name, write_film
 from prewarp.preview.painting import open_painter
 
 
@@ -49,38 +51,55 @@ def film(
     \b
     Examples:
       prewarp film visor.fit.npz --motion circle -o circle.gif
+      prewarp film visor.toml --eye both -o films
       prewarp film folded --motion fixations --tracker noisy --latency 25 --view "seam error" -o frames
     """
-    if output.suffix.lower() in (".png", ".gif"):
+    require_film_name(output)
+    if output.suffix.lower() in ANIMATIONS:
+        if eye == BOTH:
+            raise click.UsageError(
+                f"--eye both writes a folder with a film of each eye; {output.name} names one file. Name a "
+                "folder, or ask for one eye after the other."
+            )
         require_output_file(output, path, module_path)
-    subject, state, driver, scenery = looked_at(
-        talk, path, module_path, eye, default_motion="circle", **looks
-    )
-    plan = Film(state, size_px, max(round(seconds * fps), 1), fps)
-    start = time.perf_counter()
-    with (
-        open_painter(subject, size_px, picture_of=scenery.picture, choice=gl) as painter,
-        talk.progress(f"drawing {plan.frames} frames, {painter.name}", total=plan.frames) as step,
-    ):
-        every = max(plan.frames // 10, 1)
+    seen, scenery = looked_at(talk, path, module_path, eye, default_motion="circle", **looks)
+    count = max(round(seconds * fps), 1)
 
-        def tell(number: int) -> None:
-            if number % every == 0:
-                step(f"frame {number} of {plan.frames}", number)
+    def write(target: Path, look: Look) -> tuple[dict[str, Any], float]:
+        start = time.perf_counter()
+        plan = Film(look.state, size_px, count, fps)
+        with (
+            open_painter(look.subject, size_px, picture_of=scenery.picture, choice=gl) as painter,
+            talk.progress(f"drawing {plan.frames} frames, {painter.name}", total=plan.frames) as step,
+        ):
+            every = max(plan.frames // 10, 1)
 
-        frames = film_frames(plan, painter, subject, driver)
-        write_film(output, frames, plan, progress=tell)
-        name = painter.name
-    took = time.perf_counter() - start
-    talk.text(f"{output}: {plan.frames} frames of {size_px[0]} x {size_px[1]} px, {name}, {took:.1f} s.")
-    talk.json(
-        {
+            def tell(number: int) -> None:
+                if number % every == 0:
+                    step(f"frame {number} of {plan.frames}", number)
+
+            frames = film_frames(plan, painter, look.subject, look.driver)
+            write_film(target, frames, plan, progress=tell)
+            name = painter.name
+        told = {
             "frames": plan.frames,
             "fps_hz": fps,
             "width_px": size_px[0],
             "height_px": size_px[1],
             "renderer": name,
-            "subject": subject.eye.name,
-            "output": str(output),
+            "subject": look.subject.eye.name,
         }
-    )
+        return told, time.perf_counter() - start
+
+    if eye != BOTH:
+        (look,) = seen
+        done = {output: write(output, look)}
+    else:
+        with output_folder(output) as folder:
+            done = {output / look.side: write(folder / look.side, look) for look in seen}
+    for target, (told, took) in done.items():
+        size = f"{size_px[0]} x {size_px[1]} px"
+        talk.text(f"{target}: {told['frames']} frames of {size}, {told['renderer']}, {took:.1f} s.")
+    eyes = [{**told, "output": str(target)} for target, (told, _) in done.items()]
+    sides = [look.side for look in seen]
+    talk.json({"eyes": dict(zip(sides, eyes, strict=True))} if eye == BOTH else eyes[0])

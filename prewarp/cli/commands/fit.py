@@ -10,22 +10,23 @@ import click
 from prewarp.checking import quick_check, require_no_error
 from prewarp.cli.arguments import (
     FILE,
-    Pixels,
     module_option,
     output_option,
     panel_option,
     picture_option,
     require_output_file,
+    wanted_error_option,
 )
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet, fit_grid
 from prewarp.field.known import needs_of
-from prewarp.field.pupils_needed import PupilsNeeded, pupils_needed
+from prewarp.field.pupils_needed import pupils_needed
 from prewarp.files import write_bytes
 from prewarp.fitting.fit import FAMILIES
 from prewarp.grids import Grid, read_grid
 from prewarp.module import read_module
 from prewarp.poses import STAGE_MM, TURN_ARCMIN, free_poses
+from prewarp.pupils.needed import PupilsNeeded
 
 
 @click.command()
@@ -56,14 +57,7 @@ from prewarp.poses import STAGE_MM, TURN_ARCMIN, free_poses
     type=click.FloatRange(1e-2, 600.0),
     help=f"With free poses: 1-sigma of the camera's turns per axis.  [default: {TURN_ARCMIN:g}]",
 )
-@click.option(
-    "--wanted-error",
-    "wanted_px",
-    type=Pixels(0.001, 100.0),
-    default="0.1px",
-    show_default=True,
-    help="Error for which the pupil positions that this field needs are counted.",
-)
+@wanted_error_option
 @output_option("File to write: the fit (NPZ).")
 @picture_option("the residuals")
 @talking

@@ -7,10 +7,11 @@ from typing import Any
 import click
 
 from prewarp.cli.arguments import FILE, PictureSize, gl_option, require_output_file
-from prewarp.cli.looking import looked_at, looking_options
+from prewarp.cli.displays import BOTH
+from prewarp.cli.looking import Look, looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import InputFileError
-from prewarp.files import write_bytes
+from prewarp.files import output_folder, write_bytes
 from prewarp.preview.film import Film, film_frames
 from prewarp.preview.painting import open_painter
 from prewarp.preview.stage import PATHS
@@ -30,7 +31,12 @@ from prewarp.render.pictures import png_bytes
 )
 @click.option("--pictures", type=FILE, help="Folder for pictures saved with P while looking.")
 @click.option("--offscreen", is_flag=True, help="No window: write one picture to --output.")
-@click.option("-o", "--output", type=FILE, help="The picture to write (PNG), with --offscreen.")
+@click.option(
+    "-o",
+    "--output",
+    type=FILE,
+    help="The picture to write (PNG), with --offscreen; with --eye both a folder for left.png and right.png.",
+)
 @click.option(
     "--time", "time_s", type=click.FloatRange(0, 3600), default=0.0, help="Time of the motion to begin at, s."
 )
@@ -80,21 +86,44 @@ def preview(
     """
     if offscreen != (output is not None):
         raise click.UsageError("--offscreen and --output go together: one picture is drawn and written.")
-    if output is not None:
+    if eye == BOTH and output is None:
+        raise click.UsageError(
+            "a window shows one eye; with --eye both give --offscreen and a folder to write."
+        )
+    if output is not None and eye != BOTH:
         require_output_file(output, path, module_path)
     if pictures is not None and pictures.exists() and not pictures.is_dir():
         raise InputFileError(f"{pictures}: is not a folder; expected one for pictures.", path=str(pictures))
-    subject, state, driver, scenery = looked_at(talk, path, module_path, eye, default_motion="hand", **looks)
-    state = replace(state, time_s=time_s)
-    if output is not None:
+    seen, scenery = looked_at(talk, path, module_path, eye, default_motion="hand", **looks)
+
+    def write(target: Path, look: Look) -> str:
         by = "mesh" if drawing_path == "auto" else drawing_path
-        with open_painter(subject, size_px, picture_of=scenery.picture, choice=gl, path=by) as painter:
-            picture = next(film_frames(Film(state, size_px, 1, 1.0), painter, subject, driver))
+        start = replace(look.state, time_s=time_s)
+        with open_painter(look.subject, size_px, picture_of=scenery.picture, choice=gl, path=by) as painter:
+            picture = next(film_frames(Film(start, size_px, 1, 1.0), painter, look.subject, look.driver))
             name = painter.name
-        write_bytes(output, png_bytes(picture))
-        talk.text(f"{output}: {size_px[0]} x {size_px[1]} px, {name}.")
-        talk.json({"output": str(output), "renderer": name, "width_px": size_px[0], "height_px": size_px[1]})
+        write_bytes(target, png_bytes(picture))
+        return name
+
+    if output is not None:
+        if eye != BOTH:
+            names = {output: write(output, seen[0])}
+        else:
+            with output_folder(output) as folder:
+                names = {
+                    output / f"{look.side}.png": write(folder / f"{look.side}.png", look) for look in seen
+                }
+        told = [
+            {"output": str(one), "renderer": name, "width_px": size_px[0], "height_px": size_px[1]}
+            for one, name in names.items()
+        ]
+        talk.text(*(f"{one}: {size_px[0]} x {size_px[1]} px, {name}." for one, name in names.items()))
+        talk.json(
+            {"eyes": dict(zip((look.side for look in seen), told, strict=True))} if eye == BOTH else told[0]
+        )
         return
+    (look,) = seen
+    subject, state, driver = look.subject, replace(look.state, time_s=time_s), look.driver
     # The window library looks for a display when it is loaded; other commands do without.
     from prewarp.preview.show import Show
     from prewarp.preview.window import run_window
@@ -110,7 +139,11 @@ def preview(
             scenery,
             frame_px,
             reload=lambda: load_subject(
-                path, module_path=module_path, eye=eye, light_path=looks["light_path"]
+                path,
+                module_path=module_path,
+                eye=eye,
+                light_path=looks["light_path"],
+                feather_deg=looks["feather_deg"],
             ),
             pictures=pictures,
             scale=scale,

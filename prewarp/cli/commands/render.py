@@ -10,12 +10,19 @@ from numpy.typing import NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.cli.arguments import FILE, PupilPosition, gl_option, module_option, output_option
-from prewarp.cli.displays import channels_in, extrapolate_option, read_display, within_capture
+from prewarp.cli.displays import (
+    channels_in,
+    extrapolate_option,
+    feather_option,
+    read_display,
+    say_gaps,
+    within_capture,
+)
 from prewarp.cli.talk import Talk, talking
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError
 from prewarp.eye import Eye, assemble_eyes
-from prewarp.files import json_text, output_folder, write_bytes, write_text
+from prewarp.files import file_stems, json_text, output_folder, write_bytes, write_text
 from prewarp.grids import read_grid
 from prewarp.module import DisplayModule
 from prewarp.photometry import panel_light
@@ -66,6 +73,7 @@ LARGEST_VIEW_PX = 8192
     show_default=True,
     help="Dither pattern of the panels.",
 )
+@feather_option
 @gl_option
 @output_option("Folder to write: panel pictures, views, render.json.")
 @extrapolate_option
@@ -81,6 +89,7 @@ def render(
     light_path: Path | None,
     unmatched: bool,
     dither: str,
+    feather_deg: float | None,
     gl: str,
     output: Path,
     extrapolate: bool,
@@ -88,8 +97,10 @@ def render(
     """Draw the pre-warped panel pictures and what the eye sees of them.
 
     Give --tracked to see what a wrong eye tracker does. Per eye one view is written; per channel one panel
-    picture. Panels are taken as evenly lit, unless --light brings their luminance: the view then holds what
-    is measured, with the brightest place of the unmatched panels as white.
+    picture, named by eye and channel: panel_right_inner.png (render.json says which is whose). What no
+    channel lights stays dark, and is said. Panels are taken as evenly lit, unless --light brings their
+    luminance: the view then holds what is measured, with the brightest place of the unmatched panels as
+    white.
 
     Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn,
     limit its luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and
@@ -127,9 +138,11 @@ def render(
             "eyes": {},
         }
         with talk.progress("drawing", total=len(module.eyes)) as step:
-            for place, eye in enumerate(assemble_eyes(fields, module, luminance=grid)):
+            eyes = assemble_eyes(fields, module, luminance=grid, feather_deg=feather_deg)
+            for place, eye in enumerate(eyes):
                 look = _Look(eye, pupil, tracked, unmatched, dither)
                 report["eyes"][eye.side] = _draw_eye(drawing, folder, look, image, view)
+                report["eyes"][eye.side]["gaps"] = say_gaps(talk, eye, pupil)
                 step(f"{eye.side} eye drawn", place + 1)
         write_text(folder / "render.json", json_text(report))
     talk.text(f"{output}: written with {drawing.name}.")
@@ -184,10 +197,10 @@ def _draw_eye(
         lights={name: panel_light(match, name, dither=look.dither) for name in eye.channels},
     )
     files = {}
-    for number, name in enumerate(eye.channels):
-        # Numbered: a channel's name may hold characters that a file name may not.
-        files[f"panel_{eye.side}_{number}.png"] = f"panel of channel '{name}', codes scaled to 8 bits"
-        write_bytes(folder / f"panel_{eye.side}_{number}.png", png_bytes(panels[name].shown()))
+    pictures = {name: f"panel_{eye.side}_{stem}.png" for name, stem in file_stems(eye.channels).items()}
+    for name, picture in pictures.items():
+        files[picture] = f"panel of channel '{name}', codes scaled to 8 bits"
+        write_bytes(folder / picture, png_bytes(panels[name].shown()))
     luminance, light = None, {}
     if eye.match is not None:
         highest = eye.brightest(look.pupil_mm)
@@ -206,4 +219,11 @@ def _draw_eye(
         f"what the {eye.side} eye sees, {view.field_x_deg:g} degrees wide, {view.projection}"
     )
     write_bytes(folder / f"view_{eye.side}.png", png_bytes(drawing.view(maps, view)))
-    return {"channels": list(eye.channels), "feather_deg": eye.seam.feather_deg, **light, "files": files}
+    return {
+        "channels": list(eye.channels),
+        "panels": pictures,
+        "feather_deg": eye.seam.feather_deg,
+        "edge_deg": eye.edge_deg,
+        **light,
+        "files": files,
+    }

@@ -67,7 +67,9 @@ class LiveView:
         """Add, or blend as the context says, what a variant draws for each channel."""
         for name, mesh in self._meshes.items():
             self._place(programs[name], outlook, outlook.middle_px, (outlook.scale_px, -outlook.scale_px))
-            textures = {"t_seen_where": mesh.seen.textures[0], "t_mesh_green": mesh.shown.textures[1]}
+            red, green, blue = mesh.shown.textures
+            textures = {"t_seen_where": mesh.seen.textures[0]}
+            textures |= {"t_mesh_red": red, "t_mesh_green": green, "t_mesh_blue": blue}
             target.draw(programs[name], textures, add=True)
 
     def _made(

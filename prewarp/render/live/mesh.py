@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection, focal_lengths_from_tangent
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
+from prewarp.render.live.depth_map import MOST_CHANNELS, PUPILS
 from prewarp.render.live.eye_table import EyeTable
 from prewarp.render.live.weight_map import WeightMap
 
@@ -52,6 +53,9 @@ class EyeMesh:
             "PREWARP_PROJECTION": PROJECTIONS.index(content.projection),
             **self.light_option,
         }
+        depths = weights.depths
+        if depths is not None:
+            common |= {"PREWARP_DARK": 1, "PREWARP_PUPILS": PUPILS, "PREWARP_OWN": weights.own}
         # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
         self._computes = has_compute(context) if compute is None else compute
         stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
@@ -64,6 +68,18 @@ class EyeMesh:
         panel.set("u_content_scale", (content.focal_px, -content.focal_px))
         panel.set("u_weight_origin", tuple(weights.origin.tolist()))
         panel.set("u_weight_per_unit", weights.per_unit)
+        self._depth_textures: dict[str, moderngl.Texture] = {}
+        if depths is not None:
+            tiles, rows, columns, _ = depths.depth_deg.shape
+            stacked = _padded(depths.depth_deg, -1.0).reshape(tiles * rows, columns, MOST_CHANNELS)
+            self._depth_textures = {
+                "t_share": _float_texture(context, _padded(depths.shares, 0.0)),
+                "t_depth": _float_texture(context, stacked),
+            }
+            panel.set("u_depth_origin", tuple(depths.origin.tolist()))
+            panel.set("u_depth_per_unit", depths.per_unit)
+            panel.set("u_depth_half_mm", tuple(depths.half_mm.tolist()))
+            panel.set("u_edge_deg", depths.edge_deg)
         self._pupils: list[tuple[float, ...] | None] = [None, None]
 
     @property
@@ -109,7 +125,7 @@ class EyeMesh:
         program.set("u_pupil_mm", pupil)
         textures = dict(self._tables[side])
         if side == 0:
-            textures["t_weight"] = self._weight
+            textures |= {"t_weight": self._weight, **self._depth_textures}
         if self._computes:
             program.bind(textures)
             for unit, texture in enumerate(target.textures):
@@ -154,9 +170,18 @@ def _triangles(rows: int, columns: int) -> NDArray[np.int32]:
 
 
 def _weights_and_targets(weights: WeightMap) -> FloatArray:
-    """Return weights (rows, columns, 1), or (rows, columns, 4): times target of each colour, and alone."""
-    weight = weights.weight[..., None]
+    """Return weights (rows, columns, 1), or (rows, columns, 4): times target of each colour, and alone.
+
+    Where depths make the weight it stands for 1 here.
+    """
+    weight = (weights.weight if weights.depths is None else np.ones_like(weights.weight))[..., None]
     return weight if weights.target is None else np.concatenate([weight * weights.target, weight], axis=-1)
+
+
+def _padded(values: FloatArray, fill: float) -> FloatArray:
+    """Return values (..., channels) with the channels that are not there as `fill`, (..., MOST_CHANNELS)."""
+    missing = MOST_CHANNELS - values.shape[-1]
+    return np.pad(values, [(0, 0)] * (values.ndim - 1) + [(0, missing)], constant_values=fill)
 
 
 def _table_textures(

@@ -8,6 +8,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
+from prewarp.render.live.depth_map import DepthMap
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
@@ -31,12 +32,18 @@ class WeightMap:
         Plane coordinates of node (0, 0): tangents (flat) or radians along the azimuth (equidistant).
     per_unit : float
         Nodes per unit of the plane.
+    depths : DepthMap, optional
+        Makes the weight of what is lit from each pupil; `weight` is for direction alone.
+    own : int
+        Which of the channels of `depths` this is.
     """
 
     weight: FloatArray
     origin: FloatArray
     per_unit: float
     target: FloatArray | None = None
+    depths: DepthMap | None = None
+    own: int = 0
 
 
 def weight_map(
@@ -46,10 +53,11 @@ def weight_map(
     /,
     *,
     targets: Sequence["TargetLight"] | None = None,
+    depths: DepthMap | None = None,
 ) -> WeightMap:
     """Return the blend weights of a channel over the content picture; 1 everywhere without a seam.
 
-    `targets`: of red, green, blue, from a luminance match.
+    `targets`: of red, green, blue, from a luminance match; `depths`: what is lit, of the same seam.
     """
     half = (np.array(content.size_px) / 2.0) / content.focal_px
     count = np.maximum(np.ceil(2.0 * half * _WEIGHTS_PER_UNIT), 1).astype(int) + 1
@@ -59,4 +67,5 @@ def weight_map(
     tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
     weight = np.ones((len(y), len(x))) if seam is None else seam.weights(tangent)[seam.index(channel)]
     target = None if targets is None else np.stack([one.at(tangent) for one in targets], axis=-1)
-    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT, target)
+    own = 0 if seam is None else seam.index(channel)
+    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT, target, depths, own)

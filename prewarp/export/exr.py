@@ -1,0 +1,79 @@
+"""OpenEXR files, the plain part of the format: one picture, scan lines, 32-bit floats, no compression.
+
+Layout after "OpenEXR File Layout" of the OpenEXR project (from memory): magic number and version, attributes,
+a table of where each line begins, then the lines, each with its channels in the order of their names.
+"""
+
+import struct
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.checks import FloatArray
+from prewarp.errors import PackageError
+
+MAGIC, VERSION = 20000630, 2
+MAX_TEXELS = 1 << 27
+MAX_NAME = 31  # longer names are another version of the format
+_FLOAT = 2  # kind of a channel: 32-bit float
+
+
+def exr_bytes(channels: Mapping[str, FloatArray], /, *, comments: str = "") -> bytes:
+    """Return an OpenEXR file of channels (height, width) each, by name; the same input gives the same bytes.
+
+    Parameters
+    ----------
+    channels : mapping of str to (height, width) array
+        Stored as 32-bit floats; the first row is the top of the picture.
+    comments : str
+        Text that readers show as the attribute of that name.
+
+    Raises
+    ------
+    PackageError
+        No channels, other shapes, too large, or a name that the format does not hold.
+    """
+    planes = {name: np.asarray(plane, dtype="<f4") for name, plane in sorted(channels.items())}
+    shapes = {plane.shape for plane in planes.values()}
+    if len(shapes) != 1 or len(shape := shapes.pop()) != 2 or not 1 <= np.prod(shape) <= MAX_TEXELS:
+        found = ", ".join(f"{name} {plane.shape}" for name, plane in planes.items()) or "none"
+        raise PackageError(f"channels are {found}; expected one shape (height, width) of all, not empty.")
+    for name in planes:
+        if not (name.isascii() and name.isprintable() and 1 <= len(name) <= MAX_NAME):
+            raise PackageError(f"channel {name!r}: expected 1 to {MAX_NAME} printable ASCII characters.")
+    height, width = shape
+    head = struct.pack("<ii", MAGIC, VERSION) + _attributes(list(planes), width, height, comments)
+    size = 4 * width * len(planes)
+    begin = len(head) + 8 * height
+    table = begin + np.arange(height, dtype="<u8") * (8 + size)
+    lines: NDArray[np.void] = np.empty(
+        height, dtype=[("y", "<i4"), ("size", "<i4"), ("data", "<f4", (len(planes), width))]
+    )
+    lines["y"], lines["size"] = np.arange(height), size
+    lines["data"] = np.stack(list(planes.values()), axis=1)
+    return b"".join([head, table.astype("<u8").tobytes(), lines.tobytes()])
+
+
+def _attributes(names: list[str], width: int, height: int, comments: str) -> bytes:
+    """Return the header: what a reader must know, each as name, kind, size and value, and a closing zero."""
+    entries = b"".join(_text(name) + struct.pack("<iB3xii", _FLOAT, 0, 1, 1) for name in names)
+    window = struct.pack("<iiii", 0, 0, width - 1, height - 1)
+    attributes = [
+        ("channels", "chlist", entries + b"\0"),
+        ("comments", "string", comments.encode("utf-8")),
+        ("compression", "compression", b"\0"),
+        ("dataWindow", "box2i", window),
+        ("displayWindow", "box2i", window),
+        ("lineOrder", "lineOrder", b"\0"),
+        ("pixelAspectRatio", "float", struct.pack("<f", 1.0)),
+        ("screenWindowCenter", "v2f", struct.pack("<ff", 0.0, 0.0)),
+        ("screenWindowWidth", "float", struct.pack("<f", 1.0)),
+    ]
+    used = (one for one in attributes if one[2] or one[0] != "comments")
+    told = (_text(name) + _text(kind) + struct.pack("<i", len(value)) + value for name, kind, value in used)
+    return b"".join(told) + b"\0"
+
+
+def _text(text: str) -> bytes:
+    return text.encode("ascii") + b"\0"

@@ -1,0 +1,1 @@
+"""What pupil positions of a capture show, and how many positions a field needs; for checks and fits alike."""

@@ -1,0 +1,80 @@
+"""How far inside what each channel shows directions lie, from every pupil: what is lit for an eye that moves.
+
+A ray is lit or dark wherever on it the pupil is, so depths are asked for on a lattice of directions from a
+lattice of pupils in the plane z = 0, and joined linearly in both.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.checks import FloatArray
+from prewarp.content import ContentProjection
+from prewarp.mesh import NODE_DEPTH_DEG
+from prewarp.seam import Seam
+
+# Channels of one eye: components of a texture.
+MOST_CHANNELS = 4
+# Pitch over the plane of the projection, nodes per tangent or radian: half a degree; pupils each way.
+_NODES_PER_UNIT = 2.0 * 180.0 / np.pi
+PUPILS = 5
+
+
+@dataclass(frozen=True)
+class DepthMap:
+    """Shares of light by direction, and depths by direction and pupil, of every channel of an eye.
+
+    Parameters
+    ----------
+    shares : (rows, columns, channels) float array
+        By direction alone (`Seam.shares`).
+    depth_deg : (PUPILS * PUPILS, rows, columns, channels) float array
+        Degrees inside what each channel shows, lit above 0; pupils x running fastest.
+    half_mm : (2,) float array
+        Pupils lie evenly from -half to half, mm, in x and y.
+    origin : (2,) float array
+        Plane coordinates of node (0, 0).
+    per_unit : float
+        Nodes per unit of the plane.
+    edge_deg : float
+        Light fades over so many degrees towards the rim of what any channel shows.
+    """
+
+    shares: FloatArray
+    depth_deg: FloatArray
+    half_mm: FloatArray
+    origin: FloatArray
+    per_unit: float
+    edge_deg: float
+
+
+def depth_map(seam: Seam, content: ContentProjection, /, *, half_mm: ArrayLike) -> DepthMap | None:
+    """Return the map of an eye over its content picture; None for more channels than `MOST_CHANNELS`.
+
+    `half_mm`: half sizes of the eye box, mm, x and y first.
+    """
+    if len(seam.channels) > MOST_CHANNELS:
+        return None
+    half = (np.array(content.size_px) / 2.0) / content.focal_px
+    count = np.maximum(np.ceil(2.0 * half * _NODES_PER_UNIT), 1).astype(int) + 1
+    x, y = (-half[axis] + np.arange(count[axis]) / _NODES_PER_UNIT for axis in range(2))
+    plane = np.stack(np.meshgrid(x, y), axis=-1)
+    middle = np.array(content.size_px) / 2.0
+    tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
+    # Nothing is shown from 90 degrees on.
+    known = np.isfinite(tangent).all(axis=-1)
+    reach = np.maximum(np.asarray(half_mm, dtype=float)[:2], 1e-3)
+    depths = np.full((PUPILS * PUPILS, *known.shape, len(seam.channels)), -NODE_DEPTH_DEG)
+    for number in range(PUPILS * PUPILS):
+        place = np.array([number % PUPILS, number // PUPILS]) / (PUPILS - 1)
+        here = seam.at([*(reach * (2.0 * place - 1.0)), 0.0])
+        depths[number, known] = here.depth_deg(tangent[known]).T
+    return DepthMap(
+        np.moveaxis(seam.shares(tangent), 0, -1),
+        np.clip(depths, -NODE_DEPTH_DEG, max(NODE_DEPTH_DEG, seam.edge_deg)),
+        reach,
+        -half,
+        _NODES_PER_UNIT,
+        seam.edge_deg,
+    )
