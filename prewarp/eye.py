@@ -19,6 +19,7 @@ from prewarp.field import FieldSet
 from prewarp.grids import Grid
 from prewarp.module import Channel, DisplayModule, EyeBox
 from prewarp.photometry import LightMatch, fit_luminance, lit_fields, match_light
+from prewarp.scan import PanelScan
 from prewarp.seam import BlendPolicy, Overlap, Seam, blend_policy, build_seam, overlaps
 from prewarp.seam.overlap import OVERLAP_STEP_DEG
 
@@ -32,11 +33,14 @@ _LIT_FROM = (3, 3, 1)
 
 @dataclass(frozen=True)
 class PanelDrive:
-    """What a panel does with codes: its width and height, how codes become light, bits per code."""
+    """What a panel does with codes: its width and height, how codes become light, bits per code, and when its
+    lines are lit, where that is known.
+    """
 
     size_px: tuple[int, int]
     transfer: TransferFunction = TransferFunction()
     bit_depth: int = 8
+    scan: PanelScan | None = None
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -133,6 +137,11 @@ class Eye:
     def bit_depths(self) -> dict[str, int]:
         """By channel: bits per code of its panel."""
         return {name: panel.bit_depth for name, panel in self.panels.items()}
+
+    @property
+    def scans(self) -> dict[str, PanelScan | None]:
+        """By channel: when the lines of its panel are lit; None where the module does not say."""
+        return {name: panel.scan for name, panel in self.panels.items()}
 
     def require_match(self) -> LightMatch:
         """Return what the channels give and their match; `ModuleError` where no luminance is known."""
@@ -238,7 +247,10 @@ def assemble_eye(
         maps = fit_luminance(luminance, panel_sizes_px={c.name: c.panel.size_px for c in channels})
         # A channel reaches no further than it is lit.
         fields = lit_fields(fields, maps, pupils_mm=box.lattice(_LIT_FROM))
-    panels = {c.name: PanelDrive(c.panel.size_px, c.panel.transfer, c.panel.bit_depth) for c in channels}
+    panels = {
+        c.name: PanelDrive(c.panel.size_px, c.panel.transfer, c.panel.bit_depth, c.panel.scan)
+        for c in channels
+    }
     eye = Eye(f"{module.name}, {side} eye", side, names, fields, panels, box, module.content)
     if maps is None:
         return eye

@@ -14,6 +14,7 @@ LAYERS = (
     ("checks", "published", "notebook"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("resources", "content", "lattice", "encoding", "records", "columns"),
+    ("scan",),
     ("module",),
     ("grids",),
     ("checking", "trace"),
