@@ -20,6 +20,7 @@ LAYERS = (
     ("checking", "trace"),
     ("fitting",),
     ("field",),
+    ("head",),
     ("poses",),
     ("focus", "seam", "resampling"),
     ("registration", "photometry"),
