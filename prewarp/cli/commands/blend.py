@@ -15,13 +15,14 @@ from prewarp.cli.displays import (
     say_not_known,
     within_capture,
 )
+from prewarp.cli.panels_in_step import ADVICE, KEY, not_in_step, step_report
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
-from prewarp.eye import assemble_eyes
+from prewarp.eye import Eye, assemble_eyes
 from prewarp.field import NotKnown, motion_not_known
 from prewarp.files import write_bytes
 from prewarp.report.policies import PolicyView, policies_picture
-from prewarp.seam import POLICIES, PolicyFigures, policy_figures, survey_overlap
+from prewarp.seam import POLICIES, Overlap, PolicyFigures, policy_figures, survey_overlap
 from prewarp.seam.comparison import pupil_reaches
 
 _HEAD = (
@@ -64,7 +65,8 @@ def blend(
 
     Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions
     from which channels leave a gap, or overlap by less than the feather, are named with the place and the
-    field that is lost.
+    field that is lost. Where the module declares when panels light their lines, the report tells how far
+    they are out of step across the seam, and which scans would make it meet in time.
 
     \b
     Example:
@@ -82,14 +84,15 @@ def blend(
     with talk.progress("comparing blend policies") as step:
         for eye in assemble_eyes(fields, module, side=side):
             if not eye.has_seam:
-                result["eyes"][eye.side] = {"policies": [], "overlap": [], "gaps": [], "note": no_seam(eye)}
+                empty: dict[str, Any] = {"policies": [], "overlap": [], "gaps": [], KEY: [], ADVICE: None}
+                result["eyes"][eye.side] = {**empty, "note": no_seam(eye)}
                 talk.text(no_seam(eye))
                 continue
             lacking = motion_not_known(fields, eye.channels, "overlap and crawl of the seam over the eye box")
             if lacking is not None:
-                keys = ("policies", "impossible", "feather_deg", "overlap", "gaps")
+                keys = ("policies", "impossible", "feather_deg", "overlap", "gaps", KEY, ADVICE)
                 result["eyes"][eye.side] = dict.fromkeys(keys)
-                missing.append(lacking)
+                missing += [lacking, not_in_step(eye, lacking)]
                 continue
             result["extrapolated"] += within_capture(
                 talk, fields, eye.channels, places, extrapolate=extrapolate
@@ -112,6 +115,8 @@ def blend(
                 views.append(PolicyView(figures, shown, tuple(policy.at(pupil) for pupil in shown)))
                 step(f"{eye.side} eye: {kind}", len(found))
             feather = feather_deg or min((f.feather_deg[0] for f in found), default=None)
+            in_step = step_report(eye, _overlaps(eye))
+            missing += in_step.missing
             sentences = [text for pair in overlap if (text := pair.sentence(feather_deg))]
             result["eyes"][eye.side] = {
                 "policies": [figures.as_dict() for figures in found],
@@ -119,6 +124,8 @@ def blend(
                 "feather_deg": feather,
                 "overlap": [pair.as_dict() for pair in overlap],
                 "gaps": [pair.as_dict() for pair in overlap if pair.has_gap],
+                KEY: in_step.seams(),
+                ADVICE: in_step.advice(),
             }
             talk.table(
                 f"Blend policies, {eye.side} eye, over {len(places)} pupil positions",
@@ -126,11 +133,20 @@ def blend(
                 [("", [_row(f) for f in found])],
             )
             talk.text(*(f"{kind}: not possible. {reason}" for kind, reason in refused.items()), *sentences)
+            in_step.say(talk)
     if picture is not None and views:
         write_bytes(picture, policies_picture(views, title=f"{module.name}: where light is handed over"))
         talk.text(f"{picture}: written.")
     result["not_known"] = say_not_known(talk, missing)
     talk.json(result)
+
+
+def _overlaps(eye: Eye) -> tuple[Overlap, ...]:
+    """Return the overlaps over the eye box; none where channels leave a gap there."""
+    try:
+        return eye.overlaps()
+    except SeamError:
+        return ()
 
 
 def _shown(places: np.ndarray) -> np.ndarray:
