@@ -73,23 +73,40 @@ class ScanPlan:
 
 @dataclass(frozen=True)
 class ScanAdvice:
-    """How the panels are lit as `declared`, with the best `starts` alone, and the `best` of all ways."""
+    """How the panels of an eye are lit, and how they would be more in step.
+
+    Parameters
+    ----------
+    declared : ScanPlan
+        As the module says.
+    starts : ScanPlan
+        The best starts, directions as declared.
+    own_lines : ScanPlan
+        The best of all ways that leave rows rows and columns columns: panels lit from either end.
+    best : ScanPlan
+        The best of all directions.
+    """
 
     declared: ScanPlan
     starts: ScanPlan
+    own_lines: ScanPlan
     best: ScanPlan
 
     def sentences(self) -> tuple[str, ...]:
-        """Return the advice in words."""
-        if self.declared.worst_ms <= self.best.worst_ms + _ALIKE_MS:
-            return (
-                f"No other way to light the panels is more in step than as declared: {self.best.text()}.",
-            )
+        """Return the advice in words: each plan that is better than those before."""
         told = [f"Panels as declared: {self.declared.text()}."]
-        if self.starts.worst_ms < self.declared.worst_ms - _ALIKE_MS:
-            told.append(f"With other starts alone: {self.starts.text()}.")
-        if self.best.worst_ms < self.starts.worst_ms - _ALIKE_MS:
-            told.append(f"Most in step of all directions and starts: {self.best.text()}.")
+        least = self.declared.worst_ms
+        for what, plan in (
+            ("With other starts alone", self.starts),
+            ("With panels lit from either end", self.own_lines),
+            ("Most in step of all directions and starts", self.best),
+        ):
+            if plan.worst_ms < least - _ALIKE_MS:
+                told.append(f"{what}: {plan.text()}.")
+                least = plan.worst_ms
+        if len(told) == 1:
+            text = self.declared.text()
+            return (f"No other way to light the panels is more in step than as declared: {text}.",)
         return tuple(told)
 
     def as_dict(self) -> dict[str, Any]:
@@ -97,6 +114,7 @@ class ScanAdvice:
         return {
             "as_declared": self.declared.as_dict(),
             "best_starts": self.starts.as_dict(),
+            "best_from_either_end": self.own_lines.as_dict(),
             "best": self.best.as_dict(),
             "sentences": list(self.sentences()),
         }
@@ -142,17 +160,31 @@ def advise_scans(panels: Mapping[str, PanelTime], shared: Sequence[SharedPoints]
     # No starts do better than half of the widest range.
     least = np.array([0.5 * np.ptp(ends_of(choice), axis=1).max() for choice in choices])
     changes = np.array([np.count_nonzero(np.array(choice) != declared) for choice in choices])
-    best: ScanPlan | None = None
-    for k in np.lexsort((changes, np.round(least / _ALIKE_MS))):
-        if best is not None and least[k] > best.worst_ms - _ALIKE_MS:
-            break
-        found = with_best_starts(choices[k])
-        if best is None or found.worst_ms < best.worst_ms - _ALIKE_MS:
-            best = found
-    assert best is not None
+    axes = [panels[name].scan.axis for name in names]
+    own = np.array([[_axis(k) for k in choice] == axes for choice in choices])
+    order = np.lexsort((changes, np.round(least / _ALIKE_MS)))
+
+    def best_of(allowed: Sequence[int]) -> ScanPlan:
+        best = with_best_starts(choices[allowed[0]])
+        for k in allowed[1:]:
+            if least[k] > best.worst_ms - _ALIKE_MS:
+                break
+            found = with_best_starts(choices[k])
+            best = found if found.worst_ms < best.worst_ms - _ALIKE_MS else best
+        return best
+
+    worst = _worst(ends_of(declared), places, starts)
     return ScanAdvice(
-        plan(declared, starts, _worst(ends_of(declared), places, starts)), with_best_starts(declared), best
+        plan(declared, starts, worst),
+        with_best_starts(declared),
+        best_of([k for k in order if own[k]]),
+        best_of(list(order)),
     )
+
+
+def _axis(direction: int) -> int:
+    """Return 0 where lines of a direction, by its place in `SCAN_DIRECTIONS`, are columns, else 1."""
+    return 0 if SCAN_DIRECTIONS[direction] in ("left", "right") else 1
 
 
 def _ranges(shared: SharedPoints, panels: Mapping[str, PanelTime]) -> FloatArray:
@@ -167,7 +199,7 @@ def _ranges(shared: SharedPoints, panels: Mapping[str, PanelTime]) -> FloatArray
 
 def _times(panel: PanelTime, direction: str, pixel: FloatArray) -> FloatArray:
     """Return when panel points (n, 2) are lit after the panel's start, were it lit in another direction."""
-    axis = 0 if direction in ("left", "right") else 1
+    axis = _axis(SCAN_DIRECTIONS.index(direction))
     lines = panel.size_px[axis]
     line = pixel[:, axis] - 0.5
     passed = line if direction in ("right", "down") else lines - 1.0 - line

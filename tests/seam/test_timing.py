@@ -17,6 +17,8 @@ CENTRE = np.zeros(3)
 CLOSED_FORM_ARCMIN = 0.01
 # A few rounding errors of times of some ms.
 SAME_MS = 1e-9
+# Pairs of directions whose lines are the same.
+AXES = [{"down"}, {"up"}, {"left"}, {"right"}, {"up", "down"}, {"left", "right"}]
 
 
 def flat_pair():
@@ -214,7 +216,7 @@ def test_advice_beats_every_other_way_tried_by_brute_force(first, second):
     advice = found.advice
     assert advice.declared.worst_ms == pytest.approx(declared, abs=SAME_MS)
     sizes = [channel.panel_size_px for channel in channels]
-    least, least_starts = np.inf, np.inf
+    least, least_starts, least_ends = np.inf, np.inf, np.inf
     for one in SCAN_DIRECTIONS:
         for other in SCAN_DIRECTIONS:
             times = []
@@ -226,12 +228,16 @@ def test_advice_beats_every_other_way_tried_by_brute_force(first, second):
             shift = np.arange(-15.0, 15.0, 0.05)
             worst = np.abs(times[1] - times[0] + shift[:, None]).max(axis=1).min()
             least = min(least, worst)
+            if {one, first} in AXES and {other, second} in AXES:
+                least_ends = min(least_ends, worst)
             if (one, other) == (first, second):
                 least_starts = worst
     # The steps of the starts leave half a step at most.
     assert least - 0.026 <= advice.best.worst_ms <= least + SAME_MS
     assert least_starts - 0.026 <= advice.starts.worst_ms <= least_starts + SAME_MS
-    assert advice.best.worst_ms <= advice.starts.worst_ms <= advice.declared.worst_ms
+    assert least_ends - 0.026 <= advice.own_lines.worst_ms <= least_ends + SAME_MS
+    in_order = [advice.best, advice.own_lines, advice.starts, advice.declared]
+    assert np.all(np.diff([plan.worst_ms for plan in in_order]) >= -SAME_MS)
     assert min(advice.best.start_ms.values()) == pytest.approx(1.0)
     # What is advised is what is then measured.
     plan = advice.best
