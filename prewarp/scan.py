@@ -17,7 +17,7 @@ from prewarp.records import Choice, Number, checked, validate
 SCAN_DIRECTIONS = ("down", "up", "left", "right")
 # A picture that takes longer than this is a wrong unit: 1 / 5 Hz.
 LONGEST_PICTURE_MS = 200.0
-US_PER_MS = 1000.0
+US_PER_MS = MS_PER_S = 1000.0
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,11 @@ class PanelScan:
         else:
             constant, slope = middle + (self.line_count(panel_size_px) - 0.5) * step, -step
         return (constant, slope, 0.0) if self.axis == 0 else (constant, 0.0, slope)
+
+    def lit_s(self, panel_size_px: tuple[int, int], /) -> tuple[float, float, float]:
+        """Return (c, a, b) of the time c + a u + b v, as devices take it: s, and s per px."""
+        constant, along_u, along_v = self.lit_coefficients_ms(panel_size_px)
+        return constant / MS_PER_S, along_u / MS_PER_S, along_v / MS_PER_S
 
     def lit_ms(self, pixel: FloatArray, panel_size_px: tuple[int, int], /) -> FloatArray:
         """Return when panel points are lit: the middle of the persistence of their line.

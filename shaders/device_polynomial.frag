@@ -18,6 +18,13 @@
 #ifndef PREWARP_GAINED
 #define PREWARP_GAINED 0
 #endif
+#ifndef PREWARP_LATE
+#define PREWARP_LATE 0
+#endif
+#if PREWARP_LATE == 1
+// Late rotation: content is that of the direction in the pose drawn for; weights are those of the direction itself.
+#include "turning.glsl"
+#endif
 #define PREWARP_TERMS (((PREWARP_DEGREE + 1) * (PREWARP_DEGREE + 2)) / 2)
 
 layout(std140) uniform PrewarpCoefficients {
@@ -49,6 +56,9 @@ vec3 prewarp_shown(vec2 direction, float gain) {
     float drive = gain;
 #if PREWARP_WEIGHTED == 1
     drive *= prewarp_between_nodes(t_weight, (direction - u_weight_low) / (u_weight_high - u_weight_low));
+#endif
+#if PREWARP_LATE == 1
+    direction = prewarp_turned(direction, prewarp_panel_pixel());
 #endif
     return vec3(u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale, drive);
 }
