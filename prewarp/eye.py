@@ -17,6 +17,7 @@ from prewarp.encoding import TransferFunction
 from prewarp.errors import ModuleError
 from prewarp.field import FieldSet
 from prewarp.grids import Grid
+from prewarp.head import HeadTurn
 from prewarp.module import Channel, DisplayModule, EyeBox
 from prewarp.photometry import LightMatch, fit_luminance, lit_fields, match_light
 from prewarp.scan import PanelScan
@@ -142,6 +143,21 @@ class Eye:
     def scans(self) -> dict[str, PanelScan | None]:
         """By channel: when the lines of its panel are lit; None where the module does not say."""
         return {name: panel.scan for name, panel in self.panels.items()}
+
+    @property
+    def weights_for_ms(self) -> float | None:
+        """One time for all panels, the mean of when their middles are lit, ms after the frame's start.
+
+        None where a scan is not known.
+        """
+        known = [(panel.scan, panel.size_px) for panel in self.panels.values() if panel.scan is not None]
+        if len(known) < len(self.panels):
+            return None
+        return float(np.mean([scan.middle_ms(size) for scan, size in known]))
+
+    def head_turn(self, head: HeadTurn, /) -> HeadTurn:
+        """Return a turn of the head with this eye's light shared out in the pose at `weights_for_ms`."""
+        return replace(head, weights_for_ms=self.weights_for_ms)
 
     def require_match(self) -> LightMatch:
         """Return what the channels give and their match; `ModuleError` where no luminance is known."""

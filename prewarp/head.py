@@ -46,6 +46,10 @@ class HeadTurn:
         right, about x downward, about z so that its right side moves up.
     drawn_for_ms : float
         The time, after the frame's start, whose head pose the content was drawn for.
+    weights_for_ms : float or None
+        One time for all panels of an eye in whose pose light is shared out: then blend weights sum to 1
+        wherever content is seen, however far panels are out of step. As a rule the mean of the panels'
+        middles (`Eye.head_turn`), which moves weights least against the optics. None: as `drawn_for_ms`.
 
     Raises
     ------
@@ -57,16 +61,26 @@ class HeadTurn:
         Numbers(Number(-FASTEST_DEG_PER_S, FASTEST_DEG_PER_S, "deg/s"), 3, 3), default=(0.0, 0.0, 0.0)
     )
     drawn_for_ms: float = checked(Number(-500.0, 500.0, "ms"), default=0.0)
+    weights_for_ms: float | None = checked(Number(-500.0, 500.0, "ms"), default=None)
 
     def __post_init__(self) -> None:
         validate(self, RenderError)
 
     @classmethod
-    def of_angles(cls, yaw: float, pitch: float, roll: float, /, *, drawn_for_ms: float = 0.0) -> "HeadTurn":
+    def of_angles(
+        cls,
+        yaw: float,
+        pitch: float,
+        roll: float,
+        /,
+        *,
+        drawn_for_ms: float = 0.0,
+        weights_for_ms: float | None = None,
+    ) -> "HeadTurn":
         """Return the turn of a head by rates in deg/s: yaw to the right, pitch up, roll to the right
         shoulder.
         """
-        return cls((0.0 - pitch, float(yaw), 0.0 - roll), drawn_for_ms)
+        return cls((0.0 - pitch, float(yaw), 0.0 - roll), drawn_for_ms, weights_for_ms)
 
     @property
     def is_still(self) -> bool:
@@ -81,6 +95,12 @@ class HeadTurn:
     def turned(self, tangent: FloatArray, time_ms: FloatArray, /) -> FloatArray:
         """Return where directions (..., 2) of the head, lit at times (...), ms, lie in the pose drawn for."""
         return turned_tangent(tangent, self.turn_rad(time_ms))
+
+    def weighed(self, tangent: FloatArray, time_ms: FloatArray, /) -> FloatArray:
+        """Return the directions (..., 2) whose blend weights directions of the head, lit at times, take."""
+        pose_ms = self.drawn_for_ms if self.weights_for_ms is None else self.weights_for_ms
+        since = (np.asarray(time_ms, dtype=float) - pose_ms) / _MS_PER_S
+        return turned_tangent(tangent, since[..., None] * np.radians(self.rate_deg_per_s))
 
     def back(self, tangent: FloatArray, time_ms: FloatArray, /) -> FloatArray:
         """Return the directions of the head, at times (...), ms, of directions (..., 2) in the pose drawn

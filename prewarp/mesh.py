@@ -137,7 +137,8 @@ def panel_mesh(
         False replaces the map by the best straight (affine) one: the picture placed and scaled but not
         warped, for comparison.
     scan, head : PanelScan, HeadTurn, optional
-        Late rotation: content is that of each node's direction in the pose drawn for, when the node is lit.
+        Late rotation: content is that of each node's direction in the pose drawn for, when the node is lit,
+        and the blend weight that of its direction in the pose at `weights_for_ms`.
 
     Returns
     -------
@@ -154,10 +155,12 @@ def panel_mesh(
     tangent = field.forward_lattice(u, v, pupil_mm=pupil)
     if not warped:
         tangent = _best_affine(u, v, tangent)
-    shown = tangent
+    shown = weighed = tangent
     if head is not None and not head.is_still:
-        own = TurningField(field, require_scan(scan, field.channel), head)
-        shown = head.turned(tangent, own.lit_ms(np.stack(np.meshgrid(u, v), axis=-1)))
+        lit = TurningField(field, require_scan(scan, field.channel), head).lit_ms(
+            np.stack(np.meshgrid(u, v), axis=-1)
+        )
+        shown, weighed = head.turned(tangent, lit), head.weighed(tangent, lit)
     content_px = content.pixel_from_tangent(shown)
     if not np.isfinite(content_px).all():
         raise RenderError(
@@ -167,7 +170,7 @@ def panel_mesh(
         )
     weight = np.ones(tangent.shape[:-1])
     if seam is not None:
-        weight = seam.weights(tangent)[seam.index(field.channel)]
+        weight = seam.weights(weighed)[seam.index(field.channel)]
     if match is not None:
         nodes = np.stack(np.meshgrid(u, v), axis=-1)
         weight = weight * match.gain(field.channel, field.colour, nodes, tangent, pupil_mm=pupil)

@@ -62,6 +62,10 @@ class PanelScan:
         """Return the time from the begin of the first line to the begin of one past the last, ms."""
         return self.line_us * self.line_count(panel_size_px) / US_PER_MS
 
+    def middle_ms(self, panel_size_px: tuple[int, int], /) -> float:
+        """Return when the panel's middle is lit, ms after the frame's start."""
+        return float(self.lit_ms(np.array(panel_size_px) / 2.0, panel_size_px))
+
     def require_for(self, panel_size_px: tuple[int, int], /) -> None:
         """Raise `ModuleError` where a panel of this size would take absurdly long."""
         picture = self.picture_ms(panel_size_px)

@@ -1,16 +1,9 @@
-// Provides: prewarp_turned: direction of a panel point -> that direction in the head pose that the content was drawn for.
-// Needs: u_lit_s: (c, a, b), a panel point (u, v) px is lit at c + a u + b v, s after the frame's start. Block PrewarpHead: turn
-// of the head, rad/s about x (downward), y (to the right), z (what is on the right goes up), and the time drawn for, s.
-// direction: tangents. Series of sine and cosine: good to 1e-6 rad for turns up to 20 degrees. A rate of 0 changes no bit.
-// Python twin: prewarp.frames.turned_tangent and prewarp.head.HeadTurn.
+// Provides: prewarp_turned_by: a direction turned by a rotation vector, radians, no longer than 20 degrees.
+// direction: tangents. About x directions turn downward, about y to the right; about z what is on the right goes up.
+// Rodrigues' formula, sine and cosine by their series: good to 1e-6 rad. A turn of 0 changes no bit.
+// Python twin: prewarp.frames.turned_tangent.
 
-layout(std140) uniform PrewarpHead {
-    vec4 u_head;
-};
-uniform vec3 u_lit_s;
-
-vec2 prewarp_turned(vec2 direction, vec2 panel_px) {
-    vec3 turn = u_head.xyz * (u_lit_s.x + dot(u_lit_s.yz, panel_px) - u_head.w);
+vec2 prewarp_turned_by(vec2 direction, vec3 turn) {
     float squared = dot(turn, turn);
     if (squared == 0.0) {
         return direction;

@@ -13,6 +13,7 @@ from prewarp.cli.arguments import FILE, PupilPosition
 from prewarp.cli.displays import extrapolate_option, within_capture
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
+from prewarp.cli.turning import require_turn, turning_options
 from prewarp.module import EYES
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.motion import read_motion
@@ -95,6 +96,7 @@ def looking_options(command: Callable[..., Any]) -> Any:
             show_default=True,
             help="Times larger, about the seam.",
         ),
+        turning_options,
         click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
         extrapolate_option,
     )
@@ -120,6 +122,9 @@ def looked_at(
     transmittance: float,
     ghost: str,
     zoom: str,
+    head_rate: tuple[float, float, float],
+    drawn_for_ms: float,
+    late: bool,
     numbers: bool,
     default_motion: str,
     tracker_settings: Tracker,
@@ -144,10 +149,14 @@ def looked_at(
         transmittance=transmittance,
         ghost=[name for name, _ in GHOSTS].index(ghost),
         zoom=ZOOMS.index(float(zoom)),
+        head_deg_per_s=head_rate,
+        drawn_for_ms=drawn_for_ms,
+        late=late,
         numbers=numbers,
     )
     subject = load_subject(path, module_path=module_path, eye=eye, light_path=light_path, progress=talk.note)
     seen = subject.eye
+    require_turn(seen, state.head)
     # Without a module the eye box is what was captured; with one the pupil may go anywhere in it.
     places = [pupil] if seen.side is None else [pupil, *seen.eye_box.corners]
     within_capture(talk, seen.fields, seen.channels, places, extrapolate=extrapolate)

@@ -97,7 +97,14 @@ def _scan(build: DeviceBuild, name: str) -> JsonObject:
     if scan is None:
         return {}
     size = build.panel_size_px(name)
-    return {"scan": {**asdict(scan), "lit_s": list(scan.lit_s(size)), "late_rotation": build.late}}
+    shared_ms = build.eye.weights_for_ms
+    figures: JsonObject = {
+        **asdict(scan),
+        "lit_s": list(scan.lit_s(size)),
+        "weights_for_s": None if shared_ms is None else shared_ms / 1000.0,
+        "late_rotation": build.late,
+    }
+    return {"scan": figures}
 
 
 def _channel(build: DeviceBuild, name: str) -> JsonObject:

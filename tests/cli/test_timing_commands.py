@@ -123,3 +123,60 @@ def test_the_times_of_the_budget_are_those_of_the_seam(capture, modules):
     colour = fields.colours[0]
     times = [lit_ms(fields.field(name, colour), eye.scans[name], tangent) for name in pair.channels]
     np.testing.assert_allclose(lit_times(eye, pair.channels, tangent), np.mean(times, axis=0), atol=1e-12)
+
+
+def test_render_and_film_turn_with_the_head(capture, modules, tmp_path):
+    fit = capture / "visor.fit.npz"
+    for name, more in (
+        ("still", ()),
+        ("late", ("--head-rate", "100")),
+        ("split", ("--head-rate", "100,0,0")),
+    ):
+        off = ("--no-late-rotation",) if name == "split" else ()
+        done = run(
+            "render", fit, "--module", modules["opposed"], "--width", 320, "--gl", "none", *more, *off,
+            "--drawn-for", 5, "-o", tmp_path / name, "--json",
+        )  # fmt: skip
+        assert done.exit_code == 0, done.output
+        head = json.loads(done.stdout).get("head")
+        assert head is None if name == "still" else head["late_rotation"] == (name == "late")
+    views = [
+        np.asarray(Image.open(tmp_path / name / "view_right.png").convert("RGB")).astype(int)
+        for name in ("still", "late", "split")
+    ]
+    middle = [one[60:100, 120:200] for one in views]
+    assert np.abs(middle[1] - middle[0]).mean() < 0.5 * np.abs(middle[2] - middle[0]).mean()
+    for command, target in (("film", "film.png"), ("preview", "one.png")):
+        more = ("--seconds", 0.1) if command == "film" else ("--offscreen",)
+        done = run(
+            command, fit, "--module", modules["opposed"], "--size", "160x100", "--gl", "none", *more,
+            "--head-rate", "50,20,10", "-o", tmp_path / target,
+        )  # fmt: skip
+        assert done.exit_code == 0, done.output
+        assert (tmp_path / target).stat().st_size > 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "part"),
+    [
+        (("render", "{fit}", "--module", "{half}", "--head-rate", "50", "-o", "{new}"),
+         "channel 'outer': when its lines are lit is not known"),
+        (("film", "{fit}", "--module", "{half}", "--head-rate", "50", "-o", "{new}"),
+         "Declare [channel.outer.panel.scan]"),
+        (("film", "{fit}", "--module", "{opposed}", "--head-rate", "fast", "-o", "{new}"),
+         "is not a head rate"),
+        (("film", "{fit}", "--module", "{opposed}", "--head-rate", "1e9", "-o", "{new}"),
+         "at most 2000 each"),
+        (("render", "{fit}", "--module", "{opposed}", "--head-rate", "2000", "--drawn-for", "400",
+          "-o", "{new}"),
+         "the head turns by"),
+        (("export", "{fit}", "--module", "{half}", "--late-rotation", "-o", "{new}"),
+         "late rotation needs to know when lines are lit; declare [channel.outer.panel.scan]"),
+    ],
+)  # fmt: skip
+def test_a_turn_that_cannot_be_is_one_line(capture, modules, tmp_path, arguments, part):
+    places = {"fit": capture / "visor.fit.npz", "new": tmp_path / "new", **modules}
+    done = run(*(argument.format(**places) for argument in arguments), "-q")
+    assert done.exit_code == 2 and done.stdout == ""
+    assert part in " ".join(done.stderr.split())
+    assert list(tmp_path.iterdir()) == []

@@ -27,7 +27,10 @@ from tests.render.conftest import context, session_context  # noqa: F401
 from tests.render.scenes import hard_scene
 from tests.support import require_module, require_tool
 
-HEAD = HeadTurn((-80.0, 100.0, 60.0), 4.0)
+# Light is shared out in the pose half-way between the middles of both panels: 0.5 + 120 x 0.03 + 1 - 0.015
+# ms, and 2 + 160 x 0.02 + 0.5 - 0.01 ms.
+WEIGHTS_FOR_MS = 0.5 * (5.085 + 5.69)
+HEAD = HeadTurn((-80.0, 100.0, 60.0), 4.0, WEIGHTS_FOR_MS)
 # Asked for.
 CLOSE_ARCMIN = 0.01
 # Which variable holds green's content point where codes are made.
@@ -177,6 +180,9 @@ def test_a_late_package_is_verified_and_says_so(late):
     constant, along_u, along_v = left["lit_s"]
     assert (along_u, along_v) == (0.0, pytest.approx(3e-5))
     assert constant + 0.5 * along_v == pytest.approx(1.5e-3)
+    assert all(
+        one["scan"]["weights_for_s"] == pytest.approx(1e-3 * WEIGHTS_FOR_MS) for one in manifest["channels"]
+    )
     package = read_package(folder)
     assert constant_faults(package) == []
     faults, _ = compile_faults(package)

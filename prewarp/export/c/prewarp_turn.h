@@ -3,9 +3,12 @@
  * A panel lights one line after the other, and the head turns meanwhile. Content for a head pose at the time
  * `drawn_for` is right for a line lit at the time t if it is looked up in the direction R(rate (t - drawn_for)) s, s
  * the direction in which the panel point is seen. Once per frame, after the meshes are made and before content points
- * are looked up; blend weights and gains belong to the directions before:
+ * are looked up:
  *
  *   prewarp_turn_mesh(&maps[0], &scan, &head, 65, 65, directions);
+ *
+ * Blend weights are looked up in a copy turned with `drawn_for_s` = weights_for_s of manifest.json, one time for all
+ * panels, so that they sum to 1 wherever content is seen; gains belong to the panel points and do not turn.
  *
  * Times count from the frame's start. `scan` is `lit_s` of a channel in manifest.json. A head that keeps still changes
  * no bit. Content that stands still in the head must not be turned. */
