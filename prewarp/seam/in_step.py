@@ -55,7 +55,7 @@ def panels_in_step(
     Raises
     ------
     SeamError
-        A scan is not declared (ask `timing_not_known` before).
+        A scan is not declared (ask `timing_not_known` before), or an overlap holds no direction of both.
     """
     names = tuple(dict.fromkeys(name for one in overlaps for name in one.channels))
     lacking = timing_not_known(scans, names)
@@ -69,9 +69,14 @@ def panels_in_step(
     for overlap in overlaps:
         first, second = (of_channel[name] for name in overlap.channels)
         pair = (known[overlap.channels[0]], known[overlap.channels[1]])
-        timings.append(seam_timing(first, second, pair, overlap.tangent, pupils_mm=pupils))
         points = [_points(field, overlap.tangent, pupils) for field in (first, second)]
         seen = np.isfinite(points).all(axis=(0, 2))
+        if not seen.any():
+            raise SeamError(
+                f"channels '{overlap.channels[0]}' and '{overlap.channels[1]}': none of "
+                f"{len(overlap.tangent)} directions is on both panels. Take directions of their overlap."
+            )
+        timings.append(seam_timing(first, second, pair, overlap.tangent, pupils_mm=pupils))
         shared.append(SharedPoints(overlap.channels, np.stack([one[seen] for one in points])))
     panels = {name: PanelTime(of_channel[name].panel_size_px, known[name]) for name in names}
     return PanelsInStep(tuple(timings), advise_scans(panels, shared))

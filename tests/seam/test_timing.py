@@ -1,5 +1,7 @@
 """Panels out of step: times of directions, the split that a turn makes, against closed forms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -300,6 +302,18 @@ def test_without_a_scan_time_is_not_known():
         in timing_not_known({}, fields.channels).needs
     )
     assert timing_not_known(of, ("left",)) is None
+
+
+def test_directions_that_nobody_shows_are_refused():
+    scan = PanelScan("down", 0.0, 10.0, 1.0)
+    fields, of, pairs = eye_of((scan, scan), *flat_pair())
+    beside = [replace(pairs[0], tangent=np.array([[2.0, 2.0], [-3.0, 0.0]]))]
+    with pytest.raises(SeamError, match="none of 2 directions is on both panels"):
+        panels_in_step(fields, of, beside, pupils_mm=CENTRE)
+    # One of them known: it alone counts.
+    partly = [replace(pairs[0], tangent=np.array([[2.0, 2.0], [0.0, 0.1]]))]
+    figures = panels_in_step(fields, of, partly, pupils_mm=CENTRE).timings[0].as_dict()
+    assert figures["apart_largest_ms"] == pytest.approx(0.0, abs=1e-6)
 
 
 def test_one_channel_has_no_seam_to_be_out_of_step():
