@@ -17,8 +17,10 @@ from prewarp.encoding import TransferFunction
 from prewarp.errors import ModuleError
 from prewarp.field import FieldSet
 from prewarp.grids import Grid
+from prewarp.head import HeadTurn
 from prewarp.module import Channel, DisplayModule, EyeBox
 from prewarp.photometry import LightMatch, fit_luminance, lit_fields, match_light, narrowed_fields
+from prewarp.scan import PanelScan
 from prewarp.seam import BlendPolicy, Overlap, Seam, blend_policy, build_seam, channel_lights, overlaps
 from prewarp.seam.overlap import OVERLAP_STEP_DEG
 
@@ -32,11 +34,14 @@ _LIT_FROM = (3, 3, 1)
 
 @dataclass(frozen=True)
 class PanelDrive:
-    """What a panel does with codes: its width and height, how codes become light, bits per code."""
+    """What a panel does with codes: its width and height, how codes become light, bits per code, and when its
+    lines are lit, where that is known.
+    """
 
     size_px: tuple[int, int]
     transfer: TransferFunction = TransferFunction()
     bit_depth: int = 8
+    scan: PanelScan | None = None
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -150,6 +155,26 @@ class Eye:
         """By channel: bits per code of its panel."""
         return {name: panel.bit_depth for name, panel in self.panels.items()}
 
+    @property
+    def scans(self) -> dict[str, PanelScan | None]:
+        """By channel: when the lines of its panel are lit; None where the module does not say."""
+        return {name: panel.scan for name, panel in self.panels.items()}
+
+    @property
+    def weights_for_ms(self) -> float | None:
+        """One time for all panels, the mean of when their middles are lit, ms after the frame's start.
+
+        None where a scan is not known.
+        """
+        known = [(panel.scan, panel.size_px) for panel in self.panels.values() if panel.scan is not None]
+        if len(known) < len(self.panels):
+            return None
+        return float(np.mean([scan.middle_ms(size) for scan, size in known]))
+
+    def head_turn(self, head: HeadTurn, /) -> HeadTurn:
+        """Return a turn of the head with this eye's light shared out in the pose at `weights_for_ms`."""
+        return replace(head, weights_for_ms=self.weights_for_ms)
+
     def require_match(self) -> LightMatch:
         """Return what the channels give and their match; `ModuleError` where no luminance is known."""
         if self.match is None:
@@ -260,7 +285,10 @@ def assemble_eye(
     if luminance is not None:
         maps = fit_luminance(luminance, panel_sizes_px={c.name: c.panel.size_px for c in channels})
         fields = lit_fields(fields, maps)
-    panels = {c.name: PanelDrive(c.panel.size_px, c.panel.transfer, c.panel.bit_depth) for c in channels}
+    panels = {
+        c.name: PanelDrive(c.panel.size_px, c.panel.transfer, c.panel.bit_depth, c.panel.scan)
+        for c in channels
+    }
     eye = Eye(
         f"{module.name}, {side} eye",
         side,

@@ -121,3 +121,35 @@ def reference_pupil(tangent: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
     A ray does not bend between two pupil positions on it: (x - z tx, y - z ty).
     """
     return pupil_mm[..., :2] - pupil_mm[..., 2:] * tangent
+
+
+def turned_tangent(tangent: FloatArray, turn_rad: FloatArray, /) -> FloatArray:
+    """Return directions turned about axes through the eye.
+
+    Parameters
+    ----------
+    tangent : (..., 2) float array
+        Directions, tangents.
+    turn_rad : (..., 3) float array
+        Rotation vectors, radians: length the angle, direction the axis. Turned about x a direction moves
+        down, about y to the right; about z it turns so that what is on the right moves up.
+
+    Returns
+    -------
+    (..., 2) float array
+        Tangents; NaN where the turned direction does not look forward.
+
+    Notes
+    -----
+    Rodrigues' formula: s cos w + (k x s) sin w + k (k . s)(1 - cos w), with k w = `turn_rad`. Exact.
+    """
+    vector = np.concatenate([tangent, np.ones((*tangent.shape[:-1], 1))], axis=-1)
+    turn, vector = np.broadcast_arrays(turn_rad, vector)
+    angle = np.linalg.norm(turn, axis=-1, keepdims=True)
+    # sin w / w and (1 - cos w) / w^2, finite at 0.
+    first = np.sinc(angle / np.pi)
+    second = 0.5 * np.sinc(angle / (2.0 * np.pi)) ** 2
+    along = np.sum(turn * vector, axis=-1, keepdims=True)
+    moved = np.cos(angle) * vector + first * np.cross(turn, vector) + second * along * turn
+    result: FloatArray = moved[..., :2] / np.where(moved[..., 2:] > 0.0, moved[..., 2:], np.nan)
+    return result

@@ -18,7 +18,9 @@ from prewarp.checks import BoolArray, FloatArray, as_pupil, require_range
 from prewarp.content import ContentProjection
 from prewarp.errors import RenderError
 from prewarp.frames import cosine_from_tangent
+from prewarp.head import HeadTurn, TurningField, require_scan
 from prewarp.lattice import SplineLattice, fill_outward, spline_through
+from prewarp.scan import PanelScan
 from prewarp.seam import Seam, shown_weights
 
 if TYPE_CHECKING:
@@ -121,7 +123,8 @@ class PanelMesh:
     tangent : (rows, columns, 2) float array
         Direction in which each node is seen.
     content_px : (rows, columns, 2) float array
-        Content point that each node must show, px; may lie outside the content picture (black).
+        Content point that each node must show, px; may lie outside the content picture (black). That of the
+        direction, turned with the head until the node is lit where the head turns.
     weight : (rows, columns) float array
         Blend weight at each node, times the gain of a luminance match where there is one: the drive of white,
         0 to 1, for linear light; cut off at 1 where it is drawn.
@@ -165,6 +168,14 @@ class PanelMesh:
             raise RenderError("this mesh has a smooth weight and no light of its own; read `spline`.")
         return self._spline(np.concatenate([self.light.shares, self.light.depth_deg], axis=-1))
 
+    def weight_at(self, pixel: FloatArray, /) -> FloatArray:
+        """Return the drive of white (...) between nodes, at panel points (..., 2), px."""
+        drive = self.spline().at(pixel)[..., 2]
+        if self.light is None:
+            return np.asarray(drive)
+        shares, depth = np.split(np.moveaxis(self.light_spline().at(pixel), -1, 0), 2)
+        return np.asarray(drive * self.light.weights(np.maximum(shares, 0.0), depth))
+
     def _spline(self, values: FloatArray) -> SplineLattice:
         rows, columns = self.weight.shape
         step = np.asarray(self.panel_size_px) / np.array([columns - 1, rows - 1])
@@ -181,6 +192,8 @@ def panel_mesh(
     match: "LightMatch | None" = None,
     step_px: float = NODE_STEP_PX,
     warped: bool = True,
+    scan: PanelScan | None = None,
+    head: HeadTurn | None = None,
 ) -> PanelMesh:
     """Make the pre-warp map of one channel and colour.
 
@@ -201,6 +214,9 @@ def panel_mesh(
     warped : bool
         False replaces the map by the best straight (affine) one: the picture placed and scaled but not
         warped, for comparison.
+    scan, head : PanelScan, HeadTurn, optional
+        Late rotation: content is that of each node's direction in the pose drawn for, when the node is lit,
+        and the blend weight that of its direction in the pose at `weights_for_ms`.
 
     Returns
     -------
@@ -209,7 +225,7 @@ def panel_mesh(
     Raises
     ------
     RenderError
-        The field has no direction for a node.
+        The field has no direction for a node; or the head turns and the scan is not known, or absurdly far.
     """
     pupil = as_pupil(tracked_pupil_mm, "tracked_pupil_mm").reshape(3)
     width, height = field.panel_size_px
@@ -217,7 +233,13 @@ def panel_mesh(
     tangent = field.forward_lattice(u, v, pupil_mm=pupil)
     if not warped:
         tangent = _best_affine(u, v, tangent)
-    content_px = content.pixel_from_tangent(tangent)
+    shown = weighed = tangent
+    if head is not None and not head.is_still:
+        lit = TurningField(field, require_scan(scan, field.channel), head).lit_ms(
+            np.stack(np.meshgrid(u, v), axis=-1)
+        )
+        shown, weighed = head.turned(tangent, lit), head.weighed(tangent, lit)
+    content_px = content.pixel_from_tangent(shown)
     if not np.isfinite(content_px).all():
         raise RenderError(
             f"channel '{field.channel}', {field.colour}: no direction for "
@@ -231,7 +253,7 @@ def panel_mesh(
     made = partial(PanelMesh, field.channel, field.colour, (width, height), pupil, tangent, content_px)
     if seam is None:
         return made(gain)
-    light = node_light(seam.at(pupil), field.channel, tangent, gain)
+    light = node_light(seam.at(pupil), field.channel, weighed, gain)
     return made(light.weight, light)
 
 
@@ -250,7 +272,7 @@ def node_light(seam: Seam, channel: str, tangent: FloatArray, gain: FloatArray, 
 
 
 def view_mesh(
-    field: "Field",
+    field: "Field | TurningField",
     view: View,
     /,
     *,
@@ -265,8 +287,8 @@ def view_mesh(
 
     Parameters
     ----------
-    field : Field
-        The channel and colour.
+    field : Field or TurningField
+        The channel and colour; turning, as an eye sees it that keeps still in the world.
     view : View
         Size and projection of the view picture.
     pupil_mm : (3,) float array
@@ -304,7 +326,7 @@ def view_mesh(
     return spline_through(values, origin=np.zeros(2), step=np.array([x[1], y[1]]))
 
 
-def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolArray:
+def _near_reach(field: "Field | TurningField", tangent: FloatArray, pupil: FloatArray) -> BoolArray:
     """Return which directions (..., 2) lie near the hull of the panel's border, as it is seen.
 
     An inverse takes longest where it must fail, and most of a wide view is off any one panel.
@@ -329,7 +351,7 @@ def _near_reach(field: "Field", tangent: FloatArray, pupil: FloatArray) -> BoolA
 
 
 def _follow_past_rim(
-    field: "Field",
+    field: "Field | TurningField",
     pixel: FloatArray,
     tangent: FloatArray,
     valid: BoolArray,

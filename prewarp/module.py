@@ -16,6 +16,9 @@ Read from a TOML file (see `calib/` for two whole ones)::
     width_px = 2560              # height_px, pitch_um, bit_depth
     mirrored = true              # optional: the optics show a mirror image; false without it
     encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
+    [channel.inner.panel.scan]   # optional: when its lines are lit; without it time is not known
+    direction = "down"           # or "up", "left", "right": which way lines are lit, in the panel's u, v
+    start_ms = 0.5               # first line lit, after the frame's start; line_us, persistence_ms
     [channel.inner.reach]
     dir_x_deg = [-40.0, 6.0]     # dir_y_deg
     [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full
@@ -52,6 +55,7 @@ from prewarp.records import (
     shown,
     validate,
 )
+from prewarp.scan import PanelScan
 
 EYES = ("left", "right")
 # Width of the soft rim of the field that a module file may ask for, degrees.
@@ -85,6 +89,7 @@ class Panel:
     `encoding` is "srgb" (IEC 61966-2-1), "power" (linear light = code ** `gamma`) or "table": `table` holds
     the measured linear light at codes spread evenly from 0 to the highest, strictly increasing, ending at 1.
     `mirrored`: optics or mounting show the panel's picture as a mirror image, which the warp puts right.
+    `scan`: when its lines are lit, where that is known.
     """
 
     width_px: int = checked(Number(16, 32768, "px", whole=True))
@@ -97,9 +102,12 @@ class Panel:
         Numbers(Number(0.0, 1.0), 2, 65536, increasing=True), default=None
     )
     mirrored: bool = checked(Flag(), default=False)
+    scan: PanelScan | None = None
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
+        if self.scan is not None:
+            self.scan.require_for(self.size_px)
         for name, encoding in (("gamma", "power"), ("table", "table")):
             given, needed = getattr(self, name) is not None, self.encoding == encoding
             if given != needed:
@@ -371,10 +379,14 @@ def _channel(table: Table, name: str) -> Channel:
     return table.read(
         Channel,
         name=table.checked_name(name),
-        panel=table.table("panel").read(Panel),
+        panel=_panel(table.table("panel")),
         reach=table.table("reach").read(Reach),
         chromaticity=_chromaticity(table.table("chromaticity")) if "chromaticity" in table.values else None,
     )
+
+
+def _panel(table: Table) -> Panel:
+    return table.read(Panel, scan=table.table("scan").read(PanelScan) if "scan" in table.values else None)
 
 
 def _chromaticity(table: Table) -> Chromaticity:

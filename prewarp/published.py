@@ -139,3 +139,33 @@ SACCADES = (
         False,
     ),
 )
+
+HEAD_RATES = (
+    Published(
+        "head rate, walking or running in place",
+        90.0,
+        90.0,
+        "deg_per_s",
+        "median over 20 people of each one's greatest does not exceed this; yaw and pitch",
+        "Grossman, Leigh, Abel, Lanska and Thurston, Exp. Brain Res. 70 (1988) 470, abstract",
+        True,
+    ),
+    Published(
+        "eye rate, following a target smoothly",
+        100.0,
+        100.0,
+        "deg_per_s",
+        "nearly without lag up to this; late rotation does not mend it",
+        "Meyer, Lasker and Robinson, Vision Research 25 (1985) 561",
+        False,
+    ),
+    Published(
+        "head rate, turned vigorously at will",
+        780.0,
+        780.0,
+        "deg_per_s",
+        "median over 20 people of each one's greatest; yaw",
+        "Grossman, Leigh, Abel, Lanska and Thurston, Exp. Brain Res. 70 (1988) 470, abstract",
+        True,
+    ),
+)

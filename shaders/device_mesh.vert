@@ -8,6 +8,13 @@
 #ifndef PREWARP_ROWS_UP
 #define PREWARP_ROWS_UP 0
 #endif
+#ifndef PREWARP_LATE
+#define PREWARP_LATE 0
+#endif
+#if PREWARP_LATE == 1
+// Late rotation: content is that of the direction in the pose drawn for; weights come as they are.
+#include "late_rotation.glsl"
+#endif
 
 in vec2 in_panel_px;
 in vec2 in_direction_red;
@@ -26,6 +33,9 @@ out vec3 v_green;
 out vec3 v_blue;
 
 vec3 prewarp_shown(vec2 direction, float weight) {
+#if PREWARP_LATE == 1
+    direction = prewarp_turned(direction, in_panel_px, u_head.w);
+#endif
     return vec3(u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale, weight);
 }
 

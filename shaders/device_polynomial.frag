@@ -18,6 +18,15 @@
 #ifndef PREWARP_GAINED
 #define PREWARP_GAINED 0
 #endif
+#ifndef PREWARP_LATE
+#define PREWARP_LATE 0
+#endif
+#if PREWARP_LATE == 1
+// Late rotation: content is that of the direction in the pose drawn for; the blend weight that of the direction in the pose
+// at u_weights_for_s, s after the frame's start, one time for all panels: so weights sum to 1 where content is seen.
+#include "late_rotation.glsl"
+uniform float u_weights_for_s;
+#endif
 #define PREWARP_TERMS (((PREWARP_DEGREE + 1) * (PREWARP_DEGREE + 2)) / 2)
 
 layout(std140) uniform PrewarpCoefficients {
@@ -48,7 +57,15 @@ float prewarp_between_nodes(sampler2D nodes, vec2 place) {
 vec3 prewarp_shown(vec2 direction, float gain) {
     float drive = gain;
 #if PREWARP_WEIGHTED == 1
+#if PREWARP_LATE == 1
+    vec2 weighed = prewarp_turned(direction, prewarp_panel_pixel(), u_weights_for_s);
+    drive *= prewarp_between_nodes(t_weight, (weighed - u_weight_low) / (u_weight_high - u_weight_low));
+#else
     drive *= prewarp_between_nodes(t_weight, (direction - u_weight_low) / (u_weight_high - u_weight_low));
+#endif
+#endif
+#if PREWARP_LATE == 1
+    direction = prewarp_turned(direction, prewarp_panel_pixel(), u_head.w);
 #endif
     return vec3(u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale, drive);
 }

@@ -7,6 +7,17 @@
 #include "spline.glsl"
 #include "panel_codes.glsl"
 
+#ifndef PREWARP_LATE
+#define PREWARP_LATE 0
+#endif
+#if PREWARP_LATE == 1
+// Late rotation: the content point is taken back to its direction, which is turned to the pose drawn for.
+#include "projection.glsl"
+#include "late_rotation.glsl"
+uniform vec2 u_content_middle;
+uniform vec2 u_content_scale;
+#endif
+
 uniform sampler2D t_table_red;
 uniform sampler2D t_table_green;
 uniform sampler2D t_table_blue;
@@ -21,7 +32,14 @@ uniform vec2 u_nodes_per_px;
 out vec4 out_encoded;
 
 vec3 prewarp_decoded(sampler2D table, mat3 affine, vec3 scale, vec2 panel_pixel) {
+#if PREWARP_LATE == 1
+    vec3 value = vec3(1.0, panel_pixel) * affine + scale * prewarp_spline(table, panel_pixel * u_nodes_per_px).xyz;
+    vec2 direction = prewarp_tangent_from_plane((value.xy - u_content_middle) / u_content_scale);
+    vec2 shown = prewarp_plane_from_tangent(prewarp_turned(direction, panel_pixel, u_head.w));
+    return vec3(u_content_middle + shown * u_content_scale, value.z);
+#else
     return vec3(1.0, panel_pixel) * affine + scale * prewarp_spline(table, panel_pixel * u_nodes_per_px).xyz;
+#endif
 }
 
 void main() {

@@ -27,6 +27,28 @@
 #define PREWARP_DEPTH_STEPS 2
 #endif
 
+#ifndef PREWARP_TURNING
+#define PREWARP_TURNING 0
+#endif
+
+#if PREWARP_TURNING == 1
+// The head turns by u_turn_rad_per_s; node (column, row) is lit u_turn_node_s.x + .y column + .z row seconds after the pose
+// drawn for. Content and places are those of the directions in that pose; weights those in a pose u_turn_weights_s earlier.
+#include "turning.glsl"
+uniform vec3 u_turn_rad_per_s;
+uniform vec3 u_turn_node_s;
+uniform float u_turn_weights_s;
+#endif
+
+vec2 prewarp_in_pose(vec2 tangent, ivec2 node, bool weighed) {
+#if PREWARP_TURNING == 1
+    float since = u_turn_node_s.x + dot(u_turn_node_s.yz, vec2(node)) + (weighed ? u_turn_weights_s : 0.0);
+    return prewarp_turned_by(tangent, u_turn_rad_per_s * since);
+#else
+    return tangent;
+#endif
+}
+
 uniform vec3 u_pupil_mm;
 #if PREWARP_LIT == 1
 uniform int u_light;
@@ -80,14 +102,16 @@ vec2 prewarp_lit_weight(vec2 tangent, vec2 plane) {
 }
 #endif
 
-vec4 prewarp_shown(vec2 cosine, int colour, vec3 log_light) {
+vec4 prewarp_shown(vec2 cosine, ivec2 node, int colour, vec3 log_light) {
     vec2 tangent = prewarp_tangent_from_cosine(cosine);
-    vec2 plane = prewarp_plane_from_tangent(tangent);
+    vec2 weighed = prewarp_in_pose(tangent, node, true);
+    vec2 plane = prewarp_plane_from_tangent(weighed);
+    vec2 shown = prewarp_plane_from_tangent(prewarp_in_pose(tangent, node, false));
     // Node (0, 0) is the centre of texel (0, 0).
     vec4 weight = prewarp_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5);
     float depth = 1.0;
 #if PREWARP_DARK == 1
-    vec2 lit = prewarp_lit_weight(tangent, plane);
+    vec2 lit = prewarp_lit_weight(weighed, plane);
     weight *= lit.x;
     depth = lit.y;
 #endif
@@ -99,7 +123,7 @@ vec4 prewarp_shown(vec2 cosine, int colour, vec3 log_light) {
     float drive = alone;
 #endif
     // Light ends between nodes, where the depth is zero.
-    return vec4(u_content_middle + plane * u_content_scale, drive, colour == 1 ? alone : depth);
+    return vec4(u_content_middle + shown * u_content_scale, drive, colour == 1 ? alone : depth);
 }
 #else
 vec3 prewarp_luminance(vec3 log_light) {
@@ -133,9 +157,9 @@ void prewarp_eye_node(ivec2 node, int rows, out vec4 first, out vec4 second, out
         red = other.xy;
         prewarp_eye_sums(node, rows, u_pupil_mm.xy - u_pupil_mm.z * prewarp_tangent_from_cosine(single), other, blue, log_blue);
     }
-    first = prewarp_shown(red, 0, log_red);
-    second = prewarp_shown(pair.zw, 1, log_light);
-    third = prewarp_shown(blue, 2, log_blue);
+    first = prewarp_shown(red, node, 0, log_red);
+    second = prewarp_shown(pair.zw, node, 1, log_light);
+    third = prewarp_shown(blue, node, 2, log_blue);
 #else
     if (u_pupil_mm.z != 0.0) {
         for (int k = 0; k < PREWARP_DEPTH_STEPS; ++k) {
@@ -144,7 +168,8 @@ void prewarp_eye_node(ivec2 node, int rows, out vec4 first, out vec4 second, out
         }
     }
     vec3 luminance = prewarp_luminance(log_light);
-    first = vec4(prewarp_plane_from_tangent(prewarp_tangent_from_cosine(pair.xy)), luminance.g, 1.0);
+    vec2 seen = prewarp_in_pose(prewarp_tangent_from_cosine(pair.xy), node, false);
+    first = vec4(prewarp_plane_from_tangent(seen), luminance.g, 1.0);
     second = vec4(pair.zw, luminance.r, 1.0);
     third = vec4(single, luminance.b, 1.0);
 #endif

@@ -56,6 +56,9 @@ class Budget:
         Kind of eye movement that all of this is for (`EyeMotion`).
     other : (str, Simulation, Simulation)
         The other kind, and with it the errors with the tracker and of the fixed correction.
+    lit_ms : (m,) float array or None
+        When the directions looked at are lit, after the frame's start; latencies then count to that start.
+        None where the scan of the panels is not known: latencies count to the light.
     """
 
     limit: Limit
@@ -70,6 +73,7 @@ class Budget:
     surface_max_arcmin: float
     saccades: str
     other: tuple[str, Simulation, Simulation]
+    lit_ms: FloatArray | None = None
 
     def __repr__(self) -> str:
         return (
@@ -140,7 +144,14 @@ class Budget:
 
     def sentence(self) -> str:
         """Return the verdict for people, and whether enough moments were drawn for it."""
-        return " ".join([self._verdict_sentence(), *self.doubts()])
+        return " ".join([self._verdict_sentence(), *self._line_times(), *self.doubts()])
+
+    def _line_times(self) -> list[str]:
+        """Return a sentence that says what latencies count to, where lines have times of their own."""
+        if self.lit_ms is None:
+            return []
+        low, high = self.lit_ms.min(), self.lit_ms.max()
+        return [f"Latencies count to the frame's start; lines of the seam add {low:.3g} to {high:.3g} ms."]
 
     def doubts(self) -> list[str]:
         """Return a sentence for each reason to take the figures with care; none where there is none."""
@@ -232,6 +243,14 @@ class Budget:
             "warp_or_tracker_mends_focus_step": False,
             "frontier": self.frontier.as_dict(),
             "longest_latency_ms": self.frontier.longest_latency_ms,
+            "latency_counts_to": "light" if self.lit_ms is None else "frame start",
+            "line_lit_after_frame_start_ms": None
+            if self.lit_ms is None
+            else {
+                "least": float(self.lit_ms.min()),
+                "median": float(np.median(self.lit_ms)),
+                "largest": float(self.lit_ms.max()),
+            },
             "terms": self.terms,
             "polynomial_missed_rms_arcmin": self.surface_rms_arcmin,
             "polynomial_missed_max_arcmin": self.surface_max_arcmin,
@@ -328,6 +347,7 @@ def tracker_budget(
         surface_max_arcmin=scene.surface.error_max_arcmin,
         saccades=scene.motion.saccades,
         other=(kind, others[0], others[1]),
+        lit_ms=scene.lit_ms,
     )
 
 

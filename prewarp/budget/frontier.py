@@ -76,7 +76,7 @@ class Bench:
         self.scene, self.limit = scene, limit
         self.path, streams = begin(scene, samples=moments * directions, seed=seed)
         self.moments = [draw_moments(scene, self.path, stream, moments) for stream in streams]
-        self._delays: tuple[float, float] | None = None
+        self._delays: tuple[float, float, bool] | None = None
         self._late: list[FloatArray] = []
 
     def percentile_arcmin(self, effects: Effects | None, /) -> float:
@@ -95,10 +95,11 @@ class Bench:
         """Return the pupils that the tracker saw, per direction; kept while only its accuracy is varied."""
         if effects is None:
             return [one.pupil_mm for one in self.moments]
-        delays = (effects.latency_s, effects.period_s)
+        delays = (effects.latency_s, effects.period_s, effects.row_times)
         if delays != self._delays:
             self._late = spread(
-                lambda place: self.moments[place].late_mm(self.path, effects), len(self.moments)
+                lambda place: self.moments[place].late_mm(self.path, effects, self.scene.lit_s(place)),
+                len(self.moments),
             )
             self._delays = delays
         return self._late
@@ -183,14 +184,18 @@ def _root(
     return float(brentq(function, low, high, xtol=xtol, rtol=rtol))
 
 
-TERMS = ("accuracy", "sample noise", "depth error", "latency", "sampling", "residual")
+ROW_TIMES = "time of the line"
+TERMS = ("accuracy", "sample noise", "depth error", "latency", ROW_TIMES, "sampling", "residual")
 
 
 def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict[str, Any]]:
-    """Return, for each term, the percentile with it alone and with all but it, arcmin."""
+    """Return, for each term, the percentile with it alone and with all but it, arcmin.
+
+    The time of the line is a term where the scene knows it.
+    """
     full = effects_of(tracker)
     ratio = tracker.depth_ratio
-    none = Effects(residual=False)
+    none = Effects(residual=False, row_times=False)
 
     def lateral(size_mm: float, effects: Effects) -> Effects:
         return replace(effects, lateral_mm=size_mm, depth_mm=size_mm * ratio)
@@ -200,6 +205,7 @@ def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict[str, Any]]:
         "sample noise": replace(none, lateral_mm=tracker.noise_mm),
         "depth error": replace(none, depth_mm=full.depth_mm),
         "latency": replace(none, latency_s=full.latency_s),
+        ROW_TIMES: replace(none, row_times=True),
         "sampling": replace(none, period_s=full.period_s),
         "residual": replace(none, residual=True),
     }
@@ -208,6 +214,7 @@ def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict[str, Any]]:
         "sample noise": lateral(tracker.accuracy_mm, full),
         "depth error": replace(full, depth_mm=0.0),
         "latency": replace(full, latency_s=0.0),
+        ROW_TIMES: replace(full, row_times=False),
         "sampling": replace(full, period_s=0.0),
         "residual": replace(full, residual=False),
     }
@@ -218,4 +225,5 @@ def term_costs(bench: Bench, tracker: Tracker, /) -> list[dict[str, Any]]:
             "without_it_arcmin": bench.percentile_arcmin(without[term]),
         }
         for term in TERMS
+        if term != ROW_TIMES or bench.scene.lit_ms is not None
     ]

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import numpy as np
+
 from prewarp.budget.budget import Budget, tracker_budget
 from prewarp.budget.eye import EyeMotion
 from prewarp.budget.frontier import LATENCIES_MS
@@ -9,11 +11,12 @@ from prewarp.budget.residual import lookup_residual
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.surface import seam_surface
 from prewarp.budget.tracker import Tracker
+from prewarp.checks import FloatArray
 from prewarp.errors import FitError
 from prewarp.eye import Eye
 from prewarp.field import motion_not_known
 from prewarp.focus import focus_step
-from prewarp.seam import Overlap
+from prewarp.seam import Overlap, lit_ms
 
 
 def seam_budget(
@@ -36,7 +39,8 @@ def seam_budget(
     Parameters
     ----------
     eye : Eye
-        Its nominal eye box bounds the pupil.
+        Its nominal eye box bounds the pupil. Where the scans of its panels are known, the latency of each
+        direction is the tracker's, to the frame's start, and the time at which the direction is lit.
     overlap : Overlap
         One of `eye.overlaps()`.
     motion : EyeMotion, optional
@@ -72,7 +76,12 @@ def seam_budget(
     colour, tangent = eye.fields.colours[0], overlap.thinned(directions)
     first, second = (eye.fields.field(name, colour) for name in overlap.channels)
     surface = seam_surface(first, second, tangent, eye_box=eye.eye_box)
-    scene = BudgetScene(surface, motion or EyeMotion(), residual_sigma_arcmin=residual_sigma_arcmin)
+    scene = BudgetScene(
+        surface,
+        motion or EyeMotion(),
+        residual_sigma_arcmin=residual_sigma_arcmin,
+        lit_ms=lit_times(eye, overlap.channels, tangent),
+    )
     if lookup_nodes is not None:
         missed = lookup_residual(first, second, tangent, eye_box=eye.eye_box, nodes=lookup_nodes)
         scene = replace(scene, residual_arcmin=missed)
@@ -85,3 +94,19 @@ def seam_budget(
         seed=seed,
         latencies_ms=latencies_ms,
     )
+
+
+def lit_times(eye: Eye, channels: tuple[str, str], tangent: FloatArray, /) -> FloatArray | None:
+    """Return when directions (m, 2) of a seam are lit, (m,) ms after the frame's start, pupil centred.
+
+    The mean of both channels: to first order the seam error is S_b (e(t_b) - e') - S_a (e(t_a) - e') =
+    (S_b - S_a)(e(t) - e') + (S_a + S_b)/2 (e(t_b) - e(t_a)) with t half-way; the last part is no fault of the
+    tracker. None where a scan is not declared.
+    """
+    colour, times = eye.fields.colours[0], []
+    for name in channels:
+        scan = eye.scans[name]
+        if scan is None:
+            return None
+        times.append(lit_ms(eye.fields.field(name, colour), scan, tangent))
+    return np.asarray(np.mean(times, axis=0))

@@ -11,6 +11,10 @@ from prewarp.checks import FloatArray, as_vectors
 from prewarp.errors import ShapeError
 from prewarp.records import Number, checked, validate
 
+# Moments begin late enough on a path of the eye for this and the longest latency and period of a tracker
+# (`simulate.LEAD_S`); every scan that a module may declare is over by then.
+LATEST_MS = 500.0
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -61,14 +65,26 @@ class BudgetScene:
         (`lookup_residual`).
     residual_sigma_arcmin : float
         1-sigma per axis of further errors that are there when the tracker is right: registration, fit.
+    lit_ms : (m,) float array, optional
+        When each direction of the surface is lit, after the frame's start: the tracker's latency is then that
+        to the frame's start, and each direction adds its own. None: the latency is that to the light.
     """
 
     surface: SeamSurface
     motion: EyeMotion = field(default_factory=EyeMotion)
     residual_arcmin: FloatArray = field(default_factory=_nothing)
     residual_sigma_arcmin: float = 0.0
+    lit_ms: FloatArray | None = None
 
     def __post_init__(self) -> None:
+        if self.lit_ms is not None:
+            directions = len(self.surface.tangent)
+            times = np.asarray(self.lit_ms, dtype=float)
+            if times.shape != (directions,) or not np.all(np.abs(times) <= LATEST_MS):
+                raise ShapeError(
+                    f"lit_ms has shape {times.shape}; expected {directions} times within {LATEST_MS:g} ms."
+                )
+            object.__setattr__(self, "lit_ms", times)
         steps = as_vectors(self.residual_arcmin, "residual_arcmin", size=2, meaning="right and up, arcmin")
         if steps.ndim != 2 or len(steps) == 0 or not np.isfinite(steps).all():
             raise ShapeError(
@@ -78,6 +94,10 @@ class BudgetScene:
             raise ShapeError(
                 f"residual_sigma_arcmin is {self.residual_sigma_arcmin!r}; expected 0 to 600 arcmin."
             )
+
+    def lit_s(self, place: int, /) -> float:
+        """Return the time, after what the tracker's latency counts to, at which a direction is lit, s."""
+        return 0.0 if self.lit_ms is None else float(self.lit_ms[place]) / 1000.0
 
     def residual_rms_arcmin(self) -> float:
         """Return the RMS length of what is there when the tracker is right."""

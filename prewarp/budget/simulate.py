@@ -31,13 +31,17 @@ MOMENTS_PER_FIXATION, LEAST_FIXATIONS = 20, 8000
 
 @dataclass(frozen=True)
 class Effects:
-    """What parts tracked and true pupil: 1-sigma per axis (mm), delays (s), and whether residuals count."""
+    """What parts tracked and true pupil: 1-sigma per axis (mm), delays (s), and whether residuals count.
+
+    `row_times`: whether the time counts at which each direction is lit (`BudgetScene.lit_ms`).
+    """
 
     lateral_mm: float = 0.0
     depth_mm: float = 0.0
     latency_s: float = 0.0
     period_s: float = 0.0
     residual: bool = True
+    row_times: bool = True
 
 
 def effects_of(tracker: Tracker, /) -> Effects:
@@ -64,9 +68,13 @@ class Moments:
     noise: FloatArray
     residual_arcmin: FloatArray
 
-    def late_mm(self, path: EyePath, effects: Effects, /) -> FloatArray:
-        """Return where the pupil was when the newest sample in use was taken (3, n), mm."""
-        late = effects.latency_s + effects.period_s * self.age
+    def late_mm(self, path: EyePath, effects: Effects, lit_s: float = 0.0, /) -> FloatArray:
+        """Return where the pupil was when the newest sample in use was taken (3, n), mm.
+
+        `lit_s`: when the direction is lit, after what the latency counts to.
+        """
+        own = lit_s if effects.row_times else 0.0
+        late = effects.latency_s + own + effects.period_s * self.age
         if not np.any(late):
             return self.pupil_mm
         return path.turned_mm(self.time_s - late) + self.slip_mm - late * self.drift_mm_per_s
@@ -198,7 +206,7 @@ def simulate(
 
     def work(place: int) -> tuple[FloatArray, float, float, float, BlockArray]:
         moments = draw_moments(scene, path, streams[place], counts[place])
-        late = moments.pupil_mm if effects is None else moments.late_mm(path, effects)
+        late = moments.pupil_mm if effects is None else moments.late_mm(path, effects, scene.lit_s(place))
         step, apart = seam_steps(scene, place, moments, effects, late)
         length = np.hypot(*step)
         inside = np.isfinite(length)

@@ -20,6 +20,7 @@ from prewarp.cli.displays import (
 )
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
+from prewarp.cli.turning import require_turn, turning_options
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.motion import read_motion
 from prewarp.preview.scenery import Scenery
@@ -119,6 +120,7 @@ def looking_options(command: Callable[..., Any]) -> Any:
             show_default=True,
             help="Times larger, about the seam.",
         ),
+        turning_options,
         click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
         extrapolate_option,
     )
@@ -145,6 +147,9 @@ def looked_at(
     transmittance: float,
     ghost: str,
     zoom: str,
+    head_rate: tuple[float, float, float],
+    drawn_for_ms: float,
+    late: bool,
     numbers: bool,
     default_motion: str,
     tracker_settings: Tracker,
@@ -169,6 +174,9 @@ def looked_at(
         transmittance=transmittance,
         ghost=[name for name, _ in GHOSTS].index(ghost),
         zoom=ZOOMS.index(float(zoom)),
+        head_deg_per_s=head_rate,
+        drawn_for_ms=drawn_for_ms,
+        late=late,
         numbers=numbers,
     )
     if eye == BOTH:
@@ -192,6 +200,7 @@ def looked_at(
     looks = []
     for subject in subjects:
         seen = subject.eye
+        require_turn(seen, state.head)
         # Without a module the eye box is what was captured; with one the pupil may go anywhere in it.
         places = [pupil] if seen.side is None else [pupil, *seen.eye_box.corners]
         within_capture(talk, seen.fields, seen.channels, places, extrapolate=extrapolate)

@@ -18,6 +18,7 @@ from prewarp.mesh import NODE_STEP_PX, PanelMesh, panel_mesh
 from prewarp.photometry import LightMatch
 from prewarp.photometry.panel import PanelLight, panel_light
 from prewarp.render.pictures import field_colours
+from prewarp.scan import PanelScan, scan_table
 from prewarp.seam import Seam
 
 MAX_PUPILS = 1000
@@ -37,17 +38,20 @@ class DeviceBuild:
         "none", "bayer" or "blue".
     step_px : float
         Largest distance between mesh nodes, panel px.
+    late : bool
+        Shaders turn directions with the head, line by line.
 
     Raises
     ------
     PackageError
-        No pupils, too many, or not finite.
+        No pupils, too many, or not finite; or late rotation where a scan is not declared.
     """
 
     eye: Eye
     pupils_mm: FloatArray
     dither: str = "none"
     step_px: float = NODE_STEP_PX
+    late: bool = False
 
     def __post_init__(self) -> None:
         pupils = as_pupil(self.pupils_mm, "pupils_mm").reshape(-1, 3)
@@ -56,6 +60,12 @@ class DeviceBuild:
                 f"pupils_mm holds {len(pupils)} positions; expected 1 to {MAX_PUPILS}, all finite numbers."
             )
         object.__setattr__(self, "pupils_mm", pupils)
+        missing = [scan_table(name) for name in self.channels if self.scan(name) is None]
+        if self.late and missing:
+            raise PackageError(
+                f"late rotation needs to know when lines are lit; declare {' and '.join(missing)} in the "
+                "module file."
+            )
 
     @property
     def fields(self) -> FieldSet:
@@ -108,6 +118,10 @@ class DeviceBuild:
     def bit_depth(self, channel: str, /) -> int:
         """Bits per code of a channel's panel."""
         return self.eye.panels[channel].bit_depth
+
+    def scan(self, channel: str, /) -> PanelScan | None:
+        """When the lines of a channel's panel are lit; None where the module does not say."""
+        return self.eye.panels[channel].scan
 
     def light(self, channel: str, /) -> PanelLight:
         """White match and dither of a channel."""

@@ -5,16 +5,19 @@ import shutil
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.c_sources import SOURCES, write_c_sources
+from prewarp.head import HeadTurn
 from prewarp.lookup.layout import NONE, SECTIONS
 
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-ffp-contract=off")
 PUPIL_ONE, PANEL_ONE, DIRECTION_ONE, SHARE_ONE = 1 << 16, 1 << 14, 1 << 28, 1 << 16
+TIME_ONE, RATE_ONE = 1 << 40, 1 << 20
 COMPILE_SECONDS = 120
 
 
@@ -40,6 +43,22 @@ class _FloatMap(ctypes.Structure):
 
 class _FixedMap(ctypes.Structure):
     _fields_ = _map_fields(ctypes.c_int32)
+
+
+class _FloatScan(ctypes.Structure):
+    _fields_ = tuple((name, ctypes.c_float) for name in ("lit", "lit_per_u", "lit_per_v"))
+
+
+class _FixedScan(ctypes.Structure):
+    _fields_ = tuple((name, ctypes.c_int64) for name in ("lit", "lit_per_u", "lit_per_v"))
+
+
+class _FloatHead(ctypes.Structure):
+    _fields_ = (("rate", ctypes.c_float * 3), ("drawn_for", ctypes.c_float))
+
+
+class _FixedHead(ctypes.Structure):
+    _fields_ = (("rate", ctypes.c_int32 * 3), ("drawn_for", ctypes.c_int64))
 
 
 def find_compiler() -> str | None:
@@ -160,6 +179,52 @@ class CMap:
         for row, result in zip(rows, out, strict=True):
             call(ctypes.byref(self._map), _pointer(row), _pointer(result))
         return out.astype(np.float64) / DIRECTION_ONE if self._fixed else out
+
+    def turned_mesh(
+        self, columns: int, rows: int, lit_s: tuple[float, float, float], head: HeadTurn, /
+    ) -> np.ndarray:
+        """Return directions (rows, columns, 2) turned with the head; `lit_s`: see `PanelScan.lit_s`.
+
+        Raises
+        ------
+        PackageError
+            The evaluator refuses the turn.
+        """
+        one = DIRECTION_ONE if self._fixed else 1
+        nodes = _as_c(self.mesh(columns, rows).reshape(-1, 2), one, self._fixed)
+        turn = self._turn_of(lit_s, head)
+        size = ctypes.c_uint32(columns), ctypes.c_uint32(rows)
+        call = getattr(self._c, f"{self._prefix}_turn_mesh")
+        status = call(ctypes.byref(self._map), *turn, *size, _pointer(nodes))
+        if status != 0:
+            raise PackageError(f"the C evaluator refuses to turn a mesh with status {status}.")
+        nodes = nodes.reshape(rows, columns, 2)
+        return nodes.astype(np.float64) / DIRECTION_ONE if self._fixed else nodes
+
+    def turned(
+        self, pixel: FloatArray, lit_s: tuple[float, float, float], head: HeadTurn, /
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return directions (n, 2) of panel points (n, 2), px, turned with the head, and statuses (n,)."""
+        one = DIRECTION_ONE if self._fixed else 1
+        out = _as_c(self.direction_from_panel(pixel), one, self._fixed)
+        turn, call = self._turn_of(lit_s, head), getattr(self._c, f"{self._prefix}_turn")
+        pairs = zip(_as_c(pixel, PANEL_ONE, self._fixed), out, strict=True)
+        status = [call(*turn, _pointer(row), _pointer(result)) for row, result in pairs]
+        return (out.astype(np.float64) / DIRECTION_ONE if self._fixed else out), np.array(status)
+
+    def _turn_of(self, lit_s: tuple[float, float, float], head: HeadTurn) -> tuple[Any, Any]:
+        """Return pointers to scan and head as this path has them."""
+        rate, drawn_for_s = np.radians(head.rate_deg_per_s), head.drawn_for_ms / 1000.0
+        scan: ctypes.Structure
+        of_head: ctypes.Structure
+        if self._fixed:
+            rates = (ctypes.c_int32 * 3)(*np.rint(rate * RATE_ONE).astype(int).tolist())
+            scan = _FixedScan(*(round(time * TIME_ONE) for time in lit_s))
+            of_head = _FixedHead(rates, round(drawn_for_s * TIME_ONE))
+        else:
+            scan = _FloatScan(*lit_s)
+            of_head = _FloatHead((ctypes.c_float * 3)(*rate.tolist()), drawn_for_s)
+        return ctypes.byref(scan), ctypes.byref(of_head)
 
     def panel_from_direction(self, tangent: FloatArray, /) -> tuple[np.ndarray, np.ndarray]:
         """Return panel points (n, 2), px, and statuses (n,) for directions (n, 2)."""

@@ -7,7 +7,14 @@ from prewarp.export.c_header import layout_header
 from prewarp.files import write_text
 
 FOLDER = Path(__file__).parent / "c"
-HEADERS = ("prewarp_lookup.h", "prewarp_bytes.h", "prewarp_float.h", "prewarp_lines.h", "prewarp_fixed.h")
+HEADERS = (
+    "prewarp_lookup.h",
+    "prewarp_turn.h",
+    "prewarp_bytes.h",
+    "prewarp_float.h",
+    "prewarp_lines.h",
+    "prewarp_fixed.h",
+)
 SOURCES = (
     "prewarp_open.c",
     "prewarp_float.c",
@@ -16,6 +23,8 @@ SOURCES = (
     "prewarp_lines.c",
     "prewarp_fixed.c",
     "prewarp_fixed_mesh.c",
+    "prewarp_turn.c",
+    "prewarp_fixed_turn.c",
 )
 LAYOUT_HEADER = "prewarp_layout.h"
 

@@ -1,6 +1,7 @@
 """The manifest of a package, and its JSON Schema."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from importlib import resources
 
 from prewarp.export.build import DeviceBuild
@@ -90,6 +91,22 @@ def schema_bytes() -> bytes:
     return resources.files("prewarp.export").joinpath(SCHEMA).read_bytes()
 
 
+def _scan(build: DeviceBuild, name: str) -> JsonObject:
+    """Return when a channel's lines are lit, as an entry of its own; nothing where that is not declared."""
+    scan = build.scan(name)
+    if scan is None:
+        return {}
+    size = build.panel_size_px(name)
+    shared_ms = build.eye.weights_for_ms
+    figures: JsonObject = {
+        **asdict(scan),
+        "lit_s": list(scan.lit_s(size)),
+        "weights_for_s": None if shared_ms is None else shared_ms / 1000.0,
+        "late_rotation": build.late,
+    }
+    return {"scan": figures}
+
+
 def _channel(build: DeviceBuild, name: str) -> JsonObject:
     transfer = build.transfer(name)
     return {
@@ -101,4 +118,5 @@ def _channel(build: DeviceBuild, name: str) -> JsonObject:
         "encoding_table": list(transfer.table),
         "bit_depth": build.bit_depth(name),
         "drive_from_content": build.light(name).mixing.tolist(),
+        **_scan(build, name),
     }

@@ -124,6 +124,9 @@ def _facts(package: Package, channel: str, tables: list[JsonObject]) -> dict[str
     }
     if described["gamma"] is not None:
         facts["u_gamma"] = [described["gamma"]]
+    if described.get("scan") is not None:
+        facts["u_lit_s"] = list(described["scan"]["lit_s"])
+        facts["u_weights_for_s"] = [described["scan"]["weights_for_s"] or 0.0]
     for plane, colour in zip(PLANES, field_colours(package.colours), strict=True):
         for table in tables:
             if (table["channel"], table["colour"]) == (channel, colour):

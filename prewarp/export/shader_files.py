@@ -114,13 +114,17 @@ def _options(
         "PREWARP_DITHERED": int(light.tile is not None),
     }
     projection = {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection]}
+    late = {"PREWARP_LATE": 1} if build.late else {}
     if piece == "device_mesh.vert":
-        return projection
+        return {**projection, **late}
+    if piece == "device_table.frag" and build.late:
+        return {**panel, **projection, **late}
     if piece != "device_polynomial.frag" or lookup is None:
         return panel
     return {
         **panel,
         **projection,
+        **late,
         "PREWARP_DEGREE": degree,
         "PREWARP_WEIGHTED": int(lookup.weight_of(channel) is not None),
         "PREWARP_GAINED": int(all(lookup.gain_of(channel, colour) is not None for colour in build.planes)),
@@ -146,6 +150,13 @@ def _constants(
         "u_gamma": Constant("float", (gamma,), "light = encoded value to this power", "no unit"),
         "u_mixing": Constant("mat3", mixing, mixes, "no unit"),
     }
+    scan = build.scan(channel)
+    if build.late and scan is not None:
+        told = "a panel point (u, v) is lit at c + a u + b v after the frame's start: c, a, b"
+        constants["u_lit_s"] = Constant("vec3", scan.lit_s(panel), told, "s, s per px, s per px")
+        shared_s = (build.eye.weights_for_ms or 0.0) / 1000.0
+        told = "blend weights are those in the head pose at this time after the frame's start"
+        constants["u_weights_for_s"] = Constant("float", (shared_s,), told, "s")
     unit = "content px, content px, share of light"
     for plane, colour in zip(PLANES, build.planes, strict=True):
         if colour in shared:

@@ -22,6 +22,8 @@ GLSL, ES, VULKAN = "glsl330", "glsl300es", "vulkan450"
 HEADS = {GLSL: VERSIONS["330"], ES: VERSIONS["es300"], VULKAN: "#version 450\n"}
 # Left to whoever compiles.
 OPEN_OPTIONS = ("PREWARP_ROWS_UP",)
+# Blocks whose binding is the same in every stage; others are numbered with the textures of their stage.
+FIXED_BINDINGS = {"PrewarpHead": 15}
 _GUARD = re.compile(r"^\s*#ifndef\s+(\w+)\s*$")
 _DEFINE = re.compile(r"^\s*#define\s+(\w+)\s+(-?\d+)\s*$")
 _CONDITION = re.compile(r"^\s*#(if|elif)\s+(\w+)\s*(==|>|<)\s*(\d+)\s*$")
@@ -177,7 +179,7 @@ class _Declared:
         return f"{layout}uniform {kind} {name}; // {self._meaning(name)}"
 
     def _block(self, name: str, line: str) -> str:
-        binding = self._next_binding()
+        binding = FIXED_BINDINGS.get(name, self._next_binding())
         self.blocks.append((binding, name))
         if self.vulkan:
             line = line.replace("layout(std140)", f"layout(std140, set = 0, binding = {binding})")
@@ -193,7 +195,7 @@ class _Declared:
         return f"{layout}{way} {kind} {name};"
 
     def _next_binding(self) -> int:
-        return len(self.samplers) + len(self.blocks)
+        return len(self.samplers) + sum(name not in FIXED_BINDINGS for _, name in self.blocks)
 
     def _meaning(self, name: str) -> str:
         if name not in self.meanings:

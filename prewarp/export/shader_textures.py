@@ -23,6 +23,10 @@ MEANINGS = {
         "blend weight over directions, share of linear light; columns along tx, rows along ty; "
         "nodes at texel centres"
     ),
+    "PrewarpHead": (
+        "late rotation, std140, one vec4 a frame: turn of the head, rad/s about x, y, z; the time that "
+        "the content was drawn for, s after the frame's start"
+    ),
     "PrewarpCoefficients": (
         "tangents of every Chebyshev term, std140: red x, y, green x, y; then blue x, y, -, -"
     ),

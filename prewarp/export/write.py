@@ -55,6 +55,7 @@ def write_package(
     formats: tuple[str, ...] = FORMATS,
     texture: str = "snorm16",
     dialects: tuple[str, ...] = DIALECTS,
+    late: bool = False,
     provenance: Mapping[str, object] | None = None,
     extra: Callable[[OptimisationResult], tuple[PackageFile, ...]] = lambda found: (),
     progress: Callable[[str], None] = lambda text: None,
@@ -80,6 +81,8 @@ def write_package(
         What the search of tables may not choose, and whether it tells of every family; see `optimise_lookup`.
     formats, texture, dialects
         What is written; see `PackageOptions`.
+    late : bool
+        Shaders turn directions with the head, line by line; the module must declare the scan of every panel.
     provenance : mapping, optional
         Facts about the fit, written into the manifest as they are (JSON); those of the fit if not given.
     extra : callable, optional
@@ -109,6 +112,7 @@ def write_package(
         np.asarray(eye.eye_box.lattice(PUPILS) if pupils_mm is None else pupils_mm, dtype=float),
         dither,
         step_px,
+        late,
     )
     found = None
     if "lookup" in formats:

@@ -11,6 +11,7 @@ from prewarp.preview.state import (
     TRACKERS,
     TRANSMITTANCES,
     VIEWS,
+    YAW_STEP_DEG_PER_S,
     ZOOMS,
     State,
     following,
@@ -24,13 +25,14 @@ SHORTEST_CHANGE_SECONDS = 0.4
 @dataclass(frozen=True)
 class Situation:
     """What a change may depend on besides the state: scene names, motions at hand, half sizes of the eye box
-    (3,), mm, and how bright panels can be made to look.
+    (3,), mm, how bright panels can be made to look, and whether the scans of all panels are known.
     """
 
     scenes: Sequence[str]
     motions: Sequence[str]
     half_mm: FloatArray
     lights: Sequence[str] = ("even",)
+    has_scans: bool = False
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,10 @@ def _lit(step: int) -> Callable[[State, Situation], State]:
         )
 
     return change
+
+
+def _turned(step: float) -> Callable[[State, Situation], State]:
+    return lambda state, at: state.turned(state.head_deg_per_s[0] + step) if at.has_scans else state
 
 
 CONTROLS = (
@@ -105,6 +111,13 @@ CONTROLS = (
         lambda s, at: replace(s, light=following(s.light, at.lights)),
         abrupt=True,
     ),
+    Control(
+        "K",
+        f"head turns faster to the right by {YAW_STEP_DEG_PER_S:g} deg/s (where scans are known)",
+        _turned(YAW_STEP_DEG_PER_S),
+    ),
+    Control("J", "head turns faster to the left", _turned(-YAW_STEP_DEG_PER_S)),
+    Control("R", "late rotation on and off", lambda s, at: replace(s, late=not s.late), abrupt=True),
     Control("EQUAL", "closer", _zoomed(1), abrupt=True),
     Control("MINUS", "further", _zoomed(-1), abrupt=True),
     Control("N", "numbers on and off", lambda s, at: replace(s, numbers=not s.numbers)),

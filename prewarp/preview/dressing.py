@@ -15,6 +15,7 @@ from prewarp.preview.pages import (
     message_page,
     numbers_page,
 )
+from prewarp.preview.slider import slider_page
 from prewarp.preview.stage import Page
 from prewarp.preview.state import State
 from prewarp.preview.subject import Subject
@@ -31,6 +32,7 @@ class Dressing:
 
     def __init__(self, subject: Subject, /) -> None:
         self._channels = subject.eye.channels
+        self._has_scans = all(scan is not None for scan in subject.eye.scans.values())
         self._gauge = SeamGauge(subject)
         self._recent = RecentErrors()
         self._reading = SeamReading(np.nan, np.nan)
@@ -60,7 +62,7 @@ class Dressing:
         frame_ms: float = np.nan,
     ) -> dict[str, Page | None]:
         """Return pages by name, bottom first; None where there is none now."""
-        self._read(pupil_mm, tracked_mm, now_s)
+        self._read(state, pupil_mm, tracked_mm, now_s)
         if self._message is not None and now_s > self._message[1]:
             self._message = None
         covered = state.caution or state.help
@@ -74,6 +76,12 @@ class Dressing:
         pages["numbers"] = None
         if state.numbers and not covered:
             pages["numbers"] = self._numbers_now(state, pupil_mm, tracked_mm, now_s, scale, frame_ms)
+        pages["slider"] = None
+        if state.numbers and self._has_scans and not covered:
+            rate = (*state.head_deg_per_s, state.late)
+            pages["slider"] = self._keep(
+                "slider", (*rate, *where), lambda: slider_page(state, frame_px, scale=scale)
+            )
         pages["message"] = None
         if self._message is not None:
             text = self._message[0]
@@ -90,9 +98,9 @@ class Dressing:
         )
         return pages
 
-    def _read(self, pupil: FloatArray, tracked: FloatArray, now: float) -> None:
+    def _read(self, state: State, pupil: FloatArray, tracked: FloatArray, now: float) -> None:
         if self._gauge.has_seam and not 0.0 <= now - self._read_at < READ_SECONDS:
-            self._reading = self._gauge.read(pupil, tracked)
+            self._reading = self._gauge.read(pupil, tracked, head=state.head, late=state.late)
             self._recent.add(now, self._reading.error_arcmin)
             self._read_at = now
 
@@ -101,7 +109,8 @@ class Dressing:
     ) -> Page:
         s = state
         tracker = (s.tracking, s.tracker)
-        key = (*tracker, s.motion, s.paused, s.scene, s.transmittance, s.ghost, s.zoom, s.light, scale)
+        shown = (s.motion, s.paused, s.scene, s.transmittance, s.ghost, s.zoom, s.light, s.head, s.late)
+        key = (*tracker, *shown, scale)
         if (
             self._numbers is None
             or self._numbers[0] != key

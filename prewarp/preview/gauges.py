@@ -8,6 +8,8 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.focus import focus_at
+from prewarp.frames import arcmin_between
+from prewarp.head import HeadTurn, TurningField, require_scan
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import shared_directions
 from prewarp.seam import seam_error
@@ -33,6 +35,7 @@ class SeamGauge:
         colours = subject.eye.fields.colours
         colour = "G" if "G" in colours else colours[0]
         self._fields = {name: subject.eye.fields.field(name, colour) for name in subject.eye.channels}
+        self._scans = subject.eye.scans
         self._probes: list[tuple[str, str, FloatArray]] = []
         shared, seam = shared_directions(subject), subject.eye.seam
         if len(shared):
@@ -50,21 +53,53 @@ class SeamGauge:
         """Whether there is anything to read."""
         return bool(self._probes)
 
-    def read(self, pupil_mm: FloatArray, tracked_mm: FloatArray, /) -> SeamReading:
-        """Return the reading for a pupil and a tracked pupil, (3,) mm each."""
+    def read(
+        self,
+        pupil_mm: FloatArray,
+        tracked_mm: FloatArray,
+        /,
+        *,
+        head: HeadTurn | None = None,
+        late: bool = True,
+    ) -> SeamReading:
+        """Return the reading for a pupil and a tracked pupil, (3,) mm each.
+
+        `head`: how it turns while panels are lit; `late`: they are drawn with late rotation.
+        """
         worst, step = np.nan, np.nan
         for one, other, tangent in self._probes:
             a, b = self._fields[one], self._fields[other]
             found = seam_error(a, b, tangent, pupil_mm=pupil_mm, tracked_pupil_mm=tracked_mm)
             if not found.valid.any():
                 continue
-            worst = np.fmax(worst, found.error_arcmin[found.valid].max())
+            errors = found.error_arcmin[found.valid]
+            if head is not None and not head.is_still:
+                shown = [
+                    self._shown(name, tangent, pupil_mm, tracked_mm, head, late) for name in (one, other)
+                ]
+                errors = arcmin_between(*shown)
+                errors = errors[np.isfinite(errors)]
+            worst = np.fmax(worst, errors.max(initial=0.0))
             depth = [
                 focus_at(field, shown[found.valid], pupil_mm=pupil_mm).dioptres
                 for field, shown in zip((a, b), found.shown, strict=True)
             ]
             step = np.fmax(step, abs(float(np.nanmedian(depth[1] - depth[0]))))
         return SeamReading(float(worst), float(step))
+
+    def _shown(
+        self,
+        name: str,
+        tangent: FloatArray,
+        pupil_mm: FloatArray,
+        tracked_mm: FloatArray,
+        head: HeadTurn,
+        late: bool,
+    ) -> FloatArray:
+        """Return where a channel shows content of directions (n, 2), in the pose drawn for; NaN off it."""
+        turning = TurningField(self._fields[name], require_scan(self._scans[name], name), head)
+        drawn = turning if late else turning.field
+        return turning.forward(drawn.inverse(tangent, pupil_mm=tracked_mm).pixel, pupil_mm=pupil_mm)
 
 
 class RecentErrors:

@@ -65,6 +65,8 @@ def numbers_page(
         ("motion", moving),
         ("scene", state.scene.replace("_", " ")),
     ]
+    if not state.head.is_still:
+        rows.append(("head turns", _turning(state)))
     if state.light != "even":
         rows.append(("panel light", state.light))
     if state.transmittance > 0.0:
@@ -233,6 +235,13 @@ def _with_unit(value: float, unit: str, digits: int) -> str:
 
 def _position(pupil_mm: FloatArray) -> str:
     return ", ".join(f"{value + 0.0:.2f}" for value in np.round(pupil_mm, 2)) + " mm"
+
+
+def _turning(state: State) -> str:
+    ways = (("right", "left"), ("up", "down"), ("to the right shoulder", "to the left shoulder"))
+    pairs = zip(state.head_deg_per_s, ways, strict=True)
+    parts = [f"{abs(rate):g} deg/s {names[rate < 0.0]}" for rate, names in pairs if rate]
+    return f"{', '.join(parts)}; late rotation {'on' if state.late else 'off'}"
 
 
 def _tracker(state: State) -> str:

@@ -11,6 +11,7 @@ from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.encoding import linear_from_srgb
 from prewarp.frames import arcmin_between
+from prewarp.head import TurningField, require_scan
 from prewarp.mesh import PanelMesh, panel_mesh, view_mesh
 from prewarp.preview.legend import FULL_ARCMIN, SEAM_ERROR_ALPHA, false_colour, tint
 from prewarp.preview.stage import DIMMED, Page
@@ -105,6 +106,8 @@ class ReferencePainter:
                 seam=subject.eye.seam if warped else None,
                 match=match if warped else None,
                 warped=warped,
+                scan=subject.eye.scans[name],
+                head=subject.eye.head_turn(state.head) if warped and state.late else None,
             )
             panels[name] = panel_picture(
                 self._planes[1],
@@ -125,13 +128,13 @@ class ReferencePainter:
         tracked: FloatArray,
     ) -> NDArray[np.float32]:
         if state.view == "blend weight":
-            return self._weights(outlook, pupil, tracked)
+            return self._weights(state, outlook, pupil, tracked)
         light = self._perceived(state, outlook, after, pupil)
         if state.wipe is not None:
             edge = round(state.wipe * outlook.size_px[0])
             light[:, :edge] = self._perceived(state, outlook, before, pupil)[:, :edge]
         if state.view == "seam error":
-            colour, shared = self._seam_error(outlook, pupil, tracked)
+            colour, shared = self._seam_error(state, outlook, pupil, tracked)
             alpha = SEAM_ERROR_ALPHA * shared[..., None]
             light = ((1.0 - alpha) * DIMMED * light + alpha * colour).astype(np.float32)
         return light
@@ -166,7 +169,15 @@ class ReferencePainter:
             scale = np.array([factor, factor, 1.0])
             maps[name] = tuple(
                 replace(spline, coefficients=spline.coefficients * scale[: spline.coefficients.shape[-1]])
-                for spline in view_maps(fields, name, sight, pupil_mm=pupil, luminance=luminance)
+                for spline in view_maps(
+                    fields,
+                    name,
+                    sight,
+                    pupil_mm=pupil,
+                    luminance=luminance,
+                    scan=subject.eye.scans[name],
+                    head=state.head,
+                )
             )
         return perceived_light(panels, maps, sight, threads=THREADS)
 
@@ -180,7 +191,7 @@ class ReferencePainter:
         return _TO_LIGHT.take(np.asarray(moved))
 
     def _meant(
-        self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
+        self, state: State, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
     ) -> dict[str, tuple[FloatArray, FloatArray]]:
         """Return, by channel, what its panel shows at view pixels in the middle colour.
 
@@ -193,34 +204,43 @@ class ReferencePainter:
         meant = {}
         for name in self.subject.eye.channels:
             field = self.subject.eye.fields.field(name, self._colours[1])
-            pixel = view_mesh(field, sight, pupil_mm=pupil).on_lattice(x, y)
+            scan, head = self.subject.eye.scans[name], self.subject.eye.head_turn(state.head)
+            looked = field if head.is_still else TurningField(field, require_scan(scan, name), head)
+            pixel = view_mesh(looked, sight, pupil_mm=pupil).on_lattice(x, y)
             seen = np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=-1)
             mesh = panel_mesh(
-                field, self.subject.eye.content, tracked_pupil_mm=tracked, seam=self.subject.eye.seam
+                field,
+                self.subject.eye.content,
+                tracked_pupil_mm=tracked,
+                seam=self.subject.eye.seam,
+                scan=scan,
+                head=head if state.late else None,
             )
             shown = np.full((*seen.shape, 3), np.nan)
             shown[seen] = mesh.spline().at(pixel[seen])
+            shown[seen, 2] = mesh.weight_at(pixel[seen])
             if mesh.light is not None:
-                shares, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel[seen]), -1, 0), 2)
-                shown[seen, 2] *= mesh.light.weights(np.maximum(shares, 0.0), depth)
-                shown[seen] = np.where(depth[mesh.light.own][:, None] > 0.0, shown[seen], np.nan)
+                depth = mesh.light_spline().at(pixel[seen])[:, mesh.light.shares.shape[-1] + mesh.light.own]
+                shown[seen] = np.where(depth[:, None] > 0.0, shown[seen], np.nan)
             meant[name] = (
                 self.subject.eye.content.tangent_from_pixel(shown[..., :2]),
                 np.clip(np.nan_to_num(shown[..., 2]), 0.0, 1.0),
             )
         return meant
 
-    def _weights(self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray) -> NDArray[np.float32]:
+    def _weights(
+        self, state: State, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
+    ) -> NDArray[np.float32]:
         light = np.zeros((outlook.size_px[1], outlook.size_px[0], 3), dtype=np.float32)
-        for place, (_, weight) in enumerate(self._meant(outlook, pupil, tracked).values()):
+        for place, (_, weight) in enumerate(self._meant(state, outlook, pupil, tracked).values()):
             light += (weight[..., None] * np.array(tint(place))).astype(np.float32)
         return light
 
     def _seam_error(
-        self, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
+        self, state: State, outlook: Outlook, pupil: FloatArray, tracked: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Return false colours (height, width, 3) and where two channels are seen (height, width), 0 or 1."""
-        meant = [tangent for tangent, _ in self._meant(outlook, pupil, tracked).values()]
+        meant = [tangent for tangent, _ in self._meant(state, outlook, pupil, tracked).values()]
         worst = np.full(meant[0].shape[:-1], np.nan)
         for place, one in enumerate(meant):
             for other in meant[place + 1 :]:

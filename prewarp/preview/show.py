@@ -13,6 +13,7 @@ from prewarp.preview.dressing import Dressing
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.gauges import FrameClock
 from prewarp.preview.scenery import Scenery
+from prewarp.preview.slider import rate_at, slider_box
 from prewarp.preview.stage import Stage, faster_path
 from prewarp.preview.state import STEP_MM, State
 from prewarp.preview.subject import Subject
@@ -120,10 +121,17 @@ class Show:
             )
         return True
 
-    def press(self, x: float, width: float) -> None:
-        """Take a press of the mouse at x in a window `width` wide, in its units."""
+    def press(self, x: float, width: float, y: float | None = None) -> None:
+        """Take a press of the mouse at x (and y) in a window `width` wide, in its units."""
         if self.state.caution:
             self.state = replace(self.state, caution=False)
+            return
+        per_unit = self._size_px[0] / max(width, 1.0)
+        box = slider_box(self._size_px, scale=self.scale)
+        slides = self._situation.has_scans and self.state.numbers and not self.state.help
+        if slides and y is not None and box.holds(x * per_unit, y * per_unit):
+            self._drag = "slider"
+            self._slide(x, width)
             return
         on_line = self.state.wipe is not None and abs(x - self.state.wipe * width) <= _GRIP
         self._drag = "line" if on_line else "pupil"
@@ -136,10 +144,17 @@ class Show:
         """Take a movement of the mouse to x by (dx, dy), right and down, in units of a window's `size`."""
         if self._drag == "line":
             self.state = self.state.wiped(x / max(size[0], 1.0))
+        elif self._drag == "slider":
+            self._slide(x, size[0])
         elif self._drag == "pupil":
             half = self._subject.eye.eye_box.half_mm
             step = (2.0 * half[0] * dx / max(size[0], 1.0), -2.0 * half[1] * dy / max(size[1], 1.0), 0.0)
             self.state = self.state.moved(step, half)
+
+    def _slide(self, x: float, width: float) -> None:
+        """Take the head rate of a place x on the slider, in a window `width` wide."""
+        per_unit = self._size_px[0] / max(width, 1.0)
+        self.state = self.state.turned(rate_at(x * per_unit, self._size_px, scale=self.scale))
 
     def wheel(self, steps: float, now_s: float, /, *, zooms: bool = False) -> None:
         """Take the wheel: pupil depth, or nearer and further."""
@@ -196,8 +211,14 @@ class Show:
         self._subject, self.stage = subject, stage
         self._dressing = Dressing(subject)
         self._situation = Situation(
-            self._scenery.names, self._driver.names, subject.eye.eye_box.half_mm, subject.lights
+            self._scenery.names,
+            self._driver.names,
+            subject.eye.eye_box.half_mm,
+            subject.lights,
+            all(scan is not None for scan in subject.eye.scans.values()),
         )
+        if not self._situation.has_scans:
+            self.state = replace(self.state, head_deg_per_s=(0.0, 0.0, 0.0))
         self._files = Watch(subject.files)
         self._drawn = None
         self._context.gc()

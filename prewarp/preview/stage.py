@@ -107,6 +107,7 @@ class Stage:
             bit_depths=subject.eye.bit_depths,
             panel_kind=_panel_kind(path, subject),
             whole_content=path == "exported",
+            scans=subject.eye.scans,
         )
         self._show = Program(context, "show.frag")
         self._present = Program(context, "show.frag", {"PREWARP_ENCODED": 1})
@@ -181,6 +182,7 @@ class Stage:
         outlook = outlook_of(state, self.subject, boxes.view, self._centre)
         self._use_content(state, outlook)
         self.eye.set_light(state.light)
+        self.eye.set_head(self.subject.eye.head_turn(state.head), late=state.late)
         self.eye.set_eye(pupil_mm, tracked_mm)
         self.frame.frame.viewport = self.frame.frame.scissor = (0, 0, *size)
         self.frame.clear()

@@ -8,6 +8,7 @@ import numpy as np
 
 from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
+from prewarp.head import HeadTurn
 from prewarp.render.live.outlook import Ghost
 
 Kind = TypeVar("Kind")
@@ -29,6 +30,8 @@ STEP_MM, LARGE_STEP_MM = 0.25, 1.0
 FRAME_SECONDS = 1.0 / 60.0
 # The pupil may be taken this far past the eye box: what happens there is worth seeing.
 BOX_SLACK = 1.25
+# Ends of the slider of head rate; walking and running stay below 90 deg/s (`prewarp.published.HEAD_RATES`).
+FASTEST_YAW_DEG_PER_S, YAW_STEP_DEG_PER_S = 200.0, 10.0
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,13 @@ class State:
         Of `ZOOMS`.
     light : str
         How bright panels look, of `LIGHTS` in `prewarp.render.live.mesh`; "even" where luminance is unknown.
+    head_deg_per_s : (float, float, float)
+        How the head turns while a frame is lit: yaw to the right, pitch up, roll to the right shoulder; the
+        eye keeps still in the world.
+    drawn_for_ms : float
+        The time after the frame's start whose head pose the content is drawn for.
+    late : bool
+        Panels are drawn with late rotation.
     numbers, help : bool
         What is laid over the picture.
     caution : bool
@@ -78,9 +88,22 @@ class State:
     ghost: int = 0
     zoom: int = 0
     light: str = "even"
+    head_deg_per_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    drawn_for_ms: float = 0.0
+    late: bool = True
     numbers: bool = True
     help: bool = False
     caution: bool = False
+
+    @property
+    def head(self) -> HeadTurn:
+        """How the head turns."""
+        return HeadTurn.of_angles(*self.head_deg_per_s, drawn_for_ms=self.drawn_for_ms)
+
+    def turned(self, yaw_deg_per_s: float, /) -> "State":
+        """Return the state with the head turning to the right so fast, kept to what the slider spans."""
+        yaw = float(np.clip(yaw_deg_per_s, -FASTEST_YAW_DEG_PER_S, FASTEST_YAW_DEG_PER_S))
+        return replace(self, head_deg_per_s=(yaw, *self.head_deg_per_s[1:]))
 
     def later(self, seconds: float, /) -> "State":
         """Return the state after some time: the motion goes on unless it is paused."""

@@ -194,7 +194,7 @@ class _Loop:
             return
         if action == self._glfw.PRESS:
             # Where the mouse was at this event; glfw would say where it is by now.
-            self._show.press(self._place[0], self._size()[0])
+            self._show.press(self._place[0], self._size()[0], self._place[1])
         else:
             self._show.release()
 

@@ -16,16 +16,18 @@ from numpy.typing import ArrayLike, NDArray
 from prewarp.content import ContentProjection
 from prewarp.encoding import Quantiser, TransferFunction, linear_from_srgb
 from prewarp.errors import RenderError
+from prewarp.head import HeadTurn, TurningField, require_scan
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import NODE_STEP_PX, VIEW_STEP_PX, PanelMesh, View, panel_mesh, view_mesh
 from prewarp.photometry.dither import Ditherer
 from prewarp.photometry.panel import PLAIN, PanelLight, panel_light
 from prewarp.render.pictures import PanelPicture, encode_view, for_planes, require_content
 from prewarp.render.sampling import SamplingPlane, sampling_plane
+from prewarp.scan import PanelScan
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
-    from prewarp.field import FieldSet
+    from prewarp.field import Field, FieldSet
     from prewarp.photometry.luminance import LuminanceMaps
     from prewarp.photometry.match import LightMatch
 
@@ -182,6 +184,8 @@ def prewarp_panel(
     dither: str = "none",
     step_px: float = NODE_STEP_PX,
     warped: bool = True,
+    scan: PanelScan | None = None,
+    head: HeadTurn | None = None,
     threads: int = 1,
 ) -> PanelPicture:
     """Draw the panel of one channel for a tracked pupil: meshes and panel pass in one call.
@@ -198,7 +202,7 @@ def prewarp_panel(
         Which panel to draw.
     tracked_pupil_mm : (3,) float array
         Where the system believes the pupil to be, mm.
-    seam, step_px, warped
+    seam, step_px, warped, scan, head
         See `prewarp.mesh.panel_mesh`.
     transfer, bit_depth, threads
         See `panel_picture`; sRGB if no transfer function is given.
@@ -226,6 +230,8 @@ def prewarp_panel(
         match=match,
         step_px=step_px,
         warped=warped,
+        scan=scan,
+        head=head,
     )
     return panel_picture(
         planes,
@@ -248,6 +254,8 @@ def panel_meshes(
     match: "LightMatch | None" = None,
     step_px: float = NODE_STEP_PX,
     warped: bool = True,
+    scan: PanelScan | None = None,
+    head: HeadTurn | None = None,
 ) -> tuple[PanelMesh, ...]:
     """Return the pre-warp maps of red, green and blue of one channel; see `prewarp.mesh.panel_mesh`."""
     return for_planes(
@@ -260,6 +268,8 @@ def panel_meshes(
             match=match,
             step_px=step_px,
             warped=warped,
+            scan=scan,
+            head=head,
         ),
     )
 
@@ -273,6 +283,8 @@ def perceived_view(
     pupil_mm: ArrayLike,
     luminance: "LuminanceMaps | None" = None,
     step_px: float = VIEW_STEP_PX,
+    scans: Mapping[str, PanelScan | None] | None = None,
+    head: HeadTurn | None = None,
     threads: int = 1,
 ) -> NDArray[np.uint8]:
     """Return what an eye at `pupil_mm` sees of the panels, (height, width, 3) 8-bit sRGB; row 0 is the top.
@@ -289,11 +301,23 @@ def perceived_view(
         Where the pupil truly is, mm.
     luminance : LuminanceMaps, optional
         How bright the panels look; evenly lit if not given.
+    scans, head : mapping, HeadTurn, optional
+        The head turns while panels are lit, and the eye keeps still in the world: what it sees, in the pose
+        drawn for. Persistence is left out: every line is seen at the middle of its time.
     step_px, threads
         See `prewarp.mesh.view_mesh` and `perceived_light`.
     """
     maps = {
-        channel: view_maps(fields, channel, view, pupil_mm=pupil_mm, luminance=luminance, step_px=step_px)
+        channel: view_maps(
+            fields,
+            channel,
+            view,
+            pupil_mm=pupil_mm,
+            luminance=luminance,
+            step_px=step_px,
+            scan=(scans or {}).get(channel),
+            head=head,
+        )
         for channel in panels
     }
     return encode_view(perceived_light(panels, maps, view, threads=threads))
@@ -308,12 +332,24 @@ def view_maps(
     pupil_mm: ArrayLike,
     luminance: "LuminanceMaps | None" = None,
     step_px: float = VIEW_STEP_PX,
+    scan: PanelScan | None = None,
+    head: HeadTurn | None = None,
 ) -> tuple[SplineLattice, ...]:
-    """Return the maps of red, green and blue from view px to panel px, and luminance where given."""
+    """Return the maps of red, green and blue from view px to panel px, and luminance where given.
+
+    `scan`, `head`: see `perceived_view`.
+    """
+
+    def seen(colour: str) -> "Field | TurningField":
+        field = fields.field(channel, colour)
+        if head is None or head.is_still:
+            return field
+        return TurningField(field, require_scan(scan, channel), head)
+
     return for_planes(
         fields.colours,
         lambda colour: view_mesh(
-            fields.field(channel, colour),
+            seen(colour),
             view,
             pupil_mm=pupil_mm,
             step_px=step_px,

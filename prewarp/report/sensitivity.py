@@ -1,4 +1,6 @@
-"""Sensitivity picture: worst seam error with a fixed correction, and per mm of error of a tracked one."""
+"""Sensitivity picture: worst seam error with a fixed correction, per mm of error of a tracked one, and the
+split of panels out of step per rate of turn, where time is known.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,7 +10,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.report.style import figure, figure_bytes, require_any
-from prewarp.seam import Overlap, SensitivityMap
+from prewarp.seam import Overlap, SeamTiming, SensitivityMap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,24 +25,38 @@ _KINDS = (
         "arcmin per mm",
     ),
 )
+_STEP = (
+    "out_of_step",
+    "Panels out of step: split per rate\nof a turn about the worst axis",
+    "arcmin per deg/s",
+)
 
 
 @dataclass(frozen=True)
 class SensitivityItem:
-    """What is drawn of one seam: an overlap and the map over exactly its directions."""
+    """What is drawn of one seam: an overlap, and map and times over exactly its directions."""
 
     title: str
     overlap: Overlap
     found: SensitivityMap
+    timing: SeamTiming | None = None
+
+    def values(self, kind: str, /) -> FloatArray:
+        """Return what is drawn of a kind, (n,); NaN where it is not known."""
+        if kind != _STEP[0]:
+            return np.asarray(getattr(self.found, kind))
+        directions = len(self.overlap.tangent)
+        return np.full(directions, np.nan) if self.timing is None else self.timing.worst_axis
 
 
 def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "Figure":
-    """Draw both worst cases of each seam side by side, each kind on one colour scale."""
+    """Draw the worst cases of each seam side by side, each kind on one colour scale."""
     require_any(items, "items", "seams")
-    values = {kind: [getattr(item.found, kind) for item in items] for kind, _, _ in _KINDS}
-    with figure(2 * _WIDTH_PX * len(items), _HEIGHT_PX, title, title_size=15) as drawn:
-        parts = drawn.subfigures(1, 2, squeeze=False)[0]
-        for part, (kind, heading, unit) in zip(parts, _KINDS, strict=True):
+    kinds = (*_KINDS, _STEP) if any(item.timing is not None for item in items) else _KINDS
+    values = {kind: [item.values(kind) for item in items] for kind, _, _ in kinds}
+    with figure(len(kinds) * _WIDTH_PX * len(items), _HEIGHT_PX, title, title_size=15) as drawn:
+        parts = drawn.subfigures(1, len(kinds), squeeze=False)[0]
+        for part, (kind, heading, unit) in zip(parts, kinds, strict=True):
             part.suptitle(heading, fontsize=13)
             all_axes = np.atleast_1d(part.subplots(1, len(items), sharey=True))
             finite = np.concatenate([one[np.isfinite(one)] for one in values[kind]])
@@ -56,7 +72,7 @@ def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "F
                 )
                 _close_in(axes, item.overlap)
                 axes.set(xlabel="right, degrees", aspect="equal")
-                axes.set_title(f"{item.title}\nmedian {_median(one)}, largest {np.nanmax(one):.2g}")
+                axes.set_title(f"{item.title}\n{_told(one)}")
             all_axes[0].set_ylabel("up, degrees")
             part.colorbar(mesh, ax=list(all_axes), label=unit, extend="max", shrink=0.8, pad=0.02)
         return drawn
@@ -67,8 +83,10 @@ def sensitivity_picture(items: Sequence[SensitivityItem], /, *, title: str) -> b
     return figure_bytes(sensitivity_figure(items, title=title))
 
 
-def _median(values: FloatArray) -> str:
-    return f"{np.nanmedian(values):.2g}"
+def _told(values: FloatArray) -> str:
+    if not np.isfinite(values).any():
+        return "not known"
+    return f"median {np.nanmedian(values):.2g}, largest {np.nanmax(values):.2g}"
 
 
 def _close_in(axes: "Axes", overlap: Overlap) -> None:

@@ -42,6 +42,19 @@ bit_depth = 8
 dir_x_deg = [{low}, {high}]
 dir_y_deg = [-15.0, 15.0]
 """
+SCAN = """
+[channel.{name}.panel.scan]
+direction = "{direction}"
+start_ms = {start}
+line_us = 20.0
+persistence_ms = 2.0
+"""
+
+
+def scanned(inner: str = "down", outer: str = "down", starts: tuple[float, float] = (0.0, 0.0)) -> str:
+    """Return the tables that declare when both panels light their lines."""
+    ways = zip(("inner", "outer"), (inner, outer), starts, strict=True)
+    return "".join(SCAN.format(name=name, direction=way, start=start) for name, way, start in ways)
 
 
 def small_channels():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from prewarp.grids import write_grid
-from tests.cli.conftest import CHANNEL, MODULE, run, small_channels
+from tests.cli.conftest import CHANNEL, MODULE, run, scanned, small_channels
 from tests.synthetic import make_grid, pupil_lattice
 
 CAPTURES = {
@@ -24,7 +24,9 @@ COMMANDS = {
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """Fits NAME.fit.npz of each capture, what `fit --json` said, visor.toml, and wide.toml: 12 mm."""
+    """Fits NAME.fit.npz of each capture, what `fit --json` said, visor.toml, wide.toml: 12 mm, and lit.toml,
+    which declares scans.
+    """
     folder = tmp_path_factory.mktemp("few")
     text = MODULE + CHANNEL.format(name="inner", low=-40, high=10)
     text += CHANNEL.format(name="outer", low=-10, high=40)
@@ -33,6 +35,7 @@ def folder(tmp_path_factory):
     (folder / "visor.toml").write_text(text, encoding="utf-8")
     wide = text.replace("half_x_mm = 3.0", "half_x_mm = 12.0")
     (folder / "wide.toml").write_text(wide, encoding="utf-8")
+    (folder / "lit.toml").write_text(text + scanned(), encoding="utf-8")
     for name, pupils in CAPTURES.items():
         grid = make_grid(
             "panel", noise_px=0.02, seed=3, points=9, pupils=pupils, channels=small_channels(), colours=("G",)
@@ -91,10 +94,24 @@ def test_a_line_tells_of_motion_along_it(folder):
     assert seam["along_motion"] is None
 
 
-@pytest.mark.parametrize("command", ["focus", "sensitivity", "budget"])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_nothing_is_missing_in_a_full_capture(folder, command):
-    found = json.loads(asked(folder, command, "square", "--json").stdout)
+    found = json.loads(asked(folder, command, "square", "--json", module="lit.toml").stdout)
     assert found["not_known"] == [] and found["extrapolated"] == []
+
+
+@pytest.mark.parametrize("command", ["sensitivity", "budget", "blend"])
+def test_without_a_scan_only_time_is_missing(folder, command):
+    found = json.loads(asked(folder, command, "square", "--json").stdout)
+    (lacking,) = found["not_known"]
+    assert lacking["quantity"] == "panels out of step"
+    assert "[channel.inner.panel.scan] and [channel.outer.panel.scan]" in lacking["needs"]
+    eye = found["eyes"]["right"]
+    assert eye["scan_advice"] is None
+    seams = [eye] if command == "blend" else eye["seams"]
+    assert all(one["panels_out_of_step"] is None for one in seams)
+    text = asked(folder, command, "square").stdout
+    assert "panels out of step: not known: needs [channel.inner.panel.scan]" in " ".join(text.split())
 
 
 @pytest.mark.parametrize("command", ["sensitivity", "budget", "blend", "export"])

@@ -12,7 +12,10 @@ from prewarp.field.mount import Mount
 from prewarp.seam import build_seam, overlaps, sensitivity_map
 from tests.cli.conftest import CHANNEL, MODULE, run
 
-UNITS = ("_arcmin", "_mm", "_ms", "_deg", "_dioptres", "_percent", "_hz", "_ratio", "_arcmin_per_mm", "_m")
+UNITS = (
+    "_arcmin", "_mm", "_ms", "_deg", "_dioptres", "_percent", "_hz", "_ratio", "_arcmin_per_mm", "_m",
+    "_deg_per_s",
+)  # fmt: skip
 HEADER = (
     "channel_a,channel_b,color,eye_x_mm,eye_y_mm,eye_z_mm,panel_a_u_px,panel_a_v_px,panel_b_u_px,panel_b_v_px"
 )

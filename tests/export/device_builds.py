@@ -14,6 +14,7 @@ from prewarp.export.lookup_files import with_surfaces
 from prewarp.export.package import PackageOptions, export_package
 from prewarp.lookup import Optimiser, surfaces
 from prewarp.module import EyeBox
+from prewarp.scan import PanelScan
 from tests.closed_form import PlaneChannel, plane_set
 from tests.eyes import closed_form_eye
 
@@ -55,9 +56,13 @@ class SmallMatch:
         return {"kind": "closed form"}
 
 
-@lru_cache(maxsize=4)
-def small_build(dither="none", *, matched=False, projection="flat"):
-    """A build with a seam, a pure power law on the right panel, 10 bits on the left."""
+# Lit against each other, downward and to the left.
+SCANS = {"left": PanelScan("down", 0.5, 30.0, 2.0), "right": PanelScan("left", 2.0, 20.0, 1.0)}
+
+
+@lru_cache(maxsize=6)
+def small_build(dither="none", *, matched=False, projection="flat", late=False):
+    """A build with a seam, a pure power law on the right panel, 10 bits on the left; late: with `SCANS`."""
     eye = closed_form_eye(
         small_fields(),
         content=replace(CONTENT, projection=projection),
@@ -65,8 +70,9 @@ def small_build(dither="none", *, matched=False, projection="flat"):
         match=SmallMatch() if matched else None,
         transfers={"right": TransferFunction("power", gamma=2.2)},
         bits={"left": 10},
+        scans=SCANS if late else None,
     )
-    return DeviceBuild(eye, PUPILS, dither, step_px=10.0)
+    return DeviceBuild(eye, PUPILS, dither, step_px=10.0, late=late)
 
 
 @lru_cache(maxsize=4)

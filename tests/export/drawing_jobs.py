@@ -76,7 +76,7 @@ def job_of(folder, channel, path, pupil, dialect, content):
             found = entry_of(manifest, "shader texture", channel=channel, sampler=name)
         textures[name] = texture_from_ktx2((folder / found["path"]).read_bytes(), where=name).texels
     block = attributes = indices = None
-    if fragment["details"]["blocks"]:
+    if "PrewarpCoefficients" in [one["name"] for one in fragment["details"]["blocks"]]:
         found = entry_of(manifest, "coefficient block", channel=channel, pupil=pupil)
         block = (folder / found["path"]).read_bytes()
     if path == "mesh":

@@ -53,8 +53,11 @@ def wide(tmp_path_factory):
     return exported(tmp_path_factory.mktemp("wide") / "visor", "none", False, "equidistant")
 
 
-def drawn(context, job, *, rows_up=False):  # noqa: F811
-    """Draw a job as its manifest says and return what the target holds, row 0 the top."""
+def drawn(context, job, *, rows_up=False, head=None):  # noqa: F811
+    """Draw a job as its manifest says and return what the target holds, row 0 the top.
+
+    `head`: four floats of the block of late rotation.
+    """
     switch = "#define PREWARP_ROWS_UP 1\n" if rows_up else ""
     texts = [text.replace("\n", "\n" + switch, 1) for text in (job.vertex, job.fragment)]
     program = context.program(vertex_shader=texts[0], fragment_shader=texts[1])
@@ -67,6 +70,9 @@ def drawn(context, job, *, rows_up=False):  # noqa: F811
     if job.block is not None:
         context.buffer(job.block).bind_to_uniform_block(3)
         program["PrewarpCoefficients"].binding = 3
+    if head is not None:
+        context.buffer(np.array(head, dtype="<f4").tobytes()).bind_to_uniform_block(4)
+        program["PrewarpHead"].binding = 4
     target = context.texture(job.size, 4, dtype="f4")
     frame = context.framebuffer([target])
     frame.use()

@@ -8,7 +8,9 @@ import pytest
 from prewarp.preview.controls import BY_KEY, CONTROLS, SHORTEST_CHANGE_SECONDS, Pacer, Situation, pressed
 from prewarp.preview.state import FRAME_SECONDS, VIEWS, ZOOMS, State, following
 
-AT = Situation(("grid", "stars"), ("hand", "circle", "slip"), np.array([4.0, 3.0, 2.0]), ("even", "matched"))
+AT = Situation(
+    ("grid", "stars"), ("hand", "circle", "slip"), np.array([4.0, 3.0, 2.0]), ("even", "matched"), True
+)
 
 
 def after(state, *keys, **options):

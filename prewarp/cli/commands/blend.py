@@ -16,6 +16,7 @@ from prewarp.cli.displays import (
     say_not_known,
     within_capture,
 )
+from prewarp.cli.panels_in_step import ADVICE, KEY, not_in_step, step_report
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import SeamError
 from prewarp.eye import Eye, assemble_eyes
@@ -60,7 +61,9 @@ def blend(
     Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions
     from which channels leave a gap are named with its place and size, and those from which they overlap by
     less than the feather. A gap is what no channel lights between two channels, within the outline of what
-    is captured; its borders are known to the spacing of the dots of the capture.
+    is captured; its borders are known to the spacing of the dots of the capture. Where the module declares
+    when panels light their lines, the report tells how far they are out of step across the seam, and which
+    scans would make it meet in time.
 
     \b
     Example:
@@ -78,14 +81,15 @@ def blend(
     with talk.progress("comparing blend policies") as step:
         for eye in assemble_eyes(fields, module, side=side):
             if not eye.has_seam:
-                result["eyes"][eye.side] = {"policies": [], "overlap": [], "gaps": [], "note": no_seam(eye)}
+                empty: dict[str, Any] = {"policies": [], "overlap": [], "gaps": [], KEY: [], ADVICE: None}
+                result["eyes"][eye.side] = {**empty, "note": no_seam(eye)}
                 talk.text(no_seam(eye))
                 continue
             lacking = motion_not_known(fields, eye.channels, "overlap and crawl of the seam over the eye box")
             if lacking is not None:
-                keys = ("policies", "impossible", "feather_deg", "overlap", "gaps")
+                keys = ("policies", "impossible", "feather_deg", "overlap", "gaps", KEY, ADVICE)
                 result["eyes"][eye.side] = dict.fromkeys(keys)
-                missing.append(lacking)
+                missing += [lacking, not_in_step(eye, lacking)]
                 continue
             result["extrapolated"] += within_capture(
                 talk, fields, eye.channels, places, extrapolate=extrapolate
@@ -108,6 +112,8 @@ def blend(
                 views.append(PolicyView(figures, shown, tuple(policy.at(pupil) for pupil in shown)))
                 step(f"{eye.side} eye: {kind}", len(found))
             feather = feather_deg or min((f.feather_deg[0] for f in found), default=None)
+            in_step = step_report(eye, eye.overlaps())
+            missing += in_step.missing
             sentences = [text for one in gaps if (text := one.sentence())]
             sentences += [text for pair in overlap if (text := pair.sentence(feather_deg))]
             result["eyes"][eye.side] = {
@@ -116,6 +122,8 @@ def blend(
                 "feather_deg": feather,
                 "overlap": [pair.as_dict() for pair in overlap],
                 "gaps": [one.as_dict() for one in gaps],
+                KEY: in_step.seams(),
+                ADVICE: in_step.advice(),
             }
             talk.table(
                 f"Blend policies, {eye.side} eye, over {len(places)} pupil positions",
@@ -123,6 +131,7 @@ def blend(
                 [("", [_row(f) for f in found])],
             )
             talk.text(*(f"{kind}: not possible. {reason}" for kind, reason in refused.items()), *sentences)
+            in_step.say(talk)
     if picture is not None and views:
         write_bytes(picture, policies_picture(views, title=f"{module.name}: where light is handed over"))
         talk.text(f"{picture}: written.")

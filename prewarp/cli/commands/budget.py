@@ -25,6 +25,7 @@ from prewarp.cli.displays import (
     say_not_known,
     within_capture,
 )
+from prewarp.cli.panels_in_step import ADVICE, KEY, StepReport, not_in_step, step_report
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import Eye, assemble_eyes
@@ -122,7 +123,9 @@ def budget(
     have published amplitudes (people walking about) and durations; they are the default, since a limit is to
     be kept for a share of all moments, and in most of them people look about. Reflexive ones are larger and
     faster; the figures with the other kind stand beside. Intervals say what the number of moments leaves
-    open, not how your wearers differ from these.
+    open, not how your wearers differ from these. Where the module declares when panels light their lines,
+    latencies count to the frame's start and every direction of the seam adds its own time; how far the panels
+    are out of step is held to the same limit.
 
     Caution: the limit is yours to choose with qualified people; a seam error or a focus step that some
     wearers do not notice may strain others.
@@ -151,15 +154,20 @@ def budget(
         "extrapolated": [],
     }
     found, notes, missing = [], [], []
+    steps: list[StepReport] = []
     with talk.progress("drawing moments", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
             seams: list[dict[str, Any]] = []
             lacking = motion_not_known(fields, eye.channels, "tracker budget of the seam")
             if lacking is not None and eye.has_seam:
-                report["eyes"][eye.side] = {"seams": _unknown(eye, lacking)}
-                missing.append(lacking)
+                report["eyes"][eye.side] = {"seams": _unknown(eye, lacking), ADVICE: None}
+                missing += [lacking, not_in_step(eye, lacking)]
                 continue
-            for pair in eye.overlaps():
+            pairs = eye.overlaps()
+            in_step = step_report(eye, pairs, limit_arcmin=limit.seam_arcmin)
+            steps.append(in_step)
+            missing += in_step.missing
+            for number_of_pair, pair in enumerate(pairs):
                 report["extrapolated"] += within_capture(
                     talk,
                     fields,
@@ -180,9 +188,10 @@ def budget(
                     samples=samples,
                     seed=seed,
                 )
-                seams.append({"channels": list(pair.channels), **result.as_dict()})
+                step_figures = {KEY: in_step.seam(number_of_pair)}
+                seams.append({"channels": list(pair.channels), **result.as_dict(), **step_figures})
                 found.append((f"{eye.side} eye, {' and '.join(pair.channels)}", result))
-            report["eyes"][eye.side] = {"seams": seams}
+            report["eyes"][eye.side] = {"seams": seams, ADVICE: in_step.advice()}
             if not eye.has_seam:
                 notes.append(no_seam(eye))
                 report["eyes"][eye.side]["note"] = notes[-1]
@@ -196,6 +205,8 @@ def budget(
         )
     for name, result in found:
         _print(talk, name, result.as_dict())
+    for one_step in steps:
+        one_step.say(talk)
     if found:
         talk.text("Eye movement is drawn from published figures:", *(f"  {one.text()}" for one in SACCADES))
     talk.text(*notes)
@@ -211,7 +222,7 @@ def _unknown(eye: Eye, lacking: NotKnown) -> list[dict[str, Any]]:
             "channels": list(pair),
             "verdict": None,
             "sentence": lacking.text(),
-            **dict.fromkeys((*figures, "longest_latency_ms", "terms")),
+            **dict.fromkeys((*figures, "longest_latency_ms", "terms", "line_lit_after_frame_start_ms", KEY)),
         }
         for pair in zip(eye.channels[:-1], eye.channels[1:], strict=True)
     ]

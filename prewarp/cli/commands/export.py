@@ -93,6 +93,12 @@ from prewarp.report.trade import trade_picture, trade_table
     "--dither", type=click.Choice(DITHERS), default="none", show_default=True, help="Dither in shaders."
 )
 @click.option(
+    "--late-rotation",
+    "late",
+    is_flag=True,
+    help="Shaders turn every line with the head until it is lit; the module must declare each panel's scan.",
+)
+@click.option(
     "--texture",
     type=click.Choice(list(STORAGES)),
     default="snorm16",
@@ -126,6 +132,7 @@ def export(
     light_path: Path | None,
     white: str,
     dither: str,
+    late: bool,
     texture: str,
     dialects: tuple[str, ...],
     output: Path,
@@ -175,6 +182,7 @@ def export(
             formats=formats or FORMATS,
             texture=texture,
             dialects=dialects or DIALECTS,
+            late=late,
             provenance={
                 "fit": dict(fields.provenance),
                 "fit_file": {"name": fit_path.name, "sha256": sha256_of_file(fit_path)},

@@ -19,11 +19,13 @@ from prewarp.cli.displays import (
     within_capture,
 )
 from prewarp.cli.talk import Talk, talking
+from prewarp.cli.turning import require_turn, turning_options
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError
 from prewarp.eye import Eye, assemble_eyes
 from prewarp.files import file_stems, json_text, output_folder, write_bytes, write_text
 from prewarp.grids import read_grid
+from prewarp.head import HeadTurn
 from prewarp.module import DisplayModule
 from prewarp.photometry import panel_light
 from prewarp.photometry.dither import KINDS as DITHERS
@@ -74,6 +76,7 @@ LARGEST_VIEW_PX = 8192
     help="Dither pattern of the panels.",
 )
 @feather_option
+@turning_options
 @gl_option
 @output_option("Folder to write: panel pictures, views, render.json.")
 @extrapolate_option
@@ -90,6 +93,9 @@ def render(
     unmatched: bool,
     dither: str,
     feather_deg: float | None,
+    head_rate: tuple[float, float, float],
+    drawn_for_ms: float,
+    late: bool,
     gl: str,
     output: Path,
     extrapolate: bool,
@@ -100,7 +106,8 @@ def render(
     picture, named by eye and channel: panel_right_inner.png (render.json says which is whose). What no
     channel lights stays dark, and is said. Panels are taken as evenly lit, unless --light brings their
     luminance: the view then holds what is measured, with the brightest place of the unmatched panels as
-    white.
+    white. With --head-rate the head turns while lines are lit; the view is what an eye sees that keeps still
+    in the world, in the pose drawn for.
 
     Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn,
     limit its luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and
@@ -111,6 +118,7 @@ def render(
       prewarp render visor.fit.npz --module visor.toml -o look
       prewarp render visor.fit.npz --module visor.toml --scene harbour --pupil 3,0,0 --tracked 0,0,0 -o moved
       prewarp render visor.fit.npz --module visor.toml --light capture.csv -o matched
+      prewarp render visor.fit.npz --module visor.toml --head-rate 100 --no-late-rotation -o split
     """
     if unmatched and light_path is None:
         raise click.UsageError("--unmatched needs --light with a grid that holds luminance.")
@@ -119,6 +127,7 @@ def render(
     extrapolated = within_capture(
         talk, fields, channels_in(fields, module), [pupil, tracked], extrapolate=extrapolate
     )
+    head = HeadTurn.of_angles(*head_rate, drawn_for_ms=drawn_for_ms)
     image = _content(content, module)
     grid = None if light_path is None else read_grid(light_path)
     whole = module.content
@@ -135,12 +144,14 @@ def render(
             "tracked_pupil_mm": tracked.tolist(),
             "extrapolated": extrapolated,
             "dither": dither,
+            **({} if head.is_still else {"head": _head_figures(head_rate, drawn_for_ms, late)}),
             "eyes": {},
         }
         with talk.progress("drawing", total=len(module.eyes)) as step:
             eyes = assemble_eyes(fields, module, luminance=grid, feather_deg=feather_deg)
             for place, eye in enumerate(eyes):
-                look = _Look(eye, pupil, tracked, unmatched, dither)
+                require_turn(eye, head)
+                look = _Look(eye, pupil, tracked, unmatched, dither, head, late)
                 report["eyes"][eye.side] = _draw_eye(drawing, folder, look, image, view)
                 report["eyes"][eye.side]["gaps"] = say_gaps(talk, eye, pupil)
                 step(f"{eye.side} eye drawn", place + 1)
@@ -163,7 +174,7 @@ def _content(name: str, module: DisplayModule) -> np.ndarray:
 @dataclass(frozen=True)
 class _Look:
     """From where one eye is drawn, and how: true and tracked pupil, luminance matched or not, dither of the
-    panels.
+    panels, how the head turns and whether lines are turned with it.
     """
 
     eye: Eye
@@ -171,6 +182,13 @@ class _Look:
     tracked_pupil_mm: FloatArray
     unmatched: bool
     dither: str
+    head: HeadTurn
+    late: bool
+
+
+def _head_figures(rate: tuple[float, float, float], drawn_for_ms: float, late: bool) -> dict[str, Any]:
+    names = ("yaw_deg_per_s", "pitch_deg_per_s", "roll_deg_per_s")
+    return {**dict(zip(names, rate, strict=True)), "drawn_for_ms": drawn_for_ms, "late_rotation": late}
 
 
 def _draw_eye(
@@ -186,6 +204,8 @@ def _draw_eye(
             tracked_pupil_mm=look.tracked_pupil_mm,
             seam=eye.seam,
             match=match,
+            scan=eye.scans[name],
+            head=eye.head_turn(look.head) if look.late else None,
         )
         for name in eye.channels
     }
@@ -212,7 +232,15 @@ def _draw_eye(
         }
         light = {"light": figures}
     maps = {
-        name: view_maps(eye.fields, name, view, pupil_mm=look.pupil_mm, luminance=luminance)
+        name: view_maps(
+            eye.fields,
+            name,
+            view,
+            pupil_mm=look.pupil_mm,
+            luminance=luminance,
+            scan=eye.scans[name],
+            head=look.head,
+        )
         for name in eye.channels
     }
     files[f"view_{eye.side}.png"] = (

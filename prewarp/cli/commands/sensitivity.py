@@ -16,6 +16,7 @@ from prewarp.cli.displays import (
     within_capture,
 )
 from prewarp.cli.one_motion import along_text, unknown_seams
+from prewarp.cli.panels_in_step import ADVICE, KEY, not_in_step, step_report
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.eye import assemble_eyes
 from prewarp.field import motion_not_known
@@ -56,6 +57,8 @@ def sensitivity(
 
     Once for a correction that stays that of a centred pupil, once for one that follows a tracked pupil with
     an error. Channels whose images lie in one plane move alike and stay together, whatever their distortion.
+    Where the module declares when panels light their lines, also the split that a turn of head or eye makes
+    of two panels that light one direction at different times, and which scans would make the seam meet.
 
     \b
     Example:
@@ -73,17 +76,20 @@ def sensitivity(
         "eyes": {},
         "extrapolated": [],
     }
-    drawn, rows, notes, missing = [], [], [], []
+    drawn, rows, notes, missing, steps = [], [], [], [], []
     with talk.progress("measuring sensitivity", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
             found: list[dict[str, Any]] = []
             lacking = motion_not_known(fields, eye.channels, "sensitivity of the seam")
             if lacking is not None and eye.has_seam:
-                report["eyes"][eye.side] = {"seams": unknown_seams(eye, places, colour)}
-                missing.append(lacking)
+                unknown = [{**one, KEY: None} for one in unknown_seams(eye, places, colour)]
+                report["eyes"][eye.side] = {"seams": unknown, ADVICE: None}
+                missing += [lacking, not_in_step(eye, lacking)]
                 continue
             pairs = eye.overlaps(step_deg=STEP_DEG)
-            for pair in pairs:
+            in_step = step_report(eye, pairs)
+            steps.append(in_step)
+            for number_of_pair, pair in enumerate(pairs):
                 report["extrapolated"] += within_capture(
                     talk, fields, pair.channels, places, extrapolate=extrapolate, tangent=pair.tangent
                 )
@@ -91,10 +97,13 @@ def sensitivity(
                 one = sensitivity_map(first, second, pair.tangent, pupils_mm=places)
                 figures = one.as_dict()
                 figures["tracked_worst_arcmin"] = float(np.nanmax(one.tracked_worst_arcmin(error_mm)))
+                figures[KEY] = in_step.seam(number_of_pair)
                 found.append(figures)
-                drawn.append((f"{eye.side} eye, {' and '.join(pair.channels)}", pair, one))
+                title = f"{eye.side} eye, {' and '.join(pair.channels)}"
+                drawn.append((title, pair, one, in_step.timing(number_of_pair)))
                 rows.append(_row(drawn[-1][0], figures))
-            report["eyes"][eye.side] = {"seams": found}
+            report["eyes"][eye.side] = {"seams": found, ADVICE: in_step.advice()}
+            missing += in_step.missing
             if not eye.has_seam:
                 notes.append(no_seam(eye))
                 report["eyes"][eye.side]["note"] = notes[-1]
@@ -113,6 +122,8 @@ def sensitivity(
     )
     if rows:
         talk.table("Sensitivity of the seam", head, [("", rows)])
+    for one_step in steps:
+        one_step.say(talk)
     talk.text(*notes)
     for part in report["eyes"].values():
         talk.text(*(along_text(one) for one in part["seams"] if one.get("along_motion")))

@@ -18,7 +18,7 @@
  *   prewarp_prepare(&lookup, red, pupil_mm, &maps[0], red_memory, red_count, &maps[1]);
  *   prewarp_meshes(maps, 2, 65, 65, work, work_count, directions);
  *
- * A map may be stored as the difference from another one of its channel, its base (here red from green).
+ * prewarp_turn.h turns meshes with the head, line by line. A map may be stored as the difference from another one of its channel, its base (here red from green).
  *
  * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call,
  * and switch to an unwarped single channel when one is not PREWARP_OK. */

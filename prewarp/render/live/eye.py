@@ -15,12 +15,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
+from prewarp.head import HeadTurn
 from prewarp.render.gpu import FRAMEBUFFER_SRGB, Program, Target, light_sampler
 from prewarp.render.live.eye_table import EyeTable
 from prewarp.render.live.mesh import LIGHTS, EyeMesh, FixedMesh, unwarped_content
 from prewarp.render.live.outlook import Ghost, Outlook
 from prewarp.render.live.panel import ContentTexture, LivePanel, PanelKind, Reloadable
 from prewarp.render.live.weight_map import WeightMap
+from prewarp.scan import PanelScan
 
 if TYPE_CHECKING:
     import moderngl
@@ -121,6 +123,8 @@ class LiveEye:
         `prewarp.render.live.device_panel.DevicePanel` with its own arguments filled in.
     whole_content : bool
         Give these panels the content picture in its own size, however small panels are drawn.
+    scans : mapping, optional
+        Channel name to when its panel's lines are lit, where that is known; a turning head needs it.
     """
 
     def __init__(
@@ -136,6 +140,7 @@ class LiveEye:
         shrink: int = 1,
         panel_kind: Callable[..., "PanelKind"] = LivePanel,
         whole_content: bool = False,
+        scans: Mapping[str, PanelScan | None] | None = None,
     ) -> None:
         context.enable_direct(FRAMEBUFFER_SRGB)
         self._panel_kind = panel_kind
@@ -144,7 +149,8 @@ class LiveEye:
         self.content = content
         self.sampler = light_sampler(context)
         self.meshes = {
-            name: EyeMesh(context, table, weights[name], content) for name, table in tables.items()
+            name: EyeMesh(context, table, weights[name], content, scan=(scans or {}).get(name))
+            for name, table in tables.items()
         }
         self._transfers = {name: (transfers or {}).get(name) or TransferFunction() for name in tables}
         self._bit_depths = {name: (bit_depths or {}).get(name, 8) for name in tables}
@@ -155,6 +161,7 @@ class LiveEye:
         self._stale: dict[str, bool] = {}
         self._shrink = 0
         self._light = LIGHTS[0]
+        self._head = (HeadTurn(), True)
         self.resize_panels(shrink)
 
     @property
@@ -224,6 +231,17 @@ class LiveEye:
             self._light = light
             for mesh in self.meshes.values():
                 mesh.set_light(light)
+            self._stale["after"] = True
+
+    def set_head(self, head: HeadTurn, /, *, late: bool = True) -> None:
+        """Take how the head turns while panels are lit, and whether they are drawn with late rotation.
+
+        The eye keeps still in the world. Nothing is done for what stays.
+        """
+        if (head, late) != self._head:
+            for mesh in self.meshes.values():
+                mesh.set_head(head, late=late)
+            self._head = (head, late)
             self._stale["after"] = True
 
     def draw_panels(self) -> None:

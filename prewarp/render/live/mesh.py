@@ -7,10 +7,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection, focal_lengths_from_tangent
+from prewarp.head import HeadTurn, require_scan
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
 from prewarp.render.live.depth_map import MOST_CHANNELS, PUPILS
 from prewarp.render.live.eye_table import EyeTable
 from prewarp.render.live.weight_map import WeightMap
+from prewarp.scan import PanelScan
 
 if TYPE_CHECKING:
     import moderngl
@@ -31,8 +33,10 @@ class EyeMesh:
         /,
         *,
         compute: bool | None = None,
+        scan: PanelScan | None = None,
     ) -> None:
         self.table = table
+        self._scan = scan
         self._context = context
         self._projection = content.projection
         rows, columns = table.node_shape
@@ -52,6 +56,7 @@ class EyeMesh:
             "PREWARP_PUPIL_DEGREE": table.degree,
             "PREWARP_PROJECTION": PROJECTIONS.index(content.projection),
             **self.light_option,
+            **({} if scan is None else {"PREWARP_TURNING": 1}),
         }
         depths = weights.depths
         if depths is not None:
@@ -81,6 +86,8 @@ class EyeMesh:
             panel.set("u_depth_half_mm", tuple(depths.half_mm.tolist()))
             panel.set("u_edge_deg", depths.edge_deg)
         self._pupils: list[tuple[float, ...] | None] = [None, None]
+        if scan is not None:
+            self.set_head(HeadTurn(), late=True)
 
     @property
     def programs(self) -> tuple[Program, ...]:
@@ -91,6 +98,35 @@ class EyeMesh:
         """Take how bright panels look, of `LIGHTS`; both meshes are made anew when next asked for."""
         for program in self._programs:
             program.set("u_light", LIGHTS.index(light))
+        self.forget()
+
+    def set_head(self, head: HeadTurn, /, *, late: bool) -> None:
+        """Take how the head turns, and whether the panel is drawn with late rotation; both meshes are made
+        anew when next asked for.
+
+        Raises
+        ------
+        RenderError
+            The head turns and the scan of the panel is not known, or by too much.
+        """
+        if self._scan is None:
+            if not head.is_still:
+                require_scan(None, self.table.channel)
+            return
+        head.require_small(self._scan, self.table.panel_size_px)
+        constant, along_u, along_v = self._scan.lit_s(self.table.panel_size_px)
+        u, v = self.table.first_px
+        first = constant + along_u * u + along_v * v - head.drawn_for_ms / 1000.0
+        times = (float(first), float(along_u * self.table.step_px[0]), float(along_v * self.table.step_px[1]))
+        turning = tuple(np.radians(head.rate_deg_per_s).tolist())
+        for program, rate in zip(
+            self._programs, (turning if late else (0.0, 0.0, 0.0), turning), strict=True
+        ):
+            program.set("u_turn_rad_per_s", rate)
+            program.set("u_turn_node_s", times)
+        # Weights of the panel; the view has none.
+        weights_for_ms = head.drawn_for_ms if head.weights_for_ms is None else head.weights_for_ms
+        self._programs[0].set("u_turn_weights_s", (head.drawn_for_ms - weights_for_ms) / 1000.0)
         self.forget()
 
     def set_tracked(self, pupil_mm: ArrayLike, /) -> bool:
