@@ -4,16 +4,19 @@ Truth: the Erfle eyepiece of US patent 1,479,229 as optiland carries it, with ri
 traced ray by ray. A direction is lit when its ray passes all of them and ends on the panel; nothing here is
 fitted, and nothing but the grid and the module is shared with the code under test.
 
-The gap, as the README defines it: directions dark in every channel, inside the convex hull (of tangents) of
-what is lit from that pupil, and either after lit directions of one channel and before lit ones of its
-neighbour along the line that joins the middles of their panels (in the plane of `prewarp.seam.directions`),
-or enclosed by lit directions on all sides. White needs every colour: a direction is lit for white where all
-colours are.
+White needs every colour: a direction is lit for white where all colours are.
+
+The gap, as the README defines it. The field ends at the outline of what is captured, that is of the convex
+hull of a channel's dots on its panel, grown by one dot spacing, as it is seen from the pupil in every colour;
+where two outlines do not meet, at the lines from one to the other, over the inner 85 % of the rows that hold
+both. A dark direction inside is in the gap where it lies after lit directions of one channel and before lit
+ones of the other along the line that joins the middles of their panels (in the plane of
+`prewarp.seam.directions`), or where lit directions enclose it.
 """
 
 import tempfile
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -39,6 +42,8 @@ CENTRED, SIDE, CORNER = (0.0, 0.0, 0.0), (4.0, 0.0, 0.0), (4.0, 4.0, 0.0)
 BETWEEN = ((1.0, 3.0, 0.0), (-2.9, -1.1, 0.0))
 # Widest angle from the eye to a ray that is followed: beyond it no lens is met.
 _FORWARD = 0.1
+# Rows at either end of what both outlines have, as a share, over which no line joins them.
+_TRIM = 0.075
 # Nodes of a fine lattice to one of a coarse one.
 _COARSE = 8
 _NEWTON_STEPS = 12
@@ -125,6 +130,8 @@ class Hole:
         """Return the larger extent in dir_x or dir_y, degrees, of each part as large as a share of the
         largest.
         """
+        if len(self.part) == 0:
+            return np.zeros(1)
         size = np.bincount(self.part, weights=self.area)
         angle = np.degrees(np.arctan(self.tangent))
         return np.array(
@@ -167,12 +174,40 @@ class Case:
             [self.lit(channel, colour, tangent, pupil_mm) for colour in WAVELENGTH_UM]
         )
 
+    def captured(self, channel: str, tangent, pupil_mm) -> np.ndarray:
+        """Return which directions (..., 2) lie inside the outline of what is captured, in every colour."""
+        tangent = np.asarray(tangent, dtype=float)
+        rays = tangent.reshape(-1, 2), np.asarray(pupil_mm, dtype=float)
+        inside = np.ones(len(rays[0]), dtype=bool)
+        for colour in WAVELENGTH_UM:
+            found = trace(self.optics[channel], colour, *rays)
+            pixel = np.where(found.on_panel[:, None], found.pixel, -1e9)
+            off = self._hull(channel)
+            inside &= found.on_panel & np.all(
+                pixel @ off[:, :2].T + off[:, 2] <= self.dots_px(channel), axis=1
+            )
+        return inside.reshape(tangent.shape[:-1])
+
+    @cache  # noqa: B019 (cases live as long as the tests)
+    def _hull(self, channel: str) -> np.ndarray:
+        """Return the sides (k, 3) of the hull of a channel's dots on its panel, outward normals."""
+        return ConvexHull(self.grid.select(channel=channel).pixel).equations
+
+    @cache  # noqa: B019
+    def dots_px(self, channel: str) -> float:
+        """Return the spacing of neighbouring dots on the panel, px: the median of one green view."""
+        rows = self.grid.select(channel=channel, colour="G")
+        view = rows.pixel[(rows.pupil_mm == rows.pupil_mm[len(rows) // 2]).all(axis=1)]
+        return float(np.median(cKDTree(view).query(view, k=2)[0][:, 1]))
+
     def hole(self, pupil_mm, step_deg: float = 0.1) -> Hole:
         """Return what is dark between two channels from a pupil (3,), on a lattice of `step_deg`."""
-        rough = [plane[lit] for plane, lit in (self._rough(name, tuple(pupil_mm)) for name in self.optics)]
+        x = np.arange(-70.0, 71.0)
+        rough = np.stack(np.meshgrid(x, x), axis=-1)
+        seen = [self.captured(name, tangent_from_plane_deg(rough), pupil_mm) for name in self.optics]
         forward = self.along(pupil_mm)
         side = np.array([-forward[1], forward[0]])
-        places = np.concatenate(rough) @ np.stack([forward, side], axis=-1)
+        places = rough[seen[0] | seen[1]] @ np.stack([forward, side], axis=-1)
         low = places.min(axis=0) - 2.0
         columns, rows = (
             np.ceil((places.max(axis=0) + 2.0 - low) / (_COARSE * step_deg)).astype(int) * _COARSE + 1
@@ -181,8 +216,11 @@ class Case:
             start + step_deg * np.arange(count) for start, count in zip(low, (columns, rows), strict=True)
         )
         plane = along[None, :, None] * forward + across[:, None, None] * side
-        a, b = (self._white_lattice(name, plane, pupil_mm) for name in self.optics)
-        gap = gap_nodes(plane, a, b)
+        lit, captured = (
+            [self.on_lattice(what, name, plane, pupil_mm) for name in self.optics]
+            for what in (self.white, self.captured)
+        )
+        gap = gap_nodes(lit, captured)
         parts, _ = label(gap, structure=np.ones((3, 3)))
         area = node_areas_deg2(plane[gap], step_deg)
         return Hole(tangent_from_plane_deg(plane[gap]), area, parts[gap])
@@ -196,11 +234,11 @@ class Case:
         first, second = plane_deg_from_tangent(np.stack(seen))
         return (second - first) / np.linalg.norm(second - first)
 
-    def _white_lattice(self, channel: str, plane: np.ndarray, pupil_mm) -> np.ndarray:
-        """Return `white` at nodes (m, n, 2) of the plane, traced only where a coarser lattice is not of one
-        mind, and one coarse cell around that.
+    def on_lattice(self, what: Callable, channel: str, plane: np.ndarray, pupil_mm) -> np.ndarray:
+        """Return `white` or `captured` at nodes (m, n, 2) of the plane, traced only where a coarser lattice
+        is not of one mind, and one coarse cell around that.
         """
-        coarse = self.white(channel, tangent_from_plane_deg(plane[::_COARSE, ::_COARSE]), pupil_mm)
+        coarse = what(channel, tangent_from_plane_deg(plane[::_COARSE, ::_COARSE]), pupil_mm)
         known = [filter_(coarse, 3, mode="nearest") for filter_ in (minimum_filter, maximum_filter)]
         most, least = (np.minimum.reduce, np.maximum.reduce)
         everywhere, anywhere = (
@@ -212,15 +250,8 @@ class Case:
         )
         lit = everywhere[np.ix_(rows, columns)]
         unsure = anywhere[np.ix_(rows, columns)] & ~lit
-        lit[unsure] = self.white(channel, tangent_from_plane_deg(plane[unsure]), pupil_mm)
+        lit[unsure] = what(channel, tangent_from_plane_deg(plane[unsure]), pupil_mm)
         return lit
-
-    @cache  # noqa: B019 (cases live as long as the tests)
-    def _rough(self, channel: str, pupil_mm: tuple[float, float, float]):
-        """Return a coarse lattice of the plane (m, n, 2), degrees, and what a channel lights of it."""
-        x = np.arange(-70.0, 71.0)
-        plane = np.stack(np.meshgrid(x, x), axis=-1)
-        return plane, self.white(channel, tangent_from_plane_deg(plane), pupil_mm)
 
     def _traced(self, channel, colour, tangent, pupil_mm, what) -> np.ndarray:
         tangent, pupil = np.asarray(tangent, dtype=float), np.asarray(pupil_mm, dtype=float)
@@ -232,21 +263,26 @@ class Case:
         return getattr(trace(self.optics[channel], colour, *rays), what).reshape(shape)
 
 
-def gap_nodes(plane: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Return which nodes (m, n, 2) of the plane, degrees, are in the gap between two channels.
+def gap_nodes(lit: Sequence[np.ndarray], captured: Sequence[np.ndarray]) -> np.ndarray:
+    """Return which nodes (m, n) of a lattice are in the gap between two channels.
 
-    Rows run along the line from the middle of the first channel to that of the second; `a`, `b` (m, n): what
-    they light. See the head of this file.
+    Rows run along the line from the first channel to the second; `lit`, `captured`: what each of them lights,
+    and the inside of its outline. See the head of this file.
     """
-    lit = a | b
-    if any(edge.any() for edge in (lit[0], lit[-1], lit[:, 0], lit[:, -1])):
-        raise ValueError("the lattice ends before the light does")
-    after = np.logical_or.accumulate(a, axis=1)
+    bridge = _between(*captured)
+    both = np.flatnonzero(captured[0].any(axis=1) & captured[1].any(axis=1))
+    off = _TRIM * (both[-1] - both[0]) if len(both) else 0.0
+    row = np.arange(len(bridge))[:, None]
+    bridge &= (row >= both.min(initial=0) + off) & (row <= both.max(initial=0) - off)
+    field = binary_fill_holes(captured[0] | captured[1] | bridge)
+    dark = ~(lit[0] | lit[1])
+    return field & dark & (_between(*lit) | binary_fill_holes(~dark))
+
+
+def _between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Return what lies after some node of a and before some of b, along the rows (m, n)."""
     before = np.logical_or.accumulate(b[:, ::-1], axis=1)[:, ::-1]
-    gap = ~lit & ((after & before) | binary_fill_holes(lit))
-    hull = ConvexHull(tangent_from_plane_deg(plane[lit])).equations
-    gap[gap] = np.all(tangent_from_plane_deg(plane[gap]) @ hull[:, :2].T + hull[:, 2] <= 1e-9, axis=-1)
-    return gap
+    return np.logical_or.accumulate(a, axis=1) & before
 
 
 def _lattice(optics: Optics, half_deg: float, points: int) -> np.ndarray:

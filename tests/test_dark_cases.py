@@ -66,33 +66,47 @@ def test_axes_point_right_and_up(roll):
 
 
 def test_the_gap_between_two_discs():
-    """Two discs in the plane of degrees, in closed form: what a stadium holds beside them.
+    """Two discs in the plane of degrees, in closed form, with panels that meet and panels that do not.
 
     Between the middles lies a rectangle 2 r high and d wide; half of each disc is in it, less once what is in
     both: r^2 (2 acos(d / 2r)) - (d / 2) sqrt(4 r^2 - d^2).
     """
     r, d, step = 4.0, 6.0, 0.05
-    x, y = np.arange(-9.0, 9.0, step) + 0.013, np.arange(-5.0, 5.0, step) + 0.021
+    x, y = np.arange(-9.0, 9.0, step) + 0.013, np.arange(-6.0, 6.0, step) + 0.021
     plane = np.stack(np.meshgrid(x, y), axis=-1)
     a, b = (np.hypot(*np.moveaxis(plane - [middle, 0.0], -1, 0)) <= r for middle in (-d / 2.0, d / 2.0))
     both = 2.0 * r**2 * np.arccos(d / (2.0 * r)) - d / 2.0 * np.sqrt(4.0 * r**2 - d**2)
     expected = 2.0 * r * d - np.pi * r**2 + both
-    gap = gap_nodes(plane, a, b)
+    height = np.abs(plane[..., 1]) <= 5.0
+    panels = [height & (plane[..., 0] <= 1.0), height & (plane[..., 0] >= -1.0)]
+    gap = gap_nodes([a, b], panels)
     assert node_areas_deg2(plane, step)[gap].sum() == pytest.approx(expected, rel=0.01)
-    # A patch that light surrounds counts as well, a bite out of the rim does not.
+    # Panels 8 high and 1 apart: between them the field is 0.85 as high, dark all over at its ends.
+    height = np.abs(plane[..., 1]) <= 4.0
+    panels = [height & (plane[..., 0] <= -0.5), height & (plane[..., 0] >= 0.5)]
+    gap = gap_nodes([a & panels[0], b & panels[1]], panels)
+    corners = 2.0 * (4.0 - 3.4) * 1.0
+    middle = np.sum((a | b) & (np.abs(plane[..., 0]) < 0.5)) * step**2
+    assert node_areas_deg2(plane, step)[gap].sum() == pytest.approx(expected - corners + middle, rel=0.01)
+    # A patch that light surrounds counts as well, a bite out of the rim does not, nor what is not captured.
+    whole = [np.ones(a.shape, dtype=bool)] * 2
     hidden = np.hypot(*np.moveaxis(plane + [4.0, 0.0], -1, 0)) <= 1.0
     bite = np.hypot(*np.moveaxis(plane + [8.0, 0.0], -1, 0)) <= 1.5
-    with_patch = gap_nodes(plane, a & ~hidden & ~bite, b)
-    np.testing.assert_array_equal(with_patch, gap | (hidden & a))
-    with pytest.raises(ValueError, match="the lattice ends before the light does"):
-        gap_nodes(plane[:, 60:], a[:, 60:], b[:, 60:])
+    np.testing.assert_array_equal(
+        gap_nodes([a & ~hidden & ~bite, b], whole), gap_nodes([a, b], whole) | (hidden & a)
+    )
+    low = plane[..., 1] < 2.0
+    np.testing.assert_array_equal(
+        gap_nodes([a & low, b & low], [low, low]), gap_nodes([a, b], whole) & low & ~(a | b)
+    )
 
 
 def test_a_lattice_traced_where_it_must_is_the_whole_lattice():
     pair = case("cut mirror, two depths")
     plane = np.stack(np.meshgrid(np.linspace(-60.0, 20.0, 161), np.linspace(-40.0, 60.0, 201)), axis=-1)
-    found = pair._white_lattice("inner", plane, SIDE)
-    np.testing.assert_array_equal(found, pair.white("inner", tangent_from_plane_deg(plane), SIDE))
+    for what in (pair.white, pair.captured):
+        found = pair.on_lattice(what, "inner", plane, SIDE)
+        np.testing.assert_array_equal(found, what("inner", tangent_from_plane_deg(plane), SIDE))
 
 
 @pytest.mark.parametrize("name", CASES)
