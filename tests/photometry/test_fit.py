@@ -145,7 +145,9 @@ def test_the_edge_of_light_follows_the_pupil(vignetted, pupil):
     lit = lit_fields(bordered_set(), vignetted)
     assert lit.field("right", "G").lit == ()
     (edge,) = lit.field("left", "G").lit
-    pixel = np.stack(np.meshgrid(np.linspace(30, SIZE[0] - 30, 81), np.linspace(30, SIZE[1] - 30, 21)), axis=-1)
+    pixel = np.stack(
+        np.meshgrid(np.linspace(30, SIZE[0] - 30, 81), np.linspace(30, SIZE[1] - 30, 21)), axis=-1
+    )
     pixel = pixel.reshape(-1, 2)
     tangent = two_channels(SIZE)[0].forward(pixel, pupil_mm=np.array(pupil))
     reference = np.array(pupil)[:2] - pupil[2] * tangent
