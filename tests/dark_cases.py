@@ -200,7 +200,7 @@ class Case:
         view = rows.pixel[(rows.pupil_mm == rows.pupil_mm[len(rows) // 2]).all(axis=1)]
         return float(np.median(cKDTree(view).query(view, k=2)[0][:, 1]))
 
-    def hole(self, pupil_mm, step_deg: float = 0.1) -> Hole:
+    def hole(self, pupil_mm, step_deg: float = 0.15) -> Hole:
         """Return what is dark between two channels from a pupil (3,), on a lattice of `step_deg`."""
         x = np.arange(-70.0, 71.0)
         rough = np.stack(np.meshgrid(x, x), axis=-1)
@@ -271,9 +271,10 @@ def gap_nodes(lit: Sequence[np.ndarray], captured: Sequence[np.ndarray]) -> np.n
     """
     bridge = _between(*captured)
     both = np.flatnonzero(captured[0].any(axis=1) & captured[1].any(axis=1))
-    off = _TRIM * (both[-1] - both[0]) if len(both) else 0.0
-    row = np.arange(len(bridge))[:, None]
-    bridge &= (row >= both.min(initial=0) + off) & (row <= both.max(initial=0) - off)
+    if len(both):
+        off = _TRIM * (both[-1] - both[0])
+        row = np.arange(len(bridge))[:, None]
+        bridge &= (row >= both[0] + off) & (row <= both[-1] - off)
     field = binary_fill_holes(captured[0] | captured[1] | bridge)
     dark = ~(lit[0] | lit[1])
     return field & dark & (_between(*lit) | binary_fill_holes(~dark))

@@ -24,11 +24,13 @@ from tests.dark_cases import (
 EYE_RELIEF_MM, RADIUS_MM = 15.224, 269.0
 # Square degrees of gap from (0, 0), (4, 0), (4, 4), (1, 3) and (-2.9, -1.1) mm, by this trace.
 HOLES = {
-    "stacked": (155.2, 149.1, 147.5, 153.7, 149.1),
-    "side by side, pitched": (106.0, 103.5, 100.3, 100.9, 102.3),
-    "cut mirror, two depths": (280.1, 292.9, 335.9, 319.1, 266.6),
-    "apart from some pupils": (189.4, 182.3, 172.2, 183.8, 200.8),
-    "steep": (14.6, 29.5, 31.5, 17.9, 23.4),
+    "stacked": (142.9, 120.7, 117.1, 142.2, 129.3),
+    "side by side, pitched": (104.3, 105.1, 85.7, 89.3, 100.9),
+    "photographs": (101.7, 102.9, 84.9, 88.5, 97.5),
+    "cut mirror, two depths": (206.3, 222.6, 276.4, 249.1, 183.8),
+    "apart from some pupils": (171.2, 150.7, 142.5, 166.6, 177.1),
+    "steep": (14.1, 28.0, 27.0, 13.3, 22.2),
+    "nothing dark": (0.0, 0.0, 0.0, 0.0, 0.0),
 }
 
 
@@ -144,7 +146,7 @@ def test_holes_of_the_trace(name):
     pair = case(name)
     found = [pair.hole(pupil).area_deg2 for pupil in (CENTRED, SIDE, CORNER, *BETWEEN)]
     np.testing.assert_allclose(found, HOLES[name], rtol=0.03, atol=0.5)
-    assert pair.hole(CORNER, 0.07).area_deg2 == pytest.approx(HOLES[name][2], rel=0.03, abs=1.0)
+    assert pair.hole(CORNER, 0.1).area_deg2 == pytest.approx(HOLES[name][2], rel=0.03, abs=1.0)
 
 
 def test_the_steep_pair_is_dark_at_the_ends_of_its_seam():

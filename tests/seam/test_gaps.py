@@ -158,9 +158,9 @@ def test_depth_of_white_is_the_angle_to_where_it_ends(name):
             depth, away = light.depth_deg(tangent, pupil_mm=pupil), from_the_other(plane, white[index])
             assert depth.shape == plane.shape[:2]
             assert ((depth > 0.0) == white[index])[away > spacing + STEP_DEG].all(), f"{channel} {pupil}"
-            near = white[index] & (depth > 0.0) & (away < 3.0 * spacing)
+            near = white[index] & (depth > 0.0) & (away < 1.5 * spacing)
             error = np.abs(depth - away)[near]
-            assert np.median(error) < 0.5 * spacing and np.quantile(error, 0.95) < 1.25 * spacing
+            assert np.median(error) < 0.35 * spacing and np.quantile(error, 0.95) < 0.75 * spacing
             least = np.min(
                 [
                     ChannelLight(channel, (fields.field(channel, colour),)).depth_deg(tangent, pupil_mm=pupil)
@@ -168,10 +168,16 @@ def test_depth_of_white_is_the_angle_to_where_it_ends(name):
                 ],
                 axis=0,
             )
-            # Outlines of several colours are joined at the angles of a lattice: some hundredths of a degree.
-            inner = np.minimum(depth, least) > 0.0
+            # The distance is exact at the border alone; deep inside another side may be the nearest.
+            inner = (np.minimum(depth, least) > 0.0) & (least < 2.0 * spacing)
             np.testing.assert_allclose(depth[inner], least[inner], rtol=0.0, atol=0.05)
             assert ((depth > 0.0) == (least > 0.0))[np.abs(least) > 0.05].all()
+
+
+def test_nothing_dark_leaves_no_gap():
+    """Panels that overlap and are lit all over: dents of their outer rims are no gap."""
+    for gap in gaps("nothing dark"):
+        assert gap.gap_deg2 < 0.05 and gap.spacing_deg == 0.0
 
 
 def test_nothing_dark_leaves_the_shares_as_they_were():
@@ -210,31 +216,30 @@ def test_bad_input():
         light.depth_deg([0.0, 0.0, 1.0], pupil_mm=CENTRED)
 
 
-@pytest.mark.parametrize("name", ["stacked", "side by side, pitched", "apart from some pupils"])
-def test_blend_tells_the_gaps(name, tmp_path):
+@pytest.mark.parametrize(
+    ("name", "count", "pupils"),
+    [
+        ("stacked", "3x1x1", [(-4.0, 0.0, 0.0), CENTRED, SIDE]),
+        ("apart from some pupils", "1x2x1", [BELOW, (0.0, 4.0, 0.0)]),
+    ],
+)
+def test_blend_tells_the_gaps(name, count, pupils, tmp_path):
     """Exit code 0, one node for each pupil, the figures of the survey; in words as well."""
     fitted(name).save(tmp_path / "pair.fit.npz")
     (tmp_path / "pair.toml").write_text(module_text(tuple(case(name).optics)), encoding="utf-8")
     picture = tmp_path / "blend.png"
-    line = ("blend", tmp_path / "pair.fit.npz", "--module", tmp_path / "pair.toml")
+    line = ("blend", tmp_path / "pair.fit.npz", "--module", tmp_path / "pair.toml", "--pupils", count)
     done = run(*line, "--json", "--picture", picture)
     assert done.exit_code == 0, done.output
     assert picture.read_bytes().startswith(b"\x89PNG")
     nodes = json.loads(done.stdout)["eyes"]["right"]["gaps"]
-    pupils = [tuple(node["pupil_mm"]) for node in nodes]
-    assert len(set(pupils)) == len(pupils) == 9 and CENTRED in pupils and SIDE in pupils
+    assert [tuple(node["pupil_mm"]) for node in nodes] == pupils
     for node, gap in zip(nodes, survey_gaps(eye(name).seam, np.array(pupils)), strict=True):
         assert node["gap_deg2"] == pytest.approx(gap.gap_deg2, rel=1e-9)
         assert node["at_deg"] == pytest.approx(list(gap.at_deg), rel=1e-9)
         hole = case(name).hole(gap.pupil_mm)
         assert node["gap_deg2"] == pytest.approx(hole.area_deg2, rel=0.15, abs=2.0)
-
-
-def test_blend_says_the_gaps_in_words(tmp_path):
-    name = "apart from some pupils"
-    fitted(name).save(tmp_path / "pair.fit.npz")
-    (tmp_path / "pair.toml").write_text(module_text(tuple(case(name).optics)), encoding="utf-8")
-    said = run("blend", tmp_path / "pair.fit.npz", "--module", tmp_path / "pair.toml", "--pupils", "1x2x1")
+    said = run(*line)
     assert said.exit_code == 0, said.output
     assert "nothing is shown in" in said.output and "square degrees" in said.output
 
