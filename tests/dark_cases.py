@@ -14,6 +14,7 @@ ones of the other along the line that joins the middles of their panels (in the 
 `prewarp.seam.directions`), or where lit directions enclose it.
 """
 
+import os
 import tempfile
 import warnings
 from collections.abc import Callable, Mapping, Sequence
@@ -200,7 +201,7 @@ class Case:
         view = rows.pixel[(rows.pupil_mm == rows.pupil_mm[len(rows) // 2]).all(axis=1)]
         return float(np.median(cKDTree(view).query(view, k=2)[0][:, 1]))
 
-    def hole(self, pupil_mm, step_deg: float = 0.1) -> Hole:
+    def hole(self, pupil_mm, step_deg: float = 0.15) -> Hole:
         """Return what is dark between two channels from a pupil (3,), on a lattice of `step_deg`."""
         x = np.arange(-70.0, 71.0)
         rough = np.stack(np.meshgrid(x, x), axis=-1)
@@ -271,9 +272,10 @@ def gap_nodes(lit: Sequence[np.ndarray], captured: Sequence[np.ndarray]) -> np.n
     """
     bridge = _between(*captured)
     both = np.flatnonzero(captured[0].any(axis=1) & captured[1].any(axis=1))
-    off = _TRIM * (both[-1] - both[0]) if len(both) else 0.0
-    row = np.arange(len(bridge))[:, None]
-    bridge &= (row >= both.min(initial=0) + off) & (row <= both.max(initial=0) - off)
+    if len(both):
+        off = _TRIM * (both[-1] - both[0])
+        row = np.arange(len(bridge))[:, None]
+        bridge &= (row >= both[0] + off) & (row <= both[-1] - off)
     field = binary_fill_holes(captured[0] | captured[1] | bridge)
     dark = ~(lit[0] | lit[1])
     return field & dark & (_between(*lit) | binary_fill_holes(~dark))
@@ -414,6 +416,18 @@ CASES: Mapping[str, Callable[[], Case]] = {
     "nothing dark": lambda: _seen_in_directions(OPEN, pupil_lattice(5), points=29, noise_px=NOISE_PX),
     "stacked, 3 x 3 pupils": lambda: _seen_in_directions(STACKED, pupil_lattice(3), points=33),
 }
+
+
+# Every run of the tests looks at one case, from a few pupils; with PREWARP_LONG in the environment at all of
+# them, from all.
+LONG = bool(os.environ.get("PREWARP_LONG"))
+CHECKED = tuple(CASES) if LONG else ("steep",)
+FIRST = CHECKED[0]
+
+
+def among(*names: str) -> list[str]:
+    """Return those of some cases that this run looks at, or the first of all."""
+    return [name for name in names if name in CHECKED] or [FIRST]
 
 
 @cache

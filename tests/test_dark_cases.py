@@ -6,9 +6,10 @@ import pytest
 from prewarp.seam.directions import node_areas_deg2, tangent_from_plane_deg
 from tests.dark_cases import (
     BETWEEN,
-    CASES,
     CENTRED,
+    CHECKED,
     CORNER,
+    FIRST,
     PANEL,
     SIDE,
     STACKED,
@@ -24,11 +25,13 @@ from tests.dark_cases import (
 EYE_RELIEF_MM, RADIUS_MM = 15.224, 269.0
 # Square degrees of gap from (0, 0), (4, 0), (4, 4), (1, 3) and (-2.9, -1.1) mm, by this trace.
 HOLES = {
-    "stacked": (155.2, 149.1, 147.5, 153.7, 149.1),
-    "side by side, pitched": (106.0, 103.5, 100.3, 100.9, 102.3),
-    "cut mirror, two depths": (280.1, 292.9, 335.9, 319.1, 266.6),
-    "apart from some pupils": (189.4, 182.3, 172.2, 183.8, 200.8),
-    "steep": (14.6, 29.5, 31.5, 17.9, 23.4),
+    "stacked": (147.9, 126.1, 122.8, 148.0, 129.5),
+    "side by side, pitched": (104.3, 105.1, 85.7, 89.3, 100.9),
+    "photographs": (102.1, 103.3, 85.2, 88.8, 97.5),
+    "cut mirror, two depths": (206.3, 222.6, 276.4, 249.1, 183.8),
+    "apart from some pupils": (178.7, 158.6, 149.7, 174.2, 178.3),
+    "steep": (14.1, 30.6, 27.0, 13.3, 22.2),
+    "nothing dark": (0.0, 0.0, 0.0, 0.0, 0.0),
 }
 
 
@@ -102,14 +105,16 @@ def test_the_gap_between_two_discs():
 
 
 def test_a_lattice_traced_where_it_must_is_the_whole_lattice():
-    pair = case("cut mirror, two depths")
+    pair = case(FIRST)
     plane = np.stack(np.meshgrid(np.linspace(-60.0, 20.0, 161), np.linspace(-40.0, 60.0, 201)), axis=-1)
     for what in (pair.white, pair.captured):
-        found = pair.on_lattice(what, "inner", plane, SIDE)
-        np.testing.assert_array_equal(found, what("inner", tangent_from_plane_deg(plane), SIDE))
+        found = pair.on_lattice(what, next(iter(pair.optics)), plane, SIDE)
+        np.testing.assert_array_equal(
+            found, what(next(iter(pair.optics)), tangent_from_plane_deg(plane), SIDE)
+        )
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", CHECKED)
 def test_rows_are_what_is_lit(name):
     """No row is dark; rows are missing on the panel, but where nothing stops the light."""
     pair = case(name)
@@ -139,12 +144,12 @@ def test_dots_on_the_panel_are_followed_back():
     np.testing.assert_allclose(seen, dots, rtol=0.0, atol=1e-6)
 
 
-@pytest.mark.parametrize("name", HOLES)
+@pytest.mark.parametrize("name", [name for name in HOLES if name in CHECKED])
 def test_holes_of_the_trace(name):
     pair = case(name)
     found = [pair.hole(pupil).area_deg2 for pupil in (CENTRED, SIDE, CORNER, *BETWEEN)]
     np.testing.assert_allclose(found, HOLES[name], rtol=0.03, atol=0.5)
-    assert pair.hole(CORNER, 0.07).area_deg2 == pytest.approx(HOLES[name][2], rel=0.03, abs=1.0)
+    assert pair.hole(CORNER, 0.1).area_deg2 == pytest.approx(HOLES[name][2], rel=0.03, abs=1.0)
 
 
 def test_the_steep_pair_is_dark_at_the_ends_of_its_seam():
