@@ -33,7 +33,8 @@ from prewarp.export.shader_translation import TOOLS, missing_tools, translated_f
 from prewarp.export.texture_table import texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
 from prewarp.export.verify import VerifyResult, require_verified, verify_package
-from prewarp.files import json_text, output_folder, write_bytes
+from prewarp.files import json_text, write_bytes
+from prewarp.folders import output_folder
 from prewarp.lookup import Lookup
 
 FORMATS = ("lookup", "csv", "png", "ktx2", "gltf", "shaders")
@@ -128,7 +129,7 @@ def export_package(
         A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read
         back is not what was written.
     InputFileError
-        The folder holds something that this package did not write.
+        The folder holds something that prewarp did not write, or that was changed since.
     """
     if options.lookup is None and "lookup" in options.formats:
         raise PackageError("the format 'lookup' needs a lookup; none was given.")

@@ -7,7 +7,8 @@ from pathlib import Path, PurePosixPath
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
 from prewarp.export.package_file import JsonObject
-from prewarp.files import MARKER, MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.files import MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.folders import MARKER
 from prewarp.module import EYES
 
 FORMAT, VERSION = "prewarp package", 1

@@ -14,6 +14,7 @@ from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
 from prewarp.export.verify import VerifyResult
 from prewarp.eye import Eye
+from prewarp.folders import require_output_folder
 from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
 from prewarp.mesh import NODE_STEP_PX
 
@@ -65,7 +66,7 @@ def write_package(
     Parameters
     ----------
     folder : path
-        Folder to make; a package of this name is replaced.
+        Folder to make; a package of this name is replaced. Asked before the work begins.
     eye : Eye
         From `assemble_eye`.
     max_error_px : float
@@ -95,7 +96,7 @@ def write_package(
     PackageError
         Tables that cannot keep the error, or what was read back is not what was written.
     InputFileError
-        The folder holds something that is not a package.
+        The folder holds something that prewarp did not write, or that was changed since.
 
     Examples
     --------
@@ -107,6 +108,7 @@ def write_package(
     >>> package.verification.ok
     True
     """
+    require_output_folder(Path(folder))
     build = DeviceBuild(
         eye,
         np.asarray(eye.eye_box.lattice(PUPILS) if pupils_mm is None else pupils_mm, dtype=float),

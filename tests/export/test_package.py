@@ -414,6 +414,6 @@ def test_bad_requests(tmp_path):
         DeviceBuild(small_build().eye, np.zeros((0, 3)))
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "letter.txt").write_text("keep me")
-    with pytest.raises(InputFileError, match="was not written by prewarp"):
+    with pytest.raises(InputFileError, match=r"mine: holds what prewarp did not .*: letter\.txt\. Move it"):
         write_small(tmp_path / "mine")
     assert (tmp_path / "mine" / "letter.txt").exists()

@@ -29,7 +29,8 @@ from prewarp.export.shader_files import DIALECTS
 from prewarp.export.texture_table import STORAGES
 from prewarp.export.write import WrittenPackage, write_package
 from prewarp.eye import Eye, assemble_eye, assemble_eyes
-from prewarp.files import output_folder, sha256_of_file
+from prewarp.files import sha256_of_file
+from prewarp.folders import output_folder, require_output_folder
 from prewarp.grids import read_grid
 from prewarp.lookup import OptimisationResult, Pins
 from prewarp.mesh import NODE_STEP_PX
@@ -154,6 +155,7 @@ def export(
     """
     if white != "none" and light_path is None:
         raise click.UsageError("--white needs --light with a grid that holds luminance.")
+    require_output_folder(output)
     fields, module = read_display(fit_path, module_path)
     places = np.array(positions) if positions else module.eye_box.lattice(pupils)
     if len(places) > MAX_PUPILS:
