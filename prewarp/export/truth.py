@@ -24,7 +24,9 @@ PATH = "truth.npz"
 LIMIT_BYTES = 256 << 20
 _SEED = 20
 _MOST_POINTS, _FEWEST_POINTS, _POINTS_IN_ALL = 300, 40, 60_000
-_EXTRA_PUPILS = 8
+_EXTRA_PUPILS, _PUPILS_ALONE, _CORNERS = 8, 12, 4
+# Of a package whose artefacts hold no pupil positions; tangent, slope, blend and gain of one point; the rest.
+SMALL_BYTES, _BYTES_PER_POINT, _HEAD_BYTES = 300_000, 48, 20_000
 _SLOPE_STEP_PX = 0.25
 
 
@@ -69,23 +71,32 @@ class Truth:
         return np.where(np.isfinite(error), error, np.inf)
 
 
-def truth_of(build: DeviceBuild, /) -> Truth:
-    """Evaluate the fit for `truth.npz`: pupils of the meshes, two corners, the middle and random places."""
+def truth_of(build: DeviceBuild, /, *, per_pupil: bool = True) -> Truth:
+    """Evaluate the fit for `truth.npz`: two corners of the eye box, its middle, random places in it.
+
+    `per_pupil`: the build's pupil positions come first, for artefacts that hold those; without them the file
+    stays below `SMALL_BYTES`.
+    """
     random = np.random.default_rng(_SEED)
     low, high = build.pupil_box_mm
-    extra = random.uniform(low, high, (_EXTRA_PUPILS, 3))
+    extra = random.uniform(low, high, (_EXTRA_PUPILS if per_pupil else _PUPILS_ALONE, 3))
     extra[:3] = low, high, 0.5 * (low + high)
-    pupils = np.concatenate([build.pupils_mm, extra])
-    count = int(np.clip(_POINTS_IN_ALL // len(pupils), _FEWEST_POINTS, _MOST_POINTS))
+    own = build.pupils_mm if per_pupil else np.zeros((0, 3))
+    pupils = np.concatenate([own, extra])
+    if per_pupil:
+        count = int(np.clip(_POINTS_IN_ALL // len(pupils), _FEWEST_POINTS, _MOST_POINTS))
+    else:
+        each = _BYTES_PER_POINT * len(pupils) * len(build.channels) * len(build.colours)
+        count = int(np.clip((SMALL_BYTES - _HEAD_BYTES) // each, _CORNERS, _MOST_POINTS))
     pixel, maps = {}, {}
     for channel in build.channels:
         width, height = build.panel_size_px(channel)
         points = random.uniform([0.0, 0.0], [width, height], (count, 2))
-        points[:4] = np.array([[0, 0], [1, 0], [0, 1], [1, 1]]) * build.panel_size_px(channel)
+        points[:_CORNERS] = np.array([[0, 0], [1, 0], [0, 1], [1, 1]]) * build.panel_size_px(channel)
         pixel[channel] = points
         for colour in build.colours:
             maps[channel, colour] = _points(build, channel, colour, points, pupils)
-    return Truth(pupils, len(build.pupils_mm), pixel, maps)
+    return Truth(pupils, len(own), pixel, maps)
 
 
 def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
@@ -137,7 +148,7 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
                     _shaped(arrays[f"{name}_blend"], *shape),
                     _shaped(arrays[f"{name}_gain"], *shape),
                 )
-        if not 0 < count <= len(pupils):
+        if not 0 <= count <= len(pupils):
             raise ValueError(f"{count} mesh pupils of {len(pupils)}")
     except (KeyError, ValueError, IndexError) as cause:
         raise PackageError(f"{path}: not the truth of a package ({cause}). Export again.") from cause

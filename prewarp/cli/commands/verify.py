@@ -25,7 +25,8 @@ def verify(talk: Talk, package_path: Path, fit_path: Path | None) -> int:
 
     Sizes and hashes of all files; every table, mesh and shader is read back, run where this machine can, and
     compared with what the fit says at random panel points and pupil positions, which the package brings
-    along. The C evaluator is compiled where there is a compiler.
+    along. What is measured is judged by what was asked for when it was exported (--max-error, --max-light),
+    never by what was measured then. The C evaluator is compiled where there is a compiler.
 
     Exit code 0: all is well; 1: something is wrong, see the table; 2: this is no package.
 
