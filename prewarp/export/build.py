@@ -140,7 +140,7 @@ class DeviceBuild:
     def mesh(self, channel: str, colour: str, pupil: int, /) -> PanelMesh:
         """Return the pre-warp map of a channel and colour for one of the pupil positions.
 
-        Its weight is the drive at the nodes: what tables and meshes hold.
+        Artefacts hold the weight of every node, and read it between nodes as they read the map.
         """
         mesh = panel_mesh(
             self.fields.field(channel, colour),
@@ -150,5 +150,4 @@ class DeviceBuild:
             match=self.match,
             step_px=self.step_px,
         )
-        # With `light` a map's drive would be the gain alone, weights being formed per pixel.
         return replace(mesh, light=None)
