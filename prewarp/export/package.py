@@ -10,6 +10,8 @@ shaders/, textures/    one folder per dialect; small textures that shaders need
 That is what a device needs, and is written where nothing else is asked for. By their formats only:
 shaders/hlsl, msl      translations; shaders/blocks: what the uniform block holds, per pupil position
 meshes/, tables/       meshes as CSV and glTF, 16-bit PNG and KTX2 textures, per pupil position
+views/                 field of view and visibility mask, of the eye box and per pupil position
+st/                    where in the content every panel pixel's light comes from, OpenEXR, per pupil position
 """
 
 from collections.abc import Callable, Collection, Iterator, Mapping
@@ -21,8 +23,9 @@ import numpy as np
 
 from prewarp import __version__
 from prewarp.errors import PackageError
-from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_table
+from prewarp.export import csv_mesh, gltf, lookup_files, png_table, st_map, texture_table
 from prewarp.export.build import DeviceBuild
+from prewarp.export.exr import channels_from_exr
 from prewarp.export.guide import guide_file
 from prewarp.export.judgement import Request, VerifyResult
 from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
@@ -44,16 +47,17 @@ from prewarp.export.shader_translation import TOOLS, missing_tools, translated_f
 from prewarp.export.texture_table import SNORM16, texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
 from prewarp.export.verify import LightMeasure, require_verified, verify_package
+from prewarp.export.view_mask_files import mask_files
 from prewarp.files import json_text, write_bytes
 from prewarp.folders import output_folder
 from prewarp.lookup import Lookup
 
 # What is written, by the names that `--format` takes; the first two where none is named.
-FORMATS = ("lookup", "shaders", "translations", "blocks", "csv", "png", "ktx2", "gltf")
+FORMATS = ("lookup", "shaders", "translations", "blocks", "csv", "png", "ktx2", "gltf", "masks", "st")
 DEFAULT_FORMATS = ("lookup", "shaders")
 # Those that hold the build's pupil positions, one after the other; of them those made from meshes.
-PUPIL_FORMATS = {"blocks", "csv", "png", "ktx2", "gltf"}
-_MESH_FORMATS = {"csv", "png", "ktx2", "gltf"}
+PUPIL_FORMATS = {"blocks", "csv", "png", "ktx2", "gltf", "masks", "st"}
+_MESH_FORMATS = {"csv", "png", "ktx2", "gltf", "st"}
 # Errors of meshes fall with this power of the distance between their nodes: triangles, cubic splines.
 _POWERS = {gltf.KIND: 2.0}
 _SPLINE_POWER = 4.0
@@ -165,6 +169,8 @@ def export_package(
     for name in ("lookup", "blocks"):
         if options.lookup is None and name in options.formats:
             raise PackageError(f"the format '{name}' needs a lookup; none was given.")
+    if "st" in options.formats:
+        st_map.require_room(build)
     if options.lookup is not None:
         lookup_files.require_whole(options.lookup, build.channels, build.colours)
         options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
@@ -202,7 +208,7 @@ def export_package(
 
 def truth_for(build: DeviceBuild, formats: Collection[str], /) -> Truth:
     """Return what artefacts of some formats are held to."""
-    return truth_of(build, per_pupil=not PUPIL_FORMATS.isdisjoint(formats))
+    return truth_of(build, per_pupil=not PUPIL_FORMATS.isdisjoint(formats), lit="masks" in formats)
 
 
 def _files(
@@ -220,6 +226,9 @@ def _files(
         tally.extend(lookup_files.blob_reached(lookup, truth))
     if "blocks" in formats:
         yield from _blocks(build, truth, tally, options)
+    if "masks" in formats:
+        progress("view masks")
+        yield from mask_files(build)
     if not _MESH_FORMATS.isdisjoint(formats):
         for channel in build.channels:
             progress(f"meshes of channel '{channel}'")
@@ -293,6 +302,15 @@ def _mesh_files(
             if "ktx2" in formats:
                 file, stored = texture_file(build, mesh, pupil, shared[colour], options.texture)
                 reached = held(texture_table.KIND).spline(stored)
+                tally.add(reached)
+                _require_fine(reached, build, options)
+                yield file
+            if "st" in formats:
+                file = st_map.st_file(build, mesh, pupil)
+                planes = channels_from_exr(file.data, where=file.path)
+                reached = held(st_map.KIND).values(
+                    st_map.at_panel(planes, build.content, truth.pixel[channel])
+                )
                 tally.add(reached)
                 _require_fine(reached, build, options)
                 yield file

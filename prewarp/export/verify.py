@@ -19,8 +19,11 @@ from prewarp.export import (
     png_table,
     shader_checks,
     shader_files,
+    st_map,
     texture_table,
+    view_mask_files,
 )
+from prewarp.export.exr import channels_from_exr
 from prewarp.export.judgement import (
     LIGHT,
     Check,
@@ -203,6 +206,18 @@ def _ktx2(package: Package, truth: Truth) -> Iterator[Reached]:
         yield _held(package, truth, texture_table.KIND, own).spline(spline)
 
 
+def _st(package: Package, truth: Truth) -> Iterator[Reached]:
+    for entry in package.entries(st_map.KIND):
+        own = entry["details"]
+        planes = channels_from_exr(package.data(entry), where=entry["path"])
+        pixel = truth.pixel[own["channel"]]
+        width, height = package.panel_size_px(own["channel"])
+        if any(plane.shape != (height, width) for plane in planes.values()):
+            raise ValueError(f"{entry['path']}: not of {width} x {height} px")
+        value = st_map.at_panel(planes, package.content, pixel)
+        yield _held(package, truth, st_map.KIND, own).values(value)
+
+
 def _gltf(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     truth, tally, differing = _truth(package), Tally(), 0.0
     entries = package.entries(gltf.KIND)
@@ -235,6 +250,27 @@ def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
         yield Check(shader_files.KIND, what, not faults, note="; ".join(faults[:3]) or good)
 
 
+def _masks(package: Package, fields: FieldSet | None) -> Iterator[Check]:
+    entries = {entry["details"]["form"]: entry for entry in package.entries(view_mask_files.KIND)}
+    if not entries:
+        return
+    kind, entry = view_mask_files.KIND, entries["json"]
+    masks = view_mask_files.masks_from_json(package.data(entry), where=entry["path"])
+    told = set(entry["details"]["masks"])
+    if told != set(masks):
+        raise ValueError(f"masks {', '.join(sorted(masks))}; expected {', '.join(sorted(told))}")
+    header = view_mask_files.masks_from_c(package.data(entries["c"]).decode("utf-8"))
+    faults = list(view_mask_files.c_faults(masks, header))
+    yield Check(kind, "C arrays", not faults, note="; ".join(faults[:3]) or "those of the JSON")
+    faults = [f"{name}: {one}" for name, mask in masks.items() for one in view_mask_files.mask_faults(mask)]
+    good = f"{len(masks)} masks: counter-clockwise, no overlap, no cracks"
+    yield Check(kind, "triangles", not faults, note="; ".join(faults[:3]) or good)
+    hidden, shown, asked = view_mask_files.coverage(masks, _truth(package))
+    unit = f"of {asked} directions"
+    yield Check(kind, "lit directions hidden", asked > 0 and hidden == 0, hidden, 0.0, unit)
+    yield Check(kind, "dark directions shown", asked > 0 and shown == 0, shown, 0.0, unit)
+
+
 Step = Callable[[Package, FieldSet | None], Iterator[Check]]
 
 
@@ -251,8 +287,10 @@ _STEPS: dict[str, Step] = {
     png_table.KIND: _maps(_png),
     texture_table.KIND: _maps(_ktx2),
     gltf.KIND: _gltf,
+    st_map.KIND: _maps(_st),
     shader_files.KIND: _shaders,
     BLOCK: _maps(shader_checks.blocks_reached),
+    view_mask_files.KIND: _masks,
 }
 
 

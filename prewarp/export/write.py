@@ -15,6 +15,7 @@ from prewarp.export.lookup_files import worst_at_truth
 from prewarp.export.package import DEFAULT_FORMATS, PackageOptions, export_package, truth_for
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
+from prewarp.export.st_map import require_room
 from prewarp.export.truth import Truth
 from prewarp.eye import Eye
 from prewarp.folders import require_output_folder
@@ -126,6 +127,8 @@ def write_package(
         NODE_STEP_PX if step_px is None else step_px,
         late,
     )
+    if "st" in formats:
+        require_room(build)
     progress("evaluating the fit at random points")
     truth = truth_for(build, formats)
     found = None

@@ -171,6 +171,8 @@ def export(
       blocks         what the uniform block of polynomial shaders holds, per pupil position
       csv, gltf      meshes, per pupil position
       png, ktx2      tables as textures, per pupil position
+      masks          field of view and visibility mask, of the eye box and per pupil position: JSON and C
+      st             ST maps (OpenEXR), per pupil position: 79 MB for each 2560 x 2560 panel and colour
 
     With --eye both the folder holds one whole package per eye; it takes its place when all are verified.
 
