@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import PackageError
@@ -42,9 +43,10 @@ def pupil_name(pupil: int, /) -> str:
 def masks_of(build: DeviceBuild, /) -> dict[str, ViewMask]:
     """Return the mask of the whole eye box, and of each of the build's pupil positions."""
     lights = channel_lights(build.fields, build.channels)
-    masks = {BOX: view_mask(lit_areas_of_box(lights, build.eye.eye_box))}
-    for pupil, pupil_mm in enumerate(build.pupils_mm):
-        masks[pupil_name(pupil)] = view_mask(lit_areas(lights, pupil_mm))
+    with threadpool_limits(1, user_api="blas"):
+        masks = {BOX: view_mask(lit_areas_of_box(lights, build.eye.eye_box))}
+        for pupil, pupil_mm in enumerate(build.pupils_mm):
+            masks[pupil_name(pupil)] = view_mask(lit_areas(lights, pupil_mm))
     return masks
 
 
@@ -212,7 +214,8 @@ def _mask(found: JsonObject) -> ViewMask:
     count = len(vertices)
     if vertices.ndim != 2 or vertices.shape[1] != 2 or not np.isfinite(vertices).all():
         raise ValueError(f"vertices of shape {vertices.shape}")
-    if not (left < right and down < up) or count > UP_TO_16_BITS:
+    forward = all(abs(found["field_of_view"][name]) < 0.5 * np.pi for name in _ANGLES)
+    if not (forward and left < right and down < up) or count > UP_TO_16_BITS:
         raise ValueError(f"a view from {left:g} to {right:g}, {down:g} to {up:g} with {count} vertices")
     numbers = [
         np.array(found[name], dtype=np.int64).reshape(-1, *shape)

@@ -13,8 +13,7 @@ from contourpy import contour_generator
 
 from prewarp.checks import FloatArray
 from prewarp.module import EyeBox
-from prewarp.seam.directions import tangent_from_plane_deg
-from prewarp.seam.gaps import lit_map
+from prewarp.seam.directions import direction_lattice, tangent_from_plane_deg
 from prewarp.seam.light import ChannelLight
 from prewarp.seam.reach import ChannelReach
 
@@ -22,7 +21,8 @@ from prewarp.seam.reach import ChannelReach
 Area = list[FloatArray]
 # How far a thinned outline may stray from its corners, degrees.
 THINNED_DEG = 0.02
-# Contours of lattices 0.5 degree apart cut corners by an eighth of a degree at most (two straight borders).
+# Pitch of the lattice of contours, degrees; they cut a right corner by 0.35 of it at most.
+_STEP_DEG = 0.4
 CONTOUR_DEG = 0.15
 # How much more than what is lit is shown at most, degrees, besides what an eye box adds.
 MOST_BEYOND_DEG = 0.5
@@ -53,14 +53,18 @@ def lit_areas(
         How far a thinned outline may stray from its corners, degrees.
     """
     areas: list[Area] = []
-    seen = lit_map(lights, pupil_mm) if any(light.has_dark for light in lights) else None
-    for place, light in enumerate(lights):
-        if seen is None or not light.has_dark:
-            areas.append([_grown(light.outline(pupil_mm), beyond_deg, thinned_deg)])
+    for light in lights:
+        reach = light.outline(pupil_mm)
+        if not light.has_dark:
+            areas.append([_grown(reach, beyond_deg, thinned_deg)])
             continue
-        x, y = np.moveaxis(seen.plane_deg, -1, 0)
-        level = -(CONTOUR_DEG + thinned_deg + beyond_deg)
-        lines = contour_generator(x, y, seen.depth_deg[place]).lines(level)
+        level = CONTOUR_DEG + thinned_deg + beyond_deg
+        low, tangent = direction_lattice(
+            [reach.outline], step_deg=_STEP_DEG, margin_deg=level + 2.0 * _STEP_DEG
+        )
+        depth = light.depth_deg(tangent, pupil_mm=pupil_mm)
+        y, x = (low[axis] + _STEP_DEG * np.arange(depth.shape[1 - axis]) for axis in (1, 0))
+        lines = contour_generator(x, y, depth).lines(-level)
         loops = (thinned(np.asarray(line, dtype=float)[:-1], thinned_deg) for line in lines)
         areas.append([tangent_from_plane_deg(loop) for loop in loops if len(loop) >= 3])
     return areas

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
+from prewarp.chebyshev import chebyshev_terms
 from prewarp.export.view_mask import view_mask
 from prewarp.export.view_mask_files import visible_at
 from prewarp.export.view_outlines import MOST_BEYOND_DEG, lit_areas, lit_areas_of_box, thinned
