@@ -172,7 +172,7 @@ def export(
       csv, gltf      meshes, per pupil position
       png, ktx2      tables as textures, per pupil position
       masks          field of view and visibility mask, of the eye box and per pupil position: JSON and C
-      st             ST maps (OpenEXR), per pupil position: 79 MB for each 2560 x 2560 panel and colour
+      st             ST maps (OpenEXR), per pupil position: 12 bytes a panel pixel and colour
 
     With --eye both the folder holds one whole package per eye; it takes its place when all are verified.
 
