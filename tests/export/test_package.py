@@ -19,8 +19,9 @@ from prewarp.export import csv_mesh
 from prewarp.export.build import DeviceBuild
 from prewarp.export.judgement import Request
 from prewarp.export.manifest import schema_bytes
-from prewarp.export.package import PackageOptions, export_package
+from prewarp.export.package import DEFAULT_FORMATS, FORMATS, PackageOptions, export_package
 from prewarp.export.package_reading import read_package
+from prewarp.export.shader_files import DIALECTS
 from prewarp.export.truth import truth_of
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes, sha256_of_file
@@ -455,9 +456,33 @@ def test_a_kill_at_random_moments_leaves_no_half_package(package, tmp_path):
     assert outcomes == [False, True]
 
 
+@pytest.mark.parametrize("matched", [False, True])
+def test_without_formats_a_package_is_what_a_device_needs(tmp_path, matched):
+    """Nothing per pupil position, however many there are; small enough for a device's own memory."""
+    build = replace(
+        small_build(matched=matched), pupils_mm=np.zeros((40, 3)) + np.linspace(0, 1, 40)[:, None]
+    )
+    options = PackageOptions(lookup=chebyshev_lookup(matched=matched), request=Request(LIMIT_PX))
+    manifest = export_package(tmp_path / "visor", build, options).manifest
+    files = [one for one in (tmp_path / "visor").rglob("*") if one.is_file()]
+    assert len(files) <= 60 and sum(one.stat().st_size for one in files) <= 1_500_000
+    assert (tmp_path / "visor" / "truth.npz").stat().st_size <= 300_000
+    assert (tmp_path / "visor" / "lookup" / "lookup.prewarp").is_file()
+    assert {one.name for one in (tmp_path / "visor").iterdir()} == {
+        ".prewarp", "GUIDE.md", "c", "lookup", "manifest.json", "manifest.schema.json", "shaders", "textures",
+        "truth.npz",
+    }  # fmt: skip
+    assert {one.name for one in (tmp_path / "visor" / "shaders").iterdir()} == set(DIALECTS)
+    absent = {one["what"] for one in manifest["not_available"] if one["why"] == "not asked for"}
+    assert absent == {*set(FORMATS) - set(DEFAULT_FORMATS), "table shader"}
+    assert verify_package(tmp_path / "visor").ok
+
+
 def test_bad_requests(tmp_path):
     with pytest.raises(PackageError, match="formats are gif; expected some of lookup"):
         PackageOptions(formats=("gif",))
+    with pytest.raises(PackageError, match="translations are made from shaders of the dialect vulkan450"):
+        PackageOptions(formats=("translations", "lookup"))
     with pytest.raises(PackageError, match="texture is 'png'; expected one of snorm16, half"):
         PackageOptions(formats=("ktx2",), texture="png")
     with pytest.raises(PackageError, match="the format 'lookup' needs a lookup"):

@@ -40,7 +40,10 @@ def verify(talk: Talk, package_path: Path, fit_path: Path | None) -> int:
     print_checks(talk, f"{package_path}", result)
     talk.json(result.as_dict())
     if result.ok:
-        talk.text(f"{package_path}: {len(result.checks)} checks, all good.")
+        judged = sum(check.ok is not None for check in result.checks)
+        told = len(result.checks) - judged
+        more = f" {told} more figures are told, not judged." if told else ""
+        talk.text(f"{package_path}: {judged} checks, all good.{more}")
         return 0
     talk.text(f"{package_path}: {len(result.failures)} of {len(result.checks)} checks FAILED. Do not use it.")
     return FAILED
