@@ -1,35 +1,21 @@
 """Reading with limits, writing beside then renaming, hashes. Knows nothing of what the files mean."""
 
-import glob
 import hashlib
 import io
 import json
 import os
 import re
-import shutil
 import tempfile
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from types import ModuleType
-from typing import TextIO
 
 import numpy as np
 
 from prewarp.errors import InputFileError
 
-# Locks are known to POSIX systems alone; elsewhere abandoned folders stay.
-fcntl: ModuleType | None
-try:
-    import fcntl
-except ImportError:
-    fcntl = None
-
 MEBIBYTE = 1 << 20
 MAX_ARRAYS = 4096
-# Marks a folder that this package wrote and may replace.
-MARKER = ".prewarp"
 # Fixed time stamp of the entries of an NPZ file (the earliest that zip can hold): same input, same bytes.
 _ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 
@@ -106,72 +92,6 @@ def file_stems(names: Iterable[str], /) -> dict[str, str]:
             stem = f"{file_stem(name)}-{number}"
         stems[name] = stem
     return stems
-
-
-@contextmanager
-def output_folder(path: Path, /, *, overwrite: bool = True) -> Iterator[Path]:
-    """Yield a temporary folder beside `path`; rename it into place on success, remove it on any failure.
-
-    An existing folder is replaced only if it is empty or holds the marker `.prewarp`, so that a mistyped
-    `-o` never wipes a folder that this package did not write. Temporary folders of the same name whose
-    writers were killed are removed first.
-    """
-    if path.exists():
-        ours = path.is_dir() and ((path / MARKER).exists() or not any(path.iterdir()))
-        if not (overwrite and ours):
-            raise InputFileError(
-                f"{path}: exists and was not written by prewarp. Name another output folder.", path=str(path)
-            )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    _remove_abandoned(path)
-    working = Path(tempfile.mkdtemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent))
-    try:
-        with (working / MARKER).open("w", encoding="utf-8") as marker:
-            # Locked before anything is written: who finds the marker filled and not locked finds an abandoned
-            # folder.
-            _try_lock(marker)
-            marker.write("written by prewarp; may be replaced by it\n")
-            marker.flush()
-            yield working
-        os.chmod(working, 0o755)
-        _put_in_place(working, path)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
-
-
-def _try_lock(stream: TextIO) -> bool:
-    """Lock an open file until it is closed; False where another process, or the system, will not have it."""
-    if fcntl is None:
-        return False
-    try:
-        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
-def _remove_abandoned(path: Path) -> None:
-    """Remove temporary folders for `path` that nobody works on any more."""
-    for working in path.parent.glob(f".{glob.escape(path.name)}.*.part"):
-        try:
-            with (working / MARKER).open(encoding="utf-8") as marker:
-                if _try_lock(marker) and marker.read(1):
-                    shutil.rmtree(working, ignore_errors=True)
-        # Not a folder of ours, or just gone: it is left alone.
-        except OSError:
-            continue
-
-
-def _put_in_place(working: Path, path: Path) -> None:
-    """Rename a finished folder to `path`; what was there moves aside first: a kill leaves no half of it."""
-    if not path.exists():
-        os.replace(working, path)
-        return
-    aside = Path(tempfile.mkdtemp(prefix=f".{path.name}.", suffix=".old", dir=path.parent))
-    os.replace(path, aside)
-    os.replace(working, path)
-    shutil.rmtree(aside)
 
 
 def sha256_of_bytes(data: bytes | bytearray, /) -> str:

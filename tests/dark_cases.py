@@ -14,6 +14,7 @@ ones of the other along the line that joins the middles of their panels (in the 
 `prewarp.seam.directions`), or where lit directions enclose it.
 """
 
+import os
 import tempfile
 import warnings
 from collections.abc import Callable, Mapping, Sequence
@@ -415,6 +416,18 @@ CASES: Mapping[str, Callable[[], Case]] = {
     "nothing dark": lambda: _seen_in_directions(OPEN, pupil_lattice(5), points=29, noise_px=NOISE_PX),
     "stacked, 3 x 3 pupils": lambda: _seen_in_directions(STACKED, pupil_lattice(3), points=33),
 }
+
+
+# Every run of the tests looks at one case, from a few pupils; with PREWARP_LONG in the environment at all of
+# them, from all.
+LONG = bool(os.environ.get("PREWARP_LONG"))
+CHECKED = tuple(CASES) if LONG else ("steep",)
+FIRST = CHECKED[0]
+
+
+def among(*names: str) -> list[str]:
+    """Return those of some cases that this run looks at, or the first of all."""
+    return [name for name in names if name in CHECKED] or [FIRST]
 
 
 @cache

@@ -6,9 +6,10 @@ import pytest
 from prewarp.seam.directions import node_areas_deg2, tangent_from_plane_deg
 from tests.dark_cases import (
     BETWEEN,
-    CASES,
     CENTRED,
+    CHECKED,
     CORNER,
+    FIRST,
     PANEL,
     SIDE,
     STACKED,
@@ -104,14 +105,16 @@ def test_the_gap_between_two_discs():
 
 
 def test_a_lattice_traced_where_it_must_is_the_whole_lattice():
-    pair = case("cut mirror, two depths")
+    pair = case(FIRST)
     plane = np.stack(np.meshgrid(np.linspace(-60.0, 20.0, 161), np.linspace(-40.0, 60.0, 201)), axis=-1)
     for what in (pair.white, pair.captured):
-        found = pair.on_lattice(what, "inner", plane, SIDE)
-        np.testing.assert_array_equal(found, what("inner", tangent_from_plane_deg(plane), SIDE))
+        found = pair.on_lattice(what, next(iter(pair.optics)), plane, SIDE)
+        np.testing.assert_array_equal(
+            found, what(next(iter(pair.optics)), tangent_from_plane_deg(plane), SIDE)
+        )
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", CHECKED)
 def test_rows_are_what_is_lit(name):
     """No row is dark; rows are missing on the panel, but where nothing stops the light."""
     pair = case(name)
@@ -141,7 +144,7 @@ def test_dots_on_the_panel_are_followed_back():
     np.testing.assert_allclose(seen, dots, rtol=0.0, atol=1e-6)
 
 
-@pytest.mark.parametrize("name", HOLES)
+@pytest.mark.parametrize("name", [name for name in HOLES if name in CHECKED])
 def test_holes_of_the_trace(name):
     pair = case(name)
     found = [pair.hole(pupil).area_deg2 for pupil in (CENTRED, SIDE, CORNER, *BETWEEN)]

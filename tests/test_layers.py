@@ -13,7 +13,7 @@ LAYERS = (
     ("errors",),
     ("checks", "published", "notebook"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
-    ("resources", "content", "lattice", "encoding", "records", "columns", "pupils"),
+    ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
     ("scan",),
     ("module",),
     ("grids",),

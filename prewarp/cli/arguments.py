@@ -96,25 +96,37 @@ class Counts(click.ParamType[tuple[int, ...]]):
         return counts
 
 
-class Pixels(click.ParamType[float]):
-    """A length in panel px, such as 0.25px or 0.25."""
+class _Measure(click.ParamType[float]):
+    """A number with or without its unit, from `lowest` to `highest`."""
 
-    name = "N[px]"
+    unit, such_as = "", ""
 
     def __init__(self, lowest: float, highest: float) -> None:
         self.lowest, self.highest = lowest, highest
+        self.name = f"N[{self.unit}]"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return px."""
+        """Return the number."""
         try:
-            number = float(str(value).lower().removesuffix("px"))
+            number = float(str(value).lower().removesuffix(self.unit))
         except ValueError:
             number = float("nan")
         if not self.lowest <= number <= self.highest:
-            self.fail(
-                f"{value!r}: expected {self.lowest:g}px to {self.highest:g}px, such as 0.25px.", param, ctx
-            )
+            low, high = (f"{end:g}{self.unit}" for end in (self.lowest, self.highest))
+            self.fail(f"{value!r}: expected {low} to {high}, such as {self.such_as}.", param, ctx)
         return number
+
+
+class Pixels(_Measure):
+    """A length in panel px, such as 0.25px or 0.25."""
+
+    unit, such_as = "px", "0.25px"
+
+
+class Percent(_Measure):
+    """A share in percent, such as 0.5% or 0.5."""
+
+    unit, such_as = "%", "0.5%"
 
 
 FILE = click.Path(path_type=Path)

@@ -1,33 +1,35 @@
 """How the checks of a package are told: `export` and `verify` print the same table."""
 
 from prewarp.cli.talk import Talk, number
-from prewarp.export.verify import Check, VerifyResult
+from prewarp.export.judgement import Check, VerifyResult
+
+_VERDICTS = {True: "good", False: "WRONG", None: "not judged"}
 
 
 def print_checks(talk: Talk, title: str, result: VerifyResult, /) -> None:
-    """Print what was checked: of each kind the row nearest to its limit, and every row that is wrong."""
+    """Print what was checked: of each kind the worst row, every row that is wrong, and the worst of all."""
     shown: dict[tuple[str, str], Check] = {}
     counts: dict[tuple[str, str], int] = {}
     for check in result.checks:
         key = check.artefact, check.what
         counts[key] = counts.get(key, 0) + 1
-        if key not in shown or _nearness(check) > _nearness(shown[key]):
+        if key not in shown or check.nearness > shown[key].nearness:
             shown[key] = check
     rows = [_row(check, counts[key]) for key, check in shown.items()]
     rows += [_row(check, 1) for check in result.failures if check not in shown.values()]
-    talk.table(title, ("artefact", "of", "worst found", "checks", "verdict"), [("", rows)], text_columns=3)
+    head = ("artefact", "of", "measured, worst of all", "requested", "checks", "verdict")
+    talk.table(title, head, [("", rows)], text_columns=4)
+    worst = result.worst_place
+    if worst is not None:
+        told = f"{number(worst.measured, 3)} px ({worst.artefact}, {worst.subject})"
+        talk.text(f"Worst place of all: {told}, requested {number(worst.requested, 3)} px.")
 
 
 def _row(check: Check, count: int) -> tuple[str, ...]:
-    found = check.note
-    if check.error is not None:
-        claimed = "nothing" if check.limit is None else number(check.limit, 3)
-        found = f"{number(check.error, 3)} {check.unit}, claimed {claimed}"
+    found, wanted = check.note, "-"
+    if check.measured is not None:
+        found = f"{number(check.measured, 3)} {check.unit}"
         found += f" ({check.subject})" if check.subject else ""
-    return check.artefact, check.what, found, str(count), "good" if check.ok else "WRONG"
-
-
-def _nearness(check: Check) -> float:
-    if not check.ok:
-        return float("inf")
-    return 0.0 if check.error is None or not check.limit else check.error / check.limit
+    if check.requested is not None:
+        wanted = f"{number(check.requested, 3)} {check.unit}"
+    return check.artefact, check.what, found, wanted, str(count), _VERDICTS[check.ok]

@@ -14,7 +14,8 @@ from threadpoolctl import threadpool_limits
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
 from prewarp.demo.drawn import FIGURES, DrawnModule, close_up, draw_module, overview
-from prewarp.files import json_text, output_folder, write_bytes, write_text
+from prewarp.files import json_text, write_bytes, write_text
+from prewarp.folders import output_folder
 from prewarp.render.drawing import CpuDrawing, open_drawing
 
 MODULES = ("coaxial", "folded")

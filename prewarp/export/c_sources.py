@@ -10,6 +10,7 @@ FOLDER = Path(__file__).parent / "c"
 HEADERS = (
     "prewarp_lookup.h",
     "prewarp_turn.h",
+    "prewarp_names.h",
     "prewarp_bytes.h",
     "prewarp_float.h",
     "prewarp_lines.h",
@@ -25,6 +26,7 @@ SOURCES = (
     "prewarp_fixed_mesh.c",
     "prewarp_turn.c",
     "prewarp_fixed_turn.c",
+    "prewarp_names.c",
 )
 LAYOUT_HEADER = "prewarp_layout.h"
 

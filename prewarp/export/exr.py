@@ -6,6 +6,7 @@ a table of where each line begins, then the lines, each with its channels in the
 
 import struct
 from collections.abc import Mapping
+from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,9 @@ MAGIC, VERSION = 20000630, 2
 MAX_TEXELS = 1 << 27
 MAX_NAME = 31  # longer names are another version of the format
 _FLOAT = 2  # kind of a channel: 32-bit float
+# A channel as `_attributes` writes it: name, 32-bit float, every pixel both ways.
+_ENTRY = struct.pack("<iB3xii", _FLOAT, 0, 1, 1)
+_MOST_ATTRIBUTES = 64
 
 
 def exr_bytes(channels: Mapping[str, FloatArray], /, *, comments: str = "") -> bytes:
@@ -47,17 +51,76 @@ def exr_bytes(channels: Mapping[str, FloatArray], /, *, comments: str = "") -> b
     size = 4 * width * len(planes)
     begin = len(head) + 8 * height
     table = begin + np.arange(height, dtype="<u8") * (8 + size)
-    lines: NDArray[np.void] = np.empty(
-        height, dtype=[("y", "<i4"), ("size", "<i4"), ("data", "<f4", (len(planes), width))]
-    )
+    lines: NDArray[np.void] = np.empty(height, dtype=_lines(len(planes), width, height))
     lines["y"], lines["size"] = np.arange(height), size
     lines["data"] = np.stack(list(planes.values()), axis=1)
     return b"".join([head, table.astype("<u8").tobytes(), lines.tobytes()])
 
 
+def channels_from_exr(data: bytes, /, *, where: str) -> dict[str, FloatArray]:
+    """Return the channels (height, width) of a file such as `exr_bytes` writes; any other is refused.
+
+    Raises
+    ------
+    PackageError
+        Not such a file, or damaged.
+    """
+
+    def refuse(why: str) -> NoReturn:
+        raise PackageError(f"{where}: {why} Export again.")
+
+    if data[:8] != struct.pack("<ii", MAGIC, VERSION):
+        refuse("not a plain OpenEXR file of one picture.")
+    attributes: dict[str, bytes] = {}
+    place = 8
+    try:
+        while data[place]:
+            name, kind, rest = data[place : place + 512].split(b"\0", 2)
+            (size,) = struct.unpack_from("<i", rest)
+            place += len(name) + len(kind) + 6
+            if size < 0 or place + size > len(data) or len(attributes) >= _MOST_ATTRIBUTES:
+                refuse("its header is damaged.")
+            attributes[name.decode("ascii")] = data[place : place + size]
+            place += size
+        x, y, right, bottom = struct.unpack("<iiii", attributes["dataWindow"])
+        names = _channel_names(attributes["channels"])
+    # A damaged header can end anywhere and hold any bytes.
+    except (IndexError, KeyError, ValueError, struct.error) as cause:
+        raise PackageError(f"{where}: its header is damaged ({cause}). Export again.") from cause
+    width, height = right + 1, bottom + 1
+    if (x, y) != (0, 0) or width < 1 or height < 1 or width * height > MAX_TEXELS or not names:
+        refuse(f"a picture of {width} x {height} texels with {len(names)} channels.")
+    lines = _lines(len(names), width, height)
+    begin = place + 1 + 8 * height
+    if len(data) != begin + lines.itemsize * height:
+        refuse(f"{len(data)} bytes; expected {begin + lines.itemsize * height}.")
+    found = np.frombuffer(data, dtype=lines, offset=begin)
+    if attributes.get("compression") != b"\0" or not np.array_equal(found["y"], np.arange(height)):
+        refuse("its lines are compressed, or not in their order.")
+    planes = np.moveaxis(found["data"], 1, 0).astype(np.float64)
+    return dict(zip(names, planes, strict=True))
+
+
+def _channel_names(told: bytes) -> list[str]:
+    """Return the names of the channels that a header tells; `ValueError` where they are of another kind."""
+    names = []
+    while told != b"\0":
+        name, end, rest = told.partition(b"\0")
+        if not name or not end or not rest.startswith(_ENTRY):
+            raise ValueError("channels of another kind")
+        names.append(name.decode("ascii"))
+        told = rest[len(_ENTRY) :]
+    return names
+
+
+def _lines(channels: int, width: int, height: int) -> np.dtype[np.void]:
+    """Return how one line of the picture lies in the file."""
+    return np.dtype([("y", "<i4"), ("size", "<i4"), ("data", "<f4", (channels, width))])
+
+
 def _attributes(names: list[str], width: int, height: int, comments: str) -> bytes:
     """Return the header: what a reader must know, each as name, kind, size and value, and a closing zero."""
-    entries = b"".join(_text(name) + struct.pack("<iB3xii", _FLOAT, 0, 1, 1) for name in names)
+    entries = b"".join(_text(name) + _ENTRY for name in names)
     window = struct.pack("<iiii", 0, 0, width - 1, height - 1)
     attributes = [
         ("channels", "chlist", entries + b"\0"),

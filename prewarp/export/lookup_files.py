@@ -30,18 +30,20 @@ if TYPE_CHECKING:
 
 BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
 FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
+RUN_KINDS = (FLOAT, FIXED)
 BLOB_PATH, LAYOUT_PATH, C_FOLDER = "lookup/lookup.prewarp", "lookup/LAYOUT.md", "c"
 # The integer path rounds directions to 2^-28 and adds some tens of roundings (held to 3e-7 by its own tests).
 FIXED_TANGENT = 1e-6
 # Points per map and pupil at which C is called: one call each.
 _C_POINTS, _C_PUPILS = 40, 4
+# What the integer path's rounding may add is counted up to this share of the error itself.
+_ROUNDING_SHARE = 0.05
 
 
-def lookup_package_files(lookup: Lookup, limit_px: float, /) -> list[PackageFile]:
-    """Return blob, layout and C sources of a lookup whose error was to be at most `limit_px`."""
+def lookup_package_files(lookup: Lookup, /) -> list[PackageFile]:
+    """Return blob, layout and C sources of a lookup."""
     blob = blob_from_lookup(lookup)
     details = {
-        "limit_px": limit_px,
         "largest_error_px": lookup.error_px,
         "pupil_box_mm": np.asarray(lookup.pupil_box_mm).tolist(),
         "maps": [_map_details(lookup, one) for one in lookup.maps],
@@ -65,7 +67,11 @@ def lookup_package_files(lookup: Lookup, limit_px: float, /) -> list[PackageFile
 
 
 def blob_reached(lookup: Lookup, truth: Truth, /) -> Iterator[Reached]:
-    """Hold a lookup, evaluated as a device does, to the truth; weights and gains too."""
+    """Hold a lookup, evaluated as a device does, to the truth; weights and gains too.
+
+    `px` is the worst that is known: at the truth's points, or of the dense lattice over which the table was
+    measured when it was made, as the blob says.
+    """
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
         pixel, points = truth.pixel[channel], truth.maps[channel, colour]
@@ -77,8 +83,30 @@ def blob_reached(lookup: Lookup, truth: Truth, /) -> Iterator[Reached]:
                 drive = drive * surface_values(weight, points.tangent[number])
             if gain is not None:
                 drive = drive * surface_values(gain, pixel)
-            px = truth.px_error(channel, colour, tangent, number).max()
-            yield Reached(BLOB, channel, colour, float(px), *weight_errors(drive - points.weight[number]))
+            px = max(float(truth.px_error(channel, colour, tangent, number).max()), told_px(table))
+            yield Reached(BLOB, channel, colour, px, *weight_errors(drive - points.weight[number]))
+
+
+def told_px(table: MapTable, /) -> float:
+    """Return the largest error of a table as the blob holds it, panel px: rounded up to 32 bits."""
+    single = np.float32(table.error_px)
+    return float(single if single >= table.error_px else np.nextafter(single, np.float32(np.inf)))
+
+
+def worst_at_truth(lookup: Lookup, truth: Truth, /) -> float:
+    """Return the largest error of a lookup's maps at the truth's points, panel px, with what the rounding of
+    the integer path may add to it.
+    """
+    worst = 0.0
+    for place, table in enumerate(lookup.maps):
+        channel, colour = lookup.key_of(table)
+        slope = truth.maps[channel, colour].px_per_tangent
+        rounding = FIXED_TANGENT * float(np.linalg.norm(slope, axis=(-2, -1)).max())
+        for number, pupil in enumerate(truth.pupils_mm):
+            tangent = prepare(lookup, place, pupil).direction_from_panel(truth.pixel[channel])
+            px = float(truth.px_error(channel, colour, tangent, number).max())
+            worst = max(worst, px + min(rounding, _ROUNDING_SHARE * px))
+    return worst
 
 
 def evaluator_checks(
@@ -128,12 +156,6 @@ def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> i
                 px = px_error(error, points.px_per_tangent[number, :_C_POINTS]).max()
                 tally.add(Reached(kind, channel, colour, float(px)))
     return differing
-
-
-def fixed_allowance_px(truth: Truth, channel: str, colour: str, /) -> float:
-    """Return what the integer path's rounding may add, panel px."""
-    slope = truth.maps[channel, colour].px_per_tangent
-    return float(FIXED_TANGENT * np.linalg.norm(slope, axis=(-2, -1)).max())
 
 
 def with_surfaces(lookup: Lookup, build: DeviceBuild, /) -> Lookup:

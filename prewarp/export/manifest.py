@@ -5,6 +5,7 @@ from dataclasses import asdict
 from importlib import resources
 
 from prewarp.export.build import DeviceBuild
+from prewarp.export.judgement import Request
 from prewarp.export.package_file import FRAMES, JsonObject, PackageFile
 from prewarp.export.package_reading import FORMAT, VERSION
 from prewarp.export.reached import Reached
@@ -29,7 +30,7 @@ def manifest_of(
     /,
     *,
     eye: str,
-    limit_px: float,
+    request: Request,
     missing: Sequence[Mapping[str, object]],
     version: str,
     provenance: Mapping[str, object] | None = None,
@@ -43,8 +44,8 @@ def manifest_of(
         `PackageFile.entry` of every file but the manifest itself.
     reached : sequence of Reached
         Errors that the artefacts reach.
-    eye, limit_px, missing, version, provenance
-        Which eye; the error asked for, panel px; what is not available and why; of this software; facts about
+    eye, request, missing, version, provenance
+        Which eye; what was asked for; what is not available and why; of this software; facts about
         the fit.
     """
     content = build.content
@@ -72,7 +73,7 @@ def manifest_of(
             "match": None if build.match is None else build.match.as_dict(),
             "dither": build.dither,
         },
-        "limit_px": limit_px,
+        "requested": request.as_dict(),
         "errors_reached": [one.as_dict() for one in reached],
         "files": list(entries),
         "not_available": list(missing),

@@ -136,12 +136,13 @@ def loops(corners: FloatArray, /) -> list[FloatArray]:
     return found
 
 
-def union(outlines: Sequence[FloatArray], /) -> list[FloatArray]:
-    """Return the borders of all that lies within any of several outlines (n, 2), as `loops` does.
+def union(outlines: Sequence[FloatArray | Sequence[FloatArray]], /) -> list[FloatArray]:
+    """Return the borders of all that lies within any of several areas, as `loops` does.
 
-    Two areas at a time: the sides that vanish inside do not burden those that follow.
+    An area is an outline (n, 2), or several that belong together by the even-odd rule, such as holes. Two
+    areas at a time: the sides that vanish inside do not burden those that follow.
     """
-    areas = [_joined([[one]]) for one in outlines]
+    areas = [_joined([[one] if isinstance(one, np.ndarray) else one]) for one in outlines]
     while len(areas) > 1:
         pairs = [areas[place : place + 2] for place in range(0, len(areas), 2)]
         areas = [_joined(pair) if len(pair) == 2 else pair[0] for pair in pairs]

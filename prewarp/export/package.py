@@ -1,14 +1,20 @@
-"""Writing a device package: one folder with everything, verified before it takes its place.
+"""Writing a device package: one folder, verified before it takes its place.
 
-manifest.json          every file with hash, arrays, units, frames; errors reached; provenance; cautions
+manifest.json          every file with hash, arrays, units, frames; what was asked for; errors reached
 manifest.schema.json   JSON Schema of the manifest
+GUIDE.md               how the parts go together
 truth.npz              what the fit says at random points
 lookup/, c/            tables as a blob, its layout, C evaluator
-meshes/, tables/       meshes as CSV and glTF; 16-bit PNG and KTX2 textures
-shaders/               one folder per dialect
+shaders/, textures/    one folder per dialect; small textures that shaders need
+
+That is what a device needs, and is written where nothing else is asked for. By their formats only:
+shaders/hlsl, msl      translations; shaders/blocks: what the uniform block holds, per pupil position
+meshes/, tables/       meshes as CSV and glTF, 16-bit PNG and KTX2 textures, per pupil position
+views/                 field of view and visibility mask, of the eye box and per pupil position
+st/                    where in the content every panel pixel's light comes from, OpenEXR, per pupil position
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -17,26 +23,44 @@ import numpy as np
 
 from prewarp import __version__
 from prewarp.errors import PackageError
-from prewarp.export import csv_mesh, gltf, lookup_files, png_table, texture_table
+from prewarp.export import csv_mesh, gltf, lookup_files, png_table, st_map, texture_table
 from prewarp.export.build import DeviceBuild
+from prewarp.export.exr import channels_from_exr
 from prewarp.export.guide import guide_file
+from prewarp.export.judgement import Request, VerifyResult
 from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
 from prewarp.export.package_file import JsonObject, PackageFile
 from prewarp.export.package_reading import MANIFEST
-from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.quantise import TableScale, coded_table
 from prewarp.export.reached import Held, Reached, Tally
 from prewarp.export.shader_checks import one_block_reached
-from prewarp.export.shader_files import DIALECTS, not_available, picture_files, shader_package_files
+from prewarp.export.shader_files import (
+    DIALECTS,
+    NOT_ASKED,
+    block_files,
+    not_available,
+    picture_files,
+    shader_package_files,
+)
 from prewarp.export.shader_text import VULKAN
 from prewarp.export.shader_translation import TOOLS, missing_tools, translated_files
-from prewarp.export.texture_table import texture_file, texture_scale
+from prewarp.export.texture_table import SNORM16, texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
-from prewarp.export.verify import VerifyResult, require_verified, verify_package
-from prewarp.files import json_text, output_folder, write_bytes
+from prewarp.export.verify import LightMeasure, require_verified, verify_package
+from prewarp.export.view_mask_files import mask_files
+from prewarp.files import json_text, write_bytes
+from prewarp.folders import output_folder
 from prewarp.lookup import Lookup
 
-FORMATS = ("lookup", "csv", "png", "ktx2", "gltf", "shaders")
+# What is written, by the names that `--format` takes; the first two where none is named.
+FORMATS = ("lookup", "shaders", "translations", "blocks", "csv", "png", "ktx2", "gltf", "masks", "st")
+DEFAULT_FORMATS = ("lookup", "shaders")
+# Those that hold the build's pupil positions, one after the other; of them those made from meshes.
+PUPIL_FORMATS = {"blocks", "csv", "png", "ktx2", "gltf", "masks", "st"}
+_MESH_FORMATS = {"csv", "png", "ktx2", "gltf", "st"}
+# Errors of meshes fall with this power of the distance between their nodes: triangles, cubic splines.
+_POWERS = {gltf.KIND: 2.0}
+_SPLINE_POWER = 4.0
 
 # Plane and scale of KTX2 tables, by channel and colour.
 SharedScales = Mapping[str, Mapping[str, TableScale]]
@@ -51,10 +75,10 @@ class PackageOptions:
     formats : tuple of str
         Which of `FORMATS` to write.
     lookup : Lookup, optional
-        Needed for the format "lookup" and for polynomial shaders: tables of the channels and colours of the
-        build.
-    limit_px : float
-        Largest error that the lookup was asked to keep and that tables of splines must keep, panel px.
+        Needed for the formats "lookup" and "blocks", and for polynomial shaders: tables of the channels and
+        colours of the build.
+    request : Request
+        What every artefact must keep; it goes into the manifest as it is.
     texture : str
         How KTX2 tables are stored, one of `texture_table.STORAGES`.
     dialects : tuple of str
@@ -73,10 +97,10 @@ class PackageOptions:
         An unknown format or storage.
     """
 
-    formats: tuple[str, ...] = FORMATS
+    formats: tuple[str, ...] = DEFAULT_FORMATS
     lookup: Lookup | None = None
-    limit_px: float = 0.25
-    texture: str = "snorm16"
+    request: Request = Request()
+    texture: str = SNORM16
     dialects: tuple[str, ...] = DIALECTS
     eye: str = ""
     provenance: Mapping[str, object] = field(default_factory=dict)
@@ -91,6 +115,11 @@ class PackageOptions:
         if self.texture not in texture_table.STORAGES:
             expected = ", ".join(texture_table.STORAGES)
             raise PackageError(f"texture is {self.texture!r}; expected one of {expected}.")
+        if "translations" in self.formats and not ("shaders" in self.formats and VULKAN in self.dialects):
+            raise PackageError(
+                f"translations are made from shaders of the dialect {VULKAN}; ask for the format 'shaders' "
+                "and that dialect too."
+            )
 
 
 @dataclass(frozen=True)
@@ -107,6 +136,8 @@ def export_package(
     options: PackageOptions,
     /,
     *,
+    truth: Truth | None = None,
+    light: LightMeasure | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> PackageResult:
     """Write a package beside its place, verify it, and rename it into place.
@@ -119,27 +150,36 @@ def export_package(
         What is exported.
     options : PackageOptions
         What goes into it.
+    truth : Truth, optional
+        `truth_for` of build and formats, where it is there already.
+    light : callable, optional
+        Measures the light of a package from its own bytes; see `verify_package`.
     progress : callable, optional
         Called with a text before each step.
 
     Raises
     ------
     PackageError
-        A lookup is missing, tables that cannot keep the limit, a lookup of something else, or what was read
-        back is not what was written.
+        A lookup is missing, an artefact that does not keep the request, a lookup of something else, or what
+        was read back is not what was written. Where finer meshes would do its field `step_px` says how
+        fine.
     InputFileError
-        The folder holds something that this package did not write.
+        The folder holds something that prewarp did not write, or that was changed since.
     """
-    if options.lookup is None and "lookup" in options.formats:
-        raise PackageError("the format 'lookup' needs a lookup; none was given.")
+    for name in ("lookup", "blocks"):
+        if options.lookup is None and name in options.formats:
+            raise PackageError(f"the format '{name}' needs a lookup; none was given.")
+    if "st" in options.formats:
+        st_map.require_room(build)
     if options.lookup is not None:
         lookup_files.require_whole(options.lookup, build.channels, build.colours)
         options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
     with output_folder(Path(folder)) as working:
         tally = Tally()
         entries: list[JsonObject] = []
-        progress("evaluating the fit at random points")
-        truth = truth_of(build)
+        if truth is None:
+            progress("evaluating the fit at random points")
+            truth = truth_for(build, options.formats)
         shared: dict[str, dict[str, TableScale]] = {}
         if "ktx2" in options.formats:
             progress("ranges of the textures")
@@ -154,16 +194,21 @@ def export_package(
             entries,
             list(tally),
             eye=options.eye,
-            limit_px=options.limit_px,
+            request=options.request,
             missing=_missing(build, options, shared),
             version=__version__,
             provenance=options.provenance,
         )
         write_bytes(working / MANIFEST, json_text(manifest).encode())
         progress("verifying")
-        verification = verify_package(working, fields=build.fields, progress=progress)
+        verification = verify_package(working, fields=build.fields, light=light, progress=progress)
         require_verified(verification, Path(folder))
     return PackageResult(manifest, verification)
+
+
+def truth_for(build: DeviceBuild, formats: Collection[str], /) -> Truth:
+    """Return what artefacts of some formats are held to."""
+    return truth_of(build, per_pupil=not PUPIL_FORMATS.isdisjoint(formats), lit="masks" in formats)
 
 
 def _files(
@@ -177,47 +222,53 @@ def _files(
     formats, lookup = options.formats, options.lookup
     if "lookup" in formats and lookup is not None:
         progress("lookup")
-        yield from lookup_files.lookup_package_files(lookup, options.limit_px)
-        _claim_lookup(lookup, truth, tally)
-    if set(formats) & {"csv", "png", "ktx2", "gltf"}:
+        yield from lookup_files.lookup_package_files(lookup)
+        tally.extend(lookup_files.blob_reached(lookup, truth))
+    if "blocks" in formats:
+        yield from _blocks(build, truth, tally, options)
+    if "masks" in formats:
+        progress("view masks")
+        yield from mask_files(build)
+    if not _MESH_FORMATS.isdisjoint(formats):
         for channel in build.channels:
             progress(f"meshes of channel '{channel}'")
             yield from _mesh_files(build, truth, tally, options, shared.get(channel, {}), channel)
     if "shaders" in formats:
         progress("shaders")
-        for file in _shaders(build, truth, tally, options, shared):
+        translated = "translations" in formats and not missing_tools()
+        for file in _shaders(build, options, shared):
             yield file
-            if not missing_tools():
+            if translated:
                 yield from translated_files(file)
 
 
-def _shaders(
-    build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions, shared: SharedScales
-) -> Iterator[PackageFile]:
+def _shaders(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> Iterator[PackageFile]:
     yield from picture_files(options.dialects)
     for channel in build.channels:
-        for file in shader_package_files(
+        yield from shader_package_files(
             build, channel, options.dialects, options.lookup, shared.get(channel, {})
-        ):
-            if file.kind == BLOCK:
-                size = build.panel_size_px(channel)
-                tally.extend(one_block_reached(file.data, file.details, size, truth, where=file.path))
+        )
+
+
+def _blocks(build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions) -> Iterator[PackageFile]:
+    for channel in build.channels:
+        size = build.panel_size_px(channel)
+        for file in block_files(build, channel, options.lookup):
+            tally.extend(one_block_reached(file.data, file.details, size, truth, where=file.path))
             yield file
 
 
 def _missing(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> list[JsonObject]:
     """Return what a reader might look for in vain, and why."""
     absent = [name for name in FORMATS if name not in options.formats]
-    missing: list[JsonObject] = [{"what": name, "channel": None, "why": "not asked for"} for name in absent]
-    if "shaders" not in options.formats:
-        return missing
-    missing += not_available(build, options.lookup, shared)
-    tools, why = missing_tools(), ""
-    if tools:
+    missing: list[JsonObject] = [{"what": name, "channel": None, "why": NOT_ASKED} for name in absent]
+    if "shaders" in options.formats:
+        missing += not_available(build, options.lookup, shared)
+    tools = missing_tools()
+    if "translations" in options.formats and tools:
         why = f"translated by {' and '.join(TOOLS)}; not installed: {', '.join(tools)}"
-    elif VULKAN not in options.dialects:
-        why = f"translated from {VULKAN}, which was not asked for"
-    return missing + ([{"what": "HLSL and MSL", "channel": None, "why": why}] if why else [])
+        missing.append({"what": "HLSL and MSL", "channel": None, "why": why})
+    return missing
 
 
 def _mesh_files(
@@ -237,14 +288,16 @@ def _mesh_files(
             held = partial(
                 Held, truth=truth, content=build.content, channel=channel, colour=colour, pupil=pupil
             )
-            reached = held(csv_mesh.KIND).spline(spline)
-            _require_fine(reached, build, options)
             if "csv" in formats:
+                reached = held(csv_mesh.KIND).spline(spline)
                 tally.add(reached)
+                _require_fine(reached, build, options)
                 yield csv_mesh.csv_file(build, mesh, pupil)
             if "png" in formats:
                 codes, scale = coded_table(spline)
-                tally.add(held(png_table.KIND).spline(scale.spline(codes)))
+                reached = held(png_table.KIND).spline(scale.spline(codes))
+                tally.add(reached)
+                _require_fine(reached, build, options)
                 yield from png_table.png_files(build, mesh, pupil)
             if "ktx2" in formats:
                 file, stored = texture_file(build, mesh, pupil, shared[colour], options.texture)
@@ -252,32 +305,43 @@ def _mesh_files(
                 tally.add(reached)
                 _require_fine(reached, build, options)
                 yield file
+            if "st" in formats:
+                file = st_map.st_file(build, mesh, pupil)
+                planes = channels_from_exr(file.data, where=file.path)
+                reached = held(st_map.KIND).values(
+                    st_map.at_panel(planes, build.content, truth.pixel[channel])
+                )
+                tally.add(reached)
+                _require_fine(reached, build, options)
+                yield file
             if "gltf" in formats:
                 nodes = np.concatenate([mesh.tangent, mesh.weight[..., None]], axis=-1).astype(np.float32)
-                tally.add(held(gltf.KIND).triangles(nodes.astype(float), mesh.panel_size_px))
+                reached = held(gltf.KIND).triangles(nodes.astype(float), mesh.panel_size_px)
+                tally.add(reached)
+                _require_fine(reached, build, options)
         if "gltf" in formats:
             yield gltf.gltf_file(build, meshes, pupil)
 
 
 def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions) -> None:
-    """Raise where a table cannot keep the error asked for. (A mesh of triangles only states its error.)"""
-    if reached.px is not None and reached.px <= options.limit_px:
+    """Raise where a mesh or table does not keep the error asked for; the field `step_px` says what would."""
+    limit = options.request.max_error_px
+    if reached.px is not None and reached.px <= limit:
         return
-    what, mend = f"meshes with nodes {build.step_px:g} px apart", "a smaller --step"
-    if reached.kind == texture_table.KIND:
-        what, mend = f"textures of kind '{options.texture}'", "--texture snorm16"
+    what, mend = f"meshes ({reached.kind}) with nodes {build.step_px:g} px apart", "a smaller --step"
+    fields: dict[str, object] = {}
+    if reached.kind == texture_table.KIND and options.texture != SNORM16:
+        what, mend = f"textures of kind '{options.texture}'", f"--texture {SNORM16}"
+    elif reached.px is not None and np.isfinite(reached.px):
+        power = _POWERS.get(reached.kind, _SPLINE_POWER)
+        step = float(np.floor(0.9 * build.step_px * (limit / reached.px) ** (1.0 / power)))
+        if 1.0 <= step < build.step_px:
+            mend, fields = f"a smaller --step, such as {step:g}", {"step_px": step}
     raise PackageError(
         f"channel '{reached.channel}', {reached.colour}: {what} are {reached.px:.3g} px off; expected at "
-        f"most {options.limit_px:g} px. Use {mend}, or allow a larger error."
+        f"most {limit:g} px. Use {mend}, or allow a larger error.",
+        **fields,
     )
-
-
-def _claim_lookup(lookup: Lookup, truth: Truth, tally: Tally) -> None:
-    """Claim what was measured densely for the maps, and what is measured here for weights and gains."""
-    for reached in Tally(lookup_files.blob_reached(lookup, truth)):
-        table = lookup.maps[lookup.map_index(reached.channel, reached.colour)]
-        claimed = float(np.nextafter(np.float32(table.error_px), np.float32(np.inf)))
-        tally.add(replace(reached, px=claimed))
 
 
 def _written(folder: Path, file: PackageFile) -> JsonObject:

@@ -6,11 +6,13 @@ from pathlib import Path, PurePosixPath
 
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
+from prewarp.export.judgement import Request
 from prewarp.export.package_file import JsonObject
-from prewarp.files import MARKER, MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.files import MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.folders import MARKER
 from prewarp.module import EYES
 
-FORMAT, VERSION = "prewarp package", 1
+FORMAT, VERSION = "prewarp package", 2
 MANIFEST = "manifest.json"
 MAX_MANIFEST_BYTES = 64 * MEBIBYTE
 MAX_FILE_BYTES = 1024 * MEBIBYTE
@@ -29,6 +31,11 @@ class Package:
         own = self.manifest["content"]
         width, height = own["size_px"]
         return ContentProjection(str(own["projection"]), (int(width), int(height)), float(own["field_x_deg"]))
+
+    @property
+    def request(self) -> Request:
+        """What was asked of the package."""
+        return Request.from_dict(self.manifest["requested"])
 
     @property
     def channels(self) -> list[str]:
@@ -109,20 +116,22 @@ def read_package(folder: Path, /) -> Package:
         )
     package = Package(folder, manifest)
     try:
+        paths = [entry["path"] for entry in package.entries()]
         for entry in package.entries():
-            _require_inside(folder, entry["path"])
             if not isinstance(entry["bytes"], int) or not isinstance(entry["sha256"], str):
                 raise TypeError(f"size or hash of {entry['path']!r}")
             dict(entry["details"])
-        if not package.content or not package.channels or not package.colours:
+        if not (package.request and package.content and package.channels and package.colours):
             raise ValueError("no channels or colours")
         for channel in package.channels:
             package.panel_size_px(channel)
     # A damaged manifest can lack any key or hold any kind of value; each means the same to the reader.
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ModuleError) as cause:
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ModuleError, PackageError) as cause:
         raise PackageError(
             f"{folder / MANIFEST}: is damaged ({type(cause).__name__}: {cause}). Export again."
         ) from cause
+    for path in paths:
+        _require_inside(folder, path)
     return package
 
 

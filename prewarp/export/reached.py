@@ -85,7 +85,10 @@ class Held:
 
     def spline(self, spline: SplineLattice, /) -> Reached:
         """Return the errors of a map of content u, v, px, and weight over the panel."""
-        value = spline.at(self.truth.pixel[self.channel])
+        return self.values(spline.at(self.truth.pixel[self.channel]))
+
+    def values(self, value: FloatArray, /) -> Reached:
+        """Return the errors of content u, v, px, and weight (n, 3) at the truth's panel points."""
         return self.reached(self.content.tangent_from_pixel(value[..., :2]), value[..., 2])
 
     def triangles(self, nodes: FloatArray, panel_size_px: tuple[int, int], /) -> Reached:

@@ -22,6 +22,7 @@ from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
 KIND = "shader"
+NOT_ASKED = "not asked for"
 DIALECTS = tuple(HEADS)
 _PROJECTIONS = {"flat": 0, "equidistant": 1}
 _STAGES = {
@@ -57,7 +58,7 @@ def shader_package_files(
     shared: Mapping[str, TableScale],
     /,
 ) -> Iterator[PackageFile]:
-    """Yield the shaders of a channel, the textures and the blocks that they need.
+    """Yield the shaders of a channel and the textures that they need.
 
     Paths that are not available are left out. `shared`: plane and scale of the KTX2 tables by colour; empty
     where none are exported.
@@ -65,8 +66,6 @@ def shader_package_files(
     plan = polynomial_plan(lookup, channel, build.planes)
     used = lookup if plan.degree is not None else None
     yield from shader_textures(build, channel, used)
-    if used is not None:
-        yield from _block_files(build, channel, used, plan.degree or 1)
     constants = _constants(build, channel, shared, lookup)
     paths = ["mesh", *(["table"] if shared else []), *(["polynomial"] if used is not None else [])]
     for path in paths:
@@ -95,9 +94,9 @@ def not_available(
 ) -> list[JsonObject]:
     """Return which shader paths are left out for which channel, and why."""
     missing = []
+    if not shared:
+        missing.append({"what": "table shader", "channel": None, "why": NOT_ASKED})
     for channel in build.channels:
-        if not shared.get(channel):
-            missing.append({"what": "table shader", "channel": channel, "why": "no KTX2 tables are exported"})
         plan = polynomial_plan(lookup, channel, build.planes)
         if plan.degree is None:
             missing.append({"what": "polynomial shader", "channel": channel, "why": plan.why})
@@ -180,7 +179,14 @@ def _constants(
     return constants
 
 
-def _block_files(build: DeviceBuild, channel: str, lookup: Lookup, degree: int) -> Iterator[PackageFile]:
+def block_files(build: DeviceBuild, channel: str, lookup: Lookup | None, /) -> Iterator[PackageFile]:
+    """Yield what the uniform block of a channel's polynomial path holds, for each of the build's pupils.
+
+    None where that path is not available.
+    """
+    degree = polynomial_plan(lookup, channel, build.planes).degree
+    if degree is None or lookup is None:
+        return
     for pupil, pupil_mm in enumerate(build.pupils_mm):
         block = coefficient_block(lookup, channel, build.planes, degree, pupil_mm)
         note = ArrayNote(

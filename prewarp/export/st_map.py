@@ -6,19 +6,74 @@ the point that the pixel's centre must show. Values outside 0 to 1 lie outside t
 there.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
+from prewarp.export.build import DeviceBuild
 from prewarp.export.exr import exr_bytes
+from prewarp.export.package_file import ArrayNote, PackageFile, map_file
 from prewarp.mesh import PanelMesh
 
+KIND = "ST map"
 RED, GREEN, WEIGHT = "R", "G", "weight"
+# Of all maps of a package: every pixel of every panel, colour and pupil position.
+MOST_BYTES = 4 << 30
 _COMMENTS = (
     "ST map, absolute: R = s from the left edge of the content picture, G = t from its bottom edge, for the "
     "centre of each panel pixel; outside 0 to 1 is black. weight = blend weight, linear light. "
 )
+
+
+def require_room(build: DeviceBuild, /) -> None:
+    """Raise before the work where the maps of a build would take more than `MOST_BYTES`."""
+    sizes = [build.panel_size_px(channel) for channel in build.channels]
+    texels = sum(width * height for width, height in sizes) * len(build.colours) * len(build.pupils_mm)
+    if texels * 12 > MOST_BYTES:
+        raise PackageError(
+            f"ST maps of {len(build.pupils_mm)} pupil positions would take {texels * 12 / 1e9:.1f} GB; "
+            f"expected at most {MOST_BYTES / 1e9:.1f} GB. Ask for fewer positions, such as --pupil 0,0,0."
+        )
+
+
+def st_file(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> PackageFile:
+    """Return the ST map of one mesh."""
+    width, height = mesh.panel_size_px
+    note = ArrayNote(
+        "st",
+        (height, width, 3),
+        ("rows along v", "columns along u", f"{RED}: s, {GREEN}: t, {WEIGHT}"),
+        "float32",
+        "share of the content's width, of its height, share of linear light",
+        "s from the content picture's left edge, t from its bottom edge",
+        "at the centre of every panel pixel, row 0 the panel's top row",
+    )
+    what = "ST map: where in the content each panel pixel's light comes from"
+    return map_file(build, mesh, pupil, "st/{}.exr", st_map_exr(mesh, build.content), KIND, what, note)
+
+
+def at_panel(
+    planes: Mapping[str, FloatArray], content: ContentProjection, pixel: FloatArray, /
+) -> FloatArray:
+    """Return content u, v, px, and weight (n, 3) of a map's channels at panel points (n, 2), px.
+
+    Linear between the centres of pixels, and on from there in the outermost half pixel.
+    """
+    value = np.stack([planes[name] for name in (RED, GREEN, WEIGHT)], axis=-1)
+    rows, columns = value.shape[:2]
+    place = pixel - 0.5
+    left = np.clip(np.floor(place[:, 0]).astype(int), 0, max(columns - 2, 0))
+    top = np.clip(np.floor(place[:, 1]).astype(int), 0, max(rows - 2, 0))
+    a, b = (place - np.stack([left, top], axis=-1)).T[..., None]
+    right, bottom = np.minimum(left + 1, columns - 1), np.minimum(top + 1, rows - 1)
+    upper = value[top, left] * (1.0 - a) + value[top, right] * a
+    lower = value[bottom, left] * (1.0 - a) + value[bottom, right] * a
+    found = upper * (1.0 - b) + lower * b
+    across, down = content.size_px
+    return np.stack([found[:, 0] * across, (1.0 - found[:, 1]) * down, found[:, 2]], axis=-1)
 
 
 def st_map(mesh: PanelMesh, content: ContentProjection, /) -> FloatArray:

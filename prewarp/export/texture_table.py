@@ -15,7 +15,8 @@ from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
 
 KIND = "table texture"
-STORAGES = {"snorm16": "R16G16B16A16_SNORM", "half": "R16G16B16A16_SFLOAT"}
+SNORM16 = "snorm16"
+STORAGES = {SNORM16: "R16G16B16A16_SNORM", "half": "R16G16B16A16_SFLOAT"}
 _TEXELS = (
     "value(u, v) = affine . (1, u, v) + scale x bicubic B-spline of the texels at node coordinates "
     "(u / step_u, v / step_v), u and v in panel px; texel (0, 0) lies one node before the panel's top-left "

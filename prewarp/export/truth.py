@@ -5,7 +5,7 @@ the file itself to the fit.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -18,13 +18,16 @@ from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAM
 from prewarp.field import FieldSet
 from prewarp.files import npz_bytes, read_npz
 from prewarp.lookup.measure import border_of, heeded, inside_border, px_error
+from prewarp.seam import channel_lights
 
 KIND = "truth"
 PATH = "truth.npz"
 LIMIT_BYTES = 256 << 20
 _SEED = 20
 _MOST_POINTS, _FEWEST_POINTS, _POINTS_IN_ALL = 300, 40, 60_000
-_EXTRA_PUPILS = 8
+_EXTRA_PUPILS, _PUPILS_ALONE, _CORNERS = 8, 12, 4
+# Of a package whose artefacts hold no pupil positions; tangent, slope, blend and gain of one point; the rest.
+SMALL_BYTES, _BYTES_PER_POINT, _HEAD_BYTES = 300_000, 48, 20_000
 _SLOPE_STEP_PX = 0.25
 
 
@@ -52,13 +55,20 @@ class Truth:
     """What all maps say at the same pupils.
 
     `pupils_mm` (m, 3), the first `mesh_pupils` of them those of the meshes; `pixel` (n, 2) per channel;
-    `maps` by (channel, colour).
+    `maps` by (channel, colour). `lit_deg` (m, n) per channel, where it was asked for: how far inside what any
+    channel lights the directions of the channel's points lie, in its first colour, degrees.
     """
 
     pupils_mm: FloatArray
     mesh_pupils: int
     pixel: Mapping[str, FloatArray]
     maps: Mapping[tuple[str, str], MapPoints]
+    lit_deg: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    @property
+    def first_colour(self) -> str:
+        """The colour whose directions `lit_deg` is of."""
+        return next(colour for _, colour in self.maps)
 
     def px_error(
         self, channel: str, colour: str, tangent: FloatArray | NDArray[np.float32], pupils: slice | int, /
@@ -69,23 +79,35 @@ class Truth:
         return np.where(np.isfinite(error), error, np.inf)
 
 
-def truth_of(build: DeviceBuild, /) -> Truth:
-    """Evaluate the fit for `truth.npz`: pupils of the meshes, two corners, the middle and random places."""
+def truth_of(build: DeviceBuild, /, *, per_pupil: bool = True, lit: bool = False) -> Truth:
+    """Evaluate the fit for `truth.npz`: two corners of the eye box, its middle, random places in it.
+
+    `per_pupil`: the build's pupil positions come first, for artefacts that hold those; without them the file
+    stays below `SMALL_BYTES`. `lit`: with what is lit, for masks.
+    """
     random = np.random.default_rng(_SEED)
     low, high = build.pupil_box_mm
-    extra = random.uniform(low, high, (_EXTRA_PUPILS, 3))
+    extra = random.uniform(low, high, (_EXTRA_PUPILS if per_pupil else _PUPILS_ALONE, 3))
     extra[:3] = low, high, 0.5 * (low + high)
-    pupils = np.concatenate([build.pupils_mm, extra])
-    count = int(np.clip(_POINTS_IN_ALL // len(pupils), _FEWEST_POINTS, _MOST_POINTS))
+    own = build.pupils_mm if per_pupil else np.zeros((0, 3))
+    pupils = np.concatenate([own, extra])
+    if per_pupil:
+        count = int(np.clip(_POINTS_IN_ALL // len(pupils), _FEWEST_POINTS, _MOST_POINTS))
+    else:
+        each = _BYTES_PER_POINT * len(pupils) * len(build.channels) * len(build.colours)
+        count = int(np.clip((SMALL_BYTES - _HEAD_BYTES) // each, _CORNERS, _MOST_POINTS))
     pixel, maps = {}, {}
     for channel in build.channels:
         width, height = build.panel_size_px(channel)
         points = random.uniform([0.0, 0.0], [width, height], (count, 2))
-        points[:4] = np.array([[0, 0], [1, 0], [0, 1], [1, 1]]) * build.panel_size_px(channel)
+        points[:_CORNERS] = np.array([[0, 0], [1, 0], [0, 1], [1, 1]]) * build.panel_size_px(channel)
         pixel[channel] = points
         for colour in build.colours:
             maps[channel, colour] = _points(build, channel, colour, points, pupils)
-    return Truth(pupils, len(build.pupils_mm), pixel, maps)
+    depths = (
+        {name: _lit_deg(build, maps[name, build.colours[0]].tangent, pupils) for name in pixel} if lit else {}
+    )
+    return Truth(pupils, len(own), pixel, maps, depths)
 
 
 def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
@@ -110,6 +132,10 @@ def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
             add(f"{name}_px_per_tangent", slope, (*each, "u, v", "tx, ty"), "panel px per tangent", what)
             add(f"{name}_blend", own.blend, each, "share of linear light", what)
             add(f"{name}_gain", own.gain, each, "factor on linear light", what)
+        if channel in truth.lit_deg:
+            what = f"directions of channel '{channel}', colour '{build.colours[0]}', inside what is lit"
+            depth = truth.lit_deg[channel].astype(np.float32)
+            add(f"c{place}_lit_deg", depth, each, "degrees, negative outside", what)
     what = "what the fit says at random points; every artefact is held to it"
     return PackageFile(PATH, npz_bytes(arrays), KIND, what, tuple(notes))
 
@@ -126,7 +152,7 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
         arrays = read_npz(path, limit_bytes=LIMIT_BYTES, what="truth of a package")
         pupils = _shaped(arrays["pupils_mm"], None, 3)
         count = int(arrays["mesh_pupils"].reshape(-1)[0])
-        pixel, maps = {}, {}
+        pixel, maps, lit_deg = {}, {}, {}
         for place, channel in enumerate(channels):
             pixel[channel] = points = _shaped(arrays[f"c{place}_pixel"], None, 2)
             for number, colour in enumerate(colours):
@@ -137,13 +163,15 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
                     _shaped(arrays[f"{name}_blend"], *shape),
                     _shaped(arrays[f"{name}_gain"], *shape),
                 )
-        if not 0 < count <= len(pupils):
+            if f"c{place}_lit_deg" in arrays:
+                lit_deg[channel] = _shaped(arrays[f"c{place}_lit_deg"], len(pupils), len(points))
+        if not 0 <= count <= len(pupils):
             raise ValueError(f"{count} mesh pupils of {len(pupils)}")
     except (KeyError, ValueError, IndexError) as cause:
         raise PackageError(f"{path}: not the truth of a package ({cause}). Export again.") from cause
     except InputFileError as cause:
         raise PackageError(str(cause)) from cause
-    return Truth(pupils, count, pixel, maps)
+    return Truth(pupils, count, pixel, maps, lit_deg)
 
 
 def truth_difference(truth: Truth, fields: FieldSet, /) -> float:
@@ -155,6 +183,17 @@ def truth_difference(truth: Truth, fields: FieldSet, /) -> float:
             tangent = own.forward(truth.pixel[channel], pupil_mm=pupil)
             worst = max(worst, float(truth.px_error(channel, colour, tangent, place).max()))
     return worst
+
+
+def _lit_deg(build: DeviceBuild, tangent: FloatArray, pupils: FloatArray) -> FloatArray:
+    """Return how far inside what any channel lights directions (m, n, 2) lie from pupils (m, 3), degrees."""
+    lights = channel_lights(build.fields, build.channels)
+    depth = [
+        [light.depth_deg(seen, pupil_mm=pupil) for light in lights]
+        for seen, pupil in zip(tangent, pupils, strict=True)
+    ]
+    # As the file holds it.
+    return np.asarray(np.max(depth, axis=1).astype(np.float32).astype(float))
 
 
 def _points(

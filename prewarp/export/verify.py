@@ -1,12 +1,12 @@
 """Verifying a package: hashes, every artefact read back, run where it can be, and held to what the fit says.
 
-The manifest claims an error for every kind of artefact, channel and colour, measured when the package was
-made on what was about to be written; here the same is measured on what is read back. Nothing in the package
-is trusted or executed: C sources are compiled only when they are those of this version.
+What is measured on what is read back is judged by the request that the manifest holds (`judgement`). The
+manifest also records what was measured when the package was made: the same must come out again, which says
+that the files are those, not that they are good. Nothing in the package is trusted or executed: C sources are
+compiled only when they are those of this version.
 """
 
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -19,10 +19,23 @@ from prewarp.export import (
     png_table,
     shader_checks,
     shader_files,
+    st_map,
     texture_table,
+    view_mask_files,
+)
+from prewarp.export.exr import channels_from_exr
+from prewarp.export.judgement import (
+    LIGHT,
+    Check,
+    LightFigures,
+    VerifyResult,
+    as_written_checks,
+    light_checks,
+    place_checks,
 )
 from prewarp.export.package_file import JsonObject
 from prewarp.export.package_reading import MANIFEST, Package, read_package
+from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
 from prewarp.export.texture_table import spline_from_texture
@@ -32,58 +45,14 @@ from prewarp.field import FieldSet
 from prewarp.lattice import spline_through
 from prewarp.lookup.blob_reading import lookup_from_blob
 
-# Numbers that went through a file and come out the same: only the order of sums differs.
-SAME = 1e-9
-# The lookup's claim is measured on a dense lattice; between its points the error may be a little larger.
-BETWEEN_POINTS = 1.05
 # `truth.npz` holds doubles; another machine's mathematics library may differ in the last digits.
 SAME_FIT_PX = 1e-6
 # Both are 32-bit floats: a direction's last bit is worth 6e-8 of some thousands of px.
 SAME_CONTENT_PX = 5e-3
 
 
-@dataclass(frozen=True)
-class Check:
-    """One row of the result.
-
-    `artefact`, `what` of it, `ok`, `error` found and `limit` claimed (None where not a number), `unit`,
-    `note`; `subject`: channel and colour, where it is about one.
-    """
-
-    artefact: str
-    what: str
-    ok: bool
-    error: float | None = None
-    limit: float | None = None
-    unit: str = ""
-    note: str = ""
-    subject: str = ""
-
-    def as_dict(self) -> JsonObject:
-        """Return the row for machines."""
-        finite = self.error is None or np.isfinite(self.error)
-        return {**asdict(self), "error": self.error if finite else None}
-
-
-@dataclass(frozen=True)
-class VerifyResult:
-    """All rows, in the order of the work; `ok` when all are."""
-
-    checks: tuple[Check, ...]
-
-    @property
-    def ok(self) -> bool:
-        """True where nothing is wrong."""
-        return all(check.ok for check in self.checks)
-
-    @property
-    def failures(self) -> tuple[Check, ...]:
-        """The rows that are wrong."""
-        return tuple(check for check in self.checks if not check.ok)
-
-    def as_dict(self) -> JsonObject:
-        """Return the result for machines."""
-        return {"ok": self.ok, "checks": [check.as_dict() for check in self.checks]}
+# Measures the light of a package from its own bytes: `judgement.LIGHT_FIGURES`, or None.
+LightMeasure = Callable[[Package], LightFigures | None]
 
 
 def verify_package(
@@ -91,9 +60,10 @@ def verify_package(
     /,
     *,
     fields: FieldSet | None = None,
+    light: LightMeasure | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> VerifyResult:
-    """Check a package against its own manifest and against what the fit says.
+    """Check a package against what was asked of it and against what the fit says.
 
     Parameters
     ----------
@@ -101,6 +71,8 @@ def verify_package(
         The package.
     fields : FieldSet, optional
         With it the file that says what the fit says is held to the fit as well.
+    light : callable, optional
+        Measures the light of the package from its own bytes; without it light is not judged.
     progress : callable, optional
         Called with a text before each step.
 
@@ -137,22 +109,28 @@ def verify_package(
         except (KeyError, TypeError, ValueError, IndexError) as cause:
             note = f"{MANIFEST} is damaged ({type(cause).__name__}: {cause})"
             checks.append(Check(name, "read back", False, note=note))
-    return VerifyResult(tuple(checks))
+    progress(LIGHT)
+    figures = None
+    try:
+        figures = None if light is None else light(package)
+        checks += light_checks(figures, package.request)
+    except PrewarpError as cause:
+        checks.append(Check(LIGHT, "measured", False, note=str(cause)))
+    return VerifyResult(tuple(checks), package.request, figures)
 
 
 def require_verified(result: VerifyResult, folder: Path, /) -> None:
     """Raise with the first failures of a result that is not good."""
     if result.ok:
         return
-    first = "; ".join(f"{one.artefact} {one.subject}, {one.what}: {_why(one)}" for one in result.failures[:3])
+    worst = sorted(result.failures, key=lambda check: check.nearness, reverse=True)[:3]
+    told = "; ".join(
+        f"{' '.join((one.artefact, one.subject)).strip()}, {one.what}: {one.why()}" for one in worst
+    )
     raise PackageError(
-        f"{folder}: {len(result.failures)} of {len(result.checks)} checks failed: {first}. "
+        f"{folder}: {len(result.failures)} of {len(result.checks)} checks failed: {told}. "
         "Nothing was written."
     )
-
-
-def _why(check: Check) -> str:
-    return check.note or f"{check.error:.3g} {check.unit}, claimed {check.limit:.3g}"
 
 
 def _files(package: Package, fields: FieldSet | None) -> Iterator[Check]:
@@ -179,7 +157,7 @@ def _truth_against_fit(package: Package, fields: FieldSet | None) -> Iterator[Ch
         yield Check("truth", "read back", True, note=note)
         return
     error = truth_difference(truth, fields)
-    yield Check("truth", "against the fit", error <= SAME_FIT_PX, error, SAME_FIT_PX, "px", note)
+    yield Check("truth", "against the fit", bool(error <= SAME_FIT_PX), error, SAME_FIT_PX, "px", note)
 
 
 def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
@@ -193,12 +171,7 @@ def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     if sources:
         for what, ok, note in lookup_files.evaluator_checks(blob, sources, truth, tally):
             yield Check("C evaluator", what, ok, note=note)
-    for reached in tally:
-        claim = _claim(package, lookup_files.BLOB, reached)
-        limit = claim["largest_error_px"] * BETWEEN_POINTS
-        if reached.kind == lookup_files.FIXED:
-            limit += lookup_files.fixed_allowance_px(truth, reached.channel, reached.colour)
-        yield from _rows(reached, limit, claim)
+    yield from _judged(package, tally)
 
 
 def _csv(package: Package, truth: Truth) -> Iterator[Reached]:
@@ -233,6 +206,18 @@ def _ktx2(package: Package, truth: Truth) -> Iterator[Reached]:
         yield _held(package, truth, texture_table.KIND, own).spline(spline)
 
 
+def _st(package: Package, truth: Truth) -> Iterator[Reached]:
+    for entry in package.entries(st_map.KIND):
+        own = entry["details"]
+        planes = channels_from_exr(package.data(entry), where=entry["path"])
+        pixel = truth.pixel[own["channel"]]
+        width, height = package.panel_size_px(own["channel"])
+        if any(plane.shape != (height, width) for plane in planes.values()):
+            raise ValueError(f"{entry['path']}: not of {width} x {height} px")
+        value = st_map.at_panel(planes, package.content, pixel)
+        yield _held(package, truth, st_map.KIND, own).values(value)
+
+
 def _gltf(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     truth, tally, differing = _truth(package), Tally(), 0.0
     entries = package.entries(gltf.KIND)
@@ -250,7 +235,7 @@ def _gltf(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     if entries:
         ok, what = differing <= SAME_CONTENT_PX, "content places are those of the directions"
         yield Check(gltf.KIND, what, ok, differing, SAME_CONTENT_PX, "content px")
-    yield from _all_held(package, tally)
+    yield from _judged(package, tally)
 
 
 def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
@@ -263,7 +248,27 @@ def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
         ("textures", list(shader_checks.texture_faults(package)), "read back"),
     ):
         yield Check(shader_files.KIND, what, not faults, note="; ".join(faults[:3]) or good)
-    yield from _all_held(package, Tally(shader_checks.blocks_reached(package, _truth(package))))
+
+
+def _masks(package: Package, fields: FieldSet | None) -> Iterator[Check]:
+    entries = {entry["details"]["form"]: entry for entry in package.entries(view_mask_files.KIND)}
+    if not entries:
+        return
+    kind, entry = view_mask_files.KIND, entries["json"]
+    masks = view_mask_files.masks_from_json(package.data(entry), where=entry["path"])
+    told = set(entry["details"]["masks"])
+    if told != set(masks):
+        raise ValueError(f"masks {', '.join(sorted(masks))}; expected {', '.join(sorted(told))}")
+    header = view_mask_files.masks_from_c(package.data(entries["c"]).decode("utf-8"))
+    faults = list(view_mask_files.c_faults(masks, header))
+    yield Check(kind, "C arrays", not faults, note="; ".join(faults[:3]) or "those of the JSON")
+    faults = [f"{name}: {one}" for name, mask in masks.items() for one in view_mask_files.mask_faults(mask)]
+    good = f"{len(masks)} masks: counter-clockwise, no overlap, no cracks"
+    yield Check(kind, "triangles", not faults, note="; ".join(faults[:3]) or good)
+    hidden, shown, asked = view_mask_files.coverage(masks, _truth(package))
+    unit = f"of {asked} directions"
+    yield Check(kind, "lit directions hidden", asked > 0 and hidden == 0, hidden, 0.0, unit)
+    yield Check(kind, "dark directions shown", asked > 0 and shown == 0, shown, 0.0, unit)
 
 
 Step = Callable[[Package, FieldSet | None], Iterator[Check]]
@@ -271,7 +276,7 @@ Step = Callable[[Package, FieldSet | None], Iterator[Check]]
 
 def _maps(read_back: Callable[[Package, Truth], Iterator[Reached]]) -> Step:
     """Return the step that holds all maps of a kind to the truth."""
-    return lambda package, fields: _all_held(package, Tally(read_back(package, _truth(package))))
+    return lambda package, fields: _judged(package, Tally(read_back(package, _truth(package))))
 
 
 _STEPS: dict[str, Step] = {
@@ -282,7 +287,10 @@ _STEPS: dict[str, Step] = {
     png_table.KIND: _maps(_png),
     texture_table.KIND: _maps(_ktx2),
     gltf.KIND: _gltf,
+    st_map.KIND: _maps(_st),
     shader_files.KIND: _shaders,
+    BLOCK: _maps(shader_checks.blocks_reached),
+    view_mask_files.KIND: _masks,
 }
 
 
@@ -307,27 +315,19 @@ def _shape(value: object) -> int:
     return value
 
 
-def _claim(package: Package, kind: str, reached: Reached) -> JsonObject:
-    one: JsonObject
-    for one in package.manifest["errors_reached"]:
-        if (one["kind"], one["channel"], one["colour"]) == (kind, reached.channel, reached.colour):
-            return one
-    raise PackageError(f"{MANIFEST} claims no error for {kind} of '{reached.channel}', {reached.colour}.")
+def _recorded(package: Package) -> list[Reached]:
+    """Return what was measured when the package was written."""
+    names = ("kind", "channel", "colour", "largest_error_px", "largest_weight_error", "rms_weight_error")
+    return [Reached(*(one[name] for name in names)) for one in package.manifest["errors_reached"]]
 
 
-def _all_held(package: Package, tally: Tally) -> Iterator[Check]:
-    for reached in tally:
-        claim = _claim(package, reached.kind, reached)
-        yield from _rows(reached, claim["largest_error_px"], claim)
-
-
-def _rows(reached: Reached, limit_px: float | None, claim: JsonObject) -> Iterator[Check]:
-    subject = f"{reached.channel} {reached.colour}"
-    for error, limit, what, unit in (
-        (reached.px, limit_px, "place", "px"),
-        (reached.weight, claim["largest_weight_error"], "weight, largest", "of light"),
-        (reached.weight_rms, claim["rms_weight_error"], "weight, RMS", "of light"),
-    ):
-        if error is not None:
-            ok = limit is not None and bool(error <= limit + SAME)
-            yield Check(reached.kind, what, ok, error, limit, unit, subject=subject)
+def _judged(package: Package, found: Iterable[Reached]) -> Iterator[Check]:
+    """Judge what was measured on what was read back, kind by kind, by the request."""
+    found, recorded = list(found), _recorded(package)
+    for kind in dict.fromkeys(one.kind for one in found):
+        for reached in found:
+            if reached.kind == kind:
+                yield from place_checks(reached, package.request)
+        # What the C evaluator reaches is not recorded: it does not run everywhere.
+        if kind not in lookup_files.RUN_KINDS:
+            yield from as_written_checks(kind, found, recorded)

@@ -21,7 +21,7 @@ from prewarp.files import json_text
 
 LARGEST_TANGENT = 30.0
 MAX_CORNERS = 20_000
-_UP_TO_16_BITS = 1 << 16
+UP_TO_16_BITS = 1 << 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,16 +87,18 @@ class ViewMask:
         }
 
 
-def view_mask(outlines: Sequence[FloatArray], /, *, field_of_view: FieldOfView | None = None) -> ViewMask:
+def view_mask(
+    outlines: Sequence[FloatArray | Sequence[FloatArray]], /, *, field_of_view: FieldOfView | None = None
+) -> ViewMask:
     """Return the mask of a view of which the areas within outlines are visible.
 
     Parameters
     ----------
-    outlines : sequence of (n, 2) float arrays
+    outlines : sequence of (n, 2) float arrays, or of sequences of such
         Corners of areas that are visible, tangents X/Z and Y/Z, either way round, open; several channels of
         one eye, and several pupil positions, may overlap, touch or lie apart. Of a whole eye box give the
-        outlines from all its pupils: what any of them sees must be drawn. An outline that crosses itself is
-        taken by the even-odd rule.
+        outlines from all its pupils: what any of them sees must be drawn. An outline that crosses itself, and
+        several that are given as one area (holes), are taken by the even-odd rule.
     field_of_view : FieldOfView, optional
         Sides of the view; the smallest that holds the outlines if not given.
 
@@ -110,10 +112,13 @@ def view_mask(outlines: Sequence[FloatArray], /, *, field_of_view: FieldOfView |
     Triangles of one mesh do not overlap, both cover the view, and all share whole sides: no cracks where they
     are drawn. Corners within 1e-6 of each other (0.003 arcmin) are merged.
     """
-    areas = [_checked(outline, number) for number, outline in enumerate(outlines)]
-    if not areas:
+    areas = [
+        [_checked(one, number) for one in ([area] if isinstance(area, np.ndarray) else area)]
+        for number, area in enumerate(outlines)
+    ]
+    if not any(areas):
         raise PackageError("no outlines are given; expected at least one area that is visible.")
-    corners = sum(len(one) for one in areas)
+    corners = sum(len(one) for area in areas for one in area)
     if corners > MAX_CORNERS:
         raise PackageError(f"outlines have {corners} corners; expected at most {MAX_CORNERS}. Thin them out.")
     borders = union(areas)
@@ -180,9 +185,9 @@ def masks_c(masks: Mapping[str, ViewMask], /) -> str:
         if stem in taken:
             raise PackageError(f"masks '{taken[stem]}' and '{name}' are both {stem} in C. Rename one.")
         taken[stem] = name
-        if len(mask.vertices) > _UP_TO_16_BITS:
+        if len(mask.vertices) > UP_TO_16_BITS:
             raise PackageError(
-                f"mask '{name}' has {len(mask.vertices)} vertices; expected at most {_UP_TO_16_BITS}. Thin "
+                f"mask '{name}' has {len(mask.vertices)} vertices; expected at most {UP_TO_16_BITS}. Thin "
                 "its outlines out."
             )
         angles = ", ".join(f"{angle:.9e}f" for angle in mask.field_of_view.as_dict().values())

@@ -1,22 +1,29 @@
 """From an eye to a verified package in one call: search the smallest tables, write, read back."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package import FORMATS, PackageOptions, export_package
+from prewarp.export.judgement import GRADIENT_PER_DEG, Request, VerifyResult
+from prewarp.export.lookup_files import worst_at_truth
+from prewarp.export.package import DEFAULT_FORMATS, PackageOptions, export_package, truth_for
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS
-from prewarp.export.verify import VerifyResult
+from prewarp.export.st_map import require_room
+from prewarp.export.truth import Truth
 from prewarp.eye import Eye
+from prewarp.folders import require_output_folder
 from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
 from prewarp.mesh import NODE_STEP_PX
 
+# How often tables are searched for, and by how much less is asked for each time.
+_SEARCHES, _MARGIN = 4, 0.99
 # Pupil positions per axis of the eye box at which meshes and textures are written where none are given.
 PUPILS = (3, 3, 1)
 
@@ -47,12 +54,13 @@ def write_package(
     /,
     *,
     max_error_px: float = 0.25,
+    max_light_percent: float = 0.5,
     pupils_mm: ArrayLike | None = None,
     dither: str = "none",
-    step_px: float = NODE_STEP_PX,
+    step_px: float | None = None,
     pins: Pins | None = None,
     trade: bool = False,
-    formats: tuple[str, ...] = FORMATS,
+    formats: tuple[str, ...] = DEFAULT_FORMATS,
     texture: str = "snorm16",
     dialects: tuple[str, ...] = DIALECTS,
     late: bool = False,
@@ -65,18 +73,20 @@ def write_package(
     Parameters
     ----------
     folder : path
-        Folder to make; a package of this name is replaced.
+        Folder to make; a package of this name is replaced. Asked before the work begins.
     eye : Eye
         From `assemble_eye`.
     max_error_px : float
-        Largest error of lookup and tables over panel, eye box and colours, panel px.
+        Largest error of every artefact over panel, eye box and colours, panel px.
+    max_light_percent : float
+        Largest step and ripple of an even picture across the seam, percent of its light.
     pupils_mm : (n, 3) float array, optional
         Where meshes and textures are written, mm; 3 x 3 positions over the eye box if not given. The lookup
         serves all.
     dither : str
         "none", "bayer" or "blue", in shaders.
     step_px : float
-        Largest distance between mesh nodes, panel px.
+        Largest distance between mesh nodes, panel px; 16, or less where meshes need it, if not given.
     pins, trade
         What the search of tables may not choose, and whether it tells of every family; see `optimise_lookup`.
     formats, texture, dialects
@@ -93,9 +103,10 @@ def write_package(
     Raises
     ------
     PackageError
-        Tables that cannot keep the error, or what was read back is not what was written.
+        Something does not keep what was asked for, or what was read back is not what was written. It says
+        what, and nothing is written.
     InputFileError
-        The folder holds something that is not a package.
+        The folder holds something that prewarp did not write, or that was changed since.
 
     Examples
     --------
@@ -107,34 +118,74 @@ def write_package(
     >>> package.verification.ok
     True
     """
+    require_output_folder(Path(folder))
+    request = Request(max_error_px, max_light_percent, GRADIENT_PER_DEG if eye.feather_deg is None else None)
     build = DeviceBuild(
         eye,
         np.asarray(eye.eye_box.lattice(PUPILS) if pupils_mm is None else pupils_mm, dtype=float),
         dither,
-        step_px,
+        NODE_STEP_PX if step_px is None else step_px,
         late,
     )
+    if "st" in formats:
+        require_room(build)
+    progress("evaluating the fit at random points")
+    truth = truth_for(build, formats)
     found = None
-    if "lookup" in formats:
-        found = optimise_lookup(
-            eye.fields,
-            max_error_px=max_error_px,
-            pupil_box_mm=build.pupil_box_mm,
-            pins=pins or Pins(),
-            trade=trade,
-            channels=eye.channels,
-            content=eye.content,
-            progress=progress,
-        )
+    if not {"lookup", "blocks"}.isdisjoint(formats):
+        found = _search(build, truth, request, pins or Pins(), trade, progress)
     options = PackageOptions(
         formats=formats,
         lookup=None if found is None else found.lookup,
-        limit_px=max_error_px,
+        request=request,
         texture=texture,
         dialects=dialects,
         eye=eye.side or "",
         provenance={"fit": dict(eye.fields.provenance)} if provenance is None else provenance,
         extra=() if found is None else extra(found),
     )
-    done = export_package(Path(folder), build, options, progress=progress)
-    return WrittenPackage(Path(folder), done.manifest, done.verification, found)
+    while True:
+        try:
+            done = export_package(Path(folder), build, options, truth=truth, progress=progress)
+        except PackageError as cause:
+            finer = cause.fields.get("step_px")
+            if step_px is not None or not isinstance(finer, float):
+                raise
+            progress(f"meshes again, with nodes {finer:g} px apart")
+            build = replace(build, step_px=finer)
+        else:
+            return WrittenPackage(Path(folder), done.manifest, done.verification, found)
+
+
+def _search(
+    build: DeviceBuild,
+    truth: Truth,
+    request: Request,
+    pins: Pins,
+    trade: bool,
+    progress: Callable[[str], None],
+) -> OptimisationResult:
+    """Return the smallest tables that keep the error, at the truth's points too: there, between the points of
+    the search, a table may be a little worse.
+    """
+    asked = request.max_error_px
+    for _ in range(_SEARCHES):
+        found = optimise_lookup(
+            build.fields,
+            max_error_px=asked,
+            pupil_box_mm=build.pupil_box_mm,
+            pins=pins,
+            trade=trade,
+            channels=build.channels,
+            content=build.content,
+            progress=progress,
+        )
+        worst = worst_at_truth(found.lookup, truth)
+        if worst <= request.max_error_px:
+            return found
+        progress(f"{worst:.4g} px at random points: searching for less")
+        asked *= _MARGIN * request.max_error_px / worst
+    raise PackageError(
+        f"the smallest tables are {worst:.4g} px off at random points; expected at most "
+        f"{request.max_error_px:g} px. Allow a larger error, or fix less."
+    )

@@ -12,7 +12,8 @@ from PIL import Image
 
 from prewarp.checks import require_range
 from prewarp.errors import InputFileError, RenderError
-from prewarp.files import output_folder, write_bytes
+from prewarp.files import write_bytes
+from prewarp.folders import output_folder
 from prewarp.preview.dressing import Dressing
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.painting import Painter
@@ -88,7 +89,7 @@ def write_film(
     RenderError
         An animation would be too large for one file.
     InputFileError
-        The folder exists and was not written by this package, or the name asks for another kind of file.
+        The folder holds something that prewarp did not write, or the name asks for another kind of file.
     """
     require_film_name(path)
     kind = path.suffix.lower()

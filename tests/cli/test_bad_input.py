@@ -46,7 +46,7 @@ def complaint(done) -> str:
         (("render", "{fit}", "--module", "{module}", "--pupil", "1,2", "-o", "{new}"), "such as 3,0,0"),
         (("render", "{fit}", "--module", "{module}", "--pupil", "nan,0,0", "-o", "{new}"), "such as 3,0,0"),
         (("render", "{fit}", "--module", "{module}", "--scene", "moon", "-o", "{new}"), "neither a scene"),
-        (("render", "{fit}", "--module", "{module}", "-o", "{folder}"), "was not written by prewarp"),
+        (("render", "{fit}", "--module", "{module}", "-o", "{folder}"), "holds what prewarp did not write"),
         (("export", "{fit}", "--module", "{module}", "--eye", "left", "-o", "{new}"),
          "no channel for the left eye"),
         (("export", "{fit}", "--module", "{module}", "--pupils", "0x1x1", "-o", "{new}"), "expected 1 to 64"),

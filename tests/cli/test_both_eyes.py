@@ -93,7 +93,7 @@ def test_a_folder_that_is_not_ours_is_left_alone(two_eyes, tmp_path):
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("keep", encoding="utf-8")
     done = run("export", *two_eyes, "--eye", "both", "--format", "csv", "-o", tmp_path / "mine")
-    assert done.exit_code == 2 and "was not written by prewarp" in done.stderr
+    assert done.exit_code == 2 and "holds what prewarp did not write" in done.stderr
     assert [one.name for one in (tmp_path / "mine").iterdir()] == ["notes.txt"]
 
 

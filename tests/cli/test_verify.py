@@ -1,6 +1,7 @@
 """The commands export and verify: what is written, exit codes, tables, JSON, options at odds."""
 
 import json
+import re
 
 import pytest
 
@@ -24,15 +25,25 @@ def test_export_says_what_it_did(package):
     text = package[1].stdout
     assert "Chebyshev terms, at most 0." in text and "files written and verified" in text
     assert "lookup blob" in text and "WRONG" not in text
-    assert "Not available: table shader of channel 'inner': no KTX2 tables are exported." in text
+    assert "Not asked for (--format): translations, blocks, csv, png, ktx2." in text
+    worst = re.search(r"Worst place of all: (\S+) px \(.*\), requested 0\.5 px\.", text)
+    assert 0.0 < float(worst[1]) <= 0.5
+    assert re.search(r"lookup blob +place +\S+ px.* 0\.5 px", text)
 
 
 def test_a_good_package(package, capture):
     done = run("verify", package[0])
     assert done.exit_code == 0 and "all good" in done.stdout and "C evaluator, integer" in done.stdout
     found = json.loads(run("verify", package[0], "--fit", capture / "visor.fit.npz", "--json").stdout)
-    assert found["ok"] and all(check["ok"] for check in found["checks"])
-    assert any(check["what"] == "against the fit" and check["error"] == 0.0 for check in found["checks"])
+    assert found["ok"] and not [one for one in found["checks"] if one["ok"] is False]
+    assert any(check["what"] == "against the fit" and check["measured"] == 0.0 for check in found["checks"])
+    assert found["requested"] == {
+        "max_error_px": 0.5, "max_light_percent": 0.5, "max_gradient_per_deg": 1.0
+    }  # fmt: skip
+    places = [check for check in found["checks"] if check["what"] == "place"]
+    assert {check["requested"] for check in places} == {0.5} and len(places) > 20
+    assert found["worst_place"]["measured"] == max(check["measured"] for check in places) <= 0.5
+    assert found["light"] is None and found["not_known"][0]["quantity"] == "light"
 
 
 def test_a_changed_file_gives_exit_code_1(package):
@@ -61,7 +72,7 @@ def test_the_manifest_names_the_fit(package, capture):
     manifest = json.loads((package[0] / "manifest.json").read_text(encoding="utf-8"))
     fit = manifest["provenance"]["fit_file"]
     assert fit == {"name": "visor.fit.npz", "sha256": sha256_of_file(capture / "visor.fit.npz")}
-    assert manifest["limit_px"] == 0.5 and manifest["eye"] == "right"
+    assert manifest["requested"]["max_error_px"] == 0.5 and manifest["eye"] == "right"
 
 
 @pytest.mark.parametrize(
@@ -70,11 +81,15 @@ def test_the_manifest_names_the_fit(package, capture):
         (("--max-error", "0"), "'0': expected 0.001px to 100px, such as 0.25px"),
         (("--max-error", "small"), "expected 0.001px to 100px"),
         (("--max-error", "nan"), "expected 0.001px to 100px"),
+        (("--max-light", "0"), "'0': expected 0.01% to 100%, such as 0.5%"),
+        (("--max-light", "half"), "expected 0.01% to 100%"),
         (("--white", "gains"), "--white needs --light with a grid that holds luminance"),
         (("--format", "gif"), "'gif' is not one of"),
         (("--dialect", "hlsl"), "'hlsl' is not one of"),
         (("--bits", "9"), "bits is 9; expected 8, 12 or 16"),
-        (("--format", "csv", "--step", "160", "--max-error", "0.001px"), "Use a smaller --step"),
+        (("--format", "csv", "--step", "160", "--max-error", "0.001px"), "Use a smaller --step, such as"),
+        (("--format", "translations"), "translations are made from shaders"),
+        (("--format", "gltf", "--step", "160", "--max-error", "0.001px"), "meshes (mesh glTF) with nodes"),
     ],
 )
 def test_bad_options(capture, tmp_path, options, message):

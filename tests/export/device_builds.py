@@ -10,8 +10,9 @@ import numpy as np
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.export.build import DeviceBuild
+from prewarp.export.judgement import Request
 from prewarp.export.lookup_files import with_surfaces
-from prewarp.export.package import PackageOptions, export_package
+from prewarp.export.package import FORMATS, PackageOptions, export_package
 from prewarp.lookup import Optimiser, surfaces
 from prewarp.module import EyeBox
 from prewarp.scan import PanelScan
@@ -91,7 +92,8 @@ def write_small(folder, *, build=None, **options):
     """Export `small_build`, or another one, with the small lookup."""
     given = {
         "lookup": chebyshev_lookup(),
-        "limit_px": LIMIT_PX,
+        "formats": FORMATS,
+        "request": Request(LIMIT_PX),
         "eye": "right",
         "provenance": {"input": "none"},
     }

@@ -17,15 +17,18 @@ import pytest
 from prewarp.errors import InputFileError, PackageError
 from prewarp.export import csv_mesh
 from prewarp.export.build import DeviceBuild
+from prewarp.export.judgement import Request
 from prewarp.export.manifest import schema_bytes
-from prewarp.export.package import PackageOptions, export_package
+from prewarp.export.package import DEFAULT_FORMATS, FORMATS, PackageOptions, export_package
 from prewarp.export.package_reading import read_package
+from prewarp.export.shader_files import DIALECTS
 from prewarp.export.truth import truth_of
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes, sha256_of_file
 from prewarp.lookup.blob import blob_from_lookup
 from tests.closed_form import plane_set
 from tests.export.device_builds import (
+    LIMIT_PX,
     PUPILS,
     chebyshev_lookup,
     small_build,
@@ -83,7 +86,7 @@ def test_manifest_keeps_its_schema(package):
         lambda m: m["files"][0].update(path="/etc/passwd"),
         lambda m: m["files"][0].update(path="a/../../b"),
         lambda m: m["channels"][0].update(bit_depth=17),
-        lambda m: m.update(limit_px=0),
+        lambda m: m["requested"].update(max_error_px=0),
         lambda m: m.update(more=1),
         lambda m: next(f for f in m["files"] if f["arrays"])["arrays"][0].update(shape=[]),
     ):
@@ -108,7 +111,7 @@ def test_manifest_says_what_a_reader_must_know(package):
     for kind in ("lookup blob", "mesh csv", "table png", "table texture", "mesh glTF"):
         assert {(kind, channel, colour) for channel in ("left", "right") for colour in "RGB"} <= kinds
     for one in manifest["errors_reached"]:
-        assert one["largest_error_px"] <= manifest["limit_px"] or one["kind"] == "mesh glTF"
+        assert one["largest_error_px"] <= manifest["requested"]["max_error_px"]
 
 
 def test_the_guide_names_what_is_there(package):
@@ -143,7 +146,7 @@ def test_truth_weighs_directions_by_the_slopes_of_the_maps():
 def test_a_good_package_passes(package, compiled):
     assert package[1].verification.ok
     result = verify_package(package[0], fields=small_fields())
-    assert result.ok and len(result.checks) > 60
+    assert result.ok and len(result.checks) > 60 and result.requested == Request(LIMIT_PX)
     assert any("equal to its Python twin to the last bit" in check.note for check in result.checks)
 
 
@@ -213,15 +216,65 @@ def test_a_lookup_of_another_fit_is_found(copy, package):
     assert any("lookup.prewarp" in text for text in failures(copy))
 
 
-def test_a_lookup_that_is_off_by_more_than_it_claims_is_found(copy):
-    """The claim of one map is halved: one row fails, and says by how much."""
-    manifest = manifest_of(copy)
-    claim = next(one for one in manifest["errors_reached"] if one["kind"] == "lookup blob")
-    claim["largest_error_px"] /= 2.0
-    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
-    (wrong,) = (one for one in verify_package(copy).failures if one.artefact == "lookup blob")
-    assert (wrong.what, wrong.subject) == ("place", f"{claim['channel']} {claim['colour']}")
-    assert wrong.error > wrong.limit == pytest.approx(claim["largest_error_px"], rel=0.1)
+def changed(folder, change):
+    """Change the manifest of a package."""
+    manifest = manifest_of(folder)
+    change(manifest)
+    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+
+
+def test_what_was_asked_for_judges_and_nothing_else(copy):
+    """Asked for less than it reaches, every artefact that is worse fails, whatever it was measured to be."""
+    asked = 0.03
+    changed(copy, lambda m: m["requested"].update(max_error_px=asked))
+    result = verify_package(copy)
+    measured = {
+        (one["kind"], f"{one['channel']} {one['colour']}"): one["largest_error_px"]
+        for one in manifest_of(copy)["errors_reached"]
+    }
+    worse = {key for key, px in measured.items() if px > asked}
+    assert {kind for kind, _ in worse} >= {"lookup blob", "coefficient block"} and worse != set(measured)
+    assert {(one.artefact, one.subject) for one in result.failures} == worse
+    for one in result.failures:
+        assert one.what == "place" and one.requested == asked < one.measured
+        assert one.measured == pytest.approx(measured[one.artefact, one.subject], rel=1e-6)
+    # The worst that is told is the worst of all that is measured or known.
+    assert result.worst_place.measured == pytest.approx(max(measured.values()), rel=1e-6)
+
+
+def test_what_a_blob_says_of_itself_counts_where_it_is_worse(package):
+    """The dense measure of the search is worse than what is found at few random points."""
+    rows = [one for one in verify_package(package[0]).checks if one.artefact == "lookup blob"]
+    tables = chebyshev_lookup()
+    for table in tables.maps:
+        subject = " ".join(tables.key_of(table))
+        (row,) = (one for one in rows if one.what == "place" and one.subject == subject)
+        assert table.error_px <= row.measured <= row.requested == LIMIT_PX
+
+
+def test_files_that_give_other_figures_than_were_recorded_are_found(copy):
+    """Still within the request, and yet not the files that were written."""
+
+    def halve(manifest):
+        claim = next(one for one in manifest["errors_reached"] if one["kind"] == "lookup blob")
+        claim["largest_error_px"] /= 2.0
+
+    changed(copy, halve)
+    (wrong,) = verify_package(copy).failures
+    assert (wrong.artefact, wrong.what, wrong.subject) == ("lookup blob", "as written", "left R")
+    changed(copy, lambda m: m["errors_reached"].pop(0))
+    (wrong,) = verify_package(copy).failures
+    assert wrong.what == "as written" and "not both in the manifest and in the files: left R" in wrong.note
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [{}, {"max_error_px": 0.1}, {"max_error_px": "a", "max_light_percent": 1, "max_gradient_per_deg": 1}, 3],
+)
+def test_a_package_that_does_not_say_what_was_asked_for_is_refused(copy, request_):
+    changed(copy, lambda m: m.update(requested=request_))
+    with pytest.raises(PackageError, match="is damaged"):
+        verify_package(copy)
 
 
 @pytest.mark.outside
@@ -281,13 +334,13 @@ def test_a_fit_that_is_another_one_is_found(package):
     left, right = (small_fields().field(name, "G") for name in ("left", "right"))
     other = plane_set(replace(left, half_width=0.3601), right)
     (wrong,) = verify_package(package[0], fields=other).failures
-    assert wrong.artefact == "truth" and wrong.error > 0.01
+    assert wrong.artefact == "truth" and wrong.measured > 0.01
 
 
 @pytest.mark.parametrize(
     ("damage", "message"),
     [
-        (lambda m: m.update(version=9), "expected .'prewarp package', 1"),
+        (lambda m: m.update(version=9), "expected .'prewarp package', 2"),
         (lambda m: m["files"][0].update(path="../outside"), "expected a path inside the package"),
         (lambda m: m["files"][0].update(path="/outside"), "expected a path inside the package"),
         (lambda m: m["files"][0].pop("bytes"), "is damaged .KeyError: 'bytes'"),
@@ -361,9 +414,9 @@ def test_a_kill_while_an_old_package_is_replaced_leaves_one_whole(tmp_path):
 def test_a_failed_export_keeps_the_package_that_was_there(package, tmp_path):
     folder = shutil.copytree(package[0], tmp_path / "visor")
     with pytest.raises(
-        PackageError, match="px apart are .* px off; expected at most 1e-06 px. Use a smaller --step"
+        PackageError, match="px apart are .* px off; expected at most 1e-06 px. Use a smaller --step, such as"
     ):
-        write_small(folder, formats=("csv",), limit_px=1e-6)
+        write_small(folder, formats=("csv",), request=Request(1e-6))
     assert verify_package(folder).ok and [path.name for path in tmp_path.iterdir()] == ["visor"]
 
 
@@ -403,9 +456,33 @@ def test_a_kill_at_random_moments_leaves_no_half_package(package, tmp_path):
     assert outcomes == [False, True]
 
 
+@pytest.mark.parametrize("matched", [False, True])
+def test_without_formats_a_package_is_what_a_device_needs(tmp_path, matched):
+    """Nothing per pupil position, however many there are; small enough for a device's own memory."""
+    build = replace(
+        small_build(matched=matched), pupils_mm=np.zeros((40, 3)) + np.linspace(0, 1, 40)[:, None]
+    )
+    options = PackageOptions(lookup=chebyshev_lookup(matched=matched), request=Request(LIMIT_PX))
+    manifest = export_package(tmp_path / "visor", build, options).manifest
+    files = [one for one in (tmp_path / "visor").rglob("*") if one.is_file()]
+    assert len(files) <= 60 and sum(one.stat().st_size for one in files) <= 1_500_000
+    assert (tmp_path / "visor" / "truth.npz").stat().st_size <= 300_000
+    assert (tmp_path / "visor" / "lookup" / "lookup.prewarp").is_file()
+    assert {one.name for one in (tmp_path / "visor").iterdir()} == {
+        ".prewarp", "GUIDE.md", "c", "lookup", "manifest.json", "manifest.schema.json", "shaders", "textures",
+        "truth.npz",
+    }  # fmt: skip
+    assert {one.name for one in (tmp_path / "visor" / "shaders").iterdir()} == set(DIALECTS)
+    absent = {one["what"] for one in manifest["not_available"] if one["why"] == "not asked for"}
+    assert absent == {*set(FORMATS) - set(DEFAULT_FORMATS), "table shader"}
+    assert verify_package(tmp_path / "visor").ok
+
+
 def test_bad_requests(tmp_path):
     with pytest.raises(PackageError, match="formats are gif; expected some of lookup"):
         PackageOptions(formats=("gif",))
+    with pytest.raises(PackageError, match="translations are made from shaders of the dialect vulkan450"):
+        PackageOptions(formats=("translations", "lookup"))
     with pytest.raises(PackageError, match="texture is 'png'; expected one of snorm16, half"):
         PackageOptions(formats=("ktx2",), texture="png")
     with pytest.raises(PackageError, match="the format 'lookup' needs a lookup"):
@@ -414,6 +491,6 @@ def test_bad_requests(tmp_path):
         DeviceBuild(small_build().eye, np.zeros((0, 3)))
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "letter.txt").write_text("keep me")
-    with pytest.raises(InputFileError, match="was not written by prewarp"):
+    with pytest.raises(InputFileError, match=r"mine: holds what prewarp did not .*: letter\.txt\. Move it"):
         write_small(tmp_path / "mine")
     assert (tmp_path / "mine" / "letter.txt").exists()

@@ -10,7 +10,13 @@ import pytest
 from prewarp.encoding import TransferFunction
 from prewarp.errors import ShaderError
 from prewarp.export.shader_checks import constants_in
-from prewarp.export.shader_files import DIALECTS, not_available, picture_files, shader_package_files
+from prewarp.export.shader_files import (
+    DIALECTS,
+    NOT_ASKED,
+    not_available,
+    picture_files,
+    shader_package_files,
+)
 from prewarp.export.shader_text import VULKAN, Constant, device_shader, literal
 from prewarp.export.shader_translation import translated_files
 from prewarp.export.texture_table import texture_scale
@@ -177,7 +183,7 @@ def test_a_path_that_is_not_available_says_why():
     spline = small_lookup(Family.SPLINE)
     named = {one["what"]: one["why"] for one in not_available(build, None, {})}
     assert named["polynomial shader"] == "no lookup is exported; it holds the polynomials"
-    assert named["table shader"] == "no KTX2 tables are exported"
+    assert named["table shader"] == NOT_ASKED
     one = replace(build, eye=replace(build.eye, fields=_one_colour(), channels=("left",), known_seam=None))
     (left,) = not_available(one, spline, {"left": {"G": 1}, "right": {"G": 1}})
     assert (

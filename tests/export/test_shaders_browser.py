@@ -11,7 +11,7 @@ from tests.support import missing
 
 DIALECT = "glsl300es"
 # Half floats: the software renderer of browsers lacks 16-bit normalised textures, as devices may.
-FORMATS = ("lookup", "ktx2", "gltf", "shaders")
+FORMATS = ("lookup", "shaders", "blocks", "ktx2", "gltf")
 # (which package, channel, path, pupil)
 DRAWN = [("plain", channel, path, pupil) for channel, pupil in (("left", 0), ("right", 1)) for path in PATHS]
 DRAWN += [("matched", "right", path, 1) for path in PATHS]

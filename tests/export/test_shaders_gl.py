@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from prewarp.render.cpu import prewarp_panel
+from prewarp.render.cpu import content_planes, panel_picture, prewarp_panel
 from tests.export.device_builds import PUPILS, chebyshev_lookup, small_build, write_small
 from tests.export.drawing_jobs import (
     PATHS,
@@ -18,7 +18,7 @@ from tests.render.conftest import context, session_context  # noqa: F401  (fixtu
 from tests.render.scenes import hard_scene
 
 pytestmark = pytest.mark.gl
-FORMATS = ("lookup", "ktx2", "gltf", "shaders")
+FORMATS = ("lookup", "shaders", "blocks", "ktx2", "gltf")
 DIALECT = "glsl330"
 # OpenGL's number for what moderngl does not name (OpenGL 3.3 core specification).
 RGBA16_SNORM = 0x8F9B
@@ -120,16 +120,12 @@ def test_the_table_path_is_the_reference_renderer(plain, context):  # noqa: F811
     folder, build, _ = plain
     for channel in build.channels:
         values = drawn(context, job_of(folder, channel, "table", 1, DIALECT, build.content))
-        reference = prewarp_panel(
-            build.fields,
-            build.content,
-            hard_scene(*build.content.size_px),
-            channel=channel,
-            tracked_pupil_mm=PUPILS[1],
-            seam=build.seam,
+        # Of the maps as tables hold them, with the drive at the nodes.
+        reference = panel_picture(
+            content_planes(hard_scene(*build.content.size_px)),
+            [build.mesh(channel, colour, 1) for colour in build.planes],
             transfer=build.transfer(channel),
             bit_depth=build.bit_depth(channel),
-            step_px=build.step_px,
         ).codes
         got = codes_of(values, build.bit_depth(channel))
         # 16 bits of the drive, and of some ten px of content, are worth a few of 1023 codes near black and at

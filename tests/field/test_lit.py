@@ -9,10 +9,23 @@ from scipy.spatial import cKDTree
 from prewarp.errors import ShapeError
 from prewarp.field import FieldSet, Mount
 from prewarp.field.lit import LitRegion
-from tests.dark_cases import BETWEEN, CASES, CENTRED, CORNER, PANEL, SIDE, case, fitted, trace
+from tests.dark_cases import (
+    BETWEEN,
+    CENTRED,
+    CHECKED,
+    CORNER,
+    FIRST,
+    LONG,
+    PANEL,
+    SIDE,
+    among,
+    case,
+    fitted,
+    trace,
+)
 
-DARK = [name for name in CASES if name != "nothing dark"]
-PUPILS = (CENTRED, SIDE, CORNER, *BETWEEN)
+DARK = [name for name in CHECKED if name != "nothing dark"]
+PUPILS = (CENTRED, SIDE, CORNER, *BETWEEN) if LONG else (SIDE, BETWEEN[0])
 COLOURS = ("R", "G", "B")
 # Closer than the dots lie, so that a distance to the true border is known to a fifth of their spacing.
 STEP_DEG = 0.4
@@ -70,7 +83,7 @@ def test_borders_lie_within_a_dot_spacing(name):
 
 
 @pytest.mark.outside
-@pytest.mark.parametrize("name", ["stacked", "photographs", "cut mirror, two depths"])
+@pytest.mark.parametrize("name", among("stacked", "photographs", "cut mirror, two depths"))
 def test_depth_is_the_distance_to_the_border(name):
     """Within three spacings inside, depth is the distance to the nearest dark point or panel edge."""
     spacing = case(name).spacing_px
@@ -90,6 +103,7 @@ def to_edge(pixel):
     return np.minimum(pixel, np.array(PANEL) - pixel).min(axis=-1)
 
 
+@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
 def test_nothing_dark_needs_no_model():
     """Where the panel's edge alone ends the light, everything inside the border is lit."""
     fields = fitted("nothing dark")
@@ -136,14 +150,15 @@ def test_colours_end_at_their_own_places():
     for channel in ("upper", "lower"):
         middle = {}
         for colour in ("R", "B"):
-            pixel, lit = traced("stacked", channel, colour, CENTRED)
-            said = fitted("stacked").field(channel, colour).depth_px(pixel, pupil_mm=CENTRED) > 0.0
+            pixel, lit = traced(FIRST, channel, colour, CENTRED)
+            said = fitted(FIRST).field(channel, colour).depth_px(pixel, pupil_mm=CENTRED) > 0.0
             middle[colour] = lit.mean(), said.mean()
         true, found = (middle["B"][k] - middle["R"][k] for k in (0, 1))
         agree.append((true, found))
     assert all(abs(found - true) < 0.02 for true, found in agree)
 
 
+@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
 def test_rows_lost_at_random_do_not_eat_the_light():
     """With 2 % of rows gone and noise, all is lit that lies two spacings inside the true border."""
     spacing = case("stacked, rows lost").spacing_px
@@ -154,7 +169,7 @@ def test_rows_lost_at_random_do_not_eat_the_light():
         assert (field.depth_px(pixel[deep], pupil_mm=pupil) > 0.0).all()
 
 
-@pytest.mark.parametrize("name", ["stacked", "cut mirror, two depths"])
+@pytest.mark.parametrize("name", among("stacked", "cut mirror, two depths"))
 def test_depth_stays_along_a_ray(name):
     """A pupil moved along the ray of a panel point sees it as lit as before."""
     field = fitted(name).field(*(fitted(name).channels[0], "G"))
@@ -167,7 +182,7 @@ def test_depth_stays_along_a_ray(name):
         np.testing.assert_allclose(field.depth_px(pixel, pupil_mm=moved), before, rtol=1e-4, atol=0.05)
 
 
-@pytest.mark.parametrize("name", ["stacked", "photographs", "stacked, 3 x 3 pupils"])
+@pytest.mark.parametrize("name", among("stacked", "photographs", "stacked, 3 x 3 pupils"))
 def test_the_border_moves_smoothly_with_the_pupil(name):
     """From 4 mm left to 4 mm right in steps of 0.1 mm, through captured pupils and between: no jumps."""
     fields = fitted(name)
@@ -185,7 +200,7 @@ def test_the_border_moves_smoothly_with_the_pupil(name):
 
 
 def test_a_channel_that_is_turned_is_lit_as_before():
-    fields = fitted("stacked")
+    fields = fitted(FIRST)
     mount = Mount((1.0, -2.0, 0.5))
     turned = fields.mounted({"upper": mount}, provenance={}).field("upper", "R")
     pixel, pupil = np.random.default_rng(5).uniform(0.0, PANEL, (200, 2)), np.array([0.5, 1.0, 0.0])
@@ -196,7 +211,7 @@ def test_a_channel_that_is_turned_is_lit_as_before():
 
 
 def test_files_hold_what_is_lit(tmp_path):
-    fields = fitted("stacked, 3 x 3 pupils")
+    fields = fitted(FIRST)
     paths = [tmp_path / name for name in ("one.npz", "two.npz")]
     fields.save(paths[0])
     again = FieldSet.load(paths[0])
@@ -209,7 +224,7 @@ def test_files_hold_what_is_lit(tmp_path):
 
 
 def test_shapes_and_bad_input():
-    field = fitted("stacked").field("upper", "G")
+    field = fitted(FIRST).field("upper", "G")
     assert field.depth_px([1280.0, 1280.0], pupil_mm=CENTRED).shape == ()
     assert field.depth_px(np.zeros((4, 5, 2)), pupil_mm=np.zeros((5, 3))).shape == (4, 5)
     assert not field.depth_px([np.nan, 3.0], pupil_mm=CENTRED) > 0.0

@@ -91,7 +91,7 @@ def test_a_folder_of_pictures(tmp_path):
     np.testing.assert_array_equal(read_picture(tmp_path / "out" / names[2]), frames[2])
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "letter.txt").write_text("keep")
-    with pytest.raises(InputFileError, match="was not written by prewarp"):
+    with pytest.raises(InputFileError, match="holds what prewarp did not write"):
         write_film(tmp_path / "mine", frames, film)
 
 

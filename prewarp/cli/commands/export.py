@@ -7,7 +7,15 @@ from typing import Any
 import click
 import numpy as np
 
-from prewarp.cli.arguments import FILE, Pixels, PupilPosition, module_option, output_option, pupils_option
+from prewarp.cli.arguments import (
+    FILE,
+    Percent,
+    Pixels,
+    PupilPosition,
+    module_option,
+    output_option,
+    pupils_option,
+)
 from prewarp.cli.checks import print_checks
 from prewarp.cli.displays import (
     BOTH,
@@ -22,14 +30,16 @@ from prewarp.cli.displays import (
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.export.build import MAX_PUPILS
+from prewarp.export.judgement import LARGEST_LIGHT_PERCENT, LEAST_LIGHT_PERCENT
 from prewarp.export.lookup_files import BLOB
-from prewarp.export.package import FORMATS
+from prewarp.export.package import DEFAULT_FORMATS, FORMATS
 from prewarp.export.package_file import PackageFile
-from prewarp.export.shader_files import DIALECTS
+from prewarp.export.shader_files import DIALECTS, NOT_ASKED
 from prewarp.export.texture_table import STORAGES
 from prewarp.export.write import WrittenPackage, write_package
 from prewarp.eye import Eye, assemble_eye, assemble_eyes
-from prewarp.files import output_folder, sha256_of_file
+from prewarp.files import sha256_of_file
+from prewarp.folders import output_folder, require_output_folder
 from prewarp.grids import read_grid
 from prewarp.lookup import OptimisationResult, Pins
 from prewarp.mesh import NODE_STEP_PX
@@ -59,16 +69,15 @@ from prewarp.report.trade import trade_picture, trade_table
     "--step",
     "step_px",
     type=click.FloatRange(1.0, 512.0),
-    default=NODE_STEP_PX,
-    show_default=True,
-    help="Largest distance between mesh nodes, panel px.",
+    help=f"Largest distance between mesh nodes, panel px [default: {NODE_STEP_PX:g}, less where --max-error "
+    "needs it].",
 )
 @click.option(
     "--format",
     "formats",
     type=click.Choice(FORMATS),
     multiple=True,
-    help="What to write; may be given several times [default: everything].",
+    help="What to write; may be given several times [default: lookup and shaders, what a device needs].",
 )
 @click.option(
     "--max-error",
@@ -76,7 +85,15 @@ from prewarp.report.trade import trade_picture, trade_table
     type=Pixels(0.001, 100.0),
     default="0.25px",
     show_default=True,
-    help="Largest error of lookup and tables over panel, eye box and colours.",
+    help="Largest error of every artefact over panel, eye box and colours.",
+)
+@click.option(
+    "--max-light",
+    "max_light_percent",
+    type=Percent(LEAST_LIGHT_PERCENT, LARGEST_LIGHT_PERCENT),
+    default="0.5%",
+    show_default=True,
+    help="Largest step and ripple of an even picture across the seam, of its light.",
 )
 @settings_options(Pins, "pins", flags={"mesh_columns": "--mesh"})
 @click.option(
@@ -110,8 +127,7 @@ from prewarp.report.trade import trade_picture, trade_table
     "dialects",
     type=click.Choice(DIALECTS),
     multiple=True,
-    help="Dialect of shaders; may be given several times [default: all; HLSL and MSL too where spirv-cross "
-    "is installed].",
+    help="Dialect of shaders; may be given several times [default: all].",
 )
 @output_option("Folder to write.")
 @extrapolate_option
@@ -123,9 +139,10 @@ def export(
     pupils: tuple[int, int, int],
     positions: tuple[np.ndarray, ...],
     side: str | None,
-    step_px: float,
+    step_px: float | None,
     formats: tuple[str, ...],
     limit_px: float,
+    max_light_percent: float,
     pins: Pins,
     trade: bool,
     feather_deg: float | None,
@@ -138,12 +155,24 @@ def export(
     output: Path,
     extrapolate: bool,
 ) -> None:
-    """Write a device package: small tables with a C evaluator, meshes, textures, shaders, and a manifest of
-    it all.
+    """Write a device package: small tables with a C evaluator, shaders, a guide and a manifest of it all;
+    meshes, textures and more by --format.
 
-    The folder is read back, run where this machine can, and compared with the fit before it takes its place;
-    'prewarp verify' does the same again later. The manifest holds units, frames, array shapes, the errors
-    reached and the hash of every file.
+    The folder is read back, run where this machine can, compared with the fit and judged by what was asked
+    for before it takes its place; 'prewarp verify' does the same again later. What does not keep the request
+    ends the command, which says what, and nothing is written. The manifest holds the request, units, frames,
+    array shapes, the errors reached and the hash of every file.
+
+    \b
+    Formats:
+      lookup         the blob of tables, its layout, the C evaluator
+      shaders        vertex-mesh and polynomial paths; with ktx2 the table path too
+      translations   shaders as HLSL and MSL
+      blocks         what the uniform block of polynomial shaders holds, per pupil position
+      csv, gltf      meshes, per pupil position
+      png, ktx2      tables as textures, per pupil position
+      masks          field of view and visibility mask, of the eye box and per pupil position: JSON and C
+      st             ST maps (OpenEXR), per pupil position: 12 bytes a panel pixel and colour
 
     With --eye both the folder holds one whole package per eye; it takes its place when all are verified.
 
@@ -154,6 +183,7 @@ def export(
     """
     if white != "none" and light_path is None:
         raise click.UsageError("--white needs --light with a grid that holds luminance.")
+    require_output_folder(output)
     fields, module = read_display(fit_path, module_path)
     places = np.array(positions) if positions else module.eye_box.lattice(pupils)
     if len(places) > MAX_PUPILS:
@@ -174,12 +204,13 @@ def export(
             folder,
             eye,
             max_error_px=limit_px,
+            max_light_percent=max_light_percent,
             pupils_mm=places,
             dither=dither,
             step_px=step_px,
             pins=pins,
             trade=trade,
-            formats=formats or FORMATS,
+            formats=formats or DEFAULT_FORMATS,
             texture=texture,
             dialects=dialects or DIALECTS,
             late=late,
@@ -223,10 +254,14 @@ def _print_package(talk: Talk, folder: Path, done: WrittenPackage) -> None:
     if found is not None:
         _print_lookup(talk, found, done.manifest)
     print_checks(talk, f"{folder}, read back and compared with the fit", done.verification)
-    for one in done.manifest["not_available"]:
-        if one["why"] != "not asked for":
+    missing = done.manifest["not_available"]
+    for one in missing:
+        if one["why"] != NOT_ASKED:
             where = "" if one["channel"] is None else f" of channel '{one['channel']}'"
             talk.text(f"Not available: {one['what']}{where}: {one['why']}.")
+    others = [one["what"] for one in missing if one["why"] == NOT_ASKED and one["what"] in FORMATS]
+    if others:
+        talk.text(f"Not asked for (--format): {', '.join(others)}.")
     talk.text(f"{folder}: {len(done.manifest['files'])} files written and verified.")
 
 
@@ -242,7 +277,7 @@ def _print_lookup(talk: Talk, found: OptimisationResult, manifest: dict[str, Any
     if found.trade:
         head = ("family", "bytes", "error px", "what it is")
         talk.table("Bytes against error", head, trade_table(found.trade))
-    worst = max(error.max_px for error in found.errors)
+    worst = max(one["largest_error_px"] for one in manifest["errors_reached"] if one["kind"] == BLOB)
     families = sorted({table.family.label for table in found.lookup.maps})
     text = f"Lookup: {found.byte_count} bytes of {' and '.join(families)}, at most {number(worst, 3)} px off"
     whole = next(file["bytes"] for file in manifest["files"] if file["kind"] == BLOB)

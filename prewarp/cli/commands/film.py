@@ -10,7 +10,7 @@ from prewarp.cli.arguments import PictureSize, gl_option, output_option, require
 from prewarp.cli.displays import BOTH
 from prewarp.cli.looking import Look, looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
-from prewarp.files import output_folder
+from prewarp.folders import output_folder, require_output_folder
 from prewarp.preview.film import ANIMATIONS, Film, film_frames, require_film_name, write_film
 from prewarp.preview.painting import open_painter
 
@@ -62,6 +62,8 @@ def film(
                 "folder, or ask for one eye after the other."
             )
         require_output_file(output, path, module_path)
+    else:
+        require_output_folder(output)
     seen, scenery = looked_at(talk, path, module_path, eye, default_motion="circle", **looks)
     count = max(round(seconds * fps), 1)
 

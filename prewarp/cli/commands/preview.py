@@ -11,7 +11,8 @@ from prewarp.cli.displays import BOTH
 from prewarp.cli.looking import Look, looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import InputFileError
-from prewarp.files import output_folder, write_bytes
+from prewarp.files import write_bytes
+from prewarp.folders import output_folder, require_output_folder
 from prewarp.preview.film import Film, film_frames
 from prewarp.preview.painting import open_painter
 from prewarp.preview.stage import PATHS
@@ -92,6 +93,8 @@ def preview(
         )
     if output is not None and eye != BOTH:
         require_output_file(output, path, module_path)
+    elif output is not None:
+        require_output_folder(output)
     if pictures is not None and pictures.exists() and not pictures.is_dir():
         raise InputFileError(f"{pictures}: is not a folder; expected one for pictures.", path=str(pictures))
     seen, scenery = looked_at(talk, path, module_path, eye, default_motion="hand", **looks)

@@ -23,7 +23,8 @@ from prewarp.cli.turning import require_turn, turning_options
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError
 from prewarp.eye import Eye, assemble_eyes
-from prewarp.files import file_stems, json_text, output_folder, write_bytes, write_text
+from prewarp.files import file_stems, json_text, write_bytes, write_text
+from prewarp.folders import output_folder, require_output_folder
 from prewarp.grids import read_grid
 from prewarp.head import HeadTurn
 from prewarp.module import DisplayModule
@@ -122,6 +123,7 @@ def render(
     """
     if unmatched and light_path is None:
         raise click.UsageError("--unmatched needs --light with a grid that holds luminance.")
+    require_output_folder(output)
     tracked = pupil if tracked is None else tracked
     fields, module = read_display(fit_path, module_path)
     extrapolated = within_capture(

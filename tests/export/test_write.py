@@ -1,0 +1,68 @@
+"""The one call from an eye to a package: what it does where first tables or meshes are not good enough."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from prewarp.errors import PackageError
+from prewarp.export import write as writing
+from prewarp.export.write import write_package
+from tests.export.device_builds import LIMIT_PX, chebyshev_lookup, small_build
+
+ASKED_PX = LIMIT_PX
+LOOKUP = {"max_error_px": ASKED_PX, "formats": ("lookup",), "provenance": {}}
+
+
+@pytest.fixture(autouse=True)
+def no_compiler(monkeypatch):
+    monkeypatch.setattr("prewarp.export.lookup_files.find_compiler", lambda: None)
+
+
+def searched(asked):
+    """Return a search that notes what it is asked for and finds the small tables."""
+
+    def optimise(fields, /, *, max_error_px, **options):
+        asked.append(max_error_px)
+        return SimpleNamespace(lookup=chebyshev_lookup())
+
+    return optimise
+
+
+def test_meshes_are_made_finer_where_the_request_needs_it(tmp_path):
+    """Triangles 16 px apart are too coarse for 0.002 px; the step that was found is finer, and is told."""
+    eye, told = small_build().eye, []
+    request = {"max_error_px": 0.002, "formats": ("gltf",), "pupils_mm": np.zeros((1, 3)), "provenance": {}}
+    done = write_package(tmp_path / "visor", eye, **request, progress=told.append)
+    (line,) = {one for one in told if one.startswith("meshes again")}
+    assert 1.0 <= float(line.split()[-3]) < 16.0
+    assert done.verification.worst_place.measured <= 0.002
+    with pytest.raises(PackageError, match=r"nodes 16 px apart are .* Use a smaller --step, such as"):
+        write_package(tmp_path / "pinned", eye, **request, step_px=16.0)
+    assert [one.name for one in tmp_path.iterdir()] == ["visor"]
+
+
+def test_tables_are_searched_again_where_random_points_show_more(tmp_path, monkeypatch):
+    """Between the points of a search a table may be worse than it: then less is asked for."""
+    asked, worst = [], iter([1.02 * ASKED_PX, 0.98 * ASKED_PX])
+
+    def worst_at_truth(lookup, truth, /):
+        # The measure itself: of tables that were searched for `LIMIT_PX`, on points of its own.
+        assert 0.0 < measure(lookup, truth) < 1.05 * LIMIT_PX
+        return next(worst)
+
+    measure = writing.worst_at_truth
+    monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
+    monkeypatch.setattr(writing, "worst_at_truth", worst_at_truth)
+    done = write_package(tmp_path / "visor", small_build().eye, **LOOKUP)
+    assert asked == pytest.approx([ASKED_PX, 0.99 * ASKED_PX / 1.02])
+    assert done.manifest["requested"]["max_error_px"] == ASKED_PX and done.verification.ok
+
+
+def test_tables_that_never_keep_it_are_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(writing, "worst_at_truth", lambda lookup, truth: 3.0 * ASKED_PX)
+    asked = []
+    monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
+    with pytest.raises(PackageError, match=r"0\.3 px off at random points; expected at most 0\.1 px"):
+        write_package(tmp_path / "visor", small_build().eye, **LOOKUP)
+    assert list(tmp_path.iterdir()) == [] and len(asked) == 4 and asked == sorted(asked, reverse=True)

@@ -1,0 +1,169 @@
+"""Output folders: what killed writers leave behind, what is replaced, and what is never removed."""
+
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from prewarp.errors import InputFileError
+from prewarp.folders import MARKER, output_folder
+
+_HELD = """
+import sys, time
+from pathlib import Path
+from prewarp.folders import output_folder
+with output_folder(Path(sys.argv[1])) as working:
+    (working / "half.txt").write_text("half")
+    print(working.name, flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture
+def writer(tmp_path):
+    """Another process that has begun to write the folder `out`; its temporary folder."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _HELD, str(tmp_path / "out")], stdout=subprocess.PIPE, text=True
+    ) as process:
+        yield process, tmp_path / process.stdout.readline().strip()
+        process.kill()
+
+
+def _write(folder):
+    with output_folder(folder) as working:
+        (working / "whole.txt").write_text("whole")
+
+
+def test_a_folder_that_another_process_works_on_is_left_alone(tmp_path, writer):
+    _, held = writer
+    _write(tmp_path / "out")
+    assert (held / "half.txt").exists() and (tmp_path / "out" / "whole.txt").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no file locks that end with their process")
+def test_what_a_killed_writer_left_is_removed_by_the_next(tmp_path, writer):
+    process, held = writer
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    assert (held / "half.txt").exists()
+    _write(tmp_path / "other")
+    assert held.exists()
+    _write(tmp_path / "out")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["other", "out"]
+
+
+def test_strange_folders_of_such_a_name_are_left_alone(tmp_path):
+    for name in (".out.1.part", ".out.2.part", ".out.3.part"):
+        (tmp_path / name).mkdir()
+    (tmp_path / ".out.1.part" / "mine.txt").write_text("keep me")
+    # Just begun: the marker is there, and nothing in it yet.
+    (tmp_path / ".out.2.part" / MARKER).touch()
+    _write(tmp_path / "out")
+    assert (tmp_path / ".out.1.part" / "mine.txt").exists() and (tmp_path / ".out.2.part").exists()
+
+
+def test_a_name_with_wildcards_matches_itself_alone(tmp_path):
+    (tmp_path / ".a.x.part").mkdir()
+    (tmp_path / ".a.x.part" / MARKER).write_text("written by prewarp\n")
+    _write(tmp_path / "*")
+    assert (tmp_path / ".a.x.part").exists() and (tmp_path / "*" / "whole.txt").exists()
+
+
+def content_of(folder):
+    return {
+        one.relative_to(folder).as_posix(): one.read_bytes() for one in folder.rglob("*") if one.is_file()
+    }
+
+
+def refused(folder, *names):
+    """Begin to write a folder: no work is done, the things in the way are named, all stays as it was."""
+    before, beside = content_of(folder), sorted(folder.parent.iterdir())
+    with (
+        pytest.raises(InputFileError, match="holds what prewarp did not write") as told,
+        output_folder(folder),
+    ):
+        pytest.fail("the work began")
+    for name in names:
+        assert name in str(told.value)
+    assert content_of(folder) == before and sorted(folder.parent.iterdir()) == beside
+
+
+def test_what_was_written_is_replaced_and_nothing_is_left_of_it(tmp_path):
+    folder = tmp_path / "out"
+    with output_folder(folder) as working:
+        (working / "deep" / "er").mkdir(parents=True)
+        (working / "deep" / "er" / "old.bin").write_bytes(bytes(range(256)))
+    _write(folder)
+    assert sorted(content_of(folder)) == [MARKER, "whole.txt"] and not (folder / "deep").exists()
+    # A file of ours that is gone stands in nobody's way; nor does an empty folder.
+    (folder / "whole.txt").unlink()
+    _write(folder)
+    (tmp_path / "empty").mkdir()
+    _write(tmp_path / "empty")
+    assert content_of(tmp_path / "empty") == content_of(folder)
+
+
+def test_what_others_put_there_is_never_removed(tmp_path):
+    folder = tmp_path / "out"
+    _write(folder)
+    (folder / "film").mkdir()
+    (folder / "film" / "frame_00000.png").write_bytes(b"a film")
+    (folder / "notes.txt").write_text("my notes")
+    refused(folder, "film/frame_00000.png", "notes.txt", str(folder))
+
+
+@pytest.mark.parametrize("kind", ["changed", "empty folder", "link", "link in place of ours", "old marker"])
+def test_other_things_that_are_not_ours(tmp_path, kind):
+    folder, name = tmp_path / "out", "whole.txt"
+    _write(folder)
+    if kind == "changed":
+        (folder / name).write_text("whole, and more by hand")
+    elif kind == "empty folder":
+        name = "later/"
+        (folder / "later").mkdir()
+    elif kind == "link":
+        name = "there"
+        (folder / "there").symlink_to(tmp_path)
+    elif kind == "link in place of ours":
+        (tmp_path / "same.txt").write_bytes((folder / name).read_bytes())
+        (folder / name).unlink()
+        (folder / name).symlink_to(tmp_path / "same.txt")
+    else:
+        # Earlier versions kept no list.
+        (folder / MARKER).write_text("written by prewarp; may be replaced by it\n")
+    refused(folder, name)
+
+
+def test_a_folder_of_another_hand_is_told_by_its_top_level(tmp_path):
+    folder = tmp_path / "home"
+    for number in range(9):
+        (folder / f"d{number}" / "deep").mkdir(parents=True)
+    refused(folder, "/, ", " and more")
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(InputFileError, match="is a file; expected the name of a folder"):
+        _write(tmp_path / "file")
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+def test_what_comes_while_the_work_goes_on_is_kept(tmp_path):
+    folder = tmp_path / "out"
+    _write(folder)
+    with pytest.raises(InputFileError, match=r"late\.txt"), output_folder(folder):
+        (folder / "late.txt").write_text("just now")
+    assert (folder / "late.txt").read_text() == "just now" and (folder / "whole.txt").exists()
+    assert [one.name for one in tmp_path.iterdir()] == ["out"]
+
+
+def test_a_link_to_a_folder_is_followed(tmp_path):
+    _write(tmp_path / "real")
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    with output_folder(tmp_path / "link") as working:
+        (working / "new.txt").write_text("new")
+    assert (tmp_path / "link").is_symlink() and (tmp_path / "real" / "new.txt").exists()
+
+
+def test_the_same_work_gives_the_same_marker(tmp_path):
+    for name in ("one", "two"):
+        _write(tmp_path / name)
+    assert (tmp_path / "one" / MARKER).read_bytes() == (tmp_path / "two" / MARKER).read_bytes()
