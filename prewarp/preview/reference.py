@@ -219,8 +219,8 @@ class ReferencePainter:
             shown = np.full((*seen.shape, 3), np.nan)
             shown[seen] = mesh.spline().at(pixel[seen])
             if mesh.light is not None:
-                shares, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel[seen]), -1, 0), 2)
-                shown[seen, 2] *= mesh.light.weights(np.maximum(shares, 0.0), depth)
+                claims, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel[seen]), -1, 0), 2)
+                shown[seen, 2] *= mesh.light.weights(claims, depth)
                 shown[seen] = np.where(depth[mesh.light.own][:, None] > 0.0, shown[seen], np.nan)
             meant[name] = (
                 self.subject.eye.content.tangent_from_pixel(shown[..., :2]),
