@@ -168,6 +168,14 @@ class PanelMesh:
             raise RenderError("this mesh has a smooth weight and no light of its own; read `spline`.")
         return self._spline(np.concatenate([self.light.claims, self.light.depth_deg], axis=-1))
 
+    def weight_at(self, pixel: FloatArray, /) -> FloatArray:
+        """Return the drive of white (...) between nodes, at panel points (..., 2), px."""
+        drive = self.spline().at(pixel)[..., 2]
+        if self.light is None:
+            return np.asarray(drive)
+        claims, depth = np.split(np.moveaxis(self.light_spline().at(pixel), -1, 0), 2)
+        return np.asarray(drive * self.light.weights(claims, depth))
+
     def _spline(self, values: FloatArray) -> SplineLattice:
         rows, columns = self.weight.shape
         step = np.asarray(self.panel_size_px) / np.array([columns - 1, rows - 1])

@@ -115,8 +115,7 @@ def test_weights_come_from_the_seam(channels):
     assert mesh.weight.min() == 0.0 and mesh.weight.max() == 1.0
     pixel = np.random.default_rng(4).uniform(100.0, 2460.0, (20_000, 2))
     tangent = channels[1].forward(pixel, pupil_mm=PUPIL)
-    shares, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel), -1, 0), 2)
-    got = mesh.light.weights(np.maximum(shares, 0.0), depth)
+    got = mesh.weight_at(pixel)
     # Half an 8-bit code of light at half weight: the ramp is far wider than the step between nodes. Where a
     # channel's light ends the weight steps, and the spline may be off by a little there.
     off = np.abs(got - here.weights(tangent)[1])

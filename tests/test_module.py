@@ -78,6 +78,15 @@ def test_every_entry_is_read(tmp_path):
     assert inner.reach == Reach((-6.0, 40.0), (-18.0, 18.0))
 
 
+def test_the_soft_rim_is_read(tmp_path):
+    assert read_module(write(tmp_path, GOOD)).edge_deg == 0.0
+    soft = GOOD.replace("field_x_deg = 80.0", "field_x_deg = 80.0\nedge_deg = 1.5")
+    assert soft != GOOD and read_module(write(tmp_path, soft)).edge_deg == 1.5
+    absurd = soft.replace("edge_deg = 1.5", "edge_deg = 60")
+    with pytest.raises(ModuleError, match=r"content\.edge_deg is 60.*from 0 to 45 degrees"):
+        read_module(write(tmp_path, absurd))
+
+
 def test_encoding_table_is_read(tmp_path):
     text = GOOD.replace('encoding = "srgb"', 'encoding = "table"\ntable = [0.001, 0.2, 1.0]')
     assert read_module(write(tmp_path, text)).channels[0].panel.table == (0.001, 0.2, 1.0)

@@ -3,7 +3,7 @@ changes it.
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -138,8 +138,11 @@ class DeviceBuild:
         return re.sub(r"[^A-Za-z0-9-]", "_", colour)[:20]
 
     def mesh(self, channel: str, colour: str, pupil: int, /) -> PanelMesh:
-        """Return the pre-warp map of a channel and colour for one of the pupil positions."""
-        return panel_mesh(
+        """Return the pre-warp map of a channel and colour for one of the pupil positions.
+
+        Artefacts hold the weight of every node, and read it between nodes as they read the map.
+        """
+        mesh = panel_mesh(
             self.fields.field(channel, colour),
             self.content,
             tracked_pupil_mm=self.pupils_mm[pupil],
@@ -147,3 +150,4 @@ class DeviceBuild:
             match=self.match,
             step_px=self.step_px,
         )
+        return replace(mesh, light=None)

@@ -2,7 +2,7 @@
 
 On a lattice a node that has no sample at a pupil position is dark there, if the panel has a point for it and
 its neighbours are missing too: single ones were not found. Scattered samples say it where none lies within
-some spacings. Nothing is said beyond the lattice, nor beyond the panel.
+some local spacings. Nothing is said beyond the lattice, nor beyond the panel.
 """
 
 from collections.abc import Mapping
@@ -34,8 +34,10 @@ _NEAR, _EVERY = 3, 7
 _GUIDE_DEGREE = 3
 # How far off the guide a field may place it, and how far inside the panel's edge the guide must, spacings.
 _ASTRAY, _WITHIN = 0.5, 0.25
-# Samples that are scattered: dark where none lies within this many spacings.
-_EMPTY = 1.5
+# Samples that are scattered: dark where none lies within so many spacings (by chance none: e^-7, one in a
+# thousand), the local spacing told by so many neighbours; light ends about so many spacings outside the
+# outermost, and evidence is put twice as far.
+_EMPTY, _NEIGHBOURHOOD, _ENDS = 1.5, 6, 0.3
 
 
 @dataclass(frozen=True)
@@ -200,7 +202,7 @@ def _scattered(
     width, height = field.panel_size_px
     u, v = (np.arange(0.5 * spacing_px, length, spacing_px) for length in (width, height))
     raster = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-    raster = raster[inside_convex(raster, field.border_pixel, slack=-spacing_px)]
+    raster = raster[inside_convex(raster, field.border_pixel, slack=-0.5 * spacing_px)]
     parts = []
     for group in np.unique(samples.group[lattice.index]):
         own = lattice.index[samples.group[lattice.index] == group]
@@ -209,9 +211,23 @@ def _scattered(
         if len(own) < _LEAST_DARK**2 or not len(raster):
             continue
         pupil = samples.pupils_mm[samples.group_pupil[group]]
-        distance, _ = cKDTree(samples.pixel[own]).query(raster)
-        dark = raster[distance > _EMPTY * spacing_px]
+        dark = _beside(samples.pixel[own], raster)
         tangent = field.forward(dark, pupil_mm=pupil)
         known = np.isfinite(tangent).all(axis=1)
         parts.append(_part(samples, own, dark[known], tangent[known], pupil))
     return parts
+
+
+def _beside(pixel: FloatArray, raster: FloatArray) -> FloatArray:
+    """Return dark points (k, 2), px, beside scattered samples (n, 2), and those of a raster that are dark."""
+    tree = cKDTree(pixel)
+    around, _ = tree.query(pixel, k=[_NEIGHBOURHOOD + 1])
+    # Of a density rho there are pi r^2 rho neighbours within r; at a border about half of them.
+    spacing = np.asarray(around)[:, 0] * np.sqrt(0.75 * np.pi / _NEIGHBOURHOOD)
+    distance, nearest = (np.asarray(one) for one in tree.query(raster))
+    empty = np.flatnonzero(distance > _EMPTY * spacing[nearest])
+    step = raster[empty] - pixel[nearest[empty]]
+    way = step / distance[empty, None]
+    return np.concatenate(
+        [pixel[nearest[empty]] + 2.0 * _ENDS * spacing[nearest[empty], None] * way, raster[empty]]
+    )

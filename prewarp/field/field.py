@@ -31,6 +31,8 @@ ROUGH_PUPIL_DEGREE, ROUGH_STEPS = 2, 2
 NEWTON_STEPS = 12
 CHORD_STEPS = 3
 LARGEST_LAST_STEP_PX = 0.5
+# Points each way of a panel at which it is asked how much is lit.
+LIT_NODES = 129
 # Newton may look this far beyond the panel (share of its size): a start just outside must be able to come
 # back in.
 NEWTON_MARGIN = 0.05
@@ -211,6 +213,14 @@ class Field:
         """
         pixel, own_pupil, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
         return self._lit_depth_px(pixel, own_pupil).reshape(shape)
+
+    def lit_percent(self, *, pupil_mm: ArrayLike) -> float:
+        """Return how much of the captured part of the panel is lit from a pupil (3,), mm, per cent."""
+        width, height = self.panel_size_px
+        u, v = (np.linspace(0.0, length, LIT_NODES) for length in (width, height))
+        pixel = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+        captured = pixel[distance_inside(pixel, self.border_pixel) > 0.0]
+        return float(100.0 * np.mean(self.lit_depth_px(captured, pupil_mm=pupil_mm) > 0.0))
 
     def _lit_depth_px(self, pixel: FloatArray, own_pupil: FloatArray) -> FloatArray:
         if not self.lit:

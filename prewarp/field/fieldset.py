@@ -222,7 +222,22 @@ class FieldSet:
         if captured is None:
             return None
         tangent = self.field(channel, self.colours[0]).captured_tangent
-        return {**captured.as_dict(), "directions_deg": degrees_from_tangent(tangent).tolist()}
+        return {
+            **captured.as_dict(),
+            "directions_deg": degrees_from_tangent(tangent).tolist(),
+            "lit_percent": self.lit_percent(channel),
+        }
+
+    def lit_percent(self, channel: str, /) -> dict[str, float]:
+        """Return by colour how much of the captured part of a channel's panel is lit, per cent.
+
+        From the middle of the captured pupils.
+        """
+        middle = self.pupil_box_mm.mean(axis=0)
+        return {
+            colour: field.lit_percent(pupil_mm=middle) if field.lit else 100.0
+            for colour, field in self.fields_of(channel).items()
+        }
 
     def plot(self, grid: Grid | None = None, /, *, title: str = "") -> "Figure":
         """Return a matplotlib figure: the residuals of `grid`, as `prewarp fit --picture` draws them.

@@ -218,10 +218,10 @@ class ReferencePainter:
             )
             shown = np.full((*seen.shape, 3), np.nan)
             shown[seen] = mesh.spline().at(pixel[seen])
+            shown[seen, 2] = mesh.weight_at(pixel[seen])
             if mesh.light is not None:
-                claims, depth = np.split(np.moveaxis(mesh.light_spline().at(pixel[seen]), -1, 0), 2)
-                shown[seen, 2] *= mesh.light.weights(claims, depth)
-                shown[seen] = np.where(depth[mesh.light.own][:, None] > 0.0, shown[seen], np.nan)
+                depth = mesh.light_spline().at(pixel[seen])[:, mesh.light.claims.shape[-1] + mesh.light.own]
+                shown[seen] = np.where(depth[:, None] > 0.0, shown[seen], np.nan)
             meant[name] = (
                 self.subject.eye.content.tangent_from_pixel(shown[..., :2]),
                 np.clip(np.nan_to_num(shown[..., 2]), 0.0, 1.0),

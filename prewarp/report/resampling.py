@@ -68,7 +68,7 @@ def _draw_field(
             cmap=cmap,
             vmin=low,
             vmax=max(high, low + 1e-6),
-            shading="nearest",
+            shading="gouraud",
         )
         axes.contour(dir_x, dir_y, m.shown.astype(float), levels=[0.5], colors=[INK], linewidths=[1.2])
     axes.figure.colorbar(mesh, ax=axes, label=label, shrink=0.9)

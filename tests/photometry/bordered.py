@@ -11,6 +11,7 @@ WHOLE = ((0.0, 0.0), (SIZE[0], 0.0), (SIZE[0], SIZE[1]), (0.0, SIZE[1]))
 @dataclass(frozen=True)
 class BorderedChannel(PlaneChannel):
     border_pixel: tuple = WHOLE
+    lit: tuple = ()
 
 
 def bordered_set():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from prewarp.errors import FitError, ShapeError
-from prewarp.photometry import fit_luminance, lit_border, narrowed_fields
+from prewarp.photometry import fit_luminance, lit_border, lit_fields, narrowed_fields
 from prewarp.seam import build_seam
 from tests.closed_form import EYE_BOX_CORNERS, two_channels
 from tests.photometry.conftest import SIZES
@@ -136,6 +136,28 @@ def test_fields_are_drawn_in_to_the_lit_part(vignetted):
     np.testing.assert_array_equal(
         drawn_in.field("right", "G").border_pixel, fields.field("right", "G").border_pixel
     )
+
+
+@pytest.mark.parametrize("pupil", [[0.0, 0.0, 0.0], [4.0, -3.0, 0.0], [-4.0, 3.0, 2.0]])
+def test_the_edge_of_light_follows_the_pupil(vignetted, pupil):
+    from tests.photometry.bordered import bordered_set
+
+    lit = lit_fields(bordered_set(), vignetted)
+    assert lit.field("right", "G").lit == ()
+    (edge,) = lit.field("left", "G").lit
+    pixel = np.stack(
+        np.meshgrid(np.linspace(30, SIZE[0] - 30, 81), np.linspace(30, SIZE[1] - 30, 21)), axis=-1
+    )
+    pixel = pixel.reshape(-1, 2)
+    tangent = two_channels(SIZE)[0].forward(pixel, pupil_mm=np.array(pupil))
+    reference = np.array(pupil)[:2] - pupil[2] * tangent
+    # The line along which half of the light is gone, as the truth has it (`tests.photometry.truth`).
+    beyond = pixel[:, 0] - (1480.0 - 15.0 * reference[:, 0] - 0.1 * (pixel[:, 1] - 320.0))
+    depth = edge.depth_px(pixel, reference)
+    assert (depth[beyond < -90.0] > 0.0).all() and (depth[beyond > 0.0] < 0.0).all()
+    near = np.abs(beyond + 45.0) < 150.0
+    # The distance across a line that leans by a tenth, to the dots' spacing of 39 px.
+    assert np.abs(depth + (beyond + 45.0) / np.hypot(1.0, 0.1))[near].max() < 60.0
 
 
 def test_errors_say_what_is_missing(maps):

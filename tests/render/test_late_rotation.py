@@ -71,7 +71,7 @@ def test_weights_are_shared_out_in_one_pose():
             mesh = panel_mesh(channel, FLAT, tracked_pupil_mm=PUPIL, seam=seam, step_px=8.0, **how)
             found = TurningField(channel, scans[name], head).inverse(seen, pupil_mm=PUPIL)
             assert found.valid.all()
-            weights.append(mesh.spline().at(found.pixel)[:, 2])
+            weights.append(mesh.weight_at(found.pixel))
         sums[turning] = np.sum(weights, axis=0)
     # What meshes 8 px apart leave; without it a split of half a degree shows in the light.
     np.testing.assert_allclose(sums[True], 1.0, atol=2e-3)
@@ -87,7 +87,7 @@ def test_weights_go_with_the_pose_asked_for():
     columns, rows = mesh.node_px
     pixel = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
     pose = HeadTurn((0.0, 100.0, 0.0), 6.0)
-    expected = seam.weights(by_hand(left, scan, pose, pixel, PUPIL))[0]
+    expected = seam.at(PUPIL).weights(by_hand(left, scan, pose, pixel, PUPIL))[0]
     np.testing.assert_allclose(mesh.weight.ravel(), expected, atol=1e-9)
 
 

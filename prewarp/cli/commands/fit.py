@@ -225,4 +225,10 @@ def _print_captured(talk: Talk, fields: FieldSet, needed: Mapping[str, PupilsNee
             )
         if tied := captured.ties_text():
             talk.text(f"'{name}': {tied}")
+        if any(fields.field(name, colour).lit for colour in fields.colours):
+            lit = ", ".join(f"{colour} {share:.0f} %" for colour, share in fields.lit_percent(name).items())
+            talk.text(
+                f"'{name}': rows are missing where light ends; from the middle of the captured pupils this "
+                f"much of the captured part of the panel is lit: {lit}."
+            )
         talk.text(f"'{name}': {needed[name].text()}.")
