@@ -29,7 +29,7 @@ CLAIM_SCALE = 2.0**-14
 # at most 1 / (sqrt(2 pi) 0.55) = 0.73 per degree.
 ROUNDING_PITCHES = 0.55
 # The lattice ends so far, in pitches, outside the directions in which light is handed over.
-_MARGIN_PITCHES = 1.5
+_MARGIN_PITCHES = 1.0
 # A share that is this near 0 or 1 is not handed over any more.
 _SETTLED = 1e-4
 _LARGEST_CODE = 32767
