@@ -173,7 +173,7 @@ def export_package(
         st_map.require_room(build)
     if options.lookup is not None:
         lookup_files.require_whole(options.lookup, build.channels, build.colours)
-        options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
+        options = replace(options, lookup=lookup_files.with_light(options.lookup, build))
     with output_folder(Path(folder)) as working:
         tally = Tally()
         entries: list[JsonObject] = []
