@@ -155,12 +155,6 @@ def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> i
     return differing
 
 
-def fixed_allowance_px(truth: Truth, channel: str, colour: str, /) -> float:
-    """Return what the integer path's rounding may add, panel px."""
-    slope = truth.maps[channel, colour].px_per_tangent
-    return float(FIXED_TANGENT * np.linalg.norm(slope, axis=(-2, -1)).max())
-
-
 def with_light(lookup: Lookup, build: DeviceBuild, /) -> Lookup:
     """Return a lookup with the claims, borders and gains of a build, where the lookup has none."""
     box, claims, borders, gains = lookup.pupil_box_mm, lookup.claims, lookup.borders, lookup.gains
