@@ -22,6 +22,7 @@ from prewarp.export import (
     texture_table,
 )
 from prewarp.export.package_file import JsonObject
+from prewarp.export.package_light import PackageLight, package_light
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
@@ -67,9 +68,10 @@ class Check:
 
 @dataclass(frozen=True)
 class VerifyResult:
-    """All rows, in the order of the work; `ok` when all are."""
+    """All rows, in the order of the work; `ok` when all are. `light`: see `package_light`; None: unknown."""
 
     checks: tuple[Check, ...]
+    light: PackageLight | None = None
 
     @property
     def ok(self) -> bool:
@@ -83,7 +85,8 @@ class VerifyResult:
 
     def as_dict(self) -> JsonObject:
         """Return the result for machines."""
-        return {"ok": self.ok, "checks": [check.as_dict() for check in self.checks]}
+        light = None if self.light is None else self.light.as_dict()
+        return {"ok": self.ok, "light": light, "checks": [check.as_dict() for check in self.checks]}
 
 
 def verify_package(
@@ -137,7 +140,13 @@ def verify_package(
         except (KeyError, TypeError, ValueError, IndexError) as cause:
             note = f"{MANIFEST} is damaged ({type(cause).__name__}: {cause})"
             checks.append(Check(name, "read back", False, note=note))
-    return VerifyResult(tuple(checks))
+    progress("light")
+    try:
+        light = package_light(package)
+    except (PrewarpError, KeyError, TypeError, ValueError, IndexError) as cause:
+        # What is damaged is a failed row already; the light is not known then.
+        return VerifyResult((*checks, Check("light", "worked out", False, note=str(cause))))
+    return VerifyResult(tuple(checks), light)
 
 
 def require_verified(result: VerifyResult, folder: Path, /) -> None:
