@@ -39,6 +39,8 @@ _MOST_PIECES = 64
 BORDER_CODES = 65535
 # Gains are fitted to so much of themselves, by as low a degree as will do.
 GAIN_ERROR = 5e-4
+# How far degrees over panel and pupil are raised for that: more take bytes and gain little.
+_MORE_DEGREES = (4, 2)
 # Where the border of what is lit is fitted again: nodes each way of the panel and of the pupil plane; weights
 # fall off over so many dot spacings from it.
 _REGION_NODES, _REGION_PUPILS, _REGION_SPACINGS = 33, 5, 2.0
@@ -182,11 +184,11 @@ def gain_table(
             places.append(np.concatenate([place[known], np.tile([x, y], (int(known.sum()), 1))], axis=1))
         return np.concatenate(places), np.concatenate(logs)
 
-    most = max(MAX_GAIN_DEGREE - 4, degrees[0])
+    most = np.minimum(np.add(degrees, _MORE_DEGREES), [MAX_GAIN_DEGREE, MAX_PUPIL_DEGREE])
     held, held_wanted = sampled(np.linspace(-1.0, 1.0, 12), np.linspace(-1.0, 1.0, 4))
     best: GainTable | None = None
     panel_degree, pupil_degree = degrees
-    while best is None or (best.error > max_error and panel_degree <= most):
+    while best is None or (best.error > max_error and panel_degree <= most[0]):
         place, wanted = sampled(nodes_1d(panel_degree + 4), nodes_1d(pupil_degree + 3))
         terms = _gain_terms(place, panel_degree, pupil_degree)
         solved, *_ = np.linalg.lstsq(terms, wanted, rcond=None)
@@ -196,7 +198,7 @@ def gain_table(
         error = float(np.max(np.abs(np.expm1(found - held_wanted))))
         if best is None or error < best.error:
             best = GainTable(channel, colour, panel_degree, pupil_degree, centre, half, block, error)
-        panel_degree, pupil_degree = panel_degree + 1, min(pupil_degree + 1, MAX_PUPIL_DEGREE)
+        panel_degree, pupil_degree = panel_degree + 1, min(pupil_degree + 1, int(most[1]))
     return best
 
 
