@@ -26,7 +26,7 @@ CAUTION = (
     "double vision."
 )
 STEP_DEG = 1.0
-LEAST_SHARE = 1e-3
+LEAST_SHARE = 4e-3
 
 
 def shown_directions(

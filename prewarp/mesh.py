@@ -62,15 +62,15 @@ class View(Protocol):
 
 @dataclass(frozen=True)
 class NodeLight:
-    """What nodes of a panel need for weights between them: shares and what is lit, channel by channel.
+    """What nodes of a panel need for weights between them: claims and what is lit, channel by channel.
 
-    Weights step where light ends, which no spline follows; shares and depths are smooth, and make a weight at
+    Weights step where light ends, which no spline follows; claims and depths are smooth, and make a weight at
     every pixel.
 
     Parameters
     ----------
-    shares : (rows, columns, channels) float array
-        Share of light of each channel in the direction of the node (`Seam.shares`).
+    claims : (rows, columns, channels) float array
+        Claim of each channel to the direction of the node (`Seam.claims`).
     depth_deg : (rows, columns, channels) float array
         How far inside what each channel shows that direction lies, degrees; lit above 0.
     gain : (rows, columns) float array
@@ -81,7 +81,7 @@ class NodeLight:
         Light fades over so many degrees towards the rim of what any channel shows.
     """
 
-    shares: FloatArray
+    claims: FloatArray
     depth_deg: FloatArray
     gain: FloatArray
     own: int
@@ -90,19 +90,19 @@ class NodeLight:
     @property
     def weight(self) -> FloatArray:
         """Drive of white at the nodes, (rows, columns)."""
-        return self.weights(np.moveaxis(self.shares, -1, 0), np.moveaxis(self.depth_deg, -1, 0)) * self.gain
+        return self.weights(np.moveaxis(self.claims, -1, 0), np.moveaxis(self.depth_deg, -1, 0)) * self.gain
 
     def weights(
-        self, shares: NDArray[np.floating], depth_deg: NDArray[np.floating], /
+        self, claims: NDArray[np.floating], depth_deg: NDArray[np.floating], /
     ) -> NDArray[np.floating]:
-        """Return this channel's share (...) of what is lit, from shares and depths (channels, ...)."""
-        return np.asarray(shown_weights(shares, depth_deg, edge_deg=self.edge_deg)[self.own])
+        """Return this channel's share (...) of what is lit, from claims and depths (channels, ...)."""
+        return np.asarray(shown_weights(np.maximum(claims, 0.0), depth_deg, edge_deg=self.edge_deg)[self.own])
 
     def cut(self, rows: slice, columns: slice, /) -> "NodeLight":
         """Return the same for some rows and columns of nodes."""
         return replace(
             self,
-            shares=self.shares[rows, columns],
+            claims=self.claims[rows, columns],
             depth_deg=self.depth_deg[rows, columns],
             gain=self.gain[rows, columns],
         )
@@ -157,7 +157,7 @@ class PanelMesh:
         return self._spline(np.concatenate([self.content_px, drive[..., None]], axis=-1))
 
     def light_spline(self) -> SplineLattice:
-        """Return shares, then depths, of every channel over the panel: components (2 channels).
+        """Return claims, then depths, of every channel over the panel: components (2 channels).
 
         Raises
         ------
@@ -166,15 +166,15 @@ class PanelMesh:
         """
         if self.light is None:
             raise RenderError("this mesh has a smooth weight and no light of its own; read `spline`.")
-        return self._spline(np.concatenate([self.light.shares, self.light.depth_deg], axis=-1))
+        return self._spline(np.concatenate([self.light.claims, self.light.depth_deg], axis=-1))
 
     def weight_at(self, pixel: FloatArray, /) -> FloatArray:
         """Return the drive of white (...) between nodes, at panel points (..., 2), px."""
         drive = self.spline().at(pixel)[..., 2]
         if self.light is None:
             return np.asarray(drive)
-        shares, depth = np.split(np.moveaxis(self.light_spline().at(pixel), -1, 0), 2)
-        return np.asarray(drive * self.light.weights(np.maximum(shares, 0.0), depth))
+        claims, depth = np.split(np.moveaxis(self.light_spline().at(pixel), -1, 0), 2)
+        return np.asarray(drive * self.light.weights(claims, depth))
 
     def _spline(self, values: FloatArray) -> SplineLattice:
         rows, columns = self.weight.shape
@@ -263,7 +263,7 @@ def node_light(seam: Seam, channel: str, tangent: FloatArray, gain: FloatArray, 
     `seam`: that of the tracked pupil (`Seam.at`); `gain` (rows, columns) of a luminance match.
     """
     return NodeLight(
-        np.moveaxis(seam.shares(tangent), 0, -1),
+        np.moveaxis(np.nan_to_num(seam.claims.at(tangent)), 0, -1),
         np.moveaxis(np.clip(seam.depth_deg(tangent), -NODE_DEPTH_DEG, NODE_DEPTH_DEG), 0, -1),
         gain,
         seam.index(channel),

@@ -4,7 +4,7 @@
 // or degrees inside what the channel shows (red, blue); pupil = tracked pupil. PREWARP_SIDE 1: tables hold green cosines, red
 // and blue panel px; gives plane of the direction, red, blue panel px, true pupil; third: luminance there, as a share of white.
 // PREWARP_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
-// PREWARP_DARK 1: weights of what is lit from the pupil, of up to four channels, this one PREWARP_OWN: t_share, t_depth below.
+// PREWARP_DARK 1: weights of what is lit from the pupil, of up to four channels, this one PREWARP_OWN: t_claim, t_depth below.
 // Python twin: prewarp.render.live.eye_table.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
@@ -67,8 +67,12 @@ uniform float u_weight_per_unit;
 #if PREWARP_DARK == 1
 #define PREWARP_CLAIMS 2
 #include "shown_weight.glsl"
-// Shares of channels by direction; degrees inside what each shows: a tile of directions for each pupil, PREWARP_PUPILS each way.
-uniform sampler2D t_share;
+#include "spline.glsl"
+// Claims of channels by direction: spline coefficients over the plane (angle from straight ahead, degrees, along the azimuth).
+uniform sampler2D t_claim;
+uniform vec2 u_claim_origin_deg;
+uniform float u_claim_pitch_deg;
+// Degrees inside what each shows: a tile of directions for each pupil, PREWARP_PUPILS each way.
 uniform sampler2D t_depth;
 uniform vec2 u_depth_origin;
 uniform float u_depth_per_unit;
@@ -76,9 +80,17 @@ uniform float u_depth_per_unit;
 uniform vec2 u_depth_half_mm;
 
 vec4 prewarp_depths(vec2 place, vec2 pupil) {
-    ivec2 tile = textureSize(t_share, 0);
+    ivec2 tile = textureSize(t_depth, 0) / ivec2(1, PREWARP_PUPILS * PREWARP_PUPILS);
     vec2 inside = clamp(place, vec2(0.5), vec2(tile) - 0.5);
     return prewarp_sample_edge(t_depth, inside + vec2(0.0, float(tile.y) * (pupil.y * float(PREWARP_PUPILS) + pupil.x)));
+}
+
+vec4 prewarp_claims(vec2 tangent) {
+    float radius = length(tangent);
+    vec2 plane = degrees(radius > 1e-6 ? tangent * (atan(radius) / radius) : tangent);
+    // Past the lattice claims stay what they are at its border.
+    vec2 last = vec2(textureSize(t_claim, 0) - ivec2(3));
+    return prewarp_spline(t_claim, clamp((plane - u_claim_origin_deg) / u_claim_pitch_deg, vec2(0.0), last));
 }
 
 // Share of light where this channel is lit, and how far inside what it shows the direction lies, degrees.
@@ -91,13 +103,13 @@ vec2 prewarp_lit_weight(vec2 tangent, vec2 plane) {
     vec4 depth = mix(
         mix(prewarp_depths(place, first), prewarp_depths(place, first + vec2(1.0, 0.0)), t.x),
         mix(prewarp_depths(place, first + vec2(0.0, 1.0)), prewarp_depths(place, first + vec2(1.0, 1.0)), t.x), t.y);
-    vec4 share = prewarp_sample_edge(t_share, place);
+    vec4 claim = prewarp_claims(tangent);
     vec4 claims[PREWARP_CLAIMS];
     // This channel first.
     float own = depth[PREWARP_OWN];
-    claims[0] = vec4(share[PREWARP_OWN], max(own, 1e-3), share[(PREWARP_OWN + 1) % 4], depth[(PREWARP_OWN + 1) % 4]);
-    claims[1] = vec4(share[(PREWARP_OWN + 2) % 4], depth[(PREWARP_OWN + 2) % 4],
-                     share[(PREWARP_OWN + 3) % 4], depth[(PREWARP_OWN + 3) % 4]);
+    claims[0] = vec4(claim[PREWARP_OWN], max(own, 1e-3), claim[(PREWARP_OWN + 1) % 4], depth[(PREWARP_OWN + 1) % 4]);
+    claims[1] = vec4(claim[(PREWARP_OWN + 2) % 4], depth[(PREWARP_OWN + 2) % 4],
+                     claim[(PREWARP_OWN + 3) % 4], depth[(PREWARP_OWN + 3) % 4]);
     return vec2(prewarp_shown_weight(claims), own);
 }
 #endif

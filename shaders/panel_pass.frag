@@ -1,6 +1,6 @@
 // Panel pass: panel pixel -> content point and drive per colour (meshes) -> linear light -> panel codes.
 // t_mesh_*: spline coefficients (content u, content v px, drive, -). Content, white match and dither: see panel_codes.glsl.
-// PREWARP_CLAIMS: 0: the drive is the weight. Else t_claim_*_0, _1: coefficients of shares and depths, see shown_weight.glsl.
+// PREWARP_CLAIMS: 0: the drive is the weight. Else t_claim_*_0, _1: coefficients of claims and depths, see shown_weight.glsl.
 // u_nodes_per_px: nodes per panel pixel along u, v. The target's row 0 is the panel's top row.
 
 #include "spline.glsl"

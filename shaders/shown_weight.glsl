@@ -1,6 +1,6 @@
 // Provides: prewarp_shown_weight: share of light of a channel where it is lit; prewarp_rim: what is left of it near the rim.
 // Needs: u_edge_deg: light fades over so many degrees towards the rim of what any channel shows; 0: it ends at once.
-// PREWARP_CLAIMS: 1 or 2; claims: share, depth (degrees inside what is lit) of this channel, then of the others, in pairs.
+// PREWARP_CLAIMS: 1 or 2; claims: claim, depth (degrees inside what is lit) of this channel, then of the others, in pairs.
 // Python twin: prewarp.seam.blend.shown_weights.
 
 #ifndef PREWARP_CLAIMS
@@ -9,11 +9,11 @@
 
 uniform float u_edge_deg;
 
-// A share that a channel keeps wherever it is lit, so that it serves alone where others are dark.
-const float PREWARP_LEAST_CLAIM = 1e-9;
+// A claim that a channel keeps wherever it is lit, so that it serves alone where others are dark.
+const float PREWARP_LEAST_CLAIM = 0.002;
 
-float prewarp_claim(vec2 share_depth) {
-    return share_depth.y > 0.0 ? max(share_depth.x, 0.0) + PREWARP_LEAST_CLAIM : 0.0;
+float prewarp_claim(vec2 claim_depth) {
+    return claim_depth.y > 0.0 ? max(claim_depth.x, 0.0) + PREWARP_LEAST_CLAIM : 0.0;
 }
 
 float prewarp_rim(float depth) {

@@ -32,6 +32,11 @@ class PlaneChannel:
     def lit(self):
         return ()
 
+    @property
+    def border_pixel(self):
+        width, height = self.panel_size_px
+        return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+
     def depth_px(self, pixel, /, *, pupil_mm):
         return np.minimum(pixel, np.array(self.panel_size_px) - pixel).min(axis=-1)
 

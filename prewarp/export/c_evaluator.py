@@ -13,6 +13,7 @@ from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.c_sources import SOURCES, write_c_sources
 from prewarp.head import HeadTurn
+from prewarp.lookup.blob_reading import MAX_CHANNELS, MAX_COLOURS
 from prewarp.lookup.layout import NONE, SECTIONS
 
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-ffp-contract=off")
@@ -26,7 +27,7 @@ class _LookupView(ctypes.Structure):
         ("bytes", ctypes.c_void_p),
         ("size", ctypes.c_uint32),
         ("offset", ctypes.c_uint32 * len(SECTIONS)),
-        ("counts", ctypes.c_uint32 * 5),
+        ("counts", ctypes.c_uint32 * 8),
     )
 
 
@@ -43,6 +44,20 @@ class _FloatMap(ctypes.Structure):
 
 class _FixedMap(ctypes.Structure):
     _fields_ = _map_fields(ctypes.c_int32)
+
+
+def _light_fields(length: type[ctypes.c_float | ctypes.c_int32]) -> tuple[tuple[str, type], ...]:
+    borders = ctypes.c_void_p * (MAX_CHANNELS * MAX_COLOURS)
+    pointers = (("lookup", ctypes.c_void_p), ("maps", ctypes.c_void_p))
+    return (*pointers, ("pupil", length * 3), ("borders", borders))
+
+
+class _FloatLight(ctypes.Structure):
+    _fields_ = _light_fields(ctypes.c_float)
+
+
+class _FixedLight(ctypes.Structure):
+    _fields_ = _light_fields(ctypes.c_int32)
 
 
 class _FloatScan(ctypes.Structure):
@@ -82,7 +97,7 @@ def compile_evaluator(
     folder.mkdir(parents=True, exist_ok=True)
     write_c_sources(folder)
     library = folder / "prewarp_evaluator.so"
-    command = [compiler, *STRICT, *options, "-shared", "-fPIC", "-o", str(library), *SOURCES]
+    command = [compiler, *STRICT, *options, "-shared", "-fPIC", "-o", str(library), *SOURCES, "-lm"]
     done = subprocess.run(
         command, cwd=folder, capture_output=True, text=True, timeout=COMPILE_SECONDS, check=False
     )
@@ -99,10 +114,10 @@ class CEvaluator:
 
     def __init__(self, library: Path, blob: bytes, /) -> None:
         self._c = ctypes.CDLL(str(library))
-        for name in ("coefficient_count", "meshes_work_count", "fixed_meshes_work_count"):
+        for name in ("coefficient_count", "light_count", "meshes_work_count", "fixed_meshes_work_count"):
             getattr(self._c, f"prewarp_{name}").restype = ctypes.c_size_t
-        self._c.prewarp_weight.restype = self._c.prewarp_gain.restype = ctypes.c_float
-        self._c.prewarp_fixed_weight.restype = self._c.prewarp_fixed_gain.restype = ctypes.c_int32
+        self._c.prewarp_gain.restype = ctypes.c_float
+        self._c.prewarp_fixed_gain.restype = ctypes.c_int32
         self._blob = ctypes.create_string_buffer(blob, len(blob))
         self._view = _LookupView()
         self.status = int(
@@ -128,20 +143,27 @@ class CEvaluator:
             raise PackageError(f"the C evaluator refuses map {place} with status {status}.")
         return CMap(self._c, prepared, memory, fixed, base)
 
-    def weight(self, channel: int, tangent: FloatArray, /, *, fixed: bool = False) -> np.ndarray:
-        """Return the blend weight (n,) of a channel in directions (n, 2)."""
-        return self._surface("weight", channel, tangent, DIRECTION_ONE, fixed)
+    def light_at(self, pupil_mm: FloatArray, /, *, fixed: bool = False) -> "CLight":
+        """Return weights and gains prepared for a pupil position (3,), mm.
 
-    def gain(self, place: int, pixel: FloatArray, /, *, fixed: bool = False) -> np.ndarray:
-        """Return the gain (n,) of a map at panel points (n, 2), px."""
-        return self._surface("gain", place, pixel, PANEL_ONE, fixed)
-
-    def _surface(self, name: str, place: int, points: FloatArray, one: int, fixed: bool) -> np.ndarray:
+        Raises
+        ------
+        PackageError
+            The evaluator refuses.
+        """
         self._require_open()
-        call = getattr(self._c, f"{'prewarp_fixed' if fixed else 'prewarp'}_{name}")
-        rows = _as_c(points, one, fixed)
-        values = [call(ctypes.byref(self._view), ctypes.c_uint32(place), _pointer(row)) for row in rows]
-        return np.array(values, dtype=np.float64) / SHARE_ONE if fixed else np.array(values, dtype=np.float32)
+        maps = [self.map_at(place, pupil_mm, fixed=fixed) for place in range(self._view.counts[2])]
+        listed = (type(maps[0]._map) * len(maps))(*(one._map for one in maps))
+        pupil = _as_c(pupil_mm, PUPIL_ONE, fixed).reshape(3)
+        count = self._c.prewarp_light_count(ctypes.byref(self._view))
+        memory = np.zeros(max(count, 1), pupil.dtype)
+        light = (_FixedLight if fixed else _FloatLight)()
+        call = self._c.prewarp_fixed_prepare_light if fixed else self._c.prewarp_prepare_light
+        request = ctypes.byref(self._view), _pointer(pupil), listed, ctypes.c_uint32(len(maps))
+        status = call(*request, _pointer(memory), ctypes.c_size_t(count), ctypes.byref(light))
+        if status != 0:
+            raise PackageError(f"the C evaluator refuses the light of a pupil with status {status}.")
+        return CLight(self._c, light, fixed, self._view.counts[0], (self, maps, listed, memory))
 
     def _require_open(self) -> None:
         if self.status != 0:
@@ -234,6 +256,42 @@ class CMap:
         pairs = zip(rows, out, strict=True)
         status = [call(ctypes.byref(self._map), _pointer(row), _pointer(result)) for row, result in pairs]
         return (out.astype(np.float64) / PANEL_ONE if self._fixed else out), np.array(status, dtype=np.int64)
+
+
+class CLight:
+    """Weights and gains for one pupil position; `kept` is what its pointers need."""
+
+    def __init__(
+        self, library: Any, light: ctypes.Structure, fixed: bool, channels: int, kept: tuple[object, ...]
+    ) -> None:
+        self._c, self._light, self._fixed, self._channels, self._kept = library, light, fixed, channels, kept
+        self._prefix = "prewarp_fixed" if fixed else "prewarp"
+
+    def weights(self, tangent: FloatArray, /) -> np.ndarray:
+        """Return the share of light (channels, n) of every channel in directions (n, 2)."""
+        rows, call = _as_c(tangent, DIRECTION_ONE, self._fixed), getattr(self._c, f"{self._prefix}_weights")
+        out = np.empty((len(rows), self._channels), rows.dtype)
+        for row, result in zip(rows, out, strict=True):
+            call(ctypes.byref(self._light), _pointer(row), _pointer(result))
+        return out.T.astype(np.float64) / SHARE_ONE if self._fixed else out.T
+
+    def lit(self, tangent: FloatArray, /) -> np.ndarray:
+        """Return which channels (channels, n) show directions (n, 2) in every colour."""
+        rows, call = _as_c(tangent, DIRECTION_ONE, self._fixed), getattr(self._c, f"{self._prefix}_is_lit")
+        light, places = ctypes.byref(self._light), range(self._channels)
+        return np.array(
+            [[call(light, ctypes.c_uint32(k), _pointer(row)) == 1 for row in rows] for k in places]
+        )
+
+    def gain(self, place: int, pixel: FloatArray, tangent: FloatArray, /) -> np.ndarray:
+        """Return the gain (n,) of a map at panel points (n, 2), px, seen in directions (n, 2)."""
+        call = getattr(self._c, f"{self._prefix}_gain")
+        rows = zip(
+            _as_c(pixel, PANEL_ONE, self._fixed), _as_c(tangent, DIRECTION_ONE, self._fixed), strict=True
+        )
+        light, number = ctypes.byref(self._light), ctypes.c_uint32(place)
+        values = [call(light, number, _pointer(point), _pointer(seen)) for point, seen in rows]
+        return np.array(values, dtype=np.float64) / SHARE_ONE if self._fixed else np.array(values, np.float32)
 
 
 def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:

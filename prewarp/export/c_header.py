@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from prewarp.chebyshev import count_of_degree
 from prewarp.lookup import blob_reading as rules
 from prewarp.lookup import device, tables
 from prewarp.lookup.coding import Format
@@ -21,7 +22,6 @@ from prewarp.lookup.pupil import pupil_count
 _LIMITS = {
     "MAX_CHANNELS": rules.MAX_CHANNELS,
     "MAX_COLOURS": rules.MAX_COLOURS,
-    "MAX_SURFACES": rules.MAX_SURFACES,
     "MAX_NUMBERS": rules.MAX_NUMBERS,
     "MAX_PANEL_DEGREE": tables.MAX_PANEL_DEGREE,
     "MAX_PUPIL_DEGREE": tables.MAX_PUPIL_DEGREE,
@@ -29,6 +29,13 @@ _LIMITS = {
     "MAX_MODES": tables.MAX_MODES,
     "MAX_COEFFICIENTS": tables.MAX_COEFFICIENTS,
     "MIN_SPLINE_COEFFICIENTS": tables.MIN_SPLINE_COEFFICIENTS,
+    "MIN_CLAIM_COEFFICIENTS": tables.MIN_CLAIM_COEFFICIENTS,
+    "MAX_CLAIM_COEFFICIENTS": tables.MAX_CLAIM_COEFFICIENTS,
+    "MAX_BORDER_POINTS": tables.MAX_BORDER_POINTS,
+    "MAX_REGIONS": tables.MAX_REGIONS,
+    "MAX_REGION_DEGREE": tables.MAX_REGION_DEGREE,
+    "MAX_GAIN_DEGREE": tables.MAX_GAIN_DEGREE,
+    "MAX_GAIN_PUPIL_FUNCTIONS": count_of_degree(tables.MAX_PUPIL_DEGREE),
     "INVERSE_STEPS": device.INVERSE_STEPS,
 }
 _REALS = {
@@ -36,6 +43,10 @@ _REALS = {
     "LARGEST_PUPIL_MM": rules.LARGEST_PUPIL_MM,
     "LARGEST_WEIGHT": rules.LARGEST_WEIGHT,
     "LARGEST_VALUE": rules.LARGEST_VALUE,
+    "LARGEST_DEG": rules.LARGEST_DEG,
+    "LEAST_PITCH_DEG": rules.LEAST_PITCH_DEG,
+    "LEAST_HALF_MM": rules.LEAST_HALF_MM,
+    "SMALLEST_CLAIM": rules.SMALLEST_CLAIM,
     "START_DIFFERENCE": float(device.START_DIFFERENCE),
     "DIFFERENCE": float(device.DIFFERENCE),
     "LONGEST_STEP": float(device.LONGEST_STEP),
@@ -137,4 +148,21 @@ _EVALUATION = """\
 - A map with a base is added to that map's coefficients.
 - 12-bit codes: two in three bytes: low 8 bits of the first, its high 4 and the low 4 of the second, the rest.
 - From direction to panel point: Newton's method on the same map.
+
+## How numbers become light
+
+- Plane of angles: a direction's angle from straight ahead, in degrees, along its azimuth.
+- Claims r of all channels: uniform cubic B-splines of the codes; column 1 and row 1 lie at the origin, one
+  pitch from the next; places before column 1 and past the last but one are moved there; below 0 counts as 0.
+- Weight of a channel: (r + least) over the sum of the same of all channels that are lit; 0 where it is not.
+- Lit: in every map of the channel the direction is within the border, and its ray lit in all regions of the
+  border. Border: points (u, v) = code / 65535 of the panel's size, seen from the pupil and joined by straight
+  lines of tangents; they turn one way around the middle's direction.
+- Ray: s, t of the panel point (regions: found from the direction), x0 = x - z tx and y0 = y - z ty, each less
+  the centre, over the half size.
+- Region: sum of code x T_a(s) T_b(t) T_c(x0) T_d(y0) above 0; terms by total degree, then by rising d, then
+  c, then b, those with c + d above the pupil degree left out.
+- Gain: exponential of sum of scale x code x T_a(s) T_b(t) T_c(x0) T_d(y0); panel functions by total degree,
+  then by rising b, for each the pupil functions likewise; s, t, x0, y0 held to -1 to 1.
+- Drive of a panel pixel: weight x gain, for linear light, at most 1.
 """.splitlines()

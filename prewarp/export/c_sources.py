@@ -19,10 +19,12 @@ HEADERS = (
 SOURCES = (
     "prewarp_open.c",
     "prewarp_float.c",
+    "prewarp_light.c",
     "prewarp_mesh.c",
     "prewarp_chebyshev.c",
     "prewarp_lines.c",
     "prewarp_fixed.c",
+    "prewarp_fixed_light.c",
     "prewarp_fixed_mesh.c",
     "prewarp_turn.c",
     "prewarp_fixed_turn.c",

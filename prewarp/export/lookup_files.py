@@ -20,10 +20,11 @@ from prewarp.export.truth import Truth
 from prewarp.lookup import Lookup, prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
-from prewarp.lookup.device import surface_values
+from prewarp.lookup.device_light import PreparedLight
+from prewarp.lookup.light_tables import border_tables, claim_table, gain_table
 from prewarp.lookup.measure import px_error
-from prewarp.lookup.surfaces import gain_surface, weight_surface
-from prewarp.lookup.tables import FactorMap, MapTable
+from prewarp.lookup.tables import BorderTable, GainTable, MapTable
+from prewarp.photometry.luminance import PUPIL_MARGIN, ScaledLuminance
 
 if TYPE_CHECKING:
     from prewarp.photometry.match import LightMatch
@@ -47,8 +48,7 @@ def lookup_package_files(lookup: Lookup, /) -> list[PackageFile]:
         "largest_error_px": lookup.error_px,
         "pupil_box_mm": np.asarray(lookup.pupil_box_mm).tolist(),
         "maps": [_map_details(lookup, one) for one in lookup.maps],
-        "weights": [_surface_details(lookup, one) for one in lookup.weights],
-        "gains": [_surface_details(lookup, one) for one in lookup.gains],
+        "light": _light_details(lookup),
     }
     frames = f"{PANEL_FRAME}; {DIRECTION_FRAME}"
     note = ArrayNote("lookup", (len(blob),), ("bytes",), "uint8", "see lookup/LAYOUT.md", frames)
@@ -72,17 +72,14 @@ def blob_reached(lookup: Lookup, truth: Truth, /) -> Iterator[Reached]:
     `px` is the worst that is known: at the truth's points, or of the dense lattice over which the table was
     measured when it was made, as the blob says.
     """
+    lights = [PreparedLight(lookup, pupil) for pupil in truth.pupils_mm]
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
         pixel, points = truth.pixel[channel], truth.maps[channel, colour]
-        weight, gain = lookup.weight_of(channel), lookup.gain_of(channel, colour)
-        for number, pupil in enumerate(truth.pupils_mm):
-            tangent = prepare(lookup, place, pupil).direction_from_panel(pixel)
-            drive = np.ones(len(pixel))
-            if weight is not None:
-                drive = drive * surface_values(weight, points.tangent[number])
-            if gain is not None:
-                drive = drive * surface_values(gain, pixel)
+        for number, light in enumerate(lights):
+            tangent = light.maps[place].direction_from_panel(pixel)
+            share = light.weights(points.tangent[number])[table.channel]
+            drive = share.astype(float) * light.gain(place, pixel, points.tangent[number])
             px = max(float(truth.px_error(channel, colour, tangent, number).max()), told_px(table))
             yield Reached(BLOB, channel, colour, px, *weight_errors(drive - points.weight[number]))
 
@@ -158,27 +155,46 @@ def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> i
     return differing
 
 
-def with_surfaces(lookup: Lookup, build: DeviceBuild, /) -> Lookup:
-    """Return a lookup with the blend weights and gains of a build, where the lookup has none."""
-    box, weights, gains = lookup.pupil_box_mm, lookup.weights, lookup.gains
-    if build.seam is not None and not weights:
-        weights = tuple(
-            weight_surface(build.seam, build.fields, channel, place=place, box_mm=box)
-            for place, channel in enumerate(lookup.channels)
-        )
+def with_light(lookup: Lookup, build: DeviceBuild, /) -> Lookup:
+    """Return a lookup with the claims, borders and gains of a build, where the lookup has none."""
+    box, claims, borders, gains = lookup.pupil_box_mm, lookup.claims, lookup.borders, lookup.gains
+    if build.seam is not None and claims is None:
+        claims = claim_table(build.seam, lookup.channels)
+    if build.seam is not None and not borders:
+        places = {lookup.key_of(table): place for place, table in enumerate(lookup.maps)}
+        found: dict[int, BorderTable] = {}
+        for channel in lookup.channels:
+            keys = [key for key in places if key[0] == channel]
+            own = border_tables([build.fields.field(*key) for key in keys], box_mm=box)
+            found |= {places[key]: one for key, one in zip(keys, own, strict=True)}
+        borders = tuple(found[place] for place in range(len(lookup.maps)))
     if build.match is not None and not gains:
         gains = tuple(_gain(build, build.match, lookup, table) for table in lookup.maps)
-    return replace(lookup, content=lookup.content or build.content, weights=weights, gains=gains)
+    return replace(
+        lookup, content=lookup.content or build.content, claims=claims, borders=borders, gains=gains
+    )
 
 
-def _gain(build: DeviceBuild, match: "LightMatch", lookup: Lookup, table: MapTable) -> FactorMap:
+def _gain(build: DeviceBuild, match: "LightMatch", lookup: Lookup, table: MapTable) -> GainTable:
     channel, colour = lookup.key_of(table)
 
     def gain(pixel: FloatArray, tangent: FloatArray, pupil_mm: FloatArray) -> FloatArray:
         return match.gain(channel, colour, pixel, tangent, pupil_mm=pupil_mm)
 
-    field, places = build.fields.field(channel, colour), {"channel": table.channel, "colour": table.colour}
-    return gain_surface(gain, field, **places, box_mm=lookup.pupil_box_mm)
+    own = match.maps.map(channel, colour)
+    while isinstance(own, ScaledLuminance):
+        own = own.own
+    # Beyond, the map stays as it is, which no polynomial does.
+    centre, half = np.array(own.frame.centre_mm), PUPIL_MARGIN * np.array(own.frame.half_mm)
+    return gain_table(
+        gain,
+        build.fields.field(channel, colour),
+        channel=table.channel,
+        colour=table.colour,
+        box_mm=lookup.pupil_box_mm,
+        degrees=(own.panel.degree, own.pupil_degree),
+        followed_mm=np.stack([centre - half, centre + half]),
+    )
 
 
 def require_whole(lookup: Lookup, channels: tuple[str, ...], colours: tuple[str, ...], /) -> None:
@@ -209,12 +225,22 @@ def _map_details(lookup: Lookup, table: MapTable) -> JsonObject:
     }
 
 
-def _surface_details(lookup: Lookup, surface: FactorMap) -> JsonObject:
-    channel, colour = lookup.key_of(surface)
+def _light_details(lookup: Lookup) -> JsonObject:
+    claims, bare = lookup.claims, replace(lookup, claims=None, borders=(), gains=())
     return {
-        "channel": channel,
-        "colour": None if surface.colour is None else colour,
-        "columns": surface.columns,
-        "rows": surface.rows,
-        "largest_error": surface.error,
+        "bytes": len(blob_from_lookup(lookup)) - len(blob_from_lookup(bare)),
+        "claims": None
+        if claims is None
+        else {"columns": claims.columns, "rows": claims.rows, "pitch_deg": claims.pitch_deg},
+        "border_points": [len(one.block.numbers) // 2 for one in lookup.borders],
+        "regions": [len(one.regions) for one in lookup.borders],
+        "gains": [
+            {
+                "channel": lookup.channels[one.channel],
+                "colour": lookup.colours[one.colour],
+                "coefficients": len(one.block.numbers),
+                "largest_error": one.error,
+            }
+            for one in lookup.gains
+        ],
     }

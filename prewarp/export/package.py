@@ -46,7 +46,7 @@ from prewarp.export.shader_text import VULKAN
 from prewarp.export.shader_translation import TOOLS, missing_tools, translated_files
 from prewarp.export.texture_table import SNORM16, texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
-from prewarp.export.verify import LightMeasure, require_verified, verify_package
+from prewarp.export.verify import LightMeasure, light_figures, require_verified, verify_package
 from prewarp.export.view_mask_files import mask_files
 from prewarp.files import json_text, write_bytes
 from prewarp.folders import output_folder
@@ -137,7 +137,7 @@ def export_package(
     /,
     *,
     truth: Truth | None = None,
-    light: LightMeasure | None = None,
+    light: LightMeasure = light_figures,
     progress: Callable[[str], None] = lambda text: None,
 ) -> PackageResult:
     """Write a package beside its place, verify it, and rename it into place.
@@ -173,7 +173,7 @@ def export_package(
         st_map.require_room(build)
     if options.lookup is not None:
         lookup_files.require_whole(options.lookup, build.channels, build.colours)
-        options = replace(options, lookup=lookup_files.with_surfaces(options.lookup, build))
+        options = replace(options, lookup=lookup_files.with_light(options.lookup, build))
     with output_folder(Path(folder)) as working:
         tally = Tally()
         entries: list[JsonObject] = []

@@ -17,7 +17,7 @@ from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.polynomial_block import coefficient_block, polynomial_plan
 from prewarp.export.quantise import TableScale
 from prewarp.export.shader_text import HEADS, Constant, DeviceShader, device_shader
-from prewarp.export.shader_textures import MEANINGS, PLANES, shader_textures
+from prewarp.export.shader_textures import MEANINGS, PLANES, shader_textures, weight_domain
 from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
@@ -125,7 +125,7 @@ def _options(
         **projection,
         **late,
         "PREWARP_DEGREE": degree,
-        "PREWARP_WEIGHTED": int(lookup.weight_of(channel) is not None),
+        "PREWARP_WEIGHTED": int(build.seam is not None),
         "PREWARP_GAINED": int(all(lookup.gain_of(channel, colour) is not None for colour in build.planes)),
     }
 
@@ -168,14 +168,14 @@ def _constants(
             constants["u_nodes_per_px"] = Constant(
                 "vec2", per_px, "table nodes along u, v", "nodes per panel px"
             )
-    weight = None if lookup is None else lookup.weight_of(channel)
-    if weight is not None:
+    if lookup is not None and build.seam is not None:
+        low, high = weight_domain(build, channel)
         first, last = (
             "direction of the first node of the blend weight: x, y",
             "direction of its last node: x, y",
         )
-        constants["u_weight_low"] = Constant("vec2", tuple(weight.low), first, "tangent")
-        constants["u_weight_high"] = Constant("vec2", tuple(weight.high), last, "tangent")
+        constants["u_weight_low"] = Constant("vec2", tuple(low), first, "tangent")
+        constants["u_weight_high"] = Constant("vec2", tuple(high), last, "tangent")
     return constants
 
 

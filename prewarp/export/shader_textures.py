@@ -2,15 +2,19 @@
 
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.export.build import DeviceBuild
 from prewarp.export.ktx2 import FORMATS, Texture, ktx2_bytes, stored_texels
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, PackageFile
 from prewarp.lookup import Lookup
-from prewarp.lookup.tables import FactorMap
+from prewarp.lookup.device_light import PreparedLight
+from prewarp.lookup.measure import pupil_lattice
 
 KIND = "shader texture"
 # Entries of the table of encoded values over the square root of light, for measured panels.
 ENCODING_ENTRIES = 2048
+# Pitch of blend weights; nodes of gains each way; points along a side of a panel.
+_WEIGHT_STEP_DEG, _GAIN_NODES, _BORDER_POINTS = 0.25, 33, 33
 PLANES = ("red", "green", "blue")
 MEANINGS = {
     "t_content_linear": (
@@ -55,21 +59,49 @@ def shader_textures(build: DeviceBuild, channel: str, lookup: Lookup | None, /) 
         values = transfer.encoded_from_linear(roots**2)[None]
         found.append(("t_encoding", values, "R32_SFLOAT", "encoded value", ""))
     if lookup is not None:
-        weight = lookup.weight_of(channel)
-        if weight is not None:
-            found.append(("t_weight", _nodes(weight), "R16_SFLOAT", "share of linear light", DIRECTION_FRAME))
+        if build.seam is not None:
+            weight = _weight_nodes(build, channel)
+            found.append(("t_weight", weight, "R16_SFLOAT", "share of linear light", DIRECTION_FRAME))
         for plane, colour in zip(PLANES, build.planes, strict=True):
-            gain = lookup.gain_of(channel, colour)
-            if gain is not None:
+            if lookup.gain_of(channel, colour) is not None:
                 name, unit = f"t_gain_{plane}", "factor on linear light"
-                found.append((name, _nodes(gain), "R16_SFLOAT", unit, PANEL_FRAME))
+                nodes = _gain_nodes(lookup, channel, colour)
+                found.append((name, nodes, "R16_SFLOAT", unit, PANEL_FRAME))
     return [_file(build.stem(channel), channel, *one) for one in found]
 
 
-def _nodes(surface: FactorMap) -> np.ndarray:
-    """Return node values (rows, columns): columns along the first coordinate."""
-    codes = surface.block.numbers.reshape(surface.columns, surface.rows)
-    return (surface.offset + surface.block.scale * codes).T
+def weight_domain(build: DeviceBuild, channel: str, /) -> tuple[FloatArray, FloatArray]:
+    """Return the first and the last node (2,), tangents, of a channel's blend weight."""
+    along = np.linspace(0.0, 1.0, _BORDER_POINTS)
+    sides = [(along, 0 * along), (along, 0 * along + 1), (0 * along, along), (0 * along + 1, along)]
+    border = np.concatenate([np.stack(side, axis=-1) for side in sides]) * build.panel_size_px(channel)
+    seen = [
+        build.fields.field(channel, colour).forward(border, pupil_mm=pupil)
+        for colour in build.colours
+        for pupil in pupil_lattice(build.pupil_box_mm, (2, 2, 2))
+    ]
+    low, high = np.nanmin(np.concatenate(seen), axis=0), np.nanmax(np.concatenate(seen), axis=0)
+    return low.astype(np.float32).astype(float), high.astype(np.float32).astype(float)
+
+
+def _weight_nodes(build: DeviceBuild, channel: str) -> np.ndarray:
+    """Return blend weights by direction alone (rows, columns), columns along tx."""
+    assert build.seam is not None
+    low, high = weight_domain(build, channel)
+    count = np.ceil(np.degrees(high - low) / _WEIGHT_STEP_DEG).astype(int) + 1
+    x, y = (np.linspace(low[axis], high[axis], count[axis]) for axis in range(2))
+    tangent = np.stack(np.meshgrid(x, y), axis=-1)
+    return np.asarray(build.seam.weights(tangent)[build.seam.index(channel)])
+
+
+def _gain_nodes(lookup: Lookup, channel: str, colour: str) -> np.ndarray:
+    """Return gains (rows, columns) over the panel, edge to edge, from the middle of the eye box."""
+    middle = np.mean(lookup.pupil_box_mm, axis=0)
+    light, place = PreparedLight(lookup, middle), lookup.map_index(channel, colour)
+    u, v = (np.linspace(0.0, length, _GAIN_NODES) for length in light.maps[place].panel_size_px)
+    pixel = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+    tangent = light.maps[place].direction_from_panel(pixel)
+    return light.gain(place, pixel, np.asarray(tangent, dtype=float)).reshape(_GAIN_NODES, _GAIN_NODES)
 
 
 def _file(

@@ -214,7 +214,7 @@ def _points(
         slopes.append(scale.astype(np.float32).astype(float))
         share = np.ones(len(pixel))
         if build.seam is not None:
-            share = build.seam.weights(direction)[build.seam.index(channel)]
+            share = build.seam.at(pupil).weights(direction)[build.seam.index(channel)]
         blend.append(share)
         factor = np.ones(len(pixel))
         if build.match is not None:

@@ -26,6 +26,7 @@ from prewarp.export import (
 from prewarp.export.exr import channels_from_exr
 from prewarp.export.judgement import (
     LIGHT,
+    LIGHT_FIGURES,
     Check,
     LightFigures,
     VerifyResult,
@@ -34,6 +35,7 @@ from prewarp.export.judgement import (
     place_checks,
 )
 from prewarp.export.package_file import JsonObject
+from prewarp.export.package_light import package_light
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.quantise import COMPONENTS
@@ -55,12 +57,18 @@ SAME_CONTENT_PX = 5e-3
 LightMeasure = Callable[[Package], LightFigures | None]
 
 
+def light_figures(package: Package, /) -> LightFigures | None:
+    """Return the light of a package (`package_light`) for judgement; None where it holds no seam."""
+    found = package_light(package)
+    return {name: getattr(found, name) for name in LIGHT_FIGURES} if found.pupils else None
+
+
 def verify_package(
     folder: Path | str,
     /,
     *,
     fields: FieldSet | None = None,
-    light: LightMeasure | None = None,
+    light: LightMeasure = light_figures,
     progress: Callable[[str], None] = lambda text: None,
 ) -> VerifyResult:
     """Check a package against what was asked of it and against what the fit says.
@@ -72,7 +80,7 @@ def verify_package(
     fields : FieldSet, optional
         With it the file that says what the fit says is held to the fit as well.
     light : callable, optional
-        Measures the light of the package from its own bytes; without it light is not judged.
+        Measures the light of the package from its own bytes.
     progress : callable, optional
         Called with a text before each step.
 
@@ -112,9 +120,10 @@ def verify_package(
     progress(LIGHT)
     figures = None
     try:
-        figures = None if light is None else light(package)
+        figures = light(package)
         checks += light_checks(figures, package.request)
-    except PrewarpError as cause:
+    # What is damaged is a failed row already; the light is not known then.
+    except (PrewarpError, KeyError, TypeError, ValueError, IndexError) as cause:
         checks.append(Check(LIGHT, "measured", False, note=str(cause)))
     return VerifyResult(tuple(checks), package.request, figures)
 

@@ -214,6 +214,14 @@ class Field:
         pixel, own_pupil, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
         return self._lit_depth_px(pixel, own_pupil).reshape(shape)
 
+    def reference_mm(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return where rays cross the plane z = 0 of the channel's own frame, (..., 2), mm."""
+        pixel, own_pupil, shape = _broadcast(as_pixel(pixel), self._own_pupil(pupil_mm))
+        reference = own_pupil[:, :2]
+        if np.any(own_pupil[:, 2]):
+            _, reference = self._cosine(pixel, own_pupil)
+        return reference.reshape(*shape, 2)
+
     def lit_percent(self, *, pupil_mm: ArrayLike) -> float:
         """Return how much of the captured part of the panel is lit from a pupil (3,), mm, per cent."""
         width, height = self.panel_size_px

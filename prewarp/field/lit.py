@@ -89,8 +89,18 @@ class LitRegion:
         The polynomial over the length of its gradient on the panel: exact at the border, to first order near
         it; cut at eight spacings.
         """
+        value, steep = self.values_at(pixel, reference_mm), self.slopes_at(pixel, reference_mm)
+        farthest = _FARTHEST * self.spacing_px
+        depth: FloatArray = value / np.maximum(steep, np.abs(value) / farthest + 1e-300)
+        return depth
+
+    def values_at(self, pixel: FloatArray, reference_mm: FloatArray, /) -> FloatArray:
+        """Return `values` (n,) at panel points and places as of `depth_px`."""
+        return self.values(ray_place(pixel, reference_mm, self.panel_size_px, self.frame))
+
+    def slopes_at(self, pixel: FloatArray, reference_mm: FloatArray, /) -> FloatArray:
+        """Return how fast `values` change at most, (n,), per px; arguments as of `depth_px`."""
         place = ray_place(pixel, reference_mm, self.panel_size_px, self.frame)
-        value = self.values(place)
         half = 0.5 * np.asarray(self.panel_size_px, dtype=float)
         slope = np.stack(
             [
@@ -98,10 +108,7 @@ class LitRegion:
                 for axis in (0, 1)
             ]
         )
-        steep = np.sqrt(np.sum(slope * slope, axis=0))
-        farthest = _FARTHEST * self.spacing_px
-        depth: FloatArray = value / np.maximum(steep, np.abs(value) / farthest + 1e-300)
-        return depth
+        return np.asarray(np.sqrt(np.sum(slope * slope, axis=0)))
 
 
 def fit_lit_region(

@@ -3,11 +3,10 @@
 from prewarp.lookup.device import PreparedMap, Status, prepare
 from prewarp.lookup.optimise import Optimiser
 from prewarp.lookup.pins import Pins
-from prewarp.lookup.tables import FactorMap, Family, Lookup, MapTable
+from prewarp.lookup.tables import Family, Lookup, MapTable
 from prewarp.lookup.trade import OptimisationResult, TradeRow, optimise_lookup
 
 __all__ = [
-    "FactorMap",
     "Family",
     "Lookup",
     "MapTable",

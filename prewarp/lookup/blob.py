@@ -10,25 +10,27 @@ from prewarp.lookup.coding import CodedArray
 from prewarp.lookup.layout import (
     BLOCK,
     BLOCK_ALIGNMENT,
+    BORDER,
     CHANNEL,
+    CLAIMS,
     COLOUR,
     DISPLAY,
+    GAIN,
     HEADER,
     MAGIC,
     MAP,
     MAX_BLOB_BYTES,
     NONE,
+    REGION,
     SECTION,
     SECTIONS,
-    SURFACE,
     VERSION,
     Record,
     aligned,
 )
-from prewarp.lookup.tables import FactorMap, Lookup, MapTable
+from prewarp.lookup.tables import BorderTable, ClaimTable, GainTable, Lookup, MapTable, RegionTable
 
 CONTENT_KINDS = {"flat": 1, "equidistant": 2}
-WEIGHT, GAIN = 1, 2
 
 
 def blob_from_lookup(lookup: Lookup, /) -> bytes:
@@ -41,15 +43,18 @@ def blob_from_lookup(lookup: Lookup, /) -> bytes:
     """
     blocks = _Blocks()
     keys = [lookup.key_of(table) for table in lookup.maps]
-    weights = sorted(lookup.weights, key=lambda one: one.channel)
     gains = sorted(lookup.gains, key=lambda one: keys.index(lookup.key_of(one)))
-    gain_at = {lookup.key_of(one): place for place, one in enumerate(gains, start=len(weights))}
-    maps = [
-        _map_row(table, gain_at.get(key, NONE), blocks) for key, table in zip(keys, lookup.maps, strict=True)
-    ]
-    shades = [_surface_row(one, WEIGHT, blocks) for one in weights]
-    shades += [_surface_row(one, GAIN, blocks) for one in gains]
-    weight_of = {one.channel: place for place, one in enumerate(weights)}
+    gain_at = {lookup.key_of(one): place for place, one in enumerate(gains)}
+    maps = []
+    for place, (key, table) in enumerate(zip(keys, lookup.maps, strict=True)):
+        border = place if lookup.borders else NONE
+        maps.append(_map_row(table, gain_at.get(key, NONE), border, blocks))
+    claims = [] if lookup.claims is None else [_claims_row(lookup.claims, blocks)]
+    borders: list[dict[str, object]] = []
+    regions: list[dict[str, object]] = []
+    for border_table in lookup.borders:
+        borders.append(_border_row(border_table, len(regions), blocks))
+        regions += [_region_row(one, blocks) for one in border_table.regions]
     content = lookup.content
     display = {
         "pupil_low": lookup.pupil_box_mm[0],
@@ -64,19 +69,19 @@ def blob_from_lookup(lookup: Lookup, /) -> bytes:
             "name": _name(name),
             "panel_width": width,
             "panel_height": height,
-            "weight": weight_of.get(place, NONE),
         }
-        for place, (name, (width, height)) in enumerate(
-            zip(lookup.channels, lookup.panel_sizes_px, strict=True)
-        )
+        for name, (width, height) in zip(lookup.channels, lookup.panel_sizes_px, strict=True)
     ]
     sections = {
         "display": _packed(DISPLAY, [display]),
         "channels": _packed(CHANNEL, channels),
         "colours": _packed(COLOUR, [{"name": _name(name)} for name in lookup.colours]),
         "maps": _packed(MAP, maps),
+        "claims": _packed(CLAIMS, claims),
+        "borders": _packed(BORDER, borders),
+        "regions": _packed(REGION, regions),
+        "gains": _packed(GAIN, [_gain_row(one, blocks) for one in gains]),
         "blocks": _packed(BLOCK, blocks.rows),
-        "surfaces": _packed(SURFACE, shades),
         "data": bytes(blocks.data),
     }
     return assembled([sections[name] for name, _ in SECTIONS])
@@ -111,6 +116,14 @@ class _Blocks:
     def __init__(self) -> None:
         self.rows: list[dict[str, object]] = []
         self.data = bytearray()
+        self._known: dict[tuple[object, ...], int] = {}
+
+    def add_once(self, block: CodedArray) -> int:
+        """Add a block, or return the place of the same one."""
+        key = block.format, block.scale, block.to_bytes()
+        if key not in self._known:
+            self._known[key] = self.add(block)
+        return self._known[key]
 
     def add(self, block: CodedArray) -> int:
         if len(self.rows) >= NONE:
@@ -123,7 +136,7 @@ class _Blocks:
         return len(self.rows) - 1
 
 
-def _map_row(table: MapTable, gain: int, blocks: _Blocks) -> dict[str, object]:
+def _map_row(table: MapTable, gain: int, border: int, blocks: _Blocks) -> dict[str, object]:
     first = len(blocks.rows)
     for block in table.blocks:
         blocks.add(block)
@@ -139,14 +152,51 @@ def _map_row(table: MapTable, gain: int, blocks: _Blocks) -> dict[str, object]:
         "first_block": first,
         "block_count": len(table.blocks),
         "gain": gain,
+        "border": border,
         "affine": table.affine.ravel(),
         "error_px": _rounded_up(table.error_px),
     }
 
 
-def _surface_row(surface: FactorMap, kind: int, blocks: _Blocks) -> dict[str, object]:
-    same = {name: getattr(surface, name) for name in ("columns", "rows", "low", "high", "offset")}
-    return {**same, "kind": kind, "block": blocks.add(surface.block), "error": _rounded_up(surface.error)}
+def _claims_row(claims: ClaimTable, blocks: _Blocks) -> dict[str, object]:
+    return {
+        "columns": claims.columns,
+        "rows": claims.rows,
+        "block": blocks.add(claims.block),
+        "origin": claims.origin_deg,
+        "pitch": claims.pitch_deg,
+        "least": claims.least,
+    }
+
+
+def _border_row(border: BorderTable, first_region: int, blocks: _Blocks) -> dict[str, object]:
+    return {
+        "block": blocks.add_once(border.block),
+        "first_region": first_region,
+        "region_count": len(border.regions),
+        "middle": border.middle_px,
+    }
+
+
+def _region_row(region: RegionTable, blocks: _Blocks) -> dict[str, object]:
+    return {
+        "degree": region.degree,
+        "pupil_degree": region.pupil_degree,
+        "block": blocks.add(region.block),
+        "centre": region.centre_mm,
+        "half": region.half_mm,
+    }
+
+
+def _gain_row(gain: GainTable, blocks: _Blocks) -> dict[str, object]:
+    return {
+        "panel_degree": gain.panel_degree,
+        "pupil_degree": gain.pupil_degree,
+        "block": blocks.add(gain.block),
+        "centre": gain.centre_mm,
+        "half": gain.half_mm,
+        "error": _rounded_up(gain.error),
+    }
 
 
 def _packed(record: Record, rows: Sequence[Mapping[str, object]]) -> bytes:

@@ -1,15 +1,15 @@
 """Reading a lookup blob, trusting nothing in it: its rules are those of the C reader (`prewarp_open.c`)."""
 
 import zlib
-from dataclasses import replace
 from typing import SupportsFloat
 
 import numpy as np
 
 from prewarp.chebyshev import count_of_degree
+from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
-from prewarp.lookup.blob import CONTENT_KINDS, GAIN, WEIGHT
+from prewarp.lookup.blob import CONTENT_KINDS
 from prewarp.lookup.coding import LARGEST_CODE, CodedArray, Format, byte_count, numbers_from_bytes
 from prewarp.lookup.layout import (
     HEADER,
@@ -21,23 +21,35 @@ from prewarp.lookup.layout import (
     VERSION,
     aligned,
 )
-from prewarp.lookup.pupil import pupil_count
+from prewarp.lookup.pupil import pupil_count, region_exponents
 from prewarp.lookup.tables import (
+    MAX_BORDER_POINTS,
+    MAX_CLAIM_COEFFICIENTS,
     MAX_COEFFICIENTS,
+    MAX_GAIN_DEGREE,
     MAX_MODES,
     MAX_PANEL_DEGREE,
     MAX_PUPIL_DEGREE,
+    MAX_REGION_DEGREE,
+    MAX_REGIONS,
+    MIN_CLAIM_COEFFICIENTS,
     MIN_SPLINE_COEFFICIENTS,
-    FactorMap,
+    BorderTable,
+    ClaimTable,
     Family,
+    GainTable,
     Lookup,
     MapTable,
+    RegionTable,
 )
 
-MAX_CHANNELS, MAX_COLOURS, MAX_SURFACES = 16, 8, 256
+MAX_CHANNELS, MAX_COLOURS = 16, 8
 MAX_NUMBERS = 1 << 28
 SMALLEST_PICTURE, LARGEST_PICTURE = 16, 32768
 LARGEST_TANGENT, LARGEST_PUPIL_MM, LARGEST_WEIGHT, LARGEST_VALUE = 16.0, 100.0, 1000.0, 1e6
+# Degrees of the plane of angles, and the finest lattice over it; the least half size of a pupil plane, mm.
+LARGEST_DEG, LEAST_PITCH_DEG, LEAST_HALF_MM = 180.0, 2.0**-10, 2.0**-10
+SMALLEST_CLAIM = 2.0**-20
 _SIGNED = (Format.INT8, Format.INT12, Format.INT16, Format.INT32)
 _UNSIGNED = (Format.UINT8, Format.UINT16)
 
@@ -66,7 +78,10 @@ _RECORDS = {
     "colours": (1, MAX_COLOURS),
     "maps": (1, MAX_CHANNELS * MAX_COLOURS),
     "blocks": (0, NONE),
-    "surfaces": (0, MAX_SURFACES),
+    "claims": (0, 1),
+    "borders": (0, MAX_CHANNELS * MAX_COLOURS),
+    "regions": (0, MAX_CHANNELS * MAX_COLOURS * MAX_REGIONS),
+    "gains": (0, MAX_CHANNELS * MAX_COLOURS),
 }
 
 
@@ -89,25 +104,113 @@ class _Reader:
         self._require(_within(display["error_px"], 0.0, LARGEST_VALUE), "the error is not a number of px.")
         content = self._content(display)
         self.blocks = [self._block(row, place) for place, row in enumerate(self.tables["blocks"])]
-        surfaces = [self._surface(row, place) for place, row in enumerate(self.tables["surfaces"])]
-        weights, gains, sizes = [], [], []
+        sizes = []
         for place, row in enumerate(self.tables["channels"]):
             size = int(row["panel_width"]), int(row["panel_height"])
             self._require(_is_picture(*size), f"channel {place} has a panel of {size[0]} x {size[1]} px.")
             sizes.append(size)
-            if row["weight"] != NONE:
-                good = self._is_surface(int(row["weight"]), WEIGHT)
-                self._require(good, f"channel {place} has no such weight.")
-                weights.append(replace(surfaces[row["weight"]], channel=place))
+        claims = self._claims()
+        regions = [self._region(row, place) for place, row in enumerate(self.tables["regions"])]
         maps: list[MapTable] = []
+        borders, gains = [], []
         for place, row in enumerate(self.tables["maps"]):
             maps.append(self._map(row, place, maps))
+            own = maps[-1]
+            if row["border"] != NONE:
+                borders.append(self._border(int(row["border"]), place, sizes[own.channel], regions))
             if row["gain"] != NONE:
-                self._require(self._is_surface(int(row["gain"]), GAIN), f"map {place} has no such gain.")
-                own = maps[-1]
-                gains.append(replace(surfaces[row["gain"]], channel=own.channel, colour=own.colour))
+                gains.append(self._gain(int(row["gain"]), place, own))
+        count = len(self.tables["borders"])
+        self._require(
+            len(borders) == count and count in (0, len(maps)), f"{len(borders)} borders for {len(maps)} maps."
+        )
+        self._require(len(gains) == len(self.tables["gains"]), "a gain belongs to no map, or to two.")
         names = self._names("channels"), self._names("colours")
-        return Lookup(*names, tuple(sizes), box, tuple(maps), content, tuple(weights), tuple(gains))
+        return Lookup(*names, tuple(sizes), box, tuple(maps), content, claims, tuple(borders), tuple(gains))
+
+    def _claims(self) -> ClaimTable | None:
+        if len(self.tables["claims"]) == 0:
+            return None
+        row = self.tables["claims"][0]
+        columns, rows, link = int(row["columns"]), int(row["rows"]), int(row["block"])
+        origin = row["origin"].astype(float)
+        self._require(
+            MIN_CLAIM_COEFFICIENTS <= min(columns, rows) <= max(columns, rows) <= MAX_CLAIM_COEFFICIENTS
+            and np.all(np.abs(origin) <= LARGEST_DEG)
+            and _within(row["pitch"], LEAST_PITCH_DEG, LARGEST_DEG)
+            and _within(row["least"], SMALLEST_CLAIM, 1.0)
+            and link < len(self.blocks)
+            and self.blocks[link].format == Format.INT16
+            and len(self.blocks[link].numbers) == len(self.tables["channels"]) * columns * rows
+            and self.blocks[link].scale <= 1.0,
+            "the claims are not described as such.",
+        )
+        return ClaimTable(columns, rows, origin, float(row["pitch"]), float(row["least"]), self.blocks[link])
+
+    def _region(self, row: np.void, place: int) -> RegionTable:
+        degree, pupil, link = int(row["degree"]), int(row["pupil_degree"]), int(row["block"])
+        frame = self._frame(row)
+        self._require(
+            frame is not None
+            and degree <= MAX_REGION_DEGREE
+            and pupil <= degree
+            and link < len(self.blocks)
+            and self.blocks[link].format == Format.INT16
+            and len(self.blocks[link].numbers) == len(region_exponents(degree, pupil))
+            and self.blocks[link].scale <= 1.0,
+            f"region {place} is not described as one.",
+        )
+        assert frame is not None
+        return RegionTable(degree, pupil, *frame, self.blocks[link])
+
+    def _border(
+        self, link: int, place: int, size_px: tuple[int, int], regions: list[RegionTable]
+    ) -> BorderTable:
+        self._require(
+            link == place and link < len(self.tables["borders"]), f"map {place} has no such border."
+        )
+        row = self.tables["borders"][link]
+        first, count, block = int(row["first_region"]), int(row["region_count"]), int(row["block"])
+        middle = row["middle"].astype(float)
+        self._require(
+            block < len(self.blocks)
+            and self.blocks[block].format == Format.UINT16
+            and len(self.blocks[block].numbers) % 2 == 0
+            and 3 <= len(self.blocks[block].numbers) // 2 <= MAX_BORDER_POINTS
+            and count <= MAX_REGIONS
+            and first + count <= len(regions)
+            and np.all(middle >= 0.0)
+            and np.all(middle <= size_px),
+            f"border {link} is not described as one.",
+        )
+        return BorderTable(middle, self.blocks[block], tuple(regions[first : first + count]))
+
+    def _gain(self, link: int, place: int, own: MapTable) -> GainTable:
+        self._require(link < len(self.tables["gains"]), f"map {place} has no such gain.")
+        row = self.tables["gains"][link]
+        panel, pupil, block = int(row["panel_degree"]), int(row["pupil_degree"]), int(row["block"])
+        frame = self._frame(row)
+        self._require(
+            frame is not None
+            and panel <= MAX_GAIN_DEGREE
+            and pupil <= MAX_PUPIL_DEGREE
+            and block < len(self.blocks)
+            and self.blocks[block].format == Format.INT16
+            and len(self.blocks[block].numbers) == count_of_degree(panel) * count_of_degree(pupil)
+            and self.blocks[block].scale <= 1.0
+            and _within(row["error"], 0.0, LARGEST_VALUE),
+            f"gain {link} is not described as one.",
+        )
+        assert frame is not None
+        error = float(row["error"])
+        return GainTable(own.channel, own.colour, panel, pupil, *frame, self.blocks[block], error)
+
+    def _frame(self, row: np.void) -> tuple[FloatArray, FloatArray] | None:
+        centre, half = row["centre"].astype(float), row["half"].astype(float)
+        good = np.all(np.abs(centre) <= LARGEST_PUPIL_MM) and all(
+            _within(one, LEAST_HALF_MM, LARGEST_PUPIL_MM) for one in half
+        )
+        return (centre, half) if good else None
 
     def _tables(self) -> tuple[dict[str, np.ndarray], bytes]:
         """Return the records of every section by its name, and the numbers."""
@@ -200,30 +303,6 @@ class _Reader:
         largest = LARGEST_CODE.get(form, np.inf)
         self._require(np.abs(numbers).max(initial=0) <= largest, f"block {place} holds a code out of range.")
         return CodedArray(form, numbers, scale)
-
-    def _surface(self, row: np.void, place: int) -> FactorMap:
-        columns, rows, link = int(row["columns"]), int(row["rows"]), int(row["block"])
-        low, high = row["low"].astype(float), row["high"].astype(float)
-        self._require(
-            row["kind"] in (WEIGHT, GAIN)
-            and 2 <= min(columns, rows) <= max(columns, rows) <= MAX_COEFFICIENTS
-            and link < len(self.blocks)
-            and np.all(np.abs([low, high]) <= LARGEST_VALUE)
-            and np.all(low < high)
-            and _within(row["offset"], -LARGEST_VALUE, LARGEST_VALUE)
-            and _within(row["error"], 0.0, LARGEST_VALUE),
-            f"surface {place} is not described as one.",
-        )
-        block = self.blocks[link]
-        self._require(
-            block.format in _UNSIGNED and len(block.numbers) == columns * rows,
-            f"surface {place} is not what its block holds.",
-        )
-        return FactorMap(0, None, low, high, columns, rows, float(row["offset"]), block, float(row["error"]))
-
-    def _is_surface(self, link: int, kind: int) -> bool:
-        kinds = self.tables["surfaces"]["kind"]
-        return link < len(kinds) and bool(kinds[link] == kind)
 
     def _map(self, row: np.void, place: int, before: list[MapTable]) -> MapTable:
         channel, colour, base, family = (int(row[name]) for name in ("channel", "colour", "base", "family"))

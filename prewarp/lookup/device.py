@@ -21,7 +21,7 @@ from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent
 from prewarp.lookup.chebyshev_terms import terms_of
 from prewarp.lookup.mesh_modes import coefficient_positions
 from prewarp.lookup.pupil import pupil_exponents
-from prewarp.lookup.tables import FactorMap, Family, Lookup, MapTable
+from prewarp.lookup.tables import Family, Lookup, MapTable
 
 Float32Array = NDArray[np.float32]
 _F = np.float32
@@ -237,23 +237,6 @@ def _mode_sums(table: MapTable, unit: Float32Array) -> Float32Array:
         )
         total += (weight * _F(block.scale)) * block.numbers.astype(np.float32).reshape(total.shape)
     return total
-
-
-def surface_values(surface: FactorMap, point: FloatArray, /) -> Float32Array:
-    """Return a surface (...) at points (..., 2): bilinear between nodes, clamped to its domain, float32."""
-    point = np.asarray(point, dtype=np.float64).astype(np.float32)
-    low, high = (np.asarray(end, dtype=np.float32) for end in (surface.low, surface.high))
-    numbers = surface.block.numbers.astype(np.float32).reshape(surface.columns, surface.rows)
-    places = []
-    for axis, count in enumerate((surface.columns, surface.rows)):
-        place = (point[..., axis] - low[axis]) / (high[axis] - low[axis]) * _F(count - 1)
-        place = _held(place, _F(count - 1))
-        first = np.minimum(place, _F(count - 2)).astype(np.int64)
-        places.append((first, place - first.astype(np.float32)))
-    (c, across), (r, down) = places
-    lines = [(_F(1.0) - across) * numbers[c, r + k] + across * numbers[c + 1, r + k] for k in range(2)]
-    code = (_F(1.0) - down) * lines[0] + down * lines[1]
-    return np.asarray(_F(surface.offset) + _F(surface.block.scale) * code)
 
 
 def _held(place: Float32Array, last: np.float32) -> Float32Array:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 MAGIC = b"PWLOOKUP"
-VERSION = 1
+VERSION = 2
 ALIGNMENT = 16
 BLOCK_ALIGNMENT = 4
 NONE = 0xFFFF
@@ -106,8 +106,7 @@ CHANNEL = Record(
         Entry("name", "char", 32, "", "UTF-8, zeros to the end"),
         Entry("panel_width", "u32", 1, "px", "width of the panel"),
         Entry("panel_height", "u32", 1, "px", "height of the panel"),
-        Entry("weight", "u16", 1, "", "place of its blend weight among the surfaces; 65535: weight is 1"),
-        Entry("reserved", "u16", 3, "", "zero"),
+        Entry("reserved", "u32", 2, "", "zero"),
     ),
 )
 COLOUR = Record(
@@ -127,10 +126,11 @@ MAP = Record(
         Entry("rows", "u16", 1, "", "coefficients along v"),
         Entry("pupil_degree", "u16", 1, "", "total degree of the pupil polynomials"),
         Entry("modes", "u16", 1, "", "pupil functions (1), modes (2)"),
-        Entry("reserved", "u16", 3, "", "zero"),
+        Entry("border", "u16", 1, "", "place of its border; 65535: everything is lit"),
+        Entry("reserved", "u16", 2, "", "zero"),
         Entry("first_block", "u16", 1, "", "place of its first block"),
         Entry("block_count", "u16", 1, "", "number of its blocks"),
-        Entry("gain", "u16", 1, "", "place of its gain among the surfaces; 65535: gain is 1"),
+        Entry("gain", "u16", 1, "", "place of its gain; 65535: gain is 1"),
         Entry("affine", "f32", 6, "tangent", "tx: constant, per s, per t; then ty"),
         Entry("error_px", "f32", 1, "px", "largest error, measured, panel px"),
         Entry("reserved_end", "u32", 2, "", "zero"),
@@ -147,19 +147,55 @@ BLOCK = Record(
         Entry("scale", "f32", 1, "", "value of code 1: tangents, or the unit of the surface"),
     ),
 )
-SURFACE = Record(
-    "surface",
-    "Blend weight over directions or gain over the panel: offset + scale x code, bilinear, clamped",
+CLAIMS = Record(
+    "claims",
+    "Claims of all channels by direction, cubic B-splines over the plane of angles; one record or none",
     (
-        Entry("kind", "u16", 1, "", "1 weight (domain in tangents), 2 gain (domain in panel px)"),
-        Entry("columns", "u16", 1, "", "nodes along the first coordinate"),
-        Entry("rows", "u16", 1, "", "nodes along the second coordinate"),
-        Entry("block", "u16", 1, "", "place of its block: codes without sign, first coordinate slowest"),
-        Entry("low", "f32", 2, "tangent or px", "first node"),
-        Entry("high", "f32", 2, "tangent or px", "last node"),
-        Entry("offset", "f32", 1, "", "value of code 0"),
-        Entry("error", "f32", 1, "", "largest error, measured"),
-        Entry("reserved", "u32", 4, "", "zero"),
+        Entry("columns", "u16", 1, "", "coefficients along x"),
+        Entry("rows", "u16", 1, "", "coefficients along y"),
+        Entry("block", "u16", 1, "", "place of its block: 16-bit codes, channel by channel, row by row"),
+        Entry("reserved", "u16", 1, "", "zero"),
+        Entry("origin", "f32", 2, "degree", "middle of the second column and row in the plane: x, y"),
+        Entry("pitch", "f32", 1, "degree", "from one column or row to the next"),
+        Entry("least", "f32", 1, "", "claim that a channel has besides wherever it is lit"),
+        Entry("reserved_end", "u32", 2, "", "zero"),
+    ),
+)
+BORDER = Record(
+    "border",
+    "The part of a panel that a map may show",
+    (
+        Entry("block", "u16", 1, "", "place of its block: 16-bit codes without sign, u, v of every point"),
+        Entry("first_region", "u16", 1, "", "place of its first region"),
+        Entry("region_count", "u16", 1, "", "number of its regions, all of which must be lit"),
+        Entry("reserved", "u16", 1, "", "zero"),
+        Entry("middle", "f32", 2, "px", "a panel point well inside: u, v"),
+    ),
+)
+REGION = Record(
+    "region",
+    "Rays that are lit: where a polynomial of panel point and pupil is above 0",
+    (
+        Entry("degree", "u16", 1, "", "total degree in s, t, x0, y0"),
+        Entry("pupil_degree", "u16", 1, "", "largest degree in x0 and y0 together"),
+        Entry("block", "u16", 1, "", "place of its block: 16-bit codes of the terms"),
+        Entry("reserved", "u16", 1, "", "zero"),
+        Entry("centre", "f32", 2, "mm", "x0, y0 that count as 0"),
+        Entry("half", "f32", 2, "mm", "distance from there that counts as 1"),
+    ),
+)
+GAIN = Record(
+    "gain",
+    "Logarithm of the gain of a map: a polynomial of panel point and pupil",
+    (
+        Entry("panel_degree", "u16", 1, "", "total degree in s, t"),
+        Entry("pupil_degree", "u16", 1, "", "total degree in x0, y0"),
+        Entry("block", "u16", 1, "", "place of its block: 16-bit codes, pupil functions fastest"),
+        Entry("reserved", "u16", 1, "", "zero"),
+        Entry("centre", "f32", 2, "mm", "x0, y0 that count as 0"),
+        Entry("half", "f32", 2, "mm", "distance from there that counts as 1; places beyond are moved there"),
+        Entry("error", "f32", 1, "", "largest error of the gain as a share of it, measured"),
+        Entry("reserved_end", "u32", 1, "", "zero"),
     ),
 )
 # Sections in their order; `None`: bytes without records.
@@ -169,10 +205,13 @@ SECTIONS: tuple[tuple[str, Record | None], ...] = (
     ("colours", COLOUR),
     ("maps", MAP),
     ("blocks", BLOCK),
-    ("surfaces", SURFACE),
+    ("claims", CLAIMS),
+    ("borders", BORDER),
+    ("regions", REGION),
+    ("gains", GAIN),
     ("data", None),
 )
-RECORDS = (HEADER, SECTION, DISPLAY, CHANNEL, COLOUR, MAP, BLOCK, SURFACE)
+RECORDS = (HEADER, SECTION, DISPLAY, CHANNEL, COLOUR, MAP, BLOCK, CLAIMS, BORDER, REGION, GAIN)
 
 
 def aligned(place: int, step: int = ALIGNMENT, /) -> int:

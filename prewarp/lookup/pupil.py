@@ -5,6 +5,10 @@ alone, once per update. (Ray constancy, f(u, v, x - z tx, y - z ty), needs fewer
 node; see DEVELOPERS.md.)
 """
 
+from functools import lru_cache
+
+import numpy as np
+
 from prewarp.chebyshev import chebyshev_terms, count_of_degree, exponents_of_degree
 from prewarp.checks import FloatArray, IntArray
 
@@ -22,3 +26,12 @@ def pupil_count(degree: int, /) -> int:
 def pupil_values(unit: FloatArray, degree: int, /) -> FloatArray:
     """Return the pupil functions (n, count) at unit pupil positions (n, 3), float64."""
     return chebyshev_terms(unit, pupil_exponents(degree))
+
+
+@lru_cache(maxsize=32)
+def region_exponents(degree: int, pupil_degree: int, /) -> IntArray:
+    """Return exponents (count, 4) of u, v, x0, y0, graded, of at most `pupil_degree` in the last two."""
+    every = exponents_of_degree(degree, 4)
+    kept = every[every[:, 2:].sum(axis=1) <= pupil_degree]
+    kept.setflags(write=False)
+    return np.asarray(kept)

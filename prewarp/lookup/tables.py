@@ -1,4 +1,4 @@
-"""What a device holds: map tables of all channels and colours, weight and gain surfaces, the box of pupils.
+"""What a device holds: map tables of all channels and colours, claims, borders, gains, the box of pupils.
 
 The one map stored per channel and colour is the forward one, panel point to direction, over the whole panel.
 From it a device draws meshes (nodes evenly spaced on the panel, one mesh for all colours) and finds panel
@@ -23,6 +23,10 @@ MAX_PUPIL_DEGREE = 8
 MAX_MODES = 64
 MAX_COEFFICIENTS = 1025
 MIN_SPLINE_COEFFICIENTS = 6
+MIN_CLAIM_COEFFICIENTS, MAX_CLAIM_COEFFICIENTS = 4, 512
+MAX_BORDER_POINTS = 512
+MAX_REGIONS, MAX_REGION_DEGREE = 4, 12
+MAX_GAIN_DEGREE = 16
 
 
 class Family(IntEnum):
@@ -87,34 +91,66 @@ class MapTable:
 
 
 @dataclass(frozen=True)
-class FactorMap:
-    """A smooth factor: blend weight over directions, or gain over the panel; bilinear, clamped at its border.
+class ClaimTable:
+    """Claims of the channels of an eye by direction (`prewarp.seam.claims`): what weights are made from.
 
-    Parameters
-    ----------
-    channel : int
-        Place in the lookup's list.
-    colour : int or None
-        None for a weight, which is the same for all colours.
-    low, high : (2,) float array
-        Domain: tangents for a weight, panel px for a gain; first and last node.
-    columns, rows : int
-        Nodes along the first and the second coordinate.
-    offset : float
-        value = offset + scale * code.
-    block : CodedArray
-        (columns, rows) codes without sign.
-    error : float
-        Largest error measured against what the surface stands for.
+    `columns`, `rows`: coefficients of cubic B-splines along x and y of the plane (angle from straight ahead,
+    degrees, along the azimuth). `origin_deg` (2,): the middle of the second column and row. `pitch_deg`.
+    `least`: what every channel claims besides wherever it is lit. `block`: (channels, rows, columns) codes.
+    """
+
+    columns: int
+    rows: int
+    origin_deg: FloatArray
+    pitch_deg: float
+    least: float
+    block: CodedArray
+
+
+@dataclass(frozen=True)
+class RegionTable:
+    """What of a panel is lit: where a polynomial of u, v, x0, y0 is above 0 (`prewarp.field.lit`).
+
+    `degree`: total degree; `pupil_degree`: that in x0 and y0, where the ray crosses z = 0, normalised by
+    `centre_mm`, `half_mm` (2,). `block`: codes of the Chebyshev terms in graded order.
+    """
+
+    degree: int
+    pupil_degree: int
+    centre_mm: FloatArray
+    half_mm: FloatArray
+    block: CodedArray
+
+
+@dataclass(frozen=True)
+class BorderTable:
+    """The part of a panel that a map may show, as seen from a pupil position.
+
+    `middle_px` (2,): a point well inside. `block`: (n, 2) shares of panel width and height, codes of
+    1 / 65535: corners and points between them around the border; seen from any pupil position they turn one
+    way around the middle, and straight lines join them. `regions`: all of which must be lit.
+    """
+
+    middle_px: FloatArray
+    block: CodedArray
+    regions: tuple[RegionTable, ...] = ()
+
+
+@dataclass(frozen=True)
+class GainTable:
+    """Gain of a channel and colour: the exponential of a polynomial of u, v and of x0, y0.
+
+    `panel_degree`, `pupil_degree`: total degrees. `centre_mm`, `half_mm` (2,): normalise x0, y0, where the
+    ray crosses z = 0; places beyond are moved to the nearest within. `block`: (panel functions, pupil
+    functions) codes, both in graded order. `error`: largest error measured, as a share.
     """
 
     channel: int
-    colour: int | None
-    low: FloatArray
-    high: FloatArray
-    columns: int
-    rows: int
-    offset: float
+    colour: int
+    panel_degree: int
+    pupil_degree: int
+    centre_mm: FloatArray
+    half_mm: FloatArray
     block: CodedArray
     error: float = 0.0
 
@@ -125,8 +161,8 @@ class Lookup:
 
     `channels`, `colours`: names. `panel_sizes_px`: (width, height) per channel. `pupil_box_mm` (2, 3): lowest
     and highest pupil position; a position outside is moved to the nearest inside. `maps`: one per channel and
-    colour, bases before differences. `weights`: per channel at most one; `gains`: per channel and colour at
-    most one; where none is given the factor is 1.
+    colour, bases before differences. `claims`: None: every weight is 1. `borders`: one per map, or none at
+    all: everything is lit. `gains`: per channel and colour at most one; where none is given the factor is 1.
     """
 
     channels: tuple[str, ...]
@@ -135,12 +171,13 @@ class Lookup:
     pupil_box_mm: FloatArray
     maps: tuple[MapTable, ...]
     content: ContentProjection | None = None
-    weights: tuple[FactorMap, ...] = ()
-    gains: tuple[FactorMap, ...] = ()
+    claims: ClaimTable | None = None
+    borders: tuple[BorderTable, ...] = ()
+    gains: tuple[GainTable, ...] = ()
 
-    def key_of(self, table: MapTable | FactorMap, /) -> tuple[str, str]:
+    def key_of(self, table: MapTable | GainTable, /) -> tuple[str, str]:
         """Return the names of a map's or a gain's channel and colour."""
-        return self.channels[table.channel], self.colours[table.colour or 0]
+        return self.channels[table.channel], self.colours[table.colour]
 
     def map_index(self, channel: str, colour: str, /) -> int:
         """Return the place of a channel's and colour's map; `PackageError` names what there is."""
@@ -150,12 +187,7 @@ class Lookup:
         have = ", ".join(map("/".join, keys))
         raise PackageError(f"no map for channel '{channel}', colour '{colour}'; the lookup holds {have}.")
 
-    def weight_of(self, channel: str, /) -> FactorMap | None:
-        """Return the blend weight of a channel; None: 1 everywhere."""
-        place = self.channels.index(channel)
-        return next((one for one in self.weights if one.channel == place), None)
-
-    def gain_of(self, channel: str, colour: str, /) -> FactorMap | None:
+    def gain_of(self, channel: str, colour: str, /) -> GainTable | None:
         """Return the gain of a channel and colour; None: 1 everywhere."""
         return next((one for one in self.gains if self.key_of(one) == (channel, colour)), None)
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 DRAWS = 300
 # A channel with less of a direction's light than this does not move it.
-_LEAST_SHARE = 1e-3
+_LEAST_SHARE = 4e-3
 
 
 def with_map_error(

@@ -25,7 +25,7 @@ LINES = 9
 # Width of the strips beside the hand-over whose mean is a side's level, and how far past them a line goes,
 # degrees.
 SIDE_DEG = 1.0
-_LEAST_SHARE = 1e-3
+_LEAST_SHARE = 4e-3
 # Lines keep this far from the ends of the seam, as a share of its length.
 _END_SHARE = 0.1
 # Pitch at which the ends of the seam are looked for, degrees.

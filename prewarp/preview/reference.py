@@ -220,7 +220,7 @@ class ReferencePainter:
             shown[seen] = mesh.spline().at(pixel[seen])
             shown[seen, 2] = mesh.weight_at(pixel[seen])
             if mesh.light is not None:
-                depth = mesh.light_spline().at(pixel[seen])[:, mesh.light.shares.shape[-1] + mesh.light.own]
+                depth = mesh.light_spline().at(pixel[seen])[:, mesh.light.claims.shape[-1] + mesh.light.own]
                 shown[seen] = np.where(depth[:, None] > 0.0, shown[seen], np.nan)
             meant[name] = (
                 self.subject.eye.content.tangent_from_pixel(shown[..., :2]),

@@ -109,7 +109,8 @@ def shared_directions(subject: Subject, /, *, most: int = 4096) -> FloatArray:
     content = subject.eye.content
     x, y = (np.linspace(0.0, length, count) for length, count in zip(content.size_px, (161, 81), strict=True))
     tangent = content.tangent_from_pixel(np.stack(np.meshgrid(x, y), axis=-1)).reshape(-1, 2)
-    weights = np.sort(subject.eye.seam.weights(tangent), axis=0)
+    seam = subject.eye.seam
+    weights = np.sort(np.where(seam.served(tangent), seam.weights(tangent), 0.0), axis=0)
     shared: FloatArray = tangent[weights[-2] > 0.1]
     if len(shared) == 0:
         # A seam too narrow for this lattice: the best shared direction of it.

@@ -85,8 +85,8 @@ def panel_picture(
             u, v, weight = readers[plane].read(rows)
             shown, lit = meshes[plane].light, lights[plane]
             if shown is not None and lit is not None:
-                shares, depth = np.split(lit.read(rows), 2)
-                weight *= shown.weights(np.maximum(shares, 0.0), depth)
+                claims, depth = np.split(lit.read(rows), 2)
+                weight *= shown.weights(claims, depth)
             wanted = _mixed(content, light, plane, u, v)
             wanted *= np.clip(weight, 0.0, 1.0, out=weight)
             wanted = wanted.reshape(-1, width)

@@ -149,7 +149,7 @@ class PanelPass:
 def claim_splines(meshes: Sequence[PanelMesh], /) -> list[tuple[SplineLattice, ...]]:
     """Return what weights between nodes are made from, two channels a texture; none for smooth weights.
 
-    Per texture one spline for each mesh, with components share, depth (degrees) of one channel and of the
+    Per texture one spline for each mesh, with components claim, depth (degrees) of one channel and of the
     next: first the mesh's own, then the others.
 
     Raises
@@ -163,7 +163,7 @@ def claim_splines(meshes: Sequence[PanelMesh], /) -> list[tuple[SplineLattice, .
     packed = []
     for mesh, light in zip(meshes, lights, strict=True):
         assert light is not None  # looked at above
-        count = light.shares.shape[-1]
+        count = light.claims.shape[-1]
         if count > MOST_CHANNELS:
             raise RenderError(
                 f"{count} channels share the field of one eye; this renderer blends at most {MOST_CHANNELS}. "

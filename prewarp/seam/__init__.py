@@ -4,6 +4,7 @@ Photometry, registration and the tracker budget are modules of their own.
 """
 
 from prewarp.seam.blend import Seam, build_seam, quintic_smoothstep, shown_weights
+from prewarp.seam.claims import ClaimLattice
 from prewarp.seam.comparison import PolicyFigures, policy_figures
 from prewarp.seam.gaps import PupilGap, survey_gaps
 from prewarp.seam.in_step import PanelsInStep, panels_in_step
@@ -18,6 +19,7 @@ from prewarp.seam.survey import PairOverlap, survey_overlap
 from prewarp.seam.timing import SeamTiming, lit_ms, seam_timing, timing_not_known
 
 __all__ = [
+    "ClaimLattice",
     "POLICIES",
     "BlendPolicy",
     "ChannelLight",

@@ -1,13 +1,16 @@
 """Blend weights across the seam, fixed in direction over the eye box; and what of them is lit from a pupil.
 
-`b_c(t) = r(d_c / f) / sum_k r(d_k / f)` with r the quintic smoothstep and f the feather. d_c is the angle
-from t to the part of channel c's outline that other channels cover: only there is light handed over.
-(Measured to the whole outline, d would also fall to zero at the outer border, where all channels do so
-together, and the ramp would shrink to nothing towards the ends of the seam.) Weights multiply linear light,
-never encoded values.
+w_c = lit_c (r_c + s) / sum_k lit_k (r_k + s), r_c the claim of channel c to a direction
+(`prewarp.seam.claims`), the same from every pupil, s a small claim that every channel has wherever it is lit.
+Seen from a pupil position (`Seam.at`) a channel is lit where every colour of it is. Where no channel is lit
+there is a hole, and all weights are 0. Weights multiply linear light, never encoded values.
 
-Seen from a pupil position (`Seam.at`) a channel has a share only where it is lit from there, in every colour:
-w_c = lit_c b_c / sum_k lit_k b_k. Where no channel is lit there is a hole, and all weights are 0.
+Claims are made from `b_c(t) = q(d_c / f) / sum_k q(d_k / f)` with q the quintic smoothstep and f the feather.
+d_c is the angle from t to the part of channel c's outline that other channels cover: only there is light
+handed over. (Measured to the whole outline, d would also fall to zero at the outer border, where all channels
+do so together, and the ramp would shrink to nothing towards the ends of the seam.) Where outlines cross, b_c
+jumps; claims are b_c rounded over half a degree, so that no weight changes by more than 1 per degree unless a
+feather asks for it.
 """
 
 from collections.abc import Iterator, Sequence
@@ -16,11 +19,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 
 from prewarp.checks import BoolArray, FloatArray, as_pupil, as_tangent, require_range
 from prewarp.errors import SeamError
-from prewarp.seam.directions import direction_lattice, plane_deg_from_tangent
+from prewarp.seam.claims import ClaimLattice, fitted_claims
+from prewarp.seam.directions import direction_lattice
 from prewarp.seam.light import ChannelLight, channel_lights
 from prewarp.seam.reach import ChannelReach, field_of_view, reaches_of
 
@@ -29,16 +32,11 @@ if TYPE_CHECKING:
 
     from prewarp.field import FieldSet
 
-# Distances are held on a lattice of directions with this pitch and joined by cubic B-splines, so that the
-# weights have two continuous derivatives: a kink where the nearest side changes is rounded over about one
-# pitch.
+# Distances are measured on a lattice of directions with this pitch.
 LATTICE_STEP_DEG = 0.25
 LATTICE_MARGIN_DEG = 2.0
-# Spread of that rounding well inside a reach: weights must change slowly against the nodes of a mesh, some
-# 0.3 degree apart.
-ROUNDING_DEG = 0.3
-# A share that a channel keeps wherever it is lit, so that it serves alone where others are dark.
-LEAST_CLAIM = 1e-9
+# A claim that a channel keeps wherever it is lit, so that it serves alone where others are dark.
+LEAST_CLAIM = 0.002
 # White ends so many dot spacings inside the border of what is lit, which is known to about as much.
 SHOWN_MARGIN_SPACINGS = 0.1
 # Claim of a channel that shares no outline with another: far more than any feather.
@@ -52,14 +50,14 @@ def quintic_smoothstep(x: ArrayLike, /) -> FloatArray:
 
 
 def shown_weights(
-    shares: NDArray[np.floating], depth_deg: NDArray[np.floating], /, *, edge_deg: float = 0.0
+    claims: NDArray[np.floating], depth_deg: NDArray[np.floating], /, *, edge_deg: float = 0.0
 ) -> NDArray[np.floating]:
     """Return the share of light of each channel (channels, ...) of those that are lit.
 
     Parameters
     ----------
-    shares : (channels, ...) float array
-        Shares by direction alone (`Seam.shares`).
+    claims : (channels, ...) float array
+        Claims by direction alone (`Seam.claims`), 0 or more.
     depth_deg : (channels, ...) float array
         How far inside what each channel shows the direction lies, degrees; above 0 is lit.
     edge_deg : float
@@ -67,12 +65,12 @@ def shown_weights(
 
     Notes
     -----
-    w_c = lit_c (b_c + s) / sum_k lit_k (b_k + s), s = `LEAST_CLAIM`; times the quintic smoothstep of the
+    w_c = lit_c (r_c + s) / sum_k lit_k (r_k + s), s = `LEAST_CLAIM`; times the quintic smoothstep of the
     largest depth over `edge_deg`. All 0 where none is lit.
     """
-    claims = np.where(depth_deg > 0.0, shares + LEAST_CLAIM, 0.0)
-    total = claims.sum(axis=0)
-    weights = claims / np.where(total > 0.0, total, 1.0)
+    own = np.where(depth_deg > 0.0, claims + np.asarray(LEAST_CLAIM, dtype=claims.dtype), 0.0)
+    total = own.sum(axis=0)
+    weights = own / np.where(total > 0.0, total, 1.0)
     if edge_deg > 0.0:
         weights = weights * quintic_smoothstep(depth_deg.max(axis=0) / edge_deg)
     return np.asarray(weights)
@@ -90,13 +88,8 @@ class Seam:
         Width over which light is handed over, degrees.
     widest_feather_deg : float
         Twice the distance, from both outlines, of the best-placed point of the tightest overlap.
-    origin_deg : (2,) float array
-        Direction of lattice node (row 0, column 0) in the plane (angle from straight ahead, in degrees, along
-        the azimuth; +x right, +y up); rows run along y, columns along x, `LATTICE_STEP_DEG` apart.
-    inside : (channels, rows, columns) float array
-        B-spline coefficients of the angle inside each reach, degrees, negative outside.
-    claim : (channels, rows, columns) float array
-        B-spline coefficients of d_c, degrees.
+    claims : ClaimLattice
+        What each channel asks for, by direction.
     lights : tuple of ChannelLight
         Where each channel is lit; empty: everywhere within its reach.
     pupils_mm : (n, 3) float array or None
@@ -110,9 +103,7 @@ class Seam:
     reaches: tuple[ChannelReach, ...]
     feather_deg: float
     widest_feather_deg: float
-    origin_deg: FloatArray
-    inside: FloatArray
-    claim: FloatArray
+    claims: ClaimLattice
     lights: tuple[ChannelLight, ...] = ()
     pupils_mm: FloatArray | None = None
     edge_deg: float = 0.0
@@ -156,17 +147,22 @@ class Seam:
         Returns
         -------
         (channels, ...) float array
-            Between 0 and 1; they add up to 1 (to 1e-15) over the union of the reaches, and a channel's weight
-            is 0 wherever another serves a direction and it does not. Beyond the union, which a panel can show
-            from some pupil positions only, the channel keeps the share that it has at the nearest border;
-            further out, past the line of a border where light is handed over, and where `tangent` is NaN,
-            weights are 0.
+            Between 0 and 1; they add up to 1 (to 1e-15) wherever a channel is lit from the pupil (`at`), or
+            without one everywhere: over the channels that serve a direction from every pupil position, and
+            where none does, by claims alone. 0 where `tangent` is not finite.
         """
-        shares = self.shares(tangent)
         if self.pupil_mm is None or not self.lights:
-            return shares
-        depth = self.depth_deg(tangent)
-        return np.asarray(shown_weights(shares, depth, edge_deg=self.edge_deg), dtype=np.float64)
+            return self.shares(tangent)
+        return self.weights_among(tangent, self.depth_deg(tangent))
+
+    def weights_among(self, tangent: ArrayLike, depth_deg: FloatArray, /) -> FloatArray:
+        """Return the shares (channels, ...) of channels lit `depth_deg` inside; see `shown_weights`."""
+        claims = self.claims.at(tangent)
+        known = np.isfinite(claims)
+        weights = shown_weights(
+            np.where(known, claims, 0.0), np.where(known, depth_deg, -1.0), edge_deg=self.edge_deg
+        )
+        return np.asarray(weights, dtype=np.float64)
 
     def depth_deg(self, tangent: ArrayLike, /) -> FloatArray:
         """Return how far inside the part that each channel shows in white directions lie, degrees.
@@ -185,17 +181,13 @@ class Seam:
 
     def shares(self, tangent: ArrayLike, /) -> FloatArray:
         """Return the share of light of each channel by direction alone, whatever is lit; see `weights`."""
-        tangent = as_tangent(tangent)
-        known = np.all(np.isfinite(tangent), axis=-1)
-        inside, claim = self._distances(np.where(known[..., None], tangent, 0.0))
-        served = inside > 0.0
-        somewhere = served.any(axis=0)
-        share = np.where(served | ~somewhere, quintic_smoothstep(claim / self.feather_deg), 0.0)
-        total = share.sum(axis=0)
-        # Where two borders of the seam cross, all shares are 0: those who serve the direction share alike.
-        alike = served / np.maximum(served.sum(axis=0), 1)
-        weights = np.where(total > 0.0, share / np.where(total > 0.0, total, 1.0), alike)
-        return np.where(known, weights, 0.0)
+        served = self._always_served(as_tangent(tangent))
+        return self.weights_among(tangent, np.where(served, np.inf, -1.0))
+
+    def _always_served(self, tangent: FloatArray) -> BoolArray:
+        """Return which channels (channels, ...) serve from every pupil position; all where none does."""
+        served = np.stack([reach.contains(tangent) for reach in self.reaches])
+        return served | ~served.any(axis=0)
 
     def served(self, tangent: ArrayLike, /) -> BoolArray:
         """Return, per channel (channels, ...), whether directions are served.
@@ -218,18 +210,6 @@ class Seam:
         from prewarp.report.seam_map import seam_figure
 
         return seam_figure(self, title=title)
-
-    def _distances(self, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
-        place = ((plane_deg_from_tangent(tangent) - self.origin_deg) / LATTICE_STEP_DEG).reshape(-1, 2)
-        rows, columns = self.inside.shape[1:]
-        where = [np.clip(place[:, 1], 0, rows - 1), np.clip(place[:, 0], 0, columns - 1)]
-        inside, claim = (
-            np.stack(
-                [map_coordinates(table, where, order=3, prefilter=False, mode="mirror") for table in tables]
-            ).reshape(len(tables), *tangent.shape[:-1])
-            for tables in (self.inside, self.claim)
-        )
-        return inside, claim
 
 
 def build_seam(
@@ -307,7 +287,6 @@ def join_reaches(
             for index, (reach, distance) in enumerate(zip(reaches, inside, strict=True))
         ]
     )
-    claim = np.stack([_rounded(table) for table in claim])
     widest = min((_widest_feather(inside, claim, a, b) for a, b in pairs), default=LATTICE_STEP_DEG)
     if feather_deg is None:
         feather_deg = widest
@@ -319,17 +298,18 @@ def join_reaches(
             widest_deg=widest,
         )
     require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)
-    held_inside, held_claim = (
-        np.stack([spline_filter(table, order=3, mode="mirror") for table in tables])
-        for tables in (inside, claim)
+    claims = fitted_claims(
+        _shares(inside, claim / feather_deg),
+        np.any(inside > 0.0, axis=0),
+        origin_deg=origin,
+        step_deg=LATTICE_STEP_DEG,
+        feather_deg=feather_deg,
     )
     return Seam(
         reaches,
         float(feather_deg),
         float(widest),
-        origin,
-        held_inside,
-        held_claim,
+        claims,
         lights=tuple(lights),
         pupils_mm=pupils_mm,
         edge_deg=float(edge_deg),
@@ -354,14 +334,13 @@ def _claim(
     return np.where((inside > 0.0) | free, to_shared, outside)
 
 
-def _rounded(claim: FloatArray) -> FloatArray:
-    """Return a claim (rows, columns), degrees, with its kinks rounded well inside the reach.
-
-    Kinks are where the nearest side changes. At the shared border it stays what it is, so that weights still
-    begin and end there.
-    """
-    smooth = gaussian_filter(claim, ROUNDING_DEG / LATTICE_STEP_DEG, mode="nearest")
-    return claim + quintic_smoothstep(claim / (4.0 * ROUNDING_DEG) - 0.5) * (smooth - claim)
+def _shares(inside: FloatArray, ramp: FloatArray) -> FloatArray:
+    """Return b_c at the nodes, (channels, rows, columns), from distances and d_c / f."""
+    share = np.where(inside > 0.0, quintic_smoothstep(ramp), 0.0)
+    total = share.sum(axis=0)
+    # Where two borders of the seam cross, all are 0: those who serve the direction share alike.
+    alike = (inside > 0.0) / np.maximum((inside > 0.0).sum(axis=0), 1)
+    return np.where(total > 0.0, share / np.where(total > 0.0, total, 1.0), alike)
 
 
 def _overlapping_pairs(reaches: Sequence[ChannelReach]) -> list[tuple[int, int]]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from prewarp.checks import FloatArray, as_pupil
+from prewarp.checks import BoolArray, FloatArray, as_pupil
 from prewarp.errors import SeamError
 from prewarp.frames import tangent_from_cosine, unit_from_tangent
 from prewarp.seam.blend import Seam
@@ -125,11 +125,12 @@ def policy_figures(
     used = np.sum(area * handed, axis=(1, 2)) / np.maximum(np.sum(area * double, axis=(1, 2)), 1e-9)
     worst = int(np.argmax(lost / whole))
     crawl = _crawl(seams, weights, plane, shows, pupils)
-    steps = {
-        id(seam.claim): weight_gradient_per_deg(seam, tangent[_handed_over(own)])
-        for seam, own in zip(seams, weights, strict=True)
-    }
-    gradient = np.concatenate([np.zeros(1), *steps.values()])
+    slopes = [
+        weight_gradient_per_deg(seam, tangent[near], lit=lit[:, near])
+        for seam, own, lit in zip(seams, weights, shows, strict=True)
+        for near in [_handed_over(own)]
+    ]
+    gradient = np.concatenate([np.zeros(1), *slopes])
     feathers = [seam.feather_deg for seam in seams]
     return PolicyFigures(
         name,
@@ -146,15 +147,22 @@ def policy_figures(
     )
 
 
-def weight_gradient_per_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:
-    """Return the steepest change of any share in directions (..., 2), per degree on the sphere.
+def weight_gradient_per_deg(
+    seam: Seam, tangent: FloatArray, /, *, lit: BoolArray | None = None
+) -> FloatArray:
+    """Return the steepest change of any weight in directions (n, 2), per degree on the sphere.
 
-    Of shares by direction alone: where the set of lit channels changes, a weight steps.
+    Of the channels that are lit there, `lit` (channels, n), or else of those that serve the direction: where
+    the set of lit channels changes, a weight steps.
     """
+    if lit is None:
+        lit = seam.shares(tangent) > 0.0
+    depth = np.where(lit, np.inf, -1.0)
     by_axis = []
     for axis in range(2):
         ahead, behind = (_stepped(tangent, axis, sign * _HALF_STEP_DEG) for sign in (1.0, -1.0))
-        by_axis.append((seam.shares(ahead) - seam.shares(behind)) / (2.0 * _HALF_STEP_DEG))
+        rise = seam.weights_among(ahead, depth) - seam.weights_among(behind, depth)
+        by_axis.append(rise / (2.0 * _HALF_STEP_DEG))
     return np.asarray(np.sqrt(np.sum(np.square(by_axis), axis=0)).max(axis=0))
 
 
@@ -183,7 +191,7 @@ def _crawl(
         distance = np.linalg.norm(pupils - pupils[one], axis=1)
         near = np.flatnonzero((distance > 1e-9) & (distance <= distance[distance > 1e-9].min() * 1.0001))
         for other in near[near > one]:
-            if seams[one].claim is seams[other].claim:
+            if seams[one].claims is seams[other].claims:
                 continue
             for a, b in neighbours(seams[one].reaches):
                 pair = seams[one].index(a.channel), seams[one].index(b.channel)

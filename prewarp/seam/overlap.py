@@ -11,7 +11,7 @@ from prewarp.seam.blend import Seam
 
 OVERLAP_STEP_DEG = 0.5
 # A seam error shows where both channels give light: at least this share each.
-LEAST_SHARE = 1e-3
+LEAST_SHARE = 4e-3
 
 
 @dataclass(frozen=True)

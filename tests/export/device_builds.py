@@ -3,7 +3,6 @@
 from dataclasses import replace
 from functools import lru_cache
 from types import SimpleNamespace
-from unittest import mock
 
 import numpy as np
 
@@ -11,9 +10,9 @@ from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.export.build import DeviceBuild
 from prewarp.export.judgement import Request
-from prewarp.export.lookup_files import with_surfaces
+from prewarp.export.lookup_files import with_light
 from prewarp.export.package import FORMATS, PackageOptions, export_package
-from prewarp.lookup import Optimiser, surfaces
+from prewarp.lookup import Optimiser
 from prewarp.module import EyeBox
 from prewarp.scan import PanelScan
 from tests.closed_form import PlaneChannel, plane_set
@@ -48,6 +47,13 @@ class SmallMatch:
 
     mixing = np.array([[0.9, 0.05, 0.0], [0.02, 0.95, 0.03], [0.0, 0.1, 0.85]])
     white = SimpleNamespace(mixing={"left": np.eye(3), "right": mixing})
+    maps = SimpleNamespace(
+        map=lambda channel, colour: SimpleNamespace(
+            panel=SimpleNamespace(degree=2),
+            pupil_degree=0,
+            frame=SimpleNamespace(centre_mm=(0.0, 0.0), half_mm=(4.0, 3.0)),
+        )
+    )
 
     def gain(self, channel, colour, pixel, tangent, /, *, pupil_mm):
         share = np.asarray(pixel)[..., 0] / SIZE[0]
@@ -83,9 +89,7 @@ def chebyshev_lookup(*, matched=False):
         small_fields(), pupil_box_mm=BOX_MM, content=CONTENT, panel_points=21, pupil_counts=(3, 3, 3)
     )
     lookup = optimiser.search(LIMIT_PX, "chebyshev")[0]
-    # One size of weight tables, for speed: that the smallest is found is tested elsewhere.
-    with mock.patch.object(surfaces, "NODE_COUNTS", (65,)):
-        return with_surfaces(lookup, small_build(matched=matched))
+    return with_light(lookup, small_build(matched=matched))
 
 
 def write_small(folder, *, build=None, **options):

@@ -8,14 +8,15 @@ import json
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import map_coordinates
 
 from prewarp.encoding import Quantiser, linear_from_srgb
 from prewarp.export.gltf import attributes_from_glb, triangle_indices
 from prewarp.export.ktx2 import texture_from_ktx2
 from prewarp.export.polynomial_block import block_directions
 from prewarp.export.reached import on_triangles
+from prewarp.export.shader_textures import weight_domain
 from prewarp.export.texture_table import spline_from_texture
-from prewarp.lookup.device import surface_values
 from prewarp.photometry.dither import Ditherer
 from prewarp.render.cpu import content_planes
 from tests.render.scenes import hard_scene
@@ -133,6 +134,16 @@ def expected_codes(folder, build, lookup, channel, path, pupil):
     return codes
 
 
+def _between(folder, manifest, channel, sampler, share):
+    """Return a small texture (n,) at places (n, 2), 0 to 1 from the first texel's centre to the last's."""
+    found = entry_of(manifest, "shader texture", channel=channel, sampler=sampler)
+    values = (
+        texture_from_ktx2((folder / found["path"]).read_bytes(), where="t").values()[..., 0].astype(float)
+    )
+    place = share * (np.array(values.shape[::-1]) - 1)
+    return map_coordinates(values, [place[:, 1], place[:, 0]], order=1, mode="nearest")
+
+
 def _shown(folder, manifest, build, lookup, channel, path, pupil, plane, colour, pixel):
     size = np.asarray(build.panel_size_px(channel))
     if path == "table":
@@ -154,12 +165,12 @@ def _shown(folder, manifest, build, lookup, channel, path, pupil, plane, colour,
     found = entry_of(manifest, "coefficient block", channel=channel, pupil=pupil)
     block = np.frombuffer((folder / found["path"]).read_bytes(), "<f4").reshape(2, -1, 4)
     tangent = block_directions(block, tuple(size), pixel)[plane]
-    place = lookup.channels.index(channel)
-    drive = surface_values(next(one for one in lookup.weights if one.channel == place), tangent).astype(float)
-    key = place, lookup.colours.index(colour)
-    for gain in lookup.gains:
-        if (gain.channel, gain.colour) == key:
-            drive = drive * surface_values(gain, pixel)
+    low, high = weight_domain(build, channel)
+    # Weights and gains are bilinear between the texels.
+    drive = _between(folder, manifest, channel, "t_weight", (tangent - low) / (high - low))
+    if lookup.gain_of(channel, colour) is not None:
+        name = f"t_gain_{('red', 'green', 'blue')[plane]}"
+        drive = drive * _between(folder, manifest, channel, name, pixel / size)
     return np.concatenate([build.content.pixel_from_tangent(tangent), drive[:, None]], axis=-1)
 
 

@@ -6,16 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import BSpline
 
-from prewarp.chebyshev import exponents_of_degree
+from prewarp.chebyshev import exponents_of_degree, values_2d
 from prewarp.errors import PackageError
 from prewarp.export.c_evaluator import STRICT, CEvaluator, compile_evaluator, meshes
 from prewarp.export.c_sources import c_sources
+from prewarp.field.border import distance_inside
 from prewarp.lookup import prepare
 from prewarp.lookup.blob import blob_from_lookup
+from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.chebyshev_terms import chebyshev_table
-from prewarp.lookup.device import surface_values
+from prewarp.lookup.device_light import PreparedLight
 from prewarp.lookup.layout import MAP
+from prewarp.lookup.pupil import region_exponents
 from prewarp.lookup.tables import Lookup
 from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
@@ -155,21 +159,110 @@ def test_integer_path_follows_the_formulas(library, name):
         assert np.abs(got - exact).max() < EXACT_TANGENT
 
 
-def test_weights_and_gains(library):
-    evaluator = CEvaluator(library, small_blobs()["spline"])
+def tangents(count=400):
+    return np.random.default_rng(9).uniform(-0.75, 0.75, (count, 2)).astype(np.float32)
+
+
+@pytest.mark.parametrize("name", ["chebyshev", "spline"])
+@pytest.mark.parametrize("pupil", PUPILS)
+def test_weights_and_gains(library, name, pupil):
+    """Of what is lit: a hole, rims that move with the pupil, a border of five corners."""
+    evaluator, lookup = CEvaluator(library, small_blobs()[name]), lookup_from_blob(small_blobs()[name])
+    twin, real, whole = (
+        PreparedLight(lookup, pupil), evaluator.light_at(pupil), evaluator.light_at(pupil, fixed=True)
+    )  # fmt: skip
+    odd = np.array([[np.nan, 0.0], [0.0, np.inf], [1e30, -1e30], [0.0, 0.0], [-0.2, 0.01]], dtype=np.float32)
+    asked = np.concatenate([tangents(), odd])
+    weights = twin.weights(asked)
+    np.testing.assert_array_equal(real.weights(asked), weights)
+    np.testing.assert_array_equal(real.lit(asked), twin.lit(asked))
+    total = weights.astype(float).sum(axis=0)
+    assert np.all((np.abs(total - 1.0) < 1e-6) | (total == 0.0))
+    assert 0.2 < np.mean(total > 0.5) < 0.9 and np.all(total[-5:-2] == 0.0)
+    # A direction within a rounding of a border may fall on either side.
+    same = (whole.lit(tangents()) == twin.lit(tangents())).all(axis=0)
+    assert np.mean(same) > 0.99
+    assert np.abs(whole.weights(tangents()) - weights[:, :-5])[:, same].max() < FIXED_SHARE
+    direction = twin.maps[3].direction_from_panel(pixels())
+    gain = twin.gain(3, pixels(), direction)
+    np.testing.assert_array_equal(real.gain(3, pixels(), direction), gain)
+    assert np.abs(whole.gain(3, pixels(), direction) - gain).max() < FIXED_SHARE
+    # Where none is given the factor is 1; a map that is not there shows nothing.
+    assert np.all(real.gain(0, pixels(3), direction[:3]) == 1.0)
+    assert np.all(real.gain(9, pixels(3), direction[:3]) == 0.0)
+    assert np.all(whole.gain(9, pixels(3), direction[:3]) == 0.0)
+
+
+@pytest.mark.outside
+def test_weights_follow_the_formulas():
+    """scipy's B-splines and numpy's arc tangent and Chebyshev series, in float64."""
+    lookup = case("chebyshev")
+    light = PreparedLight(lookup, PUPIL)
+    asked = tangents()
+    claims = lookup.claims
+    codes = claims.block.values().reshape(2, claims.rows, claims.columns)
+    radius = np.linalg.norm(asked.astype(float), axis=1)
+    plane = np.degrees(np.arctan(radius) / radius)[:, None] * asked
+    place = np.clip((plane - claims.origin_deg) / claims.pitch_deg, 0.0, [6.0, 4.0])
+    across = BSpline.design_matrix(place[:, 0], np.arange(-3.0, 10.0), 3).toarray()
+    down = BSpline.design_matrix(place[:, 1], np.arange(-3.0, 8.0), 3).toarray()
+    claim = np.maximum(np.einsum("nr,crk,nk->cn", down, codes, across), 0.0) + claims.least
+    lit = light.lit(asked)
+    expected = np.where(lit, claim, 0.0) / np.maximum(np.where(lit, claim, 0.0).sum(axis=0), 1e-12)
+    np.testing.assert_allclose(light.weights(asked), expected, atol=2e-6)
+    # What is lit: the panel's point inside the polygon and the rays' polynomials above 0, point by point.
+    for place, table in enumerate(lookup.maps):
+        if table.channel == 1:
+            continue
+        border = lookup.borders[place]
+        pixel, status = light.maps[place].panel_from_direction(asked)
+        corners = border.block.numbers.reshape(-1, 2) / 65535.0 * SIZE
+        inside = (status == 0) & (distance_inside(pixel.astype(float), corners) > 0.0)
+        for region in border.regions:
+            inside &= region_value(region, pixel, asked, PUPIL) > 0.0
+        lit = inside if place == 0 else lit & inside
+    # Lines between the border's points are straight in tangents here, on the panel there.
+    assert np.mean(lit == light.lit(asked)[0]) > 0.985
+
+
+def region_value(region, pixel, tangent, pupil):
+    s, t = (2.0 * pixel.astype(float) / SIZE - 1.0).T
+    x, y = ((pupil[:2] - pupil[2] * tangent.astype(float) - region.centre_mm) / region.half_mm).T
+    series = np.zeros((region.degree + 1,) * 4)
+    for (a, b, c, d), code in zip(
+        region_exponents(region.degree, region.pupil_degree), region.block.values(), strict=True
+    ):
+        series[a, b, c, d] = code
+    value = np.polynomial.chebyshev.chebval(s, series)
+    rows = [value[..., n] for n in range(len(s))]
+    return np.array([
+        np.polynomial.chebyshev.chebval(y[n], np.polynomial.chebyshev.chebval(
+            x[n], np.polynomial.chebyshev.chebval(t[n], row)))
+        for n, row in enumerate(rows)
+    ])  # fmt: skip
+
+
+def test_a_gain_is_the_exponential_of_its_series():
     lookup = case("spline")
-    tangent = np.random.default_rng(9).uniform(-0.9, 0.9, (80, 2))
-    twin = surface_values(lookup.weights[0], tangent)
-    np.testing.assert_array_equal(evaluator.weight(0, tangent), twin)
-    assert np.abs(evaluator.weight(0, tangent, fixed=True) - twin).max() < FIXED_SHARE
-    gain = surface_values(lookup.gains[0], pixels())
-    np.testing.assert_array_equal(evaluator.gain(3, pixels()), gain)
-    assert np.abs(evaluator.gain(3, pixels(), fixed=True) - gain).max() < FIXED_SHARE
-    # Where none is given the factor is 1; a channel that is not there shows nothing.
-    assert np.all(evaluator.weight(1, tangent[:3]) == 1.0) and np.all(evaluator.gain(0, pixels(3)) == 1.0)
-    assert np.all(evaluator.weight(5, tangent[:3]) == 0.0) and np.all(
-        evaluator.gain(9, pixels(3), fixed=True) == 0.0
-    )
+    gain, light = lookup.gains[0], PreparedLight(lookup, PUPIL)
+    direction = light.maps[3].direction_from_panel(pixels()).astype(float)
+    s, t = np.clip(2.0 * pixels().astype(float) / SIZE - 1.0, -1.0, 1.0).T
+    x, y = np.clip((PUPIL[:2] - PUPIL[2] * direction - gain.centre_mm) / gain.half_mm, -1.0, 1.0).T
+    panel, pupil = values_2d(s, t, 2), values_2d(x, y, 1)
+    logs = np.einsum("kn,kj,jn->n", panel, gain.block.values().reshape(6, 3), pupil)
+    np.testing.assert_allclose(light.gain(3, pixels(), direction), np.exp(logs), rtol=2e-6)
+    # It follows the pupil.
+    assert np.ptp([PreparedLight(lookup, p).gain(3, pixels(1), direction[:1])[0] for p in PUPILS]) > 0.01
+
+
+def test_light_needs_all_maps_and_its_memory(library):
+    evaluator = CEvaluator(library, small_blobs()["chebyshev"])
+    light = evaluator.light_at(PUPILS[1])
+    assert light.weights(np.zeros((1, 2))).shape == (2, 1)
+    without = replace(case("chebyshev"), claims=None, borders=(), gains=())
+    plain = CEvaluator(library, blob_from_lookup(without)).light_at(PUPILS[1])
+    # Nothing is said of light: every channel has all of it.
+    assert np.all(plain.weights(tangents(5)) == 1.0)
 
 
 def test_reader_says_what_is_wrong(library):
@@ -254,7 +347,7 @@ def test_integer_sources_touch_no_float(tmp_path):
     gcc = require_tool("gcc")
     for name, text in c_sources().items():
         (tmp_path / name).write_text(text)
-    for name in ("prewarp_open.c", "prewarp_fixed.c", "prewarp_fixed_mesh.c"):
+    for name in ("prewarp_open.c", "prewarp_fixed.c", "prewarp_fixed_light.c", "prewarp_fixed_mesh.c"):
         command = [gcc, "-std=c99", "-S", "-O1", "-mno-sse", "-mno-80387", "-ffreestanding", "-o", "-", name]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr

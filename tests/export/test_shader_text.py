@@ -119,7 +119,7 @@ def variant(name):
         build = replace(build, eye=replace(eye, panels=panels))
     elif name == "unblended":
         build = replace(build, eye=replace(build.eye, channels=("left",)))
-        lookup = replace(lookup, weights=())
+        lookup = replace(lookup, claims=None, borders=())
     return build, lookup
 
 

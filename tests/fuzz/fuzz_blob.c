@@ -129,10 +129,6 @@ static void evaluate(const prewarp_lookup *lookup)
             (void)prewarp_panel_from_direction(&maps[step], direction, point);
             prewarp_fixed_direction_from_panel(&whole_maps[step], whole_point, whole_direction);
             (void)prewarp_fixed_panel_from_direction(&whole_maps[step], whole_direction, whole_point);
-            (void)prewarp_gain(lookup, chosen[step], point);
-            (void)prewarp_fixed_gain(lookup, chosen[step], whole_point);
-            (void)prewarp_weight(lookup, chosen[step] % 3u, direction);
-            (void)prewarp_fixed_weight(lookup, chosen[step] % 3u, whole_direction);
         }
         if (step == count) {
             needed = prewarp_meshes_work_count(maps, count, columns, rows);
@@ -157,6 +153,63 @@ static void evaluate(const prewarp_lookup *lookup)
     }
 }
 
+/* Prepares all maps of a blob of few, then weights and gains by both paths. */
+static void evaluate_light(const prewarp_lookup *lookup)
+{
+    enum { MOST = 6 };
+    static const float pupil[3] = {1.5f, -4.0f, 1e30f};
+    static const int32_t whole_pupil[3] = {98304, -262144, INT32_MAX};
+    prewarp_map maps[MOST];
+    prewarp_fixed_map whole_maps[MOST];
+    float *memory[MOST], *borders, weights[PREWARP_MAX_CHANNELS];
+    int32_t *whole_memory[MOST], *whole_borders, whole_weights[PREWARP_MAX_CHANNELS];
+    prewarp_light light;
+    prewarp_fixed_light whole_light;
+    uint32_t map, made = 0, turn;
+    size_t needed = prewarp_light_count(lookup);
+    if (lookup->map_count > MOST)
+        return;
+    borders = malloc(needed * sizeof(float)); /* exact: a write beyond it is found */
+    whole_borders = malloc(needed * sizeof(int32_t));
+    for (map = 0; map < lookup->map_count; map++) {
+        uint32_t base = prewarp_base_of(lookup, map);
+        size_t numbers = prewarp_coefficient_count(lookup, map);
+        if (numbers == 0u || numbers > 3000000u)
+            break;
+        memory[map] = malloc(numbers * sizeof(float));
+        whole_memory[map] = malloc(numbers * sizeof(int32_t));
+        made++;
+        if (prewarp_prepare(lookup, map, pupil, base == PREWARP_NONE ? NULL : &maps[base], memory[map], numbers,
+                            &maps[map]) ||
+            prewarp_fixed_prepare(lookup, map, whole_pupil, base == PREWARP_NONE ? NULL : &whole_maps[base],
+                                  whole_memory[map], numbers, &whole_maps[map]))
+            abort();
+    }
+    if (made == lookup->map_count) {
+        if (prewarp_prepare_light(lookup, pupil, maps, made, borders, needed, &light) ||
+            prewarp_fixed_prepare_light(lookup, whole_pupil, whole_maps, made, whole_borders, needed, &whole_light))
+            abort();
+        for (turn = 0; turn < 6u; turn++) {
+            float direction[2] = {(float)any(64u) / 32.0f - 1.0f, (float)any(64u) / 32.0f - 1.0f};
+            int32_t whole[2] = {(int32_t)any(0x40000000u) - 0x20000000, (int32_t)any(0xFFFFFFFFu)};
+            float point[2] = {(float)any(700u) - 30.0f, (float)any(700u) - 30.0f};
+            int32_t whole_point[2] = {(int32_t)any(0xFFFFFFFFu), 12345};
+            prewarp_weights(&light, direction, weights);
+            prewarp_fixed_weights(&whole_light, whole, whole_weights);
+            (void)prewarp_weight(&light, any(20u), direction);
+            (void)prewarp_fixed_weight(&whole_light, any(20u), whole);
+            (void)prewarp_gain(&light, any(8u), point, direction);
+            (void)prewarp_fixed_gain(&whole_light, any(8u), whole_point, whole);
+        }
+    }
+    for (map = 0; map < made; map++) {
+        free(memory[map]);
+        free(whole_memory[map]);
+    }
+    free(borders);
+    free(whole_borders);
+}
+
 int main(int argument_count, char **arguments)
 {
     unsigned char *blob, *copy;
@@ -178,6 +231,7 @@ int main(int argument_count, char **arguments)
     if (prewarp_open(&lookup, blob, size) != PREWARP_OK)
         return 3;
     evaluate(&lookup);
+    evaluate_light(&lookup);
     records_end = lookup.offset[PREWARP_SECTION_DATA];
     for (turn = 0; turn < count; turn++) {
         size_t length = size;
@@ -198,6 +252,7 @@ int main(int argument_count, char **arguments)
             }
             accepted += turn % 2u;
             evaluate(&lookup);
+            evaluate_light(&lookup);
         } else if (turn % 2u) {
             refused++;
         } else {

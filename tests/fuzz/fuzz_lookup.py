@@ -40,7 +40,7 @@ def build_harness(folder, compiler="gcc", *, skip_checksums=False):
         reader.write_text(text.replace(check, "if (0)"))
     program = folder / f"fuzz_blob_{Path(compiler).name}"
     command = [compiler, *STRICT, *sanitizers, "-I", str(folder), "-o", str(program), str(HARNESS)]
-    subprocess.run([*command, *(str(folder / name) for name in SOURCES)], check=True, timeout=120)
+    subprocess.run([*command, *(str(folder / name) for name in SOURCES), "-lm"], check=True, timeout=120)
     return program
 
 
@@ -78,7 +78,9 @@ def mended(blob):
 def damaged(blob, random):
     """Return a damaged copy: bits, bytes and words changed, most among the records; sometimes cut short."""
     data = bytearray(blob)
-    records = int.from_bytes(data[HEADER.byte_count + SECTION.byte_count * 6 + 4 :][:4], "little")
+    records = int.from_bytes(
+        data[HEADER.byte_count + SECTION.byte_count * (len(SECTIONS) - 1) + 4 :][:4], "little"
+    )
     for _ in range(random.integers(1, 5)):
         range_end = records if random.random() < 0.7 and records < len(data) else len(data)
         place = int(random.integers(range_end))

@@ -1,4 +1,4 @@
-"""Small lookups of every family, quick to make: two channels, two colours, weights and a gain."""
+"""Small lookups of every family, quick to make: two channels, two colours, claims, borders and a gain."""
 
 from functools import lru_cache
 
@@ -8,10 +8,11 @@ from prewarp.content import ContentProjection
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.candidates import ChannelProblem
 from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
+from prewarp.lookup.coding import CodedArray, Format
 from prewarp.lookup.mesh_modes import mesh_modes, mesh_table
+from prewarp.lookup.pupil import region_exponents
 from prewarp.lookup.series import field_series
-from prewarp.lookup.surfaces import fitted_surface
-from prewarp.lookup.tables import Family, Lookup
+from prewarp.lookup.tables import BorderTable, ClaimTable, Family, GainTable, Lookup, RegionTable
 from tests.closed_form import PlaneChannel
 
 BOX_MM = np.array([[-4.0, -3.0, -2.0], [4.0, 3.0, 2.0]])
@@ -66,7 +67,7 @@ def channel_tables(problem, family, *, bits=None):
     return problem.placed(tables)
 
 
-def small_lookup(family, *, bits=None, surfaces=True):
+def small_lookup(family, *, bits=None, lit=True):
     """Return a lookup of two channels and two colours."""
     maps = []
     for problem in problems():
@@ -74,24 +75,40 @@ def small_lookup(family, *, bits=None, surfaces=True):
         for table in channel_tables(problem, family, bits=bits):
             base = None if table.base is None else start
             maps.append(type(table)(**{**table.__dict__, "base": base, "error_px": 0.125}))
-    weight = fitted_surface(
-        lambda t: np.clip(0.5 + 2.0 * t[..., 0], 0.0, 1.0),
-        np.array([-0.7, -0.5]),
-        np.array([0.4, 0.5]),
-        channel=0,
-        colour=None,
-        max_error=0.01,
+    light = small_light() if lit else {}
+    return Lookup(("left", "right"), ("G", "R"), (SIZE, SIZE), BOX_MM, tuple(maps), CONTENT, **light)
+
+
+def small_light():
+    """Return claims, borders and a gain: a hole in the left panel's green, moving rims in the right's."""
+    random = np.random.default_rng(4)
+    across = np.linspace(-0.2, 1.2, 9)[None, None] * np.ones((2, 7, 1))
+    across[0] = 1.0 - across[0]
+    codes = np.rint((across + random.uniform(-0.02, 0.02, across.shape)) / 2.0**-14).astype(np.int64)
+    claims = ClaimTable(
+        9, 7, np.array([-8.0, -6.0]), 2.0, 0.001953125, CodedArray(Format.INT16, codes.ravel(), 2.0**-14)
     )
-    gain = fitted_surface(
-        lambda p: 0.7 + 1e-6 * (p[..., 0] - 200.0) ** 2,
-        np.zeros(2),
-        np.array(SIZE),
-        channel=1,
-        colour=1,
-        max_error=0.002,
-    )
-    shades = ((weight,), (gain,)) if surfaces else ((), ())
-    return Lookup(("left", "right"), ("G", "R"), (SIZE, SIZE), BOX_MM, tuple(maps), CONTENT, *shades)
+    along = np.arange(8) / 8
+    corners = np.array([[0.02, 0.05], [0.97, 0.0], [1.0, 0.9], [0.6, 1.0], [0.0, 0.8]])
+    sides = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    points = np.concatenate([a + along[:, None] * (b - a) for a, b in sides])
+    block = CodedArray(Format.UINT16, np.rint(points * 65535).astype(np.int64).ravel(), 1.0)
+    hole = region({(2, 0, 0, 0): 0.5, (0, 2, 0, 0): 0.5, (0, 0, 0, 0): 0.95}, 2, 0)
+    rim = region({(0, 0, 0, 0): 0.9, (2, 0, 0, 0): -0.4, (1, 0, 1, 0): -0.2, (0, 3, 0, 0): 0.05}, 3, 2)
+    middle = np.array([330.0, 236.0])
+    borders = [BorderTable(middle, block, regions) for regions in ((hole,), (), (rim, hole), (rim,))]
+    logs = random.uniform(-0.1, 0.1, (6, 3))
+    logs[0, 0] = -0.35
+    own = CodedArray(Format.INT16, np.rint(logs.ravel() / 2.0**-15).astype(np.int64), 2.0**-15)
+    gain = GainTable(1, 1, 2, 1, np.array([0.5, 0.0]), np.array([5.0, 4.0]), own, 0.001)
+    return {"claims": claims, "borders": tuple(borders), "gains": (gain,)}
+
+
+def region(terms, degree, pupil_degree):
+    """Return a region from its terms by exponents of u, v, x0, y0."""
+    numbers = [terms.get(tuple(one), 0.0) for one in region_exponents(degree, pupil_degree).tolist()]
+    block = CodedArray(Format.INT16, np.rint(np.array(numbers) * 2.0**14).astype(np.int64), 2.0**-14)
+    return RegionTable(degree, pupil_degree, np.array([0.0, 0.5]), np.array([6.0, 5.0]), block)
 
 
 CASES = {

@@ -12,7 +12,20 @@ from prewarp.export.c_header import layout_header, layout_table
 from prewarp.lookup import prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
-from prewarp.lookup.layout import BLOCK, CHANNEL, DISPLAY, HEADER, MAP, RECORDS, SECTION, SECTIONS, SURFACE
+from prewarp.lookup.layout import (
+    BLOCK,
+    BORDER,
+    CHANNEL,
+    CLAIMS,
+    DISPLAY,
+    GAIN,
+    HEADER,
+    MAP,
+    RECORDS,
+    REGION,
+    SECTION,
+    SECTIONS,
+)
 from tests.fuzz.fuzz_lookup import damaged, fuzz_python, mended
 from tests.lookup.small_lookups import CASES, case, small_blobs
 
@@ -50,11 +63,11 @@ def test_by_hand():
     """Header, sections and one map read with `struct` alone, at the places in the table for people."""
     blob = small_blobs()["spline12"]
     magic, version, sections, total, crc = struct.unpack_from("<8sHHII", blob)
-    assert (magic, version, sections, total) == (b"PWLOOKUP", 1, 7, len(blob))
-    covered = blob[:16] + bytes(4) + blob[20 : 32 + 7 * 16]
+    assert (magic, version, sections, total) == (b"PWLOOKUP", 2, 10, len(blob))
+    covered = blob[:16] + bytes(4) + blob[20 : 32 + 10 * 16]
     assert crc == zlib.crc32(covered)
-    places = [struct.unpack_from("<IIII", blob, 32 + 16 * n) for n in range(7)]
-    assert [kind for kind, *_ in places] == [1, 2, 3, 4, 5, 6, 7]
+    places = [struct.unpack_from("<IIII", blob, 32 + 16 * n) for n in range(10)]
+    assert [kind for kind, *_ in places] == list(range(1, 11))
     for _, offset, size, check in places:
         assert offset % 16 == 0 and zlib.crc32(blob[offset : offset + size]) == check
     low_high = struct.unpack_from("<6f", blob, places[0][1])
@@ -71,7 +84,7 @@ def test_by_hand():
         "<HHIIf", blob, places[4][1] + 16 * (first_block + 1)
     )
     assert (form, numbers) == (12, columns * rows * 2) and scale == table.blocks[1].scale
-    low, middle = blob[places[6][1] + offset : places[6][1] + offset + 2]
+    low, middle = blob[places[9][1] + offset : places[9][1] + offset + 2]
     first = low | (middle & 15) << 8
     assert (first - 4096 if first > 2047 else first) == table.blocks[1].numbers[0]
 
@@ -111,8 +124,6 @@ RULES = [
     (0, DISPLAY, 0, "pupil_low", 9.0, "f", "eye box is not a box"),
     (0, DISPLAY, 0, "content_kind", 3, "I", "content picture"),
     (1, CHANNEL, 0, "panel_width", 0, "I", "panel of 0 x 480 px"),
-    (1, CHANNEL, 1, "weight", 7, "H", "channel 1 has no such weight"),
-    (1, CHANNEL, 1, "weight", 1, "H", "channel 1 has no such weight"),
     (3, MAP, 0, "family", 3, "H", "map 0 is not described"),
     (3, MAP, 1, "base", 1, "H", "does not come before"),
     (3, MAP, 3, "base", 0, "H", "cannot be added to map 0"),
@@ -124,8 +135,32 @@ RULES = [
     (4, BLOCK, 1, "count", 1 << 28, "I", "block 1 reaches beyond"),
     (4, BLOCK, 1, "offset", 2, "I", "block 1 reaches beyond"),
     (4, BLOCK, 1, "scale", NAN, "f", "block 1 has the scale nan"),
-    (5, SURFACE, 0, "columns", 1, "H", "surface 0 is not described"),
-    (5, SURFACE, 0, "rows", 9, "H", "surface 0 is not what its block holds"),
+    (3, MAP, 2, "border", 1, "H", "map 2 has no such border"),
+    (3, MAP, 2, "border", 65535, "H", "3 borders for 4 maps"),
+    (3, MAP, 3, "gain", 1, "H", "map 3 has no such gain"),
+    (5, CLAIMS, 0, "columns", 3, "H", "the claims are not described"),
+    (5, CLAIMS, 0, "rows", 8, "H", "the claims are not described"),
+    (5, CLAIMS, 0, "pitch", 0.0, "f", "the claims are not described"),
+    (5, CLAIMS, 0, "pitch", NAN, "f", "the claims are not described"),
+    (5, CLAIMS, 0, "origin", 400.0, "f", "the claims are not described"),
+    (5, CLAIMS, 0, "least", 0.0, "f", "the claims are not described"),
+    (5, CLAIMS, 0, "block", 9999, "H", "the claims are not described"),
+    (6, BORDER, 0, "block", 9999, "H", "border 0 is not described"),
+    (6, BORDER, 1, "block", 0, "H", "border 1 is not described"),
+    (6, BORDER, 3, "region_count", 5, "H", "border 3 is not described"),
+    (6, BORDER, 3, "first_region", 65000, "H", "border 3 is not described"),
+    (6, BORDER, 0, "middle", -1.0, "f", "border 0 is not described"),
+    (6, BORDER, 0, "middle", 640.001, "f", "border 0 is not described"),
+    (6, BORDER, 0, "middle", NAN, "f", "border 0 is not described"),
+    (7, REGION, 0, "degree", 13, "H", "region 0 is not described"),
+    (7, REGION, 0, "pupil_degree", 3, "H", "region 0 is not described"),
+    (7, REGION, 1, "pupil_degree", 1, "H", "region 1 is not described"),
+    (7, REGION, 1, "half", 0.0, "f", "region 1 is not described"),
+    (7, REGION, 1, "centre", NAN, "f", "region 1 is not described"),
+    (8, GAIN, 0, "panel_degree", 17, "H", "gain 0 is not described"),
+    (8, GAIN, 0, "pupil_degree", 0, "H", "gain 0 is not described"),
+    (8, GAIN, 0, "half", -1.0, "f", "gain 0 is not described"),
+    (8, GAIN, 0, "error", NAN, "f", "gain 0 is not described"),
 ]
 
 
@@ -164,7 +199,7 @@ def test_all_widths_of_a_map_have_one_scale():
         (lambda b: b"", "0 bytes are not a lookup blob"),
         (lambda b: b[:100], "100 bytes are not"),
         (lambda b: b"X" + b[1:], "does not begin"),
-        (lambda b: b[:8] + b"\2" + b[9:], "version 2; this reader knows version 1"),
+        (lambda b: b[:8] + b"\3" + b[9:], "version 3; this reader knows version 2"),
         (lambda b: b + bytes(16), "the header says"),
         (lambda b: b[:40] + bytes([b[40] ^ 1]) + b[41:], "header's checksum"),
         (lambda b: b[:-20] + bytes([b[-20] ^ 1]) + b[-19:], "checksum of section 'data'"),
@@ -197,4 +232,4 @@ def test_names_that_do_not_fit_are_refused():
     long = type(lookup)(**{**lookup.__dict__, "channels": ("a" * 32, "right")})
     with pytest.raises(PackageError, match="takes 32 bytes; expected at most 31"):
         blob_from_lookup(long)
-    assert len(SECTIONS) == 7
+    assert len(SECTIONS) == 10

@@ -47,9 +47,8 @@ def test_an_error_is_told_where_it_is():
     assert error.pupil_mm == tuple(pupils[4])
 
 
-def test_weights_and_gains_are_those_of_their_channel():
+def test_gains_are_those_of_their_channel():
     lookup = case("spline")
-    assert lookup.weight_of("left") is lookup.weights[0] and lookup.weight_of("right") is None
     assert lookup.gain_of("right", "R") is lookup.gains[0]
     assert all(lookup.gain_of(*key) is None for key in (("right", "G"), ("left", "R"), ("left", "G")))
 

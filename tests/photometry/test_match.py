@@ -56,7 +56,7 @@ def test_the_limit_is_where_it_is_said_to_be(large_fields, maps, large_seam, mat
     cost = match.costs[1]
     place = tangent_from_degrees(np.array(cost.limit_direction_deg))
     at = large_fields.field(cost.limit_channel, "G").inverse(place, pupil_mm=cost.limit_pupil_mm)
-    weight = large_seam.weights(place)[large_seam.index(cost.limit_channel)]
+    weight = large_seam.at(cost.limit_pupil_mm).weights(place)[large_seam.index(cost.limit_channel)]
     gain = match.gain(cost.limit_channel, "G", at.pixel, place, pupil_mm=cost.limit_pupil_mm)
     assert weight * gain == pytest.approx(1.0, abs=1e-6)
     level = pytest.approx(float(match.targets["G"].at(place)), rel=1e-12)

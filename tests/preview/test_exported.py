@@ -1,6 +1,7 @@
 """Panels by the exported desktop shaders: their text is the package's, their pictures the CPU renderer's."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import moderngl
 import numpy as np
@@ -19,6 +20,7 @@ from prewarp.render.live.eye_table import eye_table
 from prewarp.render.live.mesh import EyeMesh
 from prewarp.render.live.panel import ContentTexture
 from prewarp.render.live.weight_map import weight_map
+from prewarp.seam.blend import LEAST_CLAIM
 from tests.preview.conftest import CONTENT, HALF_MM, SIZE, still
 from tests.preview.editing import copied_shaders, hold_to_edits
 
@@ -45,13 +47,17 @@ class SmoothSeam:
     def depth_deg(self, tangent):
         return np.full((2, *tangent.shape[:-1]), np.inf)
 
-    def shares(self, tangent):
-        return self.weights(tangent)
+    @property
+    def claims(self):
+        return SimpleNamespace(at=self._claims)
 
-    def weights(self, tangent):
+    def _claims(self, tangent):
         share = np.clip(tangent[..., 0] / 0.6 + 0.5, 0.0, 1.0)
         right = share**3 * (10.0 - 15.0 * share + 6.0 * share**2)
         return np.stack([1.0 - right, right])
+
+    def weights(self, tangent):
+        return (self._claims(tangent) + LEAST_CLAIM) / (1.0 + 2.0 * LEAST_CLAIM)
 
 
 @pytest.fixture(scope="module")

@@ -29,11 +29,11 @@ TANGENT = CONTENT.tangent_from_pixel(
 def settled(seam):
     """True where a direction is well inside a reach and not beside a point where two outlines cross.
 
-    Around such a point weights turn from 0 to 1 in no distance at all; a mesh rounds that off within two
-    nodes, which on these small panels (18 px a degree, nodes 8 px apart) is a degree.
+    About such a point each has part of the light at the other's very border, and the last half pixel of a
+    panel fades: claims turn from 0 to 1 there within some three times their rounding of half a degree.
     """
     distance = np.stack([reach.signed_distance_deg(TANGENT) for reach in seam.reaches])
-    return (distance.max(axis=0) > 0.3) & ~(np.abs(distance) < 1.2).all(axis=0)
+    return (distance.max(axis=0) > 0.3) & ~(np.abs(distance) < 1.6).all(axis=0)
 
 
 def draw_all(fields, image, seam, pupil, **options):

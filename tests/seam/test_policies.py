@@ -14,6 +14,8 @@ from prewarp.seam import (
     survey_gaps,
     survey_overlap,
 )
+from prewarp.seam.blend import LEAST_CLAIM
+from prewarp.seam.claims import ROUNDING_PITCHES
 from prewarp.seam.comparison import weight_gradient_per_deg
 from prewarp.seam.reach import channel_reach
 from prewarp.seam.survey import neighbours
@@ -78,8 +80,8 @@ def test_following_crawls_with_the_image_plane(figures):
 
 
 def test_the_gradient_is_that_of_the_formula():
-    # Rectangles far away: across the middle b = r(d1 / f) / (r(d1 / f) + r(d2 / f)), its slope worked out by
-    # differences.
+    # Rectangles far away: across the middle b = q(d1 / f) / (q(d1 / f) + q(d2 / f)), rounded over half a
+    # degree, its slope worked out by differences.
     fields = pair(8.0, distance_m=1e6)
     seam = build_seam(fields, pupils_mm=CENTRE, feather_deg=6.0)
     x = np.linspace(-3.5, 3.5, 29)
@@ -88,9 +90,13 @@ def test_the_gradient_is_that_of_the_formula():
         left, right = quintic_smoothstep((4.0 - x) / 6.0), quintic_smoothstep((x + 4.0) / 6.0)
         return left / (left + right)
 
-    expected = np.abs(share(x + 1e-4) - share(x - 1e-4)) / 2e-4
+    near = np.linspace(-4.0, 4.0, 801)
+    bell = np.exp(-0.5 * near**2) / np.exp(-0.5 * near**2).sum()
+    places = x[:, None] + ROUNDING_PITCHES * near
+    slope = (share(places + 1e-4) - share(places - 1e-4)) @ bell / 2e-4
+    expected = np.abs(slope) / (1.0 + 2.0 * LEAST_CLAIM)
     tangent = np.stack([tangent_from_degrees(x), np.zeros(29)], axis=-1)
-    np.testing.assert_allclose(weight_gradient_per_deg(seam, tangent), expected, atol=2e-3)
+    np.testing.assert_allclose(weight_gradient_per_deg(seam, tangent), expected, atol=4e-3)
 
 
 def test_a_fixed_seam_loses_no_field_that_a_channel_lights(near, figures):
@@ -108,7 +114,7 @@ def test_a_fixed_seam_loses_no_field_that_a_channel_lights(near, figures):
         shown = np.sum(seam.weights(tangent) * shows, axis=0)
         lost.append(np.sum(area * shows.any(axis=0) * (1.0 - np.minimum(shown, 1.0))))
     # What is lit from the pupil takes it over.
-    assert max(lost) > 1.0 and figures["fixed"].field_lost_deg2 < 1e-6
+    assert max(lost) > 0.3 and figures["fixed"].field_lost_deg2 < 1e-6
 
 
 def test_following_takes_the_feather_asked_for_where_it_fits(near):

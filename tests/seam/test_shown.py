@@ -29,19 +29,19 @@ def row(x_deg):
     return tangent_from_degrees(np.stack([x_deg, np.zeros_like(x_deg)], axis=-1))
 
 
-def test_weights_are_shares_of_what_is_lit():
-    shares = np.array([[0.7, 0.7, 0.7, 0.0], [0.3, 0.3, 0.3, 1.0]])
+def test_weights_are_claims_of_what_is_lit():
+    claims = np.array([[0.7, 0.7, 0.7, 0.0], [0.3, 0.3, 0.3, 1.0]])
     depth = np.array([[1.0, 1.0, -1.0, 1.0], [1.0, -1.0, -1.0, -1.0]])
     expected = [[0.7, 1.0, 0.0, 1.0], [0.3, 0.0, 0.0, 0.0]]
-    np.testing.assert_allclose(shown_weights(shares, depth), expected, atol=5e-3)
-    total = shown_weights(shares, depth).sum(axis=0)
+    np.testing.assert_allclose(shown_weights(claims, depth), expected, atol=5e-3)
+    total = shown_weights(claims, depth).sum(axis=0)
     np.testing.assert_allclose(total, [1.0, 1.0, 0.0, 1.0], atol=1e-12)
 
 
 def test_light_fades_toward_the_rim_and_nowhere_else():
-    shares, edge = np.full((2, 5), 0.5), 2.0
+    claims, edge = np.full((2, 5), 0.5), 2.0
     depth = np.array([[0.5, 1.0, 2.0, 0.1, -1.0], [-1.0, -1.0, -1.0, 5.0, -1.0]])
-    total = shown_weights(shares, depth, edge_deg=edge).sum(axis=0)
+    total = shown_weights(claims, depth, edge_deg=edge).sum(axis=0)
     # Quintic smoothstep of the depth over the width; deep inside another channel nothing fades.
     expected = [*quintic_smoothstep(np.array([0.25, 0.5, 1.0])), 1.0, 0.0]
     np.testing.assert_allclose(total, expected, atol=1e-12)

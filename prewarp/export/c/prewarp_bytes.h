@@ -62,11 +62,6 @@ static inline const unsigned char *prewarp_channel_record(const prewarp_lookup *
     return prewarp_record(lookup, PREWARP_SECTION_CHANNELS, PREWARP_CHANNEL_BYTES, channel);
 }
 
-static inline const unsigned char *prewarp_surface_record(const prewarp_lookup *lookup, uint32_t surface)
-{
-    return prewarp_record(lookup, PREWARP_SECTION_SURFACES, PREWARP_SURFACE_BYTES, surface);
-}
-
 /* One block: `numbers` of `format`; the scale stays as the bits of a float32. */
 typedef struct {
     const unsigned char *numbers;
@@ -82,6 +77,13 @@ static inline prewarp_block prewarp_block_at(const prewarp_lookup *lookup, uint3
     block.scale_bits = prewarp_u32(record + PREWARP_BLOCK_SCALE);
     block.numbers = lookup->bytes + lookup->offset[PREWARP_SECTION_DATA] + prewarp_u32(record + PREWARP_BLOCK_OFFSET);
     return block;
+}
+
+/* Points of the border of a map. */
+static inline uint32_t prewarp_border_points(const prewarp_lookup *lookup, uint32_t border)
+{
+    const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, border);
+    return prewarp_block_at(lookup, prewarp_u16(record + PREWARP_BORDER_BLOCK)).count / 2u;
 }
 
 /* A whole number of any integer format. */

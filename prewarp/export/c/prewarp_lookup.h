@@ -1,12 +1,12 @@
-/* Evaluates lookup blobs: meshes and single points of pre-warp maps, blend weights, gains.
+/* Evaluates lookup blobs: meshes and single points of pre-warp maps, blend weights of what is lit, gains.
  *
  * C99, no allocation, no global state; the caller lends all memory, and several threads may share one blob.
  * Three parts:
  * - prewarp_open.c checks a blob from untrusted bytes; integers only.
- * - prewarp_float.c, prewarp_mesh.c, prewarp_chebyshev.c, prewarp_lines.c: the float32 path, functions prewarp_...;
- *   with -ffp-contract=off equal to the last bit everywhere.
- * - prewarp_fixed.c, prewarp_fixed_mesh.c: the integer path, functions prewarp_fixed_..., for parts without a
- *   floating-point unit; touches no float.
+ * - prewarp_float.c, prewarp_light.c, prewarp_mesh.c, prewarp_chebyshev.c, prewarp_lines.c: the float32 path, functions
+ *   prewarp_...; with -ffp-contract=off equal to the last bit everywhere. prewarp_light.c needs sqrtf and floorf (-lm).
+ * - prewarp_fixed.c, prewarp_fixed_light.c, prewarp_fixed_mesh.c: the integer path, functions prewarp_fixed_..., for parts
+ *   without a floating-point unit; touches no float.
  *
  * For speed compile with -O3 and for the part's own instructions (-march=native, -mcpu=...): meshes are sums over long
  * lines, of which compilers make vector instructions. For small code use -Os: results are the same.
@@ -17,6 +17,8 @@
  *   prewarp_prepare(&lookup, green, pupil_mm, NULL, green_memory, green_count, &maps[0]);
  *   prewarp_prepare(&lookup, red, pupil_mm, &maps[0], red_memory, red_count, &maps[1]);
  *   prewarp_meshes(maps, 2, 65, 65, work, work_count, directions);
+ *
+ * For weights and gains prepare all maps, then prewarp_prepare_light once per pupil position.
  *
  * prewarp_turn.h turns meshes with the head, line by line. A map may be stored as the difference from another one of its channel, its base (here red from green).
  *
@@ -46,7 +48,7 @@ typedef struct {
     const unsigned char *bytes;
     uint32_t size;
     uint32_t offset[PREWARP_SECTION_COUNT];
-    uint32_t channel_count, colour_count, map_count, block_count, surface_count;
+    uint32_t channel_count, colour_count, map_count, block_count, claims_count, border_count, region_count, gain_count;
 } prewarp_lookup;
 
 /* A map for one pupil position; what it points to must outlive it. */
@@ -63,6 +65,21 @@ typedef struct prewarp_fixed_map {
     const int32_t *coefficients;
     const struct prewarp_fixed_map *base;
 } prewarp_fixed_map;
+
+/* What weights and gains need for one pupil position; what it points to must outlive it. */
+typedef struct {
+    const prewarp_lookup *lookup;
+    const prewarp_map *maps;
+    float pupil_mm[3];
+    const float *borders[PREWARP_MAX_CHANNELS * PREWARP_MAX_COLOURS];
+} prewarp_light;
+
+typedef struct {
+    const prewarp_lookup *lookup;
+    const prewarp_fixed_map *maps;
+    int32_t pupil[3];
+    const int32_t *borders[PREWARP_MAX_CHANNELS * PREWARP_MAX_COLOURS];
+} prewarp_fixed_light;
 
 /* Checks every byte of a blob; nothing else may be called before it returned PREWARP_OK. */
 prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t size);
@@ -99,11 +116,28 @@ void prewarp_direction_from_panel(const prewarp_map *map, const float panel_px[2
 /* Panel point seen in a direction: PREWARP_OK, PREWARP_OFF_PANEL or PREWARP_NOT_CONVERGED. */
 prewarp_status prewarp_panel_from_direction(const prewarp_map *map, const float direction[2], float panel_px[2]);
 
-/* Share of linear light of a channel in a direction, 0 to 1. 0 for a channel that is not there. */
-float prewarp_weight(const prewarp_lookup *lookup, uint32_t channel, const float direction[2]);
+/* Numbers of memory, floats or int32_t, that prewarp_prepare_light or prewarp_fixed_prepare_light needs. */
+size_t prewarp_light_count(const prewarp_lookup *lookup);
 
-/* Gain of a map's channel and colour at a panel point, for linear light. 0 for a map that is not there. */
-float prewarp_gain(const prewarp_lookup *lookup, uint32_t map, const float panel_px[2]);
+/* Maps the border of what each panel may show, for a pupil position, mm, moved into the eye box where outside. `maps`: all
+ * maps of the blob in their order, prepared for the same pupil position. */
+prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float pupil_mm[3], const prewarp_map *maps,
+                                     uint32_t map_count, float *memory, size_t count, prewarp_light *light);
+
+/* 1 where a channel shows a direction in every colour, else 0. */
+int prewarp_is_lit(const prewarp_light *light, uint32_t channel, const float direction[2]);
+
+/* Share of linear light of every channel in a direction, 0 to 1, one float per channel: they add up to 1 wherever any
+ * channel is lit. Take them in every pixel, or at nodes far from the border of what is lit: between nodes a weight jumps
+ * where light ends. */
+void prewarp_weights(const prewarp_light *light, const float direction[2], float *weights);
+
+/* The same of one channel. 0 for a channel that is not there. */
+float prewarp_weight(const prewarp_light *light, uint32_t channel, const float direction[2]);
+
+/* Gain of a map's channel and colour at a panel point seen in a direction, for linear light: it follows the pupil. 0 for a
+ * map that is not there. */
+float prewarp_gain(const prewarp_light *light, uint32_t map, const float panel_px[2], const float direction[2]);
 
 /* ---- integer path: pupil in 1/65536 mm, panel in 1/16384 px, directions in 2^-28, weight and gain in 1/65536; each
  * function does what its namesake of the float32 path does ---- */
@@ -117,7 +151,13 @@ prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t coun
 void prewarp_fixed_direction_from_panel(const prewarp_fixed_map *map, const int32_t panel[2], int32_t direction[2]);
 prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2],
                                                   int32_t panel[2]);
-int32_t prewarp_fixed_weight(const prewarp_lookup *lookup, uint32_t channel, const int32_t direction[2]);
-int32_t prewarp_fixed_gain(const prewarp_lookup *lookup, uint32_t map, const int32_t panel[2]);
+prewarp_status prewarp_fixed_prepare_light(const prewarp_lookup *lookup, const int32_t pupil[3],
+                                           const prewarp_fixed_map *maps, uint32_t map_count, int32_t *memory,
+                                           size_t count, prewarp_fixed_light *light);
+int prewarp_fixed_is_lit(const prewarp_fixed_light *light, uint32_t channel, const int32_t direction[2]);
+void prewarp_fixed_weights(const prewarp_fixed_light *light, const int32_t direction[2], int32_t *weights);
+int32_t prewarp_fixed_weight(const prewarp_fixed_light *light, uint32_t channel, const int32_t direction[2]);
+int32_t prewarp_fixed_gain(const prewarp_fixed_light *light, uint32_t map, const int32_t panel[2],
+                           const int32_t direction[2]);
 
 #endif

@@ -36,6 +36,17 @@ static int64_t ordered(uint32_t bits)
     return bits >> 31 ? -size : size;
 }
 
+/* Whether a float without sign is at most a whole number up to 2^24. */
+static int at_most(uint32_t bits, uint32_t whole)
+{
+    uint32_t exponent = bits >> 23, fraction = (bits & 0x7FFFFFu) | 0x800000u;
+    if (exponent < 127u)
+        return whole > 0u || bits == 0u;
+    if (exponent > 150u)
+        return 0;
+    return (uint64_t)fraction <= (uint64_t)whole << (150u - exponent);
+}
+
 static int all_zero(const unsigned char *bytes, uint32_t from, uint32_t to)
 {
     while (from < to) {
@@ -120,42 +131,121 @@ static prewarp_status check_blocks(const prewarp_lookup *lookup, uint32_t data_b
     return PREWARP_OK;
 }
 
-static prewarp_status check_surfaces(const prewarp_lookup *lookup)
+/* low <= x <= high for the bits of floats, all positive */
+static int between(uint32_t bits, uint32_t low_bits, uint32_t high_bits)
 {
-    uint32_t place, axis;
-    for (place = 0; place < lookup->surface_count; place++) {
-        const unsigned char *record = prewarp_surface_record(lookup, place);
-        uint32_t kind = prewarp_u16(record + PREWARP_SURFACE_KIND), link = prewarp_u16(record + PREWARP_SURFACE_BLOCK);
-        uint32_t columns = prewarp_u16(record + PREWARP_SURFACE_COLUMNS),
-                 rows = prewarp_u16(record + PREWARP_SURFACE_ROWS);
-        prewarp_block block;
-        if (kind < 1u || kind > 2u || columns < 2u || columns > PREWARP_MAX_COEFFICIENTS || rows < 2u ||
-            rows > PREWARP_MAX_COEFFICIENTS || link >= lookup->block_count)
-            return PREWARP_REFUSED;
-        for (axis = 0; axis < 2u; axis++) {
-            uint32_t low = prewarp_u32(record + PREWARP_SURFACE_LOW + 4u * axis);
-            uint32_t high = prewarp_u32(record + PREWARP_SURFACE_HIGH + 4u * axis);
-            if (!within(low, PREWARP_LARGEST_VALUE_BITS) || !within(high, PREWARP_LARGEST_VALUE_BITS) ||
-                ordered(low) >= ordered(high))
-                return PREWARP_REFUSED;
-        }
-        if (!within(prewarp_u32(record + PREWARP_SURFACE_OFFSET), PREWARP_LARGEST_VALUE_BITS) ||
-            !within_positive(prewarp_u32(record + PREWARP_SURFACE_ERROR), PREWARP_LARGEST_VALUE_BITS))
-            return PREWARP_REFUSED;
-        block = prewarp_block_at(lookup, link);
-        if (!is_unsigned(block.format) || block.count != columns * rows)
-            return PREWARP_REFUSED;
-    }
-    return PREWARP_OK;
+    return bits >= low_bits && bits <= high_bits;
 }
 
-/* A link to a surface of a kind, or none. */
-static int good_link(const prewarp_lookup *lookup, uint32_t link, uint32_t kind)
+static int codes_are(const prewarp_lookup *lookup, uint32_t link, uint32_t format, uint64_t count)
 {
+    prewarp_block block;
+    if (link >= lookup->block_count)
+        return 0;
+    block = prewarp_block_at(lookup, link);
+    return block.format == format && block.count == count && within_positive(block.scale_bits, 0x3F800000u);
+}
+
+/* centre and half size of a part of the pupil plane, one after the other */
+static int frame_is_good(const unsigned char *frame)
+{
+    uint32_t axis;
+    for (axis = 0; axis < 2u; axis++) {
+        if (!within(prewarp_u32(frame + 4u * axis), PREWARP_LARGEST_PUPIL_MM_BITS) ||
+            !between(prewarp_u32(frame + 8u + 4u * axis), PREWARP_LEAST_HALF_MM_BITS, PREWARP_LARGEST_PUPIL_MM_BITS))
+            return 0;
+    }
+    return 1;
+}
+
+static int claims_are_good(const prewarp_lookup *lookup)
+{
+    const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0);
+    uint32_t columns, rows;
+    if (lookup->claims_count == 0u)
+        return 1;
+    columns = prewarp_u16(record + PREWARP_CLAIMS_COLUMNS);
+    rows = prewarp_u16(record + PREWARP_CLAIMS_ROWS);
+    return columns >= PREWARP_MIN_CLAIM_COEFFICIENTS && columns <= PREWARP_MAX_CLAIM_COEFFICIENTS &&
+           rows >= PREWARP_MIN_CLAIM_COEFFICIENTS && rows <= PREWARP_MAX_CLAIM_COEFFICIENTS &&
+           within(prewarp_u32(record + PREWARP_CLAIMS_ORIGIN), PREWARP_LARGEST_DEG_BITS) &&
+           within(prewarp_u32(record + PREWARP_CLAIMS_ORIGIN + 4u), PREWARP_LARGEST_DEG_BITS) &&
+           between(prewarp_u32(record + PREWARP_CLAIMS_PITCH), PREWARP_LEAST_PITCH_DEG_BITS,
+                   PREWARP_LARGEST_DEG_BITS) &&
+           between(prewarp_u32(record + PREWARP_CLAIMS_LEAST), PREWARP_SMALLEST_CLAIM_BITS, 0x3F800000u) &&
+           codes_are(lookup, prewarp_u16(record + PREWARP_CLAIMS_BLOCK), PREWARP_INT16,
+                     (uint64_t)lookup->channel_count * columns * rows);
+}
+
+/* Terms of u, v, x0, y0 of a region. */
+static uint32_t region_terms(uint32_t degree, uint32_t pupil_degree)
+{
+    uint32_t pupil, count = 0;
+    for (pupil = 0; pupil <= pupil_degree; pupil++)
+        count += (pupil + 1u) * prewarp_graded_count(degree - pupil);
+    return count;
+}
+
+static int regions_are_good(const prewarp_lookup *lookup)
+{
+    uint32_t place;
+    for (place = 0; place < lookup->region_count; place++) {
+        const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_REGIONS, PREWARP_REGION_BYTES, place);
+        uint32_t degree = prewarp_u16(record + PREWARP_REGION_DEGREE),
+                 pupil_degree = prewarp_u16(record + PREWARP_REGION_PUPIL_DEGREE);
+        if (degree > PREWARP_MAX_REGION_DEGREE || pupil_degree > degree ||
+            !frame_is_good(record + PREWARP_REGION_CENTRE) ||
+            !codes_are(lookup, prewarp_u16(record + PREWARP_REGION_BLOCK), PREWARP_INT16,
+                       region_terms(degree, pupil_degree)))
+            return 0;
+    }
+    return 1;
+}
+
+static int border_is_good(const prewarp_lookup *lookup, const unsigned char *map, uint32_t place)
+{
+    const unsigned char *record, *channel;
+    uint32_t link = prewarp_u16(map + PREWARP_MAP_BORDER), block, axis, points;
+    if (link == PREWARP_NONE)
+        return lookup->border_count == 0u;
+    if (link != place || link >= lookup->border_count)
+        return 0;
+    record = prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, link);
+    block = prewarp_u16(record + PREWARP_BORDER_BLOCK);
+    if (block >= lookup->block_count || prewarp_block_at(lookup, block).format != PREWARP_UINT16 ||
+        prewarp_block_at(lookup, block).count % 2u != 0u ||
+        prewarp_u16(record + PREWARP_BORDER_REGION_COUNT) > PREWARP_MAX_REGIONS ||
+        prewarp_u16(record + PREWARP_BORDER_FIRST_REGION) + prewarp_u16(record + PREWARP_BORDER_REGION_COUNT) >
+            lookup->region_count)
+        return 0;
+    points = prewarp_block_at(lookup, block).count / 2u;
+    channel = prewarp_channel_record(lookup, prewarp_u16(map + PREWARP_MAP_CHANNEL));
+    for (axis = 0; axis < 2u; axis++) {
+        uint32_t middle = prewarp_u32(record + PREWARP_BORDER_MIDDLE + 4u * axis);
+        /* whole px at most 2^15: compared as floats are */
+        if (middle != 0x80000000u && (middle >> 31 || !at_most(middle, prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH +
+                                                                                    4u * axis))))
+            return 0;
+    }
+    return points >= 3u && points <= PREWARP_MAX_BORDER_POINTS;
+}
+
+static int gain_is_good(const prewarp_lookup *lookup, const unsigned char *map)
+{
+    const unsigned char *record;
+    uint32_t link = prewarp_u16(map + PREWARP_MAP_GAIN), panel_degree, pupil_degree;
     if (link == PREWARP_NONE)
         return 1;
-    return link < lookup->surface_count &&
-           prewarp_u16(prewarp_surface_record(lookup, link) + PREWARP_SURFACE_KIND) == kind;
+    if (link >= lookup->gain_count)
+        return 0;
+    record = prewarp_record(lookup, PREWARP_SECTION_GAINS, PREWARP_GAIN_BYTES, link);
+    panel_degree = prewarp_u16(record + PREWARP_GAIN_PANEL_DEGREE);
+    pupil_degree = prewarp_u16(record + PREWARP_GAIN_PUPIL_DEGREE);
+    return panel_degree <= PREWARP_MAX_GAIN_DEGREE && pupil_degree <= PREWARP_MAX_PUPIL_DEGREE &&
+           frame_is_good(record + PREWARP_GAIN_CENTRE) &&
+           within_positive(prewarp_u32(record + PREWARP_GAIN_ERROR), PREWARP_LARGEST_VALUE_BITS) &&
+           codes_are(lookup, prewarp_u16(record + PREWARP_GAIN_BLOCK), PREWARP_INT16,
+                     (uint64_t)prewarp_graded_count(panel_degree) * prewarp_graded_count(pupil_degree));
 }
 
 static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
@@ -244,7 +334,7 @@ static prewarp_status check_maps(const prewarp_lookup *lookup)
             prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) + prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) >
                 lookup->block_count ||
             !within_positive(prewarp_u32(record + PREWARP_MAP_ERROR_PX), PREWARP_LARGEST_VALUE_BITS) ||
-            !good_link(lookup, prewarp_u16(record + PREWARP_MAP_GAIN), 2u) || !base_is_good(lookup, record, place))
+            !gain_is_good(lookup, record) || !border_is_good(lookup, record, place) || !base_is_good(lookup, record, place))
             return PREWARP_REFUSED;
         for (entry = 0; entry < 6u; entry++) {
             if (!within(prewarp_u32(record + PREWARP_MAP_AFFINE + 4u * entry), PREWARP_LARGEST_TANGENT_BITS))
@@ -282,8 +372,7 @@ static prewarp_status check_display(const prewarp_lookup *lookup)
         const unsigned char *channel = prewarp_channel_record(lookup, place);
         uint32_t width = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH),
                  height = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
-        if (width < 16u || width > 32768u || height < 16u || height > 32768u ||
-            !good_link(lookup, prewarp_u16(channel + PREWARP_CHANNEL_WEIGHT), 1u))
+        if (width < 16u || width > 32768u || height < 16u || height > 32768u)
             return PREWARP_REFUSED;
     }
     return PREWARP_OK;
@@ -354,17 +443,22 @@ prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t si
     lookup->colour_count = record_count(sizes[PREWARP_SECTION_COLOURS], PREWARP_COLOUR_BYTES, PREWARP_MAX_COLOURS);
     lookup->map_count = record_count(sizes[PREWARP_SECTION_MAPS], PREWARP_MAP_BYTES, maps);
     lookup->block_count = record_count(sizes[PREWARP_SECTION_BLOCKS], PREWARP_BLOCK_BYTES, PREWARP_NONE);
-    lookup->surface_count = record_count(sizes[PREWARP_SECTION_SURFACES], PREWARP_SURFACE_BYTES, PREWARP_MAX_SURFACES);
+    lookup->claims_count = record_count(sizes[PREWARP_SECTION_CLAIMS], PREWARP_CLAIMS_BYTES, 1u);
+    lookup->border_count = record_count(sizes[PREWARP_SECTION_BORDERS], PREWARP_BORDER_BYTES, maps);
+    lookup->region_count = record_count(sizes[PREWARP_SECTION_REGIONS], PREWARP_REGION_BYTES, maps * PREWARP_MAX_REGIONS);
+    lookup->gain_count = record_count(sizes[PREWARP_SECTION_GAINS], PREWARP_GAIN_BYTES, maps);
     if (sizes[PREWARP_SECTION_DISPLAY] != PREWARP_DISPLAY_BYTES || lookup->channel_count < 1u ||
         lookup->channel_count > PREWARP_MAX_CHANNELS || lookup->colour_count < 1u ||
         lookup->colour_count > PREWARP_MAX_COLOURS || lookup->map_count < 1u || lookup->map_count > maps ||
-        lookup->block_count > PREWARP_NONE || lookup->surface_count > PREWARP_MAX_SURFACES)
+        lookup->block_count > PREWARP_NONE || lookup->claims_count > 1u || lookup->border_count > maps ||
+        (lookup->border_count != 0u && lookup->border_count != lookup->map_count) ||
+        lookup->region_count > maps * PREWARP_MAX_REGIONS || lookup->gain_count > lookup->map_count)
         return PREWARP_REFUSED;
     status = check_blocks(lookup, sizes[PREWARP_SECTION_DATA]);
     if (status == PREWARP_OK)
-        status = check_surfaces(lookup);
-    if (status == PREWARP_OK)
         status = check_display(lookup);
+    if (status == PREWARP_OK && !(claims_are_good(lookup) && regions_are_good(lookup)))
+        status = PREWARP_REFUSED;
     if (status == PREWARP_OK)
         status = check_maps(lookup);
     return status;

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.mesh import NODE_DEPTH_DEG
-from prewarp.seam import Seam
+from prewarp.seam import ClaimLattice, Seam
 
 # Channels of one eye: components of a texture.
 MOST_CHANNELS = 4
@@ -23,12 +23,12 @@ PUPILS = 5
 
 @dataclass(frozen=True)
 class DepthMap:
-    """Shares of light by direction, and depths by direction and pupil, of every channel of an eye.
+    """Claims by direction, and depths by direction and pupil, of every channel of an eye.
 
     Parameters
     ----------
-    shares : (rows, columns, channels) float array
-        By direction alone (`Seam.shares`).
+    claims : ClaimLattice
+        By direction alone (`Seam.claims`).
     depth_deg : (PUPILS * PUPILS, rows, columns, channels) float array
         Degrees inside what each channel shows, lit above 0; pupils x running fastest.
     half_mm : (2,) float array
@@ -41,7 +41,7 @@ class DepthMap:
         Light fades over so many degrees towards the rim of what any channel shows.
     """
 
-    shares: FloatArray
+    claims: ClaimLattice
     depth_deg: FloatArray
     half_mm: FloatArray
     origin: FloatArray
@@ -71,7 +71,7 @@ def depth_map(seam: Seam, content: ContentProjection, /, *, half_mm: ArrayLike) 
         here = seam.at([*(reach * (2.0 * place - 1.0)), 0.0])
         depths[number, known] = here.depth_deg(tangent[known]).T
     return DepthMap(
-        np.moveaxis(seam.shares(tangent), 0, -1),
+        seam.claims,
         np.clip(depths, -NODE_DEPTH_DEG, max(NODE_DEPTH_DEG, seam.edge_deg)),
         reach,
         -half,

@@ -75,12 +75,15 @@ class EyeMesh:
         panel.set("u_weight_per_unit", weights.per_unit)
         self._depth_textures: dict[str, moderngl.Texture] = {}
         if depths is not None:
+            claims = depths.claims.scale * np.moveaxis(depths.claims.codes, 0, -1).astype(float)
             tiles, rows, columns, _ = depths.depth_deg.shape
             stacked = _padded(depths.depth_deg, -1.0).reshape(tiles * rows, columns, MOST_CHANNELS)
             self._depth_textures = {
-                "t_share": _float_texture(context, _padded(depths.shares, 0.0)),
+                "t_claim": _float_texture(context, _padded(claims, 0.0)),
                 "t_depth": _float_texture(context, stacked),
             }
+            panel.set("u_claim_origin_deg", tuple(depths.claims.origin_deg.tolist()))
+            panel.set("u_claim_pitch_deg", depths.claims.pitch_deg)
             panel.set("u_depth_origin", tuple(depths.origin.tolist()))
             panel.set("u_depth_per_unit", depths.per_unit)
             panel.set("u_depth_half_mm", tuple(depths.half_mm.tolist()))

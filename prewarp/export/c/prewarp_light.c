@@ -1,0 +1,347 @@
+/* Weights and gains, float32 path: shares of light of the channels that are lit in a direction, and gains that follow the
+ * pupil. Every sum has one order, as in prewarp_float.c. */
+#include "prewarp_float.h"
+
+#include <math.h>
+
+static const float DEGREES = 57.29577951308232f;
+
+/* A number from 0 to 4 that rises with the angle of (x, y) about 0, without trigonometry. */
+static float turning(float x, float y)
+{
+    float size = (x < 0.0f ? -x : x) + (y < 0.0f ? -y : y), share = size > 0.0f ? y / size : 0.0f;
+    if (x < 0.0f)
+        return 2.0f - share;
+    return y < 0.0f ? 4.0f + share : share;
+}
+
+/* e^x for x within 66 of 0 */
+static float exponential(float x)
+{
+    static const float terms[6] = {1.3333558e-3f, 9.6181291e-3f, 5.5504109e-2f, 2.4022651e-1f, 6.9314718e-1f, 1.0f};
+    float power = bounded(x * 1.44269504f, 96.0f), whole = floorf(power + 0.5f), part = power - whole;
+    float value = 1.5403530e-4f;
+    uint32_t k;
+    for (k = 0; k < 6u; k++)
+        value = value * part + terms[k];
+    return value * f32_from_bits((uint32_t)((int32_t)whole + 127) << 23);
+}
+
+/* Angle from straight ahead along the azimuth, degrees: halved twice, then its series. */
+static void plane_deg(const float direction[2], float plane[2])
+{
+    static const float numbers[7] = {13.0f, 11.0f, 9.0f, 7.0f, 5.0f, 3.0f, 1.0f};
+    float square = direction[0] * direction[0] + direction[1] * direction[1], first, second, factor;
+    float series = -1.0f / 15.0f, sign = 1.0f;
+    uint32_t k;
+    first = 1.0f + sqrtf(1.0f + square);
+    square = square / (first * first);
+    second = 1.0f + sqrtf(1.0f + square);
+    square = square / (second * second);
+    for (k = 0; k < 7u; k++, sign = -sign)
+        series = series * square + sign / numbers[k];
+    factor = series * (4.0f * DEGREES) / (first * second);
+    plane[0] = direction[0] * factor;
+    plane[1] = direction[1] * factor;
+}
+
+static void cubic_weights(float t, float weights[4])
+{
+    float s = 1.0f - t;
+    weights[0] = s * s * s / 6.0f;
+    weights[1] = ((3.0f * t - 6.0f) * t * t + 4.0f) / 6.0f;
+    weights[2] = (((-3.0f * t + 3.0f) * t + 3.0f) * t + 1.0f) / 6.0f;
+    weights[3] = t * t * t / 6.0f;
+}
+
+static void claims_at(const prewarp_lookup *lookup, const float direction[2], float *claims)
+{
+    const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0), *codes;
+    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_CLAIMS_BLOCK));
+    uint32_t counts[2], first[2], axis, channel, i, j;
+    float plane[2], weights[2][4], pitch = prewarp_f32(record + PREWARP_CLAIMS_PITCH);
+    counts[0] = prewarp_u16(record + PREWARP_CLAIMS_COLUMNS);
+    counts[1] = prewarp_u16(record + PREWARP_CLAIMS_ROWS);
+    plane_deg(direction, plane);
+    for (axis = 0; axis < 2u; axis++) {
+        float last = (float)(counts[axis] - 3u);
+        float place = (plane[axis] - prewarp_f32(record + PREWARP_CLAIMS_ORIGIN + 4u * axis)) / pitch;
+        place = place > 0.0f ? place : 0.0f;
+        place = place < last ? place : last;
+        first[axis] = (uint32_t)(place < last - 1.0f ? place : last - 1.0f);
+        cubic_weights(place - (float)first[axis], weights[axis]);
+    }
+    for (channel = 0; channel < lookup->channel_count; channel++) {
+        float total = 0.0f;
+        codes = block.numbers + 2u * (((size_t)channel * counts[1] + first[1]) * counts[0] + first[0]);
+        for (j = 0; j < 4u; j++, codes += 2u * (size_t)counts[0]) {
+            float line = 0.0f;
+            for (i = 0; i < 4u; i++)
+                line += weights[0][i] * (float)prewarp_i16(codes + 2u * i);
+            total += weights[1][j] * line;
+        }
+        total = total * f32_from_bits(block.scale_bits);
+        claims[channel] = total > 0.0f ? total : 0.0f;
+    }
+}
+
+/* ---- what is lit ---- */
+
+static const unsigned char *border_of(const prewarp_lookup *lookup, uint32_t map)
+{
+    return prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, map);
+}
+
+size_t prewarp_light_count(const prewarp_lookup *lookup)
+{
+    size_t count = 0;
+    uint32_t map;
+    for (map = 0; map < lookup->border_count; map++)
+        count += (size_t)prewarp_border_points(lookup, map) * 3u + 2u;
+    return count;
+}
+
+/* Turns vertices (x, y, angle) that run clockwise around, so that they run the other way. */
+static void reversed(float *vertices, uint32_t count)
+{
+    uint32_t low, entry;
+    for (low = 0; low < count / 2u; low++) {
+        float *one = vertices + 3u * low, *other = vertices + 3u * (count - 1u - low);
+        for (entry = 0; entry < 3u; entry++) {
+            float held = one[entry];
+            one[entry] = other[entry];
+            other[entry] = held;
+        }
+    }
+}
+
+/* Begins with vertex `first`: three turns end for end. */
+static void rolled(float *vertices, uint32_t count, uint32_t first)
+{
+    reversed(vertices, first);
+    reversed(vertices + 3u * (size_t)first, count - first);
+    reversed(vertices, count);
+}
+
+static void prepare_border(const prewarp_lookup *lookup, uint32_t place, const prewarp_map *map, float *memory)
+{
+    const unsigned char *record = border_of(lookup, place);
+    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_BORDER_BLOCK));
+    uint32_t count = block.count / 2u, k, first = 0;
+    float *vertices = memory + 2, middle_px[2], area = 0.0f;
+    const float per_u = map->width / 65535.0f, per_v = map->height / 65535.0f;
+    middle_px[0] = prewarp_f32(record + PREWARP_BORDER_MIDDLE);
+    middle_px[1] = prewarp_f32(record + PREWARP_BORDER_MIDDLE + 4u);
+    prewarp_direction_from_panel(map, middle_px, memory);
+    for (k = 0; k < count; k++) {
+        float pixel[2], *own = vertices + 3u * k;
+        pixel[0] = (float)prewarp_code(&block, 2u * k) * per_u;
+        pixel[1] = (float)prewarp_code(&block, 2u * k + 1u) * per_v;
+        prewarp_direction_from_panel(map, pixel, own);
+        own[0] -= memory[0];
+        own[1] -= memory[1];
+        own[2] = turning(own[0], own[1]);
+    }
+    for (k = 0; k < count; k++) {
+        const float *here = vertices + 3u * k, *there = vertices + 3u * (k + 1u < count ? k + 1u : 0u);
+        area += here[0] * there[1] - here[1] * there[0];
+    }
+    if (area < 0.0f)
+        reversed(vertices, count);
+    for (k = 1; k < count; k++) {
+        if (vertices[3u * k + 2u] < vertices[3u * first + 2u])
+            first = k;
+    }
+    rolled(vertices, count, first);
+    for (k = 1; k < count; k++) {
+        if (vertices[3u * k + 2u] < vertices[3u * k - 1u])
+            vertices[3u * k + 2u] = vertices[3u * k - 1u];
+    }
+}
+
+prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float pupil_mm[3], const prewarp_map *maps,
+                                     uint32_t map_count, float *memory, size_t count, prewarp_light *light)
+{
+    const unsigned char *display = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
+    uint32_t axis, map;
+    if (map_count != lookup->map_count)
+        return PREWARP_NO_SUCH;
+    for (map = 0; map < map_count; map++) {
+        if (maps[map].place != map)
+            return PREWARP_NO_SUCH;
+    }
+    if (count < prewarp_light_count(lookup))
+        return PREWARP_TOO_SMALL;
+    for (axis = 0; axis < 3u; axis++) {
+        float low = prewarp_f32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis);
+        float high = prewarp_f32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis);
+        float above = pupil_mm[axis] > low ? pupil_mm[axis] : low;
+        light->pupil_mm[axis] = above < high ? above : high;
+    }
+    light->lookup = lookup;
+    light->maps = maps;
+    for (map = 0; map < lookup->border_count; map++) {
+        light->borders[map] = memory;
+        prepare_border(lookup, map, maps + map, memory);
+        memory += (size_t)prewarp_border_points(lookup, map) * 3u + 2u;
+    }
+    return PREWARP_OK;
+}
+
+static int inside_border(const float *memory, uint32_t count, const float direction[2])
+{
+    const float *vertices = memory + 2, *here, *there;
+    float x = direction[0] - memory[0], y = direction[1] - memory[1], angle = turning(x, y);
+    uint32_t low = 0, high = count; /* the last vertex at or before the angle is low - 1 */
+    while (low < high) {
+        uint32_t middle = (low + high) / 2u;
+        if (angle < vertices[3u * middle + 2u])
+            high = middle;
+        else
+            low = middle + 1u;
+    }
+    here = vertices + 3u * (low > 0u ? low - 1u : count - 1u);
+    there = here == vertices + 3u * (count - 1u) ? vertices : here + 3;
+    return (there[0] - here[0]) * (y - here[1]) - (there[1] - here[1]) * (x - here[0]) > 0.0f;
+}
+
+/* x0, y0 of a ray, normalised by the frame of a region or a gain */
+static void reference(const prewarp_light *light, const unsigned char *centre, const unsigned char *half,
+                      const float direction[2], float place[2])
+{
+    uint32_t axis;
+    for (axis = 0; axis < 2u; axis++)
+        place[axis] = ((light->pupil_mm[axis] - light->pupil_mm[2] * direction[axis]) - prewarp_f32(centre + 4u * axis)) /
+                      prewarp_f32(half + 4u * axis);
+}
+
+static int ray_is_lit(const prewarp_light *light, const unsigned char *record, float s, float t,
+                      const float direction[2])
+{
+    prewarp_block block = prewarp_block_at(light->lookup, prewarp_u16(record + PREWARP_REGION_BLOCK));
+    uint32_t degree = prewarp_u16(record + PREWARP_REGION_DEGREE), most = prewarp_u16(record + PREWARP_REGION_PUPIL_DEGREE);
+    float u[PREWARP_MAX_REGION_DEGREE + 1u], v[PREWARP_MAX_REGION_DEGREE + 1u];
+    float p[PREWARP_MAX_REGION_DEGREE + 1u], q[PREWARP_MAX_REGION_DEGREE + 1u], place[2], value = 0.0f;
+    uint32_t total, b, c, d, term = 0;
+    reference(light, record + PREWARP_REGION_CENTRE, record + PREWARP_REGION_HALF, direction, place);
+    chebyshev(s, degree, u);
+    chebyshev(t, degree, v);
+    chebyshev(place[0], degree, p);
+    chebyshev(place[1], degree, q);
+    for (total = 0; total <= degree; total++) {
+        for (d = 0; d <= total; d++) {
+            for (c = 0; c <= total - d && c + d <= most; c++) {
+                for (b = 0; b <= total - d - c; b++, term++)
+                    value += (float)prewarp_i16(block.numbers + 2u * (size_t)term) * (u[total - d - c - b] * v[b] * p[c] * q[d]);
+            }
+        }
+    }
+    return value > 0.0f;
+}
+
+static int map_shows(const prewarp_light *light, uint32_t map, const float direction[2])
+{
+    const unsigned char *record = border_of(light->lookup, map);
+    uint32_t count = prewarp_u16(record + PREWARP_BORDER_REGION_COUNT),
+             region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
+    const prewarp_map *own = light->maps + map;
+    float pixel[2], s, t;
+    if (!inside_border(light->borders[map], prewarp_border_points(light->lookup, map), direction))
+        return 0;
+    if (count == 0u)
+        return 1;
+    if (prewarp_panel_from_direction(own, direction, pixel) == PREWARP_NOT_CONVERGED)
+        return 0;
+    s = (2.0f * pixel[0] - own->width) / own->width;
+    t = (2.0f * pixel[1] - own->height) / own->height;
+    for (; count > 0u; count--, region++) {
+        record = prewarp_record(light->lookup, PREWARP_SECTION_REGIONS, PREWARP_REGION_BYTES, region);
+        if (!ray_is_lit(light, record, s, t, direction))
+            return 0;
+    }
+    return 1;
+}
+
+int prewarp_is_lit(const prewarp_light *light, uint32_t channel, const float direction[2])
+{
+    uint32_t map;
+    if (channel >= light->lookup->channel_count)
+        return 0;
+    for (map = 0; map < light->lookup->border_count; map++) {
+        if (prewarp_u16(prewarp_map_record(light->lookup, map) + PREWARP_MAP_CHANNEL) == channel &&
+            !map_shows(light, map, direction))
+            return 0;
+    }
+    return 1;
+}
+
+void prewarp_weights(const prewarp_light *light, const float direction[2], float *weights)
+{
+    const prewarp_lookup *lookup = light->lookup;
+    uint32_t channel;
+    float total = 0.0f, least = 1.0f;
+    for (channel = 0; channel < lookup->channel_count; channel++)
+        weights[channel] = 0.0f;
+    if (lookup->claims_count > 0u) {
+        claims_at(lookup, direction, weights);
+        least = prewarp_f32(prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0) +
+                            PREWARP_CLAIMS_LEAST);
+    }
+    for (channel = 0; channel < lookup->channel_count; channel++) {
+        weights[channel] = prewarp_is_lit(light, channel, direction) ? weights[channel] + least : 0.0f;
+        total += weights[channel];
+    }
+    for (channel = 0; channel < lookup->channel_count && lookup->claims_count > 0u; channel++)
+        weights[channel] = total > 0.0f ? weights[channel] / total : 0.0f;
+}
+
+float prewarp_weight(const prewarp_light *light, uint32_t channel, const float direction[2])
+{
+    float weights[PREWARP_MAX_CHANNELS];
+    if (channel >= light->lookup->channel_count)
+        return 0.0f;
+    prewarp_weights(light, direction, weights);
+    return weights[channel];
+}
+
+/* ---- gain ---- */
+
+float prewarp_gain(const prewarp_light *light, uint32_t map, const float panel_px[2], const float direction[2])
+{
+    const prewarp_lookup *lookup = light->lookup;
+    const unsigned char *record;
+    float s[PREWARP_MAX_GAIN_DEGREE + 1u], t[PREWARP_MAX_GAIN_DEGREE + 1u];
+    float x[PREWARP_MAX_PUPIL_DEGREE + 1u], y[PREWARP_MAX_PUPIL_DEGREE + 1u];
+    float pupil[PREWARP_MAX_GAIN_PUPIL_FUNCTIONS], place[2], total = 0.0f;
+    uint32_t link, panel_degree, pupil_degree, sum, b, functions = 0, k;
+    const unsigned char *codes;
+    prewarp_block block;
+    if (map >= lookup->map_count)
+        return 0.0f;
+    link = prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_GAIN);
+    if (link == PREWARP_NONE)
+        return 1.0f;
+    record = prewarp_record(lookup, PREWARP_SECTION_GAINS, PREWARP_GAIN_BYTES, link);
+    block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_GAIN_BLOCK));
+    panel_degree = prewarp_u16(record + PREWARP_GAIN_PANEL_DEGREE);
+    pupil_degree = prewarp_u16(record + PREWARP_GAIN_PUPIL_DEGREE);
+    reference(light, record + PREWARP_GAIN_CENTRE, record + PREWARP_GAIN_HALF, direction, place);
+    chebyshev(bounded((2.0f * panel_px[0] - light->maps[map].width) / light->maps[map].width, 1.0f), panel_degree, s);
+    chebyshev(bounded((2.0f * panel_px[1] - light->maps[map].height) / light->maps[map].height, 1.0f), panel_degree, t);
+    chebyshev(bounded(place[0], 1.0f), pupil_degree, x);
+    chebyshev(bounded(place[1], 1.0f), pupil_degree, y);
+    for (sum = 0; sum <= pupil_degree; sum++) {
+        for (b = 0; b <= sum; b++)
+            pupil[functions++] = x[sum - b] * y[b];
+    }
+    codes = block.numbers;
+    for (sum = 0; sum <= panel_degree; sum++) {
+        for (b = 0; b <= sum; b++) {
+            float inner = 0.0f;
+            for (k = 0; k < functions; k++, codes += 2)
+                inner += (float)prewarp_i16(codes) * pupil[k];
+            total += inner * (s[sum - b] * t[b]);
+        }
+    }
+    return exponential(total * f32_from_bits(block.scale_bits));
+}

@@ -1,0 +1,259 @@
+"""The device's light in numpy, bit for bit as the float path in C (`prewarp_light.c`): every step in float32.
+
+A border is seen from a pupil as a closed line that turns one way around a direction well inside: a direction
+is inside where it lies left of the piece of that line ahead of it. Pieces are told by a quantity that rises
+with the angle and needs no trigonometry. Where a map has regions, the panel point of the direction is found
+and its ray must be lit in all of them.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.chebyshev import exponents_of_degree
+from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent
+from prewarp.lookup.device import Float32Array, PreparedMap, Status, chebyshev_values, prepare
+from prewarp.lookup.pupil import region_exponents
+from prewarp.lookup.tables import BorderTable, ClaimTable, GainTable, Lookup, RegionTable
+
+_F = np.float32
+BORDER_UNIT = _F(65535.0)
+DEGREES = _F(57.29577951308232)
+# atan(sqrt(x)) / sqrt(x) for x up to tan(22.5 degrees)^2 = 0.1716: the next term is 4e-8.
+_ARCTANGENT = [_F(sign / number) for number, sign in zip(range(15, 0, -2), [-1.0, 1.0] * 4, strict=True)]
+# 2^f for f within half of 0: Taylor, the next term is 6e-8.
+_POWER = [
+    _F(one)
+    for one in (1.5403530e-4, 1.3333558e-3, 9.6181291e-3, 5.5504109e-2, 2.4022651e-1, 6.9314718e-1, 1.0)
+]
+_LOG2_E, _LARGEST_POWER = _F(1.44269504), _F(96.0)
+
+
+@dataclass(frozen=True)
+class PreparedBorder:
+    """A border as seen from one pupil position.
+
+    `middle` (2,), a direction; `vertices` (n, 2), directions less the middle, by rising `angle` (n,).
+    """
+
+    middle: Float32Array
+    vertices: Float32Array
+    angle: Float32Array
+
+    def contains(self, tangent: Float32Array, /) -> BoolArray:
+        """Return which directions (n, 2) lie inside; NaN does not."""
+        place = tangent - self.middle
+        found = np.searchsorted(self.angle, turning(place), side="right") - 1
+        here, there = self.vertices[found], self.vertices[(found + 1) % len(self.vertices)]
+        along, across = there - here, place - here
+        return np.asarray(along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0] > _F(0.0))
+
+
+class PreparedLight:
+    """What weights and gains need, for one pupil position (3,), mm, moved into the box where outside."""
+
+    def __init__(self, lookup: Lookup, pupil_mm: FloatArray, /) -> None:
+        self.lookup = lookup
+        low, high = np.asarray(lookup.pupil_box_mm, dtype=np.float32)
+        given = as_pupil(pupil_mm).reshape(3).astype(np.float32)
+        above = np.where(given > low, given, low)
+        self.pupil_mm: Float32Array = np.where(above < high, above, high)
+        self._given = np.asarray(pupil_mm, dtype=float)
+
+    @cached_property
+    def maps(self) -> tuple[PreparedMap, ...]:
+        """All maps, prepared."""
+        return tuple(prepare(self.lookup, place, self._given) for place in range(len(self.lookup.maps)))
+
+    @cached_property
+    def _borders(self) -> tuple[PreparedBorder, ...]:
+        return tuple(
+            prepared_border(one, own) for one, own in zip(self.lookup.borders, self.maps, strict=False)
+        )
+
+    def lit(self, tangent: FloatArray, /) -> BoolArray:
+        """Return, per channel (channels, n), whether it shows directions (n, 2) in every colour."""
+        asked = as_tangent(tangent).astype(np.float32)
+        lit = np.ones((len(self.lookup.channels), len(asked)), dtype=bool)
+        # What is not a number is dark, whatever comes of it.
+        with np.errstate(all="ignore"):
+            for place in range(len(self.lookup.borders)):
+                lit[self.lookup.maps[place].channel] &= self._shows(place, asked)
+        return lit
+
+    def _shows(self, place: int, tangent: Float32Array) -> BoolArray:
+        inside = self._borders[place].contains(tangent)
+        regions = self.lookup.borders[place].regions
+        if not regions or not inside.any():
+            return inside
+        asked = np.flatnonzero(inside)
+        pixel, status = self.maps[place].panel_from_direction(tangent[asked].astype(float))
+        good = status != Status.NOT_CONVERGED
+        for region in regions:
+            value = self._region_value(region, self.maps[place].panel_size_px, pixel, tangent[asked])
+            good &= value > _F(0.0)
+        inside[asked] = good
+        return inside
+
+    def _reference(self, centre: FloatArray, half: FloatArray, tangent: Float32Array) -> list[Float32Array]:
+        """Return x0, y0 (n,) of rays in directions (n, 2), normalised."""
+        return [
+            ((self.pupil_mm[k] - self.pupil_mm[2] * tangent[:, k]) - _F(centre[k])) / _F(half[k])
+            for k in range(2)
+        ]
+
+    def _region_value(
+        self, region: RegionTable, size_px: tuple[int, int], pixel: Float32Array, tangent: Float32Array
+    ) -> Float32Array:
+        s, t = _panel_place(pixel, size_px)
+        x, y = self._reference(region.centre_mm, region.half_mm, tangent)
+        u, v = chebyshev_values(s, region.degree), chebyshev_values(t, region.degree)
+        p, q = chebyshev_values(x, region.degree), chebyshev_values(y, region.degree)
+        total = np.zeros_like(s)
+        exponents = region_exponents(region.degree, region.pupil_degree)
+        for (a, b, c, d), code in zip(exponents, region.block.numbers.astype(np.float32), strict=True):
+            total = total + code * (((u[a] * v[b]) * p[c]) * q[d])
+        return total
+
+    def weights(self, tangent: FloatArray, /) -> Float32Array:
+        """Return the share of linear light of each channel, (channels, n), in directions (n, 2)."""
+        lit, claims = self.lit(tangent), self.lookup.claims
+        if claims is None:
+            return lit.astype(np.float32)
+        own = np.where(lit, claims_at(claims, tangent, len(lit)) + _F(claims.least), _F(0.0))
+        total = np.zeros(lit.shape[1], dtype=np.float32)
+        for one in own:
+            total = total + one
+        return np.where(total > _F(0.0), own / np.where(total > _F(0.0), total, _F(1.0)), _F(0.0))
+
+    def gain(self, place: int, pixel: FloatArray, tangent: FloatArray, /) -> Float32Array:
+        """Return the gain (n,) of a map's channel and colour at panel points (n, 2), px, in directions."""
+        key = self.lookup.key_of(self.lookup.maps[place])
+        gain = self.lookup.gain_of(*key)
+        if gain is None:
+            return np.ones(len(pixel), dtype=np.float32)
+        size, point = self.lookup.panel_sizes_px[gain.channel], as_pixel(pixel).astype(np.float32)
+        return self._gain(gain, size, point, as_tangent(tangent).astype(np.float32))
+
+    def _gain(
+        self, gain: GainTable, size_px: tuple[int, int], pixel: Float32Array, tangent: Float32Array
+    ) -> Float32Array:
+        s, t = (_held_to_one(one) for one in _panel_place(pixel, size_px))
+        x, y = (_held_to_one(one) for one in self._reference(gain.centre_mm, gain.half_mm, tangent))
+        in_s, in_t = chebyshev_values(s, gain.panel_degree), chebyshev_values(t, gain.panel_degree)
+        in_x, in_y = chebyshev_values(x, gain.pupil_degree), chebyshev_values(y, gain.pupil_degree)
+        pupil = [in_x[a] * in_y[b] for a, b in exponents_of_degree(gain.pupil_degree)]
+        numbers = gain.block.numbers.astype(np.float32).reshape(-1, len(pupil))
+        total = np.zeros_like(s)
+        for (a, b), row in zip(exponents_of_degree(gain.panel_degree), numbers, strict=True):
+            inner = np.zeros_like(s)
+            for code, value in zip(row, pupil, strict=True):
+                inner = inner + code * value
+            total = total + inner * (in_s[a] * in_t[b])
+        return exponential_32(total * _F(gain.block.scale))
+
+
+def prepared_border(border: BorderTable, own: PreparedMap, /) -> PreparedBorder:
+    """Return a border as the map of one pupil position shows it."""
+    size = np.array(own.panel_size_px, dtype=np.float32)
+    points = border.block.numbers.reshape(-1, 2).astype(np.float32) * (size / BORDER_UNIT)
+    middle = own.direction_from_panel(np.asarray(border.middle_px)[None])[0]
+    vertices = own.direction_from_panel(points.astype(float)) - middle
+    area = _F(0.0)
+    for here, there in zip(vertices, np.roll(vertices, -1, axis=0), strict=True):
+        area = area + (here[0] * there[1] - here[1] * there[0])
+    if area < _F(0.0):
+        vertices = vertices[::-1]
+    angle = turning(vertices)
+    first = int(np.argmin(angle))
+    vertices, angle = np.roll(vertices, -first, axis=0), np.roll(angle, -first)
+    return PreparedBorder(middle, np.ascontiguousarray(vertices), np.maximum.accumulate(angle))
+
+
+def turning(place: Float32Array, /) -> Float32Array:
+    """Return a number (n,) from 0 to 4 that rises with the angle of points (n, 2) about 0."""
+    x, y = place[:, 0], place[:, 1]
+    size = np.abs(x) + np.abs(y)
+    share = np.where(size > _F(0.0), y / np.where(size > _F(0.0), size, _F(1.0)), _F(0.0))
+    back = np.where(x < _F(0.0), _F(2.0) - share, np.where(y < _F(0.0), _F(4.0) + share, share))
+    return np.asarray(back)
+
+
+def claims_at(claims: ClaimTable, tangent: FloatArray, channels: int, /) -> Float32Array:
+    """Return the claims (channels, n), 0 or more, of directions (n, 2)."""
+    with np.errstate(all="ignore"):
+        plane = plane_deg_32(np.asarray(tangent, dtype=np.float64).astype(np.float32))
+    firsts, weights = [], []
+    for axis, count in enumerate((claims.columns, claims.rows)):
+        last = _F(count - 3)
+        place = (plane[:, axis] - _F(claims.origin_deg[axis])) / _F(claims.pitch_deg)
+        place = np.where(place > _F(0.0), place, _F(0.0))
+        place = np.where(place < last, place, last)
+        first = np.where(place < last - _F(1.0), place, last - _F(1.0)).astype(np.int64)
+        firsts.append(first)
+        weights.append(cubic_weights_32(place - first.astype(np.float32)))
+    (c, r), (across, down) = firsts, weights
+    codes = claims.block.numbers.astype(np.float32).reshape(channels, claims.rows, claims.columns)
+    total = np.zeros((channels, len(plane)), dtype=np.float32)
+    for j in range(4):
+        line = np.zeros_like(total)
+        for i in range(4):
+            line = line + across[i] * codes[:, r + j, c + i]
+        total = total + down[j] * line
+    value = total * _F(claims.block.scale)
+    return np.where(value > _F(0.0), value, _F(0.0))
+
+
+def cubic_weights_32(t: Float32Array, /) -> list[Float32Array]:
+    """Return the four weights of a uniform cubic B-spline at t, 0 to 1 from the second node to the third."""
+    s, six = _F(1.0) - t, _F(6.0)
+    return [
+        s * s * s / six,
+        ((_F(3.0) * t - six) * t * t + _F(4.0)) / six,
+        (((_F(-3.0) * t + _F(3.0)) * t + _F(3.0)) * t + _F(1.0)) / six,
+        t * t * t / six,
+    ]
+
+
+def plane_deg_32(tangent: Float32Array, /) -> Float32Array:
+    """Return angle from straight ahead along the azimuth, (n, 2) degrees; the angle is halved twice first."""
+    one = _F(1.0)
+    with np.errstate(all="ignore"):
+        square = tangent[:, 0] * tangent[:, 0] + tangent[:, 1] * tangent[:, 1]
+        first = one + np.sqrt(one + square)
+        square = square / (first * first)
+        second = one + np.sqrt(one + square)
+        square = square / (second * second)
+        series = np.full_like(square, _ARCTANGENT[0])
+        for term in _ARCTANGENT[1:]:
+            series = series * square + term
+        factor = series * (_F(4.0) * DEGREES) / (first * second)
+        return np.asarray(tangent * factor[:, None])
+
+
+def exponential_32(x: Float32Array, /) -> Float32Array:
+    """Return e^x, float32, for x within 66 of 0."""
+    power = _held_to(x * _LOG2_E, _LARGEST_POWER)
+    whole = np.floor(power + _F(0.5))
+    part = power - whole
+    value = np.full_like(part, _POWER[0])
+    for term in _POWER[1:]:
+        value = value * part + term
+    return np.asarray(value * ((whole.astype(np.int32) + 127) << 23).astype(np.int32).view(np.float32))
+
+
+def _panel_place(pixel: Float32Array, size_px: tuple[int, int]) -> tuple[Float32Array, Float32Array]:
+    size = np.array(size_px, dtype=np.float32)
+    place = (_F(2.0) * pixel - size) / size
+    return place[:, 0], place[:, 1]
+
+
+def _held_to(value: NDArray[np.float32], limit: np.float32) -> Float32Array:
+    above = np.where(value > -limit, value, -limit)
+    return np.where(above < limit, above, limit)
+
+
+def _held_to_one(value: NDArray[np.float32]) -> Float32Array:
+    return _held_to(value, _F(1.0))

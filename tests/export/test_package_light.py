@@ -1,0 +1,124 @@
+"""The light of a package from its own bytes: even where it is right, and what is wrong is seen."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from prewarp.export.package_light import lookup_light, package_light
+from prewarp.export.truth import truth_of
+from prewarp.export.verify import verify_package
+from prewarp.lookup.coding import CodedArray, Format
+from prewarp.lookup.device_light import PreparedLight
+from prewarp.lookup.light_tables import border_tables, claim_table, gain_table
+from tests.closed_form import PlaneChannel, plane_set
+from tests.export.device_builds import BOX_MM, chebyshev_lookup, small_build, write_small
+from tests.seam.test_claims import crossed
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("light") / "package"
+    write_small(folder, formats=("lookup",))
+    return folder
+
+
+def test_an_even_picture_looks_even(folder):
+    light = package_light(folder)
+    assert light.sum_error < 1e-6 and 0.05 < light.gradient_per_deg <= 1.0
+    # A tenth of a px is 0.02 degree on these small panels: at 0.7 per degree 1.3 per cent a channel at worst.
+    assert light.step_percent < 0.1 and 0.0 < light.ripple_percent < 1.0
+    found = light.as_dict()
+    assert set(found) >= {"step_percent", "ripple_percent", "sum_error", "gradient_per_deg"}
+    assert found["judged"] == "blend alone: the package has no luminance"
+    assert verify_package(folder).as_dict()["light"] == found
+
+
+def test_with_luminance_gains_are_judged_too():
+    build, lookup = small_build(matched=True), chebyshev_lookup(matched=True)
+    truth, transfers = truth_of(build), build.eye.transfers
+    light = lookup_light(lookup, truth, transfers=transfers)
+    assert light.with_luminance and light.step_percent < 0.1 and light.ripple_percent < 1.0
+    wrong = lookup.gains[0]
+    numbers = wrong.block.numbers.copy()
+    # Two per cent more light from one channel and colour.
+    numbers[0] += round(0.02 / wrong.block.scale)
+    gains = (replace(wrong, block=replace(wrong.block, numbers=numbers)), *lookup.gains[1:])
+    spoilt = lookup_light(replace(lookup, gains=gains), truth, transfers=transfers)
+    assert spoilt.step_percent == pytest.approx(2.0, abs=0.3)
+
+
+def test_a_map_that_is_off_shows_in_the_light():
+    build, lookup = small_build(), chebyshev_lookup()
+    truth = truth_of(build)
+    right = lookup_light(lookup, truth, transfers=build.eye.transfers)
+    # A tenth of a degree, in one colour of one channel.
+    points = truth.maps["left", "G"]
+    moved = replace(points, tangent=points.tangent + [np.radians(0.1), 0.0])
+    off = replace(truth, maps={**truth.maps, ("left", "G"): moved})
+    wrong = lookup_light(lookup, off, transfers=build.eye.transfers)
+    gained = (wrong.ripple_percent - right.ripple_percent) / 100.0
+    assert 0.03 * right.gradient_per_deg < gained < 0.11 * right.gradient_per_deg
+
+
+def test_one_channel_has_no_seam_to_judge():
+    build, lookup = small_build(), chebyshev_lookup()
+    bare = replace(lookup, claims=None)
+    assert bare.claims is None and build.seam is not None
+    assert PreparedLight(bare, np.zeros(3)).weights(np.zeros((1, 2))).max() == 1.0
+
+
+def test_claims_travel_as_they_are():
+    build, lookup = small_build(), chebyshev_lookup()
+    table = claim_table(build.seam, lookup.channels)
+    np.testing.assert_array_equal(
+        table.block.numbers.reshape(build.seam.claims.codes.shape), build.seam.claims.codes
+    )
+    other = claim_table(build.seam, lookup.channels[::-1])
+    np.testing.assert_array_equal(
+        other.block.numbers.reshape(2, -1)[0], table.block.numbers.reshape(2, -1)[1]
+    )
+
+
+def test_weights_of_a_blob_are_those_of_the_seam():
+    build, lookup = small_build(), chebyshev_lookup()
+    tangent = np.random.default_rng(1).uniform([-0.7, -0.4], [0.7, 0.4], (4000, 2))
+    for pupil in (*BOX_MM, [1.0, -0.7, 0.3]):
+        seam = build.seam.at(pupil)
+        depth = seam.depth_deg(tangent)
+        # The blob's maps are off by up to 0.1 px, 0.03 degree here, and so are its borders.
+        away = np.abs(depth).min(axis=0) > 0.03
+        got = PreparedLight(lookup, pupil).weights(tangent)
+        assert away.mean() > 0.9
+        np.testing.assert_allclose(got[:, away], seam.weights(tangent)[:, away], atol=2e-6)
+
+
+def test_points_between_corners_are_as_many_as_lines_need():
+    straight = PlaneChannel("one", half_width=0.3)
+    bent = PlaneChannel("one", half_width=0.3, division=0.2)
+    few, many = (border_tables([one], box_mm=BOX_MM)[0].block.numbers for one in (straight, bent))
+    assert len(few) == 8 and len(many) > 60
+    both = border_tables([straight, replace(bent, colour="R")], box_mm=BOX_MM)
+    np.testing.assert_array_equal(both[0].block.numbers, both[1].block.numbers)
+
+
+def test_a_gain_follows_the_pupil():
+    (field,) = (crossed().field("left", "G"),)
+
+    def gain(pixel, tangent, pupil):
+        place = pupil[:2] - pupil[2] * tangent
+        return np.exp(-0.3 + 2e-4 * pixel[:, 0] + 0.02 * place[:, 0] - 0.004 * place[:, 1] ** 2)
+
+    table = gain_table(gain, field, channel=0, colour=0, box_mm=BOX_MM, degrees=(1, 2))
+    assert (table.panel_degree, table.pupil_degree) == (1, 2) and table.error < 2e-4
+    assert table.block.format == Format.INT16 and isinstance(table.block, CodedArray)
+    rough = gain_table(
+        lambda p, t, e: 1.0 + 0.3 * (p[:, 0] > 300.0), field, channel=0, colour=0, box_mm=BOX_MM
+    )
+    # A jump no polynomial follows: the table says so.
+    assert rough.error > 0.03
+
+
+def test_closed_form_channels_need_no_regions():
+    assert all(not one.regions for one in chebyshev_lookup().borders)
+    assert plane_set(PlaneChannel("one")).field("one", "G").lit == ()
