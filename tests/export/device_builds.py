@@ -23,6 +23,9 @@ CONTENT = ContentProjection("flat", (400, 250), 80.0)
 BOX_MM = np.array([[-3.0, -2.0, -1.0], [3.0, 2.0, 1.0]])
 PUPILS = np.array([[0.0, 0.0, 0.0], [2.0, -1.5, 1.0]])
 LIMIT_PX = 0.1
+# A pixel of these small panels is ten times as wide as one of a visor, and so is what an error of place may
+# show in the light.
+ASKED = Request(LIMIT_PX, max_light_percent=1.0)
 
 
 @lru_cache(maxsize=1)
@@ -97,7 +100,7 @@ def write_small(folder, *, build=None, **options):
     given = {
         "lookup": chebyshev_lookup(),
         "formats": FORMATS,
-        "request": Request(LIMIT_PX),
+        "request": ASKED,
         "eye": "right",
         "provenance": {"input": "none"},
     }

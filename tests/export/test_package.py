@@ -28,6 +28,7 @@ from prewarp.files import sha256_of_bytes, sha256_of_file
 from prewarp.lookup.blob import blob_from_lookup
 from tests.closed_form import plane_set
 from tests.export.device_builds import (
+    ASKED,
     LIMIT_PX,
     PUPILS,
     chebyshev_lookup,
@@ -146,7 +147,7 @@ def test_truth_weighs_directions_by_the_slopes_of_the_maps():
 def test_a_good_package_passes(package, compiled):
     assert package[1].verification.ok
     result = verify_package(package[0], fields=small_fields())
-    assert result.ok and len(result.checks) > 60 and result.requested == Request(LIMIT_PX)
+    assert result.ok and len(result.checks) > 60 and result.requested == ASKED
     assert any("equal to its Python twin to the last bit" in check.note for check in result.checks)
 
 
@@ -462,7 +463,7 @@ def test_without_formats_a_package_is_what_a_device_needs(tmp_path, matched):
     build = replace(
         small_build(matched=matched), pupils_mm=np.zeros((40, 3)) + np.linspace(0, 1, 40)[:, None]
     )
-    options = PackageOptions(lookup=chebyshev_lookup(matched=matched), request=Request(LIMIT_PX))
+    options = PackageOptions(lookup=chebyshev_lookup(matched=matched), request=ASKED)
     manifest = export_package(tmp_path / "visor", build, options).manifest
     files = [one for one in (tmp_path / "visor").rglob("*") if one.is_file()]
     assert len(files) <= 60 and sum(one.stat().st_size for one in files) <= 1_500_000

@@ -9,12 +9,20 @@ import pytest
 from prewarp.errors import PackageError
 from prewarp.export import st_map
 from prewarp.export.exr import channels_from_exr, exr_bytes
-from prewarp.export.judgement import Request
 from prewarp.export.package_reading import read_package
 from prewarp.export.st_map import at_panel, require_room
 from prewarp.export.verify import verify_package
 from prewarp.files import sha256_of_bytes
-from tests.export.device_builds import CONTENT, LIMIT_PX, PUPILS, SIZE, small_build, small_fields, write_small
+from tests.export.device_builds import (
+    ASKED,
+    CONTENT,
+    LIMIT_PX,
+    PUPILS,
+    SIZE,
+    small_build,
+    small_fields,
+    write_small,
+)
 from tests.support import require_module
 
 
@@ -124,5 +132,5 @@ def test_more_than_fits_is_told_before_the_work(tmp_path, monkeypatch):
     with pytest.raises(PackageError, match=r"2 pupil positions would take 0\.0 GB.*--pupil 0,0,0"):
         require_room(small_build())
     with pytest.raises(PackageError, match="Ask for fewer positions"):
-        write_small(tmp_path / "visor", formats=("st",), request=Request(LIMIT_PX))
+        write_small(tmp_path / "visor", formats=("st",), request=ASKED)
     assert list(tmp_path.iterdir()) == []

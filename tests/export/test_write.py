@@ -11,7 +11,7 @@ from prewarp.export.write import write_package
 from tests.export.device_builds import LIMIT_PX, chebyshev_lookup, small_build
 
 ASKED_PX = LIMIT_PX
-LOOKUP = {"max_error_px": ASKED_PX, "formats": ("lookup",), "provenance": {}}
+LOOKUP = {"max_light_percent": 1.0, "max_error_px": ASKED_PX, "formats": ("lookup",), "provenance": {}}
 
 
 @pytest.fixture(autouse=True)
