@@ -147,7 +147,7 @@ def lit_map(lights: Sequence[ChannelLight], pupil_mm: ArrayLike, /) -> LitMap:
     """Return what channels light from a pupil position (3,), mm, and where they leave a gap."""
     pupil = as_pupil(pupil_mm).reshape(3)
     outlines = [light.outline(pupil) for light in lights]
-    middles = [plane_deg_from_tangent(one.middle) for one in outlines]
+    middles = [plane_deg_from_tangent(light.middle(pupil)) for light in lights]
     corners = plane_deg_from_tangent(np.concatenate([one.outline for one in outlines]))
     # Rows run along the line that joins the first two channels.
     pairs = neighbouring(middles)
@@ -181,7 +181,7 @@ def _unit(vector: FloatArray) -> FloatArray:
 def _gap_from(lights: Sequence[ChannelLight], pupil: FloatArray) -> PupilGap:
     found = lit_map(lights, pupil)
     area = node_areas_deg2(found.plane_deg, found.step_deg)
-    middles = [plane_deg_from_tangent(light.outline(pupil).middle) for light in lights]
+    middles = [plane_deg_from_tangent(light.middle(pupil)) for light in lights]
     spacings = np.array([light.spacing_deg(pupil) for light in lights])
     sizes = {0.0: _size_deg2(found.gap, found.depth_deg, area, found.step_deg)}
     for sign in (-1.0, 1.0) if spacings.any() else ():

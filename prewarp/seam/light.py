@@ -61,6 +61,12 @@ class ChannelLight:
             self._made[key] = made
         return self._made[key]
 
+    def middle(self, pupil_mm: ArrayLike, /) -> FloatArray:
+        """Return the direction (2,), tangents, in which the middle of the panel is seen from a pupil (3,)."""
+        field = self.fields[0]
+        size = np.asarray(field.panel_size_px, dtype=float)
+        return np.asarray(field.forward(0.5 * size, pupil_mm=as_pupil(pupil_mm).reshape(3)))
+
     def spacing_deg(self, pupil_mm: ArrayLike, /) -> float:
         """Return the dot spacing, degrees, to which the border of what is lit is known; 0: all is lit."""
         pupil = as_pupil(pupil_mm).reshape(3)
