@@ -13,6 +13,7 @@ import numpy as np
 from prewarp.chebyshev import chebyshev_terms, count_of_degree, nodes_1d, values_2d
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
+from prewarp.field.border import distance_inside
 from prewarp.lookup.coding import CodedArray, Format, coded, scale_for
 from prewarp.lookup.measure import pupil_lattice
 from prewarp.lookup.pupil import region_exponents
@@ -43,7 +44,7 @@ GAIN_ERROR = 5e-4
 _MORE_DEGREES = (4, 2)
 # Where the border of what is lit is fitted again: nodes each way of the panel and of the pupil plane; weights
 # fall off over so many dot spacings from it.
-_REGION_NODES, _REGION_PUPILS, _REGION_SPACINGS = 33, 5, 2.0
+_REGION_NODES, _REGION_PUPILS, _REGION_SPACINGS = 41, 5, 0.5
 
 
 def claim_table(seam: Seam, channels: tuple[str, ...], /) -> ClaimTable:
@@ -115,7 +116,9 @@ def _region(field: "Field", lit: "LitRegion") -> RegionTable:
     pixel = 0.5 * (place[:, :2] + 1.0) * size
     pupil = np.concatenate([centre + half * place[:, 2:], np.zeros((len(place), 1))], axis=1)
     reference = field.reference_mm(pixel, pupil_mm=pupil)
-    good = np.isfinite(reference).all(axis=1)
+    # Past the border of what was captured nothing is asked.
+    within = distance_inside(pixel, np.asarray(field.border_pixel, dtype=float)) > -lit.spacing_px
+    good = within & np.isfinite(reference).all(axis=1)
     depth = np.full(len(place), np.nan)
     depth[good] = lit.depth_px(pixel[good], reference[good])
     value = np.full(len(place), np.nan)

@@ -13,7 +13,8 @@ def package(capture, tmp_path_factory):
     folder = tmp_path_factory.mktemp("packages") / "visor"
     done = run(
         "export", capture / "visor.fit.npz", "--module", capture / "visor.toml", "--pupils", "1x1x1",
-        "--family", "chebyshev", "--max-error", "0.5px", "--format", "lookup", "--format", "gltf",
+        "--family", "chebyshev", "--max-error", "0.5px", "--max-light", "1", "--format", "lookup",
+        "--format", "gltf",
         "--format", "shaders",
         "--dialect", "glsl300es", "-o", folder,
     )  # fmt: skip

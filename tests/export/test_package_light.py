@@ -5,14 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from prewarp.export.build import DeviceBuild
+from prewarp.export.lookup_files import with_light
 from prewarp.export.package_light import lookup_light, package_light
 from prewarp.export.truth import truth_of
 from prewarp.export.verify import verify_package
+from prewarp.lookup import Optimiser
 from prewarp.lookup.coding import CodedArray, Format
 from prewarp.lookup.device_light import PreparedLight
 from prewarp.lookup.light_tables import border_tables, claim_table, gain_table
+from prewarp.module import EyeBox
+from prewarp.seam.directions import tangent_from_plane_deg
+from tests import dark_cases
 from tests.closed_form import PlaneChannel, plane_set
 from tests.export.device_builds import BOX_MM, chebyshev_lookup, small_build, write_small
+from tests.eyes import closed_form_eye
 from tests.seam.test_claims import crossed
 
 
@@ -31,7 +38,8 @@ def test_an_even_picture_looks_even(folder):
     found = light.as_dict()
     assert set(found) >= {"step_percent", "ripple_percent", "sum_error", "gradient_per_deg"}
     assert found["judged"] == "blend alone: the package has no luminance"
-    assert verify_package(folder).as_dict()["light"] == found
+    judged = verify_package(folder).as_dict()["light"]
+    assert judged == {name: found[name] for name in judged} and len(judged) == 4
 
 
 def test_with_luminance_gains_are_judged_too():
@@ -122,3 +130,48 @@ def test_a_gain_follows_the_pupil():
 def test_closed_form_channels_need_no_regions():
     assert all(not one.regions for one in chebyshev_lookup().borders)
     assert plane_set(PlaneChannel("one")).field("one", "G").lit == ()
+
+
+def built(eye, box_mm, channels, **options):
+    """Return a build and its lookup with light in it."""
+    optimiser = Optimiser(eye.fields, pupil_box_mm=box_mm, channels=channels, content=eye.content, **options)
+    build = DeviceBuild(eye, box_mm, "none", step_px=40.0)
+    return build, with_light(optimiser.search(0.5, "chebyshev")[0], build)
+
+
+def test_three_channels_share_an_eye():
+    third = PlaneChannel("above", panel_size_px=(320, 240), centre=(0.02, 0.34), half_width=0.4, turn_deg=2.0)
+    fields = plane_set(*(small_build().fields.field(name, "G") for name in ("left", "right")), third)
+    eye = closed_form_eye(fields, content=small_build().content, box=EyeBox(*BOX_MM[1]))
+    build, lookup = built(eye, BOX_MM, eye.channels, panel_points=15, pupil_counts=(3, 3, 2))
+    light = lookup_light(lookup, truth_of(build), transfers=eye.transfers)
+    assert len(lookup.channels) == 3 and light.sum_error < 1e-6 and light.gradient_per_deg > 0.05
+    tangent = np.random.default_rng(1).uniform([-0.7, -0.4], [0.7, 0.6], (3000, 2))
+    seam = eye.seam.at([1.0, 0.5, 0.0])
+    # The lookup keeps half a px, a tenth of a degree here.
+    away = np.abs(seam.depth_deg(tangent)).min(axis=0) > 0.15
+    got = PreparedLight(lookup, np.array([1.0, 0.5, 0.0])).weights(tangent)
+    np.testing.assert_allclose(got[:, away], seam.weights(tangent)[:, away], atol=2e-6)
+    assert (got[:, away] > 0.1).sum(axis=0).max() >= 2
+
+
+def test_a_package_knows_what_a_stop_makes_dark():
+    """Traced: a straight stop, which moves with the pupil, ends a channel where it meets the other."""
+    eye = dark_cases.eye("apart from some pupils")
+    box = np.stack([eye.eye_box.corners.min(axis=0), eye.eye_box.corners.max(axis=0)])
+    build, lookup = built(eye, box, eye.channels, panel_points=15, pupil_counts=(3, 3, 1))
+    assert all(one.regions for one in lookup.borders)
+    x = np.arange(-44.0, 44.0, 0.4)
+    tangent = tangent_from_plane_deg(np.stack(np.meshgrid(x, x), axis=-1)).reshape(-1, 2)
+    dark = []
+    for pupil in np.array([[0.0, 0.0, 0.0], [3.1, -2.2, 0.0]]):
+        seam, light = eye.seam.at(pupil), PreparedLight(lookup, pupil)
+        wanted, got = seam.weights(tangent), light.weights(tangent)
+        off = np.abs(got - wanted).max(axis=0) > 1e-3
+        # Strips along the border of what is lit, a few hundredths of a degree wide.
+        assert np.abs(seam.depth_deg(tangent)).min(axis=0)[off].max(initial=0.0) < 0.1
+        assert np.mean(off) < 0.002
+        dark.append(np.mean(got.sum(axis=0) == 0.0))
+    assert abs(dark[1] - dark[0]) > 0.002
+    light = lookup_light(lookup, truth_of(build), transfers=eye.transfers)
+    assert light.sum_error < 1e-6 and light.gradient_per_deg <= 1.0 and light.ripple_percent < 0.5
