@@ -26,7 +26,7 @@ def test_export_says_what_it_did(package):
     text = package[1].stdout
     assert "Chebyshev terms, at most 0." in text and "files written and verified" in text
     assert "lookup blob" in text and "WRONG" not in text
-    assert "Not asked for (--format): translations, blocks, csv, png, ktx2." in text
+    assert "Not asked for (--format): translations, blocks, csv, png, ktx2, masks, st." in text
     worst = re.search(r"Worst place of all: (\S+) px \(.*\), requested 0\.5 px\.", text)
     assert 0.0 < float(worst[1]) <= 0.5
     assert re.search(r"lookup blob +place +\S+ px.* 0\.5 px", text)
@@ -39,12 +39,13 @@ def test_a_good_package(package, capture):
     assert found["ok"] and not [one for one in found["checks"] if one["ok"] is False]
     assert any(check["what"] == "against the fit" and check["measured"] == 0.0 for check in found["checks"])
     assert found["requested"] == {
-        "max_error_px": 0.5, "max_light_percent": 0.5, "max_gradient_per_deg": 1.0
+        "max_error_px": 0.5, "max_light_percent": 1.0, "max_gradient_per_deg": 1.0
     }  # fmt: skip
     places = [check for check in found["checks"] if check["what"] == "place"]
     assert {check["requested"] for check in places} == {0.5} and len(places) > 20
     assert found["worst_place"]["measured"] == max(check["measured"] for check in places) <= 0.5
-    assert found["light"] is None and found["not_known"][0]["quantity"] == "light"
+    assert found["light"]["ripple_percent"] <= 1.0 and found["light"]["sum_error"] < 1e-6
+    assert found["not_known"] == []
 
 
 def test_a_changed_file_gives_exit_code_1(package):
