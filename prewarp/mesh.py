@@ -257,6 +257,11 @@ def panel_mesh(
     return made(light.weight, light)
 
 
+def node_depths_deg(seam: Seam, tangent: FloatArray, /) -> FloatArray:
+    """Return depths of nodes (channels, ...), degrees, cut at `NODE_DEPTH_DEG` or where light is full."""
+    return np.clip(seam.depth_deg(tangent), -NODE_DEPTH_DEG, max(NODE_DEPTH_DEG, seam.edge_deg))
+
+
 def node_light(seam: Seam, channel: str, tangent: FloatArray, gain: FloatArray, /) -> NodeLight:
     """Return what nodes of a channel's panel that look in directions (rows, columns, 2) need for weights.
 
@@ -264,7 +269,7 @@ def node_light(seam: Seam, channel: str, tangent: FloatArray, gain: FloatArray, 
     """
     return NodeLight(
         np.moveaxis(np.nan_to_num(seam.claims.at(tangent)), 0, -1),
-        np.moveaxis(np.clip(seam.depth_deg(tangent), -NODE_DEPTH_DEG, NODE_DEPTH_DEG), 0, -1),
+        np.moveaxis(node_depths_deg(seam, tangent), 0, -1),
         gain,
         seam.index(channel),
         seam.edge_deg,

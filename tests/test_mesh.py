@@ -123,6 +123,17 @@ def test_weights_come_from_the_seam(channels):
     assert off[~near_a_border].max() < 0.002 and near_a_border.mean() < 0.02
 
 
+def test_light_is_full_inside_a_rim_wider_than_nodes_tell_depths(channels):
+    """A rim of 5 degrees: half a degree inside hardly any light, 5.5 degrees inside all of it."""
+    seam = build_seam(plane_set(*channels, colours=("G",)), pupils_mm=EYE_BOX_CORNERS, edge_deg=5.0)
+    meshes = [panel_mesh(one, CONTENT, tracked_pupil_mm=PUPIL, seam=seam) for one in channels]
+    weight = meshes[1].weight
+    deepest = seam.at(PUPIL).depth_deg(meshes[1].tangent).max(axis=0)
+    alone = seam.shares(meshes[1].tangent)[1] > 0.99
+    assert (weight[alone & (deepest > 5.5)] > 0.99).all() and (alone & (deepest > 5.5)).sum() > 100
+    assert (weight[alone & (deepest < 0.5)] < 0.02).all() and (alone & (deepest < 0.5)).sum() > 20
+
+
 def test_unwarped_map_is_affine_and_near(channels):
     mesh = panel_mesh(channels[0], CONTENT, tracked_pupil_mm=PUPIL, warped=False)
     second = np.diff(mesh.tangent, n=2, axis=0)

@@ -21,8 +21,8 @@ from prewarp.seam.reach import ChannelReach, channel_reach
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
 
-# How far from the border distances are told apart, degrees.
-FARTHEST_DEG = 10.0
+# How far from the border distances are told apart, degrees: as far as light may fade (`edge_deg`).
+FARTHEST_DEG = 45.0
 # How far past the border of a panel what is lit is asked for, as a share of its size.
 _PAST_EDGE = 0.1
 # Pupil positions whose outlines are kept.

@@ -71,6 +71,9 @@ def test_a_seam_keeps_its_rim_and_refuses_absurd_ones():
     total = seam.at(CENTRE).weights(row(edge - np.array([0.05, 1.5, 4.0]))).sum(axis=0)
     assert total[0] < 1e-3 and 0.3 < total[1] < 0.7 and total[2] == pytest.approx(1.0, abs=1e-12)
     assert all(gap.gap_deg2 == 0.0 for gap in survey_gaps(seam, CENTRE))
+    wide = build_seam(pair(), pupils_mm=CENTRE, edge_deg=12.0).at(CENTRE)
+    assert wide.depth_deg(row(np.array([12.0])))[1] > 12.0
+    assert wide.weights(row(np.array([12.0]))).sum() == pytest.approx(1.0, abs=1e-9)
     for absurd in (-1.0, 90.0):
         with pytest.raises(SeamError, match="edge_deg is"):
             build_seam(pair(), pupils_mm=CENTRE, edge_deg=absurd)
