@@ -128,7 +128,7 @@ class LitMap:
 
     Rows run along the line that joins the first two channels. `plane_deg` (rows, columns, 2); `depth_deg`
     (channels, rows, columns), lit above 0; `field` and `gap` (rows, columns): what is captured, or lies
-    between, and what of it is a gap.
+    between, and what of it is a gap; `middles_deg` (2,) of each panel, in the plane.
     """
 
     plane_deg: FloatArray
@@ -136,11 +136,7 @@ class LitMap:
     field: BoolArray
     gap: BoolArray
     step_deg: float
-
-    @property
-    def lit(self) -> BoolArray:
-        """Which directions any channel lights, (rows, columns)."""
-        return np.asarray((self.depth_deg > 0.0).any(axis=0))
+    middles_deg: tuple[FloatArray, ...]
 
 
 def lit_map(lights: Sequence[ChannelLight], pupil_mm: ArrayLike, /) -> LitMap:
@@ -165,7 +161,7 @@ def lit_map(lights: Sequence[ChannelLight], pupil_mm: ArrayLike, /) -> LitMap:
     plane = _lattice(low, fine_counts, step, axes)
     tangent = tangent_from_plane_deg(plane)
     field = _field(np.stack([one.contains(tangent) for one in outlines]), plane, middles)
-    return LitMap(plane, depth, field, _gap(depth, field, plane, middles), step)
+    return LitMap(plane, depth, field, _gap(depth, field, plane, middles), step, tuple(middles))
 
 
 def _lattice(low: FloatArray, counts: IntArray, step: float, axes: FloatArray) -> FloatArray:
@@ -181,12 +177,11 @@ def _unit(vector: FloatArray) -> FloatArray:
 def _gap_from(lights: Sequence[ChannelLight], pupil: FloatArray) -> PupilGap:
     found = lit_map(lights, pupil)
     area = node_areas_deg2(found.plane_deg, found.step_deg)
-    middles = [plane_deg_from_tangent(light.middle(pupil)) for light in lights]
     spacings = np.array([light.spacing_deg(pupil) for light in lights])
     sizes = {0.0: _size_deg2(found.gap, found.depth_deg, area, found.step_deg)}
     for sign in (-1.0, 1.0) if spacings.any() else ():
         moved = found.depth_deg - sign * BORDER_SPACINGS * spacings[:, None, None]
-        gap = _gap(moved, found.field, found.plane_deg, middles)
+        gap = _gap(moved, found.field, found.plane_deg, found.middles_deg)
         sizes[sign] = _size_deg2(gap, moved, area, found.step_deg)
     known = (
         tuple(pupil.tolist()),

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
-from prewarp.mesh import NODE_DEPTH_DEG
+from prewarp.mesh import NODE_DEPTH_DEG, node_depths_deg
 from prewarp.seam import ClaimLattice, Seam
 
 # Channels of one eye: components of a texture.
@@ -49,6 +49,20 @@ class DepthMap:
     edge_deg: float
 
 
+def plane_lattice(content: ContentProjection, per_unit: float, /) -> tuple[FloatArray, FloatArray]:
+    """Return a lattice over the content picture's plane: its first node (2,), and directions, tangents.
+
+    Directions (rows, columns, 2); rows run along rising y, `per_unit` nodes per unit of the plane.
+    """
+    middle = np.array(content.size_px) / 2.0
+    half = middle / content.focal_px
+    count = np.maximum(np.ceil(2.0 * half * per_unit), 1).astype(int) + 1
+    x, y = (-half[axis] + np.arange(count[axis]) / per_unit for axis in range(2))
+    plane = np.stack(np.meshgrid(x, y), axis=-1)
+    focal = np.array([content.focal_px, -content.focal_px])
+    return -half, content.tangent_from_pixel(middle + plane * focal)
+
+
 def depth_map(seam: Seam, content: ContentProjection, /, *, half_mm: ArrayLike) -> DepthMap | None:
     """Return the map of an eye over its content picture; None for more channels than `MOST_CHANNELS`.
 
@@ -56,12 +70,7 @@ def depth_map(seam: Seam, content: ContentProjection, /, *, half_mm: ArrayLike) 
     """
     if len(seam.channels) > MOST_CHANNELS:
         return None
-    half = (np.array(content.size_px) / 2.0) / content.focal_px
-    count = np.maximum(np.ceil(2.0 * half * _NODES_PER_UNIT), 1).astype(int) + 1
-    x, y = (-half[axis] + np.arange(count[axis]) / _NODES_PER_UNIT for axis in range(2))
-    plane = np.stack(np.meshgrid(x, y), axis=-1)
-    middle = np.array(content.size_px) / 2.0
-    tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
+    origin, tangent = plane_lattice(content, _NODES_PER_UNIT)
     # Nothing is shown from 90 degrees on.
     known = np.isfinite(tangent).all(axis=-1)
     reach = np.maximum(np.asarray(half_mm, dtype=float)[:2], 1e-3)
@@ -69,12 +78,12 @@ def depth_map(seam: Seam, content: ContentProjection, /, *, half_mm: ArrayLike) 
     for number in range(PUPILS * PUPILS):
         place = np.array([number % PUPILS, number // PUPILS]) / (PUPILS - 1)
         here = seam.at([*(reach * (2.0 * place - 1.0)), 0.0])
-        depths[number, known] = here.depth_deg(tangent[known]).T
+        depths[number, known] = node_depths_deg(here, tangent[known]).T
     return DepthMap(
         seam.claims,
-        np.clip(depths, -NODE_DEPTH_DEG, max(NODE_DEPTH_DEG, seam.edge_deg)),
+        depths,
         reach,
-        -half,
+        origin,
         _NODES_PER_UNIT,
         seam.edge_deg,
     )

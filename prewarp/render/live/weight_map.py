@@ -8,7 +8,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
-from prewarp.render.live.depth_map import DepthMap
+from prewarp.render.live.depth_map import DepthMap, plane_lattice
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
@@ -59,13 +59,8 @@ def weight_map(
 
     `targets`: of red, green, blue, from a luminance match; `depths`: what is lit, of the same seam.
     """
-    half = (np.array(content.size_px) / 2.0) / content.focal_px
-    count = np.maximum(np.ceil(2.0 * half * _WEIGHTS_PER_UNIT), 1).astype(int) + 1
-    x, y = (-half[axis] + np.arange(count[axis]) / _WEIGHTS_PER_UNIT for axis in range(2))
-    plane = np.stack(np.meshgrid(x, y), axis=-1)
-    middle = np.array(content.size_px) / 2.0
-    tangent = content.tangent_from_pixel(middle + plane * np.array([content.focal_px, -content.focal_px]))
-    weight = np.ones((len(y), len(x))) if seam is None else seam.weights(tangent)[seam.index(channel)]
+    origin, tangent = plane_lattice(content, _WEIGHTS_PER_UNIT)
+    weight = np.ones(tangent.shape[:2]) if seam is None else seam.weights(tangent)[seam.index(channel)]
     target = None if targets is None else np.stack([one.at(tangent) for one in targets], axis=-1)
     own = 0 if seam is None else seam.index(channel)
-    return WeightMap(weight, -half, _WEIGHTS_PER_UNIT, target, depths, own)
+    return WeightMap(weight, origin, _WEIGHTS_PER_UNIT, target, depths, own)
