@@ -25,6 +25,7 @@ from prewarp.export.view_mask_files import (
     pupil_name,
 )
 from prewarp.files import sha256_of_bytes
+from prewarp.seam.light import FARTHEST_DEG
 from tests.export.device_builds import PUPILS, small_build, write_small
 
 NAMES = (BOX, *(pupil_name(number) for number in range(len(PUPILS))))
@@ -90,7 +91,7 @@ def test_what_is_lit_and_dark_is_asked_of_every_mask(package):
     points = sum(len(points) for points in truth.pixel.values())
     assert (hidden, shown, asked) == (0, 0, points * (len(truth.pupils_mm) + len(PUPILS)))
     lit = np.concatenate([depth.ravel() for depth in truth.lit_deg.values()])
-    assert np.mean(lit > 0.0) > 0.9 and np.all(lit <= 10.0)
+    assert np.mean(lit > 0.0) > 0.9 and np.all(lit <= FARTHEST_DEG)
 
 
 def test_a_mask_that_hides_a_channel_is_found(copy):
