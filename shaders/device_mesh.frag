@@ -1,14 +1,30 @@
-// Vertex-mesh path, fragment stage: content point and drive per colour, between nodes -> panel codes, encoded, 0 to 1.
+// Vertex-mesh path, fragment stage: content point and gain per colour, between nodes -> panel codes, encoded, 0 to 1.
+// Shares of light are formed in every pixel.
 
 #include "panel_place.glsl"
+#include "panel_share.glsl"
 #include "panel_codes.glsl"
+
+#ifndef PREWARP_LATE
+#define PREWARP_LATE 0
+#endif
 
 in vec3 v_red;
 in vec3 v_green;
 in vec3 v_blue;
+#if PREWARP_LATE == 1
+in vec2 v_weighed_red;
+in vec2 v_weighed_green;
+in vec2 v_weighed_blue;
+#endif
 
 out vec4 out_encoded;
 
 void main() {
-    out_encoded = vec4(prewarp_panel_codes(v_red, v_green, v_blue, ivec2(prewarp_panel_pixel())), 1.0);
+#if PREWARP_LATE == 1
+    vec3 share = vec3(prewarp_share(v_weighed_red), prewarp_share(v_weighed_green), prewarp_share(v_weighed_blue));
+#else
+    vec3 share = vec3(prewarp_share(v_red.xy), prewarp_share(v_green.xy), prewarp_share(v_blue.xy));
+#endif
+    out_encoded = vec4(prewarp_panel_codes(v_red, v_green, v_blue, share, ivec2(prewarp_panel_pixel())), 1.0);
 }

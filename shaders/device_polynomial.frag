@@ -1,19 +1,16 @@
-// Polynomial path: panel pixel -> direction per colour, from Chebyshev terms -> content point, drive -> panel codes, encoded.
+// Polynomial path: panel pixel -> direction per colour, from Chebyshev terms -> content point, gain -> panel codes, encoded.
 // Block PrewarpCoefficients: for term k of T_i(s) T_j(t), k = (i + j)(i + j + 1) / 2 + j, the tangents (red x, y, green x, y)
 // and (blue x, y, -, -), for one pupil position (prewarp_prepare of the C evaluator). s = 2 u / width - 1, t = 2 v / height - 1.
-// PREWARP_WEIGHTED 1: t_weight, blend weight, first node at u_weight_low, last at u_weight_high, tangents.
-// PREWARP_GAINED 1: t_gain_* over the panel, edge to edge. Content px = u_content_middle + plane * u_content_scale. Draw it
+// PREWARP_GAINED 1: t_gain_* over the panel, edge to edge, of the same pupil position. Content px = u_content_middle + plane * u_content_scale. Draw it
 // with picture.vert, three vertices.
 
 #include "panel_place.glsl"
 #include "projection.glsl"
+#include "panel_share.glsl"
 #include "panel_codes.glsl"
 
 #ifndef PREWARP_DEGREE
 #define PREWARP_DEGREE 8
-#endif
-#ifndef PREWARP_WEIGHTED
-#define PREWARP_WEIGHTED 0
 #endif
 #ifndef PREWARP_GAINED
 #define PREWARP_GAINED 0
@@ -22,8 +19,8 @@
 #define PREWARP_LATE 0
 #endif
 #if PREWARP_LATE == 1
-// Late rotation: content is that of the direction in the pose drawn for; the blend weight that of the direction in the pose
-// at u_weights_for_s, s after the frame's start, one time for all panels: so weights sum to 1 where content is seen.
+// Late rotation: content is that of the direction in the pose drawn for; shares of light those of the direction in the pose
+// at u_weights_for_s, s after the frame's start, one time for all panels: so they add up to 1 where content is seen.
 #include "late_rotation.glsl"
 uniform float u_weights_for_s;
 #endif
@@ -36,11 +33,6 @@ layout(std140) uniform PrewarpCoefficients {
 
 uniform vec2 u_content_middle;
 uniform vec2 u_content_scale;
-#if PREWARP_WEIGHTED == 1
-uniform sampler2D t_weight;
-uniform vec2 u_weight_low;
-uniform vec2 u_weight_high;
-#endif
 #if PREWARP_GAINED == 1
 uniform sampler2D t_gain_red;
 uniform sampler2D t_gain_green;
@@ -54,20 +46,20 @@ float prewarp_between_nodes(sampler2D nodes, vec2 place) {
     return prewarp_sample_edge(nodes, place * vec2(textureSize(nodes, 0) - 1) + 0.5).r;
 }
 
-vec3 prewarp_shown(vec2 direction, float gain) {
-    float drive = gain;
-#if PREWARP_WEIGHTED == 1
+vec2 prewarp_content_px(vec2 direction) {
+    return u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale;
+}
+
+// Content point of a direction, and its share of light.
+vec3 prewarp_shown(vec2 direction) {
 #if PREWARP_LATE == 1
-    vec2 weighed = prewarp_turned(direction, prewarp_panel_pixel(), u_weights_for_s);
-    drive *= prewarp_between_nodes(t_weight, (weighed - u_weight_low) / (u_weight_high - u_weight_low));
+    vec2 panel_pixel = prewarp_panel_pixel();
+    float share = prewarp_share(prewarp_content_px(prewarp_turned(direction, panel_pixel, u_weights_for_s)));
+    return vec3(prewarp_content_px(prewarp_turned(direction, panel_pixel, u_head.w)), share);
 #else
-    drive *= prewarp_between_nodes(t_weight, (direction - u_weight_low) / (u_weight_high - u_weight_low));
+    vec2 content_px = prewarp_content_px(direction);
+    return vec3(content_px, prewarp_share(content_px));
 #endif
-#endif
-#if PREWARP_LATE == 1
-    direction = prewarp_turned(direction, prewarp_panel_pixel(), u_head.w);
-#endif
-    return vec3(u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale, drive);
 }
 
 void main() {
@@ -102,7 +94,12 @@ void main() {
     gain = vec3(prewarp_between_nodes(t_gain_red, place), prewarp_between_nodes(t_gain_green, place),
                     prewarp_between_nodes(t_gain_blue, place));
 #endif
-    vec3 red = prewarp_shown(red_green.xy, gain.r);
-    vec3 green = prewarp_shown(red_green.zw, gain.g);
-    out_encoded = vec4(prewarp_panel_codes(red, green, prewarp_shown(blue, gain.b), ivec2(panel_pixel)), 1.0);
+    vec3 red = prewarp_shown(red_green.xy);
+    vec3 green = prewarp_shown(red_green.zw);
+    vec3 last = prewarp_shown(blue);
+    vec3 share = vec3(red.z, green.z, last.z);
+    red.z = gain.r;
+    green.z = gain.g;
+    last.z = gain.b;
+    out_encoded = vec4(prewarp_panel_codes(red, green, last, share, ivec2(panel_pixel)), 1.0);
 }

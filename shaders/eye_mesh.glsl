@@ -5,6 +5,7 @@
 // and blue panel px; gives plane of the direction, red, blue panel px, true pupil; third: luminance there, as a share of white.
 // PREWARP_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
 // PREWARP_DARK 1: weights of what is lit from the pupil, of up to four channels, this one PREWARP_OWN: t_claim, t_depth below.
+// PREWARP_GAINS 1: the gain alone in place of the drive, for shaders that form shares of light in every pixel.
 // Python twin: prewarp.render.live.eye_table.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
@@ -27,6 +28,9 @@
 #define PREWARP_DEPTH_STEPS 2
 #endif
 
+#ifndef PREWARP_GAINS
+#define PREWARP_GAINS 0
+#endif
 #ifndef PREWARP_TURNING
 #define PREWARP_TURNING 0
 #endif
@@ -121,6 +125,14 @@ vec4 prewarp_shown(vec2 cosine, ivec2 node, int colour, vec3 log_light) {
     vec2 shown = prewarp_plane_from_tangent(prewarp_in_pose(tangent, node, false));
     // Node (0, 0) is the centre of texel (0, 0).
     vec4 weight = prewarp_sample_edge(t_weight, (plane - u_weight_origin) * u_weight_per_unit + 0.5);
+#if PREWARP_GAINS == 1
+#if PREWARP_LIT == 1
+    float gain = u_light == 2 ? weight[colour] / max(weight.a, 1e-6) * exp(-log_light[colour]) : 1.0;
+#else
+    float gain = 1.0;
+#endif
+    return vec4(u_content_middle + shown * u_content_scale, clamp(gain, 0.0, 1.0), 1.0);
+#endif
     float depth = 1.0;
 #if PREWARP_DARK == 1
     vec2 lit = prewarp_lit_weight(weighed, plane);

@@ -1,6 +1,7 @@
 // Nodes of a mesh as the vertices that a device's vertex-mesh path takes (device_mesh.vert), captured into a buffer.
-// t_mesh_*: content u, v px, weight of every node (eye_mesh.frag). u_first_px, u_step_px: places of nodes, panel px.
-// Content px = u_content_middle + plane * u_content_scale (projection.glsl). v_direction_*: tangents. Draw a point per node.
+// t_mesh_*: content u, v px, gain of every node (eye_mesh.frag). u_first_px, u_step_px: places of nodes, panel px.
+// Content px = u_content_middle + plane * u_content_scale (projection.glsl). v_direction_*: tangents. Draw a point per
+// node.
 
 #include "projection.glsl"
 
@@ -16,9 +17,9 @@ out vec2 v_panel_px;
 out vec2 v_direction_red;
 out vec2 v_direction_green;
 out vec2 v_direction_blue;
-out float v_weight_red;
-out float v_weight_green;
-out float v_weight_blue;
+out float v_gain_red;
+out float v_gain_green;
+out float v_gain_blue;
 
 vec2 prewarp_direction(vec3 shown) {
     return prewarp_tangent_from_plane((shown.xy - u_content_middle) / u_content_scale);
@@ -34,8 +35,8 @@ void main() {
     v_direction_red = prewarp_direction(red);
     v_direction_green = prewarp_direction(green);
     v_direction_blue = prewarp_direction(blue);
-    v_weight_red = red.z;
-    v_weight_green = green.z;
-    v_weight_blue = blue.z;
+    v_gain_red = red.z;
+    v_gain_green = green.z;
+    v_gain_blue = blue.z;
     gl_Position = vec4(0.0, 0.0, 0.0, 1.0);
 }

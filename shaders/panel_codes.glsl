@@ -1,12 +1,16 @@
-// Provides: prewarp_panel_codes: content point and drive of red, green, blue -> encoded values of whole panel codes, 0 to 1.
-// Needs: t_content_linear: content in linear light, texture row 0 its top row, read texel by texel; black outside.
-// red, green, blue: content u, v, px, and drive of white, a share of linear light. panel_texel: whole panel px.
+// Provides: prewarp_panel_codes: content point and gain of red, green, blue -> encoded values of whole panel codes, 0 to 1.
+// Needs: content, texture row 0 its top row; black outside. PREWARP_FILTERED 0: t_content_linear, in linear light, read texel by
+// texel; 1: t_content, which its sampler gives in linear light, filtered linearly, the rim repeated.
+// red, green, blue: content u, v, px, and gain on linear light. share: of light, of each colour. panel_texel: whole panel px.
 // PREWARP_MIXED 1: u_mixing, rows of the white match as columns. PREWARP_DITHERED 1: dither.glsl; else rounded, u_largest_code.
 // Python twin: prewarp.render.cpu.panel_picture.
 
 #include "sampling.glsl"
 #include "encoding.glsl"
 
+#ifndef PREWARP_FILTERED
+#define PREWARP_FILTERED 0
+#endif
 #ifndef PREWARP_MIXED
 #define PREWARP_MIXED 0
 #endif
@@ -20,21 +24,35 @@
 uniform float u_largest_code;
 #endif
 
+#if PREWARP_FILTERED == 1
+uniform sampler2D t_content;
+#else
 uniform sampler2D t_content_linear;
+#endif
 #if PREWARP_MIXED == 1
 uniform mat3 u_mixing;
 #endif
 
-vec3 prewarp_wanted(vec3 shown) {
-    vec3 light_linear = prewarp_sample_black(t_content_linear, shown.xy).rgb;
+vec3 prewarp_content_light(vec2 content_px) {
+#if PREWARP_FILTERED == 1
+    vec2 size = vec2(textureSize(t_content, 0));
+    return texture(t_content, content_px / size).rgb * prewarp_on_picture(size, content_px);
+#else
+    return prewarp_sample_black(t_content_linear, content_px).rgb;
+#endif
+}
+
+vec3 prewarp_wanted(vec3 shown, float share) {
+    vec3 light_linear = prewarp_content_light(shown.xy);
 #if PREWARP_MIXED == 1
     light_linear = light_linear * u_mixing;
 #endif
-    return light_linear * clamp(shown.z, 0.0, 1.0);
+    return light_linear * clamp(shown.z * share, 0.0, 1.0);
 }
 
-vec3 prewarp_panel_codes(vec3 red, vec3 green, vec3 blue, ivec2 panel_texel) {
-    vec3 light_linear = vec3(prewarp_wanted(red).r, prewarp_wanted(green).g, prewarp_wanted(blue).b);
+vec3 prewarp_panel_codes(vec3 red, vec3 green, vec3 blue, vec3 share, ivec2 panel_texel) {
+    vec3 light_linear =
+        vec3(prewarp_wanted(red, share.r).r, prewarp_wanted(green, share.g).g, prewarp_wanted(blue, share.b).b);
 #if PREWARP_DITHERED == 1
     return prewarp_dithered(light_linear, panel_texel);
 #else

@@ -52,5 +52,5 @@ void main() {
 #endif
     blue.z *= prewarp_shown_weight(claims);
 #endif
-    out_encoded = vec4(prewarp_panel_codes(red, green, blue, ivec2(gl_FragCoord.xy)), 1.0);
+    out_encoded = vec4(prewarp_panel_codes(red, green, blue, vec3(1.0), ivec2(gl_FragCoord.xy)), 1.0);
 }

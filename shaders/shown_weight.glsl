@@ -10,7 +10,7 @@
 uniform float u_edge_deg;
 
 // A claim that a channel keeps wherever it is lit, so that it serves alone where others are dark.
-const float PREWARP_LEAST_CLAIM = 0.002;
+#define PREWARP_LEAST_CLAIM 0.002
 
 float prewarp_claim(vec2 claim_depth) {
     return claim_depth.y > 0.0 ? max(claim_depth.x, 0.0) + PREWARP_LEAST_CLAIM : 0.0;

@@ -142,7 +142,15 @@ class DeviceBuild:
 
         Artefacts hold the weight of every node, and read it between nodes as they read the map.
         """
-        mesh = panel_mesh(
+        return replace(self._mesh(channel, colour, pupil), light=None)
+
+    def gain_mesh(self, channel: str, colour: str, pupil: int, /) -> PanelMesh:
+        """Return the same with gains alone for weights: for shaders that form shares in every pixel."""
+        mesh = self._mesh(channel, colour, pupil)
+        return mesh if mesh.light is None else replace(mesh, weight=mesh.light.gain, light=None)
+
+    def _mesh(self, channel: str, colour: str, pupil: int) -> PanelMesh:
+        return panel_mesh(
             self.fields.field(channel, colour),
             self.content,
             tracked_pupil_mm=self.pupils_mm[pupil],
@@ -150,4 +158,3 @@ class DeviceBuild:
             match=self.match,
             step_px=self.step_px,
         )
-        return replace(mesh, light=None)

@@ -275,6 +275,20 @@ class CLight:
             call(ctypes.byref(self._light), _pointer(row), _pointer(result))
         return out.T.astype(np.float64) / SHARE_ONE if self._fixed else out.T
 
+    def claims_and_depths(self, tangent: FloatArray, /, *, limit_deg: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return claims and degrees inside what is shown (channels, n), for shaders: in floats alone."""
+        rows = _as_c(tangent, DIRECTION_ONE, False)
+        claims, depths = (np.empty((len(rows), self._channels), rows.dtype) for _ in range(2))
+        for row, claim, depth in zip(rows, claims, depths, strict=True):
+            self._c.prewarp_claims_and_depths(
+                ctypes.byref(self._light),
+                _pointer(row),
+                ctypes.c_float(limit_deg),
+                _pointer(claim),
+                _pointer(depth),
+            )
+        return claims.T, depths.T
+
     def lit(self, tangent: FloatArray, /) -> np.ndarray:
         """Return which channels (channels, n) show directions (n, 2) in every colour."""
         rows, call = _as_c(tangent, DIRECTION_ONE, self._fixed), getattr(self._c, f"{self._prefix}_is_lit")

@@ -32,8 +32,13 @@ _PANEL = "_PANEL_PX"
 MAX_NODES = 1 << 26
 
 
-def gltf_file(build: DeviceBuild, meshes: dict[str, PanelMesh], pupil: int, /) -> PackageFile:
-    """Return the mesh of one channel for one pupil position, all colours of `meshes` in it."""
+def gltf_file(
+    build: DeviceBuild, meshes: dict[str, PanelMesh], gained: dict[str, PanelMesh], pupil: int, /
+) -> PackageFile:
+    """Return the mesh of one channel for one pupil position, all colours of `meshes` in it.
+
+    `gained`: the same with gains for weights (`DeviceBuild.gain_mesh`).
+    """
     first = next(iter(meshes.values()))
     rows, columns = first.weight.shape
     u, v = np.meshgrid(*first.node_px)
@@ -41,20 +46,22 @@ def gltf_file(build: DeviceBuild, meshes: dict[str, PanelMesh], pupil: int, /) -
     position = np.stack([2.0 * u / width - 1.0, 1.0 - 2.0 * v / height, np.zeros_like(u)], axis=-1)
     attributes = {"POSITION": position, _PANEL: np.stack([u, v], axis=-1)}
     names = colour_attributes(list(meshes))
-    for colour, (direction, content, weight) in names.items():
+    for colour, (direction, content, weight, gain) in names.items():
         attributes[direction] = meshes[colour].tangent
         attributes[content] = meshes[colour].content_px
         attributes[weight] = meshes[colour].weight[..., None]
+        attributes[gain] = gained[colour].weight[..., None]
     notes = [
         _note("POSITION", rows, columns, 3, "half panel width, half panel height", "x right, y up"),
         _note(_PANEL, rows, columns, 2, "px", PANEL_FRAME),
     ]
-    for colour, (direction, content, weight) in names.items():
+    for colour, (direction, content, weight, gain) in names.items():
         own = f"colour '{colour}'"
         notes += [
             _note(direction, rows, columns, 2, "tangent", f"{own}: {DIRECTION_FRAME}"),
             _note(content, rows, columns, 2, "px", f"{own}: {CONTENT_FRAME}"),
-            _note(weight, rows, columns, 1, "share of linear light", own),
+            _note(weight, rows, columns, 1, "share of linear light, gain in it", own),
+            _note(gain, rows, columns, 1, "factor on linear light, gain alone", own),
         ]
     details = {
         "channel": first.channel,
@@ -62,7 +69,7 @@ def gltf_file(build: DeviceBuild, meshes: dict[str, PanelMesh], pupil: int, /) -
         "rows": rows,
         "columns": columns,
         "attributes": {
-            colour: dict(zip(("direction", "content", "weight"), own, strict=True))
+            colour: dict(zip(("direction", "content", "weight", "gain"), own, strict=True))
             for colour, own in names.items()
         },
     }
@@ -77,8 +84,8 @@ def gltf_file(build: DeviceBuild, meshes: dict[str, PanelMesh], pupil: int, /) -
     return PackageFile(path, data, KIND, "pre-warp mesh of all colours, triangles", tuple(notes), details)
 
 
-def colour_attributes(colours: list[str], /) -> dict[str, tuple[str, str, str]]:
-    """Return the names of direction, content place and weight per colour.
+def colour_attributes(colours: list[str], /) -> dict[str, tuple[str, str, str, str]]:
+    """Return the names of direction, content place, weight and gain per colour.
 
     A colour's own name stands in them where an attribute can hold it.
     """
@@ -87,7 +94,7 @@ def colour_attributes(colours: list[str], /) -> dict[str, tuple[str, str, str]]:
         taken = [other.upper() for other in colours[:place]]
         plain = colour.isascii() and colour.isalnum() and colour.upper() not in taken
         end = colour.upper() if plain else f"COLOUR{place}"
-        names[colour] = (f"_DIRECTION_{end}", f"_CONTENT_{end}", f"_WEIGHT_{end}")
+        names[colour] = (f"_DIRECTION_{end}", f"_CONTENT_{end}", f"_WEIGHT_{end}", f"_GAIN_{end}")
     return names
 
 

@@ -68,6 +68,7 @@ def manifest_of(
         "blend": {
             "kind": "none" if build.seam is None else "fixed in direction",
             "feather_deg": None if build.seam is None else build.seam.feather_deg,
+            "edge_deg": 0.0 if build.seam is None else build.seam.edge_deg,
         },
         "light": {
             "match": None if build.match is None else build.match.as_dict(),

@@ -26,27 +26,32 @@ from prewarp.errors import PackageError
 from prewarp.export import csv_mesh, gltf, lookup_files, png_table, st_map, texture_table
 from prewarp.export.build import DeviceBuild
 from prewarp.export.exr import channels_from_exr
+from prewarp.export.filter_error import filter_error_px
 from prewarp.export.guide import guide_file
 from prewarp.export.judgement import Request, VerifyResult
 from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
 from prewarp.export.package_file import JsonObject, PackageFile
 from prewarp.export.package_reading import MANIFEST
+from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.quantise import TableScale, coded_table
 from prewarp.export.reached import Held, Reached, Tally
 from prewarp.export.shader_checks import one_block_reached
 from prewarp.export.shader_files import (
     DIALECTS,
+    EXACT,
+    FILTERED,
     NOT_ASKED,
-    block_files,
+    SAMPLINGS,
     not_available,
     picture_files,
+    pupil_files,
     shader_package_files,
 )
 from prewarp.export.shader_text import VULKAN
 from prewarp.export.shader_translation import TOOLS, missing_tools, translated_files
 from prewarp.export.texture_table import SNORM16, texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
-from prewarp.export.verify import LightMeasure, light_figures, require_verified, verify_package
+from prewarp.export.verify import DRAWN, LightMeasure, light_figures, require_verified, verify_package
 from prewarp.export.view_mask_files import mask_files
 from prewarp.files import json_text, write_bytes
 from prewarp.folders import output_folder
@@ -81,6 +86,8 @@ class PackageOptions:
         What every artefact must keep; it goes into the manifest as it is.
     texture : str
         How KTX2 tables are stored, one of `texture_table.STORAGES`.
+    sampling : str
+        How shaders read content between its pixels, one of `shader_files.SAMPLINGS`.
     dialects : tuple of str
         Dialects of the shaders, some of `shader_files.DIALECTS`; HLSL and MSL are translated from the last,
         where it is asked for and the programs are installed.
@@ -101,6 +108,7 @@ class PackageOptions:
     lookup: Lookup | None = None
     request: Request = Request()
     texture: str = SNORM16
+    sampling: str = EXACT
     dialects: tuple[str, ...] = DIALECTS
     eye: str = ""
     provenance: Mapping[str, object] = field(default_factory=dict)
@@ -115,6 +123,8 @@ class PackageOptions:
         if self.texture not in texture_table.STORAGES:
             expected = ", ".join(texture_table.STORAGES)
             raise PackageError(f"texture is {self.texture!r}; expected one of {expected}.")
+        if self.sampling not in SAMPLINGS:
+            raise PackageError(f"sampling is {self.sampling!r}; expected one of {', '.join(SAMPLINGS)}.")
         if "translations" in self.formats and not ("shaders" in self.formats and VULKAN in self.dialects):
             raise PackageError(
                 f"translations are made from shaders of the dialect {VULKAN}; ask for the format 'shaders' "
@@ -246,16 +256,21 @@ def _shaders(build: DeviceBuild, options: PackageOptions, shared: SharedScales) 
     yield from picture_files(options.dialects)
     for channel in build.channels:
         yield from shader_package_files(
-            build, channel, options.dialects, options.lookup, shared.get(channel, {})
+            build,
+            channel,
+            options.dialects,
+            options.lookup,
+            shared.get(channel, {}),
+            sampling=options.sampling,
         )
 
 
 def _blocks(build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions) -> Iterator[PackageFile]:
-    for channel in build.channels:
-        size = build.panel_size_px(channel)
-        for file in block_files(build, channel, options.lookup):
+    for file in pupil_files(build, options.lookup):
+        if file.kind == BLOCK:
+            size = build.panel_size_px(file.details["channel"])
             tally.extend(one_block_reached(file.data, file.details, size, truth, where=file.path))
-            yield file
+        yield file
 
 
 def _missing(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> list[JsonObject]:
@@ -280,6 +295,7 @@ def _mesh_files(
     channel: str,
 ) -> Iterator[PackageFile]:
     formats = options.formats
+    rounding_px = filter_error_px(truth, build.content) if options.sampling == FILTERED else 0.0
     for pupil in range(len(build.pupils_mm)):
         meshes = {}
         for colour in build.colours:
@@ -291,19 +307,20 @@ def _mesh_files(
             if "csv" in formats:
                 reached = held(csv_mesh.KIND).spline(spline)
                 tally.add(reached)
-                _require_fine(reached, build, options)
+                _require_fine(reached, build, options, rounding_px)
                 yield csv_mesh.csv_file(build, mesh, pupil)
             if "png" in formats:
                 codes, scale = coded_table(spline)
                 reached = held(png_table.KIND).spline(scale.spline(codes))
                 tally.add(reached)
-                _require_fine(reached, build, options)
+                _require_fine(reached, build, options, rounding_px)
                 yield from png_table.png_files(build, mesh, pupil)
             if "ktx2" in formats:
-                file, stored = texture_file(build, mesh, pupil, shared[colour], options.texture)
-                reached = held(texture_table.KIND).spline(stored)
+                gains = build.gain_mesh(channel, colour, pupil)
+                file, stored = texture_file(build, gains, pupil, shared[colour], options.texture)
+                reached = held(texture_table.KIND).spline(stored, gains=True)
                 tally.add(reached)
-                _require_fine(reached, build, options)
+                _require_fine(reached, build, options, rounding_px)
                 yield file
             if "st" in formats:
                 file = st_map.st_file(build, mesh, pupil)
@@ -312,20 +329,24 @@ def _mesh_files(
                     st_map.at_panel(planes, build.content, truth.pixel[channel])
                 )
                 tally.add(reached)
-                _require_fine(reached, build, options)
+                _require_fine(reached, build, options, rounding_px)
                 yield file
             if "gltf" in formats:
                 nodes = np.concatenate([mesh.tangent, mesh.weight[..., None]], axis=-1).astype(np.float32)
                 reached = held(gltf.KIND).triangles(nodes.astype(float), mesh.panel_size_px)
                 tally.add(reached)
-                _require_fine(reached, build, options)
+                _require_fine(reached, build, options, rounding_px)
         if "gltf" in formats:
-            yield gltf.gltf_file(build, meshes, pupil)
+            gained = {colour: build.gain_mesh(channel, colour, pupil) for colour in build.colours}
+            yield gltf.gltf_file(build, meshes, gained, pupil)
 
 
-def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions) -> None:
-    """Raise where a mesh or table does not keep the error asked for; the field `step_px` says what would."""
-    limit = options.request.max_error_px
+def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions, rounding_px: float) -> None:
+    """Raise where a mesh or table does not keep the error asked for; the field `step_px` says what would.
+
+    `rounding_px`: what the texture unit's filter takes of it, where shaders draw from the artefact.
+    """
+    limit = options.request.max_error_px - (rounding_px if reached.kind in DRAWN else 0.0)
     if reached.px is not None and reached.px <= limit:
         return
     what, mend = f"meshes ({reached.kind}) with nodes {build.step_px:g} px apart", "a smaller --step"
@@ -339,7 +360,7 @@ def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions)
             mend, fields = f"a smaller --step, such as {step:g}", {"step_px": step}
     raise PackageError(
         f"channel '{reached.channel}', {reached.colour}: {what} are {reached.px:.3g} px off; expected at "
-        f"most {limit:g} px. Use {mend}, or allow a larger error.",
+        f"most {limit:.4g} px. Use {mend}, or allow a larger error.",
         **fields,
     )
 

@@ -77,19 +77,20 @@ class Held:
     colour: str
     pupil: int
 
-    def reached(self, tangent: FloatArray, weight: FloatArray, /) -> Reached:
-        """Return the errors of directions (n, 2) and drives (n,) at the truth's panel points."""
+    def reached(self, tangent: FloatArray, weight: FloatArray, /, *, gains: bool = False) -> Reached:
+        """Return the errors of directions (n, 2) and drives (n,), or gains, at the truth's panel points."""
         px = self.truth.px_error(self.channel, self.colour, tangent, self.pupil).max()
-        wanted = self.truth.maps[self.channel, self.colour].weight[self.pupil]
+        own = self.truth.maps[self.channel, self.colour]
+        wanted = (own.gain if gains else own.weight)[self.pupil]
         return Reached(self.kind, self.channel, self.colour, float(px), *weight_errors(weight - wanted))
 
-    def spline(self, spline: SplineLattice, /) -> Reached:
-        """Return the errors of a map of content u, v, px, and weight over the panel."""
-        return self.values(spline.at(self.truth.pixel[self.channel]))
+    def spline(self, spline: SplineLattice, /, *, gains: bool = False) -> Reached:
+        """Return the errors of a map of content u, v, px, and weight, or gain, over the panel."""
+        return self.values(spline.at(self.truth.pixel[self.channel]), gains=gains)
 
-    def values(self, value: FloatArray, /) -> Reached:
-        """Return the errors of content u, v, px, and weight (n, 3) at the truth's panel points."""
-        return self.reached(self.content.tangent_from_pixel(value[..., :2]), value[..., 2])
+    def values(self, value: FloatArray, /, *, gains: bool = False) -> Reached:
+        """Return the errors of content u, v, px, and weight or gain (n, 3) at the truth's panel points."""
+        return self.reached(self.content.tangent_from_pixel(value[..., :2]), value[..., 2], gains=gains)
 
     def triangles(self, nodes: FloatArray, panel_size_px: tuple[int, int], /) -> Reached:
         """Return the errors of a mesh (rows, columns, 3) of tx, ty, weight, edge to edge, as triangles."""

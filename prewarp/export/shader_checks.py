@@ -119,6 +119,8 @@ def _facts(package: Package, channel: str, tables: list[JsonObject]) -> dict[str
         "u_panel_px": list(described["panel_size_px"]),
         "u_content_middle": [size / 2 for size in content.size_px],
         "u_content_scale": [content.focal_px, -content.focal_px],
+        "u_content_px": list(content.size_px),
+        "u_edge_deg": [package.manifest["blend"]["edge_deg"]],
         "u_largest_code": [float(2 ** int(described["bit_depth"]) - 1)],
         "u_mixing": list(np.ravel(described["drive_from_content"])),
     }

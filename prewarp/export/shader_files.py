@@ -1,8 +1,10 @@
 """The shaders of a package: three paths from panel pixel to code, per channel and dialect.
 
-mesh         the device draws triangles; nodes carry directions (C evaluator or glTF) and drives
-table        one triangle; content place and drive per pixel from spline tables in textures (KTX2)
+mesh         the device draws triangles; nodes carry directions (C evaluator or glTF) and gains
+table        one triangle; content place and gain per pixel from spline tables in textures (KTX2)
 polynomial   one triangle; directions per pixel from Chebyshev terms in a uniform block (`prewarp_prepare`)
+
+All form shares of light in every pixel, from one texture per pupil position (`share_textures`).
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -17,12 +19,16 @@ from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.polynomial_block import coefficient_block, polynomial_plan
 from prewarp.export.quantise import TableScale
 from prewarp.export.shader_text import HEADS, Constant, DeviceShader, device_shader
-from prewarp.export.shader_textures import MEANINGS, PLANES, shader_textures, weight_domain
+from prewarp.export.shader_textures import MEANINGS, PLANES, pupil_textures, shader_textures
+from prewarp.export.share_textures import kind_of_shares
 from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
 KIND = "shader"
 NOT_ASKED = "not asked for"
+# How content is read between its pixels: by fetches and arithmetic, or by the texture unit.
+EXACT, FILTERED = "exact", "filtered"
+SAMPLINGS = (EXACT, FILTERED)
 DIALECTS = tuple(HEADS)
 _PROJECTIONS = {"flat": 0, "equidistant": 1}
 _STAGES = {
@@ -57,27 +63,29 @@ def shader_package_files(
     lookup: Lookup | None,
     shared: Mapping[str, TableScale],
     /,
+    *,
+    sampling: str = EXACT,
 ) -> Iterator[PackageFile]:
-    """Yield the shaders of a channel and the textures that they need.
+    """Yield the shaders of a channel and the textures that they need for any pupil position.
 
     Paths that are not available are left out. `shared`: plane and scale of the KTX2 tables by colour; empty
-    where none are exported.
+    where none are exported. `sampling`: one of `SAMPLINGS`.
     """
     plan = polynomial_plan(lookup, channel, build.planes)
     used = lookup if plan.degree is not None else None
-    yield from shader_textures(build, channel, used)
-    constants = _constants(build, channel, shared, lookup)
+    yield from shader_textures(build, channel)
+    constants = _constants(build, channel, shared)
     paths = ["mesh", *(["table"] if shared else []), *(["polynomial"] if used is not None else [])]
     for path in paths:
         for piece in _STAGES[path]:
-            options = _options(build, channel, piece, used, plan.degree or 1)
+            options = _options(build, channel, piece, used, plan.degree or 1, sampling)
             head = _HEAD.format(how=_HOW[path], channel=" ".join(channel.split()))
             for dialect in dialects:
                 shader = device_shader(
                     piece, dialect=dialect, options=options, constants=constants, meanings=MEANINGS, head=head
                 )
                 name = f"{build.stem(channel)}_{path}.{piece.rpartition('.')[2]}"
-                yield _shader_file(f"shaders/{dialect}/{name}", shader, path, channel)
+                yield _shader_file(f"shaders/{dialect}/{name}", shader, path, channel, sampling)
 
 
 def picture_files(dialects: tuple[str, ...], /) -> Iterator[PackageFile]:
@@ -104,10 +112,15 @@ def not_available(
 
 
 def _options(
-    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int
+    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int, sampling: str
 ) -> dict[str, int]:
-    light = build.light(channel)
+    light, seam = build.light(channel), build.seam
+    shares = 0 if seam is None else kind_of_shares(len(seam.channels))
     panel = {
+        "PREWARP_SHARED": shares,
+        "PREWARP_OWN": 0 if seam is None else seam.index(channel),
+        "PREWARP_CLAIMS": max(shares, 1),
+        "PREWARP_FILTERED": int(sampling == FILTERED),
         "PREWARP_ENCODING": ENCODINGS[build.transfer(channel).kind],
         "PREWARP_MIXED": int(light.mixes),
         "PREWARP_DITHERED": int(light.tile is not None),
@@ -116,28 +129,28 @@ def _options(
     late = {"PREWARP_LATE": 1} if build.late else {}
     if piece == "device_mesh.vert":
         return {**projection, **late}
-    if piece == "device_table.frag" and build.late:
-        return {**panel, **projection, **late}
-    if piece != "device_polynomial.frag" or lookup is None:
+    if piece == "device_mesh.frag":
+        return {**panel, **late}
+    if piece == "device_table.frag":
+        return {**panel, **projection, **late} if build.late else panel
+    if lookup is None:
         return panel
     return {
         **panel,
         **projection,
         **late,
         "PREWARP_DEGREE": degree,
-        "PREWARP_WEIGHTED": int(build.seam is not None),
         "PREWARP_GAINED": int(all(lookup.gain_of(channel, colour) is not None for colour in build.planes)),
     }
 
 
-def _constants(
-    build: DeviceBuild, channel: str, shared: Mapping[str, TableScale], lookup: Lookup | None
-) -> dict[str, Constant]:
+def _constants(build: DeviceBuild, channel: str, shared: Mapping[str, TableScale]) -> dict[str, Constant]:
     content, panel, bits = build.content, build.panel_size_px(channel), build.bit_depth(channel)
     (width, height), focal = content.size_px, content.focal_px
     per = "tangent" if content.projection == "flat" else "radian"
     mixing, gamma = tuple(build.light(channel).mixing.ravel()), build.transfer(channel).gamma
     straight = "content point straight ahead: u, v"
+    rim = 0.0 if build.seam is None else build.seam.edge_deg
     mixes = "white match: red, green, blue drive from linear content, row by row"
     constants = {
         "u_panel_px": Constant("vec2", panel, "panel: width, height", "px"),
@@ -148,35 +161,36 @@ def _constants(
         "u_largest_code": Constant("float", (largest_code(bits),), f"largest code of {bits} bits", "codes"),
         "u_gamma": Constant("float", (gamma,), "light = encoded value to this power", "no unit"),
         "u_mixing": Constant("mat3", mixing, mixes, "no unit"),
+        "u_content_px": Constant("vec2", (width, height), "content picture: width, height", "content px"),
+        "u_edge_deg": Constant("float", (rim,), "light fades over so much towards the rim", "degree"),
     }
     scan = build.scan(channel)
     if build.late and scan is not None:
         told = "a panel point (u, v) is lit at c + a u + b v after the frame's start: c, a, b"
         constants["u_lit_s"] = Constant("vec3", scan.lit_s(panel), told, "s, s per px, s per px")
         shared_s = (build.eye.weights_for_ms or 0.0) / 1000.0
-        told = "blend weights are those in the head pose at this time after the frame's start"
+        told = "shares of light are those in the head pose at this time after the frame's start"
         constants["u_weights_for_s"] = Constant("float", (shared_s,), told, "s")
-    unit = "content px, content px, share of light"
+    unit = "content px, content px, factor on light"
     for plane, colour in zip(PLANES, build.planes, strict=True):
         if colour in shared:
             own = shared[colour]
-            lines = f"{plane}: content u, content v, drive; each constant, per panel px along u, along v"
-            per_unit = f"{plane}: per unit of the table: content u, content v, drive"
+            lines = f"{plane}: content u, content v, gain; each constant, per panel px along u, along v"
+            per_unit = f"{plane}: per unit of the table: content u, content v, gain"
             per_px = tuple(1.0 / own.step)
             constants[f"u_affine_{plane}"] = Constant("mat3", tuple(own.affine.ravel()), lines, unit)
             constants[f"u_scale_{plane}"] = Constant("vec3", tuple(own.scale), per_unit, unit)
             constants["u_nodes_per_px"] = Constant(
                 "vec2", per_px, "table nodes along u, v", "nodes per panel px"
             )
-    if lookup is not None and build.seam is not None:
-        low, high = weight_domain(build, channel)
-        first, last = (
-            "direction of the first node of the blend weight: x, y",
-            "direction of its last node: x, y",
-        )
-        constants["u_weight_low"] = Constant("vec2", tuple(low), first, "tangent")
-        constants["u_weight_high"] = Constant("vec2", tuple(high), last, "tangent")
     return constants
+
+
+def pupil_files(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[PackageFile]:
+    """Yield what shaders are given for each of the build's pupils: shares of light, gains, uniform blocks."""
+    yield from pupil_textures(build, lookup)
+    for channel in build.channels:
+        yield from block_files(build, channel, lookup)
 
 
 def block_files(build: DeviceBuild, channel: str, lookup: Lookup | None, /) -> Iterator[PackageFile]:
@@ -205,12 +219,17 @@ def block_files(build: DeviceBuild, channel: str, lookup: Lookup | None, /) -> I
         yield PackageFile(path, block.astype("<f4").tobytes(), BLOCK, what, (note,), details)
 
 
-def _shader_file(path: str, shader: DeviceShader, kind: str, channel: str | None) -> PackageFile:
+def _shader_file(
+    path: str, shader: DeviceShader, kind: str, channel: str | None, sampling: str | None = None
+) -> PackageFile:
     what = f"{shader.stage} stage, {kind} path, {shader.dialect}"
-    return PackageFile(path, shader.text.encode(), KIND, what, (), shader_details(shader, kind, channel))
+    details = shader_details(shader, kind, channel, sampling)
+    return PackageFile(path, shader.text.encode(), KIND, what, (), details)
 
 
-def shader_details(shader: DeviceShader, kind: str, channel: str | None, /) -> JsonObject:
+def shader_details(
+    shader: DeviceShader, kind: str, channel: str | None, sampling: str | None, /
+) -> JsonObject:
     """Return what the manifest says of a stage: what goes in and out, where it is bound, its constants."""
 
     def carried(names: Sequence[tuple[int, str, str]]) -> list[JsonObject]:
@@ -228,6 +247,7 @@ def shader_details(shader: DeviceShader, kind: str, channel: str | None, /) -> J
         "path": kind,
         "dialect": shader.dialect,
         "stage": shader.stage,
+        "sampling": sampling,
         "translated_from": None,
         "inputs": carried(shader.inputs),
         "outputs": carried(shader.outputs),

@@ -1,4 +1,4 @@
-"""Meshes as KTX2 textures: spline coefficients of content u, v and drive (`quantise`).
+"""Meshes as KTX2 textures: spline coefficients of content u, v and gain (`quantise`).
 
 Plane and scale are those of a channel and colour, so one shader serves the textures of all pupil positions.
 """
@@ -10,7 +10,7 @@ import numpy as np
 from prewarp.export.build import DeviceBuild
 from prewarp.export.ktx2 import FORMATS, Texture, ktx2_bytes, stored_texels, texture_from_ktx2
 from prewarp.export.package_file import CONTENT_FRAME, ArrayNote, PackageFile, map_file
-from prewarp.export.quantise import COMPONENTS, LEAST_RANGE, TableScale, nearest_plane
+from prewarp.export.quantise import LEAST_RANGE, TableScale, nearest_plane
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
 
@@ -27,10 +27,10 @@ _TEXELS = (
 def texture_scale(build: DeviceBuild, channel: str, colour: str, /) -> TableScale:
     """Return plane and scale that hold the maps of all pupils: the middle one's best plane, the range."""
     count = len(build.pupils_mm)
-    plane = nearest_plane(build.mesh(channel, colour, count // 2).spline())
+    plane = nearest_plane(build.gain_mesh(channel, colour, count // 2).spline())
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for pupil in range(count):
-        rest = plane.rest(build.mesh(channel, colour, pupil).spline())
+        rest = plane.rest(build.gain_mesh(channel, colour, pupil).spline())
         low, high = np.minimum(low, rest.min(axis=(0, 1))), np.maximum(high, rest.max(axis=(0, 1)))
     plane.affine[:, 0] += 0.5 * (low + high)
     scale = np.maximum(0.5 * (high - low), LEAST_RANGE).astype(np.float32) * np.float32(1.0 + 1e-4)
@@ -41,7 +41,7 @@ def texture_scale(build: DeviceBuild, channel: str, colour: str, /) -> TableScal
 def texture_file(
     build: DeviceBuild, mesh: PanelMesh, pupil: int, shared: TableScale, storage: str, /
 ) -> tuple[PackageFile, SplineLattice]:
-    """Return the texture of one mesh, and the map that it stands for."""
+    """Return the texture of one mesh (`DeviceBuild.gain_mesh`), and the map that it stands for."""
     form = FORMATS[STORAGES[storage]]
     numbers = shared.numbers(mesh.spline())
     # The fourth component is nothing.
@@ -50,9 +50,9 @@ def texture_file(
     note = ArrayNote(
         "coefficients",
         texels.shape,
-        ("rows along v, nodes + 2", "columns along u, nodes + 2", f"{', '.join(COMPONENTS)}, unused"),
+        ("rows along v, nodes + 2", "columns along u, nodes + 2", "content_u, content_v, gain, unused"),
         form.name,
-        "content px, content px, share of linear light, none; after affine and scale",
+        "content px, content px, factor on linear light, none; after affine and scale",
         CONTENT_FRAME,
         _TEXELS,
     )

@@ -24,6 +24,7 @@ from prewarp.export import (
     view_mask_files,
 )
 from prewarp.export.exr import channels_from_exr
+from prewarp.export.filter_error import BITS, GUARANTEED_BITS, filter_error_px
 from prewarp.export.judgement import (
     LIGHT,
     LIGHT_FIGURES,
@@ -212,7 +213,7 @@ def _ktx2(package: Package, truth: Truth) -> Iterator[Reached]:
     for entry in package.entries(texture_table.KIND):
         own = entry["details"]
         spline = spline_from_texture(package.data(entry), own, where=entry["path"])
-        yield _held(package, truth, texture_table.KIND, own).spline(spline)
+        yield _held(package, truth, texture_table.KIND, own).spline(spline, gains=True)
 
 
 def _st(package: Package, truth: Truth) -> Iterator[Reached]:
@@ -257,6 +258,24 @@ def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
         ("textures", list(shader_checks.texture_faults(package)), "read back"),
     ):
         yield Check(shader_files.KIND, what, not faults, note="; ".join(faults[:3]) or good)
+    yield from _sampling(package)
+
+
+def _sampling(package: Package) -> Iterator[Check]:
+    """Judge maps and the rounding of a texture unit together, where shaders read content through it."""
+    kinds = {entry["details"]["sampling"] for entry in package.entries(shader_files.KIND)}
+    if shader_files.FILTERED not in kinds:
+        return
+    drawn = [one.px for one in _recorded(package) if one.kind in DRAWN and one.px is not None]
+    rounding = filter_error_px(_truth(package), package.content)
+    measured, requested = rounding + max(drawn, default=0.0), package.request.max_error_px
+    least = filter_error_px(_truth(package), package.content, bits=GUARANTEED_BITS)
+    note = (
+        f"{rounding:.2g} px of it by filters of {BITS} bits; {least:.2g} px where a device has the "
+        f"{GUARANTEED_BITS} that Vulkan guarantees"
+    )
+    what = "maps and filtered content"
+    yield Check(shader_files.KIND, what, measured <= requested, measured, requested, "px", note)
 
 
 def _masks(package: Package, fields: FieldSet | None) -> Iterator[Check]:
@@ -288,6 +307,8 @@ def _maps(read_back: Callable[[Package, Truth], Iterator[Reached]]) -> Step:
     return lambda package, fields: _judged(package, Tally(read_back(package, _truth(package))))
 
 
+# What shaders draw from.
+DRAWN = (lookup_files.BLOB, texture_table.KIND, gltf.KIND)
 _STEPS: dict[str, Step] = {
     "files": _files,
     "truth": _truth_against_fit,

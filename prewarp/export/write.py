@@ -10,11 +10,12 @@ from numpy.typing import ArrayLike
 
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
+from prewarp.export.filter_error import LARGEST_SHARE, filter_error_px
 from prewarp.export.judgement import GRADIENT_PER_DEG, Request, VerifyResult
 from prewarp.export.lookup_files import worst_at_truth
 from prewarp.export.package import DEFAULT_FORMATS, PackageOptions, export_package, truth_for
 from prewarp.export.package_file import PackageFile
-from prewarp.export.shader_files import DIALECTS
+from prewarp.export.shader_files import DIALECTS, EXACT, FILTERED
 from prewarp.export.st_map import require_room
 from prewarp.export.truth import Truth
 from prewarp.eye import Eye
@@ -62,6 +63,7 @@ def write_package(
     trade: bool = False,
     formats: tuple[str, ...] = DEFAULT_FORMATS,
     texture: str = "snorm16",
+    sampling: str | None = None,
     dialects: tuple[str, ...] = DIALECTS,
     late: bool = False,
     provenance: Mapping[str, object] | None = None,
@@ -91,6 +93,9 @@ def write_package(
         What the search of tables may not choose, and whether it tells of every family; see `optimise_lookup`.
     formats, texture, dialects
         What is written; see `PackageOptions`.
+    sampling : str, optional
+        How shaders read content between its pixels: "exact", by fetches and arithmetic, or "filtered", by the
+        texture unit, if its rounding takes at most a tenth of `max_error_px`. Tables are held to the rest.
     late : bool
         Shaders turn directions with the head, line by line; the module must declare the scan of every panel.
     provenance : mapping, optional
@@ -131,14 +136,19 @@ def write_package(
         require_room(build)
     progress("evaluating the fit at random points")
     truth = truth_for(build, formats)
+    rounding_px = filter_error_px(truth, eye.content)
+    if sampling is None:
+        sampling = FILTERED if rounding_px <= LARGEST_SHARE * max_error_px else EXACT
     found = None
     if not {"lookup", "blocks"}.isdisjoint(formats):
-        found = _search(build, truth, request, pins or Pins(), trade, progress)
+        limit_px = max_error_px - (rounding_px if sampling == FILTERED else 0.0)
+        found = _search(build, truth, limit_px, pins or Pins(), trade, progress)
     options = PackageOptions(
         formats=formats,
         lookup=None if found is None else found.lookup,
         request=request,
         texture=texture,
+        sampling=sampling,
         dialects=dialects,
         eye=eye.side or "",
         provenance={"fit": dict(eye.fields.provenance)} if provenance is None else provenance,
@@ -160,7 +170,7 @@ def write_package(
 def _search(
     build: DeviceBuild,
     truth: Truth,
-    request: Request,
+    limit_px: float,
     pins: Pins,
     trade: bool,
     progress: Callable[[str], None],
@@ -168,7 +178,7 @@ def _search(
     """Return the smallest tables that keep the error, at the truth's points too: there, between the points of
     the search, a table may be a little worse.
     """
-    asked = request.max_error_px
+    asked = limit_px
     for _ in range(_SEARCHES):
         found = optimise_lookup(
             build.fields,
@@ -181,11 +191,11 @@ def _search(
             progress=progress,
         )
         worst = worst_at_truth(found.lookup, truth)
-        if worst <= request.max_error_px:
+        if worst <= limit_px:
             return found
         progress(f"{worst:.4g} px at random points: searching for less")
-        asked *= _MARGIN * request.max_error_px / worst
+        asked *= _MARGIN * limit_px / worst
     raise PackageError(
         f"the smallest tables are {worst:.4g} px off at random points; expected at most "
-        f"{request.max_error_px:g} px. Allow a larger error, or fix less."
+        f"{limit_px:.4g} px. Allow a larger error, or fix less."
     )

@@ -42,13 +42,20 @@ class PreparedBorder:
     vertices: Float32Array
     angle: Float32Array
 
-    def contains(self, tangent: Float32Array, /) -> BoolArray:
-        """Return which directions (n, 2) lie inside; NaN does not."""
+    def beside(self, tangent: Float32Array, /) -> tuple[Float32Array, Float32Array]:
+        """Return how far inside the line of the piece ahead directions (n, 2) lie, times that piece's length,
+        and the square of its length, (n,) each.
+        """
         place = tangent - self.middle
         found = np.searchsorted(self.angle, turning(place), side="right") - 1
         here, there = self.vertices[found], self.vertices[(found + 1) % len(self.vertices)]
         along, across = there - here, place - here
-        return np.asarray(along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0] > _F(0.0))
+        square = along[:, 0] * along[:, 0] + along[:, 1] * along[:, 1]
+        return along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0], square
+
+    def contains(self, tangent: Float32Array, /) -> BoolArray:
+        """Return which directions (n, 2) lie inside; NaN does not."""
+        return np.asarray(self.beside(tangent)[0] > _F(0.0))
 
 
 class PreparedLight:
@@ -107,7 +114,12 @@ class PreparedLight:
     def _region_value(
         self, region: RegionTable, size_px: tuple[int, int], pixel: Float32Array, tangent: Float32Array
     ) -> Float32Array:
-        s, t = _panel_place(pixel, size_px)
+        return self._region_at(region, *_panel_place(pixel, size_px), tangent)
+
+    def _region_at(
+        self, region: RegionTable, s: Float32Array, t: Float32Array, tangent: Float32Array
+    ) -> Float32Array:
+        """Return a region's polynomial (n,) at panel places s, t, -1 to 1: above 0 where rays are lit."""
         x, y = self._reference(region.centre_mm, region.half_mm, tangent)
         u, v = chebyshev_values(s, region.degree), chebyshev_values(t, region.degree)
         p, q = chebyshev_values(x, region.degree), chebyshev_values(y, region.degree)
@@ -116,6 +128,57 @@ class PreparedLight:
         for (a, b, c, d), code in zip(exponents, region.block.numbers.astype(np.float32), strict=True):
             total = total + code * (((u[a] * v[b]) * p[c]) * q[d])
         return total
+
+    def claims_and_depths(
+        self, tangent: FloatArray, /, *, limit_deg: float
+    ) -> tuple[Float32Array, Float32Array]:
+        """Return claims, and degrees inside what each channel shows, (channels, n), of directions (n, 2).
+
+        Depths are exact at the border and a fair measure near it, cut at `limit_deg` either way.
+        """
+        asked, limit = as_tangent(tangent).astype(np.float32), _F(limit_deg)
+        depths = np.full((len(self.lookup.channels), len(asked)), limit, dtype=np.float32)
+        with np.errstate(all="ignore"):
+            for place in range(len(self.lookup.borders)):
+                channel = self.lookup.maps[place].channel
+                depths[channel] = np.minimum(depths[channel], self._map_depth(place, asked, limit))
+        claims = self.lookup.claims
+        if claims is None:
+            return np.zeros_like(depths), depths
+        return claims_at(claims, tangent, len(depths)), depths
+
+    def _map_depth(self, place: int, tangent: Float32Array, limit: np.float32) -> Float32Array:
+        one = _F(1.0)
+        beside, square = self._borders[place].beside(tangent)
+        root = np.sqrt(one + (tangent[:, 0] * tangent[:, 0] + tangent[:, 1] * tangent[:, 1]))
+        per_unit = DEGREES / (root * np.sqrt(root))
+        depth = np.where(square > _F(0.0), beside / np.sqrt(square) * per_unit, _F(0.0))
+        regions, near = self.lookup.borders[place].regions, depth > -limit
+        depth = np.where(near, np.where(depth < limit, depth, limit), -limit)
+        if not regions or not near.any():
+            return np.asarray(depth)
+        own, asked = self.maps[place], np.flatnonzero(near)
+        seen, scale = tangent[asked], per_unit[asked]
+        pixel, status = own.panel_from_direction(seen.astype(float))
+        size = np.array(own.panel_size_px, dtype=np.float32)
+        across, down = (
+            own.direction_from_panel((pixel + step).astype(float)) - seen
+            for step in np.diag(size * _F(0.0078125))
+        )
+        area = across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0]
+        scale = np.sqrt(np.abs(area)) * scale
+        found = depth[asked]
+        s, t = _panel_place(pixel, own.panel_size_px)
+        for region in regions:
+            here = self._region_at(region, s, t, seen)
+            rise = self._region_at(region, s + _F(0.015625), t, seen) - here
+            fall = self._region_at(region, s, t + _F(0.015625), seen) - here
+            steep = np.sqrt(rise * rise + fall * fall)
+            lit = np.where(steep > _F(0.0), here / steep * scale, np.where(here > _F(0.0), limit, -limit))
+            found = np.where(lit < found, lit, found)
+        found = np.where((found > -limit) & (status != Status.NOT_CONVERGED), found, -limit)
+        depth[asked] = found
+        return np.asarray(depth)
 
     def weights(self, tangent: FloatArray, /) -> Float32Array:
         """Return the share of linear light of each channel, (channels, n), in directions (n, 2)."""

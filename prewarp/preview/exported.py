@@ -1,4 +1,8 @@
-"""The preview's panels by the very shaders that `prewarp export` writes for desktops (vertex meshes)."""
+"""The preview's panels by the very shaders that `prewarp export` writes for desktops (vertex meshes).
+
+Nodes and gains come from the live mesh; what shares of light are formed from is made on the CPU for every
+tracked pupil (some 30 ms), as a device makes it by the C evaluator.
+"""
 
 from dataclasses import replace
 from functools import partial
@@ -7,12 +11,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from prewarp.checks import FloatArray
 from prewarp.export.build import DeviceBuild
 from prewarp.export.gltf import triangle_indices
 from prewarp.export.ktx2 import texture_from_ktx2
 from prewarp.export.shader_files import KIND, shader_package_files
 from prewarp.export.shader_text import GLSL
 from prewarp.export.shader_textures import KIND as TEXTURE
+from prewarp.export.share_textures import ShareMap
 from prewarp.preview.subject import Subject
 from prewarp.render.live.device_panel import DeviceDrawing, DevicePanel
 from prewarp.render.live.mesh import EyeMesh
@@ -54,8 +60,19 @@ def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int]
 class ExportedPanels:
     """Makes panels as an export has them: the `panel_kind` of a `LiveEye` with `whole_content`."""
 
+    with_gains = True
+
     def __init__(self, build: DeviceBuild, /) -> None:
         self.build = build
+        self._map = None if build.seam is None else ShareMap(build.seam, build.content)
+        self._made: tuple[tuple[float, ...], dict[str, FloatArray]] | None = None
+
+    def _shares(self, pupil_mm: tuple[float, ...]) -> dict[str, FloatArray]:
+        """Return the texels of a pupil; all panels of the eye read the same."""
+        assert self._map is not None
+        if self._made is None or self._made[0] != pupil_mm:
+            self._made = pupil_mm, self._map.textures(np.array(pupil_mm))
+        return self._made[1]
 
     def __call__(
         self, context: "moderngl.Context", mesh: EyeMesh, content: ContentTexture, /, **options: Any
@@ -67,5 +84,6 @@ class ExportedPanels:
             content,
             content_projection=self.build.content,
             drawing=partial(device_drawing, self.build, mesh.table.channel, mesh.table.node_shape),
+            shares=None if self._map is None else self._shares,
             **options,
         )

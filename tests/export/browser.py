@@ -12,7 +12,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import numpy as np
 
-from tests.export.drawing_jobs import packed_textures
+from tests.export.drawing_jobs import FILTERED, packed_textures
 from tests.support import missing
 
 SECONDS = 90
@@ -57,7 +57,8 @@ function texture(gl, norm16, one) {
   const data = new array(bytes(one.data).buffer);
   gl.texImage2D(gl.TEXTURE_2D, 0, stored, one.columns, one.rows, 0, layout, type, data);
   const set = (name, value) => gl.texParameteri(gl.TEXTURE_2D, name, value);
-  for (const name of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) set(name, gl.NEAREST);
+  const filter = one.filtered ? gl.LINEAR : gl.NEAREST;
+  for (const name of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) set(name, filter);
   for (const name of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) set(name, gl.CLAMP_TO_EDGE);
 }
 function draw(job) {
@@ -209,6 +210,7 @@ def _as_json(job):
             "rows": rows,
             "components": components,
             "kind": kind,
+            "filtered": name in FILTERED,
             "data": text(data),
         }
         for name, columns, rows, components, kind, data in packed_textures(job)

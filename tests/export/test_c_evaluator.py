@@ -176,6 +176,14 @@ def test_weights_and_gains(library, name, pupil):
     weights = twin.weights(asked)
     np.testing.assert_array_equal(real.weights(asked), weights)
     np.testing.assert_array_equal(real.lit(asked), twin.lit(asked))
+    for got, wanted in zip(
+        real.claims_and_depths(asked, limit_deg=2.0),
+        twin.claims_and_depths(asked, limit_deg=2.0),
+        strict=True,
+    ):
+        np.testing.assert_array_equal(got, wanted)
+    # Degrees inside have the sign of what is lit.
+    np.testing.assert_array_equal(twin.claims_and_depths(asked, limit_deg=2.0)[1] > 0.0, twin.lit(asked))
     total = weights.astype(float).sum(axis=0)
     assert np.all((np.abs(total - 1.0) < 1e-6) | (total == 0.0))
     assert 0.2 < np.mean(total > 0.5) < 0.9 and np.all(total[-5:-2] == 0.0)

@@ -37,7 +37,9 @@ def meshes():
 
 @pytest.fixture(scope="module")
 def file(meshes):
-    return gltf_file(small_build(), meshes, 1)
+    build = small_build()
+    gained = {colour: build.gain_mesh("right", colour, 1) for colour in build.colours}
+    return gltf_file(build, meshes, gained, 1)
 
 
 def validated(data, tmp_path):
@@ -120,7 +122,7 @@ def test_triangles_interpolate_as_drawn():
 
 
 def test_attribute_names():
-    assert colour_attributes(["R"])["R"] == ("_DIRECTION_R", "_CONTENT_R", "_WEIGHT_R")
+    assert colour_attributes(["R"])["R"] == ("_DIRECTION_R", "_CONTENT_R", "_WEIGHT_R", "_GAIN_R")
     names = colour_attributes(["red", "deep red", "RED"])
     assert [one[2] for one in names.values()] == ["_WEIGHT_RED", "_WEIGHT_COLOUR1", "_WEIGHT_COLOUR2"]
 

@@ -142,7 +142,7 @@ def test_tables_keep_the_map(storage):
     build = small_build()
     shared = texture_scale(build, "left", "R")
     for pupil in range(len(build.pupils_mm)):
-        mesh = build.mesh("left", "R", pupil)
+        mesh = build.gain_mesh("left", "R", pupil)
         file, stored = texture_file(build, mesh, pupil, shared, storage)
         read = spline_from_texture(file.data, dict(file.details), where=file.path)
         np.testing.assert_array_equal(read.coefficients, stored.coefficients)

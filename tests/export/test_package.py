@@ -128,7 +128,7 @@ def test_the_guide_names_what_is_there(package):
             assert any(re.search(f"{wanted}$", path) for path in paths), pattern
     attributes = next(one for one in package[1].manifest["files"] if one["kind"] == "mesh glTF")["arrays"]
     names = {one["name"] for one in attributes}
-    for start in ("_PANEL_PX", "_DIRECTION_", "_WEIGHT_"):
+    for start in ("_PANEL_PX", "_DIRECTION_", "_GAIN_"):
         assert start in text and any(name.startswith(start) for name in names)
     for line in package[1].manifest["cautions"]:
         assert line in text
@@ -470,7 +470,7 @@ def test_without_formats_a_package_is_what_a_device_needs(tmp_path, matched):
     assert (tmp_path / "visor" / "truth.npz").stat().st_size <= 300_000
     assert (tmp_path / "visor" / "lookup" / "lookup.prewarp").is_file()
     assert {one.name for one in (tmp_path / "visor").iterdir()} == {
-        ".prewarp", "GUIDE.md", "c", "lookup", "manifest.json", "manifest.schema.json", "shaders", "textures",
+        ".prewarp", "GUIDE.md", "c", "lookup", "manifest.json", "manifest.schema.json", "shaders",
         "truth.npz",
     }  # fmt: skip
     assert {one.name for one in (tmp_path / "visor" / "shaders").iterdir()} == set(DIALECTS)

@@ -41,7 +41,7 @@ def pictures(packages):
         folder, build, _ = packages[name]
         jobs.append(job_of(folder, channel, path, pupil, DIALECT, build.content))
     jobs.append(
-        replace(jobs[0], fragment=jobs[0].fragment.replace("prewarp_wanted(red)", "no_such_function(red)"))
+        replace(jobs[0], fragment=jobs[0].fragment.replace("prewarp_wanted(red,", "no_such_function(red,"))
     )
     return dict(zip([*DRAWN, "refused"], drawn_in_browser(jobs), strict=True))
 

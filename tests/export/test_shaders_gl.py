@@ -1,13 +1,19 @@
 """The desktop dialect drawn from a package's files alone through OpenGL, held to the CPU renderer."""
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.interpolate import LinearNDInterpolator
 
-from prewarp.render.cpu import content_planes, panel_picture, prewarp_panel
+from prewarp.render.cpu import prewarp_panel
 from tests.export.device_builds import PUPILS, chebyshev_lookup, small_build, write_small
 from tests.export.drawing_jobs import (
+    FILTERED,
     PATHS,
     SHARE_OF_ANGLES,
+    UNSURE,
     codes_of,
     expected_codes,
     job_of,
@@ -64,7 +70,9 @@ def drawn(context, job, *, rows_up=False, head=None):  # noqa: F811
     for unit, (name, columns, rows, components, kind, data) in enumerate(packed_textures(job)):
         form = {"dtype": "ni2", "internal_format": RGBA16_SNORM} if kind == "i2" else {"dtype": kind}
         texture = context.texture((columns, rows), components, data, alignment=1, **form)
-        texture.filter = (context.NEAREST, context.NEAREST)
+        kept = context.LINEAR if name in FILTERED else context.NEAREST
+        texture.filter = (kept, kept)
+        texture.repeat_x = texture.repeat_y = False
         texture.use(unit)
         program[name].value = unit
     if job.block is not None:
@@ -116,22 +124,52 @@ def test_equidistant_content(wide, context, path):  # noqa: F811
     require_close(codes_of(values, 10), expected, share=SHARE_OF_ANGLES)
 
 
-def test_the_table_path_is_the_reference_renderer(plain, context):  # noqa: F811
+@pytest.mark.parametrize("channel", ["left", "right"])
+def test_shares_drawn_are_those_of_the_seam(plain, context, channel):  # noqa: F811
+    """Claims are a quarter of a degree apart in the texture: within 0.005 of light."""
+    folder, build, lookup = plain
+    values = drawn(context, job_of(folder, channel, "table", 1, DIALECT, build.content))
+    expected = expected_codes(folder, build, lookup, channel, "table", 1, seam=build.seam)
+    bits = build.bit_depth(channel)
+    judged = expected != UNSURE
+    got = codes_of(values, bits)
+    light = [
+        build.transfer(channel).linear_from_encoded(codes / (2**bits - 1.0)) for codes in (got, expected)
+    ]
+    off = np.abs(light[0] - light[1])[judged]
+    # Besides, whole codes: half a step near white.
+    code = 1.1 / (2**bits - 1.0)
+    assert np.mean(judged) > 0.99 and np.mean(off <= 0.005 + code) >= 0.999 and off.max() < 0.03
+
+
+def test_shares_of_all_panels_add_up_as_drawn(plain, context):  # noqa: F811
+    """Drawn four times as fine, both panels, in the same content points: asked for is 0.002."""
     folder, build, _ = plain
+    found = []
     for channel in build.channels:
-        values = drawn(context, job_of(folder, channel, "table", 1, DIALECT, build.content))
-        # Of the maps as tables hold them, with the drive at the nodes.
-        reference = panel_picture(
-            content_planes(hard_scene(*build.content.size_px)),
-            [build.mesh(channel, colour, 1) for colour in build.planes],
-            transfer=build.transfer(channel),
-            bit_depth=build.bit_depth(channel),
-        ).codes
-        got = codes_of(values, build.bit_depth(channel))
-        # 16 bits of the drive, and of some ten px of content, are worth a few of 1023 codes near black and at
-        # hard edges.
-        difference = np.abs(got - reference.astype(int))
-        assert np.mean(difference <= 1) >= 0.99 and np.mean(difference <= 3) >= 0.999
+        job = job_of(folder, channel, "mesh", 1, DIALECT, build.content)
+        text, count = re.subn(
+            r"out_encoded = .*;", "out_encoded = vec4(v_green.xy, share.g, 1.0);", job.fragment
+        )
+        assert count == 1
+        names = ("in_panel_px", "in_direction_green")
+        fine = replace(
+            job,
+            fragment=text,
+            size=(4 * job.size[0], 4 * job.size[1]),
+            textures={"t_shares": job.textures["t_shares"]},
+            attributes={name: job.attributes[name] for name in names},
+        )
+        found.append(drawn(context, fine)[..., :3].reshape(-1, 3).astype(float))
+    both = [build.content.tangent_from_pixel(one[:, :2]) for one in found]
+    seen = build.seam.at(PUPILS[1])
+    near = [np.all(seen.depth_deg(tangent) > 0.3, axis=0) for tangent in both]
+    assert min(one.sum() for one in near) > 20_000
+    other = LinearNDInterpolator(found[1][near[1], :2], found[1][near[1], 2])(found[0][near[0], :2])
+    total = (found[0][near[0], 2] + other)[np.isfinite(other)]
+    assert len(total) > 20_000 and np.abs(total - 1.0).max() < 0.002
+    shares = found[0][near[0], 2]
+    assert shares.min() < 0.1 and shares.max() > 0.9
 
 
 @pytest.mark.parametrize("path", ["mesh", "polynomial"])

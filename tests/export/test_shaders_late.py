@@ -18,7 +18,7 @@ from prewarp.export.shader_files import DIALECTS, shader_package_files
 from prewarp.export.shader_text import VULKAN
 from prewarp.frames import arcmin_between
 from prewarp.head import HeadTurn
-from prewarp.render.cpu import content_planes, panel_meshes, panel_picture, prewarp_panel
+from prewarp.render.cpu import prewarp_panel
 from tests.export.device_builds import PUPILS, SCANS, chebyshev_lookup, small_build, write_small
 from tests.export.drawing_jobs import PATHS, codes_of, job_of
 from tests.export.test_shaders_gl import DIALECT, drawn
@@ -124,17 +124,6 @@ def test_a_head_that_keeps_still_changes_no_bit(late, still, context, path):  # 
             assert values[0].tobytes() == values[1].tobytes()
 
 
-def turned_table(build, image, how):
-    """Return codes of the left panel from maps as tables hold them: directions turn, the drive at the nodes
-    is that of a head that keeps still.
-    """
-    asked = {"tracked_pupil_mm": PUPILS[1], "seam": build.seam, "step_px": build.step_px}
-    turned = panel_meshes(build.fields, "left", build.content, **asked, **how)
-    still = [build.mesh("left", colour, 1) for colour in build.planes]
-    maps = [replace(one, weight=own.weight, light=None) for one, own in zip(turned, still, strict=True)]
-    return panel_picture(content_planes(image), maps, transfer=build.transfer("left"), bit_depth=10).codes
-
-
 @pytest.mark.parametrize("path", PATHS)
 def test_pictures_are_those_of_the_reference_renderer(late, context, path):  # noqa: F811
     folder, build, _ = late
@@ -151,13 +140,10 @@ def test_pictures_are_those_of_the_reference_renderer(late, context, path):  # n
     image = hard_scene(*build.content.size_px)
     how = {"scan": SCANS["left"], "head": HEAD}
     plain = prewarp_panel(build.fields, build.content, image, **asked).codes
-    if path == "table":
-        turned = turned_table(build, image, how)
-    else:
-        turned = prewarp_panel(build.fields, build.content, image, **asked, **how).codes
+    turned = prewarp_panel(build.fields, build.content, image, **asked, **how).codes
     light = [build.transfer("left").linear_from_encoded(codes / 1023.0) for codes in (got, turned, plain)]
     near = np.mean(np.abs(light[0] - light[1]) <= 0.03)
-    assert near >= (0.99 if path == "table" else 0.95)
+    assert near >= 0.95
     assert np.mean(np.abs(light[0] - light[2]) <= 0.03) < near - 0.05
 
 

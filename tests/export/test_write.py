@@ -11,7 +11,13 @@ from prewarp.export.write import write_package
 from tests.export.device_builds import LIMIT_PX, chebyshev_lookup, small_build
 
 ASKED_PX = LIMIT_PX
-LOOKUP = {"max_light_percent": 1.0, "max_error_px": ASKED_PX, "formats": ("lookup",), "provenance": {}}
+LOOKUP = {
+    "max_light_percent": 1.0,
+    "max_error_px": ASKED_PX,
+    "formats": ("lookup",),
+    "provenance": {},
+    "sampling": "exact",
+}
 
 
 @pytest.fixture(autouse=True)
@@ -56,6 +62,7 @@ def test_tables_are_searched_again_where_random_points_show_more(tmp_path, monke
     monkeypatch.setattr(writing, "worst_at_truth", worst_at_truth)
     done = write_package(tmp_path / "visor", small_build().eye, **LOOKUP)
     assert asked == pytest.approx([ASKED_PX, 0.99 * ASKED_PX / 1.02])
+    assert {one["details"].get("sampling") for one in done.manifest["files"]} == {None}
     assert done.manifest["requested"]["max_error_px"] == ASKED_PX and done.verification.ok
 
 
@@ -66,3 +73,27 @@ def test_tables_that_never_keep_it_are_told(tmp_path, monkeypatch):
     with pytest.raises(PackageError, match=r"0\.3 px off at random points; expected at most 0\.1 px"):
         write_package(tmp_path / "visor", small_build().eye, **LOOKUP)
     assert list(tmp_path.iterdir()) == [] and len(asked) == 4 and asked == sorted(asked, reverse=True)
+
+
+def test_filtered_content_takes_its_part_of_the_error(tmp_path, monkeypatch):
+    """The texture unit's rounding, half of 1/256 content px both ways, is taken off what tables may miss."""
+    asked = []
+    monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
+    monkeypatch.setattr(writing, "worst_at_truth", lambda lookup, truth: 0.9 * ASKED_PX)
+    limit = 1.2 * ASKED_PX
+    options = {**LOOKUP, "formats": ("lookup", "shaders"), "sampling": None, "dialects": ("glsl330",)}
+    options["max_error_px"] = limit
+    done = write_package(tmp_path / "visor", small_build().eye, **options)
+    rounding = limit - asked[0]
+    # 80 degrees in 400 content px, some 40 in 320 panel px.
+    assert 0.5 / 512 < rounding < 5.0 / 512
+    stages = [one["details"] for one in done.manifest["files"] if one["kind"] == "shader"]
+    assert {one["sampling"] for one in stages if one["path"] == "mesh"} == {"filtered"}
+    (check,) = (one for one in done.verification.checks if one.what == "maps and filtered content")
+    assert check.ok and check.measured > rounding and check.requested == limit
+    options["max_error_px"] = 0.02
+    monkeypatch.setattr(writing, "worst_at_truth", lambda lookup, truth: 0.9 * 0.02)
+    asked.clear()
+    with pytest.raises(PackageError):
+        write_package(tmp_path / "finer", small_build().eye, **options)
+    assert asked == [0.02]

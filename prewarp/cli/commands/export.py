@@ -34,7 +34,7 @@ from prewarp.export.judgement import LARGEST_LIGHT_PERCENT, LEAST_LIGHT_PERCENT
 from prewarp.export.lookup_files import BLOB
 from prewarp.export.package import DEFAULT_FORMATS, FORMATS
 from prewarp.export.package_file import PackageFile
-from prewarp.export.shader_files import DIALECTS, NOT_ASKED
+from prewarp.export.shader_files import DIALECTS, NOT_ASKED, SAMPLINGS
 from prewarp.export.texture_table import STORAGES
 from prewarp.export.write import WrittenPackage, write_package
 from prewarp.eye import Eye, assemble_eye, assemble_eyes
@@ -123,6 +123,12 @@ from prewarp.report.trade import trade_picture, trade_table
     help="How KTX2 tables are stored; half for devices without 16-bit normalised textures, less exact.",
 )
 @click.option(
+    "--sampling",
+    type=click.Choice(SAMPLINGS),
+    help="How shaders read content between its pixels: by fetches and arithmetic, or faster by the texture "
+    "unit [default: filtered, where its rounding takes at most a tenth of --max-error].",
+)
+@click.option(
     "--dialect",
     "dialects",
     type=click.Choice(DIALECTS),
@@ -151,6 +157,7 @@ def export(
     dither: str,
     late: bool,
     texture: str,
+    sampling: str | None,
     dialects: tuple[str, ...],
     output: Path,
     extrapolate: bool,
@@ -168,7 +175,7 @@ def export(
       lookup         the blob of tables, its layout, the C evaluator
       shaders        vertex-mesh and polynomial paths; with ktx2 the table path too
       translations   shaders as HLSL and MSL
-      blocks         what the uniform block of polynomial shaders holds, per pupil position
+      blocks         what shaders are given per pupil position: shares of light, gains, uniform blocks
       csv, gltf      meshes, per pupil position
       png, ktx2      tables as textures, per pupil position
       masks          field of view and visibility mask, of the eye box and per pupil position: JSON and C
@@ -212,6 +219,7 @@ def export(
             trade=trade,
             formats=formats or DEFAULT_FORMATS,
             texture=texture,
+            sampling=sampling,
             dialects=dialects or DIALECTS,
             late=late,
             provenance={

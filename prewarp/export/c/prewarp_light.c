@@ -188,10 +188,11 @@ prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float p
     return PREWARP_OK;
 }
 
-static int inside_border(const float *memory, uint32_t count, const float direction[2])
+/* Distance from the line of the piece ahead times its length: above 0 inside; the square of that length. */
+static float beside_border(const float *memory, uint32_t count, const float direction[2], float *square)
 {
     const float *vertices = memory + 2, *here, *there;
-    float x = direction[0] - memory[0], y = direction[1] - memory[1], angle = turning(x, y);
+    float x = direction[0] - memory[0], y = direction[1] - memory[1], angle = turning(x, y), along[2];
     uint32_t low = 0, high = count; /* the last vertex at or before the angle is low - 1 */
     while (low < high) {
         uint32_t middle = (low + high) / 2u;
@@ -202,7 +203,16 @@ static int inside_border(const float *memory, uint32_t count, const float direct
     }
     here = vertices + 3u * (low > 0u ? low - 1u : count - 1u);
     there = here == vertices + 3u * (count - 1u) ? vertices : here + 3;
-    return (there[0] - here[0]) * (y - here[1]) - (there[1] - here[1]) * (x - here[0]) > 0.0f;
+    along[0] = there[0] - here[0];
+    along[1] = there[1] - here[1];
+    *square = along[0] * along[0] + along[1] * along[1];
+    return along[0] * (y - here[1]) - along[1] * (x - here[0]);
+}
+
+static int inside_border(const float *memory, uint32_t count, const float direction[2])
+{
+    float square;
+    return beside_border(memory, count, direction, &square) > 0.0f;
 }
 
 /* x0, y0 of a ray, normalised by the frame of a region or a gain */
@@ -215,8 +225,9 @@ static void reference(const prewarp_light *light, const unsigned char *centre, c
                       prewarp_f32(half + 4u * axis);
 }
 
-static int ray_is_lit(const prewarp_light *light, const unsigned char *record, float s, float t,
-                      const float direction[2])
+/* Above 0 where a ray is lit. */
+static float region_value(const prewarp_light *light, const unsigned char *record, float s, float t,
+                          const float direction[2])
 {
     prewarp_block block = prewarp_block_at(light->lookup, prewarp_u16(record + PREWARP_REGION_BLOCK));
     uint32_t degree = prewarp_u16(record + PREWARP_REGION_DEGREE), most = prewarp_u16(record + PREWARP_REGION_PUPIL_DEGREE);
@@ -236,7 +247,7 @@ static int ray_is_lit(const prewarp_light *light, const unsigned char *record, f
             }
         }
     }
-    return value > 0.0f;
+    return value;
 }
 
 static int map_shows(const prewarp_light *light, uint32_t map, const float direction[2])
@@ -256,7 +267,7 @@ static int map_shows(const prewarp_light *light, uint32_t map, const float direc
     t = (2.0f * pixel[1] - own->height) / own->height;
     for (; count > 0u; count--, region++) {
         record = prewarp_record(light->lookup, PREWARP_SECTION_REGIONS, PREWARP_REGION_BYTES, region);
-        if (!ray_is_lit(light, record, s, t, direction))
+        if (!(region_value(light, record, s, t, direction) > 0.0f))
             return 0;
     }
     return 1;
@@ -273,6 +284,66 @@ int prewarp_is_lit(const prewarp_light *light, uint32_t channel, const float dir
             return 0;
     }
     return 1;
+}
+
+/* Of one map's panel, in one colour. */
+static float map_depth(const prewarp_light *light, uint32_t map, const float direction[2], float limit_deg)
+{
+    const unsigned char *record = border_of(light->lookup, map);
+    uint32_t count = prewarp_u16(record + PREWARP_BORDER_REGION_COUNT),
+             region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
+    const prewarp_map *own = light->maps + map;
+    float root = sqrtf(1.0f + (direction[0] * direction[0] + direction[1] * direction[1])), square, pixel[2], s, t;
+    float depth = beside_border(light->borders[map], prewarp_border_points(light->lookup, map), direction, &square);
+    /* Degrees per unit of tangent: between those across and along the radius. */
+    depth = square > 0.0f ? depth / sqrtf(square) * (DEGREES / (root * sqrtf(root))) : 0.0f;
+    if (!(depth > -limit_deg))
+        return -limit_deg;
+    depth = depth < limit_deg ? depth : limit_deg;
+    if (count == 0u)
+        return depth;
+    if (prewarp_panel_from_direction(own, direction, pixel) == PREWARP_NOT_CONVERGED)
+        return -limit_deg;
+    s = (2.0f * pixel[0] - own->width) / own->width;
+    t = (2.0f * pixel[1] - own->height) / own->height;
+    for (; count > 0u; count--, region++) {
+        float here, slope[2], steep, beside[2][2], across[2], down[2], scale, lit;
+        record = prewarp_record(light->lookup, PREWARP_SECTION_REGIONS, PREWARP_REGION_BYTES, region);
+        here = region_value(light, record, s, t, direction);
+        /* Value over slope: distance on the panel, in 1/64 of half its size; then degrees by what such a step spans. */
+        slope[0] = region_value(light, record, s + 0.015625f, t, direction) - here;
+        slope[1] = region_value(light, record, s, t + 0.015625f, direction) - here;
+        beside[0][0] = pixel[0] + own->width * 0.0078125f;
+        beside[0][1] = pixel[1];
+        beside[1][0] = pixel[0];
+        beside[1][1] = pixel[1] + own->height * 0.0078125f;
+        prewarp_direction_from_panel(own, beside[0], across);
+        prewarp_direction_from_panel(own, beside[1], down);
+        scale = (across[0] - direction[0]) * (down[1] - direction[1]) - (across[1] - direction[1]) * (down[0] - direction[0]);
+        scale = sqrtf(scale < 0.0f ? -scale : scale) * (DEGREES / (root * sqrtf(root)));
+        steep = sqrtf(slope[0] * slope[0] + slope[1] * slope[1]);
+        lit = steep > 0.0f ? here / steep * scale : here > 0.0f ? limit_deg : -limit_deg;
+        depth = lit < depth ? lit : depth;
+    }
+    return depth > -limit_deg ? depth : -limit_deg;
+}
+
+void prewarp_claims_and_depths(const prewarp_light *light, const float direction[2], float limit_deg, float *claims,
+                               float *depths_deg)
+{
+    const prewarp_lookup *lookup = light->lookup;
+    uint32_t channel, map;
+    for (channel = 0; channel < lookup->channel_count; channel++) {
+        claims[channel] = 0.0f;
+        depths_deg[channel] = limit_deg;
+    }
+    if (lookup->claims_count > 0u)
+        claims_at(lookup, direction, claims);
+    for (map = 0; map < lookup->border_count; map++) {
+        float depth = map_depth(light, map, direction, limit_deg);
+        channel = prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_CHANNEL);
+        depths_deg[channel] = depth < depths_deg[channel] ? depth : depths_deg[channel];
+    }
 }
 
 void prewarp_weights(const prewarp_light *light, const float direction[2], float *weights)

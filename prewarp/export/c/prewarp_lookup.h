@@ -127,6 +127,12 @@ prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float p
 /* 1 where a channel shows a direction in every colour, else 0. */
 int prewarp_is_lit(const prewarp_light *light, uint32_t channel, const float direction[2]);
 
+/* What shaders read from the texture t_shares: claims of every channel in a direction, and how far inside what each shows in
+ * every colour the direction lies, degrees: exact at the border, a fair measure near it, within `limit_deg` either way. One
+ * float per channel each. Fill the texture for every pupil position: a texel's direction is that of its content point. */
+void prewarp_claims_and_depths(const prewarp_light *light, const float direction[2], float limit_deg, float *claims,
+                               float *depths_deg);
+
 /* Share of linear light of every channel in a direction, 0 to 1, one float per channel: they add up to 1 wherever any
  * channel is lit. Take them in every pixel, or at nodes far from the border of what is lit: between nodes a weight jumps
  * where light ends. */

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import TransferFunction
-from prewarp.errors import ShaderError
+from prewarp.errors import RenderError, ShaderError
 from prewarp.render.gpu import Program, Target, make_texture, row_texture
 from prewarp.render.live.mesh import EyeMesh
 from prewarp.render.live.panel import MOST_BITS, ContentTexture, Reloadable, shrunk_size
@@ -28,9 +28,9 @@ INPUTS = {
     "direction_red": 2,
     "direction_green": 2,
     "direction_blue": 2,
-    "weight_red": 1,
-    "weight_green": 1,
-    "weight_blue": 1,
+    "gain_red": 1,
+    "gain_green": 1,
+    "gain_blue": 1,
 }
 _CONTENT = "t_content_linear"
 
@@ -64,6 +64,9 @@ class DevicePanel:
         How the content picture lies on directions.
     drawing : callable
         Makes what is drawn with; asked again when shaders are reloaded.
+    shares : callable, optional
+        Texels (rows, columns, 4) of filtered textures over the content picture, by sampler, for a tracked
+        pupil: what shaders form shares of light from.
     """
 
     def __init__(
@@ -75,11 +78,14 @@ class DevicePanel:
         *,
         content_projection: ContentProjection,
         drawing: Callable[[], DeviceDrawing],
+        shares: Callable[[tuple[float, ...]], Mapping[str, NDArray[np.floating]]] | None = None,
         transfer: TransferFunction | None = None,
         bit_depth: int = 8,
         shrink: int = 1,
     ) -> None:
         transfer = transfer or TransferFunction()
+        self._mesh, self._shares = mesh, shares
+        self._shared_for: tuple[float, ...] | None = None
         rows, columns = mesh.table.node_shape
         self._count = rows * columns
         self._nodes = _node_program(context, mesh, content_projection)
@@ -118,9 +124,20 @@ class DevicePanel:
         return self._device.drawing
 
     def draw(self, shown: Sequence["moderngl.Texture"], sampler: "moderngl.Sampler", /) -> None:
-        """Draw the panel from mesh textures (red, green, blue); the device's shader filters the content."""
-        for name, texture in zip(("t_mesh_red", "t_mesh_green", "t_mesh_blue"), shown, strict=True):
-            self._meshes[name] = texture
+        """Draw the panel for the tracked pupil, with gains in place of drives.
+
+        Raises
+        ------
+        RenderError
+            The mesh has no gains, or was not made yet.
+        """
+        if self._mesh.gained is None:
+            raise RenderError("this mesh has no gains of its own; make it with with_gains=True.")
+        names = ("t_mesh_red", "t_mesh_green", "t_mesh_blue")
+        self._meshes |= zip(names, self._mesh.gained.textures, strict=True)
+        if self._shares is not None and self._shared_for != self._mesh.tracked_mm:
+            self._shared_for = self._mesh.tracked_mm
+            self._device.share(self._shares(self._shared_for))
         # Capturing writes no pixel, yet needs a framebuffer in use.
         self.codes.frame.use()
         self._nodes.capture(self.vertices, self._meshes, self._count)
@@ -138,6 +155,7 @@ class _DeviceProgram:
         vertices: "moderngl.Buffer",
     ) -> None:
         self._context, self._make, self._vertices = context, drawing, vertices
+        self._shares: dict[str, moderngl.Texture] = {}
         self.reload()
 
     def reload(self) -> None:
@@ -164,13 +182,28 @@ class _DeviceProgram:
         self._array: Any = self._context.vertex_array(
             program, [(self._vertices, layout, *names)], index_buffer=indices
         )
-        self.drawing, self._textures = drawing, tuple(textures.values())
+        self.drawing, self._textures, self._program = drawing, tuple(textures.values()), program
+
+    def share(self, shares: Mapping[str, NDArray[np.floating]]) -> None:
+        """Take the texels that shares of light are formed from."""
+        for name, texels in shares.items():
+            rows, columns = texels.shape[:2]
+            if name not in self._shares:
+                texture = make_texture(self._context, (columns, rows), "f2")
+                texture.filter = (self._context.LINEAR, self._context.LINEAR)
+                texture.repeat_x = texture.repeat_y = False
+                self._shares[name] = texture
+            self._shares[name].write(np.ascontiguousarray(texels, dtype=np.float16))
 
     def render(self, content: "moderngl.Texture") -> None:
         """Draw into the framebuffer in use."""
         content.use(0)
         for unit, texture in enumerate(self._textures, start=1):
             texture.use(unit)
+        for unit, (name, texture) in enumerate(self._shares.items(), start=len(self._textures) + 1):
+            if name in self._program:
+                self._program[name] = unit
+                texture.use(unit)
         self._array.render()
 
 

@@ -120,7 +120,7 @@ class LiveEye:
         Draws panels that many times smaller each way, for views that show less than their pixels.
     panel_kind : type
         `LivePanel`, `prewarp.render.live.compute.ComputePanel`, or
-        `prewarp.render.live.device_panel.DevicePanel` with its own arguments filled in.
+        `prewarp.render.live.device_panel.DevicePanel` with its own arguments filled in and `with_gains` true.
     whole_content : bool
         Give these panels the content picture in its own size, however small panels are drawn.
     scans : mapping, optional
@@ -149,7 +149,14 @@ class LiveEye:
         self.content = content
         self.sampler = light_sampler(context)
         self.meshes = {
-            name: EyeMesh(context, table, weights[name], content, scan=(scans or {}).get(name))
+            name: EyeMesh(
+                context,
+                table,
+                weights[name],
+                content,
+                scan=(scans or {}).get(name),
+                with_gains=getattr(panel_kind, "with_gains", False),
+            )
             for name, table in tables.items()
         }
         self._transfers = {name: (transfers or {}).get(name) or TransferFunction() for name in tables}

@@ -7,6 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS, ContentProjection, focal_lengths_from_tangent
+from prewarp.errors import RenderError
 from prewarp.head import HeadTurn, require_scan
 from prewarp.render.gpu import Program, Target, has_compute, make_texture
 from prewarp.render.live.depth_map import MOST_CHANNELS, PUPILS
@@ -22,7 +23,10 @@ LIGHTS = ("even", "as measured", "matched")
 
 
 class EyeMesh:
-    """One channel's mesh on the GPU, for a tracked pupil (`shown`) and for the true pupil (`seen`)."""
+    """One channel's mesh on the GPU, for a tracked pupil (`shown`) and for the true pupil (`seen`).
+
+    `with_gains`: also `gained`, as `shown` with the gain alone in place of the drive.
+    """
 
     def __init__(
         self,
@@ -34,6 +38,7 @@ class EyeMesh:
         *,
         compute: bool | None = None,
         scan: PanelScan | None = None,
+        with_gains: bool = False,
     ) -> None:
         self.table = table
         self._scan = scan
@@ -43,6 +48,7 @@ class EyeMesh:
         self.indices = context.buffer(_triangles(rows, columns).tobytes())
         self.shown = Target(context, (columns, rows), "f4", count=3)
         self.seen = Target(context, (columns, rows), "f4", count=3)
+        self.gained = Target(context, (columns, rows), "f4", count=3) if with_gains else None
         seen = np.concatenate([table.cosine[..., 1:2, :], table.seen_px], axis=-2)
         self._tables = (
             _table_textures(context, table.cosine, table.log_own),
@@ -64,15 +70,20 @@ class EyeMesh:
         # Where there are compute shaders the few thousand nodes are spread over the whole GPU.
         self._computes = has_compute(context) if compute is None else compute
         stage = "eye_mesh.comp" if self._computes else "eye_mesh.frag"
-        self._programs = tuple(Program(context, stage, {**common, "PREWARP_SIDE": side}) for side in range(2))
+        sides: list[dict[str, int]] = [{"PREWARP_SIDE": 0}, {"PREWARP_SIDE": 1}]
+        if with_gains:
+            sides.append({"PREWARP_SIDE": 0, "PREWARP_GAINS": 1, **({"PREWARP_DARK": 0} if depths else {})})
+        self._programs = tuple(Program(context, stage, {**common, **side}) for side in sides)
         for program in self._programs:
             program.set("u_half_mm", tuple(table.half_mm.tolist()))
             program.set("u_rows", rows)
+        for panel in (self._programs[0], *self._programs[2:]):
+            panel.set("u_content_middle", (content.size_px[0] / 2.0, content.size_px[1] / 2.0))
+            panel.set("u_content_scale", (content.focal_px, -content.focal_px))
+            if panel is self._programs[0] or is_lit:
+                panel.set("u_weight_origin", tuple(weights.origin.tolist()))
+                panel.set("u_weight_per_unit", weights.per_unit)
         panel = self._programs[0]
-        panel.set("u_content_middle", (content.size_px[0] / 2.0, content.size_px[1] / 2.0))
-        panel.set("u_content_scale", (content.focal_px, -content.focal_px))
-        panel.set("u_weight_origin", tuple(weights.origin.tolist()))
-        panel.set("u_weight_per_unit", weights.per_unit)
         self._depth_textures: dict[str, moderngl.Texture] = {}
         if depths is not None:
             claims = depths.claims.scale * np.moveaxis(depths.claims.codes, 0, -1).astype(float)
@@ -122,10 +133,8 @@ class EyeMesh:
         first = constant + along_u * u + along_v * v - head.drawn_for_ms / 1000.0
         times = (float(first), float(along_u * self.table.step_px[0]), float(along_v * self.table.step_px[1]))
         turning = tuple(np.radians(head.rate_deg_per_s).tolist())
-        for program, rate in zip(
-            self._programs, (turning if late else (0.0, 0.0, 0.0), turning), strict=True
-        ):
-            program.set("u_turn_rad_per_s", rate)
+        for side, program in enumerate(self._programs):
+            program.set("u_turn_rad_per_s", turning if late or side == 1 else (0.0, 0.0, 0.0))
             program.set("u_turn_node_s", times)
         # Weights of the panel; the view has none.
         weights_for_ms = head.drawn_for_ms if head.weights_for_ms is None else head.weights_for_ms
@@ -134,7 +143,25 @@ class EyeMesh:
 
     def set_tracked(self, pupil_mm: ArrayLike, /) -> bool:
         """Make `shown` for a tracked pupil (3,), mm; False when it is that already."""
-        return self._set(0, self.shown, pupil_mm)
+        pupil = tuple(np.asarray(pupil_mm, dtype=float).reshape(3).tolist())
+        moved = self._set(0, self.shown, pupil)
+        if moved and self.gained is not None:
+            textures = {"t_weight": self._weight} if self.light_option else {}
+            self._draw(self._programs[2], self.gained, pupil, self._tables[0] | textures)
+        return moved
+
+    @property
+    def tracked_mm(self) -> tuple[float, ...]:
+        """The tracked pupil that `shown` is for.
+
+        Raises
+        ------
+        RenderError
+            It was not made yet.
+        """
+        if self._pupils[0] is None:
+            raise RenderError("the mesh was not made for a tracked pupil yet; call set_tracked first.")
+        return self._pupils[0]
 
     def set_pupil(self, pupil_mm: ArrayLike, /) -> bool:
         """Make `seen` for the true pupil (3,), mm; False when it is that already."""
@@ -160,11 +187,21 @@ class EyeMesh:
         pupil = tuple(np.asarray(pupil_mm, dtype=float).reshape(3).tolist())
         if pupil == self._pupils[side]:
             return False
-        program = self._programs[side]
-        program.set("u_pupil_mm", pupil)
         textures = dict(self._tables[side])
         if side == 0:
             textures |= {"t_weight": self._weight, **self._depth_textures}
+        self._draw(self._programs[side], target, pupil, textures)
+        self._pupils[side] = pupil
+        return True
+
+    def _draw(
+        self,
+        program: Program,
+        target: Target,
+        pupil: tuple[float, ...],
+        textures: "dict[str, moderngl.Texture]",
+    ) -> None:
+        program.set("u_pupil_mm", pupil)
         if self._computes:
             program.bind(textures)
             for unit, texture in enumerate(target.textures):
@@ -174,8 +211,6 @@ class EyeMesh:
             self._context.memory_barrier()
         else:
             target.draw(program, textures)
-        self._pupils[side] = pupil
-        return True
 
 
 class FixedMesh:
