@@ -1,4 +1,4 @@
-"""Where dots lie on a panel, and how large they are: lattices for coded frames, and marks that name themselves.
+"""Where dots lie on a panel, and how large they are: for coded frames, and marks that name themselves.
 
 Centres lie on whole or half px. A disc there is its own mirror image pixel by pixel, so that its centroid
 stays its centre through any encoding and rounding; elsewhere it misses by up to some 0.009 px.
@@ -51,7 +51,12 @@ class DotLattice:
 
 
 def dot_lattice(
-    size_px: tuple[int, int], count: tuple[int, int], /, *, radius_px: float | None = None, named_by_size: bool = False
+    size_px: tuple[int, int],
+    count: tuple[int, int],
+    /,
+    *,
+    radius_px: float | None = None,
+    named_by_size: bool = False,
 ) -> DotLattice:
     """Return dots spread over a panel from rim to rim, on whole or half px.
 
@@ -81,7 +86,9 @@ def dot_lattice(
     largest = radius * (_CENTRE if named_by_size else 1.0)
     # One px of black at the panel's edge, so that no dot's light is cut.
     rim = math.ceil(2.0 * (radius * (_LARGE if named_by_size else 1.0) + 1.0)) / 2.0
-    u, v = (_half_px(np.linspace(rim, length - rim, many)) for length, many in zip(size_px, count, strict=True))
+    u, v = (
+        _half_px(np.linspace(rim, length - rim, many)) for length, many in zip(size_px, count, strict=True)
+    )
     pitch = float(min(np.diff(u).min(), np.diff(v).min()))
     if radius < SMALLEST_RADIUS_PX - 1e-9 or pitch - 2.0 * largest < _BLACK_PER_PITCH * pitch:
         raise CaptureError(
@@ -135,13 +142,15 @@ def _sizes(columns: int, rows: int) -> FloatArray:
 
 
 def has_unlike_windows(large: BoolArray, /) -> bool:
-    """Return whether no window of 5 x 5 of a pattern (rows, columns) is like another, or like itself turned."""
+    """Return whether no 5 x 5 window of a pattern (rows, columns) is like another, or like itself turned."""
     if min(large.shape) < WINDOW:
         return True
     windows = np.lib.stride_tricks.sliding_window_view(large, (WINDOW, WINDOW)).reshape(-1, WINDOW, WINDOW)
     weights = 1 << np.arange(WINDOW * WINDOW)
     keys = []
     for mirrored in (windows, windows[:, :, ::-1]):
-        keys += [np.rot90(mirrored, turn, axes=(1, 2)).reshape(len(windows), -1) @ weights for turn in range(4)]
+        keys += [
+            np.rot90(mirrored, turn, axes=(1, 2)).reshape(len(windows), -1) @ weights for turn in range(4)
+        ]
     together = np.concatenate(keys)
     return len(np.unique(together)) == len(together)

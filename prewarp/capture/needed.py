@@ -63,7 +63,8 @@ class CaptureNeeded:
         if self.dots_each_way is not None:
             lines.append(
                 f"dots for {self.wanted_px:g} px: {self.dots_each_way} x {self.dots_each_way} at the planned "
-                f"positions, with {self.noise_px:.2g} px of noise a dot ({said}); errors of poses come on top."
+                f"positions, with {self.noise_px:.2g} px of noise a dot ({said}); errors of poses come on "
+                "top."
             )
         return lines
 
@@ -142,7 +143,7 @@ def _dots(fields: FieldSet, noise_px: float, left_px: float, positions: int) -> 
 
 
 def traced_fit(design: Design, module: DisplayModule, /) -> FieldSet:
-    """Return the fit of a module's traced grid, in its reference colour, at 7 x 7 positions of its eye box."""
+    """Return the fit of a traced grid, in the reference colour, at 7 x 7 positions of the eye box."""
     grid = trace_grid(
         design,
         module,

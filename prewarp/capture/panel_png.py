@@ -30,9 +30,11 @@ def panel_png(codes: Codes, bit_depth: int, /) -> bytes:
     """Return a PNG file of panel codes (height, width, 3): red, green, blue, row 0 the panel's top."""
     height, width, _ = codes.shape
     sample_bits = 8 if bit_depth <= 8 else 16
-    samples = np.rint(np.arange(largest_code(bit_depth) + 1) * (largest_code(sample_bits) / largest_code(bit_depth)))
+    samples = np.rint(
+        np.arange(largest_code(bit_depth) + 1) * (largest_code(sample_bits) / largest_code(bit_depth))
+    )
     table = samples.astype(">u2" if sample_bits == 16 else np.uint8)
-    rows = table[codes].view(np.uint8).reshape(height, -1)
+    rows = (codes if bit_depth == 8 else table[codes]).view(np.uint8).reshape(height, -1)
     filtered = np.empty((height, 1 + rows.shape[1]), dtype=np.uint8)
     filtered[:, 0] = _UP
     filtered[0, 1:] = rows[0]
@@ -86,7 +88,8 @@ def read_panel_png(path: Path | str, size_px: tuple[int, int], bit_depth: int, /
         raise wrong("rows are filtered in another way")
     rows = np.add.accumulate(filtered[:, 1:], axis=0, dtype=np.uint8)
     samples = rows.view(">u2" if sample_bits == 16 else np.uint8).reshape(height, width, 3)
-    return samples.astype(np.uint16 if sample_bits == 16 else np.uint8) >> (sample_bits - bit_depth)
+    codes: Codes = np.right_shift(samples, sample_bits - bit_depth)
+    return codes.astype(np.uint16) if sample_bits == 16 else codes.astype(np.uint8)
 
 
 def _chunk(kind: bytes, data: bytes) -> bytes:

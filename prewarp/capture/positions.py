@@ -60,8 +60,8 @@ def plan_poses(
     half_mm : (3,) float array
         Half sizes of the eye box, mm.
     count : int
-        Positions: 1, a line of 2, 3, 4 corners, a square lattice (9, 16, 25, ...), or any other number, spread
-        so that a smooth field is known best between them.
+        Positions: 1, a line of 2, 3, 4 corners, a square lattice (9, 16, 25, ...), or any other number,
+        spread so that a smooth field is known best between them.
     depth_mm : (float, float)
         Smallest and largest distance from z = 0; signs alternate.
     turn_deg : float
@@ -76,7 +76,8 @@ def plan_poses(
         raise CaptureError(f"{count} positions; expected 1 to {MOST_POSITIONS}.")
     if not 0.0 <= depth_mm[0] <= depth_mm[1] <= 50.0:
         raise CaptureError(
-            f"depths are {depth_mm[0]:g} to {depth_mm[1]:g} mm; expected 0 or more, the smaller first, at most 50."
+            f"depths are {depth_mm[0]:g} to {depth_mm[1]:g} mm; expected 0 or more, the smaller first, at "
+            "most 50."
         )
     place, sign = places(count)
     depth = depth_mm[0] + (depth_mm[1] - depth_mm[0]) * _depth_share(place)
@@ -151,7 +152,9 @@ def jittered_lattice(each_way: int, /) -> tuple[FloatArray, FloatArray]:
     axis = np.linspace(-1.0, 1.0, each_way)
     place = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
     row, column = np.divmod(np.arange(each_way**2), each_way)
-    moves = 2.0 * np.modf(0.5 + np.outer(np.arange(1, each_way**2 + 1), [1.0 / _ROOT, 1.0 / _ROOT**2]))[0] - 1.0
+    moves = (
+        2.0 * np.modf(0.5 + np.outer(np.arange(1, each_way**2 + 1), [1.0 / _ROOT, 1.0 / _ROOT**2]))[0] - 1.0
+    )
     moves *= _JITTER * 2.0 / max(each_way - 1, 1)
     is_inner = np.column_stack([(column > 0) & (column < each_way - 1), (row > 0) & (row < each_way - 1)])
     return place + np.where(is_inner, moves, 0.0), np.where((row + column) % 2 == 0, 1.0, -1.0)
@@ -231,7 +234,8 @@ def _gradients(place: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     def gradient(points: FloatArray) -> FloatArray:
         sides = [
-            (chebyshev_terms(points + move, exponents) - chebyshev_terms(points - move, exponents)) / (2 * step)
+            (chebyshev_terms(points + move, exponents) - chebyshev_terms(points - move, exponents))
+            / (2 * step)
             for move in step * np.eye(2)
         ]
         return np.stack(sides, axis=1)

@@ -32,10 +32,11 @@ _MILLISECONDS = 1000.0
 class CaptureSettings:
     """What a capture is to hold.
 
-    `positions`: pupil positions of each eye. `marks`: "coded" (whole and code frames) or "one-frame". `codes`:
-    "once" (in the reference colour, at the shortest exposure) or "every" (colour and exposure). `exposures`:
-    in panel frames. `colours_at`: positions with every colour, the others have the reference colour alone; 0:
-    all. `dark`: dark frames of each exposure before and as many after. `cameras`: one, or one for each eye.
+    `positions`: pupil positions of each eye. `marks`: "coded" (whole and code frames) or "one-frame".
+    `codes`: "once" (in the reference colour, at the shortest exposure) or "every" (colour and exposure).
+    `exposures`: in panel frames. `colours_at`: positions with every colour, the others have the reference
+    colour alone; 0: all. `dark`: dark frames of each exposure before and as many after. `cameras`: one, or
+    one for each eye.
 
     Raises
     ------
@@ -67,7 +68,8 @@ class CaptureSettings:
         """Return the camera that looks into an eye's channels."""
         if len(self.cameras) not in (1, len(eyes)):
             raise CaptureError(
-                f"{len(self.cameras)} cameras for {len(eyes)} eyes; expected one, or one for each eye, left first."
+                f"{len(self.cameras)} cameras for {len(eyes)} eyes; expected one, or one for each eye, left "
+                "first."
             )
         return self.cameras[0] if len(self.cameras) == 1 else self.cameras[list(eyes).index(eye)]
 
@@ -145,8 +147,8 @@ def scheduled(
         shots += [(own[-1], camera, one) for one in _dark(settings, first=False)]
     if len(shots) > MOST_PHOTOGRAPHS:
         raise CaptureError(
-            f"{len(shots)} photographs; at most {MOST_PHOTOGRAPHS} are planned. Take fewer positions, exposures "
-            "or colours."
+            f"{len(shots)} photographs; at most {MOST_PHOTOGRAPHS} are planned. Take fewer positions, "
+            "exposures or colours."
         )
     photographs = [
         _photograph(order, pose, camera, one, settings.refresh_hz)
@@ -205,7 +207,9 @@ def _pose(
     colours = module.colour_names if every else (reference,)
     is_middle = pose.name == places_with_colours(poses, 1)[0]
     for channel in module.channels_of(eye):
-        yield from _dots(channel.name, colours, reference, settings, with_extras=not pose.is_turned, is_middle=is_middle)
+        yield from _dots(
+            channel.name, colours, reference, settings, with_extras=not pose.is_turned, is_middle=is_middle
+        )
     for step, pair in enumerate(seams):
         if not pose.is_turned and module.channel(pair[0]).eye == eye:
             for name in pair:

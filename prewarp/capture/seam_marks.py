@@ -88,7 +88,8 @@ def _pairs(first: Field, second: Field, radius: float) -> tuple[FloatArray, Floa
 def _apart(both: FloatArray, index: int) -> FloatArray:
     """Return how far pairs lie from one of them, px, on the panel where they are nearer."""
     step = both - both[index]
-    return np.minimum(np.linalg.norm(step[:, :2], axis=1), np.linalg.norm(step[:, 2:], axis=1))
+    apart: FloatArray = np.minimum(np.linalg.norm(step[:, :2], axis=1), np.linalg.norm(step[:, 2:], axis=1))
+    return apart
 
 
 def write_seam_marks(marks: list[SeamMarks], path: Path, /) -> None:

@@ -11,7 +11,7 @@ from prewarp import __version__
 from prewarp.capture.dots import DotLattice, dot_lattice, middle_mark
 from prewarp.capture.guide import guide_text
 from prewarp.capture.marks import Marks, write_marks
-from prewarp.capture.needed import CaptureNeeded
+from prewarp.capture.needed import FREE_POSES_NODES, CaptureNeeded
 from prewarp.capture.panel_png import panel_png
 from prewarp.capture.patterns import (
     Codes,
@@ -37,6 +37,7 @@ from prewarp.capture.schedule import (
     scheduled,
 )
 from prewarp.capture.seam_marks import SeamMarks, write_seam_marks
+from prewarp.checks import FloatArray
 from prewarp.encoding import largest_code
 from prewarp.files import json_text, write_bytes, write_text
 from prewarp.folders import output_folder
@@ -96,7 +97,7 @@ class Targets:
     @property
     def marks(self) -> Marks:
         """The marks of all channels; places are centroids of the light of the codes as they are written."""
-        parts = []
+        parts: list[FloatArray] = []
         for name, lattice in self.lattices.items():
             panel = self.module.channel(name).panel
             codes = disc_codes(panel, lattice.places, lattice.radii)
@@ -130,6 +131,7 @@ class Targets:
             "poses": len(self.plan.poses),
             "turned_poses": sum(any(one.turn_deg) for one in self.plan.poses.values()),
             "positions": self.settings.positions,
+            "enough_for_free_poses": self.settings.positions >= FREE_POSES_NODES**2,
             "exposures_panel_frames": list(self.settings.exposures),
             "refresh_hz": self.settings.refresh_hz,
             "exposure_minutes": round(self.exposure_minutes, 3),
