@@ -119,6 +119,11 @@ def capture_needed(
                 f"{channel.panel.size_px}. Give the fit of this module.",
                 channel=channel.name,
             )
+        if channel.name not in fields.captured:
+            raise CaptureError(
+                f"{source}: what was captured of channel '{channel.name}' is not in the fit. Fit again.",
+                channel=channel.name,
+            )
         needed[channel.name] = pupils_needed(field, fields.captured[channel.name], wanted_px=wanted_px)
     measured = max(max(report.sigma_px) for report in fields.reports)
     is_measured = measured >= _MEASURED_PX

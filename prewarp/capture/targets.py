@@ -103,7 +103,7 @@ class Targets:
             codes = disc_codes(panel, lattice.places, lattice.radii)
             parts.append(light_centroids(panel, codes, lattice.places, lattice.radii))
         # Rounding of sums, far below what a panel's place means.
-        places = np.round(np.concatenate(parts), 6)
+        places = np.asarray(np.round(np.concatenate(parts), 6), dtype=np.float64)
         lattices = self.lattices.items()
         return Marks(
             channel=np.concatenate([np.full(len(one.places), name) for name, one in lattices]),

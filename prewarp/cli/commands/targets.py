@@ -227,8 +227,8 @@ def _few(planned: Targets) -> list[str]:
         return []
     return [
         f"{count} positions do not show a whole field and where the camera stood: that needs {least} or more "
-        f"({FREE_POSES_NODES} x {FREE_POSES_NODES}). They serve for the difference to an earlier fit or to the "
-        "trace of a design."
+        f"({FREE_POSES_NODES} x {FREE_POSES_NODES}). They serve for the difference to an earlier fit or to "
+        "the trace of a design."
     ]
 
 
