@@ -7,6 +7,7 @@ its entrance pupil lies. What remains common to all shots, a scale, needs one kn
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -16,6 +17,8 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import CaptureError
 
 MOST_POSITIONS = 1600
+# More are taken in square lattices alone: choosing them one by one takes too long, and gains nothing.
+MOST_SPREAD = 100
 DEPTH_MM = (2.0, 4.0)
 TURN_DEG = 10.0
 FEWEST_LEVELS = 5
@@ -72,8 +75,12 @@ def plan_poses(
     CaptureError
         A count out of range, or depths that do not rise.
     """
-    if not 1 <= count <= MOST_POSITIONS:
-        raise CaptureError(f"{count} positions; expected 1 to {MOST_POSITIONS}.")
+    is_square = round(np.sqrt(max(count, 0))) ** 2 == count
+    if not 1 <= count <= MOST_POSITIONS or (count > MOST_SPREAD and not is_square):
+        raise CaptureError(
+            f"{count} positions; expected 1 to {MOST_SPREAD}, or a square number (121, 144, ...) up to "
+            f"{MOST_POSITIONS}."
+        )
     if not 0.0 <= depth_mm[0] <= depth_mm[1] <= 50.0:
         raise CaptureError(
             f"depths are {depth_mm[0]:g} to {depth_mm[1]:g} mm; expected 0 or more, the smaller first, at "
@@ -127,6 +134,7 @@ def known_distance(poses: tuple[Pose, ...], /) -> tuple[str, str, float] | None:
     return (a_name, b_name, length) if length > 0.0 else None
 
 
+@lru_cache(maxsize=16)
 def places(count: int, /) -> tuple[FloatArray, FloatArray]:
     """Return positions (count, 2) in -1 to 1 of the eye box, and the sign (count,) of their depth."""
     each_way = round(np.sqrt(count))
@@ -195,21 +203,18 @@ def _best(place: FloatArray, sign: FloatArray, count: int) -> IntArray:
     corners = np.flatnonzero(_is_corner(place))
     inner = np.setdiff1d(np.arange(len(place)), corners)
     rows, mean = _gradients(place)
-
-    def spread(chosen: IntArray) -> float:
-        normal = np.diag(_prior()) + np.einsum("pak,pal->kl", rows[chosen], rows[chosen]) / _NOISE**2
-        return float(np.sum(np.linalg.inv(normal) * mean))
+    shown, prior = np.einsum("pak,pal->pkl", rows, rows) / _NOISE**2, np.diag(_prior())
+    level_x, level_y = (np.unique(np.round(one, 6), return_inverse=True)[1].tolist() for one in place.T)
 
     def score(chosen: IntArray) -> tuple[float, int, float]:
         lack = abs(float(sign[chosen].sum()))
-        few = max(FEWEST_LEVELS - min(levels(place[chosen])), 0)
-        return lack, few, spread(chosen)
+        fewest = min(len({level[one] for one in chosen.tolist()}) for level in (level_x, level_y))
+        spread = np.sum(np.linalg.inv(prior + shown[chosen].sum(axis=0)) * mean)
+        return lack, max(FEWEST_LEVELS - fewest, 0), float(spread)
 
     chosen = corners
     while len(chosen) < count:
-        chosen = min(
-            (np.append(chosen, one) for one in inner if one not in chosen), key=lambda one: score(one)
-        )
+        chosen = min((np.append(chosen, one) for one in inner if one not in chosen), key=score)
     while True:
         trials = [
             np.append(np.delete(chosen, slot), one)
@@ -217,7 +222,7 @@ def _best(place: FloatArray, sign: FloatArray, count: int) -> IntArray:
             for one in inner
             if one not in chosen
         ]
-        better = min(trials, key=lambda one: score(one), default=chosen)
+        better = min(trials, key=score, default=chosen)
         if not score(better) < score(chosen):
             break
         chosen = better
