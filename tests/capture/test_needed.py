@@ -85,7 +85,7 @@ def test_seam_dots_of_a_pair_are_seen_in_one_direction(files):
 def test_the_command_plans_what_is_needed_and_writes_seam_targets(capture, tmp_path):  # noqa: F811
     done = run(
         "targets", capture / "visor.toml", "--fit", capture / "visor.fit.npz", "--positions", "2",
-        "--turn", "0", "--dots", "5x5", "--wanted-error", "0.5px", "--json", "-o", tmp_path / "out",
+        "--no-light", "--dots", "5x5", "--wanted-error", "0.5px", "--json", "-o", tmp_path / "out",
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     needed = json.loads(done.stdout)["needed"]
