@@ -7,7 +7,7 @@ import click
 
 from prewarp.capture.dots import dot_lattice
 from prewarp.capture.guide import CAUTIONS
-from prewarp.capture.needed import FREE_POSES_NODES, CaptureNeeded, capture_needed, traced_fit
+from prewarp.capture.needed import FREE_POSES_NODES, MOST_DOTS, CaptureNeeded, capture_needed, traced_fit
 from prewarp.capture.positions import DEPTH_MM, TURN_DEG
 from prewarp.capture.schedule import CODED, EVERY, ONCE, ONE_FRAME, CaptureSettings
 from prewarp.capture.seam_marks import SeamMarks, seam_marks
@@ -225,11 +225,11 @@ def _fields(
 
 
 def _dots(needed: CaptureNeeded | None) -> tuple[int, int]:
-    """Return the dots to plan: as needed, and at least the usual."""
+    """Return the dots to plan: as needed, at least the usual, and no more than have names."""
     if needed is None or needed.dots_each_way is None:
         return DOTS
-    most = max(needed.dots_each_way, *DOTS)
-    return most, most
+    each_way = min(max(needed.dots_each_way, *DOTS), MOST_DOTS)
+    return each_way, each_way
 
 
 def _few(planned: Targets) -> list[str]:
