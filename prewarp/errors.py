@@ -42,6 +42,10 @@ class GridError(PrewarpError):
     """A distortion grid is wrong; names the file, row and column."""
 
 
+class CaptureError(PrewarpError):
+    """A capture's plan, target, camera or photograph is wrong; names the file and, in tables, the row."""
+
+
 class TraceError(PrewarpError):
     """An optical design cannot be traced; names the surface."""
 

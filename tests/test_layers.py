@@ -24,6 +24,7 @@ LAYERS = (
     ("poses",),
     ("focus", "seam", "resampling"),
     ("registration", "photometry"),
+    ("capture",),
     ("eye",),
     ("budget", "binocular", "mesh"),
     ("mesh_window",),
