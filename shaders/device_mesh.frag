@@ -22,9 +22,10 @@ out vec4 out_encoded;
 
 void main() {
 #if PREWARP_LATE == 1
-    vec3 share = vec3(prewarp_share(v_weighed_red), prewarp_share(v_weighed_green), prewarp_share(v_weighed_blue));
+    vec3 share = prewarp_shares(v_weighed_red, v_weighed_green, v_weighed_blue)
+               * prewarp_on_content(v_red.xy, v_green.xy, v_blue.xy);
 #else
-    vec3 share = vec3(prewarp_share(v_red.xy), prewarp_share(v_green.xy), prewarp_share(v_blue.xy));
+    vec3 share = prewarp_shares_shown(v_red.xy, v_green.xy, v_blue.xy);
 #endif
     out_encoded = vec4(prewarp_panel_codes(v_red, v_green, v_blue, share, ivec2(prewarp_panel_pixel())), 1.0);
 }

@@ -1,8 +1,8 @@
 // Polynomial path: panel pixel -> direction per colour, from Chebyshev terms -> content point, gain -> panel codes, encoded.
 // Block PrewarpCoefficients: for term k of T_i(s) T_j(t), k = (i + j)(i + j + 1) / 2 + j, the tangents (red x, y, green x, y)
 // and (blue x, y, -, -), for one pupil position (prewarp_prepare of the C evaluator). s = 2 u / width - 1, t = 2 v / height - 1.
-// PREWARP_GAINED 1: t_gain_* over the panel, edge to edge, of the same pupil position. Content px = u_content_middle + plane * u_content_scale. Draw it
-// with picture.vert, three vertices.
+// PREWARP_GAINED 1: t_gain_* over the panel, edge to edge, of the same pupil position. Content px = u_content_middle
+// + plane * u_content_scale. Draw it with picture.vert, three vertices.
 
 #include "panel_place.glsl"
 #include "projection.glsl"
@@ -50,17 +50,11 @@ vec2 prewarp_content_px(vec2 direction) {
     return u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale;
 }
 
-// Content point of a direction, and its share of light.
-vec3 prewarp_shown(vec2 direction) {
 #if PREWARP_LATE == 1
-    vec2 panel_pixel = prewarp_panel_pixel();
-    float share = prewarp_share(prewarp_content_px(prewarp_turned(direction, panel_pixel, u_weights_for_s)));
-    return vec3(prewarp_content_px(prewarp_turned(direction, panel_pixel, u_head.w)), share);
-#else
-    vec2 content_px = prewarp_content_px(direction);
-    return vec3(content_px, prewarp_share(content_px));
-#endif
+vec2 prewarp_in_pose(vec2 direction, float since_s) {
+    return prewarp_content_px(prewarp_turned(direction, prewarp_panel_pixel(), since_s));
 }
+#endif
 
 void main() {
     vec2 panel_pixel = prewarp_panel_pixel();
@@ -94,12 +88,18 @@ void main() {
     gain = vec3(prewarp_between_nodes(t_gain_red, place), prewarp_between_nodes(t_gain_green, place),
                     prewarp_between_nodes(t_gain_blue, place));
 #endif
-    vec3 red = prewarp_shown(red_green.xy);
-    vec3 green = prewarp_shown(red_green.zw);
-    vec3 last = prewarp_shown(blue);
-    vec3 share = vec3(red.z, green.z, last.z);
-    red.z = gain.r;
-    green.z = gain.g;
-    last.z = gain.b;
+#if PREWARP_LATE == 1
+    vec3 share = prewarp_shares(prewarp_in_pose(red_green.xy, u_weights_for_s), prewarp_in_pose(red_green.zw, u_weights_for_s),
+                                prewarp_in_pose(blue, u_weights_for_s));
+    vec3 red = vec3(prewarp_in_pose(red_green.xy, u_head.w), gain.r);
+    vec3 green = vec3(prewarp_in_pose(red_green.zw, u_head.w), gain.g);
+    vec3 last = vec3(prewarp_in_pose(blue, u_head.w), gain.b);
+    share *= prewarp_on_content(red.xy, green.xy, last.xy);
+#else
+    vec3 red = vec3(prewarp_content_px(red_green.xy), gain.r);
+    vec3 green = vec3(prewarp_content_px(red_green.zw), gain.g);
+    vec3 last = vec3(prewarp_content_px(blue), gain.b);
+    vec3 share = prewarp_shares_shown(red.xy, green.xy, last.xy);
+#endif
     out_encoded = vec4(prewarp_panel_codes(red, green, last, share, ivec2(panel_pixel)), 1.0);
 }

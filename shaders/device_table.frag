@@ -44,12 +44,6 @@ vec2 prewarp_in_pose(vec2 content_px, vec2 panel_pixel, float since_s) {
     vec2 plane = prewarp_plane_from_tangent(prewarp_turned(direction, panel_pixel, since_s));
     return u_content_middle + plane * u_content_scale;
 }
-
-float prewarp_share_and_turn(inout vec3 shown, vec2 panel_pixel) {
-    float share = prewarp_share(prewarp_in_pose(shown.xy, panel_pixel, u_weights_for_s));
-    shown.xy = prewarp_in_pose(shown.xy, panel_pixel, u_head.w);
-    return share;
-}
 #endif
 
 void main() {
@@ -58,12 +52,15 @@ void main() {
     vec3 green = prewarp_decoded(t_table_green, u_affine_green, u_scale_green, panel_pixel);
     vec3 blue = prewarp_decoded(t_table_blue, u_affine_blue, u_scale_blue, panel_pixel);
 #if PREWARP_LATE == 1
-    vec3 share;
-    share.r = prewarp_share_and_turn(red, panel_pixel);
-    share.g = prewarp_share_and_turn(green, panel_pixel);
-    share.b = prewarp_share_and_turn(blue, panel_pixel);
+    vec3 share = prewarp_shares(prewarp_in_pose(red.xy, panel_pixel, u_weights_for_s),
+                                prewarp_in_pose(green.xy, panel_pixel, u_weights_for_s),
+                                prewarp_in_pose(blue.xy, panel_pixel, u_weights_for_s));
+    red.xy = prewarp_in_pose(red.xy, panel_pixel, u_head.w);
+    green.xy = prewarp_in_pose(green.xy, panel_pixel, u_head.w);
+    blue.xy = prewarp_in_pose(blue.xy, panel_pixel, u_head.w);
+    share *= prewarp_on_content(red.xy, green.xy, blue.xy);
 #else
-    vec3 share = vec3(prewarp_share(red.xy), prewarp_share(green.xy), prewarp_share(blue.xy));
+    vec3 share = prewarp_shares_shown(red.xy, green.xy, blue.xy);
 #endif
     out_encoded = vec4(prewarp_panel_codes(red, green, blue, share, ivec2(panel_pixel)), 1.0);
 }

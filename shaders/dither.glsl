@@ -1,37 +1,59 @@
 // Provides: prewarp_dithered(light_linear, panel_texel): light -> encoded values of whole codes, 0 to 1, by ordered dither.
-// Needs: encoding.glsl; t_light, one row, light of every code; t_dither, square tile of thresholds in (0, 1).
+// Needs: encoding.glsl; u_largest_code; t_dither, square tile of thresholds of red, green, blue, 8 bits, PREWARP_TILE a side, a
+// power of two; for PREWARP_ENCODING 2 t_light, one row, light of every code.
 // A pixel takes the upper of the two nearest codes where its share of the step, in light, exceeds the threshold.
 // Python twin: prewarp.photometry.dither.Ditherer.
 
 #include "encoding.glsl"
 
-uniform sampler2D t_light;
+#ifndef PREWARP_TILE
+#define PREWARP_TILE 64
+#endif
+
+uniform float u_largest_code;
 uniform sampler2D t_dither;
+#if PREWARP_ENCODING == 2
+uniform sampler2D t_light;
 
-float prewarp_level(int code) {
-    return texelFetch(t_light, ivec2(code, 0), 0).r;
+vec3 prewarp_light_of_codes(vec3 code) {
+    ivec3 place = ivec3(code);
+    return vec3(
+        texelFetch(t_light, ivec2(place.r, 0), 0).r,
+        texelFetch(t_light, ivec2(place.g, 0), 0).r,
+        texelFetch(t_light, ivec2(place.b, 0), 0).r);
 }
+#elif PREWARP_ENCODING == 1
+vec3 prewarp_light_of_codes(vec3 code) {
+    return prewarp_linear_from_encoded(code / u_largest_code);
+}
+#endif
 
-float prewarp_dithered_value(float light, float encoded, ivec2 texel) {
-    int largest = textureSize(t_light, 0).x - 1;
-    int code = int(floor(encoded * float(largest)));
-    // The encoded value is rounded: the code whose light is just at or below the wanted one may be a neighbour.
-    for (int step = 0; step < 4; step++) {
-        if (code < largest && prewarp_level(code + 1) <= light) code++;
-        if (code > 0 && prewarp_level(code) > light) code--;
+// Whether light is further along the step from a code to the next than a threshold; part: how far encoded values are.
+bvec3 prewarp_past(vec3 light, vec3 code, vec3 part, vec3 threshold) {
+#if PREWARP_ENCODING == 0
+    // Within a step light is a parabola, bent by 1.4 / (code + 0.5 + 0.055 largest): right to the square of that over 24.
+    vec3 bent = part * (1.0 - part) * vec3(greaterThan(code + 0.5, vec3(0.04045 * u_largest_code)));
+    return greaterThan((code + (0.5 + 0.055 * u_largest_code)) * (part - threshold), 0.7 * bent);
+#else
+#if PREWARP_ENCODING == 1
+    // The same, by (gamma - 1) / (code + 0.5); not near black, where that is much.
+    if (min(min(code.r, code.g), code.b) > 4.0 * u_gamma) {
+        return greaterThan((code + 0.5) * (part - threshold), 0.5 * (u_gamma - 1.0) * part * (1.0 - part));
     }
-    float low = prewarp_level(code);
-    float high = prewarp_level(min(code + 1, largest));
-    float share = high > low ? (light - low) / (high - low) : 0.0;
-    float threshold = texelFetch(t_dither, texel % textureSize(t_dither, 0), 0).r;
-    return (float(code) + (share > threshold ? 1.0 : 0.0)) / float(largest);
+#endif
+    vec3 low = prewarp_light_of_codes(code);
+    vec3 high = prewarp_light_of_codes(min(code + 1.0, u_largest_code));
+    // A step of no height is never past, nor is the last code.
+    return greaterThan(min(light, high) - low, threshold * (high - low));
+#endif
 }
 
 vec3 prewarp_dithered(vec3 light_linear, ivec2 panel_texel) {
     vec3 light = clamp(light_linear, 0.0, 1.0);
-    vec3 encoded = clamp(prewarp_encoded_from_linear(light), 0.0, 1.0);
-    return vec3(
-        prewarp_dithered_value(light.r, encoded.r, panel_texel),
-        prewarp_dithered_value(light.g, encoded.g, panel_texel + ivec2(21, 43)),
-        prewarp_dithered_value(light.b, encoded.b, panel_texel + ivec2(43, 21)));
+    vec3 threshold = texelFetch(t_dither, panel_texel & ivec2(PREWARP_TILE - 1), 0).rgb;
+    threshold = threshold * (255.0 / 256.0) + 0.5 / 256.0;
+    vec3 place = clamp(prewarp_encoded_from_linear(light), 0.0, 1.0) * u_largest_code;
+    // Where rounding takes the code one off, it is at the end of its step, or at the beginning.
+    vec3 code = floor(place);
+    return (code + vec3(prewarp_past(light, code, place - code, threshold))) * (1.0 / u_largest_code);
 }

@@ -1,5 +1,5 @@
 // Provides: prewarp_encoded_from_linear (PREWARP_ENCODING 0 sRGB, 1 power law, 2 measured table),
-// prewarp_srgb_from_linear, prewarp_quantised.
+// prewarp_srgb_from_linear, prewarp_quantised, and but for 2 prewarp_linear_from_encoded.
 // Needs: u_gamma for PREWARP_ENCODING 1; t_encoding, one row of encoded values at evenly spaced square roots of light, for 2.
 // Light is relative, 0 to 1, clipped; encoded values 0 to 1.
 // Python twin: prewarp.encoding.TransferFunction. sRGB: IEC 61966-2-1:1999.
@@ -15,8 +15,17 @@ vec3 prewarp_srgb_from_linear(vec3 light_linear) {
     return mix(high, low, vec3(lessThanEqual(light, vec3(0.0031308))));
 }
 
+vec3 prewarp_linear_from_srgb(vec3 encoded) {
+    vec3 low = encoded / 12.92;
+    vec3 high = pow((encoded + 0.055) / 1.055, vec3(2.4));
+    return mix(high, low, vec3(lessThanEqual(encoded, vec3(0.04045))));
+}
+
 #if PREWARP_ENCODING == 1
 uniform float u_gamma;
+vec3 prewarp_linear_from_encoded(vec3 encoded) {
+    return pow(max(encoded, vec3(1e-9)), vec3(u_gamma));
+}
 vec3 prewarp_encoded_from_linear(vec3 light_linear) {
     return pow(clamp(light_linear, 1e-9, 1.0), vec3(1.0 / u_gamma));
 }
@@ -32,6 +41,9 @@ vec3 prewarp_encoded_from_linear(vec3 light_linear) {
     return vec3(prewarp_encoded_of(light_linear.r), prewarp_encoded_of(light_linear.g), prewarp_encoded_of(light_linear.b));
 }
 #else
+vec3 prewarp_linear_from_encoded(vec3 encoded) {
+    return prewarp_linear_from_srgb(encoded);
+}
 vec3 prewarp_encoded_from_linear(vec3 light_linear) {
     return prewarp_srgb_from_linear(light_linear);
 }
@@ -39,5 +51,5 @@ vec3 prewarp_encoded_from_linear(vec3 light_linear) {
 
 // Rounds to whole codes, largest = 2^bits - 1; the result stays 0 to 1.
 vec3 prewarp_quantised(vec3 value_encoded, float largest) {
-    return floor(value_encoded * largest + 0.5) / largest;
+    return floor(value_encoded * largest + 0.5) * (1.0 / largest);
 }

@@ -1,10 +1,12 @@
 // Provides: prewarp_panel_codes: content point and gain of red, green, blue -> encoded values of whole panel codes, 0 to 1.
-// Needs: content, texture row 0 its top row; black outside. PREWARP_FILTERED 0: t_content_linear, in linear light, read texel by
+// Needs: content, texture row 0 its top row. PREWARP_FILTERED 0: t_content_linear, in linear light, read texel by
 // texel; 1: t_content, which its sampler gives in linear light, filtered linearly, the rim repeated.
-// red, green, blue: content u, v, px, and gain on linear light. share: of light, of each colour. panel_texel: whole panel px.
+// red, green, blue: content u, v, px, and gain on linear light. share: of light, of each colour, 0 beyond the content
+// (prewarp_on_content). panel_texel: whole panel px.
 // PREWARP_MIXED 1: u_mixing, rows of the white match as columns. PREWARP_DITHERED 1: dither.glsl; else rounded, u_largest_code.
 // Python twin: prewarp.render.cpu.panel_picture.
 
+#include "content_size.glsl"
 #include "sampling.glsl"
 #include "encoding.glsl"
 
@@ -35,10 +37,9 @@ uniform mat3 u_mixing;
 
 vec3 prewarp_content_light(vec2 content_px) {
 #if PREWARP_FILTERED == 1
-    vec2 size = vec2(textureSize(t_content, 0));
-    return texture(t_content, content_px / size).rgb * prewarp_on_picture(size, content_px);
+    return texture(t_content, content_px / u_content_px).rgb;
 #else
-    return prewarp_sample_black(t_content_linear, content_px).rgb;
+    return prewarp_sample_edge_of(t_content_linear, u_content_px, content_px).rgb;
 #endif
 }
 

@@ -52,5 +52,6 @@ void main() {
 #endif
     blue.z *= prewarp_shown_weight(claims);
 #endif
-    out_encoded = vec4(prewarp_panel_codes(red, green, blue, vec3(1.0), ivec2(gl_FragCoord.xy)), 1.0);
+    vec3 share = prewarp_on_content(red.xy, green.xy, blue.xy);
+    out_encoded = vec4(prewarp_panel_codes(red, green, blue, share, ivec2(gl_FragCoord.xy)), 1.0);
 }

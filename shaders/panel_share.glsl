@@ -1,11 +1,12 @@
-// Provides: prewarp_share: share of light of this channel, 0 to 1, in the direction of a content point, px.
-// Needs: u_content_px: width and height of the content picture. t_shares, over it from edge to edge, filtered linearly, the rim
-// repeated, for one pupil position. PREWARP_SHARED 0: one channel, nothing is declared, all light is its own; 1: two channels:
-// claims of both, then degrees inside what each shows; 2: up to four, their claims, and t_depths, degrees, alike.
-// PREWARP_OWN: this channel among them; PREWARP_CLAIMS as PREWARP_SHARED. All panels read the same texels, so that their shares add up to 1.
-// Between texels a border is known to a part of their pitch, `PREWARP_SLIVER_DEG`: where no channel reaches, so much is added,
-// so that the outermost pixels of a panel stay lit.
+// Provides: prewarp_shares: share of light of this channel, 0 to 1, in directions of content points of red, green, blue, px;
+// prewarp_shares_shown: of the content there, 0 beyond it. t_shares lies over the content picture, filtered, for one pupil.
+// PREWARP_SHARED 0: one channel; 1: two: t_shares holds claims of both, then degrees inside what each shows; 2: up to four,
+// their claims, and t_depths their degrees. PREWARP_OWN: this channel; PREWARP_CLAIMS as PREWARP_SHARED. All panels read the
+// same texels, so that shares add up to 1. Where no channel reaches PREWARP_SLIVER_DEG is added: borders are as sure as that.
+// u_alone_middle, u_alone_half, content px: a rectangle in which this channel is lit from everywhere and all but alone.
 // Python twin: prewarp.seam.blend.shown_weights.
+
+#include "content_size.glsl"
 
 #ifndef PREWARP_SHARED
 #define PREWARP_SHARED 0
@@ -13,13 +14,16 @@
 #ifndef PREWARP_OWN
 #define PREWARP_OWN 0
 #endif
-
 #define PREWARP_SLIVER_DEG 0.02
 
 #if PREWARP_SHARED > 0
 #include "shown_weight.glsl"
 
-uniform vec2 u_content_px;
+// Between 1 and what is left where others are lit too: claims end at 0.002.
+#define PREWARP_SHARE_ALONE 0.999
+
+uniform vec2 u_alone_middle;
+uniform vec2 u_alone_half;
 uniform sampler2D t_shares;
 #if PREWARP_SHARED == 2
 uniform sampler2D t_depths;
@@ -29,21 +33,46 @@ float prewarp_share(vec2 content_px) {
     vec4 claims[PREWARP_CLAIMS];
     vec2 place = content_px / u_content_px;
 #if PREWARP_SHARED == 2
-    vec4 claim = texture(t_shares, place);
-    vec4 depth = texture(t_depths, place);
+    vec4 claim = textureLod(t_shares, place, 0.0);
+    vec4 depth = textureLod(t_depths, place, 0.0);
     depth += max(max(depth.x, depth.y), max(depth.z, depth.w)) > 0.0 ? 0.0 : PREWARP_SLIVER_DEG;
     claims[0] = vec4(claim[PREWARP_OWN], depth[PREWARP_OWN], claim[(PREWARP_OWN + 1) % 4], depth[(PREWARP_OWN + 1) % 4]);
     claims[1] = vec4(claim[(PREWARP_OWN + 2) % 4], depth[(PREWARP_OWN + 2) % 4],
                      claim[(PREWARP_OWN + 3) % 4], depth[(PREWARP_OWN + 3) % 4]);
 #else
-    vec4 both = texture(t_shares, place);
+    vec4 both = textureLod(t_shares, place, 0.0);
     both.zw += max(both.z, both.w) > 0.0 ? 0.0 : PREWARP_SLIVER_DEG;
     claims[0] = vec4(both[PREWARP_OWN], both[PREWARP_OWN + 2], both[1 - PREWARP_OWN], both[3 - PREWARP_OWN]);
 #endif
     return prewarp_shown_weight(claims);
 }
+
+bool prewarp_alone(vec2 red, vec2 green, vec2 blue) {
+    vec2 aside = max(abs(red - u_alone_middle), abs(green - u_alone_middle));
+    aside = max(aside, abs(blue - u_alone_middle)) - u_alone_half;
+    return max(aside.x, aside.y) < 0.0;
+}
+
+vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
+    if (prewarp_alone(red, green, blue)) {
+        return vec3(PREWARP_SHARE_ALONE);
+    }
+    return vec3(prewarp_share(red), prewarp_share(green), prewarp_share(blue));
+}
+
+vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
+    if (prewarp_alone(red, green, blue)) {
+        return vec3(PREWARP_SHARE_ALONE);
+    }
+    vec3 share = vec3(prewarp_share(red), prewarp_share(green), prewarp_share(blue));
+    return share * prewarp_on_content(red, green, blue);
+}
 #else
-float prewarp_share(vec2 content_px) {
-    return 1.0;
+vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
+    return vec3(1.0);
+}
+
+vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
+    return prewarp_on_content(red, green, blue);
 }
 #endif

@@ -34,8 +34,13 @@ class TexelFormat:
 
     @property
     def is_float(self) -> bool:
-        """Whether components are floats; else signed whole numbers that stand for -1 to 1."""
+        """Whether components are floats; else whole numbers, for -1 to 1 or without sign for 0 to 1."""
         return np.dtype(self.dtype).kind == "f"
+
+    @property
+    def is_signed(self) -> bool:
+        """Whether components have a sign."""
+        return np.dtype(self.dtype).kind != "u"
 
     @property
     def texel_bytes(self) -> int:
@@ -46,6 +51,7 @@ class TexelFormat:
 FORMATS = {
     one.name: one
     for one in (
+        TexelFormat("R8G8B8A8_UNORM", 37, 4, "u1"),
         TexelFormat("R16_SFLOAT", 76, 1, "<f2"),
         TexelFormat("R16G16B16A16_SNORM", 92, 4, "<i2"),
         TexelFormat("R16G16B16A16_SFLOAT", 97, 4, "<f2"),
@@ -63,18 +69,19 @@ class Texture:
     notes: Mapping[str, str]
 
     def values(self) -> np.ndarray:
-        """Return texels as a sampler gives them, float64: signed whole numbers c as max(c / 32767, -1)."""
+        """Return texels as a sampler gives them, float64: 16-bit whole numbers c as max(c / 32767, -1)."""
         if self.format.is_float:
             return self.texels.astype(np.float64)
         return np.asarray(np.maximum(self.texels.astype(np.float64) / np.iinfo(self.format.dtype).max, -1.0))
 
 
 def stored_texels(values: np.ndarray, form: TexelFormat, /) -> np.ndarray:
-    """Return values (rows, columns, components) as a format stores them; -1 to 1 for whole numbers."""
+    """Return values (rows, columns, components) as a format stores them; up to 1 for whole numbers."""
     if form.is_float:
         return values.astype(form.dtype)
     largest = np.iinfo(form.dtype).max
-    return np.asarray(np.clip(np.rint(values * largest), -largest, largest).astype(form.dtype))
+    least = -largest if form.is_signed else 0
+    return np.asarray(np.clip(np.rint(values * largest), least, largest).astype(form.dtype))
 
 
 def ktx2_bytes(texture: Texture, /) -> bytes:
@@ -142,9 +149,11 @@ def _descriptor(form: TexelFormat) -> bytes:
     """Return the basic data format descriptor, with its total size before it."""
     bits = np.dtype(form.dtype).itemsize * 8
     block_bytes = 24 + 16 * form.components
-    qualifiers = _SIGNED | (_FLOAT if form.is_float else 0)
+    qualifiers = (_SIGNED if form.is_signed else 0) | (_FLOAT if form.is_float else 0)
     if form.is_float:
         low, high = struct.unpack("<II", struct.pack("<ff", -1.0, 1.0))
+    elif not form.is_signed:
+        low, high = 0, (1 << bits) - 1
     else:
         high = (1 << (bits - 1)) - 1
         low = (1 << 32) - high

@@ -20,7 +20,7 @@ from prewarp.export.polynomial_block import coefficient_block, polynomial_plan
 from prewarp.export.quantise import TableScale
 from prewarp.export.shader_text import HEADS, Constant, DeviceShader, device_shader
 from prewarp.export.shader_textures import MEANINGS, PLANES, pupil_textures, shader_textures
-from prewarp.export.share_textures import kind_of_shares
+from prewarp.export.share_textures import ShareMap, kind_of_shares
 from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
@@ -124,6 +124,7 @@ def _options(
         "PREWARP_ENCODING": ENCODINGS[build.transfer(channel).kind],
         "PREWARP_MIXED": int(light.mixes),
         "PREWARP_DITHERED": int(light.tile is not None),
+        "PREWARP_TILE": 1 if light.tile is None else len(light.tile),
     }
     projection = {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection]}
     late = {"PREWARP_LATE": 1} if build.late else {}
@@ -164,6 +165,12 @@ def _constants(build: DeviceBuild, channel: str, shared: Mapping[str, TableScale
         "u_content_px": Constant("vec2", (width, height), "content picture: width, height", "content px"),
         "u_edge_deg": Constant("float", (rim,), "light fades over so much towards the rim", "degree"),
     }
+    if build.seam is not None:
+        low, high = ShareMap(build.seam, content).alone_px(channel, build.pupil_box_mm)
+        told = "content that this channel shows alone"
+        middle, half = tuple(0.5 * (low + high)), tuple(0.5 * (high - low))
+        constants["u_alone_middle"] = Constant("vec2", middle, f"middle of {told}: u, v", "content px")
+        constants["u_alone_half"] = Constant("vec2", half, f"half width, half height of {told}", "content px")
     scan = build.scan(channel)
     if build.late and scan is not None:
         told = "a panel point (u, v) is lit at c + a u + b v after the frame's start: c, a, b"

@@ -12,6 +12,7 @@ from prewarp.export.package_file import CONTENT_FRAME, PANEL_FRAME, ArrayNote, J
 from prewarp.export.share_textures import DEPTHS, SHARES, ShareMap
 from prewarp.lookup import Lookup
 from prewarp.lookup.device_light import PreparedLight
+from prewarp.photometry.dither import plane_tiles
 
 KIND = "shader texture"
 # Entries of the table of encoded values over the square root of light, for measured panels.
@@ -34,7 +35,7 @@ MEANINGS = {
     ),
     DEPTHS: ("as t_shares: degrees inside what each channel shows; filter linear, clamped to the edge"),
     "t_light": "one row: relative light of every panel code",
-    "t_dither": "square tile of dither thresholds, 0 to 1",
+    "t_dither": "square tile of dither thresholds of red, green, blue: k / 255 for (k + 0.5) / 256",
     "t_encoding": "one row: encoded value, 0 to 1, at evenly spaced square roots of light",
     "PrewarpHead": (
         "late rotation, std140, one vec4 a frame: turn of the head, rad/s about x, y, z; the time that "
@@ -60,9 +61,11 @@ def shader_textures(build: DeviceBuild, channel: str, /) -> list[PackageFile]:
     # Sampler, values (rows, columns), format, unit, frame.
     found: list[tuple[str, np.ndarray, str, str, str]] = []
     if light.tile is not None:
-        levels = transfer.linear_of_codes(build.bit_depth(channel))
-        found.append(("t_light", levels[None], "R32_SFLOAT", "relative light", ""))
-        found.append(("t_dither", light.tile, "R32_SFLOAT", "threshold, share of a step", PANEL_FRAME))
+        if transfer.kind == "table":
+            levels = transfer.linear_of_codes(build.bit_depth(channel))
+            found.append(("t_light", levels[None], "R32_SFLOAT", "relative light", ""))
+        tiles, unit = plane_tiles(light.tile) / 255.0, "k / 255 for the threshold (k + 0.5) / 256 of a step"
+        found.append(("t_dither", tiles, "R8G8B8A8_UNORM", unit, PANEL_FRAME))
     if transfer.kind == "table":
         roots = np.linspace(0.0, 1.0, ENCODING_ENTRIES)
         values = transfer.encoded_from_linear(roots**2)[None]

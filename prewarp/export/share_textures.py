@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.ndimage import distance_transform_cdt
 
-from prewarp.checks import FloatArray
+from prewarp.checks import BoolArray, FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
 from prewarp.seam import Seam
@@ -23,6 +24,8 @@ MOST_CHANNELS = 4
 # Degrees inside or outside beyond which it does not matter how far.
 _FARTHEST_DEG = 2.0
 SHARES, DEPTHS = "t_shares", "t_depths"
+# Where a channel is alone: so far inside what is lit, others claiming no more.
+_ALONE_DEG, _SETTLED = 0.5, 5e-4
 
 
 def kind_of_shares(channels: int, /) -> int:
@@ -96,3 +99,48 @@ class ShareMap:
             SHARES: np.moveaxis(np.concatenate([claims, none]), 0, -1),
             DEPTHS: np.moveaxis(np.concatenate([depths, none - most]), 0, -1),
         }
+
+    def alone_px(self, channel: str, box_mm: FloatArray, /) -> FloatArray:
+        """Return a rectangle of content px, (2, 2): lowest and highest u, v; of no size where there is none.
+
+        In it the channel is lit, `_ALONE_DEG` or more inside, from every corner and the middle of the eye box
+        `box_mm` (2, 3), and no other claims more than `_SETTLED`: shaders need no texture there. It grows
+        from the place that is furthest inside, and need not be the largest.
+        """
+        own = self.seam.index(channel)
+        others = np.delete(self._claims, own, axis=0).max(axis=0, initial=0.0)
+        good = (others <= _SETTLED) & (self._claims[own] >= 1.0 - _SETTLED)
+        inside = max(_ALONE_DEG, self.seam.edge_deg)
+        for pupil in (
+            np.mean(box_mm, axis=0),
+            *(box_mm[list(place), range(3)] for place in np.ndindex(2, 2, 2)),
+        ):
+            depth = self.seam.at(pupil).depth_deg(self._directions)[own]
+            good &= np.nan_to_num(depth, nan=-1.0) > inside
+        # Texels of the rim are read half outside.
+        (left, right), (top, bottom) = _grown(np.pad(good, 1))
+        rows, columns = good.shape
+        per = np.array(self.content.size_px) / [columns, rows]
+        return np.asarray(np.array([[left - 0.5, top - 0.5], [right - 1.5, bottom - 1.5]]) * per)
+
+
+def _grown(good: BoolArray) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return columns and rows (first, one past the last) of a rectangle of True; of no size where none is."""
+    distance = distance_transform_cdt(good, metric="chessboard")
+    row, column = np.unravel_index(int(np.argmax(distance)), good.shape)
+    reach = int(distance[row, column]) - 1
+    if reach < 1:
+        return (1, 1), (1, 1)
+    left, right, top, bottom = column - reach, column + reach + 1, row - reach, row + reach + 1
+    grew = True
+    while grew:
+        grew = False
+        if good[top:bottom, left - 1].all():
+            left, grew = left - 1, True
+        if good[top:bottom, right].all():
+            right, grew = right + 1, True
+        if good[top - 1, left:right].all():
+            top, grew = top - 1, True
+        if good[bottom, left:right].all():
+            bottom, grew = bottom + 1, True
+    return (int(left), int(right)), (int(top), int(bottom))

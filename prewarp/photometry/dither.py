@@ -16,6 +16,8 @@ from prewarp.encoding import TransferFunction, largest_code
 from prewarp.errors import ShapeError
 
 KINDS = ("none", "bayer", "blue")
+# As many as 8 bits hold: a mean is right to 1/256 of the step between two codes.
+THRESHOLDS = 256
 BAYER_SIZE = 16
 BLUE_SIZE = 64
 # Red, green and blue read the tile from different places, so that their patterns do not fall together:
@@ -27,7 +29,7 @@ _SIGMA_PX = 1.5
 
 @lru_cache(maxsize=4)
 def dither_tile(kind: str, /) -> NDArray[np.float32]:
-    """Return a square tile of thresholds, evenly spread in (0, 1), each value once; read only.
+    """Return a square tile of `THRESHOLDS` thresholds, evenly spread in (0, 1), each as often; read only.
 
     `bayer`: B. E. Bayer, Proc. IEEE ICC (1973) 26-11; a fixed, regular pattern. `blue`: blue noise by
     void-and-cluster, no visible pattern. Both tile without a seam.
@@ -35,9 +37,17 @@ def dither_tile(kind: str, /) -> NDArray[np.float32]:
     if kind not in KINDS or kind == "none":
         raise ShapeError(f"dither is {kind!r}; expected bayer or blue.{nearest_name(str(kind), KINDS)}")
     rank = _bayer_ranks(BAYER_SIZE) if kind == "bayer" else _blue_ranks(BLUE_SIZE)
-    tile = ((rank + 0.5) / rank.size).astype(np.float32)
+    level = np.floor(rank * (THRESHOLDS / rank.size))
+    tile = ((level + 0.5) / THRESHOLDS).astype(np.float32)
     tile.setflags(write=False)
     return tile
+
+
+def plane_tiles(tile: NDArray[np.float32], /) -> NDArray[np.uint8]:
+    """Return thresholds (k + 0.5) / 256 of red, green and blue as a shader reads them: k, (n, n, 4)."""
+    places = np.floor(tile * THRESHOLDS).astype(np.uint8)
+    planes = [np.roll(places, (-down, -across), axis=(0, 1)) for across, down in PLANE_SHIFTS]
+    return np.stack([*planes, np.full_like(places, 255)], axis=-1)
 
 
 @dataclass(frozen=True, eq=False)

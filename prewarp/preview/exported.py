@@ -53,7 +53,7 @@ def device_drawing(build: DeviceBuild, channel: str, node_shape: tuple[int, int]
             texts[str(file.details["stage"])] = file.data.decode("utf-8")
         elif file.kind == TEXTURE:
             values = texture_from_ktx2(file.data, where=file.path).values()
-            textures[str(file.details["sampler"])] = values[..., 0].astype(np.float32)
+            textures[str(file.details["sampler"])] = values.astype(np.float32)
     return DeviceDrawing(texts["vertex"], texts["fragment"], textures, triangle_indices(*node_shape))
 
 

@@ -18,6 +18,7 @@ from prewarp.errors import RenderError
 from prewarp.glsl import ENCODINGS
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh
+from prewarp.photometry.dither import plane_tiles
 from prewarp.photometry.panel import PLAIN, PanelLight
 from prewarp.render.gpu import Program, Target, make_texture, open_context, row_texture
 from prewarp.render.panel_tables import encoding_tables
@@ -78,6 +79,7 @@ class PanelPass:
             "PREWARP_ENCODING": ENCODINGS[self.transfer.kind],
             "PREWARP_MIXED": int(light.mixes),
             "PREWARP_DITHERED": int(light.tile is not None),
+            **({} if light.tile is None else {"PREWARP_TILE": len(light.tile)}),
             "PREWARP_CLAIMS": claims,
         }
         self._program = Program(self._context, "panel_pass.frag", options)
@@ -89,14 +91,15 @@ class PanelPass:
         if light.mixes:
             # A matrix goes column by column, so that its rows arrive as columns.
             self._program.set("u_mixing", tuple(light.mixing.ravel().tolist()))
-        if light.tile is None:
-            self._program.set("u_largest_code", float(largest_code(self.bit_depth)))
-        else:
-            codes = self.transfer.linear_of_codes(self.bit_depth)
-            self._tables["t_light"] = row_texture(self._context, codes)
+        self._program.set("u_largest_code", float(largest_code(self.bit_depth)))
+        self._program.set("u_content_px", tuple(float(length) for length in self._content.size))
+        if light.tile is not None:
+            if self.transfer.kind == "table":
+                codes = self.transfer.linear_of_codes(self.bit_depth)
+                self._tables["t_light"] = row_texture(self._context, codes)
             size = light.tile.shape[::-1]
-            self._tables["t_dither"] = make_texture(self._context, size, "f4", components=1)
-            self._tables["t_dither"].write(light.tile.tobytes())
+            self._tables["t_dither"] = make_texture(self._context, size, "f1")
+            self._tables["t_dither"].write(plane_tiles(light.tile).tobytes())
 
     @property
     def texture(self) -> "moderngl.Texture":

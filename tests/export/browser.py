@@ -46,10 +46,12 @@ function texture(gl, norm16, one) {
   const forms = {
     f4: { 4: [gl.RGBA32F, gl.RGBA], 1: [gl.R32F, gl.RED] },
     f2: { 4: [gl.RGBA16F, gl.RGBA], 1: [gl.R16F, gl.RED] },
+    u1: { 4: [gl.RGBA8, gl.RGBA] },
     i2: norm16 ? { 4: [norm16.RGBA16_SNORM_EXT, gl.RGBA] } : {},
   };
   const half = [gl.HALF_FLOAT, Uint16Array];
-  const types = { f4: [gl.FLOAT, Float32Array], f2: half, i2: [gl.SHORT, Int16Array] };
+  const byte = [gl.UNSIGNED_BYTE, Uint8Array];
+  const types = { f4: [gl.FLOAT, Float32Array], f2: half, i2: [gl.SHORT, Int16Array], u1: byte };
   if (!forms[one.kind][one.components]) throw new Error('EXT_texture_norm16 is missing');
   const [stored, layout] = forms[one.kind][one.components];
   const [type, array] = types[one.kind];

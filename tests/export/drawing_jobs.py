@@ -183,6 +183,10 @@ def share_of(folder, manifest, channel, pupil, content_px):
     place = [one["channel"] for one in manifest["channels"]].index(channel)
     total = own.sum(axis=1)
     share = np.where(total > 0.0, own[:, place] / np.where(total > 0.0, total, 1.0), 0.0)
+    stage = entry_of(manifest, "shader", channel=channel, path="mesh", stage="fragment")
+    constants = {one["name"]: np.array(one["values"]) for one in stage["details"]["constants"]}
+    aside = np.abs(content_px - constants["u_alone_middle"]) - constants["u_alone_half"]
+    share = np.where(aside.max(axis=1) < 0.0, 0.999, share)
     return share, np.abs(depth).min(axis=1) > 2e-3
 
 
@@ -244,8 +248,8 @@ def codes_of(values, bits):
 
 
 def packed_textures(job):
-    """Return textures as (name, columns, rows, components, kind, bytes); kind f2, f4 or i2."""
-    kinds = {"f2": "f2", "f4": "f4", "i2": "i2"}
+    """Return textures as (name, columns, rows, components, kind, bytes); kind f2, f4, i2 or u1."""
+    kinds = {"f2": "f2", "f4": "f4", "i2": "i2", "u1": "u1"}
     for name, texels in job.textures.items():
         kind = kinds[texels.dtype.str[1:]]
         rows, columns, components = texels.shape

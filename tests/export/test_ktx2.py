@@ -49,7 +49,13 @@ def test_an_outside_parser_reads_the_same(name, tmp_path):
     found = json.loads(done.stdout)
     form = own.format
     # VkFormat numbers: the Vulkan specification's table.
-    expected = {"R16_SFLOAT": 76, "R16G16B16A16_SNORM": 92, "R16G16B16A16_SFLOAT": 97, "R32_SFLOAT": 100}
+    expected = {
+        "R8G8B8A8_UNORM": 37,
+        "R16_SFLOAT": 76,
+        "R16G16B16A16_SNORM": 92,
+        "R16G16B16A16_SFLOAT": 97,
+        "R32_SFLOAT": 100,
+    }
     assert found["vkFormat"] == expected[name] and found["typeSize"] == form.texel_bytes // form.components
     assert (found["pixelWidth"], found["pixelHeight"], found["pixelDepth"]) == (3, 5, 0)
     assert (found["layerCount"], found["faceCount"], found["supercompressionScheme"]) == (0, 1, 0)
@@ -67,7 +73,7 @@ def test_an_outside_parser_reads_the_same(name, tmp_path):
     assert [one["bitOffset"] for one in descriptor["samples"]] == [bits * k for k in range(form.components)]
     assert all(one["bitLength"] == bits - 1 for one in descriptor["samples"])
     for one, channel in zip(descriptor["samples"], (0, 1, 2, 15), strict=False):
-        assert one["channelType"] == channel | (0xC0 if form.is_float else 0x40)
+        assert one["channelType"] == channel | (0xC0 if form.is_float else 0x40 if form.is_signed else 0)
 
 
 def test_known_bytes():
@@ -106,7 +112,7 @@ def test_values_are_those_of_a_sampler():
     ("place", "value", "message"),
     [
         (0, b"x", "not a KTX 2.0 file"),
-        (12, b"\x25\0\0\0", "texels of Vulkan format 37"),
+        (12, b"\x26\0\0\0", "texels of Vulkan format 38"),
         (16, b"\x04\0\0\0", "texels of Vulkan format"),
         (20, b"\0\0\0\0", "0 x 5 texels"),
         (20, b"\xff\xff\xff\x7f", "2147483647 x 5 texels"),

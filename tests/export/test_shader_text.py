@@ -33,13 +33,14 @@ def options_of(**changed):
 
 PANEL = Constant("vec2", (640.0, 480.0), "panel: width, height", "px")
 LARGEST = Constant("float", (255.0,), "largest code", "codes")
+CONTENT = Constant("vec2", (400.0, 250.0), "content picture: width, height", "content px")
 
 
 def made(piece="device_mesh.frag", dialect="glsl330", options=None, **changed):
     given = {
         "dialect": dialect,
         "options": options_of() if options is None else options,
-        "constants": {"u_panel_px": PANEL, "u_largest_code": LARGEST},
+        "constants": {"u_panel_px": PANEL, "u_largest_code": LARGEST, "u_content_px": CONTENT},
         "meanings": {"t_content_linear": "content"},
         "head": "For people.\nTwo lines.",
     }
@@ -51,7 +52,8 @@ def test_constants_carry_names_meanings_and_units():
     assert "const vec2 u_panel_px = vec2(640.0, 480.0); // panel: width, height; px\n" in text
     assert "const float u_largest_code = 255.0; // largest code; codes\n" in text
     assert text.startswith("#version 330 core\n// For people.\n// Two lines.\n")
-    assert constants_in(text) == {"u_panel_px": [640.0, 480.0], "u_largest_code": [255.0]}
+    sizes = {"u_panel_px": [640.0, 480.0], "u_content_px": [400.0, 250.0]}
+    assert constants_in(text) == {**sizes, "u_largest_code": [255.0]}
     assert "uniform vec" not in text and "uniform float" not in text
 
 
@@ -64,7 +66,7 @@ def test_only_the_chosen_branches_are_left():
     assert text.count("#if") == text.count("#endif")
     meanings = {name: name for name in ("t_content_linear", "t_light", "t_dither")}
     dithered = made(options=options_of(PREWARP_DITHERED=1), meanings=meanings)
-    assert "prewarp_dithered(light_linear" in dithered.text and "u_largest_code" not in dithered.constants
+    assert "prewarp_dithered(light_linear" in dithered.text and "t_light" not in dithered.text
 
 
 def test_dialects_differ_where_they_must():
@@ -81,8 +83,10 @@ def test_dialects_differ_where_they_must():
 
 
 def test_what_is_missing_is_named():
-    with pytest.raises(ShaderError, match="no value for 'u_largest_code'; there are u_panel_px"):
-        made(constants={"u_panel_px": PANEL})
+    with pytest.raises(
+        ShaderError, match="no value for 'u_largest_code'; there are u_panel_px, u_content_px"
+    ):
+        made(constants={"u_panel_px": PANEL, "u_content_px": CONTENT})
     with pytest.raises(ShaderError, match="nothing said of 't_content_linear'. Did you mean 't_content'"):
         made(meanings={"t_content": "x"})
     with pytest.raises(ShaderError, match="dialect is 'hlsl'; expected one of glsl330, glsl300es, vulkan450"):

@@ -68,7 +68,8 @@ def drawn(context, job, *, rows_up=False, head=None):  # noqa: F811
     texts = [text.replace("\n", "\n" + switch, 1) for text in (job.vertex, job.fragment)]
     program = context.program(vertex_shader=texts[0], fragment_shader=texts[1])
     for unit, (name, columns, rows, components, kind, data) in enumerate(packed_textures(job)):
-        form = {"dtype": "ni2", "internal_format": RGBA16_SNORM} if kind == "i2" else {"dtype": kind}
+        forms = {"i2": {"dtype": "ni2", "internal_format": RGBA16_SNORM}, "u1": {"dtype": "f1"}}
+        form = forms.get(kind, {"dtype": kind})
         texture = context.texture((columns, rows), components, data, alignment=1, **form)
         kept = context.LINEAR if name in FILTERED else context.NEAREST
         texture.filter = (kept, kept)

@@ -173,6 +173,7 @@ def test_driver_messages_name_the_piece(context, tmp_path, monkeypatch):
         "spline.glsl",
         "dither.glsl",
         "panel_codes.glsl",
+        "content_size.glsl",
         "shown_weight.glsl",
         "panel_pass.frag",
     ):

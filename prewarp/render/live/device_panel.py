@@ -44,7 +44,7 @@ class DeviceDrawing:
     vertex, fragment : str
         Texts of the two stages, GLSL 330.
     textures : mapping
-        Name of a sampler to its one-component texels (rows, columns), float32; all but the content picture.
+        Name of a sampler to its texels (rows, columns, components), float32; all but the content picture.
     triangles : (n, 3) integer array
         Nodes of each triangle, numbered row by row.
     """
@@ -167,8 +167,8 @@ class _DeviceProgram:
             raise ShaderError(f"the device's shaders do not compile: {str(cause).strip()}") from cause
         textures: dict[str, moderngl.Texture] = {}
         for name, texels in drawing.textures.items():
-            rows, columns = texels.shape
-            textures[name] = make_texture(self._context, (columns, rows), "f4", components=1)
+            rows, columns, components = texels.shape
+            textures[name] = make_texture(self._context, (columns, rows), "f4", components=components)
             textures[name].write(np.ascontiguousarray(texels, dtype=np.float32))
         # Compilers remove textures and inputs that have no effect.
         for unit, name in enumerate((_CONTENT, *textures)):
