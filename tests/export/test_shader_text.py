@@ -66,7 +66,7 @@ def test_only_the_chosen_branches_are_left():
     assert text.count("#if") == text.count("#endif")
     meanings = {name: name for name in ("t_content_linear", "t_light", "t_dither")}
     dithered = made(options=options_of(PREWARP_DITHERED=1), meanings=meanings)
-    assert "prewarp_dithered(light_linear" in dithered.text and "t_light" not in dithered.text
+    assert "prewarp_dithered(light_linear" in dithered.text and "sampler2D t_light" not in dithered.text
 
 
 def test_dialects_differ_where_they_must():
