@@ -42,6 +42,10 @@ class GridError(PrewarpError):
     """A distortion grid is wrong; names the file, row and column."""
 
 
+class CaptureError(PrewarpError):
+    """A plan, a camera or a photograph is wrong; names the file and what it concerns."""
+
+
 class TraceError(PrewarpError):
     """An optical design cannot be traced; names the surface."""
 

@@ -22,6 +22,7 @@ LAYERS = (
     ("field",),
     ("head",),
     ("poses",),
+    ("capture",),
     ("focus", "seam", "resampling"),
     ("registration", "photometry"),
     ("eye",),

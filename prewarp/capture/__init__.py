@@ -1,0 +1,1 @@
+"""From photographs of the panels to distortion grids: targets, camera, simulated photographs, extraction."""
