@@ -60,16 +60,20 @@ def spots_of(
         tail = bench.coma_px * off / (0.5 * np.hypot(*view.camera.size_px))
         shares, places = np.array(_COMA).T
         parts.append((tail[:, None] * (places - shares @ places)[:, None], shares))
-    length = float(np.hypot(*bench.shake_px))
-    if length > 0.0:
-        node, weight = np.polynomial.legendre.leggauss(int(np.ceil(length / bench.blur_px)) + 1)
-        path = 0.5 * node[:, None] * np.array(bench.shake_px)
-        parts.append((np.broadcast_to(path, (count, *path.shape)), weight / 2.0))
+    path, share = shaken(bench)
+    parts.append((np.broadcast_to(path, (count, *path.shape)), share))
     offset, share = np.zeros((count, 1, 2)), np.ones(1)
     for step, part in parts:
         offset = (offset[:, :, None] + step[:, None]).reshape(count, -1, 2)
         share = (share[:, None] * part).ravel()
     return Spots(offset, share, sigma)
+
+
+def shaken(bench: Bench, /) -> tuple[FloatArray, FloatArray]:
+    """Return places (k, 2), px, where a point is seen while the camera shakes, and its share (k,) there."""
+    length = float(np.hypot(*bench.shake_px))
+    node, weight = np.polynomial.legendre.leggauss(int(np.ceil(length / bench.blur_px)) + 1)
+    return 0.5 * node[:, None] * np.array(bench.shake_px), weight / 2.0
 
 
 def add_dots(picture: FloatArray, position: FloatArray, light: FloatArray, spots: Spots, /) -> None:

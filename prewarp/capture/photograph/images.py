@@ -13,7 +13,7 @@ import numpy as np
 
 from prewarp.capture.camera import Camera, pose_rotation, turned_by
 from prewarp.capture.photograph.optics import Optics
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.frames import MM_PER_M
 
 if TYPE_CHECKING:
@@ -170,27 +170,21 @@ def images_of_points(
         spot = view.pixel(chief, nothing)
         seen = optics.seen(view.outward(chief), crossing)
         slopes, bends = _derivatives(spot, reach_px)
-        radius = (view.camera.aperture_mm or 0.0) / 2.0
-        middle, footprint, share = _over_aperture(
-            optics, view, panel_px, chief[:, 0], spot[:, 0], radius, _RULE
-        )
-        cut = np.flatnonzero((share > 0.0) & (share < _WHOLE) & (radius > 0.0))
-        if len(cut):
-            middle[cut], footprint[cut], share[cut] = _over_aperture(
-                optics, view, panel_px[cut], chief[cut, 0], spot[cut, 0], radius, _CUT_RULE
-            )
+        found = _through_aperture(optics, view, panel_px, chief[:, 0], spot[:, 0], _RULE)
+        cut = np.flatnonzero((found.open_share > 0.0) & (found.open_share < _WHOLE))
+        if len(cut) and view.camera.aperture_mm:
+            finer = _through_aperture(optics, view, panel_px[cut], chief[cut, 0], spot[cut, 0], _CUT_RULE)
+            found.put(cut, finer)
         own = np.where(seen.light > 0.0, seen.light, np.nan)
         steps = np.stack([own[:, 1] - own[:, 2], own[:, 3] - own[:, 4]], axis=-1)
         light_slope = steps / (2.0 * reach_px * own[:, 0])[:, None]
-    known = np.isfinite(middle).all(axis=-1) & np.isfinite(slopes).all(axis=(1, 2)) & (share > 0.0)
-    known &= np.isfinite(bends).reshape(count, -1).all(axis=-1)
-    hollow = ~known
-    for array in (middle, slopes, bends, footprint):
-        array[hollow] = np.nan
-    light = np.where(known, np.nan_to_num(own[:, 0]) * share, 0.0)
-    return PointImages(
-        panel_px, middle, slopes, bends, footprint, light, np.nan_to_num(light_slope, posinf=0.0, neginf=0.0)
-    )
+    parts = (found.pixel, slopes, bends, found.footprint)
+    known = np.all([np.isfinite(part).reshape(count, -1).all(axis=-1) for part in parts], axis=0)
+    known &= found.light > 0.0
+    for part in parts:
+        part[~known] = np.nan
+    light_slope[~known | ~np.isfinite(light_slope).all(axis=-1)] = 0.0
+    return PointImages(panel_px, *parts, np.where(known, found.light, 0.0), light_slope)
 
 
 def _sight(
@@ -218,35 +212,45 @@ def _sight(
     return tangent, view.crossing_mm(tangent, offset_mm)
 
 
-def _over_aperture(
-    optics: Optics,
-    view: View,
-    point: FloatArray,
-    chief: FloatArray,
-    spot: FloatArray,
-    radius_mm: float,
-    fineness: int,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return mean pixel (n, 2), pixels per mm (n, 2, 2) and the open share (n,), over the aperture."""
-    if radius_mm == 0.0:
-        place, weight = np.zeros((1, 2)), np.ones(1)
-    else:
-        place, weight = aperture_rule(fineness)
+@dataclass(frozen=True)
+class _Gathered:
+    """What comes through the aperture: mean pixel (n, 2), pixels per mm (n, 2, 2), light (n,) relative to the
+    white panel through the open aperture, and the share (n,) of the aperture that is open.
+    """
+
+    pixel: FloatArray
+    footprint: FloatArray
+    light: FloatArray
+    open_share: FloatArray
+
+    def put(self, rows: IntArray, other: "_Gathered") -> None:
+        for name in self.__dataclass_fields__:
+            getattr(self, name)[rows] = getattr(other, name)
+
+
+def _through_aperture(
+    optics: Optics, view: View, point: FloatArray, chief: FloatArray, spot: FloatArray, fineness: int
+) -> _Gathered:
+    """Return what comes of panel points (n, 2) through the aperture; `chief` their chief rays' directions."""
+    radius_mm = (view.camera.aperture_mm or 0.0) / 2.0
+    place, weight = aperture_rule(fineness) if radius_mm else (np.zeros((1, 2)), np.ones(1))
     offset = radius_mm * place
     tangent, crossing = _sight(optics, view, point[:, None], offset[None], chief[:, None])
-    clear = optics.seen(view.outward(tangent), crossing).clearance > 0.0
+    seen = optics.seen(view.outward(tangent), crossing)
     pixel = view.pixel(tangent, np.broadcast_to(offset, tangent.shape))
-    clear &= np.isfinite(pixel[..., 0])
-    open_weight = np.where(clear, weight, 0.0)
-    share = open_weight.sum(axis=-1)
+    clear = (seen.clearance > 0.0) & np.isfinite(pixel[..., 0])
+    lit = np.where(clear, weight * seen.light, 0.0)
+    light = lit.sum(axis=-1)
     off = np.where(clear[..., None], pixel - spot[:, None], 0.0)
-    normal = open_weight / np.where(share > 0.0, share, np.nan)[:, None]
-    middle = spot + np.einsum("nk,nki->ni", normal, off)
-    if radius_mm == 0.0:
-        return middle, np.zeros((len(point), 2, 2)), share
-    # Mean of a_i a_j over the disc is r^2 / 4 on the diagonal.
-    whole = np.einsum("nk,nki,kj->nij", np.where(clear, weight, 0.0), off, offset) * (4.0 / radius_mm**2)
-    return middle, whole, share
+    share = lit / np.where(light > 0.0, light, np.nan)[:, None]
+    # The mean of a_i a_j over the disc is r^2 / 4 on the diagonal.
+    scale = 4.0 / radius_mm**2 if radius_mm else 0.0
+    return _Gathered(
+        spot + np.einsum("nk,nki->ni", share, off),
+        scale * np.einsum("k,nki,kj->nij", weight, off, offset),
+        light,
+        np.where(clear, weight, 0.0).sum(axis=-1),
+    )
 
 
 def _derivatives(spot: FloatArray, reach_px: FloatArray) -> tuple[FloatArray, FloatArray]:
