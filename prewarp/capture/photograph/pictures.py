@@ -51,7 +51,7 @@ def panel_map(optics: Optics, view: View, /) -> PanelMap | None:
     with np.errstate(invalid="ignore"):
         tangent = view.tangent(pixel, offset)
         seen = optics.seen(view.outward(tangent), view.crossing_mm(tangent, offset))
-    known: BoolArray = np.all(np.isfinite(seen.pixel[..., 0]) & np.isfinite(seen.clearance), axis=0)
+    known: BoolArray = np.all(np.isfinite(seen.pixel[..., 0]) & (seen.clearance > -np.inf), axis=0)
     if not known.any():
         return None
     clearance = np.clip(np.where(known, seen.clearance, -_FAR), -_FAR, _FAR)
