@@ -20,7 +20,7 @@ from prewarp.capture.photograph.scene import DotTruth, Scene, dots_of_picture, s
 from prewarp.capture.photograph.sensor import Values, values_of_light
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.checks import BoolArray, FloatArray
-from prewarp.errors import CaptureError
+from prewarp.errors import CaptureError, PrewarpError
 from prewarp.field import FieldSet
 from prewarp.frames import MM_PER_M
 from prewarp.module import DisplayModule
@@ -115,11 +115,18 @@ class Taking:
     def require(self) -> None:
         """Raise `CaptureError` for cameras, channels, colours or pictures of the plan that are not there."""
         for row, one in zip(self.plan.row, self.plan.photographs, strict=True):
-            camera_named(self.cameras, one.camera)
-            if one.kind == "dark":
-                continue
-            self.module.channel(one.channel)
-            self.module.colour(one.colour)
+            try:
+                camera_named(self.cameras, one.camera)
+                if one.kind == "dark":
+                    continue
+                self.module.channel(one.channel)
+                self.module.colour(one.colour)
+                self.optics(one.channel, one.colour)
+                self.marks.of(one.channel)
+            except PrewarpError as cause:
+                raise CaptureError(
+                    f"{self.plan.source}, row {row}: {cause}", path=self.plan.source, row=row
+                ) from cause
             if not path_inside(self.folder, one.picture).is_file():
                 raise CaptureError(
                     f"{self.plan.source}, row {row}: picture {one.picture} is not in {self.folder}. Write "
