@@ -60,7 +60,7 @@ class Lens:
         return Lens(values[:2], values[2:4], values[end:], values[4:end])
 
     def flat(self, point: FloatArray, /) -> FloatArray:
-        """Return tangents (..., 2) of points (..., 3) of the camera's frame, as the entrance pupil sees them."""
+        """Return tangents (..., 2) of points (..., 3) of the camera's frame, seen from the entrance pupil."""
         flat: FloatArray = point[..., :2] / point[..., 2:]
         if len(self.walk_mm) and self.walk_mm[0]:
             for _ in range(_WALK_STEPS):

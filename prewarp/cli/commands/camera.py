@@ -143,8 +143,8 @@ def _tell(talk: Talk, name: str, found: Calibration) -> None:
     title = f"Camera{f' {name}' if name else ''}, {figures['width_px']} x {figures['height_px']} px"
     talk.table(title, ("", "value", "1-sigma, or what it needs"), [("", rows)], text_columns=3)
     talk.text(
-        f"{len(found.files)} photographs, {figures['marks']} marks, noise {number(figures['noise_px'], 3)} px "
-        f"an axis, {figures['outliers']} marks left out."
+        f"{len(found.files)} photographs, {figures['marks']} marks, {figures['outliers']} left out; noise "
+        f"{number(figures['noise_px'], 3)} px an axis."
     )
     if found.entrance is not None:
         right, up = found.entrance.place_mm[:2]
