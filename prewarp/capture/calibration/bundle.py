@@ -114,9 +114,8 @@ def adjusted(
         residual = whole - bias - lens.pixel(poses.points(place_mm))
         fresh = disc_bias(lens, poses, place_mm, radius_mm)
         usual = float(np.median(np.abs(residual[kept]))) * 1.4826
-        fine = np.isfinite(pixel).all(axis=-1) & (
-            np.abs(residual).max(axis=-1) <= _OUTLYING * max(usual, 1e-9)
-        )
+        near: BoolArray = np.abs(residual).max(axis=-1) <= _OUTLYING * max(usual, 1e-9)
+        fine = measured & near
         settled = np.array_equal(fine, kept) and np.abs(fresh - bias).max() < 1e-6
         bias, kept = fresh, fine
         if settled and turn:

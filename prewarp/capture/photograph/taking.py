@@ -30,6 +30,8 @@ _RIM_PX = 2.0
 _USUAL_LIGHT = 0.7
 _FOCUS_STEP_MM = 0.5
 _ARCMIN_PER_DEG = 60.0
+# Code frames and whole ones of a channel come again at every pose.
+_KEPT_PLANES = 16
 # Kinds whose pictures change slowly from pixel to pixel, but for the panel's edge.
 _SMOOTH = ("sine", "flat", "ramp")
 
@@ -317,7 +319,7 @@ class Taking:
             )
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=_KEPT_PLANES)
 def _read_plane(path: Path, size_px: tuple[int, int], bit_depth: int, plane: int) -> np.ndarray:
     codes = np.ascontiguousarray(read_panel_png(path, size_px, bit_depth)[..., plane])
     codes.flags.writeable = False
