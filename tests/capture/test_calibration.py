@@ -145,9 +145,9 @@ def test_chessboard_corners_and_opencv_s_pixel_rule():
     """OpenCV's corners lie half a pixel lower: its first pixel's centre is 0."""
     cv2 = require_module("cv2")
     board, pixel = Board("chessboard", (10, 7), 15.0), []
-    place, turn = poses(4, 8)
+    place, turn = poses(3, 8)
     camera = replace(CAMERA, width_px=480, height_px=384, focal_px=(465.0, 465.0), centre_px=(241.0, 190.0))
-    for index in range(4):
+    for index in range(3):
         values = chessboard_photograph(camera, place[index], turn[index], (11, 8), 15.0, Bench(), samples=2)
         found = find_board(values.astype(float), board)
         pixel.append(found.pixel)
@@ -164,7 +164,7 @@ def test_chessboard_corners_and_opencv_s_pixel_rule():
             assert np.abs(shift - 0.5).max() < 0.1
     solved = adjusted(board.places_mm, np.array(pixel), (480, 384), coefficients=4)
     assert solved.sigma_px < 0.03
-    assert solved.lens.focal_px == pytest.approx([465.0, 465.0], rel=2.0 * FOCAL)
+    assert solved.lens.focal_px == pytest.approx([465.0, 465.0], rel=4.0 * FOCAL)
 
 
 def test_the_stated_uncertainty_is_the_one_that_repeats():
