@@ -4,7 +4,7 @@
 // or degrees inside what the channel shows (red, blue); pupil = tracked pupil. PREWARP_SIDE 1: tables hold green cosines, red
 // and blue panel px; gives plane of the direction, red, blue panel px, true pupil; third: luminance there, as a share of white.
 // PREWARP_LIT 1: luminance is known; u_light: 0 panels look evenly lit, 1 as measured, 2 as measured and matched by gains.
-// PREWARP_DARK 1: of what is lit, of up to four channels, this one PREWARP_OWN: t_claim, t_depth. PREWARP_GAINS 1: no drive, gain.
+// PREWARP_DARK 1: of what is lit, of up to four channels, this one PREWARP_OWN: t_claim, t_depth. PREWARP_GAINS 1: the gain.
 // Python twin: prewarp.render.live.eye_table.EyeTable.tangents, .seen and .luminance.
 
 #include "eye_table.glsl"
