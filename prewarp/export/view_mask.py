@@ -113,12 +113,12 @@ def view_mask(
     are drawn. Corners within 1e-6 of each other (0.003 arcmin) are merged.
     """
     areas = [
-        [_checked(one, number) for one in ([area] if isinstance(area, np.ndarray) else area)]
-        for number, area in enumerate(outlines)
+        [_checked(one, number) for one in ([piece] if isinstance(piece, np.ndarray) else piece)]
+        for number, piece in enumerate(outlines)
     ]
     if not any(areas):
         raise PackageError("no outlines are given; expected at least one area that is visible.")
-    corners = sum(len(one) for area in areas for one in area)
+    corners = sum(len(one) for piece in areas for one in piece)
     if corners > MAX_CORNERS:
         raise PackageError(f"outlines have {corners} corners; expected at most {MAX_CORNERS}. Thin them out.")
     borders = union(areas)
