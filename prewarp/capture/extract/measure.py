@@ -1,0 +1,349 @@
+"""From windows of named dots to their places, uncertainties and light, with what is refused and why."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from prewarp.capture.extract.centroids import DotShape, Fitted, first_blur, fit_dots
+from prewarp.capture.extract.covered import (
+    covered_dots,
+    dead_lines,
+    odd_pixels,
+    off_neighbours,
+    on_lines,
+)
+from prewarp.capture.extract.noise import Noise, noise_of_repeats
+from prewarp.capture.extract.separation import MOST_OTHERS, separate
+from prewarp.capture.extract.smooth import SmoothMap, fit_map
+from prewarp.capture.extract.windows import Windows
+from prewarp.checks import BoolArray, FloatArray, IntArray
+
+NEIGHBOURS = 24
+_STEPS = 3
+_BRIGHTEST = 80
+_LAST_DEGREE = 8
+
+FOUND, COVERED, SATURATED, AT_EDGE, OFF = "found", "covered", "saturated", "at the edge", "off its neighbours"
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Dots measured, in the order given. `state` (n,) str; `place` (n, 2) px of the photograph; `covariance`
+    (n, 2, 2) px^2; `light` (n,) codes for exposure 1; `matrix` (n, 2, 2) photograph px per panel px;
+    `others`, `other_light` as `Separated` has them, the latter relative to the other dot's own.
+    """
+
+    state: np.ndarray
+    place: FloatArray
+    covariance: FloatArray
+    light: FloatArray
+    matrix: FloatArray
+    others: IntArray
+    other_share: FloatArray
+    noise: Noise
+    blur_px: float
+    smear: float
+    shifts: FloatArray
+    flicker: FloatArray
+    dead_columns: list[int] = field(default_factory=list)
+    dead_rows: list[int] = field(default_factory=list)
+
+
+def measure_dots(
+    stack: np.ndarray,
+    saturated: BoolArray,
+    windows: Windows,
+    lit: FloatArray,
+    exposure: FloatArray,
+    offset: FloatArray,
+    panel: FloatArray,
+    radius: FloatArray,
+    extra: IntArray,
+) -> Measured:
+    """Measure n named dots.
+
+    Parameters
+    ----------
+    stack : (n, frames, side, side) float32 array
+        Windows around the dots in every frame, codes above black.
+    saturated : (n, frames) bool array
+        Where a lit dot has saturated pixels.
+    lit : (n, frames) float array
+        Relative exposure where the dot is lit, else 0.
+    offset : (n, 2) float array
+        Places as found first, px from the middle pixel's centre.
+    panel, radius : (n, 2), (n,) float arrays
+        The dots on the panel, px.
+    extra : (n, k) int array
+        Dots whose ghosts are expected on each besides those around it, -1 none.
+    """
+    n, frames = lit.shape
+    place = windows.centre + offset
+    dark = lit == 0.0
+    static = bool(np.all(dark.sum(axis=1) >= 3))
+    stack = stack - _stray_light(stack, place)[:, :, None, None]
+    flicker = _flicker(stack, lit, windows)
+    scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
+    noise = _noise(stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure)
+    bright = _brightness(stack, scaled_lit, static)
+    weight = 1.0 / noise.variance(np.maximum(bright[:, None] * scaled_lit * 0.5, 0.0))
+    weight = np.where(saturated, 0.0, weight)
+    usable_frames = (lit > 0.0) & ~saturated
+    lost = ~usable_frames.any(axis=1)
+    weight[lost] = 1.0
+    candidates = np.concatenate([_around(place), extra], axis=1) if static else np.full((n, 0), -1)
+    separated = separate(stack, scaled_lit, scaled_exposure, weight, candidates, noise, static=static)
+
+    state = np.full(n, FOUND, dtype="<U20")
+    state[lost] = SATURATED
+    map_ = _best_map(panel, place)
+    shape = _shape(map_, panel, radius, bright, place)
+    usable = ~windows.outside()
+    cut = np.any(~usable & _within(windows, offset, shape.reach_px), axis=(1, 2))
+    state[cut & ~lost] = AT_EDGE
+    trusted = state == FOUND
+    task = _Task(separated.own, separated.weight, scaled_lit, noise, windows, panel)
+    fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted)
+    covered = covered_dots(fitted, variance, shape.reach_px)
+    state[covered & (state == FOUND)] = COVERED
+    place = windows.centre + fitted.offset
+    sigma = np.sqrt(np.einsum("nii->n", fitted.covariance) / 2.0)
+    good = np.flatnonzero(state == FOUND)
+    if len(good) >= 16:
+        expected = _best_map(panel[good], place[good])(panel[good])
+        off = off_neighbours(panel[good], place[good], expected, sigma[good], shape.matrix[good])
+        state[good[off]] = OFF
+    share = separated.other_light / np.maximum(_total_light(fitted, shape), 1e-9)[np.maximum(separated.others, 0)]
+    good = state == FOUND
+    return Measured(
+        state=state,
+        place=place,
+        covariance=fitted.covariance,
+        light=fitted.light,
+        matrix=shape.matrix,
+        others=separated.others,
+        other_share=np.where(separated.others >= 0, share, 0.0),
+        noise=noise,
+        blur_px=fitted.blur_px,
+        smear=_smear(fitted, good),
+        shifts=_shifts(stack, scaled_lit, separated.own, fitted, good, variance),
+        flicker=flicker,
+        dead_columns=lines[0],
+        dead_rows=lines[1],
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Task:
+    """What every step of the fit sees."""
+
+    own: FloatArray
+    frame_weight: FloatArray
+    lit: FloatArray
+    noise: Noise
+    windows: Windows
+    panel: FloatArray
+
+    def variance(self, picture: FloatArray, level: FloatArray) -> FloatArray:
+        """Return the variance of pixels of the own pictures, as expected of their light."""
+        square = np.sum(self.frame_weight**2, axis=1)
+        # Shot noise of the dot's own light comes with the frames in which it is lit.
+        lit_square = np.sum(self.frame_weight**2 * self.lit, axis=1)
+        dot = np.maximum(picture - level[:, None, None], 0.0)
+        steady = self.noise.variance(np.maximum(level, 0.0)) * square
+        result: FloatArray = steady[:, None, None] + self.noise.shot * lit_square[:, None, None] * dot
+        return result
+
+
+def _fit(
+    task: _Task, usable: BoolArray, offset: FloatArray, shape: DotShape, trusted: BoolArray
+) -> tuple[Fitted, DotShape, FloatArray, tuple[list[int], list[int]]]:
+    """Return the fit after its steps, the shape it used, the variance of pixels, dead columns and rows."""
+    own, windows = task.own, task.windows
+    background = np.median(own[:, 0], axis=1)
+    variance = task.variance(own, background)
+    bright = np.flatnonzero(trusted)
+    peak = own[:, own.shape[1] // 2, own.shape[2] // 2]
+    bright = bright[np.argsort(-peak[bright], kind="stable")[:_BRIGHTEST]]
+    part = shape.take(bright)
+    blur = first_blur(own[bright], variance[bright], offset[bright], part) if len(bright) else 0.8
+    lines: tuple[list[int], list[int]] = ([], [])
+    for step in range(_STEPS):
+        fitted, next_blur = fit_dots(own, variance, usable, offset, shape, blur, trusted)
+        offset = fitted.offset
+        variance = task.variance(fitted.model, fitted.background)
+        if step < _STEPS - 1:
+            if abs(next_blur - blur) > 0.02 * blur:
+                blur = next_blur
+            lines = dead_lines(fitted, own, windows)
+            usable = usable & ~on_lines(windows, *lines) & ~odd_pixels(fitted, variance)
+            trusted = trusted & ~covered_dots(fitted, variance, shape.reach_px)
+            if np.count_nonzero(trusted) >= 12:
+                place = windows.centre + offset
+                map_ = _best_map(task.panel[trusted], place[trusted])
+                shape = _shape(map_, task.panel, shape.radius, fitted.light, place)
+    return fitted, shape, variance, lines
+
+
+def _noise(stack: np.ndarray, lit: FloatArray, exposure: FloatArray) -> Noise:
+    """Return the noise by frames of one exposure in which a dot is lit, and in which it is dark."""
+    main = exposure == np.max(exposure)
+    groups = [(lit > 0.0) & main, (lit == 0.0) & main]
+    found = noise_of_repeats(stack, groups)
+    if found is not None:
+        return found
+    # One frame: read noise from differences across the rim, shot noise unknown; taken as that of the rim.
+    rim = stack[:, :, 0].astype(np.float64)
+    differences = np.diff(rim, axis=-1)
+    read = float(np.median(differences**2) / 0.4549 / 2.0)
+    return Noise(max(read, 1.0 / 12.0), 0.0)
+
+
+def _stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
+    """Return light (n, frames) that lies evenly around dots: rims of windows, smoothed over the photograph."""
+    rim = np.concatenate([stack[:, :, 0], stack[:, :, -1], stack[:, :, 1:-1, 0], stack[:, :, 1:-1, -1]], axis=2)
+    level = np.median(rim, axis=2)
+    x, y = ((place - place.mean(axis=0)) / np.maximum(np.ptp(place, axis=0), 1.0)).T
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    result = np.empty_like(level)
+    for frame, values in enumerate(level.T):
+        weight = np.ones(len(values))
+        for _ in range(4):
+            root = np.sqrt(weight)
+            found = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+            left = values - design @ found
+            weight = 1.0 / (1.0 + (left / (2.0 * float(np.median(np.abs(left))) + 1e-3)) ** 2)
+        result[:, frame] = design @ found
+    return result
+
+
+def _flicker(stack: np.ndarray, lit: FloatArray, windows: Windows) -> FloatArray:
+    """Return the light of each frame (frames,) relative to its exposure, by the middles of lit dots."""
+    middle, reach = windows.half, max(1, windows.half // 6)
+    core = stack[:, :, middle - reach : middle + reach + 1, middle - reach : middle + reach + 1].mean(axis=(2, 3))
+    on = lit > 0.0
+    level = np.where(on, core / np.where(on, lit, 1.0), np.nan)
+    fine = np.isfinite(level).sum(axis=1) >= 2
+    if not fine.any():
+        return np.ones(lit.shape[1])
+    ratio = level[fine] / np.nanmedian(level[fine], axis=1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        found = np.array([np.nanmedian(one) if np.isfinite(one).any() else 1.0 for one in ratio.T])
+    result: FloatArray = np.where((found > 0.5) & (found < 2.0), found, 1.0)
+    return result
+
+
+def _brightness(stack: np.ndarray, lit: FloatArray, static: bool) -> FloatArray:
+    """Return the light of dots (n,) at their middles, for exposure 1, over what is there when they are dark."""
+    middle = stack.shape[2] // 2
+    core = stack[:, :, middle - 1 : middle + 2, middle - 1 : middle + 2].mean(axis=(2, 3))
+    on = lit > 0.0
+    light = np.sum(np.where(on, core, 0.0), axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
+    if static:
+        light = light - np.sum(np.where(on, 0.0, core), axis=1) / np.maximum((~on).sum(axis=1), 1)
+    return np.maximum(light, 1e-3)
+
+
+def _around(place: FloatArray) -> IntArray:
+    """Return the dots around each (n, 24), -1 where there are fewer."""
+    count = min(NEIGHBOURS + 1, len(place))
+    near = cKDTree(place).query(place, k=count)[1].reshape(len(place), -1)[:, 1:]
+    full = np.full((len(place), NEIGHBOURS), -1)
+    full[:, : near.shape[1]] = near
+    return full
+
+
+def _best_map(panel: FloatArray, place: FloatArray) -> SmoothMap:
+    """Return a map of the highest degree that so many dots allow."""
+    degree = 1
+    while degree < _LAST_DEGREE and len(panel) >= 3 * (degree + 2) * (degree + 3) // 2:
+        degree += 1
+    return fit_map(panel, place, degree)
+
+
+def _shape(
+    map_: SmoothMap, panel: FloatArray, radius: FloatArray, bright: FloatArray, place: FloatArray
+) -> DotShape:
+    matrix = map_.slopes(panel)
+    back = np.linalg.inv(matrix)
+    half = map_.second(panel)
+    form = np.empty((len(panel), 2, 2, 2))
+    form[..., 0, 0], form[..., 1, 1] = half[..., 0], half[..., 2]
+    form[..., 0, 1] = form[..., 1, 0] = half[..., 1] / 2.0
+    form = np.einsum("nai,nkab,nbj->nkij", back, form, back)
+    second = np.stack([form[..., 0, 0], 2.0 * form[..., 0, 1], form[..., 1, 1]], axis=-1)
+    low, high = place.min(axis=0), place.max(axis=0)
+    field_ = (place - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1.0)
+    return DotShape(matrix, radius, second, _gradient(place, bright), field_)
+
+
+def _gradient(place: FloatArray, bright: FloatArray) -> FloatArray:
+    """Return the relative change of light a px (n, 2), by a plane through the logarithms of nine dots."""
+    if len(place) < 9:
+        return np.zeros_like(place)
+    near = cKDTree(place).query(place, k=9)[1]
+    off = place[near] - place[:, None]
+    value = np.log(np.maximum(bright, 1e-3)[near])
+    ones = np.ones((*off.shape[:2], 1))
+    design = np.concatenate([ones, off], axis=2)
+    weight = np.ones(off.shape[:2])
+    for _ in range(3):
+        normal = np.einsum("nki,nk,nkj->nij", design, weight, design) + 1e-9 * np.eye(3)
+        found = np.linalg.solve(normal, np.einsum("nki,nk,nk->ni", design, weight, value)[..., None])[..., 0]
+        left = value - np.einsum("nki,ni->nk", design, found)
+        scale = 2.0 * np.median(np.abs(left), axis=1, keepdims=True) + 1e-4
+        weight = 1.0 / (1.0 + (left / scale) ** 2)
+    return found[:, 1:]
+
+
+def _within(windows: Windows, offset: FloatArray, reach: FloatArray) -> BoolArray:
+    step = np.arange(-windows.half, windows.half + 1)
+    x = step[None, None, :] - offset[:, 0, None, None]
+    y = step[None, :, None] - offset[:, 1, None, None]
+    result: BoolArray = x**2 + y**2 <= ((reach + 1.0) ** 2)[:, None, None]
+    return result
+
+
+def _total_light(fitted: Fitted, shape: DotShape) -> FloatArray:
+    area = np.pi * shape.radius**2 * np.abs(np.linalg.det(shape.matrix))
+    light: FloatArray = np.maximum(fitted.light, 0.0) * area
+    return light
+
+
+def _smear(fitted: Fitted, good: BoolArray) -> float:
+    """Return by how much the blur is longer than wide, px: sqrt of the difference of its variances."""
+    if not good.any():
+        return 0.0
+    xx, xy, yy = np.median(fitted.shape[good, :3], axis=0)
+    return float(np.sqrt(np.hypot(xx - yy, 2.0 * xy)))
+
+
+def _shifts(
+    stack: np.ndarray, lit: FloatArray, own: FloatArray, fitted: Fitted, good: BoolArray, variance: FloatArray
+) -> FloatArray:
+    """Return how far each frame (frames, 2) lies from the mean of all, px, by the dots lit in it."""
+    result = np.full((lit.shape[1], 2), np.nan)
+    if not good.any():
+        return result
+    chosen = np.flatnonzero(good)
+    chosen = chosen[np.argsort(-fitted.light[chosen], kind="stable")[:400]]
+    model = np.where(fitted.inside, fitted.model - fitted.background[:, None, None], 0.0)[chosen]
+    slope_y, slope_x = np.gradient(model, axis=(1, 2))
+    one = np.where(fitted.inside[chosen], 1.0, 0.0)
+    columns = np.stack([model, slope_x, slope_y, one], axis=1).reshape(len(chosen), 4, -1)
+    weight = (1.0 / variance[chosen]).reshape(len(chosen), 1, -1)
+    solve = np.linalg.solve((columns * weight) @ columns.transpose(0, 2, 1), columns * weight)
+    for frame in range(lit.shape[1]):
+        on = lit[chosen, frame] > 0.0
+        if on.sum() < 8:
+            continue
+        found = np.einsum(
+            "nkp,np->nk", solve[on], stack[chosen[on], frame].reshape(on.sum(), -1).astype(np.float64)
+        )
+        step = -found[:, 1:3] / np.maximum(found[:, :1], 1e-9)
+        result[frame] = np.median(step, axis=0)
+    return result - np.nanmean(result, axis=0)
+
+
+__all__ = ["AT_EDGE", "COVERED", "FOUND", "MOST_OTHERS", "Measured", "OFF", "SATURATED", "measure_dots"]

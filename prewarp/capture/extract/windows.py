@@ -1,0 +1,56 @@
+"""Small windows of frames, cut out around known places."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from prewarp.checks import BoolArray, FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Where n windows of (2 half + 1)^2 pixels lie: `middle` (n, 2), column and row of their middle pixels."""
+
+    middle: IntArray
+    half: int
+    rows: int
+    columns: int
+
+    @property
+    def side(self) -> int:
+        """Pixels along a side."""
+        return 2 * self.half + 1
+
+    @property
+    def centre(self) -> FloatArray:
+        """Centres of the middle pixels (n, 2), px."""
+        return self.middle + 0.5
+
+    def index(self) -> IntArray:
+        """Return places in a flat frame (n, side, side); those outside are moved to the edge."""
+        step = np.arange(-self.half, self.half + 1)
+        column = np.clip(self.middle[:, 0, None] + step, 0, self.columns - 1)
+        row = np.clip(self.middle[:, 1, None] + step, 0, self.rows - 1)
+        return (row[:, :, None] * self.columns + column[:, None, :]).astype(np.int64)
+
+    def outside(self) -> BoolArray:
+        """Return which pixels (n, side, side) lie outside the frame."""
+        step = np.arange(-self.half, self.half + 1)
+        column, row = self.middle[:, 0, None] + step, self.middle[:, 1, None] + step
+        off = (column < 0) | (column >= self.columns)
+        below = (row < 0) | (row >= self.rows)
+        return np.asarray(below[:, :, None] | off[:, None, :])
+
+    def cut(self, frame: np.ndarray) -> np.ndarray:
+        """Return the windows of a frame (n, side, side), in its own type."""
+        cut: np.ndarray = frame.ravel()[self.index()]
+        return cut
+
+    def take(self, index: IntArray) -> "Windows":
+        """Return some of them."""
+        return Windows(self.middle[index], self.half, self.rows, self.columns)
+
+
+def windows_around(place: FloatArray, half: int, shape: tuple[int, int]) -> Windows:
+    """Return windows around places (n, 2), px, in frames of (rows, columns)."""
+    return Windows(np.floor(place).astype(np.int64), half, *shape)
