@@ -71,6 +71,7 @@ class Scene:
     coma: float = 0.0
     seed: int = 0
     quadrature: tuple[int, int] = (6, 20)
+    vignetting: float = 1.0
 
     def __post_init__(self):
         columns, rows = self.dots
@@ -91,6 +92,7 @@ class Scene:
         slopes = self.lens.slopes(at)
         light = np.abs(np.linalg.det(slopes)) * area * self.radius_px**2
         place = self.lens(at) + shift
+        light = light * self.light_at(place)
         reach = int(np.ceil(np.abs(place - place.mean(axis=1, keepdims=True)).max() + 6.0 * self.blur_px + 1.0))
         middle = np.floor(place.mean(axis=1)).astype(int)
         edge = np.arange(-reach, reach + 2)
@@ -107,6 +109,11 @@ class Scene:
             in_x, in_y = along(0, off, blur), along(1, 0.0, blur)
             stamp = stamp + share * np.matmul((in_y * light[..., None]).transpose(0, 2, 1), in_x)
         return stamp, middle, reach
+
+    def light_at(self, place):
+        """Return the share of light (...) that comes to places (..., 2); `vignetting` at the corners."""
+        off = np.linalg.norm((place - np.array(self.lens.size_px) / 2.0) / self.lens.size_px, axis=-1)
+        return self.vignetting ** (np.clip(off / np.hypot(0.5, 0.5), 0.0, 1.05) ** 4)
 
     def light(self, lit, shift=(0.0, 0.0)):
         """Return the expected electrons (rows, columns) with each dot lit by `lit` (n,), 0 to 1."""
@@ -138,3 +145,61 @@ class Scene:
         names = [*(f"whole{k}" for k in range(whole)), *(f"code{k}" for k in range(13))]
         lits = [*(np.ones(len(self.panel)) for _ in range(whole)), *self.words.T.astype(float)]
         return [self.exposed(change(self.light(lit), name)) for name, lit in zip(names, lits, strict=True)]
+
+
+@dataclass
+class Faulty:
+    """A scene with every fault at once; `cover` (rows, columns) is the share of light that is let through."""
+
+    scene: Scene
+    hidden_share: float = 0.04
+    dust: int = 6
+    islands: bool = True
+    dead_column: int | None = None
+    hot_pixels: int = 60
+    seed: int = 0
+
+    def __post_init__(self):
+        random = np.random.default_rng([self.seed, 5])
+        scene = self.scene
+        width, height = scene.lens.size_px
+        y, x = np.mgrid[0:height, 0:width] + 0.5
+        cover = np.ones((height, width))
+        for _ in range(self.dust):
+            at, size = random.uniform([40, 40], [width - 40, height - 40]), random.uniform(2.0, 14.0)
+            cover *= np.clip(np.hypot(x - at[0], y - at[1]) - size + 0.5, 0.0, 1.0)
+        # A hair: a bent line right across.
+        bend, tilt = random.uniform(-60, 60), random.uniform(-0.3, 0.3)
+        line = height / 2 + tilt * (x - width / 2) + bend * ((x - width / 2) / width) ** 2 * 4
+        cover *= np.clip(np.abs(y - line) - 1.2 + 0.5, 0.0, 1.0)
+        if self.islands:
+            gap = width * random.uniform(0.35, 0.65)
+            cover *= np.clip(np.abs(x - gap) - 26.0, 0.0, 1.0)
+        self.cover = cover
+        self.random = random
+        count = len(scene.panel)
+        hidden = random.random(count) < self.hidden_share
+        stamp, middle, reach = scene._stamps
+        share, light = np.zeros(count), scene.light_at(scene.place)
+        for k in range(count):
+            i, j = middle[k]
+            inside = reach <= i < width - reach and reach <= j < height - reach
+            if inside:
+                part = np.s_[j - reach : j + reach + 1, i - reach : i + reach + 1]
+                share[k] = np.sum(stamp[k] * cover[part]) / stamp[k].sum()
+        self.light = np.where(hidden, 0.0, light)
+        self.covered = np.where(hidden, 1.0, 1.0 - share)
+        stamp[hidden] = 0.0
+        self.hot = random.integers([0, 0], [height, width], (self.hot_pixels, 2))
+
+    def frames(self, whole=1):
+        """Return photographs with all faults."""
+
+        def change(electrons, name):
+            seen = electrons * self.cover
+            seen[self.hot[:, 0], self.hot[:, 1]] += 3000.0
+            if self.dead_column is not None:
+                seen[:, self.dead_column] = 0.0
+            return np.maximum(seen, 0.0)
+
+        return self.scene.frames(whole, change)

@@ -22,7 +22,7 @@ _SHAPE_DEGREE = 3
 _SHAPE_PRIOR = np.array([0.6, 0.6, 0.6, 0.2, 0.15, 0.15, 0.15, 0.15])
 _SHAPE_POWER = (2, 2, 2, 0, 3, 3, 3, 3)
 _FADING = (1.0, 1.0, 0.4, 0.15)
-_REACH_BLURS = 3.2
+REACH_BLURS = 3.2
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ def fit_dots(
     n = len(own)
     half = own.shape[1] // 2
     pictures = disc_pictures(offset, half, shape.matrix, shape.radius, np.full(n, blur**2))
-    reach = shape.reach_px + _REACH_BLURS * blur + 1.0
+    reach = shape.reach_px + REACH_BLURS * blur + 1.0
     inside = usable & (pictures.x**2 + pictures.y**2 <= (reach**2)[:, None, None])
     weight = np.where(inside, 1.0 / variance, 0.0).reshape(n, -1)
     data = own.reshape(n, -1)

@@ -45,11 +45,13 @@ def covered_dots(fitted: Fitted, variance: FloatArray, reach: FloatArray) -> Boo
     return covered
 
 
-def dead_lines(fitted: Fitted, own: FloatArray, windows: Windows) -> tuple[list[int], list[int]]:
-    """Return columns and rows of the sensor that stay dark where dots lie on them."""
+def dead_lines(
+    fitted: Fitted, own: FloatArray, windows: Windows, known: tuple[list[int], list[int]]
+) -> tuple[list[int], list[int]]:
+    """Return columns and rows of the sensor that stay dark where dots lie on them, with those known."""
     disc = fitted.model - fitted.background[:, None, None]
-    bright = fitted.inside & (disc > 0.6 * fitted.light[:, None, None])
-    dark = bright & (own - fitted.background[:, None, None] < 0.1 * fitted.light[:, None, None])
+    bright = fitted.inside & (disc > 0.4 * fitted.light[:, None, None])
+    dark = bright & (own - fitted.background[:, None, None] < 0.3 * disc)
     step = np.arange(-windows.half, windows.half + 1)
     found = []
     for axis, shape in ((0, (1, 1, -1)), (1, (1, -1, 1))):
@@ -58,7 +60,7 @@ def dead_lines(fitted: Fitted, own: FloatArray, windows: Windows) -> tuple[list[
         lit = np.bincount(line[bright].clip(0), minlength=size)
         dead = np.bincount(line[dark].clip(0), minlength=size)
         found.append([int(k) for k in np.flatnonzero((lit >= _DEAD_PIXELS) & (dead > _DEAD_SHARE * lit))])
-    return found[0], found[1]
+    return sorted({*known[0], *found[0]}), sorted({*known[1], *found[1]})
 
 
 def on_lines(windows: Windows, columns: list[int], rows: list[int]) -> BoolArray:

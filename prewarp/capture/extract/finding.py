@@ -14,22 +14,29 @@ _THRESHOLD_SIGMA = 6.0
 # A piece that is brighter than its neighbour by less than this part stays one with it.
 _SHARE_OF_PEAK = 0.4
 _MOST_PIECES = 40_000
+# Dead lines are looked for in so many samples each.
+_LINE_SAMPLES = 256
+_LINE_SIGMA, _LEAST_LINE, _MOST_LINES = 8.0, 0.25, 64
 
 
 @dataclass(frozen=True)
 class Blobs:
-    """Pieces of light: `place` (n, 2) px (first pixel's centre 0.5), `area` (n,) px, `light` (n,) codes."""
+    """Pieces of light: `place` (n, 2) px (first pixel's centre 0.5), `area` (n,) px, `light` (n,) codes; in a
+    frame of `shape` (rows, columns) with `dead` columns and rows.
+    """
 
     place: FloatArray
     area: FloatArray
     light: FloatArray
+    shape: tuple[int, int]
+    dead: tuple[list[int], list[int]]
 
     def __len__(self) -> int:
         return len(self.place)
 
     def take(self, index: IntArray) -> "Blobs":
         """Return some of them."""
-        return Blobs(self.place[index], self.area[index], self.light[index])
+        return Blobs(self.place[index], self.area[index], self.light[index], self.shape, self.dead)
 
 
 def find_blobs(frame: np.ndarray, /) -> Blobs:
@@ -43,8 +50,10 @@ def find_blobs(frame: np.ndarray, /) -> Blobs:
     background, sigma = _surroundings(joined)
     over = joined > background + _THRESHOLD_SIGMA * sigma
     labels, count = ndimage.label(over)
+    size = (frame.shape[0], frame.shape[1])
+    dead = _dead_lines(frame)
     if count == 0:
-        return Blobs(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+        return Blobs(np.zeros((0, 2)), np.zeros(0), np.zeros(0), size, dead)
     inside = np.flatnonzero(labels)
     label = labels.ravel()[inside]
     light = joined.ravel()[inside] - background.ravel()[inside]
@@ -60,10 +69,25 @@ def find_blobs(frame: np.ndarray, /) -> Blobs:
     x = np.bincount(label, light * (columns + 0.5), count + 1)[1:] / total
     y = np.bincount(label, light * (rows + 0.5), count + 1)[1:] / total
     area = np.bincount(label, minlength=count + 1)[1:] * float(factor * factor)
+    blobs = Blobs(np.stack([x, y], axis=1) * factor, area, total, size, dead)
     if count > _MOST_PIECES:
-        keep = np.argsort(-total, kind="stable")[:_MOST_PIECES]
-        return Blobs(np.stack([x, y], axis=1) * factor, area, total).take(np.sort(keep))
-    return Blobs(np.stack([x, y], axis=1) * factor, area, total)
+        return blobs.take(np.sort(np.argsort(-total, kind="stable")[:_MOST_PIECES]))
+    return blobs
+
+
+def _dead_lines(frame: np.ndarray) -> tuple[list[int], list[int]]:
+    """Return columns and rows whose middle value lies far off that of the lines beside them."""
+    found = []
+    for axis in (0, 1):
+        every = max(1, frame.shape[axis] // _LINE_SAMPLES)
+        thin = frame[::every] if axis == 0 else frame[:, ::every]
+        level = np.median(thin.astype(np.float32), axis=axis)
+        off = level - ndimage.median_filter(level, 7, mode="nearest")
+        spread = 1.4826 * float(np.median(np.abs(off)))
+        around = ndimage.median_filter(np.abs(off), 31, mode="nearest") * 1.4826
+        far = np.abs(off) > _LINE_SIGMA * np.maximum(np.maximum(spread, around), _LEAST_LINE)
+        found.append([int(k) for k in np.flatnonzero(far)] if np.count_nonzero(far) <= _MOST_LINES else [])
+    return found[0], found[1]
 
 
 def _joined(frame: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ from prewarp.checks import FloatArray, IntArray
 
 _MOST_LIGHT = 0.5
 _LEAST = 12
-MOST_LANDING = 4
+NEIGHBOURS, MOST_LANDING = 24, 4
 
 
 @dataclass(frozen=True)
@@ -70,16 +70,28 @@ def _plane(place: FloatArray, offset: FloatArray, spacing: float) -> FloatArray 
     return found if np.mean(left < 0.25 * spacing) > 0.6 else None
 
 
-def landing(ghosts: Ghosts, place: FloatArray, half: int) -> IntArray:
-    """Return the dots (n, 4) whose ghosts are expected in the window of each, -1 none."""
-    result = np.full((len(place), MOST_LANDING), -1)
-    if ghosts.field is None:
-        return result
-    design = np.concatenate([np.ones((len(place), 1)), place / 1000.0], axis=1)
-    expected = place + design @ ghosts.field
-    count = min(MOST_LANDING, len(place))
-    distance, near = cKDTree(expected).query(place, k=count)
-    distance, near = distance.reshape(len(place), -1), near.reshape(len(place), -1)
-    own = near == np.arange(len(place))[:, None]
-    result[:, :count] = np.where((distance < 1.5 * half) & ~own, near, -1)
+def marks_around(ghosts: Ghosts, place: FloatArray, expected: FloatArray, own: IntArray, half: int) -> IntArray:
+    """Return the marks (n, 28) whose light may fall on dots: the nearest 24, and those whose ghosts land there.
+
+    `place` (n, 2) of dots, `own` (n,) their marks, `expected` (m, 2) places of all marks, by the map.
+    """
+    result = np.full((len(place), NEIGHBOURS + MOST_LANDING), -1)
+    count = min(NEIGHBOURS + 1, len(expected))
+    near = cKDTree(expected).query(place, k=count)[1].reshape(len(place), -1)
+    result[:, : count - 1] = _without(near, own)
+    if ghosts.field is not None:
+        design = np.concatenate([np.ones((len(expected), 1)), expected / 1000.0], axis=1)
+        count = min(MOST_LANDING, len(expected))
+        distance, near = cKDTree(expected + design @ ghosts.field).query(place, k=count)
+        distance, near = distance.reshape(len(place), -1), near.reshape(len(place), -1)
+        fine = (distance < 1.5 * half) & (near != own[:, None])
+        result[:, NEIGHBOURS : NEIGHBOURS + count] = np.where(fine, near, -1)
     return result
+
+
+def _without(near: IntArray, own: IntArray) -> IntArray:
+    """Return rows (n, k - 1) without each row's own number, or without its last where it is not there."""
+    keep = near != own[:, None]
+    keep[keep.all(axis=1), -1] = False
+    rest: IntArray = near[keep].reshape(len(near), -1)
+    return rest

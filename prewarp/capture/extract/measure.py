@@ -1,11 +1,11 @@
 """From windows of named dots to their places, uncertainties and light, with what is refused and why."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.capture.extract.centroids import DotShape, Fitted, first_blur, fit_dots
+from prewarp.capture.extract.centroids import REACH_BLURS, DotShape, Fitted, first_blur, fit_dots
 from prewarp.capture.extract.covered import (
     covered_dots,
     dead_lines,
@@ -14,24 +14,36 @@ from prewarp.capture.extract.covered import (
     on_lines,
 )
 from prewarp.capture.extract.noise import Noise, noise_of_repeats
-from prewarp.capture.extract.separation import MOST_OTHERS, separate
+from prewarp.capture.extract.separation import separate
 from prewarp.capture.extract.smooth import SmoothMap, fit_map
-from prewarp.capture.extract.windows import Windows
+from prewarp.capture.extract.windows import Windows, crop
 from prewarp.checks import BoolArray, FloatArray, IntArray
 
-NEIGHBOURS = 24
 _STEPS = 3
 _BRIGHTEST = 80
 _LAST_DEGREE = 8
+_AROUND = 12
+_LIGHT_DEGREE = 6
 
 FOUND, COVERED, SATURATED, AT_EDGE, OFF = "found", "covered", "saturated", "at the edge", "off its neighbours"
+
+
+@dataclass(frozen=True, eq=False)
+class Around:
+    """Marks whose light may fall on dots: `mark` (n, k) for each dot, -1 none; `lit` (m, frames) of all marks,
+    as of the dots themselves, whether they were found or not: what is hidden may still show as a ghost.
+    """
+
+    mark: IntArray
+    lit: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Measured:
     """Dots measured, in the order given. `state` (n,) str; `place` (n, 2) px of the photograph; `covariance`
     (n, 2, 2) px^2; `light` (n,) codes for exposure 1; `matrix` (n, 2, 2) photograph px per panel px;
-    `others`, `other_light` as `Separated` has them, the latter relative to the other dot's own.
+    `others` (n, 4) marks whose light was taken out of the dot, -1 none; `other_share` (n, 4) that light by the
+    dot's own.
     """
 
     state: np.ndarray
@@ -59,7 +71,8 @@ def measure_dots(
     offset: FloatArray,
     panel: FloatArray,
     radius: FloatArray,
-    extra: IntArray,
+    around: "Around",
+    dead: tuple[list[int], list[int]],
 ) -> Measured:
     """Measure n named dots.
 
@@ -75,14 +88,22 @@ def measure_dots(
         Places as found first, px from the middle pixel's centre.
     panel, radius : (n, 2), (n,) float arrays
         The dots on the panel, px.
-    extra : (n, k) int array
-        Dots whose ghosts are expected on each besides those around it, -1 none.
+    around : Around
+        What else may lie on each dot.
+    dead : two lists of int
+        Columns and rows of the sensor that are known to be dead.
     """
     n, frames = lit.shape
     place = windows.centre + offset
     dark = lit == 0.0
     static = bool(np.all(dark.sum(axis=1) >= 3))
     stack = stack - _stray_light(stack, place)[:, :, None, None]
+    map_ = _best_map(panel, place)
+    shape = _shape(map_, panel, radius, place, np.zeros((n, 2)))
+    blur = _rough_blur(stack, np.where(saturated, 0.0, lit), offset, shape)
+    half = int(np.ceil(np.quantile(shape.reach_px, 0.98) + REACH_BLURS * blur + 2.0))
+    if half < windows.half:
+        windows, stack = windows.cropped(half), crop(stack, half)
     flicker = _flicker(stack, lit, windows)
     scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
     noise = _noise(stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure)
@@ -92,19 +113,21 @@ def measure_dots(
     usable_frames = (lit > 0.0) & ~saturated
     lost = ~usable_frames.any(axis=1)
     weight[lost] = 1.0
-    candidates = np.concatenate([_around(place), extra], axis=1) if static else np.full((n, 0), -1)
-    separated = separate(stack, scaled_lit, scaled_exposure, weight, candidates, noise, static=static)
+    candidates = around.mark if static else np.full((n, 0), -1)
+    separated = separate(
+        stack, scaled_lit, scaled_exposure, weight, candidates, around.lit * flicker, noise, static=static
+    )
 
     state = np.full(n, FOUND, dtype="<U20")
     state[lost] = SATURATED
-    map_ = _best_map(panel, place)
-    shape = _shape(map_, panel, radius, bright, place)
-    usable = ~windows.outside()
-    cut = np.any(~usable & _within(windows, offset, shape.reach_px), axis=(1, 2))
+    outside = windows.outside()
+    cut = np.any(outside & _within(windows, offset, shape.reach_px), axis=(1, 2))
+    usable = ~outside & ~on_lines(windows, *dead)
     state[cut & ~lost] = AT_EDGE
     trusted = state == FOUND
+    shape = replace(shape, gradient=_gradient(place, bright, trusted))
     task = _Task(separated.own, separated.weight, scaled_lit, noise, windows, panel)
-    fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted)
+    fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted, blur, dead)
     covered = covered_dots(fitted, variance, shape.reach_px)
     state[covered & (state == FOUND)] = COVERED
     place = windows.centre + fitted.offset
@@ -114,7 +137,7 @@ def measure_dots(
         expected = _best_map(panel[good], place[good])(panel[good])
         off = off_neighbours(panel[good], place[good], expected, sigma[good], shape.matrix[good])
         state[good[off]] = OFF
-    share = separated.other_light / np.maximum(_total_light(fitted, shape), 1e-9)[np.maximum(separated.others, 0)]
+    share = separated.other_light / np.maximum(_total_light(fitted, shape), 1e-9)[:, None]
     good = state == FOUND
     return Measured(
         state=state,
@@ -157,18 +180,14 @@ class _Task:
 
 
 def _fit(
-    task: _Task, usable: BoolArray, offset: FloatArray, shape: DotShape, trusted: BoolArray
+    task: _Task, usable: BoolArray, offset: FloatArray, shape: DotShape, trusted: BoolArray, blur: float,
+    dead: tuple[list[int], list[int]]
 ) -> tuple[Fitted, DotShape, FloatArray, tuple[list[int], list[int]]]:
     """Return the fit after its steps, the shape it used, the variance of pixels, dead columns and rows."""
     own, windows = task.own, task.windows
     background = np.median(own[:, 0], axis=1)
     variance = task.variance(own, background)
-    bright = np.flatnonzero(trusted)
-    peak = own[:, own.shape[1] // 2, own.shape[2] // 2]
-    bright = bright[np.argsort(-peak[bright], kind="stable")[:_BRIGHTEST]]
-    part = shape.take(bright)
-    blur = first_blur(own[bright], variance[bright], offset[bright], part) if len(bright) else 0.8
-    lines: tuple[list[int], list[int]] = ([], [])
+    lines = dead
     for step in range(_STEPS):
         fitted, next_blur = fit_dots(own, variance, usable, offset, shape, blur, trusted)
         offset = fitted.offset
@@ -176,13 +195,14 @@ def _fit(
         if step < _STEPS - 1:
             if abs(next_blur - blur) > 0.02 * blur:
                 blur = next_blur
-            lines = dead_lines(fitted, own, windows)
+            lines = dead_lines(fitted, own, windows, lines)
             usable = usable & ~on_lines(windows, *lines) & ~odd_pixels(fitted, variance)
             trusted = trusted & ~covered_dots(fitted, variance, shape.reach_px)
             if np.count_nonzero(trusted) >= 12:
                 place = windows.centre + offset
                 map_ = _best_map(task.panel[trusted], place[trusted])
-                shape = _shape(map_, task.panel, shape.radius, fitted.light, place)
+                gradient = _gradient(place, fitted.light, trusted)
+                shape = _shape(map_, task.panel, shape.radius, place, gradient)
     return fitted, shape, variance, lines
 
 
@@ -198,6 +218,17 @@ def _noise(stack: np.ndarray, lit: FloatArray, exposure: FloatArray) -> Noise:
     differences = np.diff(rim, axis=-1)
     read = float(np.median(differences**2) / 0.4549 / 2.0)
     return Noise(max(read, 1.0 / 12.0), 0.0)
+
+
+def _rough_blur(stack: np.ndarray, lit: FloatArray, offset: FloatArray, shape: DotShape) -> float:
+    """Return the blur, the pixel's included, px, of the brightest dots' means over the frames they are lit in."""
+    weight = lit / np.maximum(lit.sum(axis=1, keepdims=True), 1e-9)
+    middle = stack.shape[2] // 2
+    peak = np.sum(weight * stack[:, :, middle, middle], axis=1)
+    chosen = np.argsort(-peak, kind="stable")[:_BRIGHTEST]
+    mean = np.einsum("nf,nfyx->nyx", weight[chosen].astype(np.float32), stack[chosen]).astype(np.float64)
+    variance = np.maximum(mean, 0.02 * mean.max(axis=(1, 2), keepdims=True)) + 1e-6
+    return first_blur(mean, variance, offset[chosen], shape.take(chosen))
 
 
 def _stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
@@ -245,25 +276,16 @@ def _brightness(stack: np.ndarray, lit: FloatArray, static: bool) -> FloatArray:
     return np.maximum(light, 1e-3)
 
 
-def _around(place: FloatArray) -> IntArray:
-    """Return the dots around each (n, 24), -1 where there are fewer."""
-    count = min(NEIGHBOURS + 1, len(place))
-    near = cKDTree(place).query(place, k=count)[1].reshape(len(place), -1)[:, 1:]
-    full = np.full((len(place), NEIGHBOURS), -1)
-    full[:, : near.shape[1]] = near
-    return full
-
-
-def _best_map(panel: FloatArray, place: FloatArray) -> SmoothMap:
+def _best_map(panel: FloatArray, place: FloatArray, most: int = _LAST_DEGREE) -> SmoothMap:
     """Return a map of the highest degree that so many dots allow."""
     degree = 1
-    while degree < _LAST_DEGREE and len(panel) >= 3 * (degree + 2) * (degree + 3) // 2:
+    while degree < most and len(panel) >= 3 * (degree + 2) * (degree + 3) // 2:
         degree += 1
     return fit_map(panel, place, degree)
 
 
 def _shape(
-    map_: SmoothMap, panel: FloatArray, radius: FloatArray, bright: FloatArray, place: FloatArray
+    map_: SmoothMap, panel: FloatArray, radius: FloatArray, place: FloatArray, gradient: FloatArray
 ) -> DotShape:
     matrix = map_.slopes(panel)
     back = np.linalg.inv(matrix)
@@ -275,26 +297,34 @@ def _shape(
     second = np.stack([form[..., 0, 0], 2.0 * form[..., 0, 1], form[..., 1, 1]], axis=-1)
     low, high = place.min(axis=0), place.max(axis=0)
     field_ = (place - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1.0)
-    return DotShape(matrix, radius, second, _gradient(place, bright), field_)
+    return DotShape(matrix, radius, second, gradient, field_)
 
 
-def _gradient(place: FloatArray, bright: FloatArray) -> FloatArray:
-    """Return the relative change of light a px (n, 2), by a plane through the logarithms of nine dots."""
-    if len(place) < 9:
+def _gradient(place: FloatArray, bright: FloatArray, trusted: BoolArray) -> FloatArray:
+    """Return the relative change of light a px (n, 2): of a smooth function over all dots, and of a plane
+    through what it leaves of the logarithms around each.
+    """
+    good = np.flatnonzero(trusted)
+    if len(good) < 2 * _AROUND:
         return np.zeros_like(place)
-    near = cKDTree(place).query(place, k=9)[1]
+    logarithm = np.log(np.maximum(bright, 1e-3))
+    smooth = _best_map(place[good], np.stack([logarithm[good]] * 2, axis=1), _LIGHT_DEGREE)
+    rest = logarithm - smooth(place)[:, 0]
+    near = good[cKDTree(place[good]).query(place, k=_AROUND)[1]]
     off = place[near] - place[:, None]
-    value = np.log(np.maximum(bright, 1e-3)[near])
-    ones = np.ones((*off.shape[:2], 1))
-    design = np.concatenate([ones, off], axis=2)
-    weight = np.ones(off.shape[:2])
-    for _ in range(3):
-        normal = np.einsum("nki,nk,nkj->nij", design, weight, design) + 1e-9 * np.eye(3)
-        found = np.linalg.solve(normal, np.einsum("nki,nk,nk->ni", design, weight, value)[..., None])[..., 0]
-        left = value - np.einsum("nki,ni->nk", design, found)
+    size = np.abs(off).max(axis=(1, 2))[:, None]
+    design = np.concatenate([np.ones((*near.shape, 1)), off / size[..., None]], axis=2)
+    value = rest[near]
+    weight = np.ones(near.shape)
+    for _ in range(4):
+        weighted = (design * weight[..., None]).transpose(0, 2, 1)
+        normal = weighted @ design + 1e-6 * np.eye(3)
+        found = np.linalg.solve(normal, weighted @ value[..., None])
+        left = value - (design @ found)[..., 0]
         scale = 2.0 * np.median(np.abs(left), axis=1, keepdims=True) + 1e-4
         weight = 1.0 / (1.0 + (left / scale) ** 2)
-    return found[:, 1:]
+    gradient: FloatArray = smooth.slopes(place)[:, 0] + found[:, 1:, 0] / size
+    return gradient
 
 
 def _within(windows: Windows, offset: FloatArray, reach: FloatArray) -> BoolArray:
@@ -344,6 +374,3 @@ def _shifts(
         step = -found[:, 1:3] / np.maximum(found[:, :1], 1e-9)
         result[frame] = np.median(step, axis=0)
     return result - np.nanmean(result, axis=0)
-
-
-__all__ = ["AT_EDGE", "COVERED", "FOUND", "MOST_OTHERS", "Measured", "OFF", "SATURATED", "measure_dots"]

@@ -37,6 +37,7 @@ def separate(
     exposure: FloatArray,
     frame_weight: FloatArray,
     candidates: IntArray,
+    all_lit: FloatArray,
     noise: Noise,
     *,
     static: bool,
@@ -54,7 +55,9 @@ def separate(
     frame_weight : (n, frames) float array
         One over the variance of a typical pixel; 0 for frames that do not count (saturated).
     candidates : (n, k) int array
-        Dots whose light may fall on each, -1 none.
+        Marks whose light may fall on each dot, -1 none.
+    all_lit : (m, frames) float array
+        As `lit`, of every mark.
     noise : Noise
         Of a pixel.
     static : bool
@@ -65,7 +68,7 @@ def separate(
     pixels = stack.shape[2] * stack.shape[3] / _BLOCKS**2
     base = np.broadcast_to(exposure, lit.shape) if static else np.zeros_like(lit)
     design = np.stack([base, lit], axis=2)
-    codes = np.where((candidates >= 0)[:, None, :], lit[np.maximum(candidates, 0)].transpose(0, 2, 1), 0.0)
+    codes = np.where((candidates >= 0)[:, None, :], all_lit[np.maximum(candidates, 0)].transpose(0, 2, 1), 0.0)
     chosen = np.full((n, MOST_OTHERS), -1)
     active = np.arange(n) if static and candidates.shape[1] else np.zeros(0, dtype=int)
     for turn in range(MOST_OTHERS):

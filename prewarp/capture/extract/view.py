@@ -17,9 +17,9 @@ from prewarp.capture.extract.frames import (
     lit_in,
     relative_exposure,
 )
-from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, landing
+from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
 from prewarp.capture.extract.guided import add_expected
-from prewarp.capture.extract.measure import Measured, measure_dots
+from prewarp.capture.extract.measure import Around, Measured, measure_dots
 from prewarp.capture.extract.order import frame_agreement, likely_order, shown_instead, wrong_frames
 from prewarp.capture.extract.reading import Readings, dot_light, numbers_of_words, read_words
 from prewarp.capture.extract.windows import Windows, windows_around
@@ -70,7 +70,7 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
         where = f"{start.file}: " if start is not None else ""
         return _refused(findings, f"{where}{count} dots found; is the panel lit, the exposure long enough, the focus right?", blobs)
     half = _half(blobs)
-    windows = windows_around(blobs.place, half, _shape_of(blobs))
+    windows = windows_around(blobs.place, half, blobs.shape)
     cut = _cut_all(frames, windows, sensor, findings)
     columns = code_columns(cut.frames)
     there = columns >= 0
@@ -105,6 +105,8 @@ def _measured(
     lit = lit_in(cut.frames, chosen)
     place = blobs.place[blob]
     windows = cut.windows.take(blob)
+    assert found.map is not None
+    expected = found.map(marks.panel)
     measured = measure_dots(
         cut.stack[blob],
         cut.saturated[blob] & (lit > 0.0),
@@ -114,7 +116,8 @@ def _measured(
         place - windows.centre,
         chosen.panel,
         chosen.radius,
-        landing(ghosts, place, windows.half),
+        Around(marks_around(ghosts, place, expected, mark, windows.half), lit_in(cut.frames, marks)),
+        blobs.dead,
     )
     figures: dict[str, object] = {
         "blobs": len(blobs),
@@ -132,7 +135,7 @@ def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
 
 def _first_blobs(
     frames: list[Frame], sensor: Sensor, findings: list[str]
-) -> tuple["_FoundBlobs | None", Frame | None, list[Frame]]:
+) -> tuple[Blobs | None, Frame | None, list[Frame]]:
     """Return pieces of light of the longest whole frame that can be read, that frame, and frames left.
 
     Where no whole frame can be read, the brightest value of each pixel over the code frames stands for it.
@@ -145,7 +148,7 @@ def _first_blobs(
             findings.append(str(cause))
             frames = [other for other in frames if other is not one]
             continue
-        return _found(values), one, frames
+        return find_blobs(values), one, frames
     most: np.ndarray | None = None
     for one in list(frames):
         try:
@@ -157,27 +160,7 @@ def _first_blobs(
         most = values.copy() if most is None else np.maximum(most, values)
     if most is None:
         return None, None, frames
-    return _found(most), None, frames
-
-
-class _FoundBlobs(Blobs):
-    """Blobs that know the size of their frame."""
-
-    rows: int
-    columns: int
-
-
-def _found(values: np.ndarray) -> _FoundBlobs:
-    blobs = find_blobs(values)
-    result = _FoundBlobs(blobs.place, blobs.area, blobs.light)
-    object.__setattr__(result, "rows", values.shape[0])
-    object.__setattr__(result, "columns", values.shape[1])
-    return result
-
-
-def _shape_of(blobs: Blobs) -> tuple[int, int]:
-    assert isinstance(blobs, _FoundBlobs)
-    return blobs.rows, blobs.columns
+    return find_blobs(most), None, frames
 
 
 def _radius(blobs: Blobs) -> float:

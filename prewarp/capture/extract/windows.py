@@ -50,7 +50,18 @@ class Windows:
         """Return some of them."""
         return Windows(self.middle[index], self.half, self.rows, self.columns)
 
+    def cropped(self, half: int) -> "Windows":
+        """Return windows of the same middles, smaller."""
+        return Windows(self.middle, half, self.rows, self.columns)
+
 
 def windows_around(place: FloatArray, half: int, shape: tuple[int, int]) -> Windows:
     """Return windows around places (n, 2), px, in frames of (rows, columns)."""
     return Windows(np.floor(place).astype(np.int64), half, *shape)
+
+
+def crop(stack: np.ndarray, half: int) -> np.ndarray:
+    """Return the middles (..., 2 half + 1, 2 half + 1) of windows (..., side, side)."""
+    off = stack.shape[-1] // 2 - half
+    cropped: np.ndarray = stack[..., off : stack.shape[-2] - off, off : stack.shape[-1] - off]
+    return np.ascontiguousarray(cropped)
