@@ -73,6 +73,7 @@ def measure_dots(
     radius: FloatArray,
     around: "Around",
     dead: tuple[list[int], list[int]],
+    known_noise: Noise | None,
 ) -> Measured:
     """Measure n named dots.
 
@@ -92,6 +93,8 @@ def measure_dots(
         What else may lie on each dot.
     dead : two lists of int
         Columns and rows of the sensor that are known to be dead.
+    known_noise : Noise or None
+        Of the same camera, where frames that repeat are too few to find it.
     """
     n, frames = lit.shape
     place = windows.centre + offset
@@ -106,7 +109,7 @@ def measure_dots(
         windows, stack = windows.cropped(half), crop(stack, half)
     flicker = _flicker(stack, lit, windows)
     scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
-    noise = _noise(stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure)
+    noise = _noise(stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure, known_noise)
     bright = _brightness(stack, scaled_lit, static)
     weight = 1.0 / noise.variance(np.maximum(bright[:, None] * scaled_lit * 0.5, 0.0))
     weight = np.where(saturated, 0.0, weight)
@@ -130,7 +133,10 @@ def measure_dots(
     fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted, blur, dead)
     covered = covered_dots(fitted, variance, shape.reach_px)
     state[covered & (state == FOUND)] = COVERED
-    place = windows.centre + fitted.offset
+    shifts = _shifts(stack, scaled_lit, fitted, state == FOUND, variance)
+    # Each dot was lit in frames of its own: what the picture moved in those is taken off.
+    moved = (separated.weight * scaled_lit) @ np.nan_to_num(shifts)
+    place = windows.centre + fitted.offset - moved
     sigma = np.sqrt(np.einsum("nii->n", fitted.covariance) / 2.0)
     good = np.flatnonzero(state == FOUND)
     if len(good) >= 16:
@@ -150,7 +156,7 @@ def measure_dots(
         noise=noise,
         blur_px=fitted.blur_px,
         smear=_smear(fitted, good),
-        shifts=_shifts(stack, scaled_lit, separated.own, fitted, good, variance),
+        shifts=shifts,
         flicker=flicker,
         dead_columns=lines[0],
         dead_rows=lines[1],
@@ -206,13 +212,17 @@ def _fit(
     return fitted, shape, variance, lines
 
 
-def _noise(stack: np.ndarray, lit: FloatArray, exposure: FloatArray) -> Noise:
+def _noise(
+    stack: np.ndarray, lit: FloatArray, exposure: FloatArray, known: Noise | None
+) -> Noise:
     """Return the noise by frames of one exposure in which a dot is lit, and in which it is dark."""
     main = exposure == np.max(exposure)
     groups = [(lit > 0.0) & main, (lit == 0.0) & main]
     found = noise_of_repeats(stack, groups)
     if found is not None:
         return found
+    if known is not None:
+        return known
     # One frame: read noise from differences across the rim, shot noise unknown; taken as that of the rim.
     rim = stack[:, :, 0].astype(np.float64)
     differences = np.diff(rim, axis=-1)
@@ -350,7 +360,7 @@ def _smear(fitted: Fitted, good: BoolArray) -> float:
 
 
 def _shifts(
-    stack: np.ndarray, lit: FloatArray, own: FloatArray, fitted: Fitted, good: BoolArray, variance: FloatArray
+    stack: np.ndarray, lit: FloatArray, fitted: Fitted, good: BoolArray, variance: FloatArray
 ) -> FloatArray:
     """Return how far each frame (frames, 2) lies from the mean of all, px, by the dots lit in it."""
     result = np.full((lit.shape[1], 2), np.nan)

@@ -1,11 +1,13 @@
 """One view through all steps: find, read, agree, separate, measure; what is refused, and why, in words."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from prewarp.capture.codes import FRAMES
-from prewarp.capture.extract.consensus import LEAST_DOTS, Consensus, agree
+from prewarp.capture.extract.consensus import LEAST_DOTS, WEAKEST, Consensus, agree
 from prewarp.capture.extract.finding import Blobs, find_blobs
 from prewarp.capture.extract.frames import (
     CODE,
@@ -19,14 +21,16 @@ from prewarp.capture.extract.frames import (
 )
 from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
 from prewarp.capture.extract.guided import add_expected
-from prewarp.capture.extract.measure import Around, Measured, measure_dots
+from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
+from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.order import frame_agreement, likely_order, shown_instead, wrong_frames
 from prewarp.capture.extract.reading import Readings, dot_light, numbers_of_words, read_words
-from prewarp.capture.extract.windows import Windows, windows_around
+from prewarp.capture.extract.windows import Windows, crop, windows_around
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import PrewarpError
 
 MOST_HALF = 40
+LEAST_CODES = FRAMES - 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,8 +44,17 @@ class View:
     ghosts: Ghosts | None
     findings: list[str]
     refused: str
-    figures: dict[str, object] = field(default_factory=dict)
+    figures: dict[str, Any] = field(default_factory=dict)
     blobs: Blobs | None = None
+    files: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    expected: FloatArray | None = None
+    noise: Noise | None = None
+
+    @property
+    def needs_codes(self) -> bool:
+        """Whether ghosts were seen in the coded colour, so that colours without codes suffer from them."""
+        return self.ghosts is not None and len(self.ghosts.of) > 0
 
 
 @dataclass(frozen=True)
@@ -64,7 +77,7 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
         good by the weight of names.
     """
     findings: list[str] = []
-    blobs, start, frames = _first_blobs(frames, sensor, findings)
+    blobs, start, frames = _first_blobs(frames, findings)
     if blobs is None or len(blobs) < LEAST_DOTS:
         count = 0 if blobs is None else len(blobs)
         where = f"{start.file}: " if start is not None else ""
@@ -76,8 +89,8 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
     there = columns >= 0
     if not any(one.kind == WHOLE for one in cut.frames):
         findings.append("no whole frame could be read: drift is not known.")
-    if there.sum() < FRAMES - 2:
-        return _refused(findings, f"{there.sum()} of {FRAMES} code frames; names need at least {FRAMES - 2}. Take the missing ones again.", blobs)
+    if there.sum() < LEAST_CODES:
+        return _refused(findings, f"{there.sum()} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones again.", blobs)
     light = _light_in_codes(cut, columns, _radius(blobs))
     used = numbers_of_words(marks.lit)
     found, readings, problem = _name(blobs, light, there, used, marks, cut, columns, findings)
@@ -118,15 +131,95 @@ def _measured(
         chosen.radius,
         Around(marks_around(ghosts, place, expected, mark, windows.half), lit_in(cut.frames, marks)),
         blobs.dead,
+        None,
     )
-    figures: dict[str, object] = {
+    figures: dict[str, Any] = {
         "blobs": len(blobs),
         "share_of_names_that_agree": round(found.share, 4),
         "spacing_px": round(found.spacing_px, 3),
-        "files": [one.file for one in cut.frames],
-        "kinds": [one.kind for one in cut.frames],
     }
-    return View(mark, measured, ghosts, findings, "", figures, blobs)
+    return _view(cut, mark, measured, ghosts, findings, figures, blobs, expected)
+
+
+def _view(
+    cut: _Cut,
+    mark: IntArray,
+    measured: Measured,
+    ghosts: Ghosts | None,
+    findings: list[str],
+    figures: dict[str, Any],
+    blobs: Blobs,
+    expected: FloatArray,
+) -> View:
+    files, kinds = tuple(one.file for one in cut.frames), tuple(one.kind for one in cut.frames)
+    return View(mark, measured, ghosts, findings, "", figures, blobs, files, kinds, expected, measured.noise)
+
+
+def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, named: View | None) -> View:
+    """Measure the dots of a colour without code frames: each is the mark that another colour shows near by.
+
+    Lenses show colours some px apart: the dots are moved as a whole first, then each must lie within a third
+    of the spacing of where the other colour has its mark, and no second one may.
+    """
+    findings: list[str] = []
+    if named is None or named.expected is None or named.measured is None:
+        return _refused(findings, "no code frames, and no other colour of this channel whose dots have names.", None)
+    blobs, start, frames = _first_blobs(frames, findings)
+    if blobs is None or len(blobs) < LEAST_DOTS:
+        where = f"{start.file}: " if start is not None else ""
+        return _refused(findings, f"{where}too few dots found; is the panel lit, the focus right?", blobs)
+    windows = windows_around(blobs.place, _half(blobs), blobs.shape)
+    cut = _cut_all(frames, windows, sensor, findings)
+    spacing = float(named.figures["spacing_px"])
+    good = named.mark[named.measured.state == FOUND]
+    blob, mark = _nearest_marks(blobs, named.expected, good, spacing)
+    if len(blob) < max(LEAST_DOTS, len(good) // 2):
+        return _refused(
+            findings,
+            f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has them. Did "
+            "the camera move in between? Take code frames of this colour as well.",
+            blobs,
+        )
+    chosen = PanelMarks(marks.number[mark], marks.panel[mark], marks.radius[mark], marks.lit[mark])
+    lit = lit_in(cut.frames, chosen)
+    place = blobs.place[blob]
+    windows = windows.take(blob)
+    measured = measure_dots(
+        cut.stack[blob],
+        cut.saturated[blob] & (lit > 0.0),
+        windows,
+        lit,
+        relative_exposure(cut.frames),
+        place - windows.centre,
+        chosen.panel,
+        chosen.radius,
+        Around(np.full((len(blob), 0), -1), lit_in(cut.frames, marks)),
+        blobs.dead,
+        named.noise,
+    )
+    figures: dict[str, Any] = {"blobs": len(blobs), "named_by_place": len(blob), "spacing_px": spacing}
+    return _view(cut, mark, measured, named.ghosts, findings, figures, blobs, named.expected)
+
+
+def _nearest_marks(
+    blobs: Blobs, expected: FloatArray, good: IntArray, spacing: float
+) -> tuple[IntArray, IntArray]:
+    """Return places and marks (k,) that lie on each other, after a common move."""
+    bright = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
+    tree = cKDTree(blobs.place[bright])
+    moved = np.zeros(2)
+    for _ in range(4):
+        distance, near = tree.query(expected[good] + moved)
+        close = distance < 0.45 * spacing
+        if not close.any():
+            return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
+        moved = moved + np.median((blobs.place[bright[near]] - expected[good] - moved)[close], axis=0)
+    distance, near = tree.query(expected[good] + moved)
+    fine = distance < spacing / 3.0
+    times = np.bincount(near[fine], minlength=len(bright))
+    fine &= times[near] == 1
+    order = np.argsort(good[fine], kind="stable")
+    return bright[near[fine]][order], good[fine][order]
 
 
 def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
@@ -134,7 +227,7 @@ def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
 
 
 def _first_blobs(
-    frames: list[Frame], sensor: Sensor, findings: list[str]
+    frames: list[Frame], findings: list[str]
 ) -> tuple[Blobs | None, Frame | None, list[Frame]]:
     """Return pieces of light of the longest whole frame that can be read, that frame, and frames left.
 
@@ -186,8 +279,12 @@ def _cut_all(frames: list[Frame], windows: Windows, sensor: Sensor, findings: li
         del values
     raw = np.stack(cuts, axis=1)
     reach = max(2, windows.half - 5)
-    middle = raw[:, :, windows.half - reach : windows.half + reach + 1, windows.half - reach : windows.half + reach + 1]
-    saturated = middle.max(axis=(2, 3)) >= sensor.saturated
+    over = crop(raw, reach) >= sensor.saturated
+    # A pixel that is full in every code frame is hot, not bright.
+    coded = [one.kind == CODE for one in kept]
+    if np.count_nonzero(coded) >= LEAST_CODES:
+        over &= ~over[:, coded].all(axis=1)[:, None]
+    saturated = over.any(axis=(2, 3))
     return _Cut(kept, sensor.codes(raw), saturated, windows)
 
 
@@ -241,8 +338,6 @@ def _wrong(
     found: Consensus, blobs: Blobs, light: FloatArray, there: BoolArray, marks: PanelMarks
 ) -> tuple[list[int], FloatArray]:
     """Return the code frames that do not show what the dots around named ones must show."""
-    from scipy.spatial import cKDTree
-
     assert found.map is not None
     expected = found.map(marks.panel)
     distance, blob = cKDTree(blobs.place).query(expected)
@@ -298,9 +393,4 @@ def _why_not(
 
 
 def _panel_spacing(marks: PanelMarks) -> float:
-    from scipy.spatial import cKDTree
-
     return float(np.median(cKDTree(marks.panel).query(marks.panel, k=2)[0][:, 1]))
-
-
-__all__ = ["CODE", "View", "marks_of_words", "measure_view"]
