@@ -43,7 +43,7 @@ class GridError(PrewarpError):
 
 
 class CaptureError(PrewarpError):
-    """A plan, a camera or a photograph is wrong; names the file and what it concerns."""
+    """A capture's plan, target, camera or photograph is wrong; names the file and, in tables, the row."""
 
 
 class TraceError(PrewarpError):

@@ -23,6 +23,7 @@ PIPE_CLOSED = 141
 # What each does, in the order of the work. The file of a command, in `commands`, has its name.
 COMMANDS = {
     "demo": "Take two demo modules from grid to merged picture.",
+    "targets": "Write target pictures, and the plan of a capture.",
     "check": "Find what would spoil a fit in a distortion grid.",
     "fit": "Fit every channel and colour over the whole eye box.",
     "compare": "Hold a fit against any other grid.",

@@ -1,0 +1,125 @@
+"""Panel codes as PNG, 8 bits a sample up to 8-bit panels and 16 above, in colour.
+
+Codes are spread over the sample's range and the panel's bits stand in the chunk sBIT, as the standard asks
+(W3C, Portable Network Graphics (PNG) Specification, Second Edition, sections 11.3.3.4 and 12.5): the upper
+`bit_depth` bits of a sample are the code, and a viewer that takes all bits shows the same light. Pillow
+cannot write 16-bit colour, and reads it as 8 bits.
+"""
+
+import struct
+import zlib
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prewarp.encoding import largest_code
+from prewarp.errors import CaptureError
+from prewarp.files import MEBIBYTE, read_bytes
+
+_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_COLOUR = 2
+_UP = 2
+LIMIT_BYTES = 256 * MEBIBYTE
+MOST_PX = 1 << 28
+
+Codes = NDArray[np.unsignedinteger]
+
+
+def panel_png(codes: Codes, bit_depth: int, /) -> bytes:
+    """Return a PNG file of panel codes (height, width, 3): red, green, blue, row 0 the panel's top."""
+    height, width, _ = codes.shape
+    sample_bits = 8 if bit_depth <= 8 else 16
+    samples = np.rint(
+        np.arange(largest_code(bit_depth) + 1) * (largest_code(sample_bits) / largest_code(bit_depth))
+    )
+    table = samples.astype(">u2" if sample_bits == 16 else np.uint8)
+    rows = (codes if bit_depth == 8 else table[codes]).view(np.uint8).reshape(height, -1)
+    filtered = np.empty((height, 1 + rows.shape[1]), dtype=np.uint8)
+    filtered[:, 0] = _UP
+    filtered[0, 1:] = rows[0]
+    np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
+    head = struct.pack(">IIBBBBB", width, height, sample_bits, _COLOUR, 0, 0, 0)
+    chunks = (
+        (b"IHDR", head),
+        (b"sBIT", bytes([bit_depth] * 3)),
+        (b"IDAT", zlib.compress(filtered.data, 6)),
+        (b"IEND", b""),
+    )
+    return _SIGNATURE + b"".join(_chunk(kind, data) for kind, data in chunks)
+
+
+def read_panel_png(path: Path | str, size_px: tuple[int, int], bit_depth: int, /) -> Codes:
+    """Return the codes (height, width, 3) of a picture that `panel_png` made for such a panel.
+
+    Raises
+    ------
+    InputFileError
+        The file is missing, empty or too large.
+    CaptureError
+        Damaged, of another size or depth, or written by something else.
+    """
+    path = Path(path)
+    data = read_bytes(path, limit_bytes=LIMIT_BYTES, what="a target picture (PNG)")
+
+    def wrong(what: str) -> CaptureError:
+        return CaptureError(
+            f"{path}: {what}; expected a target picture as 'prewarp targets' wrote it. Write the targets "
+            "again.",
+            path=str(path),
+        )
+
+    chunks = _chunks(data)
+    if chunks is None:
+        raise wrong("not a whole PNG file")
+    sample_bits = 8 if bit_depth <= 8 else 16
+    width, height = size_px
+    head = struct.pack(">IIBBBBB", width, height, sample_bits, _COLOUR, 0, 0, 0)
+    if chunks.get(b"IHDR") != head or chunks.get(b"sBIT") != bytes([bit_depth] * 3):
+        raise wrong(f"not {width} x {height} px in colour of {bit_depth} bits")
+    row_bytes = 1 + 3 * width * sample_bits // 8
+    if width * height > MOST_PX:
+        raise wrong(f"more than {MOST_PX} px")
+    unpacked = _unpacked(chunks.get(b"IDAT", b""), row_bytes * height)
+    if unpacked is None:
+        raise wrong("damaged data")
+    filtered = np.frombuffer(unpacked, dtype=np.uint8).reshape(height, row_bytes)
+    if np.any(filtered[:, 0] != _UP):
+        raise wrong("rows are filtered in another way")
+    rows = np.add.accumulate(filtered[:, 1:], axis=0, dtype=np.uint8)
+    samples = rows.view(">u2" if sample_bits == 16 else np.uint8).reshape(height, width, 3)
+    codes: Codes = np.right_shift(samples, sample_bits - bit_depth)
+    return codes.astype(np.uint16) if sample_bits == 16 else codes.astype(np.uint8)
+
+
+def _chunk(kind: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+
+def _chunks(data: bytes) -> dict[bytes, bytes] | None:
+    """Return the chunks by kind, those of one kind joined; None where the file is cut or damaged."""
+    if not data.startswith(_SIGNATURE):
+        return None
+    found: dict[bytes, bytes] = {}
+    place = len(_SIGNATURE)
+    while place + 12 <= len(data):
+        (length,) = struct.unpack_from(">I", data, place)
+        kind, end = data[place + 4 : place + 8], place + 8 + length
+        body = data[place + 8 : end]
+        if data[end : end + 4] != struct.pack(">I", zlib.crc32(kind + body)):
+            return None
+        found[kind] = found.get(kind, b"") + body
+        if kind == b"IEND":
+            return found
+        place = end + 4
+    return None
+
+
+def _unpacked(data: bytes, size: int) -> bytes | None:
+    """Return exactly `size` bytes of zlib data; None where it is damaged or holds more or less."""
+    stream = zlib.decompressobj()
+    try:
+        unpacked = stream.decompress(data, size + 1)
+    except zlib.error:
+        return None
+    return unpacked if len(unpacked) == size and stream.eof else None

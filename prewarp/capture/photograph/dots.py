@@ -1,0 +1,146 @@
+"""Drawing dots: each is a set of points of light, blurred by a Gaussian and summed over every pixel exactly.
+
+Sums over pixels are differences of the normal distribution along x and y, so light is kept to rounding and
+the centroid is that of the points (but for what pixels do to a Gaussian as narrow as a third of one).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from prewarp.capture.photograph.bench import Bench
+from prewarp.capture.photograph.images import PointImages, View, aperture_rule
+from prewarp.checks import FloatArray
+
+# Where a Gaussian is cut off, in standard deviations: 4e-8 of its light lie beyond, and are kept inside.
+_REACH = 5.5
+# Numbers that are worked on together: small enough for a processor's cache.
+_BATCH = 400_000
+# Below this part of the blur the spread over the aperture only widens it.
+_SMALL_SPREAD = 0.35
+_FINEST_RULE = 6
+# Share and place of the parts of a comatic spot, from its head to the end of its tail.
+_COMA = ((0.7, 0.0), (0.2, 0.5), (0.1, 1.0))
+
+
+@dataclass(frozen=True)
+class Spots:
+    """How points are blurred: `offset_px` (n, k, 2) and `share` (k,) of the parts of each point's spot, each
+    a Gaussian of `sigma_px` (n,). Offsets have mean 0.
+    """
+
+    offset_px: FloatArray
+    share: FloatArray
+    sigma_px: FloatArray
+
+
+def spots_of(
+    images: PointImages, view: View, bench: Bench, /, *, square_px: float, extra_blur_px: float = 0.0
+) -> Spots:
+    """Return how points of light near panel points are blurred.
+
+    `square_px`: side of the square of the panel that each point stands for, panel px; it widens the blur.
+    """
+    count = len(images.pixel)
+    variance = bench.blur_px**2 + extra_blur_px**2 + np.zeros(count)
+    variance += square_px**2 * np.sum(images.slopes**2, axis=(1, 2)) / 24.0
+    sigma = np.sqrt(variance)
+    parts: list[tuple[FloatArray, FloatArray]] = []
+    radius = (view.camera.aperture_mm or 0.0) / 2.0
+    # Per axis the spread over a disc is a quarter of the squared radius.
+    spread = radius * np.sqrt(np.sum(images.footprint**2, axis=(1, 2)) / 8.0)
+    if count and np.max(spread / sigma) > _SMALL_SPREAD:
+        place, share = aperture_rule(int(min(np.ceil(1.2 * np.max(spread / sigma)), _FINEST_RULE)))
+        parts.append((radius * np.einsum("nij,kj->nki", images.footprint, place), share))
+    else:
+        sigma = np.hypot(sigma, spread)
+    if bench.coma_px > 0.0:
+        off = images.pixel - np.array(view.camera.centre_px)
+        tail = bench.coma_px * off / (0.5 * np.hypot(*view.camera.size_px))
+        shares, places = np.array(_COMA).T
+        parts.append((tail[:, None] * (places - shares @ places)[:, None], shares))
+    path, share = shaken(bench)
+    parts.append((np.broadcast_to(path, (count, *path.shape)), share))
+    offset, share = np.zeros((count, 1, 2)), np.ones(1)
+    for step, part in parts:
+        offset = (offset[:, :, None] + step[:, None]).reshape(count, -1, 2)
+        share = (share[:, None] * part).ravel()
+    return Spots(offset, share, sigma)
+
+
+def shaken(bench: Bench, /) -> tuple[FloatArray, FloatArray]:
+    """Return places (k, 2), px, where a point is seen while the camera shakes, and its share (k,) there."""
+    length = float(np.hypot(*bench.shake_px))
+    node, weight = np.polynomial.legendre.leggauss(int(np.ceil(length / bench.blur_px)) + 1)
+    return 0.5 * node[:, None] * np.array(bench.shake_px), weight / 2.0
+
+
+def add_dots(picture: FloatArray, position: FloatArray, light: FloatArray, spots: Spots, /) -> None:
+    """Add dots to a picture (height, width), in place.
+
+    Parameters
+    ----------
+    picture : (height, width) float array
+        Light summed over each pixel.
+    position : (n, q, 2) float array
+        Points of light of each dot, px of the photograph.
+    light : (n, q) float array
+        Light of each point; those without any are free.
+    spots : Spots
+        How the dots' points are blurred.
+    """
+    parts = len(spots.share)
+    lit = np.flatnonzero(np.any(light != 0.0, axis=1))
+    if len(lit) == 0:
+        return
+    # Dots of like size together: a batch is as wide as its widest.
+    order = lit[np.argsort(_extent(position[lit], light[lit]), kind="stable")]
+    points = position.shape[1] * parts
+    step = max(1, _BATCH // (points * 24))
+    for first in range(0, len(order), step):
+        dots = order[first : first + step]
+        shifted = position[dots][:, :, None] + spots.offset_px[dots][:, None]
+        shining = light[dots][:, :, None] * spots.share
+        _add_batch(
+            picture,
+            shifted.reshape(len(dots), points, 2),
+            shining.reshape(len(dots), points),
+            spots.sigma_px[dots],
+        )
+
+
+def _extent(position: FloatArray, light: FloatArray) -> FloatArray:
+    shown = np.where((light != 0.0)[..., None], position, np.nan)
+    extent: FloatArray = np.max(np.nanmax(shown, axis=1) - np.nanmin(shown, axis=1), axis=-1)
+    return extent
+
+
+def _add_batch(picture: FloatArray, position: FloatArray, light: FloatArray, sigma: FloatArray) -> None:
+    dark = (light == 0.0)[..., None]
+    # Points without light go to the first lit one, so that they widen nothing.
+    home = np.take_along_axis(position, np.argmax(light != 0.0, axis=1)[:, None, None], axis=1)
+    position = np.where(dark, home, position)
+    reach = _REACH * sigma[:, None]
+    low = np.floor(position.min(axis=1) - reach).astype(np.int64)
+    size = (np.ceil(position.max(axis=1) + reach).astype(np.int64) - low).max(axis=0)
+    along_x = _shares(position[..., 0] - low[:, :1], sigma, int(size[0])) * light[..., None]
+    along_y = _shares(position[..., 1] - low[:, 1:], sigma, int(size[1]))
+    patches = np.matmul(along_y.transpose(0, 2, 1), along_x)
+    height, width = picture.shape
+    for patch, (left, top) in zip(patches, low.tolist(), strict=True):
+        x, y = max(-left, 0), max(-top, 0)
+        part = patch[y : max(height - top, 0), x : max(width - left, 0)]
+        picture[top + y : top + y + part.shape[0], left + x : left + x + part.shape[1]] += part
+
+
+def _shares(place: FloatArray, sigma: FloatArray, size: int) -> FloatArray:
+    """Return which share of Gaussians at `place` (n, q) each of `size` pixels from 0 holds, (n, q, size)."""
+    window = min(int(np.ceil(2.0 * _REACH * sigma.max())) + 1, size)
+    first = np.clip(np.floor(place - _REACH * sigma[:, None]).astype(np.int64), 0, size - window)
+    edge = first[..., None] + np.arange(window + 1)
+    below = ndtr((edge - place[..., None]) / sigma[:, None, None])
+    below[..., 0], below[..., -1] = 0.0, 1.0
+    found = np.zeros((*place.shape, size))
+    np.put_along_axis(found, first[..., None] + np.arange(window), np.diff(below, axis=-1), axis=-1)
+    return found

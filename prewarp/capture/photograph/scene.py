@@ -1,0 +1,218 @@
+"""One channel and colour seen from one pose: dots of marks drawn with their ghosts, and the truth of them."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from prewarp.capture.photograph.bench import Bench, Ghost
+from prewarp.capture.photograph.dots import add_dots, spots_of
+from prewarp.capture.photograph.images import PointImages, View, aperture_rule, images_of_points
+from prewarp.capture.photograph.optics import Optics
+from prewarp.checks import BoolArray, FloatArray, IntArray
+
+# Points of a disc lie this far apart at most, in standard deviations of the blur.
+_DISC_SPACING = 0.9
+_MOST_SUBPIXELS = 6
+
+
+@dataclass(frozen=True)
+class DotLight:
+    """Light on the panel, dot by dot.
+
+    Parameters
+    ----------
+    step_px : (n, q, 2) float array
+        Points of each dot, panel px from its mark.
+    light : (n, q) float array
+        Light of each, relative to white, times the area in panel px that the point stands for.
+    square_px : float
+        Side of the square that each point stands for; 0 where points are those of a rule.
+    """
+
+    step_px: FloatArray
+    light: FloatArray
+    square_px: float
+
+
+@dataclass(frozen=True)
+class DotTruth:
+    """What is true of n dots in a photograph.
+
+    Parameters
+    ----------
+    pixel : (n, 2) float array
+        Where the mark's own panel point is seen, mean over the aperture, px; NaN where it is not.
+    centroid : (n, 2) float array
+        Centroid of the dot's light: a disc's differs from its middle's place by the bend of the map, and by
+        what is covered.
+    covered : (n,) float array
+        Share of the dot's light that is hidden or falls beside the sensor.
+    light : (n,) float array
+        What arrives on the sensor, summed over pixels, in full scales; ghosts apart.
+    """
+
+    pixel: FloatArray
+    centroid: FloatArray
+    covered: FloatArray
+    light: FloatArray
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Marks of one channel and colour as one camera sees them from one pose.
+
+    Parameters
+    ----------
+    optics : Optics
+        The channel in that colour.
+    view : View
+        The camera.
+    bench : Bench
+        Blur, ghosts, dust and the like.
+    channel : str
+        The channel's name, for what lies on its panel alone.
+    panel_size_px : (int, int)
+        Its panel.
+    marks_px : (n, 2) float array
+        Places of the marks on the panel, px.
+    reach_px : float
+        How far the light of a mark goes from its place, panel px.
+    """
+
+    optics: Optics
+    view: View
+    bench: Bench
+    channel: str
+    panel_size_px: tuple[int, int]
+    marks_px: FloatArray
+    reach_px: float
+
+    @cached_property
+    def images(self) -> PointImages:
+        """How the marks are seen."""
+        return self._images_at(self.marks_px, 1.0)
+
+    @cached_property
+    def ghost_images(self) -> tuple[tuple[Ghost, PointImages], ...]:
+        """Every ghost, and how the marks are seen in it."""
+        return tuple(
+            (one, self._images_at(one.moved(self.marks_px, self.panel_size_px), abs(one.scale)))
+            for one in self.bench.ghosts_of(self.channel)
+        )
+
+    def _images_at(self, place: FloatArray, scale: float) -> PointImages:
+        reach = np.full(len(place), max(self.reach_px * scale, 2.0))
+        return images_of_points(self.optics, self.view, place, reach_px=reach)
+
+    def draw(
+        self, picture: FloatArray, dots: DotLight, exposure: float, /, *, drift_px: FloatArray
+    ) -> DotTruth:
+        """Add dots and their ghosts to a picture (height, width), in place, and return what is true of them.
+
+        `exposure`: full scales that the white panel gives a pixel, through an open aperture.
+        """
+        shines = self.bench.shines(self.marks_px[:, None] + dots.step_px, self.channel, self.panel_size_px)
+        truth = self._add(picture, self.images, dots, shines, exposure, drift_px, None)
+        for ghost, images in self.ghost_images:
+            self._add(picture, images, dots, shines, exposure * ghost.strength, drift_px, ghost)
+        return truth
+
+    def _add(
+        self,
+        picture: FloatArray,
+        images: PointImages,
+        dots: DotLight,
+        shines: BoolArray,
+        exposure: float,
+        drift_px: FloatArray,
+        ghost: Ghost | None,
+    ) -> DotTruth:
+        scale, blur = (1.0, 0.0) if ghost is None else (ghost.scale, ghost.blur_px)
+        seen = np.flatnonzero(np.isfinite(images.pixel[:, 0]))
+        few = _some(images, seen)
+        position, area, relative = few.placed(scale * dots.step_px[seen])
+        whole = dots.light[seen] * relative * area * scale * scale * exposure * self.view.kept(position)
+        position = position + drift_px
+        light = whole * shines[seen]
+        spots = spots_of(few, self.view, self.bench, square_px=dots.square_px, extra_blur_px=blur)
+        add_dots(picture, position, light, spots)
+        return self._truth(len(images.pixel), seen, few.pixel + drift_px, position, whole, light)
+
+    def _truth(
+        self,
+        count: int,
+        seen: IntArray,
+        pixel: FloatArray,
+        position: FloatArray,
+        whole: FloatArray,
+        light: FloatArray,
+    ) -> DotTruth:
+        arriving = np.where(self.view.camera.inside(position), light, 0.0)
+        total, full = arriving.sum(axis=1), whole.sum(axis=1)
+        share = arriving / np.where(total > 0.0, total, np.nan)[:, None]
+        found = DotTruth(
+            np.full((count, 2), np.nan), np.full((count, 2), np.nan), np.zeros(count), np.zeros(count)
+        )
+        found.pixel[seen] = pixel
+        found.centroid[seen] = np.einsum("nq,nqi->ni", share, position)
+        found.covered[seen] = np.where(full > 0.0, 1.0 - total / np.where(full > 0.0, full, 1.0), 0.0)
+        found.light[seen] = total
+        return found
+
+
+def _some(images: PointImages, rows: IntArray) -> PointImages:
+    return PointImages(*(getattr(images, name)[rows] for name in PointImages.__dataclass_fields__))
+
+
+def discs(scene: Scene, radius_px: FloatArray, lit: FloatArray, /) -> DotLight:
+    """Return even discs about the marks of a scene.
+
+    Parameters
+    ----------
+    scene : Scene
+        How large they look decides how many points stand for each.
+    radius_px : (n,) float array
+        Their radii, panel px.
+    lit : (n,) float or bool array
+        Their light, relative to white.
+    """
+    slopes = np.sqrt(np.nanmax(np.sum(scene.images.slopes**2, axis=(1, 2)), initial=0.0) / 2.0)
+    widest = float(np.max(radius_px)) * slopes
+    fineness = int(np.ceil(widest / (_DISC_SPACING * scene.bench.blur_px))) + 2
+    place, share = aperture_rule(min(fineness, 40))
+    step = radius_px[:, None, None] * place
+    light = (np.asarray(lit, dtype=float) * np.pi * radius_px**2)[:, None] * share
+    return DotLight(step, light, 0.0)
+
+
+def dots_of_picture(scene: Scene, picture: FloatArray, /) -> DotLight | None:
+    """Return the light of a panel picture (height, width), relative to white, dot by dot.
+
+    None where it holds light that is no mark's, or a pixel that is two marks': then it is no picture of dots.
+    """
+    side = 2 * int(np.ceil(scene.reach_px)) + 1
+    corner = np.floor(scene.marks_px).astype(np.int64) - side // 2
+    inner = np.arange(side)
+    row, column = corner[:, 1, None, None] + inner[:, None], corner[:, 0, None, None] + inner
+    height, width = picture.shape
+    inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
+    light = np.where(inside, picture[row.clip(0, height - 1), column.clip(0, width - 1)], 0.0)
+    total = float(picture.sum())
+    if abs(float(light.sum()) - total) > 1e-9 * max(total, 1.0):
+        return None
+    place = np.stack(np.broadcast_arrays(column + 0.5, row + 0.5), axis=-1)
+    step = (place - scene.marks_px[:, None, None]).reshape(len(corner), -1, 2)
+    light = light.reshape(len(corner), -1)
+    used = np.any(light > 0.0, axis=0)
+    if not used.any():
+        used[:1] = True
+    step, light = step[:, used], light[:, used]
+    slopes = np.sqrt(np.nanmax(np.sum(scene.images.slopes**2, axis=(1, 2)), initial=0.0) / 2.0)
+    parts = int(np.clip(np.ceil(slopes / scene.bench.blur_px), 1, _MOST_SUBPIXELS))
+    if parts > 1:
+        middle = (np.arange(parts) + 0.5) / parts - 0.5
+        within = np.stack(np.meshgrid(middle, middle), axis=-1).reshape(-1, 2)
+        step = (step[:, :, None] + within).reshape(len(corner), -1, 2)
+        light = np.repeat(light / parts**2, parts**2, axis=1)
+    return DotLight(step, light, 1.0 / parts)

@@ -1,0 +1,89 @@
+"""Names of dots in time: how many, what they notice, and how well they tell neighbours' light apart."""
+
+import math
+
+import numpy as np
+import pytest
+
+from prewarp.capture.codes import (
+    FRAMES,
+    NAMES,
+    WEIGHT,
+    all_words,
+    assigned_names,
+    is_name,
+    text_of_word,
+    words_of_texts,
+)
+
+
+@pytest.mark.outside
+def test_there_are_as_many_names_as_combinations():
+    """13 choose 6, of `math.comb`; 11 frames with a parity frame among them would name 2^10 - 1."""
+    words = all_words()
+    assert len(words) == NAMES == math.comb(FRAMES, WEIGHT) == 1716 > 2**10 - 1 == 1023
+    assert len(np.unique(words, axis=0)) == NAMES
+    assert (words.sum(axis=1) == WEIGHT).all()
+
+
+@pytest.mark.parametrize("wrong_to", [False, True])
+def test_every_one_way_error_leaves_no_name(wrong_to):
+    """Berger, Information and Control 4 (1961) 68: constant weight finds all errors of one direction."""
+    random = np.random.default_rng(0)
+    words = all_words()[random.integers(0, NAMES, 400)].copy()
+    for word in words:
+        able = np.flatnonzero(word != wrong_to)
+        word[random.choice(able, random.integers(1, len(able) + 1), replace=False)] = wrong_to
+        assert not is_name(text_of_word(word))
+
+
+def test_text_and_words_go_both_ways():
+    words = all_words()[::97]
+    texts = tuple(text_of_word(word) for word in words)
+    assert np.array_equal(words_of_texts(texts), words)
+    assert all(is_name(text) for text in texts)
+    assert not any(is_name(text) for text in ("", "1" * 6, "0000000111112", "00000001111110"))
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(33, 33), (41, 41), (2, 858), (1, 1)])
+def test_no_two_dots_of_a_lattice_have_one_name(columns, rows):
+    names = assigned_names(columns, rows)
+    assert names.shape == (rows, columns)
+    assert len(np.unique(names)) == columns * rows
+
+
+def test_more_dots_than_names_are_refused():
+    with pytest.raises(ValueError, match="there are 1716 names"):
+        assigned_names(42, 41)
+
+
+def own_sigma(names):
+    """Return the uncertainty of each dot's own light by regression on it, its 8 neighbours and a background.
+
+    Over the whole frame and 13 code frames of unit noise; inner dots of a lattice (rows, columns).
+    """
+    words = all_words().astype(float)
+    found = []
+    for row in range(1, names.shape[0] - 1):
+        for column in range(1, names.shape[1] - 1):
+            near = names[row - 1 : row + 2, column - 1 : column + 2].ravel()
+            frames = np.vstack([words[near].T, np.ones(9)])
+            covariance = np.linalg.pinv(
+                np.hstack([frames, np.ones((14, 1))]).T @ np.hstack([frames, np.ones((14, 1))])
+            )
+            found.append(math.sqrt(covariance[4, 4]))
+    return np.array(found)
+
+
+def test_neighbours_light_is_told_apart_better_than_by_names_drawn_by_lot():
+    by_lot = np.random.default_rng(0).permutation(NAMES)[: 17 * 17].reshape(17, 17)
+    chosen, drawn = own_sigma(assigned_names(17, 17)), own_sigma(by_lot)
+    assert np.median(chosen) < 0.75 * np.median(drawn)
+    assert chosen.max() < 0.6 * drawn.max()
+    # Dot and background alone: 1 / sqrt(sum of squares about the mean of seven ones in 14 frames).
+    assert np.median(chosen) < 1.3 / math.sqrt(14 * 0.5 * 0.5)
+
+
+def test_code_frames_give_about_equal_light():
+    lit = all_words()[assigned_names(33, 33).ravel()].mean(axis=0)
+    assert np.abs(lit - WEIGHT / FRAMES).max() < 0.05
