@@ -26,8 +26,6 @@ _NOISE_SHARE = 0.5
 # practice; a fit of measured dots says its own.
 DOT_NOISE_PX = 0.02
 _MEASURED_PX = 1e-3
-_TRACED = (7, 7, 1)
-_DIRECTIONS = (25, 19)
 _MARGIN_DEG = (6.0, 6.0)
 
 
@@ -83,7 +81,14 @@ class CaptureNeeded:
 
 
 def capture_needed(
-    fields: FieldSet, module: DisplayModule, /, *, wanted_px: float, positions: int | None, source: str
+    fields: FieldSet,
+    module: DisplayModule,
+    /,
+    *,
+    wanted_px: float,
+    positions: int | None,
+    source: str,
+    is_traced: bool = False,
 ) -> CaptureNeeded:
     """Return what a capture of a module needs, from a fit of it.
 
@@ -98,6 +103,8 @@ def capture_needed(
         How many positions will be taken; as many as are needed where None.
     source : str
         File name, for messages.
+    is_traced : bool
+        Whether the fit is of rays: what it leaves is then no noise of dots.
 
     Raises
     ------
@@ -126,7 +133,7 @@ def capture_needed(
             )
         needed[channel.name] = pupils_needed(field, fields.captured[channel.name], wanted_px=wanted_px)
     measured = max(max(report.sigma_px) for report in fields.reports)
-    is_measured = measured >= _MEASURED_PX
+    is_measured = measured >= _MEASURED_PX and not is_traced
     noise = measured if is_measured else DOT_NOISE_PX
     result = CaptureNeeded(wanted_px, needed, None, noise, is_measured, source)
     each_way = result.planned_each_way()
@@ -147,14 +154,21 @@ def _dots(fields: FieldSet, noise_px: float, left_px: float, positions: int) -> 
     return max(2, math.ceil(math.sqrt(max(samples, _DOTS_PER_FUNCTION * functions))))
 
 
-def traced_fit(design: Design, module: DisplayModule, /) -> FieldSet:
-    """Return the fit of a traced grid, in the reference colour, at 7 x 7 positions of the eye box."""
+def traced_fit(
+    design: Design,
+    module: DisplayModule,
+    /,
+    *,
+    positions: tuple[int, int, int] = (7, 7, 1),
+    directions: tuple[int, int] = (25, 19),
+) -> FieldSet:
+    """Return the fit of a traced grid of a module, in the reference colour, over its eye box."""
     grid = trace_grid(
         design,
         module,
-        pupils=module.eye_box.lattice(_TRACED),
+        pupils=module.eye_box.lattice(positions),
         directions={
-            channel.name: reach_lattice(channel, _DIRECTIONS, margin_deg=_MARGIN_DEG)
+            channel.name: reach_lattice(channel, directions, margin_deg=_MARGIN_DEG)
             for channel in module.channels
         },
     )

@@ -190,10 +190,7 @@ def test_shifted_sines_of_two_periods_name_every_pixel(tmp_path):
         offsets = []
         for period in (first, second):
             light = np.array(
-                [
-                    panel.transfer.linear_of_codes(8)[sine_codes(panel, axis, period, k / 8)]
-                    for k in range(8)
-                ]
+                [panel.transfer.linear_of_codes(8)[sine_codes(panel, axis, period, k / 8)] for k in range(8)]
             )
             line = light[:, 0, :] if axis == 0 else light[:, :, 0]
             assert np.ptp(light, axis=1 + axis).max() == 0.0

@@ -166,7 +166,23 @@ def test_damaged_files_end_in_one_kind_of_error(tmp_path_factory, data):
 
 @pytest.mark.parametrize(
     "path",
-    ["..", "a/../b", "/a", "a//b", "a/", "", "a\\b", "C:x", ".hidden", "a/.b", "a\0b", "a\nb", "a.", "ä", "x" * 201],
+    [
+        "..",
+        "a/../b",
+        "/a",
+        "a//b",
+        "a/",
+        "",
+        "a\\b",
+        "C:x",
+        ".hidden",
+        "a/.b",
+        "a\0b",
+        "a\nb",
+        "a.",
+        "ä",
+        "x" * 201,
+    ],
 )
 def test_paths_that_leave_the_folder_or_cannot_be_everywhere_are_refused(tmp_path, path):
     assert RelativePath().accept(path)[1]

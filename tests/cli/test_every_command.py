@@ -54,6 +54,7 @@ KINDS = (
 
 # What each command is asked for. {lit}: --light where the capture has luminance; {eye}: --eye of two.
 REQUESTS = {
+    "targets": "targets {module} --fit {fit} --positions 1 --turn 0 --dots 5x5 --dark 0 -o {new}",
     "check": "check {grid} --module {module}",
     "compare": "compare {fit} {grid} --rows {new}.csv",
     "register": "register {fit} {pairs} -o {new}.npz",

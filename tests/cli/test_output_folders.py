@@ -22,6 +22,7 @@ def taken(tmp_path):
         ("film", "no.fit.npz"),
         ("film", "no.toml", "--eye", "both"),
         ("preview", "no.toml", "--eye", "both", "--offscreen"),
+        ("targets", "no.toml"),
         ("demo",),
     ],
 )

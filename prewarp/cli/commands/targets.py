@@ -168,7 +168,14 @@ def targets(
     needed = None
     if fields is not None:
         source = str(fit_path or design_path)
-        needed = capture_needed(fields, module, wanted_px=wanted_px, positions=positions, source=source)
+        needed = capture_needed(
+            fields,
+            module,
+            wanted_px=wanted_px,
+            positions=positions,
+            source=source,
+            is_traced=fit_path is None,
+        )
     each_way = None if needed is None else needed.planned_each_way()
     settings = CaptureSettings(
         positions=positions or (each_way or FREE_POSES_NODES) ** 2,
