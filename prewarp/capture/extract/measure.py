@@ -13,7 +13,7 @@ from prewarp.capture.extract.covered import (
     off_neighbours,
     on_lines,
 )
-from prewarp.capture.extract.noise import Noise, noise_of_repeats
+from prewarp.capture.extract.noise import Noise, noise_of_repeats, noise_of_rest
 from prewarp.capture.extract.separation import separate
 from prewarp.capture.extract.smooth import SmoothMap, fit_map
 from prewarp.capture.extract.windows import Windows, crop
@@ -24,6 +24,7 @@ _BRIGHTEST = 80
 _LAST_DEGREE = 8
 _AROUND = 12
 _LIGHT_DEGREE = 6
+_FOR_SHIFTS, _LEAST_LIT = 400, 8
 
 FOUND, COVERED, SATURATED, AT_EDGE, OFF = "found", "covered", "saturated", "at the edge", "off its neighbours"
 
@@ -133,11 +134,17 @@ def measure_dots(
     fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted, blur, dead)
     covered = covered_dots(fitted, variance, shape.reach_px)
     state[covered & (state == FOUND)] = COVERED
-    shifts = _shifts(stack, scaled_lit, fitted, state == FOUND, variance)
+    shifts = _shifts(stack, scaled_lit, separated.explained, fitted, state == FOUND, variance)
+    covariance = fitted.covariance
+    found_noise = noise_of_rest(stack, separated.explained, shifts, scaled_lit, separated.own) if static else None
+    if found_noise is not None:
+        level = np.maximum(0.5 * fitted.light, 0.0)
+        covariance = covariance * (found_noise.variance(level) / noise.variance(level))[:, None, None]
+        noise = found_noise
     # Each dot was lit in frames of its own: what the picture moved in those is taken off.
     moved = (separated.weight * scaled_lit) @ np.nan_to_num(shifts)
     place = windows.centre + fitted.offset - moved
-    sigma = np.sqrt(np.einsum("nii->n", fitted.covariance) / 2.0)
+    sigma = np.sqrt(np.einsum("nii->n", covariance) / 2.0)
     good = np.flatnonzero(state == FOUND)
     if len(good) >= 16:
         expected = _best_map(panel[good], place[good])(panel[good])
@@ -148,7 +155,7 @@ def measure_dots(
     return Measured(
         state=state,
         place=place,
-        covariance=fitted.covariance,
+        covariance=covariance,
         light=fitted.light,
         matrix=shape.matrix,
         others=separated.others,
@@ -360,27 +367,35 @@ def _smear(fitted: Fitted, good: BoolArray) -> float:
 
 
 def _shifts(
-    stack: np.ndarray, lit: FloatArray, fitted: Fitted, good: BoolArray, variance: FloatArray
+    stack: np.ndarray, lit: FloatArray, explained: FloatArray, fitted: Fitted, good: BoolArray, variance: FloatArray
 ) -> FloatArray:
-    """Return how far each frame (frames, 2) lies from the mean of all, px, by the dots lit in it."""
-    result = np.full((lit.shape[1], 2), np.nan)
-    if not good.any():
-        return result
+    """Return how far the picture lies in each frame (frames, 2) from the mean of all, px.
+
+    Each dot's picture, weighted with its slopes, gives a number a frame; of these what its own mean picture,
+    static light and ghosts explain is taken out. One shift a frame then suits the rest of all dots best. NaN
+    where too few dots are lit.
+    """
+    frames = lit.shape[1]
     chosen = np.flatnonzero(good)
-    chosen = chosen[np.argsort(-fitted.light[chosen], kind="stable")[:400]]
+    chosen = chosen[np.argsort(-fitted.light[chosen], kind="stable")[:_FOR_SHIFTS]]
+    on = lit[chosen]
+    enough = np.count_nonzero(on > 0.0, axis=0) >= _LEAST_LIT
+    if np.count_nonzero(enough) < 2:
+        return np.full((frames, 2), np.nan)
     model = np.where(fitted.inside, fitted.model - fitted.background[:, None, None], 0.0)[chosen]
     slope_y, slope_x = np.gradient(model, axis=(1, 2))
     one = np.where(fitted.inside[chosen], 1.0, 0.0)
     columns = np.stack([model, slope_x, slope_y, one], axis=1).reshape(len(chosen), 4, -1)
     weight = (1.0 / variance[chosen]).reshape(len(chosen), 1, -1)
-    solve = np.linalg.solve((columns * weight) @ columns.transpose(0, 2, 1), columns * weight)
-    for frame in range(lit.shape[1]):
-        on = lit[chosen, frame] > 0.0
-        if on.sum() < 8:
-            continue
-        found = np.einsum(
-            "nkp,np->nk", solve[on], stack[chosen[on], frame].reshape(on.sum(), -1).astype(np.float64)
-        )
-        step = -found[:, 1:3] / np.maximum(found[:, :1], 1e-9)
-        result[frame] = np.median(step, axis=0)
-    return result - np.nanmean(result, axis=0)
+    solve = np.linalg.solve((columns * weight) @ columns.transpose(0, 2, 1), columns * weight)[:, 1:3]
+    values = -np.matmul(
+        stack[chosen].reshape(len(chosen), frames, -1), solve.transpose(0, 2, 1).astype(np.float32)
+    ).astype(np.float64)
+    rest = np.eye(frames) - explained[chosen]
+    seen = on[:, :, None] * (rest @ values)
+    lever = on[:, :, None] * rest * on[:, None, :]
+    normal = np.einsum("nfi,nfj->ij", lever, lever)
+    side = np.einsum("nfi,nfk->ik", lever, seen)
+    shifts: FloatArray = np.linalg.pinv(normal, rcond=1e-6, hermitian=True) @ side
+    shifts = shifts - shifts[enough].mean(axis=0)
+    return np.where(enough[:, None], shifts, np.nan)

@@ -11,6 +11,7 @@ _BINS = 24
 _LEAST_IN_BIN = 60
 # Median of chi^2 over its degrees of freedom k is near (1 - 2/(9k))^3 (Wilson and Hilferty, 1931).
 _PIXELS_AT_MOST = 400_000
+_LEAST_FREEDOM = 0.2
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,41 @@ def noise_of_repeats(stack: np.ndarray, groups: list[BoolArray]) -> Noise | None
     if not means:
         return None
     return _line(np.concatenate(means), np.concatenate(variances))
+
+
+def noise_of_rest(
+    stack: np.ndarray, explained: FloatArray, moved: FloatArray, lit: FloatArray, own: FloatArray
+) -> Noise | None:
+    """Return the noise by what codes and drift leave of the frames; None where they leave too little.
+
+    Parameters
+    ----------
+    stack : (n, frames, side, side) array
+        Windows in codes above black.
+    explained : (n, frames, frames) float array
+        As `Separated` has it.
+    moved : (frames, 2) float array
+        How far each frame lies off, px; NaN where not known.
+    lit, own : (n, frames), (n, side, side) float arrays
+        Exposure where a dot is lit, else 0, and its picture for exposure 1.
+    """
+    n, frames = lit.shape
+    every = max(1, int(np.ceil(n * frames * stack[0, 0].size / _PIXELS_AT_MOST)))
+    stack, explained, lit, own = stack[::every], explained[::every], lit[::every], own[::every]
+    freedom = 1.0 - np.einsum("nff->nf", explained)
+    if float(np.median(freedom)) < _LEAST_FREEDOM:
+        return None
+    down, across = np.gradient(own, axis=(1, 2))
+    shift = np.nan_to_num(moved)[None] * lit[..., None]
+    slide = -(
+        shift[..., 0, None, None] * across[:, None] + shift[..., 1, None, None] * down[:, None]
+    )
+    flat = (stack - slide).reshape(len(stack), frames, -1)
+    level = explained @ flat
+    square = (flat - level) ** 2 / np.maximum(freedom, _LEAST_FREEDOM)[..., None]
+    fine = np.broadcast_to((freedom > _LEAST_FREEDOM)[..., None], square.shape)
+    # The median of chi^2 of one degree of freedom is 0.4549.
+    return _line(level[fine], square[fine] / 0.4549)
 
 
 def _line(mean: FloatArray, variance: FloatArray) -> Noise:

@@ -26,19 +26,17 @@ _LEAST_GHOST = 0.002
 
 @dataclass(frozen=True, eq=False)
 class PoseTask:
-    """What a worker needs for one pose of one camera; small enough to be sent to another process."""
+    """What a worker needs for one pose of one camera; small enough to be sent to another process.
 
+    `name`: that of the pose, with the camera's where several see it.
+    """
+
+    name: str
     pose: str
     rows: tuple[Photograph, ...]
     marks: Marks
     camera: Camera
     folder: Path
-
-    @property
-    def name(self) -> str:
-        """Return the pose's name, with that of the camera where the plan has one."""
-        camera = self.rows[0].camera
-        return f"{self.pose}-{camera}" if camera else self.pose
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ from prewarp.capture.extract.stored import digest_of, load_result, save_result
 from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.errors import CaptureError
-from prewarp.files import file_stem
+from prewarp.files import file_stems
 
 Step = Callable[[str, int], None]
 # Workers keep one photograph and the windows of a view at a time; more of them than this ask for memory.
@@ -45,8 +45,16 @@ def pose_tasks(
         groups.setdefault((row.pose, row.camera), []).append(row)
     for channel in plan.channels:
         marks.of(channel)
+    poses = [pose for pose, _ in groups]
     return tuple(
-        PoseTask(pose, tuple(rows), marks, camera_named(cameras, camera), folder)
+        PoseTask(
+            pose if poses.count(pose) == 1 else f"{pose}-{camera}",
+            pose,
+            tuple(rows),
+            marks,
+            camera_named(cameras, camera),
+            folder,
+        )
         for (pose, camera), rows in groups.items()
     )
 
@@ -65,12 +73,10 @@ def run_poses(
     jobs : int, optional
         Processes; as many as there are cores where left out.
     """
-    names = [file_stem(task.name) for task in tasks]
-    if len(set(names)) != len(names):
-        raise CaptureError("two poses of the plan have names that differ in odd characters alone. Rename one.")
+    stems = file_stems(task.name for task in tasks)
     planned = [
-        Job(task, work / "poses" / f"{name}.npz", work / "pictures" if pictures else None)
-        for task, name in zip(tasks, names, strict=True)
+        Job(task, work / "poses" / f"{stems[task.name]}.npz", work / "pictures" if pictures else None)
+        for task in tasks
     ]
     (work / "poses").mkdir(parents=True, exist_ok=True)
     count = min(jobs or os.cpu_count() or 1, len(planned), MOST_WORKERS)

@@ -22,13 +22,15 @@ _BLOCKS = 3
 @dataclass(frozen=True)
 class Separated:
     """`own` (n, side, side) picture for exposure 1, `weight` (n, frames) of each frame in it; `others`
-    (n, 4) dots whose light was taken out, -1 none; `other_light` (n, 4) their light there, codes.
+    (n, 4) marks whose light was taken out, -1 none; `other_light` (n, 4) their light there, codes; `explained`
+    (n, frames, frames) what of the frames' values static light, the dot and others together explain.
     """
 
     own: FloatArray
     weight: FloatArray
     others: IntArray
     other_light: FloatArray
+    explained: FloatArray
 
 
 def separate(
@@ -92,7 +94,7 @@ def separate(
     total = blocks.sum(axis=2)
     for turn in range(design.shape[2] - 2):
         light[:, turn] = np.einsum("nf,nf->n", inverse[:, 2 + turn], total)
-    return Separated(own.astype(np.float64), weight, chosen, np.where(chosen >= 0, light, 0.0))
+    return Separated(own.astype(np.float64), weight, chosen, np.where(chosen >= 0, light, 0.0), design @ inverse)
 
 
 def _block_sums(stack: np.ndarray) -> FloatArray:
