@@ -15,14 +15,16 @@ import numpy as np
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.capture.extract.picture import PIXEL_VARIANCE, Pictures, disc_pictures
 
-_BLURS = (0.35, 0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.4)
+_BLURS = (0.4, 0.6, 0.8, 1.1, 1.5, 2.1, 3.0)
 _SHAPE = ("xx", "xy", "yy", "dilation", "xxx", "xxy", "xyy", "yyy")
 _SHAPE_DEGREE = 3
 # How large shape terms may be before any dot is seen, in the blur to this power; over the field less by degree.
 _SHAPE_PRIOR = np.array([0.6, 0.6, 0.6, 0.2, 0.15, 0.15, 0.15, 0.15])
 _SHAPE_POWER = (2, 2, 2, 0, 3, 3, 3, 3)
 _FADING = (1.0, 1.0, 0.4, 0.15)
+_SHAPE_FACTORS = (0.5, 1.0, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0)
 REACH_BLURS = 3.2
+_AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -89,103 +91,180 @@ def first_blur(own: FloatArray, variance: FloatArray, offset: FloatArray, shape:
     return float(np.sqrt(chosen**2 + PIXEL_VARIANCE))
 
 
-def fit_dots(
-    own: FloatArray,
-    variance: FloatArray,
-    usable: BoolArray,
-    offset: FloatArray,
-    shape: DotShape,
-    blur: float,
-    trusted: BoolArray,
-) -> tuple[Fitted, float]:
-    """Take one step of least squares for n dots.
+@dataclass(frozen=True)
+class FieldShape:
+    """What dots have in common: `terms` (10, 8) of the shape over the field, relative to the light; `spread`
+    (80, 80) their covariance; `blur` 1-sigma of the round blur, the pixel's included, px.
+    """
+
+    terms: FloatArray
+    spread: FloatArray
+    blur: float
+
+    @property
+    def blur_px(self) -> float:
+        """The blur without that of the pixel, px."""
+        return float(np.sqrt(max(self.blur**2 - PIXEL_VARIANCE, 0.0)))
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What is fitted: `own`, `variance` (n, side, side), codes, and `usable` pixels."""
+
+    own: FloatArray
+    variance: FloatArray
+    usable: BoolArray
+
+    def take(self, index: IntArray | slice) -> "Seen":
+        """Return some dots."""
+        return Seen(self.own[index], self.variance[index], self.usable[index])
+
+
+def nothing_in_common() -> tuple[FloatArray, FloatArray]:
+    """Return terms and their covariance of plain round discs."""
+    terms = (_SHAPE_DEGREE + 1) * (_SHAPE_DEGREE + 2) // 2
+    return np.zeros((terms, len(_SHAPE))), np.zeros((terms * len(_SHAPE), terms * len(_SHAPE)))
+
+
+def find_shape(seen: Seen, offset: FloatArray, shape: DotShape, blur: float) -> tuple[FieldShape, float]:
+    """Return what dots have in common, from n dots at places known to some tenths of a pixel, and a better blur.
 
     Parameters
     ----------
-    own, variance : (n, side, side) float arrays
-        Each dot's own picture, codes, and the variance of its pixels.
-    usable : (n, side, side) bool array
-        Pixels that count.
+    seen : Seen
     offset : (n, 2) float array
         Where dots are thought to be, px from the middle pixel's centre.
+    shape : DotShape
     blur : float
         1-sigma of the blur, the pixel's included, px.
-    trusted : (n,) bool array
-        Dots that the shape is found from.
-
-    Returns
-    -------
-    Fitted, blur
-        The fit with the shape found now; the blur for the next step, the pixel's included, px.
     """
-    n = len(own)
-    half = own.shape[1] // 2
-    pictures = disc_pictures(offset, half, shape.matrix, shape.radius, np.full(n, blur**2))
-    reach = shape.reach_px + REACH_BLURS * blur + 1.0
-    inside = usable & (pictures.x**2 + pictures.y**2 <= (reach**2)[:, None, None])
-    weight = np.where(inside, 1.0 / variance, 0.0).reshape(n, -1)
-    data = own.reshape(n, -1)
-    fixed = _fixed_terms(pictures, shape).reshape(n, -1)
-    dot = _dot_columns(pictures, shape).reshape(n, 6, -1)
-    scale = _amplitude(dot, weight, data)
-    form = _shape_columns(pictures).reshape(n, len(_SHAPE), -1)
-
-    weighted = dot * weight[:, None]
-    normal = weighted @ dot.transpose(0, 2, 1)
-    inverse = np.linalg.inv(normal + 1e-12 * np.einsum("nii->n", normal)[:, None, None] * np.eye(6))
-    cross = weighted @ form.transpose(0, 2, 1)
-    target = data - scale[:, None] * fixed
-    side = np.einsum("nkp,np->nk", weighted, target)
+    n = len(seen.own)
     places = _field_terms(shape.field)
-    shaped = np.einsum("nkp,np->nk", form * weight[:, None], target)
-    inner = (form * weight[:, None]) @ form.transpose(0, 2, 1)
-    reduced = inner - cross.transpose(0, 2, 1) @ inverse @ cross
-    right = shaped - np.einsum("nkj,nk->nj", cross, np.einsum("nij,nj->ni", inverse, side))
-    terms, spread = _smooth_shape(reduced, right, scale, places, trusted, blur)
-    in_field = places @ terms
-    own_shape = in_field * scale[:, None]
-    side = side - np.einsum("nkj,nj->nk", cross, own_shape)
-    found = np.einsum("nij,nj->ni", inverse, side)
-    # A picture moved by d is the picture less d times its slope.
-    step = -found[:, 1:3] / np.maximum(found[:, :1], 1e-9)
-    covariance = inverse[:, 1:3, 1:3] / np.maximum(found[:, 0], 1e-9)[:, None, None] ** 2
-    covariance = covariance + _by_shape((inverse @ cross)[:, 1:3], places, spread)
-    model = scale[:, None] * fixed + np.einsum("nk,nkp->np", own_shape, form)
-    model = model + np.einsum("nk,nkp->np", found, dot)
-    left = np.where(inside, (data - model).reshape(own.shape), 0.0)
-    rounder = float(np.median(in_field[:, 0] + in_field[:, 2]))
-    next_blur = float(np.sqrt(max(blur**2 + np.clip(rounder, -0.4 * blur**2, 0.8 * blur**2), 0.1)))
-    fitted = Fitted(
-        offset=offset + np.clip(step, -1.5, 1.5),
-        covariance=covariance,
-        light=found[:, 0],
-        background=found[:, 3],
-        model=model.reshape(own.shape),
-        left=left,
-        blur_px=float(np.sqrt(max(next_blur**2 - PIXEL_VARIANCE, 0.0))),
-        shape=in_field,
-        inside=inside,
-    )
-    return fitted, next_blur
+    kinds, terms = len(_SHAPE), places.shape[1]
+    reduced, right, scales = np.empty((n, kinds, kinds)), np.empty((n, kinds)), np.empty(n)
+    for part in _parts(n):
+        made = _Columns.of(seen.take(part), offset[part], shape.take(part), blur)
+        form = made.form()
+        weighted = form * made.weight[:, None]
+        inner = (weighted @ form.transpose(0, 2, 1)).astype(np.float64)
+        shaped = (weighted @ made.target[..., None])[..., 0].astype(np.float64)
+        cross = (weighted @ made.dot.transpose(0, 2, 1)).astype(np.float64)
+        solved = cross @ made.inverse
+        reduced[part] = inner - solved @ cross.transpose(0, 2, 1)
+        right[part] = shaped - np.einsum("njk,nk->nj", solved, made.side)
+        scales[part] = made.scale
+    found, spread = _smooth_shape(reduced, right, scales, places, blur)
+    rounder = float(np.median((places @ found)[:, [0, 2]].mean(axis=1)))
+    better = float(np.sqrt(max(blur**2 + np.clip(rounder, -0.4 * blur**2, 0.8 * blur**2), 0.1)))
+    return FieldShape(found.reshape(terms, kinds), spread, blur), better
+
+
+def fit_dots(seen: Seen, offset: FloatArray, shape: DotShape, common: FieldShape) -> Fitted:
+    """Take one step of least squares for n dots, with the shape that they have in common known.
+
+    Parameters
+    ----------
+    seen : Seen
+    offset : (n, 2) float array
+        Where dots are thought to be, px from the middle pixel's centre.
+    shape : DotShape
+    common : FieldShape
+    """
+    n, side, _ = seen.own.shape
+    offset = offset.copy()
+    covariance, light, background = np.empty((n, 2, 2)), np.empty(n), np.empty(n)
+    model = np.empty((n, side, side), dtype=np.float32)
+    left = np.empty_like(model)
+    inside = np.empty(model.shape, dtype=bool)
+    places = _field_terms(shape.field)
+    in_field = places @ common.terms
+    for part in _parts(n):
+        made = _Columns.of(seen.take(part), offset[part], shape.take(part), common.blur)
+        form = made.form()
+        cross = (made.weighted @ form.transpose(0, 2, 1)).astype(np.float64)
+        own_shape = in_field[part] * made.scale[:, None]
+        right = made.side - np.einsum("nkj,nj->nk", cross, own_shape)
+        found = np.einsum("nij,nj->ni", made.inverse, right)
+        # A picture moved by d is the picture less d times its slope.
+        bright = np.maximum(found[:, 0], 1e-9)
+        step = -found[:, 1:3] / bright[:, None]
+        covariance[part] = made.inverse[:, 1:3, 1:3] / bright[:, None, None] ** 2
+        covariance[part] += _by_shape((made.inverse @ cross)[:, 1:3], places[part], common.spread)
+        factors = np.concatenate([own_shape, found], axis=1).astype(np.float32)
+        picture = np.matmul(factors[:, None, :8], form)[:, 0] + np.matmul(factors[:, None, 8:], made.dot)[:, 0]
+        picture += made.fixed
+        model[part] = picture.reshape(-1, side, side)
+        inside[part] = made.inside
+        left[part] = np.where(made.inside, made.data.reshape(-1, side, side) - model[part], 0.0)
+        offset[part] += np.clip(step, -1.5, 1.5)
+        light[part], background[part] = found[:, 0], found[:, 3]
+    return Fitted(offset, covariance, light, background, model, left, common.blur_px, in_field, inside)
+
+
+def _parts(count: int) -> list[slice]:
+    """Return slices of dots whose pictures fit into a processor's cache together."""
+    return [slice(first, min(first + _AT_ONCE, count)) for first in range(0, count, _AT_ONCE)]
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """Least squares of some dots: `dot` (n, 6, p) what is free for each (light, place, background and its
+    slope), `weighted` times `weight` (n, p), `inverse` (n, 6, 6), `target` (n, p) data less what is known,
+    `side` (n, 6); `scale` (n,) light as first guessed; `fixed` (n, p) what is known.
+    """
+
+    pictures: Pictures
+    dot: FloatArray
+    weight: FloatArray
+    weighted: FloatArray
+    inverse: FloatArray
+    data: FloatArray
+    target: FloatArray
+    side: FloatArray
+    scale: FloatArray
+    fixed: FloatArray
+    inside: BoolArray
+
+    @classmethod
+    def of(cls, seen: Seen, offset: FloatArray, shape: DotShape, blur: float) -> "_Columns":
+        """Return the columns of dots at places."""
+        n, half = len(offset), seen.own.shape[1] // 2
+        pictures = disc_pictures(offset, half, shape.matrix, shape.radius, np.full(n, blur**2))
+        reach = shape.reach_px + REACH_BLURS * blur + 1.0
+        inside = seen.usable & (pictures.x**2 + pictures.y**2 <= (reach**2)[:, None, None])
+        weight = np.where(inside, 1.0 / seen.variance, 0.0).reshape(n, -1).astype(np.float32)
+        data = seen.own.reshape(n, -1).astype(np.float32)
+        dot = _dot_columns(pictures, shape)
+        scale = _amplitude(dot, weight, data)
+        fixed = scale[:, None].astype(np.float32) * _fixed_terms(pictures, shape).reshape(n, -1).astype(np.float32)
+        target = data - fixed
+        weighted = dot * weight[:, None]
+        normal = (weighted @ dot.transpose(0, 2, 1)).astype(np.float64)
+        size = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
+        scaled = normal / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(6)
+        inverse = np.linalg.inv(scaled) / (size[:, :, None] * size[:, None, :])
+        side = (weighted @ target[..., None])[..., 0].astype(np.float64)
+        return cls(pictures, dot, weight, weighted, inverse, data, target, side, scale, fixed, inside)
+
+    def form(self) -> FloatArray:
+        """Return what is shared over the field (n, 8, p)."""
+        s = self.pictures.slope
+        n = len(self.data)
+        result = np.empty((n, len(_SHAPE), *s[0, 0].shape[1:]), dtype=np.float32)
+        parts = (s[2, 0], s[1, 1], s[0, 2], self.pictures.dilation(), s[3, 0], s[2, 1], s[1, 2], s[0, 3])
+        for place, (picture, factor) in enumerate(zip(parts, _SHAPE_FACTORS, strict=True)):
+            np.multiply(picture, factor, out=result[:, place], casting="same_kind")
+        return result.reshape(n, len(_SHAPE), -1)
 
 
 def _dot_columns(pictures: Pictures, shape: DotShape) -> FloatArray:
-    """Return what is free for each dot: light, place, background and its slope (n, 6, side, side)."""
-    slopes = pictures.slope
-    one = np.ones_like(pictures.disc)
     size = np.maximum(shape.reach_px, 1.0)[:, None, None]
-    return np.stack(
-        [pictures.disc, slopes[1, 0], slopes[0, 1], one, one * pictures.x / size, one * pictures.y / size],
-        axis=1,
-    )
-
-
-def _shape_columns(pictures: Pictures) -> FloatArray:
-    """Return what is shared over the field (n, 8, side, side)."""
-    s = pictures.slope
-    parts = [0.5 * s[2, 0], s[1, 1], 0.5 * s[0, 2], pictures.dilation()]
-    parts += [s[3, 0], s[2, 1], s[1, 2], s[0, 3]]
-    return np.stack(parts, axis=1)
+    n = len(pictures.disc)
+    result = np.empty((n, 6, *pictures.disc.shape[1:]), dtype=np.float32)
+    parts = (pictures.disc, pictures.slope[1, 0], pictures.slope[0, 1], 1.0, pictures.x / size, pictures.y / size)
+    for place, picture in enumerate(parts):
+        result[:, place] = picture
+    return result.reshape(n, 6, -1)
 
 
 def _fixed_terms(pictures: Pictures, shape: DotShape) -> FloatArray:
@@ -200,9 +279,10 @@ def _fixed_terms(pictures: Pictures, shape: DotShape) -> FloatArray:
 
 def _amplitude(dot: FloatArray, weight: FloatArray, data: FloatArray) -> FloatArray:
     """Return the light of each dot by its picture and an even background alone."""
-    disc, one = dot[:, 0], dot[:, 3]
-    a, b, c = (np.einsum("np,np,np->n", weight, p, q) for p, q in ((disc, disc), (disc, one), (one, one)))
-    d, e = (np.einsum("np,np,np->n", weight, p, data) for p in (disc, one))
+    two = dot[:, (0, 3)]
+    weighted = two * weight[:, None]
+    (a, b), (_, c) = (weighted @ two.transpose(0, 2, 1)).astype(np.float64).transpose(1, 2, 0)
+    d, e = (weighted @ data[..., None])[..., 0].astype(np.float64).T
     return np.maximum((c * d - b * e) / np.maximum(a * c - b * b, 1e-30), 1e-6)
 
 
@@ -214,13 +294,12 @@ def _field_terms(field: FloatArray) -> FloatArray:
 
 
 def _smooth_shape(
-    reduced: FloatArray, right: FloatArray, scale: FloatArray, places: FloatArray, trusted: BoolArray, blur: float
+    reduced: FloatArray, right: FloatArray, scale: FloatArray, places: FloatArray, blur: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return shape terms over the field (10, 8), relative to the light, from trusted dots; their covariance."""
+    """Return shape terms over the field (10, 8), relative to the light, and their covariance (80, 80)."""
     # A few very bright dots shall not decide alone: information is capped at twice the middle.
     strength = np.einsum("nii->n", reduced) * scale**2
-    middle = float(np.median(strength[trusted])) if trusted.any() else 1.0
-    share = np.where(trusted, np.minimum(1.0, 2.0 * middle / np.maximum(strength, 1e-30)), 0.0)
+    share = np.minimum(1.0, 2.0 * float(np.median(strength)) / np.maximum(strength, 1e-30))
     terms, kinds = places.shape[1], reduced.shape[1]
     weighted = (share * scale**2)[:, None, None] * reduced
     outer = (places[:, :, None] * places[:, None, :]).reshape(len(places), -1)

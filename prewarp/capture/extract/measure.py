@@ -5,7 +5,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.capture.extract.centroids import REACH_BLURS, DotShape, Fitted, first_blur, fit_dots
+from prewarp.capture.extract.centroids import (
+    REACH_BLURS,
+    DotShape,
+    FieldShape,
+    Fitted,
+    Seen,
+    find_shape,
+    first_blur,
+    fit_dots,
+    nothing_in_common,
+)
 from prewarp.capture.extract.covered import (
     covered_dots,
     dead_lines,
@@ -19,8 +29,10 @@ from prewarp.capture.extract.smooth import SmoothMap, fit_map
 from prewarp.capture.extract.windows import Windows, crop
 from prewarp.checks import BoolArray, FloatArray, IntArray
 
-_STEPS = 3
-_BRIGHTEST = 80
+_STEPS = 2
+_BRIGHTEST = 40
+_FOR_SHAPE = 300
+LEAST_FOR_SHAPE = 12
 _LAST_DEGREE = 8
 _AROUND = 12
 _LIGHT_DEGREE = 6
@@ -186,36 +198,62 @@ class _Task:
         square = np.sum(self.frame_weight**2, axis=1)
         # Shot noise of the dot's own light comes with the frames in which it is lit.
         lit_square = np.sum(self.frame_weight**2 * self.lit, axis=1)
-        dot = np.maximum(picture - level[:, None, None], 0.0)
+        dot = np.maximum(picture - level[:, None, None].astype(np.float32), 0.0)
         steady = self.noise.variance(np.maximum(level, 0.0)) * square
-        result: FloatArray = steady[:, None, None] + self.noise.shot * lit_square[:, None, None] * dot
+        shot = (self.noise.shot * lit_square)[:, None, None].astype(np.float32)
+        result: FloatArray = steady[:, None, None].astype(np.float32) + shot * dot
         return result
 
 
 def _fit(
-    task: _Task, usable: BoolArray, offset: FloatArray, shape: DotShape, trusted: BoolArray, blur: float,
-    dead: tuple[list[int], list[int]]
+    task: _Task,
+    usable: BoolArray,
+    offset: FloatArray,
+    shape: DotShape,
+    trusted: BoolArray,
+    blur: float,
+    dead: tuple[list[int], list[int]],
 ) -> tuple[Fitted, DotShape, FloatArray, tuple[list[int], list[int]]]:
-    """Return the fit after its steps, the shape it used, the variance of pixels, dead columns and rows."""
+    """Return the fit after its steps, the shape it used, the variance of pixels, dead columns and rows.
+
+    The shape that dots have in common is found from some of them, spread evenly; then all are fitted.
+    """
     own, windows = task.own, task.windows
     background = np.median(own[:, 0], axis=1)
-    variance = task.variance(own, background)
+    seen = Seen(own, task.variance(own, background), usable)
+    offset = offset.copy()
+    some = np.flatnonzero(trusted)
+    some = some[:: max(1, len(some) // _FOR_SHAPE)]
+    common = FieldShape(*nothing_in_common(), blur)
+    for _ in range(_STEPS):
+        if len(some) < LEAST_FOR_SHAPE:
+            break
+        part, part_shape = seen.take(some), shape.take(some)
+        fitted = fit_dots(part, offset[some], part_shape, common)
+        offset[some] = fitted.offset
+        fine = ~covered_dots(fitted, part.variance, part_shape.reach_px)
+        if np.count_nonzero(fine) >= LEAST_FOR_SHAPE:
+            some = some[fine]
+        common, better = find_shape(seen.take(some), offset[some], shape.take(some), blur)
+        if abs(better - blur) > 0.02 * blur:
+            blur = better
     lines = dead
-    for step in range(_STEPS):
-        fitted, next_blur = fit_dots(own, variance, usable, offset, shape, blur, trusted)
+    for step in range(2):
+        fitted = fit_dots(seen, offset, shape, common)
         offset = fitted.offset
         variance = task.variance(fitted.model, fitted.background)
-        if step < _STEPS - 1:
-            if abs(next_blur - blur) > 0.02 * blur:
-                blur = next_blur
+        if step == 0:
             lines = dead_lines(fitted, own, windows, lines)
             usable = usable & ~on_lines(windows, *lines) & ~odd_pixels(fitted, variance)
             trusted = trusted & ~covered_dots(fitted, variance, shape.reach_px)
-            if np.count_nonzero(trusted) >= 12:
+            seen = Seen(own, variance, usable)
+            if np.count_nonzero(trusted) >= LEAST_FOR_SHAPE:
                 place = windows.centre + offset
                 map_ = _best_map(task.panel[trusted], place[trusted])
-                gradient = _gradient(place, fitted.light, trusted)
-                shape = _shape(map_, task.panel, shape.radius, place, gradient)
+                shape = _shape(map_, task.panel, shape.radius, place, _gradient(place, fitted.light, trusted))
+                some = np.flatnonzero(trusted)
+                some = some[:: max(1, len(some) // _FOR_SHAPE)]
+                common, _ = find_shape(seen.take(some), offset[some], shape.take(some), blur)
     return fitted, shape, variance, lines
 
 

@@ -37,7 +37,7 @@ def noise_of_repeats(stack: np.ndarray, groups: list[BoolArray]) -> Noise | None
     groups : list of (n, frames) bool arrays
         Each says which frames show one picture of each window.
     """
-    thin = max(1, int(np.sqrt(stack[:, 0].size / _PIXELS_AT_MOST)))
+    thin = max(1, int(np.ceil(stack[:, 0].size / _PIXELS_AT_MOST * 4)))
     flat = stack[::thin].reshape(len(stack[::thin]), stack.shape[1], -1)
     means, variances = [], []
     for group in groups:

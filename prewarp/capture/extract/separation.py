@@ -94,7 +94,7 @@ def separate(
     total = blocks.sum(axis=2)
     for turn in range(design.shape[2] - 2):
         light[:, turn] = np.einsum("nf,nf->n", inverse[:, 2 + turn], total)
-    return Separated(own.astype(np.float64), weight, chosen, np.where(chosen >= 0, light, 0.0), design @ inverse)
+    return Separated(own, weight, chosen, np.where(chosen >= 0, light, 0.0), design @ inverse)
 
 
 def _block_sums(stack: np.ndarray) -> FloatArray:

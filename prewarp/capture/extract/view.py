@@ -59,10 +59,11 @@ class View:
 
 @dataclass(frozen=True)
 class _Cut:
-    """Windows of all frames that could be read."""
+    """Windows of all frames that could be read, in the values of the files."""
 
     frames: list[Frame]
-    stack: np.ndarray
+    values: np.ndarray
+    sensor: Sensor
     saturated: BoolArray
     windows: Windows
 
@@ -121,7 +122,7 @@ def _measured(
     assert found.map is not None
     expected = found.map(marks.panel)
     measured = measure_dots(
-        cut.stack[blob],
+        cut.sensor.codes(cut.values[blob]),
         cut.saturated[blob] & (lit > 0.0),
         windows,
         lit,
@@ -185,7 +186,7 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
     place = blobs.place[blob]
     windows = windows.take(blob)
     measured = measure_dots(
-        cut.stack[blob],
+        cut.sensor.codes(cut.values[blob]),
         cut.saturated[blob] & (lit > 0.0),
         windows,
         lit,
@@ -285,13 +286,13 @@ def _cut_all(frames: list[Frame], windows: Windows, sensor: Sensor, findings: li
     if np.count_nonzero(coded) >= LEAST_CODES:
         over &= ~over[:, coded].all(axis=1)[:, None]
     saturated = over.any(axis=(2, 3))
-    return _Cut(kept, sensor.codes(raw), saturated, windows)
+    return _Cut(kept, raw, sensor, saturated, windows)
 
 
 def _light_in_codes(cut: _Cut, columns: IntArray, radius: float) -> FloatArray:
-    light = np.zeros((len(cut.stack), FRAMES))
+    light = np.zeros((len(cut.values), FRAMES))
     for step in np.flatnonzero(columns >= 0):
-        light[:, step] = dot_light(cut.stack[:, columns[step]], max(1.0, 0.8 * radius))
+        light[:, step] = dot_light(cut.sensor.codes(cut.values[:, columns[step]]), max(1.0, 0.8 * radius))
     return light
 
 

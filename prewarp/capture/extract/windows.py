@@ -43,7 +43,15 @@ class Windows:
 
     def cut(self, frame: np.ndarray) -> np.ndarray:
         """Return the windows of a frame (n, side, side), in its own type."""
-        cut: np.ndarray = frame.ravel()[self.index()]
+        views = np.lib.stride_tricks.sliding_window_view(frame, (self.side, self.side))
+        row, column = (self.middle[:, axis] - self.half for axis in (1, 0))
+        whole = (row >= 0) & (row < views.shape[0]) & (column >= 0) & (column < views.shape[1])
+        cut = np.empty((len(row), self.side, self.side), dtype=frame.dtype)
+        for k in np.flatnonzero(whole):
+            cut[k] = views[row[k], column[k]]
+        beyond = np.flatnonzero(~whole)
+        if len(beyond):
+            cut[beyond] = frame.ravel()[self.take(beyond).index()]
         return cut
 
     def take(self, index: IntArray) -> "Windows":
