@@ -236,7 +236,7 @@ class _Columns:
         data = seen.own.reshape(n, -1).astype(np.float32)
         dot = _dot_columns(pictures, shape)
         scale = _amplitude(dot, weight, data)
-        fixed = scale[:, None].astype(np.float32) * _fixed_terms(pictures, shape).reshape(n, -1).astype(np.float32)
+        fixed = scale[:, None].astype(np.float32) * _fixed_terms(pictures, shape).reshape(n, -1)
         target = data - fixed
         weighted = dot * weight[:, None]
         normal = (weighted @ dot.transpose(0, 2, 1)).astype(np.float64)
@@ -270,7 +270,7 @@ def _dot_columns(pictures: Pictures, shape: DotShape) -> FloatArray:
 def _fixed_terms(pictures: Pictures, shape: DotShape) -> FloatArray:
     """Return what is known for each dot of light 1: the bent map and light that changes across the dot."""
     bent = pictures.bent(shape.second)
-    gradient = shape.gradient[:, :, None, None]
+    gradient = shape.gradient[:, :, None, None].astype(np.float32)
     result: FloatArray = (
         bent + gradient[:, 0] * pictures.times_x(0, 0) + gradient[:, 1] * pictures.times_y(0, 0)
     )
