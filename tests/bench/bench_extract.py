@@ -94,7 +94,9 @@ def main(folder: Path) -> None:
         f"{decoding / seconds:.0%}",
         flush=True,
     )
-    print(f"most memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB, photographs included")
+    print(
+        f"most memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB, photographs included"
+    )
 
     start = time.perf_counter()
     settings = cv2.SimpleBlobDetector_Params()
@@ -102,7 +104,9 @@ def main(folder: Path) -> None:
     settings.minArea, settings.maxArea = 20.0, 2000.0
     small = np.clip(photographs[0] / 10.0, 0, 255).astype(np.uint8)
     blobs = cv2.SimpleBlobDetector_create(settings).detect(small)
-    print(f"blob detector, one photograph: {time.perf_counter() - start:.2f} s, {len(blobs)} places, no names")
+    print(
+        f"blob detector, one photograph: {time.perf_counter() - start:.2f} s, {len(blobs)} places, no names"
+    )
 
 
 if __name__ == "__main__":

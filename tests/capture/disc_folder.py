@@ -40,14 +40,18 @@ class Folder:
                 "--camera", str(self.path / "camera.toml"), "--jobs", "1"]  # fmt: skip
 
 
-def row(order, pose, channel, kind, step, place=(0.0, 0.0, 0.0), colour="G", exposure=20.0, turn=(0.0, 0.0, 0.0)):
+def row(
+    order, pose, channel, kind, step, place=(0.0, 0.0, 0.0), colour="G", exposure=20.0, turn=(0.0, 0.0, 0.0)
+):
     """Return a row of the plan."""
     name = f"{pose}-{channel or 'dark'}-{colour or 'none'}-{kind}-{step}-{exposure:g}.png"
     return Photograph(order, pose, "bench", channel, colour, kind, step, "" if kind == "dark" else f"{channel}/{kind}{step}.png",
                       *place, *turn, 4.0, exposure, name)  # fmt: skip
 
 
-def write_capture(path: Path, poses: dict, *, channels=("inner",), whole=1, change=None, scene=None, **camera_keys) -> Folder:
+def write_capture(
+    path: Path, poses: dict, *, channels=("inner",), whole=1, change=None, scene=None, **camera_keys
+) -> Folder:
     """Write a capture.
 
     `poses`: place by name; `change(frames)` alters the photographs of a view before they are written;

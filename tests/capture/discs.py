@@ -93,13 +93,17 @@ class Scene:
         light = np.abs(np.linalg.det(slopes)) * area * self.radius_px**2
         place = self.lens(at) + shift
         light = light * self.light_at(place)
-        reach = int(np.ceil(np.abs(place - place.mean(axis=1, keepdims=True)).max() + 6.0 * self.blur_px + 1.0))
+        reach = int(
+            np.ceil(np.abs(place - place.mean(axis=1, keepdims=True)).max() + 6.0 * self.blur_px + 1.0)
+        )
         middle = np.floor(place.mean(axis=1)).astype(int)
         edge = np.arange(-reach, reach + 2)
+
         def along(axis, off, blur):
             """Return the light of each point in each pixel along one axis."""
             cut = ndtr((edge + middle[:, axis, None, None] - place[..., axis, None] - off) / blur)
             return np.diff(cut, axis=-1)
+
         # A tail to one side, of zero mean: two Gaussians of unequal weight.
         parts = [(1.0, 0.0, self.blur_px)]
         if self.coma:

@@ -128,9 +128,7 @@ def chief_minus_mean(
         pixel, pupil = grid.pixel[rows], grid.pupil_mm[rows]
         mean = np.zeros((len(rows), 2))
         for point, share in zip(place, weight, strict=True):
-            off = np.concatenate(
-                [0.5 * diameter_mm[rows, None] * point, walk_mm[rows, None]], axis=1
-            )
+            off = np.concatenate([0.5 * diameter_mm[rows, None] * point, walk_mm[rows, None]], axis=1)
             at = pupil + np.einsum("nij,nj->ni", rotation[rows], off)
             mean += share * field.forward(pixel, pupil_mm=at)
         moved[rows] = field.forward(pixel, pupil_mm=pupil) - mean

@@ -25,7 +25,9 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
     """
     counts = [len(one.rows) for one in results]
     if sum(counts) == 0:
-        raise CaptureError("no dot of any pose was measured; nothing to write. See what is told of each pose.")
+        raise CaptureError(
+            "no dot of any pose was measured; nothing to write. See what is told of each pose."
+        )
 
     def joined(name: str) -> np.ndarray:
         return np.concatenate([getattr(one.rows, name) for one in results if len(one.rows)])

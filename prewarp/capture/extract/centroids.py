@@ -191,7 +191,9 @@ def fit_dots(seen: Seen, offset: FloatArray, shape: DotShape, common: FieldShape
         covariance[part] = made.inverse[:, 1:3, 1:3] / bright[:, None, None] ** 2
         covariance[part] += _by_shape((made.inverse @ cross)[:, 1:3], places[part], common.spread)
         factors = np.concatenate([own_shape, found], axis=1).astype(np.float32)
-        picture = np.matmul(factors[:, None, :8], form)[:, 0] + np.matmul(factors[:, None, 8:], made.dot)[:, 0]
+        picture = (
+            np.matmul(factors[:, None, :8], form)[:, 0] + np.matmul(factors[:, None, 8:], made.dot)[:, 0]
+        )
         picture += made.fixed
         model[part] = picture.reshape(-1, side, side)
         inside[part] = made.inside
@@ -261,7 +263,14 @@ def _dot_columns(pictures: Pictures, shape: DotShape) -> FloatArray:
     size = np.maximum(shape.reach_px, 1.0)[:, None, None]
     n = len(pictures.disc)
     result = np.empty((n, 6, *pictures.disc.shape[1:]), dtype=np.float32)
-    parts = (pictures.disc, pictures.slope[1, 0], pictures.slope[0, 1], 1.0, pictures.x / size, pictures.y / size)
+    parts = (
+        pictures.disc,
+        pictures.slope[1, 0],
+        pictures.slope[0, 1],
+        1.0,
+        pictures.x / size,
+        pictures.y / size,
+    )
     for place, picture in enumerate(parts):
         result[:, place] = picture
     return result.reshape(n, 6, -1)

@@ -67,7 +67,16 @@ def agree(place: FloatArray, mark_of: IntArray, light: FloatArray, panel: FloatA
     if kept is None:
         return nothing
     found: SmoothMap | None = None
-    for degree, tolerance in ((1, _WIDE), (2, 1.2), (3, 0.8), (3, 0.6), (4, 0.45), (5, 0.35), (6, _NARROW), (7, _NARROW)):
+    for degree, tolerance in (
+        (1, _WIDE),
+        (2, 1.2),
+        (3, 0.8),
+        (3, 0.6),
+        (4, 0.45),
+        (5, 0.35),
+        (6, _NARROW),
+        (7, _NARROW),
+    ):
         if len(np.unique(mark[kept])) < max(LEAST_DOTS, 2 * (degree + 1) * (degree + 2) // 2):
             if found is None:
                 return nothing

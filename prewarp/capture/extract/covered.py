@@ -75,9 +75,7 @@ def on_lines(windows: Windows, columns: list[int], rows: list[int]) -> BoolArray
 def odd_pixels(fitted: Fitted, variance: FloatArray) -> BoolArray:
     """Return single pixels (n, side, side) far off what is expected, at most two a dot; of more none."""
     noise = np.sqrt(variance)
-    odd = fitted.inside & (
-        np.abs(fitted.left) > np.maximum(8.0 * noise, 0.2 * fitted.light[:, None, None])
-    )
+    odd = fitted.inside & (np.abs(fitted.left) > np.maximum(8.0 * noise, 0.2 * fitted.light[:, None, None]))
     few = odd.sum(axis=(1, 2)) <= _MOST_ODD
     result: BoolArray = odd & few[:, None, None]
     return result

@@ -49,7 +49,9 @@ def flat_figures(
         if np.mean(cut >= sensor.saturated) > 0.001:
             continue
         light = sensor.codes(cut).mean(axis=(1, 2), dtype=np.float64) / row.exposure_ms
-        return Flat(light, {"flat": row.file, "banding_percent": banding_percent(sensor.codes(values), measured)})
+        return Flat(
+            light, {"flat": row.file, "banding_percent": banding_percent(sensor.codes(values), measured)}
+        )
     if rows:
         findings.append(
             f"{rows[0].file} and {len(rows) - 1} more flats: saturated or not readable; luminance is that of the "

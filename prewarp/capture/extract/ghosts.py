@@ -70,7 +70,9 @@ def _plane(place: FloatArray, offset: FloatArray, spacing: float) -> FloatArray 
     return found if np.mean(left < 0.25 * spacing) > 0.6 else None
 
 
-def marks_around(ghosts: Ghosts, place: FloatArray, expected: FloatArray, own: IntArray, half: int) -> IntArray:
+def marks_around(
+    ghosts: Ghosts, place: FloatArray, expected: FloatArray, own: IntArray, half: int
+) -> IntArray:
     """Return the marks (n, 28) whose light may fall on dots: the nearest 24, and those whose ghosts land there.
 
     `place` (n, 2) of dots, `own` (n,) their marks, `expected` (m, 2) places of all marks, by the map.

@@ -35,7 +35,7 @@ _FOR_SHAPE = 300
 LEAST_FOR_SHAPE = 12
 _LAST_DEGREE = 8
 _AROUND = 12
-_LIGHT_DEGREE = 6
+_LIGHT_DEGREE, _NEARLY = 6, 1.15
 _FOR_SHIFTS, _LEAST_LIT = 400, 8
 
 FOUND, COVERED, SATURATED, AT_EDGE, OFF = "found", "covered", "saturated", "at the edge", "off its neighbours"
@@ -122,7 +122,9 @@ def measure_dots(
         windows, stack = windows.cropped(half), crop(stack, half)
     flicker = _flicker(stack, lit, windows)
     scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
-    noise = _noise(stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure, known_noise)
+    noise = _noise(
+        stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure, known_noise
+    )
     bright = _brightness(stack, scaled_lit, static)
     weight = 1.0 / noise.variance(np.maximum(bright[:, None] * scaled_lit * 0.5, 0.0))
     weight = np.where(saturated, 0.0, weight)
@@ -148,7 +150,9 @@ def measure_dots(
     state[covered & (state == FOUND)] = COVERED
     shifts = _shifts(stack, scaled_lit, separated.explained, fitted, state == FOUND, variance)
     covariance = fitted.covariance
-    found_noise = noise_of_rest(stack, separated.explained, shifts, scaled_lit, separated.own) if static else None
+    found_noise = (
+        noise_of_rest(stack, separated.explained, shifts, scaled_lit, separated.own) if static else None
+    )
     if found_noise is not None:
         level = np.maximum(0.5 * fitted.light, 0.0)
         covariance = covariance * (found_noise.variance(level) / noise.variance(level))[:, None, None]
@@ -238,6 +242,10 @@ def _fit(
         if abs(better - blur) > 0.02 * blur:
             blur = better
     lines = dead
+    if len(some) >= LEAST_FOR_SHAPE:
+        # Slopes and bends of the map by places that are right to some hundredths of a pixel.
+        map_ = _best_map(task.panel[some], (windows.centre + offset)[some])
+        shape = _shape(map_, task.panel, shape.radius, windows.centre + offset, shape.gradient)
     for step in range(2):
         fitted = fit_dots(seen, offset, shape, common)
         offset = fitted.offset
@@ -250,16 +258,16 @@ def _fit(
             if np.count_nonzero(trusted) >= LEAST_FOR_SHAPE:
                 place = windows.centre + offset
                 map_ = _best_map(task.panel[trusted], place[trusted])
-                shape = _shape(map_, task.panel, shape.radius, place, _gradient(place, fitted.light, trusted))
+                # A picture of the wrong size has the right light in all, not the right brightness.
+                light = fitted.light * _area(shape.matrix) / _area(map_.slopes(task.panel))
+                shape = _shape(map_, task.panel, shape.radius, place, _gradient(place, light, trusted))
                 some = np.flatnonzero(trusted)
                 some = some[:: max(1, len(some) // _FOR_SHAPE)]
                 common, _ = find_shape(seen.take(some), offset[some], shape.take(some), blur)
     return fitted, shape, variance, lines
 
 
-def _noise(
-    stack: np.ndarray, lit: FloatArray, exposure: FloatArray, known: Noise | None
-) -> Noise:
+def _noise(stack: np.ndarray, lit: FloatArray, exposure: FloatArray, known: Noise | None) -> Noise:
     """Return the noise by frames of one exposure in which a dot is lit, and in which it is dark."""
     main = exposure == np.max(exposure)
     groups = [(lit > 0.0) & main, (lit == 0.0) & main]
@@ -288,7 +296,9 @@ def _rough_blur(stack: np.ndarray, lit: FloatArray, offset: FloatArray, shape: D
 
 def _stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
     """Return light (n, frames) that lies evenly around dots: rims of windows, smoothed over the photograph."""
-    rim = np.concatenate([stack[:, :, 0], stack[:, :, -1], stack[:, :, 1:-1, 0], stack[:, :, 1:-1, -1]], axis=2)
+    rim = np.concatenate(
+        [stack[:, :, 0], stack[:, :, -1], stack[:, :, 1:-1, 0], stack[:, :, 1:-1, -1]], axis=2
+    )
     level = np.median(rim, axis=2)
     x, y = ((place - place.mean(axis=0)) / np.maximum(np.ptp(place, axis=0), 1.0)).T
     design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
@@ -307,7 +317,9 @@ def _stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
 def _flicker(stack: np.ndarray, lit: FloatArray, windows: Windows) -> FloatArray:
     """Return the light of each frame (frames,) relative to its exposure, by the middles of lit dots."""
     middle, reach = windows.half, max(1, windows.half // 6)
-    core = stack[:, :, middle - reach : middle + reach + 1, middle - reach : middle + reach + 1].mean(axis=(2, 3))
+    core = stack[:, :, middle - reach : middle + reach + 1, middle - reach : middle + reach + 1].mean(
+        axis=(2, 3)
+    )
     on = lit > 0.0
     level = np.where(on, core / np.where(on, lit, 1.0), np.nan)
     fine = np.isfinite(level).sum(axis=1) >= 2
@@ -363,7 +375,7 @@ def _gradient(place: FloatArray, bright: FloatArray, trusted: BoolArray) -> Floa
     if len(good) < 2 * _AROUND:
         return np.zeros_like(place)
     logarithm = np.log(np.maximum(bright, 1e-3))
-    smooth = _best_map(place[good], np.stack([logarithm[good]] * 2, axis=1), _LIGHT_DEGREE)
+    smooth = _simplest_light(place[good], logarithm[good])
     rest = logarithm - smooth(place)[:, 0]
     near = good[cKDTree(place[good]).query(place, k=_AROUND)[1]]
     off = place[near] - place[:, None]
@@ -382,6 +394,21 @@ def _gradient(place: FloatArray, bright: FloatArray, trusted: BoolArray) -> Floa
     return gradient
 
 
+def _simplest_light(place: FloatArray, logarithm: FloatArray) -> SmoothMap:
+    """Return the function of the lowest degree that follows light nearly as well as the highest does.
+
+    A higher one would take noise for slopes, most of all at the rim.
+    """
+    both = np.stack([logarithm] * 2, axis=1)
+    best = _best_map(place, both, _LIGHT_DEGREE)
+    least = float(np.median(np.abs(logarithm - best(place)[:, 0])))
+    for degree in range(best.degree):
+        simpler = fit_map(place, both, degree)
+        if float(np.median(np.abs(logarithm - simpler(place)[:, 0]))) < _NEARLY * least + 1e-5:
+            return simpler
+    return best
+
+
 def _within(windows: Windows, offset: FloatArray, reach: FloatArray) -> BoolArray:
     step = np.arange(-windows.half, windows.half + 1)
     x = step[None, None, :] - offset[:, 0, None, None]
@@ -390,8 +417,13 @@ def _within(windows: Windows, offset: FloatArray, reach: FloatArray) -> BoolArra
     return result
 
 
+def _area(matrix: FloatArray) -> FloatArray:
+    area: FloatArray = np.abs(np.linalg.det(matrix))
+    return area
+
+
 def _total_light(fitted: Fitted, shape: DotShape) -> FloatArray:
-    area = np.pi * shape.radius**2 * np.abs(np.linalg.det(shape.matrix))
+    area = np.pi * shape.radius**2 * _area(shape.matrix)
     light: FloatArray = np.maximum(fitted.light, 0.0) * area
     return light
 
@@ -405,7 +437,12 @@ def _smear(fitted: Fitted, good: BoolArray) -> float:
 
 
 def _shifts(
-    stack: np.ndarray, lit: FloatArray, explained: FloatArray, fitted: Fitted, good: BoolArray, variance: FloatArray
+    stack: np.ndarray,
+    lit: FloatArray,
+    explained: FloatArray,
+    fitted: Fitted,
+    good: BoolArray,
+    variance: FloatArray,
 ) -> FloatArray:
     """Return how far the picture lies in each frame (frames, 2) from the mean of all, px.
 

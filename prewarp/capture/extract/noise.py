@@ -82,9 +82,7 @@ def noise_of_rest(
         return None
     down, across = np.gradient(own, axis=(1, 2))
     shift = np.nan_to_num(moved)[None] * lit[..., None]
-    slide = -(
-        shift[..., 0, None, None] * across[:, None] + shift[..., 1, None, None] * down[:, None]
-    )
+    slide = -(shift[..., 0, None, None] * across[:, None] + shift[..., 1, None, None] * down[:, None])
     flat = (stack - slide).reshape(len(stack), frames, -1)
     level = explained @ flat
     square = (flat - level) ** 2 / np.maximum(freedom, _LEAST_FREEDOM)[..., None]

@@ -42,7 +42,10 @@ def other_orders() -> Iterator[tuple[IntArray, str]]:
         order[[first, second]] = second, first
         yield order, f"frames {first} and {second} exchanged"
     for moved in range(1, FRAMES):
-        yield np.roll(np.arange(FRAMES), moved), f"every frame {moved} places later (or {FRAMES - moved} earlier)"
+        yield (
+            np.roll(np.arange(FRAMES), moved),
+            f"every frame {moved} places later (or {FRAMES - moved} earlier)",
+        )
     yield np.arange(FRAMES)[::-1], "the frames in reverse order"
 
 

@@ -82,7 +82,12 @@ class Pictures:
 
 
 def disc_pictures(
-    offset: FloatArray, half: int, matrix: FloatArray, radius: FloatArray, variance: FloatArray, order: int = 3
+    offset: FloatArray,
+    half: int,
+    matrix: FloatArray,
+    radius: FloatArray,
+    variance: FloatArray,
+    order: int = 3,
 ) -> Pictures:
     """Return the pictures of discs on windows of (2 half + 1)^2 pixels.
 

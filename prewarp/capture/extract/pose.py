@@ -103,17 +103,36 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
                 findings.append(f"{where}: refused. {view.refused}")
                 views[label] = {"refused": view.refused, **view.figures}
                 continue
-            flat = flat_figures(_of(task, channel=channel, colour=colour, kind=FLAT), lambda row: _values(task, row), sensor, view.measured, findings)
+            flat = flat_figures(
+                _of(task, channel=channel, colour=colour, kind=FLAT),
+                lambda row: _values(task, row),
+                sensor,
+                view.measured,
+                findings,
+            )
             longest = max(one.exposure_ms for one in frames)
             luminance = flat.light if flat.light is not None else view.measured.light / longest
             told, figures = view_findings(view, marks, longest)
             findings += [f"{where}: {one}" for one in told]
             figures |= flat.figures
-            figures |= ramp_figures(_of(task, channel=channel, colour=colour, kind=RAMP), lambda row: _values(task, row), sensor, view.measured, findings)
+            figures |= ramp_figures(
+                _of(task, channel=channel, colour=colour, kind=RAMP),
+                lambda row: _values(task, row),
+                sensor,
+                view.measured,
+                findings,
+            )
             views[label] = figures
-            parts.append(_rows(task, view, marks, channel, colour, luminance / (sensor.full_scale - sensor.black)))
+            parts.append(
+                _rows(task, view, marks, channel, colour, luminance / (sensor.full_scale - sensor.black))
+            )
             refused += _refused(view, marks, channel, colour)
-    rows = Rows(*(np.concatenate([getattr(one, name) for one in parts]) if parts else _EMPTY[name] for name in Rows.__dataclass_fields__))
+    rows = Rows(
+        *(
+            np.concatenate([getattr(one, name) for one in parts]) if parts else _EMPTY[name]
+            for name in Rows.__dataclass_fields__
+        )
+    )
     first = task.rows[0]
     rotation = pose_rotation(*first.turn_deg)
     entrance = task.camera.entrance_mm or 0.0

@@ -63,7 +63,9 @@ def _words(figures: dict[str, Any], measured: Measured, view: View) -> list[str]
             "moved. Wait until it is still, or shorten the exposure."
         )
     elif measured.blur_px > _BLUR_PX:
-        words.append(f"blur of {measured.blur_px:.1f} px (1-sigma): out of focus? Focus on the panel's image.")
+        words.append(
+            f"blur of {measured.blur_px:.1f} px (1-sigma): out of focus? Focus on the panel's image."
+        )
     if figures["drift_px"] is not None and figures["drift_px"] > _DRIFT_PX:
         words.append(
             f"the picture drifted by {figures['drift_px']:.2f} px between whole frames; places are means over the "

@@ -30,9 +30,7 @@ class Job:
     pictures: Path | None
 
 
-def pose_tasks(
-    plan: Plan, marks: Marks, cameras: dict[str, Camera], folder: Path, /
-) -> tuple[PoseTask, ...]:
+def pose_tasks(plan: Plan, marks: Marks, cameras: dict[str, Camera], folder: Path, /) -> tuple[PoseTask, ...]:
     """Return one task for each pose and camera of a plan, in the order of the plan.
 
     Raises

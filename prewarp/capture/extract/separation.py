@@ -70,7 +70,9 @@ def separate(
     pixels = stack.shape[2] * stack.shape[3] / _BLOCKS**2
     base = np.broadcast_to(exposure, lit.shape) if static else np.zeros_like(lit)
     design = np.stack([base, lit], axis=2)
-    codes = np.where((candidates >= 0)[:, None, :], all_lit[np.maximum(candidates, 0)].transpose(0, 2, 1), 0.0)
+    codes = np.where(
+        (candidates >= 0)[:, None, :], all_lit[np.maximum(candidates, 0)].transpose(0, 2, 1), 0.0
+    )
     chosen = np.full((n, MOST_OTHERS), -1)
     active = np.arange(n) if static and candidates.shape[1] else np.zeros(0, dtype=int)
     for turn in range(MOST_OTHERS):
@@ -105,7 +107,9 @@ def _block_sums(stack: np.ndarray) -> FloatArray:
     return result
 
 
-def _block_weights(blocks: FloatArray, design: FloatArray, weight: FloatArray, noise: Noise, pixels: float) -> FloatArray:
+def _block_weights(
+    blocks: FloatArray, design: FloatArray, weight: FloatArray, noise: Noise, pixels: float
+) -> FloatArray:
     """Return one over the variance (n, frames, 9) of block sums; 0 for frames that do not count."""
     fitted = design @ (_pseudo_inverse(design, weight) @ blocks)
     variance = pixels * noise.read + noise.shot * np.maximum(fitted, 0.0)
@@ -113,9 +117,7 @@ def _block_weights(blocks: FloatArray, design: FloatArray, weight: FloatArray, n
     return result
 
 
-def _explained(
-    design: FloatArray, codes: FloatArray, blocks: FloatArray, weight: FloatArray
-) -> FloatArray:
+def _explained(design: FloatArray, codes: FloatArray, blocks: FloatArray, weight: FloatArray) -> FloatArray:
     """Return how much chi^2 (n, k) each candidate would explain of what the design leaves."""
     wide = weight.transpose(0, 2, 1)[:, :, None, :]
     weighted = design.transpose(0, 2, 1)[:, None] * wide

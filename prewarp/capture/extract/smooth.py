@@ -33,7 +33,11 @@ class SmoothMap:
     def second(self, panel: FloatArray) -> FloatArray:
         """Return half the second slopes (n, 2, 3): of x and y, by du^2, du dv, dv^2."""
         scaled, half = self._scaled(panel), self.half
-        orders = (((2, 0), 0.5 / half[0] ** 2), ((1, 1), 1.0 / half[0] / half[1]), ((0, 2), 0.5 / half[1] ** 2))
+        orders = (
+            ((2, 0), 0.5 / half[0] ** 2),
+            ((1, 1), 1.0 / half[0] / half[1]),
+            ((0, 2), 0.5 / half[1] ** 2),
+        )
         parts = [
             _derived(scaled, self.degree, across, down) @ self.coefficients * factor
             for (across, down), factor in orders

@@ -18,7 +18,9 @@ _MOST_LINES = 40
 @click.argument("plan_path", metavar="PLAN", type=FILE)
 @click.option("--photographs", "folder", type=FILE, required=True, help="Folder of the photographs.")
 @click.option("--camera", "camera_path", type=FILE, required=True, help="Camera description (TOML).")
-@click.option("--marks", "marks_path", type=FILE, help="Marks of the targets [default: marks.csv beside PLAN].")
+@click.option(
+    "--marks", "marks_path", type=FILE, help="Marks of the targets [default: marks.csv beside PLAN]."
+)
 @click.option(
     "--aperture",
     type=click.Choice((REMOVE, KEEP)),
@@ -104,7 +106,18 @@ def _print(talk: Talk, done: Extraction) -> None:
                 number(ghosts and 100.0 * ghosts["strength_median"], 3),
             )
         )
-    head = ("pose", "view", "found", "refused", "not seen", "sigma px", "blur px", "ratio", "drift px", "ghost %")
+    head = (
+        "pose",
+        "view",
+        "found",
+        "refused",
+        "not seen",
+        "sigma px",
+        "blur px",
+        "ratio",
+        "drift px",
+        "ghost %",
+    )
     shown = rows if len(rows) <= _MOST_LINES else rows[: _MOST_LINES - 1]
     talk.table("Dots by pose, channel and colour", head, [("", shown)], text_columns=2)
     if len(shown) < len(rows):
