@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.capture.extract.picture import PIXEL_VARIANCE, Pictures, disc_pictures
+from prewarp.checks import BoolArray, FloatArray, IntArray
 
 _BLURS = (0.4, 0.6, 0.8, 1.1, 1.5, 2.1, 3.0)
 _SHAPE = ("xx", "xy", "yy", "dilation", "xxx", "xxy", "xyy", "yyy")

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.checks import FloatArray, IntArray
 from prewarp.capture.extract.smooth import SmoothMap, fit_map
+from prewarp.checks import FloatArray, IntArray
 
 _TRIALS = 400
 _SEED = 20

@@ -3,9 +3,9 @@
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.checks import BoolArray, FloatArray
 from prewarp.capture.extract.centroids import Fitted
 from prewarp.capture.extract.windows import Windows
+from prewarp.checks import BoolArray, FloatArray
 
 _SECTORS = 8
 _SECTOR_SIGMA = 6.0

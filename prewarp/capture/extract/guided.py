@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.capture.extract.consensus import WEAKEST, Consensus
+from prewarp.checks import BoolArray, FloatArray, IntArray
 
 _NEAR = 0.25
 _OTHERS = 3

@@ -3,7 +3,6 @@
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.capture.extract.centroids import (
     REACH_BLURS,
@@ -23,9 +22,12 @@ from prewarp.capture.extract.covered import (
     off_neighbours,
     on_lines,
 )
+from prewarp.capture.extract.dot_shape import area_of, dot_shape
+from prewarp.capture.extract.light import brightness, flicker_of, light_gradient, stray_light
 from prewarp.capture.extract.noise import Noise, noise_of_repeats, noise_of_rest
 from prewarp.capture.extract.separation import separate
-from prewarp.capture.extract.smooth import SmoothMap, fit_map
+from prewarp.capture.extract.shifts import frame_shifts
+from prewarp.capture.extract.smooth import best_map
 from prewarp.capture.extract.windows import Windows, crop
 from prewarp.checks import BoolArray, FloatArray, IntArray
 
@@ -33,10 +35,6 @@ _STEPS = 2
 _BRIGHTEST = 40
 _FOR_SHAPE = 300
 LEAST_FOR_SHAPE = 12
-_LAST_DEGREE = 8
-_AROUND = 12
-_LIGHT_DEGREE, _NEARLY = 6, 1.15
-_FOR_SHIFTS, _LEAST_LIT = 400, 8
 
 FOUND, COVERED, SATURATED, AT_EDGE, OFF = "found", "covered", "saturated", "at the edge", "off its neighbours"
 
@@ -113,19 +111,19 @@ def measure_dots(
     place = windows.centre + offset
     dark = lit == 0.0
     static = bool(np.all(dark.sum(axis=1) >= 3))
-    stack = stack - _stray_light(stack, place)[:, :, None, None]
-    map_ = _best_map(panel, place)
-    shape = _shape(map_, panel, radius, place, np.zeros((n, 2)))
+    stack = stack - stray_light(stack, place)[:, :, None, None]
+    map_ = best_map(panel, place)
+    shape = dot_shape(map_, panel, radius, place, np.zeros((n, 2)))
     blur = _rough_blur(stack, np.where(saturated, 0.0, lit), offset, shape)
     half = int(np.ceil(np.quantile(shape.reach_px, 0.98) + REACH_BLURS * blur + 2.0))
     if half < windows.half:
         windows, stack = windows.cropped(half), crop(stack, half)
-    flicker = _flicker(stack, lit, windows)
+    flicker = flicker_of(stack, lit, windows)
     scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
     noise = _noise(
         stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure, known_noise
     )
-    bright = _brightness(stack, scaled_lit, static)
+    bright = brightness(stack, scaled_lit, static)
     weight = 1.0 / noise.variance(np.maximum(bright[:, None] * scaled_lit * 0.5, 0.0))
     weight = np.where(saturated, 0.0, weight)
     usable_frames = (lit > 0.0) & ~saturated
@@ -143,12 +141,12 @@ def measure_dots(
     usable = ~outside & ~on_lines(windows, *dead)
     state[cut & ~lost] = AT_EDGE
     trusted = state == FOUND
-    shape = replace(shape, gradient=_gradient(place, bright, trusted))
+    shape = replace(shape, gradient=light_gradient(place, bright, trusted))
     task = _Task(separated.own, separated.weight, scaled_lit, noise, windows, panel)
     fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted, blur, dead)
     covered = covered_dots(fitted, variance, shape.reach_px)
     state[covered & (state == FOUND)] = COVERED
-    shifts = _shifts(stack, scaled_lit, separated.explained, fitted, state == FOUND, variance)
+    shifts = frame_shifts(stack, scaled_lit, separated.explained, fitted, state == FOUND, variance)
     covariance = fitted.covariance
     found_noise = (
         noise_of_rest(stack, separated.explained, shifts, scaled_lit, separated.own) if static else None
@@ -163,7 +161,7 @@ def measure_dots(
     sigma = np.sqrt(np.einsum("nii->n", covariance) / 2.0)
     good = np.flatnonzero(state == FOUND)
     if len(good) >= 16:
-        expected = _best_map(panel[good], place[good])(panel[good])
+        expected = best_map(panel[good], place[good])(panel[good])
         off = off_neighbours(panel[good], place[good], expected, sigma[good], shape.matrix[good])
         state[good[off]] = OFF
     share = separated.other_light / np.maximum(_total_light(fitted, shape), 1e-9)[:, None]
@@ -244,8 +242,8 @@ def _fit(
     lines = dead
     if len(some) >= LEAST_FOR_SHAPE:
         # Slopes and bends of the map by places that are right to some hundredths of a pixel.
-        map_ = _best_map(task.panel[some], (windows.centre + offset)[some])
-        shape = _shape(map_, task.panel, shape.radius, windows.centre + offset, shape.gradient)
+        map_ = best_map(task.panel[some], (windows.centre + offset)[some])
+        shape = dot_shape(map_, task.panel, shape.radius, windows.centre + offset, shape.gradient)
     for step in range(2):
         fitted = fit_dots(seen, offset, shape, common)
         offset = fitted.offset
@@ -257,10 +255,12 @@ def _fit(
             seen = Seen(own, variance, usable)
             if np.count_nonzero(trusted) >= LEAST_FOR_SHAPE:
                 place = windows.centre + offset
-                map_ = _best_map(task.panel[trusted], place[trusted])
+                map_ = best_map(task.panel[trusted], place[trusted])
                 # A picture of the wrong size has the right light in all, not the right brightness.
-                light = fitted.light * _area(shape.matrix) / _area(map_.slopes(task.panel))
-                shape = _shape(map_, task.panel, shape.radius, place, _gradient(place, light, trusted))
+                light = fitted.light * area_of(shape.matrix) / area_of(map_.slopes(task.panel))
+                shape = dot_shape(
+                    map_, task.panel, shape.radius, place, light_gradient(place, light, trusted)
+                )
                 some = np.flatnonzero(trusted)
                 some = some[:: max(1, len(some) // _FOR_SHAPE)]
                 common, _ = find_shape(seen.take(some), offset[some], shape.take(some), blur)
@@ -294,121 +294,6 @@ def _rough_blur(stack: np.ndarray, lit: FloatArray, offset: FloatArray, shape: D
     return first_blur(mean, variance, offset[chosen], shape.take(chosen))
 
 
-def _stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
-    """Return light (n, frames) that lies evenly around dots: rims of windows, smoothed over the photograph."""
-    rim = np.concatenate(
-        [stack[:, :, 0], stack[:, :, -1], stack[:, :, 1:-1, 0], stack[:, :, 1:-1, -1]], axis=2
-    )
-    level = np.median(rim, axis=2)
-    x, y = ((place - place.mean(axis=0)) / np.maximum(np.ptp(place, axis=0), 1.0)).T
-    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    result = np.empty_like(level)
-    for frame, values in enumerate(level.T):
-        weight = np.ones(len(values))
-        for _ in range(4):
-            root = np.sqrt(weight)
-            found = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
-            left = values - design @ found
-            weight = 1.0 / (1.0 + (left / (2.0 * float(np.median(np.abs(left))) + 1e-3)) ** 2)
-        result[:, frame] = design @ found
-    return result
-
-
-def _flicker(stack: np.ndarray, lit: FloatArray, windows: Windows) -> FloatArray:
-    """Return the light of each frame (frames,) relative to its exposure, by the middles of lit dots."""
-    middle, reach = windows.half, max(1, windows.half // 6)
-    core = stack[:, :, middle - reach : middle + reach + 1, middle - reach : middle + reach + 1].mean(
-        axis=(2, 3)
-    )
-    on = lit > 0.0
-    level = np.where(on, core / np.where(on, lit, 1.0), np.nan)
-    fine = np.isfinite(level).sum(axis=1) >= 2
-    if not fine.any():
-        return np.ones(lit.shape[1])
-    ratio = level[fine] / np.nanmedian(level[fine], axis=1, keepdims=True)
-    with np.errstate(invalid="ignore"):
-        found = np.array([np.nanmedian(one) if np.isfinite(one).any() else 1.0 for one in ratio.T])
-    result: FloatArray = np.where((found > 0.5) & (found < 2.0), found, 1.0)
-    return result
-
-
-def _brightness(stack: np.ndarray, lit: FloatArray, static: bool) -> FloatArray:
-    """Return the light of dots (n,) at their middles, for exposure 1, over what is there when they are dark."""
-    middle = stack.shape[2] // 2
-    core = stack[:, :, middle - 1 : middle + 2, middle - 1 : middle + 2].mean(axis=(2, 3))
-    on = lit > 0.0
-    light = np.sum(np.where(on, core, 0.0), axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
-    if static:
-        light = light - np.sum(np.where(on, 0.0, core), axis=1) / np.maximum((~on).sum(axis=1), 1)
-    return np.maximum(light, 1e-3)
-
-
-def _best_map(panel: FloatArray, place: FloatArray, most: int = _LAST_DEGREE) -> SmoothMap:
-    """Return a map of the highest degree that so many dots allow."""
-    degree = 1
-    while degree < most and len(panel) >= 3 * (degree + 2) * (degree + 3) // 2:
-        degree += 1
-    return fit_map(panel, place, degree)
-
-
-def _shape(
-    map_: SmoothMap, panel: FloatArray, radius: FloatArray, place: FloatArray, gradient: FloatArray
-) -> DotShape:
-    matrix = map_.slopes(panel)
-    back = np.linalg.inv(matrix)
-    half = map_.second(panel)
-    form = np.empty((len(panel), 2, 2, 2))
-    form[..., 0, 0], form[..., 1, 1] = half[..., 0], half[..., 2]
-    form[..., 0, 1] = form[..., 1, 0] = half[..., 1] / 2.0
-    form = np.einsum("nai,nkab,nbj->nkij", back, form, back)
-    second = np.stack([form[..., 0, 0], 2.0 * form[..., 0, 1], form[..., 1, 1]], axis=-1)
-    low, high = place.min(axis=0), place.max(axis=0)
-    field_ = (place - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1.0)
-    return DotShape(matrix, radius, second, gradient, field_)
-
-
-def _gradient(place: FloatArray, bright: FloatArray, trusted: BoolArray) -> FloatArray:
-    """Return the relative change of light a px (n, 2): of a smooth function over all dots, and of a plane
-    through what it leaves of the logarithms around each.
-    """
-    good = np.flatnonzero(trusted)
-    if len(good) < 2 * _AROUND:
-        return np.zeros_like(place)
-    logarithm = np.log(np.maximum(bright, 1e-3))
-    smooth = _simplest_light(place[good], logarithm[good])
-    rest = logarithm - smooth(place)[:, 0]
-    near = good[cKDTree(place[good]).query(place, k=_AROUND)[1]]
-    off = place[near] - place[:, None]
-    size = np.abs(off).max(axis=(1, 2))[:, None]
-    design = np.concatenate([np.ones((*near.shape, 1)), off / size[..., None]], axis=2)
-    value = rest[near]
-    weight = np.ones(near.shape)
-    for _ in range(4):
-        weighted = (design * weight[..., None]).transpose(0, 2, 1)
-        normal = weighted @ design + 1e-6 * np.eye(3)
-        found = np.linalg.solve(normal, weighted @ value[..., None])
-        left = value - (design @ found)[..., 0]
-        scale = 2.0 * np.median(np.abs(left), axis=1, keepdims=True) + 1e-4
-        weight = 1.0 / (1.0 + (left / scale) ** 2)
-    gradient: FloatArray = smooth.slopes(place)[:, 0] + found[:, 1:, 0] / size
-    return gradient
-
-
-def _simplest_light(place: FloatArray, logarithm: FloatArray) -> SmoothMap:
-    """Return the function of the lowest degree that follows light nearly as well as the highest does.
-
-    A higher one would take noise for slopes, most of all at the rim.
-    """
-    both = np.stack([logarithm] * 2, axis=1)
-    best = _best_map(place, both, _LIGHT_DEGREE)
-    least = float(np.median(np.abs(logarithm - best(place)[:, 0])))
-    for degree in range(best.degree):
-        simpler = fit_map(place, both, degree)
-        if float(np.median(np.abs(logarithm - simpler(place)[:, 0]))) < _NEARLY * least + 1e-5:
-            return simpler
-    return best
-
-
 def _within(windows: Windows, offset: FloatArray, reach: FloatArray) -> BoolArray:
     step = np.arange(-windows.half, windows.half + 1)
     x = step[None, None, :] - offset[:, 0, None, None]
@@ -417,13 +302,8 @@ def _within(windows: Windows, offset: FloatArray, reach: FloatArray) -> BoolArra
     return result
 
 
-def _area(matrix: FloatArray) -> FloatArray:
-    area: FloatArray = np.abs(np.linalg.det(matrix))
-    return area
-
-
 def _total_light(fitted: Fitted, shape: DotShape) -> FloatArray:
-    area = np.pi * shape.radius**2 * _area(shape.matrix)
+    area = np.pi * shape.radius**2 * area_of(shape.matrix)
     light: FloatArray = np.maximum(fitted.light, 0.0) * area
     return light
 
@@ -434,43 +314,3 @@ def _smear(fitted: Fitted, good: BoolArray) -> float:
         return 0.0
     xx, xy, yy = np.median(fitted.shape[good, :3], axis=0)
     return float(np.sqrt(np.hypot(xx - yy, 2.0 * xy)))
-
-
-def _shifts(
-    stack: np.ndarray,
-    lit: FloatArray,
-    explained: FloatArray,
-    fitted: Fitted,
-    good: BoolArray,
-    variance: FloatArray,
-) -> FloatArray:
-    """Return how far the picture lies in each frame (frames, 2) from the mean of all, px.
-
-    Each dot's picture, weighted with its slopes, gives a number a frame; of these what its own mean picture,
-    static light and ghosts explain is taken out. One shift a frame then suits the rest of all dots best. NaN
-    where too few dots are lit.
-    """
-    frames = lit.shape[1]
-    chosen = np.flatnonzero(good)
-    chosen = chosen[np.argsort(-fitted.light[chosen], kind="stable")[:_FOR_SHIFTS]]
-    on = lit[chosen]
-    enough = np.count_nonzero(on > 0.0, axis=0) >= _LEAST_LIT
-    if np.count_nonzero(enough) < 2:
-        return np.full((frames, 2), np.nan)
-    model = np.where(fitted.inside, fitted.model - fitted.background[:, None, None], 0.0)[chosen]
-    slope_y, slope_x = np.gradient(model, axis=(1, 2))
-    one = np.where(fitted.inside[chosen], 1.0, 0.0)
-    columns = np.stack([model, slope_x, slope_y, one], axis=1).reshape(len(chosen), 4, -1)
-    weight = (1.0 / variance[chosen]).reshape(len(chosen), 1, -1)
-    solve = np.linalg.solve((columns * weight) @ columns.transpose(0, 2, 1), columns * weight)[:, 1:3]
-    values = -np.matmul(
-        stack[chosen].reshape(len(chosen), frames, -1), solve.transpose(0, 2, 1).astype(np.float32)
-    ).astype(np.float64)
-    rest = np.eye(frames) - explained[chosen]
-    seen = on[:, :, None] * (rest @ values)
-    lever = on[:, :, None] * rest * on[:, None, :]
-    normal = np.einsum("nfi,nfj->ij", lever, lever)
-    side = np.einsum("nfi,nfk->ik", lever, seen)
-    shifts: FloatArray = np.linalg.pinv(normal, rcond=1e-6, hermitian=True) @ side
-    shifts = shifts - shifts[enough].mean(axis=0)
-    return np.where(enough[:, None], shifts, np.nan)

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.capture.codes import FRAMES
 from prewarp.capture.extract.consensus import LEAST_DOTS, Consensus, agree
 from prewarp.capture.extract.cutting import Cut, light_in_codes, radius_of
 from prewarp.capture.extract.finding import Blobs

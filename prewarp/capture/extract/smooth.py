@@ -6,6 +6,8 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 
+MOST_DEGREE = 8
+
 
 @dataclass(frozen=True)
 class SmoothMap:
@@ -70,6 +72,14 @@ def fit_map(
         scale = max(2.0 * float(np.median(off)), 1e-9)
         robust = 1.0 / (1.0 + (off / scale) ** 2)
     return SmoothMap(degree, middle, half, found)
+
+
+def best_map(panel: FloatArray, place: FloatArray, most: int = MOST_DEGREE) -> SmoothMap:
+    """Return a map of the highest degree that so many dots allow."""
+    degree = 1
+    while degree < most and len(panel) >= 3 * (degree + 2) * (degree + 3) // 2:
+        degree += 1
+    return fit_map(panel, place, degree)
 
 
 def _terms(scaled: FloatArray, degree: int, axis: int | None = None) -> FloatArray:

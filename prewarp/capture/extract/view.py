@@ -24,8 +24,11 @@ from prewarp.capture.extract.guided import add_expected
 from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
 from prewarp.capture.extract.naming import Named, name_places
 from prewarp.capture.extract.noise import Noise
-from prewarp.capture.extract.reading import numbers_of_words
+from prewarp.capture.extract.reading import dot_light, numbers_of_words
 from prewarp.checks import FloatArray, IntArray
+
+# Of the named dots so many must be lit in every whole frame.
+_LIT_SHARE = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +81,7 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
     named = name_places(blobs, cut, marks, findings)
     if named.problem:
         return _refused(findings, named.problem, blobs)
+    named = replace(named, cut=_without_wrong_wholes(named, start, findings))
     alone = named.only_lit_in(marks)
     if alone is not None and start is not None:
         told = f"{start.file}: shows code frame {alone}, not all dots; left out. Take it again."
@@ -88,6 +92,27 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
         named.found, blobs.place, named.light, named.there, marks.panel, marks.lit, spacing
     )
     return _measured(named, blobs, blob, mark, marks, findings)
+
+
+def _without_wrong_wholes(named: Named, start: Frame | None, findings: list[str]) -> Cut:
+    """Return the windows without whole frames in which named dots are dark, unlike in the first."""
+    cut = named.cut
+    wholes = [k for k, one in enumerate(cut.frames) if one.kind == WHOLE]
+    first = next((k for k in wholes if cut.frames[k] is start), None)
+    if first is None:
+        return cut
+    radius = max(1.0, 0.3 * cut.windows.half)
+
+    def light(index: int) -> FloatArray:
+        windows = cut.sensor.codes(cut.values[named.found.blob, index])
+        return dot_light(windows, radius) / cut.frames[index].exposure_ms
+
+    wanted = light(first)
+    for index in reversed(wholes):
+        if index != first and np.mean(light(index) > 0.3 * wanted) < _LIT_SHARE:
+            findings.append(f"{cut.frames[index].file}: does not show all dots; left out. Take it again.")
+            cut = cut.without(index)
+    return cut
 
 
 def _measured(
