@@ -44,7 +44,7 @@ A ghost, hair or hidden part with `channel = "inner"` is on that channel's panel
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -188,17 +188,23 @@ class Bench:
         """Return the ghosts of a channel's panel."""
         return tuple(one for one in self.ghosts if one.channel in (None, channel))
 
-    def shines(self, pixel: FloatArray, channel: str, size_px: tuple[int, int], /) -> BoolArray:
-        """Return which panel points (..., 2) neither dust nor hair nor anything else hides."""
-        free = np.ones(pixel.shape[:-1], dtype=bool)
-        covers: tuple[Hair | Hidden, ...] = (*self.hairs, *self.hidden)
-        for cover in covers:
-            if cover.channel in (None, channel):
+    def free(self, channel: str, size_px: tuple[int, int], /) -> BoolArray | None:
+        """Return which pixels (rows, columns) of a panel nothing hides, by their middles; None: all."""
+        every: tuple[Hair | Hidden, ...] = (*self.hairs, *self.hidden)
+        covers = [one for one in every if one.channel in (None, channel)]
+        if not covers and not self.dust_specks:
+            return None
+        width, height = size_px
+        free = np.ones((height, width), dtype=bool)
+        if covers:
+            pixel = np.stack(np.meshgrid(np.arange(width) + 0.5, np.arange(height) + 0.5), axis=-1)
+            for cover in covers:
                 free &= ~cover.covers(pixel)
-        for middle, radius in self._dust(channel, size_px):
-            box = np.abs(pixel - middle).max(axis=-1) <= radius
-            near = pixel[box]
-            free[box] &= np.hypot(near[:, 0] - middle[0], near[:, 1] - middle[1]) > radius
+        for (u, v), radius in self._dust(channel, size_px):
+            columns, rows = (np.arange(max(int(x - radius), 0), int(x + radius) + 2) for x in (u, v))
+            columns, rows = columns[columns < width], rows[rows < height]
+            off = np.hypot(columns + 0.5 - u, (rows + 0.5 - v)[:, None])
+            free[np.ix_(rows, columns)] &= off > radius
         return free
 
     def _dust(self, channel: str, size_px: tuple[int, int]) -> list[tuple[FloatArray, float]]:
@@ -206,6 +212,10 @@ class Bench:
         place = random.uniform(0.0, 1.0, (self.dust_specks, 2)) * size_px
         radius = random.uniform(min(self.dust_radius_px), max(self.dust_radius_px), self.dust_specks)
         return list(zip(place, radius.tolist(), strict=True))
+
+    def seeded(self, seed: int, /) -> "Bench":
+        """Return the same bench with another seed."""
+        return replace(self, seed=seed)
 
     def random(self, *what: str | int) -> np.random.Generator:
         """Return the generator of one thing that is drawn by lot: the same for the same seed and words."""

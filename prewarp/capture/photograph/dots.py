@@ -4,6 +4,7 @@ Sums over pixels are differences of the normal distribution along x and y, so li
 the centroid is that of the points (but for what pixels do to a Gaussian as narrow as a third of one).
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy.special import ndtr
 
 from prewarp.capture.photograph.bench import Bench
 from prewarp.capture.photograph.images import PointImages, View, aperture_rule
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 
 # Where a Gaussian is cut off, in standard deviations: 4e-8 of its light lie beyond, and are kept inside.
 _REACH = 5.5
@@ -33,6 +34,10 @@ class Spots:
     offset_px: FloatArray
     share: FloatArray
     sigma_px: FloatArray
+
+    def rows(self, rows: IntArray, /) -> "Spots":
+        """Return those of some points."""
+        return Spots(self.offset_px[rows], self.share, self.sigma_px[rows])
 
 
 def spots_of(
@@ -76,24 +81,32 @@ def shaken(bench: Bench, /) -> tuple[FloatArray, FloatArray]:
     return 0.5 * node[:, None] * np.array(bench.shake_px), weight / 2.0
 
 
-def add_dots(picture: FloatArray, position: FloatArray, light: FloatArray, spots: Spots, /) -> None:
-    """Add dots to a picture (height, width), in place.
+@dataclass(frozen=True)
+class Patch:
+    """The light of one dot: `light` (rows, columns), its top-left pixel `top`, `left` in the photograph."""
+
+    top: int
+    left: int
+    light: FloatArray
+
+
+def dot_patches(position: FloatArray, light: FloatArray, spots: Spots, /) -> list[Patch | None]:
+    """Return the light of dots, summed over each pixel; None for a dot without any.
 
     Parameters
     ----------
-    picture : (height, width) float array
-        Light summed over each pixel.
     position : (n, q, 2) float array
         Points of light of each dot, px of the photograph.
     light : (n, q) float array
-        Light of each point; those without any are free.
+        Light of each point; those without any cost nothing.
     spots : Spots
         How the dots' points are blurred.
     """
+    found: list[Patch | None] = [None] * len(light)
     parts = len(spots.share)
     lit = np.flatnonzero(np.any(light != 0.0, axis=1))
     if len(lit) == 0:
-        return
+        return found
     # Dots of like size together: a batch is as wide as its widest.
     order = lit[np.argsort(_extent(position[lit], light[lit]), kind="stable")]
     points = position.shape[1] * parts
@@ -102,12 +115,25 @@ def add_dots(picture: FloatArray, position: FloatArray, light: FloatArray, spots
         dots = order[first : first + step]
         shifted = position[dots][:, :, None] + spots.offset_px[dots][:, None]
         shining = light[dots][:, :, None] * spots.share
-        _add_batch(
-            picture,
+        patches = _batch(
             shifted.reshape(len(dots), points, 2),
             shining.reshape(len(dots), points),
             spots.sigma_px[dots],
         )
+        for dot, patch in zip(dots.tolist(), patches, strict=True):
+            found[dot] = patch
+    return found
+
+
+def add_patches(picture: FloatArray, patches: Iterable[Patch | None], share: float, /) -> None:
+    """Add patches times `share` to a picture (height, width), in place; what lies beside it is dropped."""
+    height, width = picture.shape
+    for one in patches:
+        if one is not None:
+            x, y = max(-one.left, 0), max(-one.top, 0)
+            part = one.light[y : max(height - one.top, 0), x : max(width - one.left, 0)]
+            top, left = one.top + y, one.left + x
+            picture[top : top + part.shape[0], left : left + part.shape[1]] += share * part
 
 
 def _extent(position: FloatArray, light: FloatArray) -> FloatArray:
@@ -116,7 +142,7 @@ def _extent(position: FloatArray, light: FloatArray) -> FloatArray:
     return extent
 
 
-def _add_batch(picture: FloatArray, position: FloatArray, light: FloatArray, sigma: FloatArray) -> None:
+def _batch(position: FloatArray, light: FloatArray, sigma: FloatArray) -> list[Patch]:
     dark = (light == 0.0)[..., None]
     # Points without light go to the first lit one, so that they widen nothing.
     home = np.take_along_axis(position, np.argmax(light != 0.0, axis=1)[:, None, None], axis=1)
@@ -126,12 +152,8 @@ def _add_batch(picture: FloatArray, position: FloatArray, light: FloatArray, sig
     size = (np.ceil(position.max(axis=1) + reach).astype(np.int64) - low).max(axis=0)
     along_x = _shares(position[..., 0] - low[:, :1], sigma, int(size[0])) * light[..., None]
     along_y = _shares(position[..., 1] - low[:, 1:], sigma, int(size[1]))
-    patches = np.matmul(along_y.transpose(0, 2, 1), along_x)
-    height, width = picture.shape
-    for patch, (left, top) in zip(patches, low.tolist(), strict=True):
-        x, y = max(-left, 0), max(-top, 0)
-        part = patch[y : max(height - top, 0), x : max(width - left, 0)]
-        picture[top + y : top + y + part.shape[0], left + x : left + x + part.shape[1]] += part
+    drawn = np.matmul(along_y.transpose(0, 2, 1), along_x)
+    return [Patch(top, left, patch) for (left, top), patch in zip(low.tolist(), drawn, strict=True)]
 
 
 def _shares(place: FloatArray, sigma: FloatArray, size: int) -> FloatArray:

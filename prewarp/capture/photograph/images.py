@@ -120,6 +120,10 @@ class PointImages:
     light: FloatArray
     light_slope: FloatArray
 
+    def rows(self, rows: IntArray, /) -> "PointImages":
+        """Return those of some points."""
+        return PointImages(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
     def placed(self, step: FloatArray, /) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return where points beside the panel points land.
 

@@ -170,8 +170,7 @@ def _blurred(
         reach = half if ghost is None else half / abs(ghost.scale)
         total += share * light * _box_mean(sums, place, reach)
     total = gaussian_filter(total, blur * samples, mode="nearest", truncate=_REACH)
-    height, width = total.shape
-    rows, columns = height // samples, width // samples
+    rows, columns = len(total) // samples, total[0].size // samples
     found: FloatArray = total.reshape(rows, samples, columns, samples).mean(axis=(1, 3))
     return found[rim:-rim, rim:-rim]
 
@@ -202,7 +201,8 @@ def _box_mean(sums: FloatArray, middle: FloatArray, half: FloatArray) -> FloatAr
         for column, right in columns:
             total += down * right * flat[start + column]
     area: FloatArray = np.maximum(4.0 * half[..., 0] * half[..., 1], 1e-12)
-    return total / area
+    # Differences of sums round to less than nothing where it is dark.
+    return np.maximum(total, 0.0) / area
 
 
 def _weights(low: FloatArray, high: FloatArray, count: int) -> list[tuple[np.ndarray, FloatArray]]:

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.ndimage import center_of_mass, find_objects, label
 
 from prewarp.capture.photograph.bench import Bench, Ghost
-from prewarp.capture.photograph.dots import add_dots, spots_of
+from prewarp.capture.photograph.dots import Patch, Spots, add_patches, dot_patches, spots_of
 from prewarp.capture.photograph.images import PointImages, View, aperture_rule, images_of_points
 from prewarp.capture.photograph.optics import Optics
 from prewarp.checks import BoolArray, FloatArray, IntArray
@@ -14,6 +15,8 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 # Points of a disc lie this far apart at most, in standard deviations of the blur.
 _DISC_SPACING = 0.9
 _MOST_SUBPIXELS = 6
+_MOST_SPOTS = 20_000
+_SAME_LIGHT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,10 @@ class DotTruth:
     centroid: FloatArray
     covered: FloatArray
     light: FloatArray
+
+    def rows(self, rows: IntArray, /) -> "DotTruth":
+        """Return those of some dots."""
+        return DotTruth(self.pixel[rows], self.centroid[rows], self.covered[rows], self.light[rows])
 
 
 @dataclass(frozen=True)
@@ -105,6 +112,11 @@ class Scene:
         reach = np.full(len(place), max(self.reach_px * scale, 2.0))
         return images_of_points(self.optics, self.view, place, reach_px=reach)
 
+    @cached_property
+    def _drawn(self) -> dict[int, "_Drawn"]:
+        """What was drawn without drift, by ghost (-1: none): code frames show the same dots again."""
+        return {}
+
     def draw(
         self, picture: FloatArray, dots: DotLight, exposure: float, /, *, drift_px: FloatArray
     ) -> DotTruth:
@@ -112,11 +124,25 @@ class Scene:
 
         `exposure`: full scales that the white panel gives a pixel, through an open aperture.
         """
-        shines = self.bench.shines(self.marks_px[:, None] + dots.step_px, self.channel, self.panel_size_px)
-        truth = self._add(picture, self.images, dots, shines, exposure, drift_px, None)
-        for ghost, images in self.ghost_images:
-            self._add(picture, images, dots, shines, exposure * ghost.strength, drift_px, ghost)
+        shines = self._shines(dots)
+        truth = self._add(picture, self.images, dots, shines, exposure, drift_px)
+        for number, (ghost, images) in enumerate(self.ghost_images):
+            self._add(
+                picture, images, dots, shines, exposure * ghost.strength, drift_px, number=number, ghost=ghost
+            )
         return truth
+
+    def _shines(self, dots: DotLight) -> BoolArray:
+        if self._free is None:
+            return np.ones(dots.light.shape, dtype=bool)
+        place = np.floor(self.marks_px[:, None] + dots.step_px).astype(np.intp)
+        column, row = np.moveaxis(np.clip(place, 0, np.array(self.panel_size_px) - 1), -1, 0)
+        shines: BoolArray = self._free[row, column]
+        return shines
+
+    @cached_property
+    def _free(self) -> BoolArray | None:
+        return self.bench.free(self.channel, self.panel_size_px)
 
     def _add(
         self,
@@ -126,18 +152,26 @@ class Scene:
         shines: BoolArray,
         exposure: float,
         drift_px: FloatArray,
-        ghost: Ghost | None,
+        *,
+        number: int = -1,
+        ghost: Ghost | None = None,
     ) -> DotTruth:
         scale, blur = (1.0, 0.0) if ghost is None else (ghost.scale, ghost.blur_px)
-        seen = np.flatnonzero(np.isfinite(images.pixel[:, 0]))
-        few = _some(images, seen)
+        seen = np.flatnonzero(np.isfinite(images.pixel[:, 0]) & np.any(dots.light > 0.0, axis=1))
+        few = images.rows(seen)
         position, area, relative = few.placed(scale * dots.step_px[seen])
-        whole = dots.light[seen] * relative * area * scale * scale * exposure * self.view.kept(position)
+        whole = dots.light[seen] * relative * area * scale * scale * self.view.kept(position)
         position = position + drift_px
         light = whole * shines[seen]
         spots = spots_of(few, self.view, self.bench, square_px=dots.square_px, extra_blur_px=blur)
-        add_dots(picture, position, light, spots)
-        return self._truth(len(images.pixel), seen, few.pixel + drift_px, position, whole, light)
+        if np.any(drift_px):
+            add_patches(picture, dot_patches(position, light, spots), exposure)
+        else:
+            drawn = self._drawn.setdefault(number, _Drawn(len(images.pixel)))
+            add_patches(picture, drawn.patches(seen, position, light, spots), exposure)
+        return self._truth(
+            len(images.pixel), seen, few.pixel + drift_px, position, exposure * whole, exposure * light
+        )
 
     def _truth(
         self,
@@ -161,8 +195,29 @@ class Scene:
         return found
 
 
-def _some(images: PointImages, rows: IntArray) -> PointImages:
-    return PointImages(*(getattr(images, name)[rows] for name in PointImages.__dataclass_fields__))
+class _Drawn:
+    """Patches of dots that were drawn, to be used again where a dot has the same light in the same place."""
+
+    def __init__(self, count: int) -> None:
+        self._light = np.empty(0)
+        self._position = np.empty(0)
+        self._patches: list[Patch | None] = [None] * count
+
+    def patches(
+        self, rows: IntArray, position: FloatArray, light: FloatArray, spots: Spots
+    ) -> list[Patch | None]:
+        """Return the patches of some dots, drawing those that are new."""
+        if self._light.shape[1:] != light.shape[1:]:
+            self._light = np.full((len(self._patches), *light.shape[1:]), np.nan)
+            self._position = np.full((len(self._patches), *position.shape[1:]), np.nan)
+        same = np.all(self._light[rows] == light, axis=1)
+        same &= np.all(self._position[rows] == position, axis=(1, 2))
+        new = np.flatnonzero(~same)
+        drawn = dot_patches(position[new], light[new], spots.rows(new))
+        for dot, patch in zip(rows[new].tolist(), drawn, strict=True):
+            self._patches[dot] = patch
+        self._light[rows[new]], self._position[rows[new]] = light[new], position[new]
+        return [self._patches[dot] for dot in rows.tolist()]
 
 
 def discs(scene: Scene, radius_px: FloatArray, lit: FloatArray, /) -> DotLight:
@@ -199,15 +254,11 @@ def dots_of_picture(scene: Scene, picture: FloatArray, /) -> DotLight | None:
     inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
     light = np.where(inside, picture[row.clip(0, height - 1), column.clip(0, width - 1)], 0.0)
     total = float(picture.sum())
-    if abs(float(light.sum()) - total) > 1e-9 * max(total, 1.0):
+    if abs(float(light.sum()) - total) > _SAME_LIGHT * max(total, 1.0):
         return None
     place = np.stack(np.broadcast_arrays(column + 0.5, row + 0.5), axis=-1)
     step = (place - scene.marks_px[:, None, None]).reshape(len(corner), -1, 2)
     light = light.reshape(len(corner), -1)
-    used = np.any(light > 0.0, axis=0)
-    if not used.any():
-        used[:1] = True
-    step, light = step[:, used], light[:, used]
     slopes = np.sqrt(np.nanmax(np.sum(scene.images.slopes**2, axis=(1, 2)), initial=0.0) / 2.0)
     parts = int(np.clip(np.ceil(slopes / scene.bench.blur_px), 1, _MOST_SUBPIXELS))
     if parts > 1:
@@ -216,3 +267,19 @@ def dots_of_picture(scene: Scene, picture: FloatArray, /) -> DotLight | None:
         step = (step[:, :, None] + within).reshape(len(corner), -1, 2)
         light = np.repeat(light / parts**2, parts**2, axis=1)
     return DotLight(step, light, 1.0 / parts)
+
+
+def separate_spots(picture: FloatArray, /) -> tuple[FloatArray, float] | None:
+    """Return places (n, 2) of the separate spots of a panel picture, in reading order, and their reach, px.
+
+    None where it is no picture of small spots.
+    """
+    labels, count = label(picture > 0.0, structure=np.ones((3, 3)))
+    if not 0 < count <= _MOST_SPOTS:
+        return None
+    boxes = find_objects(labels)
+    reach = max(max(one.stop - one.start for one in box) for box in boxes) / 2.0 + 1.0
+    if count * (2.0 * reach + 1.0) ** 2 > picture.size:
+        return None
+    middle = center_of_mass(picture, labels, np.arange(1, count + 1))
+    return np.array(middle)[:, ::-1] + 0.5, reach

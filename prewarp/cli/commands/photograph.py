@@ -1,0 +1,87 @@
+"""`prewarp photograph`."""
+
+import os
+from pathlib import Path
+
+import click
+
+from prewarp.capture.camera import read_cameras
+from prewarp.capture.marks import read_marks
+from prewarp.capture.photograph.bench import Bench, read_bench
+from prewarp.capture.photograph.folder import write_photographs
+from prewarp.capture.photograph.taking import OpticsOfDesign, OpticsOfFit, Taking
+from prewarp.capture.plan import read_plan
+from prewarp.cli.arguments import FILE, module_option, output_option
+from prewarp.cli.talk import Talk, talking
+from prewarp.errors import CaptureError
+from prewarp.field import FieldSet
+from prewarp.folders import require_output_folder
+from prewarp.module import read_module
+from prewarp.trace import read_design
+
+
+@click.command()
+@click.argument("plan_path", metavar="PLAN", type=FILE)
+@click.option("--design", "design_path", type=FILE, help="Optical design (TOML) that the camera looks into.")
+@click.option("--fit", "fit_path", type=FILE, help="Or a fit (NPZ); its light is even.")
+@module_option(required=True)
+@click.option("--camera", "camera_path", type=FILE, required=True, help="Camera file (TOML).")
+@click.option("--bench", "bench_path", type=FILE, help="What is wrong with the bench (TOML).")
+@click.option("--seed", type=click.IntRange(0, 2**31), help="Of what is drawn by lot, over the bench's.")
+@click.option("--jobs", type=click.IntRange(1, 256), help="Poses side by side [default: one a core].")
+@output_option("Folder to write: the photographs, truth.csv and truth_poses.csv.")
+@talking
+def photograph(
+    talk: Talk,
+    plan_path: Path,
+    design_path: Path | None,
+    fit_path: Path | None,
+    module_path: Path,
+    camera_path: Path,
+    bench_path: Path | None,
+    seed: int | None,
+    jobs: int | None,
+    output: Path,
+) -> None:
+    """Take the photographs of a plan with a simulated camera, and write what is true of them beside.
+
+    PLAN is plan.csv of a folder that 'prewarp targets' wrote; marks.csv and the pictures lie beside it. The
+    optics are a traced design or a fit. The bench file holds blur, coma, focus, vignetting, ghosts, stray
+    light, dust, hot pixels, noise, drift, persistence, errors of stage and pose; README names its keys.
+
+    truth.csv: file, mark, x_px, y_px (where the mark's panel point is seen, mean over the aperture), covered
+    (share of its light that is hidden), light (that arrives, in full scales times px), centroid_x_px,
+    centroid_y_px (of the dot's light). truth_poses.csv: where the camera truly was.
+
+    \b
+    Example:
+      prewarp photograph targets/plan.csv --design visor.design.toml --module visor.toml \\
+        --camera camera.toml --bench bench.toml -o photographs
+    """
+    if (design_path is None) == (fit_path is None):
+        raise CaptureError("expected either --design or --fit: through which optics the camera looks.")
+    require_output_folder(output)
+    module = read_module(module_path)
+    optics = (
+        OpticsOfDesign(read_design(design_path), module)
+        if design_path is not None
+        else OpticsOfFit(FieldSet.load(fit_path or Path()))
+    )
+    bench = Bench() if bench_path is None else read_bench(bench_path)
+    if seed is not None:
+        bench = bench.seeded(seed)
+    plan = read_plan(plan_path)
+    taking = Taking(
+        plan=plan,
+        marks=read_marks(plan_path.parent / "marks.csv"),
+        folder=plan_path.parent,
+        module=module,
+        optics=optics,
+        cameras=read_cameras(camera_path),
+        bench=bench,
+    )
+    count = len(plan)
+    with talk.progress(f"taking {count} photographs", total=count) as step:
+        done = write_photographs(taking, output, progress=step, processes=jobs or os.cpu_count() or 1)
+    talk.text(f"{output}: {done.photographs} photographs, truth of {done.dots} dots.")
+    talk.json({"photographs": done.photographs, "dots": done.dots, "focus_dioptres": taking.focus_dioptres})
