@@ -140,7 +140,8 @@ class Scene:
 
     def exposed(self, electrons):
         """Return a photograph (uint16 codes) of expected electrons, with shot and read noise."""
-        seen = electrons + self.random.standard_normal(electrons.shape) * np.sqrt(electrons + self.read_e**2)
+        noise = self.random.standard_normal(electrons.shape, dtype=np.float32)
+        seen = electrons + noise * np.sqrt(electrons + self.read_e**2)
         return np.clip(np.round(seen / self.gain + self.black), 0, self.full_scale).astype(np.uint16)
 
     def frames(self, whole=1, change=None):

@@ -94,6 +94,6 @@ def off_neighbours(
     near = cKDTree(panel).query(panel, k=13)[1][:, 1:]
     own = np.hypot(*(left - np.median(left[near], axis=1)).T)
     around = np.median(own[near], axis=1)
-    scale = np.sqrt(sigma**2 + (around / 1.18) ** 2)
+    scale = np.sqrt(np.minimum(sigma, _OFF_PX) ** 2 + (around / 1.18) ** 2)
     off: BoolArray = (own > _OFF_SIGMA * scale) & (own > _OFF_PX)
     return off

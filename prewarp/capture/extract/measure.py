@@ -36,7 +36,10 @@ _BRIGHTEST = 40
 _FOR_SHAPE = 300
 LEAST_FOR_SHAPE = 12
 
-FOUND, COVERED, SATURATED, AT_EDGE, OFF = "found", "covered", "saturated", "at the edge", "off its neighbours"
+FOUND, COVERED, SATURATED = "found", "covered", "saturated"
+AT_EDGE, OFF, WEAK = "at the edge", "off its neighbours", "too weak"
+# Dots less certain than this, px, say nothing.
+_LEAST_CERTAIN_PX = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +162,7 @@ def measure_dots(
     moved = (separated.weight * scaled_lit) @ np.nan_to_num(shifts)
     place = windows.centre + fitted.offset - moved
     sigma = np.sqrt(np.einsum("nii->n", covariance) / 2.0)
+    state[(state == FOUND) & ~(sigma < _LEAST_CERTAIN_PX)] = WEAK
     good = np.flatnonzero(state == FOUND)
     if len(good) >= 16:
         expected = best_map(panel[good], place[good])(panel[good])

@@ -55,6 +55,20 @@ class View:
         return self.ghosts is not None and len(self.ghosts.of) > 0
 
 
+@dataclass(frozen=True)
+class NamedView:
+    """Dots of one view that have names: `blob`, `mark` (k,) places in the lists of blobs and marks; `named` how
+    they came by them, None where the view is refused, for the reason `refused`.
+    """
+
+    blob: IntArray
+    mark: IntArray
+    blobs: Blobs | None
+    named: Named | None
+    findings: list[str]
+    refused: str
+
+
 def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View:
     """Measure the dots of one view by its whole and code frames.
 
@@ -64,34 +78,48 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
         In the order taken. Frames that cannot be read are left out and told of; one lost code frame is made
         good by the weight of names.
     """
+    one = name_view(frames, marks, sensor)
+    if one.named is None or one.blobs is None:
+        return _refused(one.findings, one.refused, one.blobs)
+    return _measured(one.named, one.blobs, one.blob, one.mark, marks, one.findings)
+
+
+def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedView:
+    """Find the dots of one view and name them; as `measure_view`, but nothing is measured."""
     findings: list[str] = []
     blobs, start, frames = first_blobs(frames, findings)
+
+    def refused(why: str) -> NamedView:
+        return NamedView(np.zeros(0, dtype=int), np.zeros(0, dtype=int), blobs, None, findings, why)
+
     if blobs is None or len(blobs) < LEAST_DOTS:
         count = 0 if blobs is None else len(blobs)
         where = f"{start.file}: " if start is not None else ""
-        why = f"{where}{count} dots found; is the panel lit, the exposure long enough, the focus right?"
-        return _refused(findings, why, blobs)
+        return refused(
+            f"{where}{count} dots found; is the panel lit, the exposure long enough, the focus right?"
+        )
     cut = cut_all(frames, blobs, sensor, findings)
     if not any(one.kind == WHOLE for one in cut.frames):
         findings.append("no whole frame can be used: drift is not known.")
     there = np.count_nonzero(code_columns(cut.frames) >= 0)
     if there < LEAST_CODES:
-        why = f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones again."
-        return _refused(findings, why, blobs)
+        return refused(
+            f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones again."
+        )
     named = name_places(blobs, cut, marks, findings)
     if named.problem:
-        return _refused(findings, named.problem, blobs)
+        return refused(named.problem)
     named = replace(named, cut=_without_wrong_wholes(named, start, findings))
     alone = named.only_lit_in(marks)
     if alone is not None and start is not None:
         told = f"{start.file}: shows code frame {alone}, not all dots; left out. Take it again."
-        again = measure_view([one for one in frames if one is not start], marks, sensor)
+        again = name_view([one for one in frames if one is not start], marks, sensor)
         return replace(again, findings=[*findings, told, *again.findings])
     spacing = _panel_spacing(marks)
     blob, mark = add_expected(
         named.found, blobs.place, named.light, named.there, marks.panel, marks.lit, spacing
     )
-    return _measured(named, blobs, blob, mark, marks, findings)
+    return NamedView(blob, mark, blobs, named, findings, "")
 
 
 def _without_wrong_wholes(named: Named, start: Frame | None, findings: list[str]) -> Cut:
