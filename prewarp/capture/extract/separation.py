@@ -10,13 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.capture.extract.noise import Noise
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 
 # A window is judged in 3 x 3 blocks, so one more dot explains chi^2 of 9 degrees by chance: mean 9, this is
 # some seven sigma above.
 _SIGNIFICANT = 40.0
 MOST_OTHERS = 4
 _BLOCKS = 3
+# By chance 4.8 sigma comes to one pixel in 600,000, chi^2 of nine above 30 to one window in 2,000.
+_QUIET_SIGMA, _QUIET_CHI = 4.8, 30.0
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,8 @@ def separate(
         chosen[mine, turn] = candidates[mine, best[taken]]
         design = np.concatenate([design, column[:, :, None]], axis=2)
         active = mine
+    if static:
+        design[_quiet(stack, blocks, lit, exposure, noise) & (chosen[:, 0] < 0), :, 0] = 0.0
     inverse = _pseudo_inverse(design, frame_weight)
     weight = inverse[:, 1]
     own = np.einsum("nf,nfyx->nyx", weight.astype(np.float32), stack, optimize=True)
@@ -105,6 +109,25 @@ def _block_sums(stack: np.ndarray) -> FloatArray:
     summed = np.add.reduceat(np.add.reduceat(stack, edges, axis=2, dtype=np.float64), edges, axis=3)
     result: FloatArray = summed.reshape(*stack.shape[:2], -1)
     return result
+
+
+def _quiet(
+    stack: np.ndarray, blocks: FloatArray, lit: FloatArray, exposure: FloatArray, noise: Noise
+) -> BoolArray:
+    """Return where (n,) nothing but even light is seen in frames in which a dot is dark.
+
+    To take out static light that is not there would only add the noise of those frames.
+    """
+    dark = (lit == 0.0) & (exposure > 0.0)
+    count = np.maximum(dark.sum(axis=1), 1)
+    share = dark / count[:, None]
+    mean = np.einsum("nf,nfyx->nyx", share.astype(np.float32), stack, optimize=True)
+    pixels = stack.shape[2] * stack.shape[3] / _BLOCKS**2
+    sums = np.einsum("nf,nfb->nb", share, blocks)
+    highest = np.abs(mean).max(axis=(1, 2)) * np.sqrt(count / noise.read)
+    spread = np.sum(sums**2, axis=1) * count / (pixels * noise.read)
+    quiet: BoolArray = (highest < _QUIET_SIGMA) & (spread < _QUIET_CHI)
+    return quiet
 
 
 def _block_weights(
