@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.capture.extract.picture import PIXEL_VARIANCE, Pictures, disc_pictures
+from prewarp.capture.extract.picture import PIXEL_VARIANCE, PictureArray, Pictures, disc_pictures
 from prewarp.checks import BoolArray, FloatArray, IntArray
 
 _BLURS = (0.4, 0.6, 0.8, 1.1, 1.5, 2.1, 3.0)
@@ -40,7 +40,7 @@ class DotShape:
     gradient: FloatArray
     field: FloatArray
 
-    def take(self, index: IntArray) -> "DotShape":
+    def take(self, index: IntArray | slice) -> "DotShape":
         """Return some dots."""
         return DotShape(*(getattr(self, name)[index] for name in self.__dataclass_fields__))
 
@@ -62,8 +62,8 @@ class Fitted:
     covariance: FloatArray
     light: FloatArray
     background: FloatArray
-    model: FloatArray
-    left: FloatArray
+    model: PictureArray
+    left: PictureArray
     blur_px: float
     shape: FloatArray
     inside: BoolArray
@@ -111,8 +111,8 @@ class FieldShape:
 class Seen:
     """What is fitted: `own`, `variance` (n, side, side), codes, and `usable` pixels."""
 
-    own: FloatArray
-    variance: FloatArray
+    own: PictureArray
+    variance: PictureArray
     usable: BoolArray
 
     def take(self, index: IntArray | slice) -> "Seen":
@@ -216,15 +216,15 @@ class _Columns:
     """
 
     pictures: Pictures
-    dot: FloatArray
-    weight: FloatArray
-    weighted: FloatArray
+    dot: PictureArray
+    weight: PictureArray
+    weighted: PictureArray
     inverse: FloatArray
-    data: FloatArray
-    target: FloatArray
+    data: PictureArray
+    target: PictureArray
     side: FloatArray
     scale: FloatArray
-    fixed: FloatArray
+    fixed: PictureArray
     inside: BoolArray
 
     @classmethod
@@ -248,7 +248,7 @@ class _Columns:
         side = (weighted @ target[..., None])[..., 0].astype(np.float64)
         return cls(pictures, dot, weight, weighted, inverse, data, target, side, scale, fixed, inside)
 
-    def form(self) -> FloatArray:
+    def form(self) -> PictureArray:
         """Return what is shared over the field (n, 8, p)."""
         s = self.pictures.slope
         n = len(self.data)
@@ -259,7 +259,7 @@ class _Columns:
         return result.reshape(n, len(_SHAPE), -1)
 
 
-def _dot_columns(pictures: Pictures, shape: DotShape) -> FloatArray:
+def _dot_columns(pictures: Pictures, shape: DotShape) -> PictureArray:
     size = np.maximum(shape.reach_px, 1.0)[:, None, None]
     n = len(pictures.disc)
     result = np.empty((n, 6, *pictures.disc.shape[1:]), dtype=np.float32)
@@ -276,30 +276,32 @@ def _dot_columns(pictures: Pictures, shape: DotShape) -> FloatArray:
     return result.reshape(n, 6, -1)
 
 
-def _fixed_terms(pictures: Pictures, shape: DotShape) -> FloatArray:
+def _fixed_terms(pictures: Pictures, shape: DotShape) -> PictureArray:
     """Return what is known for each dot of light 1: the bent map and light that changes across the dot."""
     bent = pictures.bent(shape.second)
     gradient = shape.gradient[:, :, None, None].astype(np.float32)
-    result: FloatArray = (
+    result: PictureArray = (
         bent + gradient[:, 0] * pictures.times_x(0, 0) + gradient[:, 1] * pictures.times_y(0, 0)
     )
     return result
 
 
-def _amplitude(dot: FloatArray, weight: FloatArray, data: FloatArray) -> FloatArray:
+def _amplitude(dot: PictureArray, weight: PictureArray, data: PictureArray) -> FloatArray:
     """Return the light of each dot by its picture and an even background alone."""
     two = dot[:, (0, 3)]
     weighted = two * weight[:, None]
     (a, b), (_, c) = (weighted @ two.transpose(0, 2, 1)).astype(np.float64).transpose(1, 2, 0)
     d, e = (weighted @ data[..., None])[..., 0].astype(np.float64).T
-    return np.maximum((c * d - b * e) / np.maximum(a * c - b * b, 1e-30), 1e-6)
+    light: FloatArray = np.maximum((c * d - b * e) / np.maximum(a * c - b * b, 1e-30), 1e-6)
+    return light
 
 
 def _field_terms(field: FloatArray) -> FloatArray:
     """Return polynomials of the place in the field (n, 10)."""
     x, y = np.clip(field, -1.2, 1.2).T
     pairs = [(i, t - i) for t in range(_SHAPE_DEGREE + 1) for i in range(t + 1)]
-    return np.stack([x**i * y**j for i, j in pairs], axis=1)
+    terms: FloatArray = np.stack([x**i * y**j for i, j in pairs], axis=1)
+    return terms
 
 
 def _smooth_shape(

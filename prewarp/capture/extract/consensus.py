@@ -8,8 +8,8 @@ is not far below that of the dots around. A pose without such a map is refused.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
+from prewarp.capture.extract.near import nearest, spacing_of
 from prewarp.capture.extract.smooth import SmoothMap, fit_map
 from prewarp.checks import FloatArray, IntArray
 
@@ -62,7 +62,7 @@ def agree(place: FloatArray, mark_of: IntArray, light: FloatArray, panel: FloatA
         return nothing
     at, mark, strength = place[named], mark_of[named], light[named]
     strong = strength > 0.3 * np.quantile(strength, 0.9)
-    pitch = _spacing(panel)
+    pitch = spacing_of(panel)
     kept, spacing = _affine_search(panel[mark], at, strength, pitch)
     if kept is None:
         return nothing
@@ -94,18 +94,12 @@ def agree(place: FloatArray, mark_of: IntArray, light: FloatArray, panel: FloatA
     return Consensus(named[kept[~weak]], mark[kept[~weak]], found, share, middle, named[kept[weak]])
 
 
-def _spacing(points: FloatArray) -> float:
-    """Return the middle distance of points to their nearest others."""
-    return float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
-
-
 def _affine_search(
     panel: FloatArray, at: FloatArray, strength: FloatArray, pitch: float
 ) -> tuple[IntArray | None, float]:
     """Return which names (k,) one affine map explains best, of maps by three named places near each other."""
     random = np.random.default_rng(_SEED)
-    tree = cKDTree(panel)
-    near = tree.query(panel, k=min(25, len(panel)))[1]
+    near = nearest(panel, panel, 25)[1]
     first = random.choice(len(panel), _TRIALS, p=strength / strength.sum())
     others = near[first[:, None], random.integers(1, near.shape[1], (_TRIALS, 2))]
     chosen = np.concatenate([first[:, None], others], axis=1)
@@ -140,7 +134,7 @@ def _strongest(inside: IntArray, mark: IntArray, strength: FloatArray, off: Floa
 
 def _too_weak(at: FloatArray, strength: FloatArray) -> np.ndarray:
     """Return which places give far less light than the twelve around them do in the middle."""
-    near = cKDTree(at).query(at, k=min(13, len(at)))[1]
+    near = nearest(at, at, 13)[1]
     around = np.median(strength[near], axis=1)
     weak: np.ndarray = strength < WEAKEST * around
     return weak

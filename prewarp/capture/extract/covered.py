@@ -1,9 +1,9 @@
 """What is wrong with single dots: covered in part, dead columns through them, off their neighbours."""
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.capture.extract.centroids import Fitted
+from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.windows import Windows
 from prewarp.checks import BoolArray, FloatArray
 
@@ -91,7 +91,7 @@ def off_neighbours(
     if len(panel) < 16:
         return np.zeros(len(panel), dtype=bool)
     left = place - expected
-    near = cKDTree(panel).query(panel, k=13)[1][:, 1:]
+    near = nearest(panel, panel, 13)[1][:, 1:]
     own = np.hypot(*(left - np.median(left[near], axis=1)).T)
     around = np.median(own[near], axis=1)
     scale = np.sqrt(np.minimum(sigma, _OFF_PX) ** 2 + (around / 1.18) ** 2)

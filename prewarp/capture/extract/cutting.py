@@ -87,12 +87,12 @@ def cut_all(frames: list[Frame], blobs: Blobs, sensor: Sensor, findings: list[st
         del values
     raw = np.stack(cuts, axis=1)
     reach = max(2, windows.half - 5)
-    over = crop(raw, reach) >= sensor.saturated
+    over: BoolArray = np.asarray(crop(raw, reach) >= sensor.saturated)
     # A pixel that is full in every code frame is hot, not bright.
     coded = [one.kind == CODE for one in kept]
     if np.count_nonzero(coded) >= LEAST_CODES:
         over &= ~over[:, coded].all(axis=1)[:, None]
-    saturated = over.any(axis=(2, 3))
+    saturated: BoolArray = over.any(axis=(2, 3))
     return Cut(kept, raw, sensor, saturated, windows)
 
 

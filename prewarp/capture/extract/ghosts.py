@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.capture.extract.consensus import Consensus
 from prewarp.capture.extract.finding import Blobs
+from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.reading import Readings
 from prewarp.checks import FloatArray, IntArray
 
@@ -79,13 +79,12 @@ def marks_around(
     """
     result = np.full((len(place), NEIGHBOURS + MOST_LANDING), -1)
     count = min(NEIGHBOURS + 1, len(expected))
-    near = cKDTree(expected).query(place, k=count)[1].reshape(len(place), -1)
+    near = nearest(expected, place, count)[1]
     result[:, : count - 1] = _without(near, own)
     if ghosts.field is not None:
         design = np.concatenate([np.ones((len(expected), 1)), expected / 1000.0], axis=1)
         count = min(MOST_LANDING, len(expected))
-        distance, near = cKDTree(expected + design @ ghosts.field).query(place, k=count)
-        distance, near = distance.reshape(len(place), -1), near.reshape(len(place), -1)
+        distance, near = nearest(expected + design @ ghosts.field, place, count)
         fine = (distance < 1.5 * half) & (near != own[:, None])
         result[:, NEIGHBOURS : NEIGHBOURS + count] = np.where(fine, near, -1)
     return result

@@ -1,9 +1,9 @@
 """Dots whose names cannot be read because other light lies on them: looked for where the map expects them."""
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.capture.extract.consensus import WEAKEST, Consensus
+from prewarp.capture.extract.near import nearest
 from prewarp.checks import BoolArray, FloatArray, IntArray
 
 _NEAR = 0.25
@@ -31,16 +31,16 @@ def add_expected(
     if len(missing) == 0 or len(free) == 0:
         return found.blob, found.mark
     expected = found.map(panel)
-    distance, nearest = cKDTree(place[free]).query(expected[missing])
+    distance, closest = (one[:, 0] for one in nearest(place[free], expected[missing]))
     tolerance = _NEAR * found.map.spacing(panel[missing], pitch)
     # Beyond the dots that were found the map is a guess.
-    hull = cKDTree(panel[found.mark]).query(panel[missing])[0] < 2.5 * pitch
+    hull = nearest(panel[found.mark], panel[missing])[0][:, 0] < 2.5 * pitch
     near = (distance < tolerance) & hull
-    blob, mark = free[nearest[near]], missing[near]
+    blob, mark = free[closest[near]], missing[near]
     if len(blob) == 0:
         return found.blob, found.mark
     frames = np.flatnonzero(there)
-    around = cKDTree(panel[found.mark]).query(panel[mark], k=min(12, len(found.mark)))[1]
+    around = nearest(panel[found.mark], panel[mark], 12)[1]
     strength = np.median(_lit_light(light[found.blob][:, frames], lit[found.mark][:, frames])[around], axis=1)
     sure = [
         _is_sure(light[b, frames], lit[m, frames], lit[:, frames], least * WEAKEST)

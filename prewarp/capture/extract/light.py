@@ -1,8 +1,8 @@
 """Light of dots over a view: what lies evenly around them, flicker from frame to frame, change across a dot."""
 
 import numpy as np
-from scipy.spatial import cKDTree
 
+from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.smooth import SmoothMap, best_map, fit_map
 from prewarp.capture.extract.windows import Windows
 from prewarp.checks import BoolArray, FloatArray
@@ -16,7 +16,7 @@ def stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
     rim = np.concatenate(
         [stack[:, :, 0], stack[:, :, -1], stack[:, :, 1:-1, 0], stack[:, :, 1:-1, -1]], axis=2
     )
-    level = np.median(rim, axis=2)
+    level: np.ndarray = np.median(rim, axis=2)
     x, y = ((place - place.mean(axis=0)) / np.maximum(np.ptp(place, axis=0), 1.0)).T
     design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     result = np.empty_like(level)
@@ -49,15 +49,15 @@ def flicker_of(stack: np.ndarray, lit: FloatArray, windows: Windows) -> FloatArr
     return result
 
 
-def brightness(stack: np.ndarray, lit: FloatArray, static: bool) -> FloatArray:
-    """Return the light of dots (n,) at their middles, for exposure 1, over what is there when they are dark."""
+def brightness(stack: np.ndarray, lit: FloatArray, dark: BoolArray) -> FloatArray:
+    """Return the light of dots (n,) at their middles, for exposure 1, over what is there in frames `dark`."""
     middle = stack.shape[2] // 2
     core = stack[:, :, middle - 1 : middle + 2, middle - 1 : middle + 2].mean(axis=(2, 3))
     on = lit > 0.0
     light = np.sum(np.where(on, core, 0.0), axis=1) / np.maximum(lit.sum(axis=1), 1e-9)
-    if static:
-        light = light - np.sum(np.where(on, 0.0, core), axis=1) / np.maximum((~on).sum(axis=1), 1)
-    return np.maximum(light, 1e-3)
+    light = light - np.sum(np.where(dark, core, 0.0), axis=1) / np.maximum(dark.sum(axis=1), 1)
+    result: FloatArray = np.maximum(light, 1e-3)
+    return result
 
 
 def light_gradient(place: FloatArray, bright: FloatArray, trusted: BoolArray) -> FloatArray:
@@ -70,7 +70,7 @@ def light_gradient(place: FloatArray, bright: FloatArray, trusted: BoolArray) ->
     logarithm = np.log(np.maximum(bright, 1e-3))
     smooth = _simplest_light(place[good], logarithm[good])
     rest = logarithm - smooth(place)[:, 0]
-    near = good[cKDTree(place[good]).query(place, k=_AROUND)[1]]
+    near = good[nearest(place[good], place, _AROUND)[1]]
     off = place[near] - place[:, None]
     size = np.abs(off).max(axis=(1, 2))[:, None]
     design = np.concatenate([np.ones((*near.shape, 1)), off / size[..., None]], axis=2)

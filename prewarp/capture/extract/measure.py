@@ -121,12 +121,12 @@ def measure_dots(
     half = int(np.ceil(np.quantile(shape.reach_px, 0.98) + REACH_BLURS * blur + 2.0))
     if half < windows.half:
         windows, stack = windows.cropped(half), crop(stack, half)
-    flicker = flicker_of(stack, lit, windows)
+    counted = np.where(saturated, 0.0, lit)
+    flicker = flicker_of(stack, counted, windows)
     scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
-    noise = _noise(
-        stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32), lit, exposure, known_noise
-    )
-    bright = brightness(stack, scaled_lit, static)
+    steady = stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32)
+    noise = _noise(steady, counted, lit == 0.0, exposure, known_noise)
+    bright = brightness(stack, counted * flicker, dark)
     weight = 1.0 / noise.variance(np.maximum(bright[:, None] * scaled_lit * 0.5, 0.0))
     weight = np.where(saturated, 0.0, weight)
     usable_frames = (lit > 0.0) & ~saturated
@@ -149,10 +149,12 @@ def measure_dots(
     fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted, blur, dead)
     covered = covered_dots(fitted, variance, shape.reach_px)
     state[covered & (state == FOUND)] = COVERED
-    shifts = frame_shifts(stack, scaled_lit, separated.explained, fitted, state == FOUND, variance)
+    shifts = frame_shifts(stack, counted * flicker, separated.explained, fitted, state == FOUND, variance)
     covariance = fitted.covariance
     found_noise = (
-        noise_of_rest(stack, separated.explained, shifts, scaled_lit, separated.own) if static else None
+        noise_of_rest(stack, separated.explained, shifts, scaled_lit, separated.own, ~saturated)
+        if static
+        else None
     )
     if found_noise is not None:
         level = np.maximum(0.5 * fitted.light, 0.0)
@@ -271,11 +273,13 @@ def _fit(
     return fitted, shape, variance, lines
 
 
-def _noise(stack: np.ndarray, lit: FloatArray, exposure: FloatArray, known: Noise | None) -> Noise:
+def _noise(
+    stack: np.ndarray, lit: FloatArray, dark: BoolArray, exposure: FloatArray, known: Noise | None
+) -> Noise:
     """Return the noise by frames of one exposure in which a dot is lit, and in which it is dark."""
-    main = exposure == np.max(exposure)
-    groups = [(lit > 0.0) & main, (lit == 0.0) & main]
-    found = noise_of_repeats(stack, groups)
+    values, counts = np.unique(exposure, return_counts=True)
+    main = exposure == values[np.argmax(counts)]
+    found = noise_of_repeats(stack, [(lit > 0.0) & main, dark & main])
     if found is not None:
         return found
     if known is not None:

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.capture.extract.consensus import LEAST_DOTS, Consensus, agree
 from prewarp.capture.extract.cutting import Cut, light_in_codes, radius_of
 from prewarp.capture.extract.finding import Blobs
 from prewarp.capture.extract.frames import PanelMarks, code_columns
+from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.order import frame_agreement, likely_order, shown_instead, wrong_frames
 from prewarp.capture.extract.reading import Readings, numbers_of_words, read_words
 from prewarp.checks import BoolArray, FloatArray, IntArray
@@ -81,7 +81,7 @@ def _wrong(
     """Return the code frames that do not show what the dots around named ones must show."""
     assert found.map is not None
     expected = found.map(marks.panel)
-    distance, blob = cKDTree(blobs.place).query(expected)
+    distance, blob = (one[:, 0] for one in nearest(blobs.place, expected))
     near = distance < 0.3 * found.spacing_px
     strong = near & (blobs.light[blob] > 0.3 * np.median(blobs.light[found.blob]))
     agreement = frame_agreement(light[blob[strong]], marks.lit[strong])

@@ -59,7 +59,12 @@ def noise_of_repeats(stack: np.ndarray, groups: list[BoolArray]) -> Noise | None
 
 
 def noise_of_rest(
-    stack: np.ndarray, explained: FloatArray, moved: FloatArray, lit: FloatArray, own: FloatArray
+    stack: np.ndarray,
+    explained: FloatArray,
+    moved: FloatArray,
+    lit: FloatArray,
+    own: FloatArray,
+    counts: BoolArray,
 ) -> Noise | None:
     """Return the noise by what codes and drift leave of the frames; None where they leave too little.
 
@@ -73,10 +78,13 @@ def noise_of_rest(
         How far each frame lies off, px; NaN where not known.
     lit, own : (n, frames), (n, side, side) float arrays
         Exposure where a dot is lit, else 0, and its picture for exposure 1.
+    counts : (n, frames) bool array
+        Frames that count: not saturated.
     """
     n, frames = lit.shape
     every = max(1, int(np.ceil(n * frames * stack[0, 0].size / _PIXELS_AT_MOST)))
     stack, explained, lit, own = stack[::every], explained[::every], lit[::every], own[::every]
+    counts = counts[::every]
     freedom = 1.0 - np.einsum("nff->nf", explained)
     if float(np.median(freedom)) < _LEAST_FREEDOM:
         return None
@@ -86,7 +94,7 @@ def noise_of_rest(
     flat = (stack - slide).reshape(len(stack), frames, -1)
     level = explained @ flat
     square = (flat - level) ** 2 / np.maximum(freedom, _LEAST_FREEDOM)[..., None]
-    fine = np.broadcast_to((freedom > _LEAST_FREEDOM)[..., None], square.shape)
+    fine = np.broadcast_to((counts & (freedom > _LEAST_FREEDOM))[..., None], square.shape)
     # The median of chi^2 of one degree of freedom is 0.4549.
     return _line(level[fine], square[fine] / 0.4549)
 

@@ -7,11 +7,16 @@ fourth order is a blur of variance 1/12 px^2 more.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from prewarp.checks import FloatArray
+
+# Pictures are of single precision, sums over them of double.
+PictureArray = NDArray[np.floating[Any]]
 
 PIXEL_VARIANCE = 1.0 / 12.0
 # Chords a blur width; the sum over chords converges faster than any power of it.
@@ -30,29 +35,29 @@ class Pictures:
     with the pixel's.
     """
 
-    slope: dict[tuple[int, int], FloatArray]
-    x: FloatArray
-    y: FloatArray
-    variance: FloatArray
+    slope: dict[tuple[int, int], PictureArray]
+    x: PictureArray
+    y: PictureArray
+    variance: PictureArray
 
     @property
-    def disc(self) -> FloatArray:
+    def disc(self) -> PictureArray:
         """The picture itself."""
         return self.slope[0, 0]
 
-    def times_x(self, a: int, b: int) -> FloatArray:
+    def times_x(self, a: int, b: int) -> PictureArray:
         """Return what x times the sharp (a, b) derivative becomes by the blur: (x + s^2 d/dx)."""
         return self.x * self.slope[a, b] + self.variance[:, None, None] * self.slope[a + 1, b]
 
-    def times_y(self, a: int, b: int) -> FloatArray:
+    def times_y(self, a: int, b: int) -> PictureArray:
         """Return what y times the sharp (a, b) derivative becomes by the blur: (y + s^2 d/dy)."""
         return self.y * self.slope[a, b] + self.variance[:, None, None] * self.slope[a, b + 1]
 
-    def dilation(self) -> FloatArray:
+    def dilation(self) -> PictureArray:
         """Return the change of the picture when the sharp disc grows, by relative growth."""
         return -(self.times_x(1, 0) + self.times_y(0, 1))
 
-    def bent(self, second: FloatArray) -> FloatArray:
+    def bent(self, second: FloatArray) -> PictureArray:
         """Return the change of the picture by a map that bends: points at u move by second[:, i] (x^2, xy, y^2).
 
         The light of a point goes along with it and the brightness stays, so the change is -q . grad, with q
@@ -66,7 +71,7 @@ class Pictures:
                 result -= factor[:, axis, term, None, None] * self._times(i, j, a, b)
         return result
 
-    def _times(self, i: int, j: int, a: int, b: int) -> FloatArray:
+    def _times(self, i: int, j: int, a: int, b: int) -> PictureArray:
         """Return (x + s^2 d/dx)^i (y + s^2 d/dy)^j of the (a, b) derivative, i + j = 2."""
         s = self.variance[:, None, None]
         p = self.slope
@@ -133,9 +138,9 @@ def disc_pictures(
     return Pictures(slope, _single(x[:, None, :]), _single(y[:, :, None]), _single(variance))
 
 
-def _single(values: FloatArray) -> FloatArray:
+def _single(values: FloatArray) -> PictureArray:
     """Return values in single precision: pictures are right to 1e-6 of their light, and half as large."""
-    single: FloatArray = values.astype(np.float32)
+    single: PictureArray = values.astype(np.float32)
     # Products of smaller numbers leave the normal range, where processors take many times as long.
     single[np.abs(single) < _NOTHING] = 0.0
     return single

@@ -4,7 +4,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from prewarp.capture.codes import FRAMES
 from prewarp.capture.extract.consensus import LEAST_DOTS, WEAKEST
@@ -23,6 +22,7 @@ from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
 from prewarp.capture.extract.guided import add_expected
 from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
 from prewarp.capture.extract.naming import Named, name_places
+from prewarp.capture.extract.near import nearest, spacing_of
 from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.reading import dot_light, numbers_of_words
 from prewarp.checks import FloatArray, IntArray
@@ -115,7 +115,7 @@ def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedVi
         told = f"{start.file}: shows code frame {alone}, not all dots; left out. Take it again."
         again = name_view([one for one in frames if one is not start], marks, sensor)
         return replace(again, findings=[*findings, told, *again.findings])
-    spacing = _panel_spacing(marks)
+    spacing = spacing_of(marks.panel)
     blob, mark = add_expected(
         named.found, blobs.place, named.light, named.there, marks.panel, marks.lit, spacing
     )
@@ -243,15 +243,15 @@ def _nearest_marks(
 ) -> tuple[IntArray, IntArray]:
     """Return places and marks (k,) that lie on each other, after a common move."""
     bright = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
-    tree = cKDTree(blobs.place[bright])
+    seen = blobs.place[bright]
     moved = np.zeros(2)
     for _ in range(4):
-        distance, near = tree.query(expected[good] + moved)
+        distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
         close = distance < 0.45 * spacing
-        if not close.any():
+        if not np.any(close):
             return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
-        moved = moved + np.median((blobs.place[bright[near]] - expected[good] - moved)[close], axis=0)
-    distance, near = tree.query(expected[good] + moved)
+        moved = moved + np.median((seen[near] - expected[good] - moved)[close], axis=0)
+    distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
     fine = distance < spacing / 3.0
     times = np.bincount(near[fine], minlength=len(bright))
     fine &= times[near] == 1
@@ -261,7 +261,3 @@ def _nearest_marks(
 
 def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
     return View(np.zeros(0, dtype=int), None, None, findings, why, {}, blobs)
-
-
-def _panel_spacing(marks: PanelMarks) -> float:
-    return float(np.median(cKDTree(marks.panel).query(marks.panel, k=2)[0][:, 1]))

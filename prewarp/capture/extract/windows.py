@@ -24,14 +24,16 @@ class Windows:
     @property
     def centre(self) -> FloatArray:
         """Centres of the middle pixels (n, 2), px."""
-        return self.middle + 0.5
+        centre: FloatArray = np.asarray(self.middle, dtype=np.float64) + 0.5
+        return centre
 
     def index(self) -> IntArray:
         """Return places in a flat frame (n, side, side); those outside are moved to the edge."""
         step = np.arange(-self.half, self.half + 1)
         column = np.clip(self.middle[:, 0, None] + step, 0, self.columns - 1)
         row = np.clip(self.middle[:, 1, None] + step, 0, self.rows - 1)
-        return (row[:, :, None] * self.columns + column[:, None, :]).astype(np.int64)
+        index: IntArray = (row[:, :, None] * self.columns + column[:, None, :]).astype(np.int64)
+        return index
 
     def outside(self) -> BoolArray:
         """Return which pixels (n, side, side) lie outside the frame."""
