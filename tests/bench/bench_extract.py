@@ -90,12 +90,14 @@ def main(folder: Path) -> None:
     decoding = time.perf_counter() - start
     seconds, found = timed(frames_of(paths, read_photograph), marks, sensor)
     print(
-        f"from PNG: {len(paths) / seconds:.1f} a second; decoding takes {decoding / len(paths):.3f} s a photograph, "
+        f"from PNG: {len(paths) / seconds:.1f} a second; decoding takes {decoding / len(paths):.3f} s a "
+        "photograph, "
         f"{decoding / seconds:.0%}",
         flush=True,
     )
     print(
-        f"most memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB, photographs included"
+        f"most memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB, photographs "
+        "included"
     )
 
     start = time.perf_counter()

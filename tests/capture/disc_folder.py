@@ -23,7 +23,8 @@ def camera(**changes) -> Camera:
 
 def save(values: np.ndarray, path: Path) -> None:
     """Write a photograph as a grey PNG or TIFF of its own depth."""
-    Image.fromarray(values).save(path)
+    # Noise hardly packs: a higher level takes ten times as long.
+    Image.fromarray(values).save(path, compress_level=0)
 
 
 @dataclass
@@ -45,7 +46,8 @@ def row(
 ):
     """Return a row of the plan."""
     name = f"{pose}-{channel or 'dark'}-{colour or 'none'}-{kind}-{step}-{exposure:g}.png"
-    return Photograph(order, pose, "bench", channel, colour, kind, step, "" if kind == "dark" else f"{channel}/{kind}{step}.png",
+    picture = "" if kind == "dark" else f"{channel}/{kind}{step}.png"
+    return Photograph(order, pose, "bench", channel, colour, kind, step, picture,
                       *place, *turn, 4.0, exposure, name)  # fmt: skip
 
 

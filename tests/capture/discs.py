@@ -1,4 +1,5 @@
-"""Photographs of lit discs, exact by construction: each disc is a sum of points, each point a blurred pixel sum.
+"""Photographs of lit discs, exact by construction: each disc is a sum of points, each point a blurred
+pixel sum.
 
 No code is shared with what finds them. A disc is cut into points by a polar quadrature (Gauss-Legendre in
 the square of the radius, even in the angle); each goes through the map, and its light, the determinant of the

@@ -1,4 +1,6 @@
-"""Dots against the truth of drawn discs: noise and the bound, bias of discs, ghosts, drift, coma, many at once."""
+"""Dots against the truth of drawn discs: noise and the bound, bias of discs, ghosts, drift, coma, many at
+once.
+"""
 
 import numpy as np
 import pytest
@@ -20,11 +22,13 @@ class Quiet(Scene):
 
 
 def bound_px(scene: Scene, frames: int) -> float:
-    """Return the Cramer-Rao bound by axis of a dot's place, px, from `frames` frames with shot and read noise.
+    """Return the Cramer-Rao bound by axis of a dot's place, px, from `frames` frames with shot and read
+    noise.
 
     Unknown are place, light and an even background (S. Kay, Fundamentals of Statistical Signal Processing:
     Estimation Theory, 1993, section 3.9: the inverse of the Fisher information of independent pixels). The
-    picture is the scene's own, with differences of places for its slopes: nothing is shared with what is tested.
+    picture is the scene's own, with differences of places for its slopes: nothing is shared with what is
+    tested.
     """
     stamp, middle, _ = scene._stamps
     step = 1e-3
@@ -102,7 +106,8 @@ def test_a_ghost_on_the_neighbour_is_taken_out_by_codes():
 
 def test_drift_is_measured_and_taken_out():
     drift = 0.3 * (np.arange(16) / 15.0 - 0.5)
-    lits = [np.ones(289), *Scene().words.T.astype(float)[:6], np.ones(289), *Scene().words.T.astype(float)[6:],
+    lits = [np.ones(289), *Scene().words.T.astype(float)[:6], np.ones(289),
+    *Scene().words.T.astype(float)[6:],
             np.ones(289)]  # fmt: skip
     photographs = []
     for number, (lit, shift) in enumerate(zip(lits, drift, strict=True)):
@@ -117,7 +122,9 @@ def test_drift_is_measured_and_taken_out():
 
 @pytest.mark.parametrize(("coma", "worst"), [(0.3, 0.002), (0.5, 0.0035)])
 def test_a_tail_to_one_side_leaves_the_centroid(coma, worst):
-    """A fifth of the light `coma` px aside, of zero mean; what is left goes with the fifth moment of the blur."""
+    """A fifth of the light `coma` px aside, of zero mean; what is left goes with the fifth moment of the
+    blur.
+    """
     done = outcome(Scene(coma=coma, blur_px=0.7))
     assert np.abs(done.error.mean(axis=0)).max() < worst
 

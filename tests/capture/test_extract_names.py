@@ -1,11 +1,13 @@
-"""Names: none wrong, whatever the faults; whole poses refused rather than guessed; photographs in a wrong order."""
+"""Names: none wrong, whatever the faults; whole poses refused rather than guessed; photographs in a wrong
+order.
+"""
 
 import numpy as np
 import pytest
 
-from tests.capture.discs import Faulty, Lens, Scene
 from prewarp.capture.extract.frames import Sensor
 from prewarp.capture.extract.view import name_view
+from tests.capture.discs import Faulty, Lens, Scene
 from tests.capture.extraction import FOUND, frames_of, marks_of, outcome
 
 POSES, MEASURED = 100, 12
@@ -32,7 +34,9 @@ def faulty_scene(seed: int) -> Faulty:
 
 
 def tally(seeds: range) -> dict[str, float]:
-    """Return counts over poses: named, wrong (off by more than a third of the spacing), found, wanted, errors."""
+    """Return counts over poses: named, wrong (off by more than a third of the spacing), found, wanted,
+    errors.
+    """
     counts = dict.fromkeys(("named", "wrong", "found", "wanted", "refused", "off"), 0)
     squares, relative = [], []
     for seed in seeds:

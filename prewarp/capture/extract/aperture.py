@@ -1,6 +1,8 @@
-"""The camera's pupil is finite: a centroid is the mean over it, not the chief ray; what that is, and without it.
+"""The camera's pupil is finite: a centroid is the mean over it, not the chief ray; what that is, and
+without it.
 
-Over an aperture of diameter d the mean of a field t(x, y) is t + d^2/32 (t_xx + t_yy) + ..., 0.2 arcmin at 2 mm
+Over an aperture of diameter d the mean of a field t(x, y) is t + d^2/32 (t_xx + t_yy) + ..., 0.2 arcmin at
+2 mm
 and more than an arcmin at 5 mm of strong optics, the same from every shot. The field of the grid itself says
 how much: the mean over the aperture less the value in its middle. In the same way a pupil that walks along
 the camera's axis with the direction is brought to one place.
@@ -63,7 +65,8 @@ def treat_aperture(
     if largest is None:
         return grid, Aperture(
             "kept",
-            "aperture not known: directions are means over the camera's pupil, by how much off its middle is not "
+            "aperture not known: directions are means over the camera's pupil, by how much off its "
+            "middle is not "
             "known: needs aperture_mm in the camera file.",
             None,
         )
@@ -76,7 +79,8 @@ def treat_aperture(
     if positions < LEAST_POSITIONS:
         return grid, Aperture(
             "kept",
-            f"{kept}; the chief rays are not known: needs {LEAST_POSITIONS} pupil positions, not in a line, and "
+            f"{kept}; the chief rays are not known: needs {LEAST_POSITIONS} pupil positions, not in a "
+            "line, and "
             f"there are {positions}.",
             largest,
         )
@@ -149,7 +153,9 @@ def disc_rule() -> tuple[FloatArray, FloatArray]:
 
 
 def _panel_sizes(grid: Grid) -> dict[str, tuple[int, int]]:
-    """Return a panel for each channel that its dots lie in the middle of: only what is between them counts."""
+    """Return a panel for each channel that its dots lie in the middle of: only what is between them
+    counts.
+    """
     sizes = {}
     for code, name in enumerate(grid.channel_names):
         pixel = grid.pixel[grid.channel == code]

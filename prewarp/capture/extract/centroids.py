@@ -18,7 +18,8 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 _BLURS = (0.4, 0.6, 0.8, 1.1, 1.5, 2.1, 3.0)
 _SHAPE = ("xx", "xy", "yy", "dilation", "xxx", "xxy", "xyy", "yyy")
 _SHAPE_DEGREE = 3
-# How large shape terms may be before any dot is seen, in the blur to this power; over the field less by degree.
+# How large shape terms may be before any dot is seen, in the blur to this power; over the field less by
+# degree.
 _SHAPE_PRIOR = np.array([0.6, 0.6, 0.6, 0.2, 0.15, 0.15, 0.15, 0.15])
 _SHAPE_POWER = (2, 2, 2, 0, 3, 3, 3, 3)
 _FADING = (1.0, 1.0, 0.4, 0.15)
@@ -70,7 +71,9 @@ class Fitted:
 
 
 def first_blur(own: FloatArray, variance: FloatArray, offset: FloatArray, shape: DotShape) -> float:
-    """Return the blur (1-sigma, px, with the pixel's) that suits the brightest dots best, of a coarse list."""
+    """Return the blur (1-sigma, px, with the pixel's) that suits the brightest dots best, of a coarse
+    list.
+    """
     half = own.shape[1] // 2
     best, chosen = np.inf, _BLURS[0]
     for blur in _BLURS:
@@ -127,7 +130,8 @@ def nothing_in_common() -> tuple[FloatArray, FloatArray]:
 
 
 def find_shape(seen: Seen, offset: FloatArray, shape: DotShape, blur: float) -> tuple[FieldShape, float]:
-    """Return what dots have in common, from n dots at places known to some tenths of a pixel, and a better blur.
+    """Return what dots have in common, from n dots at places known to some tenths of a pixel, and a better
+    blur.
 
     Parameters
     ----------

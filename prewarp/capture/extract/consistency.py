@@ -1,4 +1,6 @@
-"""Poses against each other: two channels exchanged, a panel shown turned, which one pose alone cannot tell."""
+"""Poses against each other: two channels exchanged, a panel shown turned, which one pose alone cannot
+tell.
+"""
 
 from collections.abc import Sequence
 
@@ -37,12 +39,14 @@ def strange_views(results: Sequence[PoseResult], /) -> dict[tuple[str, str], str
             other = _exchanged_with(plane, channel, usual)
             if other:
                 strange[name, channel] = (
-                    f"pose {name}: what is called '{channel}' lies where '{other}' lies in the other poses. Are the "
+                    f"pose {name}: what is called '{channel}' lies where '{other}' lies in the other "
+                    "poses. Are the "
                     "photographs of the two channels exchanged? Rename them."
                 )
             elif _turned(plane, middle):
                 strange[name, channel] = (
-                    f"pose {name}, '{channel}': the panel stands otherwise than in the other poses (turned or "
+                    f"pose {name}, '{channel}': the panel stands otherwise than in the other poses "
+                    "(turned or "
                     "mirrored). Were the photographs turned?"
                 )
     return strange

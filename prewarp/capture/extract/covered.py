@@ -4,6 +4,7 @@ import numpy as np
 
 from prewarp.capture.extract.centroids import Fitted
 from prewarp.capture.extract.near import nearest
+from prewarp.capture.extract.picture import PictureArray
 from prewarp.capture.extract.windows import Windows
 from prewarp.checks import BoolArray, FloatArray
 
@@ -17,7 +18,7 @@ _OFF_PX = 0.03
 _MOST_ODD = 2
 
 
-def covered_dots(fitted: Fitted, variance: FloatArray, reach: FloatArray) -> BoolArray:
+def covered_dots(fitted: Fitted, variance: PictureArray, reach: FloatArray) -> BoolArray:
     """Return which dots (n,) lack light on a side, or have too much there, more than dots do in general.
 
     The residual is summed over eight sectors; what all dots have in common in a sector is no cover.
@@ -72,7 +73,7 @@ def on_lines(windows: Windows, columns: list[int], rows: list[int]) -> BoolArray
     return result
 
 
-def odd_pixels(fitted: Fitted, variance: FloatArray) -> BoolArray:
+def odd_pixels(fitted: Fitted, variance: PictureArray) -> BoolArray:
     """Return single pixels (n, side, side) far off what is expected, at most two a dot; of more none."""
     noise = np.sqrt(variance)
     odd = fitted.inside & (np.abs(fitted.left) > np.maximum(8.0 * noise, 0.2 * fitted.light[:, None, None]))

@@ -87,12 +87,15 @@ def cut_all(frames: list[Frame], blobs: Blobs, sensor: Sensor, findings: list[st
         del values
     raw = np.stack(cuts, axis=1)
     reach = max(2, windows.half - 5)
-    over: BoolArray = np.asarray(crop(raw, reach) >= sensor.saturated)
+    over = np.asarray(crop(raw, reach) >= sensor.saturated, dtype=bool).reshape(
+        -1, len(kept), 2 * reach + 1, 2 * reach + 1
+    )
     # A pixel that is full in every code frame is hot, not bright.
     coded = [one.kind == CODE for one in kept]
     if np.count_nonzero(coded) >= LEAST_CODES:
-        over &= ~over[:, coded].all(axis=1)[:, None]
-    saturated: BoolArray = over.any(axis=(2, 3))
+        hot: BoolArray = np.all(over[:, coded], axis=1, keepdims=True)
+        over = over & ~hot
+    saturated: BoolArray = np.any(over, axis=(2, 3))
     return Cut(kept, raw, sensor, saturated, windows)
 
 

@@ -1,4 +1,6 @@
-"""A picture of each view: the whole frame with every dot that was found, and those refused with the reason."""
+"""A picture of each view: the whole frame with every dot that was found, and those refused with the
+reason.
+"""
 
 from pathlib import Path
 

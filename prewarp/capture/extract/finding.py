@@ -69,8 +69,8 @@ def find_blobs(frame: np.ndarray, /) -> Blobs:
     x = np.bincount(label, light * (columns + 0.5), count + 1)[1:] / total
     y = np.bincount(label, light * (rows + 0.5), count + 1)[1:] / total
     area = np.bincount(label, minlength=count + 1)[1:] * float(factor * factor)
-    place: FloatArray = np.stack([x, y], axis=1) * float(factor)
-    blobs = Blobs(place, area, total.astype(np.float64), size, dead)
+    place: FloatArray = np.stack([x, y], axis=1).astype(np.float64) * factor
+    blobs = Blobs(place, area.astype(np.float64), total.astype(np.float64), size, dead)
     if count > _MOST_PIECES:
         return blobs.take(np.sort(np.argsort(-total, kind="stable")[:_MOST_PIECES]))
     return blobs

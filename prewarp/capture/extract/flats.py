@@ -54,14 +54,17 @@ def flat_figures(
         )
     if rows:
         findings.append(
-            f"{rows[0].file} and {len(rows) - 1} more flats: saturated or not readable; luminance is that of the "
+            f"{rows[0].file} and {len(rows) - 1} more flats: saturated or not readable; luminance is "
+            "that of the "
             "dots. Shorten the exposure."
         )
     return Flat(None)
 
 
 def banding_percent(codes: np.ndarray, measured: Measured) -> dict[str, float] | None:
-    """Return RMS banding of rows and of columns, percent, in the middle of the field; None if it is too small."""
+    """Return RMS banding of rows and of columns, percent, in the middle of the field; None if it is too
+    small.
+    """
     good = measured.place[measured.state == FOUND]
     if len(good) < 4:
         return None

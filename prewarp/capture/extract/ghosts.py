@@ -73,7 +73,8 @@ def _plane(place: FloatArray, offset: FloatArray, spacing: float) -> FloatArray 
 def marks_around(
     ghosts: Ghosts, place: FloatArray, expected: FloatArray, own: IntArray, half: int
 ) -> IntArray:
-    """Return the marks (n, 28) whose light may fall on dots: the nearest 24, and those whose ghosts land there.
+    """Return the marks (n, 28) whose light may fall on dots: the nearest 24, and those whose ghosts land
+    there.
 
     `place` (n, 2) of dots, `own` (n,) their marks, `expected` (m, 2) places of all marks, by the map.
     """

@@ -1,4 +1,6 @@
-"""Light of dots over a view: what lies evenly around them, flicker from frame to frame, change across a dot."""
+"""Light of dots over a view: what lies evenly around them, flicker from frame to frame, change across a
+dot.
+"""
 
 import numpy as np
 
@@ -12,7 +14,9 @@ _LIGHT_DEGREE, _NEARLY = 6, 1.15
 
 
 def stray_light(stack: np.ndarray, place: FloatArray) -> np.ndarray:
-    """Return light (n, frames) that lies evenly around dots: rims of windows, smoothed over the photograph."""
+    """Return light (n, frames) that lies evenly around dots: rims of windows, smoothed over the
+    photograph.
+    """
     rim = np.concatenate(
         [stack[:, :, 0], stack[:, :, -1], stack[:, :, 1:-1, 0], stack[:, :, 1:-1, -1]], axis=2
     )

@@ -25,6 +25,7 @@ from prewarp.capture.extract.covered import (
 from prewarp.capture.extract.dot_shape import area_of, dot_shape
 from prewarp.capture.extract.light import brightness, flicker_of, light_gradient, stray_light
 from prewarp.capture.extract.noise import Noise, noise_of_repeats, noise_of_rest
+from prewarp.capture.extract.picture import PictureArray
 from prewarp.capture.extract.separation import separate
 from prewarp.capture.extract.shifts import frame_shifts
 from prewarp.capture.extract.smooth import best_map
@@ -44,7 +45,8 @@ _LEAST_CERTAIN_PX = 0.3
 
 @dataclass(frozen=True, eq=False)
 class Around:
-    """Marks whose light may fall on dots: `mark` (n, k) for each dot, -1 none; `lit` (m, frames) of all marks,
+    """Marks whose light may fall on dots: `mark` (n, k) for each dot, -1 none; `lit` (m, frames) of all
+    marks,
     as of the dots themselves, whether they were found or not: what is hidden may still show as a ghost.
     """
 
@@ -56,8 +58,8 @@ class Around:
 class Measured:
     """Dots measured, in the order given. `state` (n,) str; `place` (n, 2) px of the photograph; `covariance`
     (n, 2, 2) px^2; `light` (n,) codes for exposure 1; `matrix` (n, 2, 2) photograph px per panel px;
-    `others` (n, 4) marks whose light was taken out of the dot, -1 none; `other_share` (n, 4) that light by the
-    dot's own.
+    `others` (n, 4) marks whose light was taken out of the dot, -1 none; `other_share` (n, 4) that light by
+    the dot's own.
     """
 
     state: np.ndarray
@@ -201,7 +203,7 @@ class _Task:
     windows: Windows
     panel: FloatArray
 
-    def variance(self, picture: FloatArray, level: FloatArray) -> FloatArray:
+    def variance(self, picture: PictureArray, level: FloatArray) -> PictureArray:
         """Return the variance of pixels of the own pictures, as expected of their light."""
         square = np.sum(self.frame_weight**2, axis=1)
         # Shot noise of the dot's own light comes with the frames in which it is lit.
@@ -209,7 +211,7 @@ class _Task:
         dot = np.maximum(picture - level[:, None, None].astype(np.float32), 0.0)
         steady = self.noise.variance(np.maximum(level, 0.0)) * square
         shot = (self.noise.shot * lit_square)[:, None, None].astype(np.float32)
-        result: FloatArray = steady[:, None, None].astype(np.float32) + shot * dot
+        result: PictureArray = steady[:, None, None].astype(np.float32) + shot * dot
         return result
 
 
@@ -221,7 +223,7 @@ def _fit(
     trusted: BoolArray,
     blur: float,
     dead: tuple[list[int], list[int]],
-) -> tuple[Fitted, DotShape, FloatArray, tuple[list[int], list[int]]]:
+) -> tuple[Fitted, DotShape, PictureArray, tuple[list[int], list[int]]]:
     """Return the fit after its steps, the shape it used, the variance of pixels, dead columns and rows.
 
     The shape that dots have in common is found from some of them, spread evenly; then all are fitted.
@@ -292,7 +294,9 @@ def _noise(
 
 
 def _rough_blur(stack: np.ndarray, lit: FloatArray, offset: FloatArray, shape: DotShape) -> float:
-    """Return the blur, the pixel's included, px, of the brightest dots' means over the frames they are lit in."""
+    """Return the blur, the pixel's included, px, of the brightest dots' means over the frames they are lit
+    in.
+    """
     weight = lit / np.maximum(lit.sum(axis=1, keepdims=True), 1e-9)
     middle = stack.shape[2] // 2
     peak = np.sum(weight * stack[:, :, middle, middle], axis=1)

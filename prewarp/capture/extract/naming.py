@@ -18,7 +18,8 @@ _ALWAYS_LIT = 0.97
 
 @dataclass(frozen=True)
 class Named:
-    """Names of places. `found` those that agree, `readings` what was read, of `light` (n, 13) in the code frames
+    """Names of places. `found` those that agree, `readings` what was read, of `light` (n, 13) in the code
+    frames
     that are `there` (13,); `cut` the windows without a code frame that shows something else; `problem` why
     the view is refused, "" where it is not.
     """
@@ -31,7 +32,9 @@ class Named:
     problem: str = ""
 
     def only_lit_in(self, marks: PanelMarks) -> int | None:
-        """Return the code frame in which all named dots are lit: the whole frame then showed that code alone."""
+        """Return the code frame in which all named dots are lit: the whole frame then showed that code
+        alone.
+        """
         if len(self.found.mark) < 2 * LEAST_DOTS:
             return None
         share = marks.lit[self.found.mark].mean(axis=0)
@@ -62,7 +65,10 @@ def name_places(blobs: Blobs, cut: Cut, marks: PanelMarks, findings: list[str]) 
             found = _agreed(blobs, readings, used, marks)
         elif len(wrong) > 1:
             names = ", ".join(f"{file_of[step]} {_instead(agreement, step)}" for step in wrong)
-            problem = f"{names}: code frames in a wrong order or of something else. Put them in order, or take them again."
+            problem = (
+                f"{names}: code frames in a wrong order or of something else. Put them in order, or take "
+                "them again."
+            )
             return Named(found, readings, light, there, cut, problem)
     problem = "" if found.holds else _why_not(blobs, light, there, used, marks, found, file_of)
     return Named(found, readings, light, there, cut, problem)
@@ -128,6 +134,7 @@ def _why_not(
     if words:
         return f"{files}: the codes make sense with {words}. Put the photographs in the order of the plan."
     return (
-        f"{files}: only {len(found.blob)} of {len(blobs)} places found carry names that agree with one smooth "
+        f"{files}: only {len(found.blob)} of {len(blobs)} places found carry names that agree with one "
+        "smooth "
         "map. Are these photographs of this channel's targets, in the order of the plan, in focus?"
     )

@@ -9,7 +9,8 @@ from prewarp.checks import FloatArray, IntArray
 
 
 def nearest(points: FloatArray, wanted: FloatArray, count: int = 1, /) -> tuple[FloatArray, IntArray]:
-    """Return distances and places in `points` (n, 2) of the `count` nearest to each of `wanted` (m, 2), (m, count).
+    """Return distances and places in `points` (n, 2) of the `count` nearest to each of `wanted` (m, 2),
+    (m, count).
 
     Where there are fewer points, fewer are returned.
     """

@@ -1,4 +1,6 @@
-"""Noise of the sensor from the photographs themselves: what repeats of one picture differ by (photon transfer)."""
+"""Noise of the sensor from the photographs themselves: what repeats of one picture differ by (photon
+transfer).
+"""
 
 from dataclasses import dataclass
 
@@ -85,7 +87,7 @@ def noise_of_rest(
     every = max(1, int(np.ceil(n * frames * stack[0, 0].size / _PIXELS_AT_MOST)))
     stack, explained, lit, own = stack[::every], explained[::every], lit[::every], own[::every]
     counts = counts[::every]
-    freedom = 1.0 - np.einsum("nff->nf", explained)
+    freedom: FloatArray = 1.0 - np.einsum("nff->nf", explained)
     if float(np.median(freedom)) < _LEAST_FREEDOM:
         return None
     down, across = np.gradient(own, axis=(1, 2))
@@ -94,7 +96,8 @@ def noise_of_rest(
     flat = (stack - slide).reshape(len(stack), frames, -1)
     level = explained @ flat
     square = (flat - level) ** 2 / np.maximum(freedom, _LEAST_FREEDOM)[..., None]
-    fine = np.broadcast_to((counts & (freedom > _LEAST_FREEDOM))[..., None], square.shape)
+    free: BoolArray = np.asarray(counts & np.greater(freedom, _LEAST_FREEDOM))
+    fine = np.broadcast_to(free[:, :, None], square.shape)
     # The median of chi^2 of one degree of freedom is 0.4549.
     return _line(level[fine], square[fine] / 0.4549)
 

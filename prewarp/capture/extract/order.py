@@ -1,4 +1,6 @@
-"""What is wrong with code frames that spell nothing: one that does not belong, two exchanged, all moved on."""
+"""What is wrong with code frames that spell nothing: one that does not belong, two exchanged, all moved
+on.
+"""
 
 from collections.abc import Callable, Iterator
 from itertools import combinations

@@ -58,7 +58,8 @@ class Pictures:
         return -(self.times_x(1, 0) + self.times_y(0, 1))
 
     def bent(self, second: FloatArray) -> PictureArray:
-        """Return the change of the picture by a map that bends: points at u move by second[:, i] (x^2, xy, y^2).
+        """Return the change of the picture by a map that bends: points at u move by second[:, i] (x^2, xy,
+        y^2).
 
         The light of a point goes along with it and the brightness stays, so the change is -q . grad, with q
         taken before the blur. `second` (n, 2, 3): movement along x and y in px, per px^2 of the photograph.

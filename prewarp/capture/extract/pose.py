@@ -59,7 +59,8 @@ class Rows:
 
 @dataclass(frozen=True, eq=False)
 class PoseResult:
-    """What one pose gave. `refused` lists dots by reason per view; `refused_views` says why whole views do not
+    """What one pose gave. `refused` lists dots by reason per view; `refused_views` says why whole views do
+    not
     count; `figures` are for the report; `pupil_mm` (3,) and `walk_mm` (n,): how much further ahead along the
     camera's axis its pupil lay for each row.
     """

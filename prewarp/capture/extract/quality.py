@@ -54,7 +54,8 @@ def _words(figures: dict[str, Any], measured: Measured, view: View) -> list[str]
     words = []
     if figures["camera_px_per_panel_px"] < LEAST_RATIO:
         words.append(
-            f"{figures['camera_px_per_panel_px']:.2f} px of the photograph per panel px; below {LEAST_RATIO} the "
+            f"{figures['camera_px_per_panel_px']:.2f} px of the photograph per panel px; below "
+            f"{LEAST_RATIO} the "
             "panel's pixels beat with the camera's (moire). Use a longer focal length, or larger dots."
         )
     if measured.smear > _SMEAR_PX and measured.smear > 0.8 * measured.blur_px:
@@ -68,13 +69,15 @@ def _words(figures: dict[str, Any], measured: Measured, view: View) -> list[str]
         )
     if figures["drift_px"] is not None and figures["drift_px"] > _DRIFT_PX:
         words.append(
-            f"the picture drifted by {figures['drift_px']:.2f} px between whole frames; places are means over the "
+            f"the picture drifted by {figures['drift_px']:.2f} px between whole frames; places are means "
+            "over the "
             "frames. Let the bench warm up, or use the one-frame plan."
         )
     lost = np.count_nonzero(measured.state == SATURATED)
     if lost > _SATURATED_SHARE * len(measured.state):
         words.append(
-            f"{lost} of {len(measured.state)} dots are saturated in every frame and left out. Shorten the exposure, "
+            f"{lost} of {len(measured.state)} dots are saturated in every frame and left out. Shorten "
+            "the exposure, "
             "or add a shorter one to the plan."
         )
     covered = np.count_nonzero(measured.state == COVERED)

@@ -1,4 +1,6 @@
-"""All poses of a plan, on all cores: results are kept as they come, and those that are there are used again."""
+"""All poses of a plan, on all cores: results are kept as they come, and those that are there are used
+again.
+"""
 
 import os
 from collections.abc import Callable, Iterator

@@ -24,7 +24,8 @@ _QUIET_SIGMA, _QUIET_CHI = 4.8, 30.0
 @dataclass(frozen=True)
 class Separated:
     """`own` (n, side, side) picture for exposure 1, `weight` (n, frames) of each frame in it; `others`
-    (n, 4) marks whose light was taken out, -1 none; `other_light` (n, 4) their light there, codes; `explained`
+    (n, 4) marks whose light was taken out, -1 none; `other_light` (n, 4) their light there, codes;
+    `explained`
     (n, frames, frames) what of the frames' values static light, the dot and others together explain.
     """
 

@@ -3,6 +3,7 @@
 import numpy as np
 
 from prewarp.capture.extract.centroids import Fitted
+from prewarp.capture.extract.picture import PictureArray
 from prewarp.checks import BoolArray, FloatArray
 
 _FOR_SHIFTS, _LEAST_LIT = 400, 8
@@ -14,7 +15,7 @@ def frame_shifts(
     explained: FloatArray,
     fitted: Fitted,
     good: BoolArray,
-    variance: FloatArray,
+    variance: PictureArray,
 ) -> FloatArray:
     """Return how far the picture lies in each frame (frames, 2) from the mean of all, px.
 

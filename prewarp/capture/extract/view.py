@@ -57,8 +57,8 @@ class View:
 
 @dataclass(frozen=True)
 class NamedView:
-    """Dots of one view that have names: `blob`, `mark` (k,) places in the lists of blobs and marks; `named` how
-    they came by them, None where the view is refused, for the reason `refused`.
+    """Dots of one view that have names: `blob`, `mark` (k,) places in the lists of blobs and marks;
+    `named` how they came by them, None where the view is refused, for the reason `refused`.
     """
 
     blob: IntArray
@@ -104,7 +104,8 @@ def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedVi
     there = np.count_nonzero(code_columns(cut.frames) >= 0)
     if there < LEAST_CODES:
         return refused(
-            f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones again."
+            f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones "
+            "again."
         )
     named = name_places(blobs, cut, marks, findings)
     if named.problem:
@@ -213,7 +214,8 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
     if len(blob) < max(LEAST_DOTS, len(good) // 2):
         return _refused(
             findings,
-            f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has them. Did "
+            f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has "
+            "them. Did "
             "the camera move in between? Take code frames of this colour as well.",
             blobs,
         )

@@ -83,8 +83,8 @@ def extract_plan(
     Raises
     ------
     InputFileError, CaptureError
-        Plan, marks, camera or folder cannot be used, or no pose gave a dot. Single photographs, views and poses
-        that cannot be used are told of instead.
+        Plan, marks, camera or folder cannot be used, or no pose gave a dot. Single photographs, views and
+        poses that cannot be used are told of instead.
     """
     plan_file = plan_path / PLAN_NAME if plan_path.is_dir() else plan_path
     plan = read_plan(plan_file)

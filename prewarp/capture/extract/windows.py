@@ -9,7 +9,9 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Windows:
-    """Where n windows of (2 half + 1)^2 pixels lie: `middle` (n, 2), column and row of their middle pixels."""
+    """Where n windows of (2 half + 1)^2 pixels lie: `middle` (n, 2), column and row of their middle
+    pixels.
+    """
 
     middle: IntArray
     half: int

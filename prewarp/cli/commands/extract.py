@@ -48,10 +48,11 @@ def extract(
 ) -> None:
     """Find the dots of photographed targets and write a distortion grid.
 
-    PLAN is the plan.csv of 'prewarp targets', or its folder. Photographs are PNG or TIFF of 8 or 16 bits, named
+    PLAN is the plan.csv of 'prewarp targets', or its folder. Photographs are PNG or TIFF of 8 or 16 bits,
+    named
     as the plan says. A dot is named by its code, its strength and its place together; light of ghosts and
-    neighbours is taken out by their codes; dots that are covered in part or saturated are left out and told of.
-    A pose whose names do not agree is refused whole, and the rest goes on.
+    neighbours is taken out by their codes; dots that are covered in part or saturated are left out and
+    told of. A pose whose names do not agree is refused whole, and the rest goes on.
 
     Beside GRID a folder of its name and '.extract' keeps the result of each pose, a picture of each view and
     report.json. Started again with the same inputs, poses that are there are not measured again.
@@ -123,7 +124,8 @@ def _print(talk: Talk, done: Extraction) -> None:
     if len(shown) < len(rows):
         talk.text(f"... and {len(rows) - len(shown)} more views; report.json has them all.")
     talk.text(
-        "sigma: median 1-sigma of a dot's place, px of the photograph by axis; ratio: photograph px per panel px."
+        "sigma: median 1-sigma of a dot's place, px of the photograph by axis; ratio: photograph px per "
+        "panel px."
     )
     findings = done.findings
     talk.text(*findings[:_MOST_LINES])
@@ -133,6 +135,7 @@ def _print(talk: Talk, done: Extraction) -> None:
     if ghost is not None:
         talk.text(
             f"ghosts of {ghost['dots_with_a_ghost']} of {ghost['of_dots']} dots seen: median "
-            f"{100.0 * ghost['strength_median']:.2f} %, largest {100.0 * ghost['strength_largest']:.2f} % of the dot."
+            f"{100.0 * ghost['strength_median']:.2f} %, largest {100.0 * ghost['strength_largest']:.2f} "
+            "% of the dot."
         )
     talk.text(done.aperture.words)
