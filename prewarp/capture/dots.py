@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.capture.codes import NAMES, all_words, assigned_names, text_of_word
+from prewarp.capture.codes import NAMES, all_words, assigned_names, text_of_word, words_of_texts
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import CaptureError
 
@@ -41,7 +41,7 @@ class DotLattice:
     @property
     def lit(self) -> BoolArray:
         """Whether each dot is lit in each code frame, (n, 13)."""
-        return np.array([[one == "1" for one in text] for text in self.code])
+        return words_of_texts(self.code)
 
     @property
     def pitch_px(self) -> float:

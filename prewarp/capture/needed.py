@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from prewarp.capture.codes import NAMES
 from prewarp.capture.schedule import reference_colour
 from prewarp.errors import CaptureError
 from prewarp.field import FieldSet, fit_grid
@@ -22,6 +23,8 @@ from prewarp.trace import Design, reach_lattice, trace_grid
 FREE_POSES_NODES = 5
 _DOTS_PER_FUNCTION = 3.0
 _NOISE_SHARE = 0.5
+# The largest square lattice whose dots have names.
+MOST_DOTS = math.isqrt(NAMES)
 # What a dot's place is uncertain by where nothing better is known: a camera of 2 px a panel px, common
 # practice; a fit of measured dots says its own.
 DOT_NOISE_PX = 0.02
@@ -58,7 +61,12 @@ class CaptureNeeded:
         """Return this in words, a line a channel, and one for dots."""
         lines = [f"'{name}': {one.text()}." for name, one in self.positions.items()]
         said = "as the fit found" if self.is_noise_measured else "assumed"
-        if self.dots_each_way is not None:
+        if self.dots_each_way is not None and self.dots_each_way > MOST_DOTS:
+            lines.append(
+                f"dots for {self.wanted_px:g} px: more than {MOST_DOTS} x {MOST_DOTS}, the most that 13 "
+                "frames name. Shifted sines (--sines) sample densely."
+            )
+        elif self.dots_each_way is not None:
             lines.append(
                 f"dots for {self.wanted_px:g} px: {self.dots_each_way} x {self.dots_each_way} at the planned "
                 f"positions, with {self.noise_px:.2g} px of noise a dot ({said}); errors of poses come on "

@@ -6,14 +6,13 @@ Pictures are made in linear light and rounded to the panel's codes through its o
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from prewarp.capture.panel_png import Codes
 from prewarp.checks import FloatArray
 from prewarp.encoding import Quantiser, largest_code
 from prewarp.errors import CaptureError
 from prewarp.module import Panel
 
-Codes = NDArray[np.unsignedinteger]
 PLANES = ("R", "G", "B")
 # Columns into which a pixel is cut for the share of it that a disc covers: exact along the other axis.
 _CUTS = 64

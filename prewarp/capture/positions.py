@@ -168,12 +168,6 @@ def jittered_lattice(each_way: int, /) -> tuple[FloatArray, FloatArray]:
     return place + np.where(is_inner, moves, 0.0), np.where((row + column) % 2 == 0, 1.0, -1.0)
 
 
-def levels(place: FloatArray, /) -> tuple[int, int]:
-    """Return how many different values positions (n, 2) have along x and y."""
-    x, y = (len(np.unique(np.round(place[:, axis], 6))) for axis in (0, 1))
-    return x, y
-
-
 def _depth_share(place: FloatArray) -> FloatArray:
     """Return 0 to 1 (n,): where between smallest and largest depth; corners at the largest."""
     share = np.arange(len(place)) * 2 % 5 / 4.0

@@ -34,9 +34,9 @@ class CaptureSettings:
 
     `positions`: pupil positions of each eye. `marks`: "coded" (whole and code frames) or "one-frame".
     `codes`: "once" (in the reference colour, at the shortest exposure) or "every" (colour and exposure).
-    `exposures`: in panel frames. `colours_at`: positions with every colour, the others have the reference
-    colour alone; 0: all. `dark`: dark frames of each exposure before and as many after. `cameras`: one, or
-    one for each eye.
+    `light`: flats at straight poses and a ramp at the middle one. `exposures`: in panel frames. `colours_at`:
+    positions with every colour, the others have the reference colour alone; 0: all. `dark`: dark frames of
+    each exposure before and as many after. `cameras`: one, or one for each eye.
 
     Raises
     ------
@@ -48,6 +48,7 @@ class CaptureSettings:
     marks: str = checked(Choice((CODED, ONE_FRAME)), default=CODED)
     codes: str = checked(Choice((ONCE, EVERY)), default=ONCE)
     sines: bool = checked(Flag(), default=False)
+    light: bool = checked(Flag(), default=True)
     exposures: tuple[int, ...] = checked(
         Numbers(Number(1, 100_000, "panel frames", whole=True), 1, 8, increasing=True), default=(4, 28)
     )
@@ -141,9 +142,10 @@ def scheduled(
     shots: list[tuple[Pose, str, Shown]] = []
     for eye, own in poses.items():
         camera = settings.camera_of(eye, module.eyes)
+        with_colours = places_with_colours(own, settings.colours_at)
         shots += [(own[0], camera, one) for one in _dark(settings, first=True)]
         for pose in own:
-            shots += [(pose, camera, one) for one in _pose(module, eye, own, pose, settings, seams)]
+            shots += [(pose, camera, one) for one in _pose(module, eye, with_colours, pose, settings, seams)]
         shots += [(own[-1], camera, one) for one in _dark(settings, first=False)]
     if len(shots) > MOST_PHOTOGRAPHS:
         raise CaptureError(
@@ -196,16 +198,18 @@ def _dark(settings: CaptureSettings, *, first: bool) -> list[Shown]:
 def _pose(
     module: DisplayModule,
     eye: str,
-    poses: Sequence[Pose],
+    with_colours: Sequence[str],
     pose: Pose,
     settings: CaptureSettings,
     seams: Sequence[tuple[str, str]],
 ) -> Iterator[Shown]:
-    """Yield the photographs of one pose, channel by channel; of turned ones dots in the reference colour."""
+    """Yield the photographs of one pose, channel by channel; of turned ones dots in the reference colour.
+
+    `with_colours`: names of the poses that have every colour, the middle one first.
+    """
     reference = reference_colour(module.colour_names)
-    every = not pose.is_turned and pose.name in places_with_colours(poses, settings.colours_at)
-    colours = module.colour_names if every else (reference,)
-    is_middle = pose.name == places_with_colours(poses, 1)[0]
+    colours = module.colour_names if pose.name in with_colours else (reference,)
+    is_middle = pose.name == with_colours[0]
     for channel in module.channels_of(eye):
         yield from _dots(
             channel.name, colours, reference, settings, with_extras=not pose.is_turned, is_middle=is_middle
@@ -258,7 +262,7 @@ def _extras(
     if settings.sines:
         for step in range(SINE_STEPS):
             yield Shown(Picture(channel, reference, "sine", step), shortest, step)
-    for colour in colours:
+    for colour in colours if settings.light else ():
         for frames in settings.exposures if is_middle else (shortest,):
             yield Shown(Picture(channel, colour, "flat", 0), frames, 0)
         if is_middle:
@@ -269,13 +273,13 @@ def _extras(
 def places_with_colours(poses: Sequence[Pose], count: int, /) -> tuple[str, ...]:
     """Return the names of `count` poses, the middle one first, then each time the furthest from those taken.
 
-    All poses that are not turned where `count` is 0.
+    All poses that are not turned where `count` is 0, the middle one first.
     """
     straight = [pose for pose in poses if not pose.is_turned]
-    if count == 0 or count >= len(straight):
-        count = len(straight)
     place = np.array([pose.pupil_mm[:2] for pose in straight])
     middle = int(np.argmin(np.linalg.norm(place, axis=1)))
+    if count == 0 or count >= len(straight):
+        return (straight[middle].name, *(pose.name for pose in straight if pose is not straight[middle]))
     taken = [middle]
     distance = np.linalg.norm(place - place[middle], axis=1)
     while len(taken) < count:

@@ -12,9 +12,8 @@ from prewarp.capture.dots import DotLattice, dot_lattice, middle_mark
 from prewarp.capture.guide import guide_text
 from prewarp.capture.marks import Marks, write_marks
 from prewarp.capture.needed import FREE_POSES_NODES, CaptureNeeded
-from prewarp.capture.panel_png import panel_png
+from prewarp.capture.panel_png import Codes, panel_png
 from prewarp.capture.patterns import (
-    Codes,
     blank,
     coprime_periods,
     disc_codes,

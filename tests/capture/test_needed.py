@@ -39,6 +39,8 @@ def test_dots_follow_from_noise_and_functions(files):
     few = capture_needed(fields, module, wanted_px=1.0, positions=25, source="fit").dots_each_way
     functions = max(field.expansion.panel.count for field in fields.fields.values())
     assert few == math.ceil(math.sqrt(3 * functions))
+    dense = capture_needed(fields, module, wanted_px=2e-5, positions=25, source="fit")
+    assert dense.dots_each_way > 41 and "--sines" in dense.lines()[-1] and "41 x 41" in dense.lines()[-1]
     for wanted in (2e-4, 1e-3):
         needed = capture_needed(fields, module, wanted_px=wanted, positions=25, source="fit")
         floors = [
@@ -85,7 +87,7 @@ def test_seam_dots_of_a_pair_are_seen_in_one_direction(files):
 def test_the_command_plans_what_is_needed_and_writes_seam_targets(capture, tmp_path):  # noqa: F811
     done = run(
         "targets", capture / "visor.toml", "--fit", capture / "visor.fit.npz", "--positions", "2",
-        "--turn", "0", "--dots", "5x5", "--wanted-error", "0.5px", "--json", "-o", tmp_path / "out",
+        "--no-light", "--dots", "5x5", "--wanted-error", "0.5px", "--json", "-o", tmp_path / "out",
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     needed = json.loads(done.stdout)["needed"]

@@ -83,16 +83,13 @@ def test_out_of_focus_dots_keep_both(optics):
 
 def test_a_panel_picture_of_discs_is_drawn_as_the_discs(optics):
     scene = scene_of(optics, marks=np.array([[700.0, 900.0], [1500.0, 300.0]]), reach=9.0)
-    v, u = np.mgrid[:2048, :2560] + 0.5
     # Sixteen by sixteen points a pixel: the share of each that a disc covers.
     panel = np.zeros((2048, 2560))
-    fine = (np.arange(16) + 0.5) / 16.0 - 0.5
-    for mark in scene.marks_px:
-        box = np.abs(np.stack([u, v], axis=-1) - mark).max(axis=-1) < 10.0
-        points = np.stack([u[box], v[box]], axis=-1)[:, None, None] + np.stack(
-            np.meshgrid(fine, fine), axis=-1
-        )
-        panel[box] = np.mean(np.hypot(*np.moveaxis(points - mark, -1, 0)) < 7.5, axis=(1, 2))
+    fine = (np.arange(16) + 0.5) / 16.0
+    for u, v in scene.marks_px.astype(int).tolist():
+        part = (np.arange(-10, 10)[:, None] + fine).ravel()
+        covered = np.hypot(part, part[:, None]) < 7.5
+        panel[v - 10 : v + 10, u - 10 : u + 10] = covered.reshape(20, 16, 20, 16).mean(axis=(1, 3))
     dots = dots_of_picture(scene, panel)
     of_picture, truth = drawn(scene, dots)
     of_discs, other = drawn(scene, discs(scene, np.full(2, 7.5), np.ones(2)))

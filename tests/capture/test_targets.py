@@ -228,6 +228,19 @@ def test_each_eye_has_its_own_poses_and_camera(tmp_path):
         scheduled(module, CaptureSettings(cameras=("a", "b", "c")))
 
 
+def test_a_line_takes_dots_alone(tmp_path):
+    """Two positions, no turned shots, no light: 13 + 3 photographs a channel and position, and dark ones."""
+    (tmp_path / "visor.toml").write_text(module_text(channel("inner"), colours=("G",)))
+    done = run(
+        "targets", tmp_path / "visor.toml", "--positions", "2", "--no-light", "--exposures", "6",
+        "--dots", "9x9", "-o", tmp_path / "out",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    plan = read_plan(tmp_path / "out" / "plan.csv")
+    assert len(plan) == 4 + 2 * 16 and len(plan.poses) == 2
+    assert {one.kind for one in plan.photographs} == {"dark", "whole", "code"}
+
+
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [

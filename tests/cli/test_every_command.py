@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from prewarp.capture.camera import Camera, write_camera
 from prewarp.cli.group import COMMANDS
 from prewarp.field import FieldSet
 from prewarp.field.mount import Mount
@@ -55,6 +56,7 @@ KINDS = (
 # What each command is asked for. {lit}: --light where the capture has luminance; {eye}: --eye of two.
 REQUESTS = {
     "targets": "targets {module} --fit {fit} --positions 1 --turn 0 --dots 5x5 --dark 0 -o {new}",
+    "photograph": "photograph {plan} --fit {fit} --module {module} --camera {camera} --jobs 1 -o {new}",
     "check": "check {grid} --module {module}",
     "compare": "compare {fit} {grid} --rows {new}.csv",
     "register": "register {fit} {pairs} -o {new}.npz",
@@ -73,7 +75,7 @@ REQUESTS = {
 }
 ON_A_GPU = "preview {fit} --module {module} {lit} --offscreen --size 64x64 --gl egl -o {new}.png"
 # These take no grid or fit of the reader's, or run for every kind before its other commands do.
-APART = {"demo", "trace", "fit"}
+APART = {"demo", "trace", "fit", "camera"}
 
 
 def test_the_kinds_hold_every_pairing():
@@ -118,7 +120,8 @@ def make(kind: Kind, folder: Path) -> dict[str, Path]:
         text += CHANNEL.format(name=name, low=low, high=high).replace('"right"', f'"{eye}"')
     (folder / "visor.toml").write_text(text, encoding="utf-8")
     places = {"grid": folder / "grid.npz", "module": folder / "visor.toml", "fit": folder / "visor.fit.npz",
-              "pairs": folder / "pairs.csv", "package": folder / "package"}  # fmt: skip
+              "pairs": folder / "pairs.csv", "package": folder / "package",
+              "plan": folder / "targets" / "short.csv", "camera": folder / "camera.toml"}  # fmt: skip
     done = run(
         "fit", places["grid"], "--module", places["module"], "--family", kind.family, "-o", places["fit"]
     )
@@ -130,8 +133,31 @@ def make(kind: Kind, folder: Path) -> dict[str, Path]:
         )
         turned.save(places["fit"])
     write_pairs(places["pairs"])
+    write_capture(places)
     run(*words(REQUESTS["export"], kind, places, places["package"]))
     return places
+
+
+def write_capture(places: dict[str, Path]) -> None:
+    """Write targets, the first photographs of their plan (a dark one, whole frames, codes), and a camera."""
+    targets = places["plan"].parent
+    run(
+        "targets",
+        places["module"],
+        "--positions",
+        1,
+        "--turn",
+        0,
+        "--dots",
+        "5x5",
+        "--dark",
+        1,
+        "-o",
+        targets,
+    )
+    lines = (targets / "plan.csv").read_text(encoding="utf-8").splitlines()
+    places["plan"].write_text("\n".join(lines[:9]) + "\n", encoding="utf-8")
+    write_camera(places["camera"], Camera(64, 48, (40.0, 40.0), (32.0, 24.0), aperture_mm=2.0))
 
 
 def write_pairs(path: Path) -> None:

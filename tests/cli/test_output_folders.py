@@ -23,6 +23,7 @@ def taken(tmp_path):
         ("film", "no.toml", "--eye", "both"),
         ("preview", "no.toml", "--eye", "both", "--offscreen"),
         ("targets", "no.toml"),
+        ("photograph", "no.csv", "--fit", "no.npz", "--module", "no.toml", "--camera", "no.toml"),
         ("demo",),
     ],
 )

@@ -7,7 +7,7 @@ TOML; every key may be left out, and then that fault is not there::
                               # plan's shortest exposure
     focus_dioptres = 0.5      # for which distance it is focused; left out: that of the panels' middles
     blur_px = 0.6             # standard deviation of a Gaussian; 0.35 or more, so that pixels sample it well
-    coma_px = 0.0             # length of the tail at the sensor's corner; the centroid stays
+    coma_px = 0.0             # length of dots' tails at the sensor's corner; centroids stay
     shake_px = [0.0, 0.0]     # the camera moves evenly by so much while it exposes
     vignetting = 0.0          # share of the light that the lens loses at the sensor's corner
     stray_level = 0.0         # light of the room, share of full scale per ms of exposure

@@ -4,6 +4,7 @@ Two kinds: a traced design, and a fit. Both go on smoothly beyond the edges of p
 says where light is stopped, so that maps between rays stay smooth.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
@@ -12,12 +13,12 @@ import numpy as np
 
 from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checks import FloatArray
-from prewarp.field import Field
+from prewarp.field import Field, FieldSet
 from prewarp.frames import unit_from_tangent
-from prewarp.module import Channel
+from prewarp.module import Channel, DisplayModule
 from prewarp.points import lattice_points
 from prewarp.trace.channel import pixel_from_panel_mm
-from prewarp.trace.design import DesignChannel
+from prewarp.trace.design import Design, DesignChannel
 from prewarp.trace.rays import trace_rays
 from prewarp.trace.surfaces import Shape
 
@@ -54,6 +55,10 @@ class Optics(Protocol):
 
         `start`: tangents near to them, where there are any.
         """
+
+
+# Optics by channel and colour.
+OpticsOf = Callable[[str, str], Optics]
 
 
 @dataclass(frozen=True)
@@ -185,3 +190,36 @@ class FittedOptics:
     ) -> FloatArray:
         """Return the directions in which panel points (..., 2) are seen; NaN where none is found."""
         return self.field.forward(pixel, pupil_mm=pupil_mm)
+
+
+@dataclass(frozen=True)
+class OpticsOfDesign:
+    """The optics of a traced design by channel and colour."""
+
+    design: Design
+    module: DisplayModule
+
+    def __call__(self, channel: str, colour: str, /) -> Optics:
+        if (channel, colour) not in self._made:
+            own = self.design.channel(channel)
+            self._made[channel, colour] = TracedOptics(
+                own,
+                self.module.channel(channel),
+                self.module.colour(colour).wavelength_nm,
+                own.brightness_of(colour),
+            )
+        return self._made[channel, colour]
+
+    @cached_property
+    def _made(self) -> dict[tuple[str, str], Optics]:
+        return {}
+
+
+@dataclass(frozen=True)
+class OpticsOfFit:
+    """The optics of a fit by channel and colour."""
+
+    fields: FieldSet
+
+    def __call__(self, channel: str, colour: str, /) -> Optics:
+        return FittedOptics(self.fields.field(channel, colour))

@@ -3,7 +3,7 @@
 The map from pixels to panel points is a spline through a lattice of pixels. A pixel's area on the panel is
 taken for a box of the same middle and the same width along u and v, whose light comes from running sums over
 the panel: even light stays even, and edges land where they are. Blur, and the spread over the aperture, are
-even over the photograph here; dots are drawn more exactly (`dots`).
+even over the photograph here, and coma is left out; dots are drawn more exactly (`dots`).
 """
 
 from dataclasses import dataclass
@@ -51,7 +51,7 @@ def panel_map(optics: Optics, view: View, /) -> PanelMap | None:
     with np.errstate(invalid="ignore"):
         tangent = view.tangent(pixel, offset)
         seen = optics.seen(view.outward(tangent), view.crossing_mm(tangent, offset))
-    known: BoolArray = np.all(np.isfinite(seen.pixel[..., 0]) & np.isfinite(seen.clearance), axis=0)
+    known: BoolArray = np.all(np.isfinite(seen.pixel[..., 0]) & (seen.clearance > -np.inf), axis=0)
     if not known.any():
         return None
     clearance = np.clip(np.where(known, seen.clearance, -_FAR), -_FAR, _FAR)

@@ -14,60 +14,26 @@ from prewarp.capture.paths import path_inside
 from prewarp.capture.patterns import planes_of
 from prewarp.capture.photograph.bench import Bench
 from prewarp.capture.photograph.images import CameraPose, View
-from prewarp.capture.photograph.optics import FittedOptics, Optics, TracedOptics
+from prewarp.capture.photograph.optics import OpticsOf
 from prewarp.capture.photograph.pictures import PanelMap, add_picture, panel_map
 from prewarp.capture.photograph.scene import DotTruth, Scene, dots_of_picture, separate_spots
 from prewarp.capture.photograph.sensor import Values, values_of_light
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.checks import BoolArray, FloatArray
-from prewarp.errors import CaptureError
-from prewarp.field import FieldSet
+from prewarp.errors import CaptureError, PrewarpError
 from prewarp.frames import MM_PER_M
 from prewarp.module import DisplayModule
-from prewarp.trace import Design
 
-OpticsOf = Callable[[str, str], Optics]
 # Marks reach this much further than their radius: the soft rim of a disc.
 _RIM_PX = 2.0
 # Share of full scale that the white panel gives at a plan's shortest exposure where a bench does not say.
 _USUAL_LIGHT = 0.7
 _FOCUS_STEP_MM = 0.5
 _ARCMIN_PER_DEG = 60.0
+# Code frames and whole ones of a channel come again at every pose.
+_KEPT_PLANES = 16
 # Kinds whose pictures change slowly from pixel to pixel, but for the panel's edge.
 _SMOOTH = ("sine", "flat", "ramp")
-
-
-@dataclass(frozen=True)
-class OpticsOfDesign:
-    """The optics of a traced design by channel and colour."""
-
-    design: Design
-    module: DisplayModule
-
-    def __call__(self, channel: str, colour: str, /) -> Optics:
-        if (channel, colour) not in self._made:
-            own = self.design.channel(channel)
-            self._made[channel, colour] = TracedOptics(
-                own,
-                self.module.channel(channel),
-                self.module.colour(colour).wavelength_nm,
-                own.brightness_of(colour),
-            )
-        return self._made[channel, colour]
-
-    @cached_property
-    def _made(self) -> dict[tuple[str, str], Optics]:
-        return {}
-
-
-@dataclass(frozen=True)
-class OpticsOfFit:
-    """The optics of a fit by channel and colour."""
-
-    fields: FieldSet
-
-    def __call__(self, channel: str, colour: str, /) -> Optics:
-        return FittedOptics(self.fields.field(channel, colour))
 
 
 @dataclass(frozen=True)
@@ -115,11 +81,18 @@ class Taking:
     def require(self) -> None:
         """Raise `CaptureError` for cameras, channels, colours or pictures of the plan that are not there."""
         for row, one in zip(self.plan.row, self.plan.photographs, strict=True):
-            camera_named(self.cameras, one.camera)
-            if one.kind == "dark":
-                continue
-            self.module.channel(one.channel)
-            self.module.colour(one.colour)
+            try:
+                camera_named(self.cameras, one.camera)
+                if one.kind == "dark":
+                    continue
+                self.module.channel(one.channel)
+                self.module.colour(one.colour)
+                self.optics(one.channel, one.colour)
+                self.marks.of(one.channel)
+            except PrewarpError as cause:
+                raise CaptureError(
+                    f"{self.plan.source}, row {row}: {cause}", path=self.plan.source, row=row
+                ) from cause
             if not path_inside(self.folder, one.picture).is_file():
                 raise CaptureError(
                     f"{self.plan.source}, row {row}: picture {one.picture} is not in {self.folder}. Write "
@@ -346,7 +319,7 @@ class Taking:
             )
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=_KEPT_PLANES)
 def _read_plane(path: Path, size_px: tuple[int, int], bit_depth: int, plane: int) -> np.ndarray:
     codes = np.ascontiguousarray(read_panel_png(path, size_px, bit_depth)[..., plane])
     codes.flags.writeable = False

@@ -9,7 +9,8 @@ from prewarp.capture.camera import read_cameras
 from prewarp.capture.marks import read_marks
 from prewarp.capture.photograph.bench import Bench, read_bench
 from prewarp.capture.photograph.folder import write_photographs
-from prewarp.capture.photograph.taking import OpticsOfDesign, OpticsOfFit, Taking
+from prewarp.capture.photograph.optics import OpticsOfDesign, OpticsOfFit
+from prewarp.capture.photograph.taking import Taking
 from prewarp.capture.plan import read_plan
 from prewarp.cli.arguments import FILE, module_option, output_option
 from prewarp.cli.talk import Talk, talking

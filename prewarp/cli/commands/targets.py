@@ -7,7 +7,7 @@ import click
 
 from prewarp.capture.dots import dot_lattice
 from prewarp.capture.guide import CAUTIONS
-from prewarp.capture.needed import FREE_POSES_NODES, CaptureNeeded, capture_needed, traced_fit
+from prewarp.capture.needed import FREE_POSES_NODES, MOST_DOTS, CaptureNeeded, capture_needed, traced_fit
 from prewarp.capture.positions import DEPTH_MM, TURN_DEG
 from prewarp.capture.schedule import CODED, EVERY, ONCE, ONE_FRAME, CaptureSettings
 from prewarp.capture.seam_marks import SeamMarks, seam_marks
@@ -22,6 +22,8 @@ from prewarp.module import DisplayModule, read_module
 from prewarp.trace import read_design
 
 DOTS = (33, 33)
+# A line knows its camera; only plans that calibrate themselves turn it.
+FEWEST_TURNED = 5
 
 
 class NumberList(click.ParamType[tuple[float, ...]]):
@@ -77,6 +79,7 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     "colour and exposure.",
 )
 @click.option("--sines", is_flag=True, help="Also shifted sines of two periods each way, for dense sampling.")
+@click.option("--no-light", is_flag=True, help="No even light and no ramp: dots alone.")
 @click.option(
     "--exposures",
     type=NumberList(int, "4,28"),
@@ -109,9 +112,8 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     "--turn",
     "turn_deg",
     type=click.FloatRange(0.0, 45.0),
-    default=TURN_DEG,
-    show_default=True,
-    help="Of six turned shots from the middle position, for the camera's entrance pupil, degrees; 0: none.",
+    help="Of six turned shots from the middle position, for the camera's entrance pupil, degrees; 0: none "
+    f"[default: {TURN_DEG:g}, none below {FEWEST_TURNED} positions].",
 )
 @click.option(
     "--dark", type=click.IntRange(0, 100), default=2, show_default=True, help="Dark frames each time."
@@ -139,11 +141,12 @@ def targets(
     marks: str,
     codes: str,
     sines: bool,
+    no_light: bool,
     exposures: tuple[int, ...],
     refresh_hz: float,
     colours_at: int,
     depth: tuple[float, ...],
-    turn_deg: float,
+    turn_deg: float | None,
     dark: int,
     cameras: tuple[str, ...],
     fit_path: Path | None,
@@ -177,18 +180,20 @@ def targets(
             is_traced=fit_path is None,
         )
     each_way = None if needed is None else needed.planned_each_way()
+    count = positions or (each_way or FREE_POSES_NODES) ** 2
     settings = CaptureSettings(
-        positions=positions or (each_way or FREE_POSES_NODES) ** 2,
+        positions=count,
         marks=marks,
         codes=codes,
         sines=sines,
+        light=not no_light,
         exposures=exposures,
         refresh_hz=refresh_hz,
         colours_at=colours_at,
         dark=dark,
         # Its length is checked by the settings.
         depth_mm=cast(tuple[float, float], depth),
-        turn_deg=turn_deg,
+        turn_deg=turn_deg if turn_deg is not None else TURN_DEG if count >= FEWEST_TURNED else 0.0,
         cameras=cameras,
     )
     dots = dots or _dots(needed)
@@ -220,11 +225,11 @@ def _fields(
 
 
 def _dots(needed: CaptureNeeded | None) -> tuple[int, int]:
-    """Return the dots to plan: as needed, and at least the usual."""
+    """Return the dots to plan: as needed, at least the usual, and no more than have names."""
     if needed is None or needed.dots_each_way is None:
         return DOTS
-    most = max(needed.dots_each_way, *DOTS)
-    return most, most
+    each_way = min(max(needed.dots_each_way, *DOTS), MOST_DOTS)
+    return each_way, each_way
 
 
 def _few(planned: Targets) -> list[str]:

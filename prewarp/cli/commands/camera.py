@@ -1,0 +1,155 @@
+"""`prewarp camera`."""
+
+from pathlib import Path
+
+import click
+
+from prewarp.capture.calibration.board import CHESSBOARD, DOTS, Board
+from prewarp.capture.calibration.calibrate import SUFFIXES, Calibration, calibrate_camera
+from prewarp.capture.camera import write_cameras
+from prewarp.capture.distortion import COUNTS
+from prewarp.cli.arguments import FILE, Counts, output_option, require_output_file
+from prewarp.cli.talk import Talk, number, talking
+from prewarp.errors import CaptureError, InputFileError
+from prewarp.records import Name
+
+
+@click.command()
+@click.argument("photographs", metavar="[NAME=]PHOTOGRAPHS...", nargs=-1, required=True)
+@click.option(
+    "--board",
+    "kind",
+    type=click.Choice((DOTS, CHESSBOARD)),
+    default=DOTS,
+    show_default=True,
+    help="What the flat board shows.",
+)
+@click.option("--count", type=Counts(2, 200), required=True, help="Dots, or inner corners, across and down.")
+@click.option("--pitch", type=click.FloatRange(0.01, 1000.0), required=True, help="From one to the next, mm.")
+@click.option("--dark", "dark_paths", type=FILE, multiple=True, help="Dark frames: a file or a folder.")
+@click.option(
+    "--plan",
+    "stage_table",
+    type=FILE,
+    help="Where the stage put the camera, the board standing still: file and a plan's six columns of a pose.",
+)
+@click.option("--stage-mm", type=click.FloatRange(0.0, 10.0), default=0.02, show_default=True,
+              help="How sure the stage's places are, 1-sigma, mm.")  # fmt: skip
+@click.option("--stage-arcmin", type=click.FloatRange(0.0, 600.0), default=0.5, show_default=True,
+              help="How sure its turns are, 1-sigma, arcmin.")  # fmt: skip
+@click.option("--aperture", type=click.FloatRange(0.0, 100.0), help="Diameter of the entrance pupil, mm.")
+@click.option("--distortion", type=click.Choice([str(count) for count in COUNTS]), default="5",
+              show_default=True,
+              help="Numbers of OpenCV's model: k1, k2, p1, p2, k3, k4 to k6, s1 to s4.")  # fmt: skip
+@click.option("--walk", is_flag=True, help="Also find how the entrance pupil walks with the field.")
+@output_option("Camera file to write (TOML).")
+@talking
+def camera(
+    talk: Talk,
+    photographs: tuple[str, ...],
+    kind: str,
+    count: tuple[int, int],
+    pitch: float,
+    dark_paths: tuple[Path, ...],
+    stage_table: Path | None,
+    stage_mm: float,
+    stage_arcmin: float,
+    aperture: float | None,
+    distortion: str,
+    walk: bool,
+    output: Path,
+) -> None:
+    """Find a camera's focal length, centre and distortion from photographs of a flat board.
+
+    PHOTOGRAPHS is a folder of PNG or TIFF files of one camera, 8 or 16 bits, each showing the whole board,
+    some 15 of them with the board turned by up to 40 degrees both ways and reaching into the sensor's
+    corners. NAME=FOLDER, once for each, writes several cameras into one file.
+
+    What photographs do not show is not written but named. The entrance pupil's place along the axis shows
+    where a stage turns the camera before a board that stands still (--plan).
+
+    \b
+    Example:
+      prewarp camera board --board chessboard --count 11x8 --pitch 15 --aperture 3 -o camera.toml
+    """
+    folders = dict(_named(text) for text in photographs)
+    if len(folders) < len(photographs) or ("" in folders and len(folders) > 1):
+        raise CaptureError("several cameras need a name each; expected NAME=FOLDER for every one.")
+    require_output_file(output)
+    across, down = count
+    board = Board(kind, (across, down), pitch)
+    dark = [file for path in dark_paths for file in _files(path)]
+    found: dict[str, Calibration] = {}
+    for name, folder in folders.items():
+        files = [file for file in _files(folder) if not any(file.samefile(one) for one in dark)]
+        with talk.progress(f"finding the board in {folder}", total=len(files)) as step:
+            found[name] = calibrate_camera(
+                files,
+                board,
+                dark=dark,
+                stage_table=stage_table,
+                stage_sigma_mm=stage_mm,
+                stage_sigma_arcmin=stage_arcmin,
+                coefficients=int(distortion),
+                walk=walk,
+                aperture_mm=aperture,
+                progress=step,
+            )
+    write_cameras(output, {name: one.camera for name, one in found.items()})
+    for name, one in found.items():
+        _tell(talk, name, one)
+    talk.text(f"{output}: written.")
+    if "" in found:
+        talk.json(found[""].as_dict())
+    else:
+        talk.json({"cameras": {name: one.as_dict() for name, one in found.items()}})
+
+
+def _named(text: str) -> tuple[str, Path]:
+    name, equals, folder = text.partition("=")
+    if not equals:
+        return "", Path(text)
+    if Name().accept(name)[1]:
+        raise CaptureError(f"{text}: camera is {name!r}; expected {Name().expected}, then =FOLDER.")
+    return name, Path(folder)
+
+
+def _files(path: Path) -> list[Path]:
+    """Return the photographs of a folder by name, or the one file."""
+    if path.is_file():
+        return [path]
+    if not path.is_dir():
+        raise InputFileError(f"{path}: no such folder; expected one of photographs.", path=str(path))
+    files = sorted(one for one in path.rglob("*") if one.suffix.lower() in SUFFIXES)
+    if not files:
+        raise InputFileError(f"{path}: holds no {', '.join(SUFFIXES)} file.", path=str(path))
+    return files
+
+
+def _tell(talk: Talk, name: str, found: Calibration) -> None:
+    figures = found.as_dict()
+    sigma, missing = figures["sigma"], figures["not_known"]
+    rows = []
+    for key in sigma:
+        value = figures[key]
+        if key in missing:
+            rows.append((key, "not known", missing[key]))
+        elif isinstance(value, list):
+            marks = sigma[key] or [None] * len(value)
+            rows.append((key, ", ".join(number(v, 7) for v in value), ", ".join(number(s, 2) for s in marks)))
+        else:
+            rows.append((key, number(value, 7), number(sigma[key], 2)))
+    rows.append(("shift_bits", str(figures["shift_bits"]), "-"))
+    title = f"Camera{f' {name}' if name else ''}, {figures['width_px']} x {figures['height_px']} px"
+    talk.table(title, ("", "value", "1-sigma, or what it needs"), [("", rows)], text_columns=3)
+    talk.text(
+        f"{len(found.files)} photographs, {figures['marks']} marks, {figures['outliers']} left out; noise "
+        f"{number(figures['noise_px'], 3)} px an axis."
+    )
+    if found.entrance is not None:
+        right, up = found.entrance.place_mm[:2]
+        talk.text(
+            f"entrance pupil beside the point that stays: {right:.3f} mm right, {up:.3f} mm up; stage misfit "
+            f"{found.entrance.misfit:.2f} (1: as sure as stated)."
+        )
+    talk.text(*(f"refused: {file}: {reason}" for file, reason in found.refused))
