@@ -1,4 +1,6 @@
-"""The camera's finite pupil: the mean of a field over it, what the field of the grid says of it, and without it."""
+"""The camera's finite pupil: the mean of a field over it, what the field of the grid says of it, and
+without it.
+"""
 
 from pathlib import Path
 
@@ -21,7 +23,8 @@ PANEL = (2560.0, 2048.0)
 class Field:
     """Cosines that are the gradient over the pupil of a wavefront with coma and spherical aberration.
 
-    W = q0 . p - D |p|^2 / 2 + (g . p) |p|^2 + e |p|^4 / 4, by panel point; its pupil Laplacian is 8 g + 8 e p.
+    W = q0 . p - D |p|^2 / 2 + (g . p) |p|^2 + e |p|^4 / 4, by panel point; its pupil Laplacian is 8 g + 8
+    e p.
     """
 
     def forward(self, pixel, *, pupil_mm):
@@ -49,7 +52,9 @@ def field():
 
 
 def mean_over_disc(field, pixel, pupil, diameter, count=41):
-    """Return the mean direction over an aperture, by a lattice of points: another rule than that of the code."""
+    """Return the mean direction over an aperture, by a lattice of points: another rule than that of the
+    code.
+    """
     edge = (np.arange(count) + 0.5) / count * 2.0 - 1.0
     disc = np.stack(np.meshgrid(edge, edge), axis=-1).reshape(-1, 2)
     disc = disc[np.sum(disc**2, axis=1) <= 1.0] * diameter / 2.0
@@ -73,8 +78,8 @@ def capture(field):
         keep = np.isfinite(seen).all(axis=1)
         count = int(keep.sum())
         rows = Rows(
-            np.full(count, "inner"), np.full(count, "G"), np.flatnonzero(keep), np.zeros((count, 2)), seen[keep],
-            pixel[keep], np.ones(count), np.full(count, 0.01), np.full(count, np.nan),
+            np.full(count, "inner"), np.full(count, "G"), np.flatnonzero(keep), np.zeros((count, 2)),
+            seen[keep], pixel[keep], np.ones(count), np.full(count, 0.01), np.full(count, np.nan),
         )  # fmt: skip
         tasks.append(PoseTask(f"p{number}", f"p{number}", (), None, camera, Path()))
         results.append(

@@ -1,4 +1,6 @@
-"""`prewarp extract` on folders of photographs: the grid, what is kept, what is refused, in one clear line each."""
+"""`prewarp extract` on folders of photographs: the grid, what is kept, what is refused, in one clear line
+each.
+"""
 
 import json
 
@@ -101,7 +103,8 @@ def spoilt(tmp_path):
     """Return a capture of three poses whose photographs a test may spoil, and its output."""
     one = write_capture(
         tmp_path / "capture", PLACES,
-        scene=lambda pose, channel, number: Scene(lens=lens_at(number), seed=number, dots=(11, 9), quadrature=(4, 12)),
+        scene=lambda pose, channel, number: Scene(lens=lens_at(number), seed=number, dots=(11, 9),
+        quadrature=(4, 12)),
     )  # fmt: skip
     return one, tmp_path / "bench.npz"
 

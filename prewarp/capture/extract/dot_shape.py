@@ -10,6 +10,9 @@ from prewarp.checks import FloatArray
 def dot_shape(
     map_: SmoothMap, panel: FloatArray, radius: FloatArray, place: FloatArray, gradient: FloatArray
 ) -> DotShape:
+    """Return what a map says of the pictures of dots (n, 2) of the panel at places (n, 2) of the
+    photograph.
+    """
     matrix = map_.slopes(panel)
     back = np.linalg.inv(matrix)
     half = map_.second(panel)
@@ -24,5 +27,6 @@ def dot_shape(
 
 
 def area_of(matrix: FloatArray) -> FloatArray:
+    """Return photograph px^2 per panel px^2 (n,) by matrices (n, 2, 2)."""
     area: FloatArray = np.abs(np.linalg.det(matrix))
     return area

@@ -95,7 +95,8 @@ def noise_of_rest(
     slide = -(shift[..., 0, None, None] * across[:, None] + shift[..., 1, None, None] * down[:, None])
     flat = (stack - slide).reshape(len(stack), frames, -1)
     level = explained @ flat
-    square = (flat - level) ** 2 / np.maximum(freedom, _LEAST_FREEDOM)[..., None]
+    least: FloatArray = np.maximum(freedom, _LEAST_FREEDOM)
+    square = (flat - level) ** 2 / least[:, :, None]
     free: BoolArray = np.asarray(counts & np.greater(freedom, _LEAST_FREEDOM))
     fine = np.broadcast_to(free[:, :, None], square.shape)
     # The median of chi^2 of one degree of freedom is 0.4549.

@@ -29,7 +29,7 @@ _MOST_LINES = 40
     help="A camera's directions are means over its pupil. remove: take that out with the field of all poses; "
     "keep: leave them as those of an eye with such a pupil.",
 )
-@click.option("--pictures/--no-pictures", default=True, show_default=True, help="Draw what was found.")
+@click.option("--no-pictures", is_flag=True, help="Draw no pictures of what was found.")
 @click.option("--jobs", type=click.IntRange(1, 64), help="Processes [default: one a core].")
 @output_option("Grid to write: .csv, .csv.gz or .npz.")
 @talking
@@ -42,7 +42,7 @@ def extract(
     camera_path: Path,
     marks_path: Path | None,
     aperture: str,
-    pictures: bool,
+    no_pictures: bool,
     jobs: int | None,
     output: Path,
 ) -> None:
@@ -73,7 +73,7 @@ def extract(
             work,
             marks_path=marks_path,
             aperture=aperture,
-            pictures=pictures,
+            pictures=not no_pictures,
             jobs=jobs,
             progress=step,
         )
