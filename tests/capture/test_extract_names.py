@@ -27,7 +27,7 @@ def faulty_scene(seed: int) -> Faulty:
         ghost_px=tuple(aside),
         bright_e=13500.0,
         vignetting=0.02,
-        quadrature=(4, 12),
+        quadrature=(3, 10),
         seed=seed,
     )
     return Faulty(scene, seed=seed, dead_column=int(random.integers(100, 500)))

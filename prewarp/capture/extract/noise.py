@@ -91,8 +91,9 @@ def noise_of_rest(
     if float(np.median(freedom)) < _LEAST_FREEDOM:
         return None
     down, across = np.gradient(own, axis=(1, 2))
-    shift = np.nan_to_num(moved)[None] * lit[..., None]
-    slide = -(shift[..., 0, None, None] * across[:, None] + shift[..., 1, None, None] * down[:, None])
+    known: FloatArray = np.where(np.isfinite(moved), moved, 0.0)
+    along = np.einsum("nf,fa->nfa", lit, known)
+    slide = -np.einsum("nfa,nayx->nfyx", along, np.stack([across, down], axis=1))
     flat = (stack - slide).reshape(len(stack), frames, -1)
     level = explained @ flat
     least: FloatArray = np.maximum(freedom, _LEAST_FREEDOM)
