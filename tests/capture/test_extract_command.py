@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from prewarp.capture.plan import Plan, read_plan, write_plan
 from prewarp.grids import read_grid
-from tests.capture.disc_folder import camera, lens_at, write_capture
+from tests.capture.disc_folder import camera, lens_at, row, save, write_capture
 from tests.capture.discs import Lens, Scene
 from tests.cli.conftest import run
 
@@ -198,3 +199,41 @@ def test_bad_input_is_one_line(folder, tmp_path):
     command = [str(tmp_path / "nowhere") if "shots" in str(part) else part for part in folder.command]
     done = run(*command, "-o", tmp_path / "bench.npz")
     assert done.exit_code == 2 and "no such folder of photographs" in done.stderr
+
+
+def test_flats_a_ramp_and_dark_frames(tmp_path):
+    """Luminance is that of the flat, though the dots are even; banding, black level and hot pixels are
+    told.
+    """
+    folder = write_capture(
+        tmp_path / "capture", {"p0": (0.0, 0.0, 0.0)},
+        scene=lambda pose, channel, number: Scene(dots=(11, 9), quadrature=(4, 12), black=110.0),
+    )  # fmt: skip
+    plan = read_plan(folder.path / "plan.csv").photographs
+    count = len(plan)
+    more = [row(count, "p0", "inner", "flat", 0), row(count + 1, "p0", "", "dark", 0, colour="")]
+    more += [row(count + 2 + k, "p0", "inner", "ramp", k) for k in range(3)]
+    write_plan(Plan((*plan, *more)), folder.path / "plan.csv")
+    x = np.arange(640) + 0.5
+    random = np.random.default_rng(2)
+    even = random.normal(0.0, 2.0, (512, 640)) + 110.0
+    flat = even + 1000.0 * (1.0 + x / 640.0) * (1.0 + 0.01 * np.cos(2.0 * np.pi * x / 8.0))
+    dark = even.copy()
+    dark[[5, 9], [7, 400]] = 900.0
+    pictures = [flat, dark, even + 250.0, even + 500.0, even + 1000.0]
+    for one, values in zip(more, pictures, strict=True):
+        save(np.round(values).astype(np.uint16), folder.path / "shots" / one.file)
+    done, told = extracted(folder, tmp_path / "bench.npz")
+    assert done.exit_code == 0, done.output
+    figures = told["poses"]["p0"]
+    # The camera's file says 100; the dark frame knows better.
+    assert figures["dark"]["black_code"] == pytest.approx(110.0, abs=0.5)
+    assert figures["dark"]["hot_pixels_xy"] == [[7, 5], [400, 9]]
+    view = figures["views"]["inner G"]
+    assert view["ramp"] == pytest.approx({"0": 0.25, "1": 0.5, "2": 1.0}, abs=0.01)
+    assert view["banding_percent"]["columns"] == pytest.approx(1.0 / np.sqrt(2.0), rel=0.1)
+    assert view["banding_percent"]["rows"] < 0.05
+    grid = read_grid(tmp_path / "bench.npz")
+    at = folder.scenes["p0", "inner"].place[grid.extra["mark"], 0]
+    expected = 1.0 + at / 640.0
+    assert np.abs(grid.luminance / grid.luminance.max() - expected / expected.max()).max() < 0.01

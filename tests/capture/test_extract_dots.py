@@ -5,8 +5,10 @@ once.
 import numpy as np
 import pytest
 
+from prewarp.capture.extract.frames import Sensor
+from prewarp.capture.extract.view import measure_by_place
 from tests.capture.discs import Lens, Scene
-from tests.capture.extraction import outcome
+from tests.capture.extraction import frames_of, marks_of, outcome
 
 # Error over the Cramer-Rao bound, and error over stated sigma: what the work asks for.
 BOUND_RATIO, SIGMA_RATIO = 1.15, 0.15
@@ -137,3 +139,24 @@ def test_saturated_dots_are_told_of_and_never_measured():
     done = outcome(scene, bright, whole=2)
     assert len(done.mark) == 0
     assert set(done.view.measured.state) == {"saturated"}
+
+
+def test_a_colour_without_codes_is_named_by_place():
+    coded = outcome(Scene()).view
+    other = Scene(lens=Lens(shift_px=(3.0, -2.0), scale=0.3605), seed=7)
+    sensor = Sensor(other.black, other.full_scale)
+    view = measure_by_place(frames_of(other.frames(3)[:3], whole=3), marks_of(other), sensor, coded)
+    good = view.measured.state == "found"
+    error = view.measured.place[good] - other.place[view.mark[good]]
+    sigma = np.sqrt(np.einsum("nii->n", view.measured.covariance[good]) / 2.0)
+    assert np.count_nonzero(good) == 289
+    assert np.sqrt(np.mean(error**2)) < 0.003
+    assert np.sqrt(np.mean(error**2 / sigma[:, None] ** 2)) == pytest.approx(1.0, abs=SIGMA_RATIO)
+
+
+def test_a_colour_that_lies_elsewhere_is_refused():
+    coded = outcome(Scene()).view
+    other = Scene(lens=Lens(scale=0.3), seed=7)
+    sensor = Sensor(other.black, other.full_scale)
+    view = measure_by_place(frames_of(other.frames(1)[:1]), marks_of(other), sensor, coded)
+    assert view.measured is None and "dots lie where the coded colour has them" in view.refused

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 
 from prewarp.capture.camera import Camera, camera_named
@@ -96,7 +97,7 @@ def _finished(planned: list[Job], count: int) -> Iterator[tuple[str, bool]]:
         for job in planned:
             yield work_on(job)
         return
-    with ProcessPoolExecutor(max_workers=count) as pool:
+    with ProcessPoolExecutor(max_workers=count, mp_context=get_context("spawn")) as pool:
         waiting: list[Future[tuple[str, bool]]] = [pool.submit(work_on, job) for job in planned]
         try:
             for one in as_completed(waiting):
