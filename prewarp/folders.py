@@ -98,6 +98,34 @@ def output_folder(path: Path, /) -> Iterator[Path]:
         raise
 
 
+def claim_work_folder(path: Path, /) -> None:
+    """Make a folder at `path` in which results are kept from run to run, or take one up that is ours.
+
+    Raises
+    ------
+    InputFileError
+        A file stands there, or a folder that holds something and is not marked as written by this package.
+    """
+    if path.is_dir() and not (path / MARKER).is_file() and any(path.iterdir()):
+        raise InputFileError(
+            f"{path}: holds what prewarp did not write; results are kept there. Move it away, or name "
+            "another "
+            "output.",
+            path=str(path),
+        )
+    if path.exists() and not path.is_dir():
+        raise InputFileError(f"{path}: is a file; a folder for results is needed there.", path=str(path))
+    path.mkdir(parents=True, exist_ok=True)
+    if not (path / MARKER).is_file():
+        (path / MARKER).write_text(_HEAD, encoding="utf-8")
+
+
+def list_work_folder(path: Path, /) -> None:
+    """Write into the marker of a work folder what it holds now."""
+    listed = [f"{sha256_of_file(file)}  {name}\n" for name, file in sorted(_files_in(path)) if name != MARKER]
+    (path / MARKER).write_text(_HEAD + "".join(listed), encoding="utf-8")
+
+
 def _files_in(folder: Path) -> Iterator[tuple[str, Path]]:
     """Yield name within the folder (with /) and place of everything but folders that hold something."""
     for place, folders, files in os.walk(folder):

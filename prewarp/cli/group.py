@@ -26,6 +26,7 @@ COMMANDS = {
     "targets": "Write target pictures, and the plan of a capture.",
     "photograph": "Take a plan's photographs with a simulated camera.",
     "camera": "Find a camera's focal length, centre and distortion.",
+    "extract": "Find the dots of photographed targets: a grid.",
     "check": "Find what would spoil a fit in a distortion grid.",
     "fit": "Fit every channel and colour over the whole eye box.",
     "compare": "Hold a fit against any other grid.",

@@ -1,0 +1,170 @@
+"""The camera's pupil is finite: a centroid is the mean over it, not the chief ray; what that is, and
+without it.
+
+Over an aperture of diameter d the mean of a field t(x, y) is t + d^2/32 (t_xx + t_yy) + ..., 0.2 arcmin at
+2 mm
+and more than an arcmin at 5 mm of strong optics, the same from every shot. The field of the grid itself says
+how much: the mean over the aperture less the value in its middle. In the same way a pupil that walks along
+the camera's axis with the direction is brought to one place.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from prewarp.capture.camera import pose_rotation
+from prewarp.capture.extract.pose import PoseResult, PoseTask
+from prewarp.checks import FloatArray
+from prewarp.errors import PrewarpError
+from prewarp.field import fit_grid
+from prewarp.frames import unit_from_tangent
+from prewarp.grids import Grid
+
+REMOVE, KEEP = "remove", "keep"
+# A quadric in the pupil has six terms: fewer positions do not show how directions bend over it.
+LEAST_POSITIONS = 6
+_RINGS, _SPOKES = 2, 8
+_ARCMIN_PER_RAD = 60.0 * 180.0 / np.pi
+
+
+@dataclass(frozen=True)
+class Aperture:
+    """What was done about the aperture. `treatment` removed, kept or point; `words` say it to people."""
+
+    treatment: str
+    words: str
+    diameter_mm: float | None
+    rms_arcmin: float | None = None
+    largest_arcmin: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it for machines."""
+        return {
+            "treatment": self.treatment,
+            "words": self.words,
+            "diameter_mm": self.diameter_mm,
+            "rms_arcmin": self.rms_arcmin,
+            "largest_arcmin": self.largest_arcmin,
+        }
+
+
+def treat_aperture(
+    grid: Grid, tasks: Sequence[PoseTask], results: Sequence[PoseResult], choice: str, /
+) -> tuple[Grid, Aperture]:
+    """Return the grid with the aperture's mean removed or kept, and what was done.
+
+    `tasks`, `results`: the poses whose rows the grid holds, in the same order.
+    """
+    counts = [len(one.rows) for one in results]
+    known = [task.camera.aperture_mm for task in tasks]
+    diameter = np.repeat(np.array([np.nan if one is None else one for one in known]), counts)
+    walk = np.concatenate([one.walk_mm for one in results])
+    largest = None if np.isnan(diameter).any() else float(diameter.max())
+    if largest is None:
+        return grid, Aperture(
+            "kept",
+            "aperture not known: directions are means over the camera's pupil, by how much off its "
+            "middle is not "
+            "known: needs aperture_mm in the camera file.",
+            None,
+        )
+    if largest == 0.0 and not np.any(walk):
+        return grid, Aperture("point", "the camera's pupil is a point: directions are chief rays.", 0.0)
+    kept = f"directions are means over the camera's pupil: those of an eye with a {largest:g} mm pupil"
+    if choice == KEEP:
+        return grid, Aperture("kept", f"{kept}, as asked.", largest)
+    positions = len(np.unique(np.round(grid.pupil_mm, 6), axis=0))
+    if positions < LEAST_POSITIONS:
+        return grid, Aperture(
+            "kept",
+            f"{kept}; the chief rays are not known: needs {LEAST_POSITIONS} pupil positions, not in a "
+            "line, and "
+            f"there are {positions}.",
+            largest,
+        )
+    rotation = np.repeat(np.array([pose_rotation(*one.turn_deg) for one in results]), counts, axis=0)
+    try:
+        moved = chief_minus_mean(grid, diameter, walk, rotation)
+    except PrewarpError as cause:
+        return grid, Aperture("kept", f"{kept}; no field can be fitted to take it out: {cause}", largest)
+    tangent = grid.tangent + moved
+    angle = _angle_arcmin(grid.tangent, tangent)
+    words = (
+        f"the mean over the camera's pupil of {largest:g} mm was taken out with the field of all poses: "
+        f"{np.sqrt(np.mean(angle**2)):.3f} arcmin RMS, {angle.max():.3f} at most. Directions are chief rays."
+    )
+    # The angles are made again from the tangents.
+    mended = replace(grid, tangent=tangent, direction_deg=None)  # type: ignore[arg-type]
+    rms, most = float(np.sqrt(np.mean(angle**2))), float(angle.max())
+    return mended, Aperture("removed", words, largest, rms, most)
+
+
+def chief_minus_mean(
+    grid: Grid, diameter_mm: FloatArray, walk_mm: FloatArray, rotation: FloatArray, /
+) -> FloatArray:
+    """Return the chief ray's direction less the mean over the aperture (n, 2), by the field of the grid.
+
+    Parameters
+    ----------
+    diameter_mm : (n,) float array
+        Of the aperture, for each row.
+    walk_mm : (n,) float array
+        How much further ahead along the camera's axis the pupil lay than the grid says.
+    rotation : (n, 3, 3) float array
+        Camera to wearer.
+
+    Raises
+    ------
+    PrewarpError
+        No field can be fitted.
+    """
+    fields = fit_grid(grid, panel_size_px=_panel_sizes(grid), family="polynomial")
+    place, weight = disc_rule()
+    moved = np.zeros_like(grid.tangent)
+    for channel, colour in grid.pairs():
+        rows = np.flatnonzero(
+            (grid.channel == grid.channel_names.index(channel))
+            & (grid.colour == grid.colour_names.index(colour))
+        )
+        field = fields.field(channel, colour)
+        pixel, pupil = grid.pixel[rows], grid.pupil_mm[rows]
+        mean = np.zeros((len(rows), 2))
+        for point, share in zip(place, weight, strict=True):
+            off = np.concatenate([0.5 * diameter_mm[rows, None] * point, walk_mm[rows, None]], axis=1)
+            at = pupil + np.einsum("nij,nj->ni", rotation[rows], off)
+            mean += share * field.forward(pixel, pupil_mm=at)
+        moved[rows] = field.forward(pixel, pupil_mm=pupil) - mean
+    return np.where(np.isfinite(moved), moved, 0.0)
+
+
+def disc_rule() -> tuple[FloatArray, FloatArray]:
+    """Return points (k, 2) of the unit disc and shares (k,) whose sum is the mean over the disc.
+
+    Two rings by Gauss and Legendre in the squared radius, eight points each: exact to degree 7 (common
+    practice).
+    """
+    node, share = np.polynomial.legendre.leggauss(_RINGS)
+    radius = np.sqrt(0.5 * (node + 1.0))
+    angle = (np.arange(_SPOKES) + 0.5) * 2.0 * np.pi / _SPOKES
+    point = radius[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    return point.reshape(-1, 2), np.repeat(0.5 * share, _SPOKES) / _SPOKES
+
+
+def _panel_sizes(grid: Grid) -> dict[str, tuple[int, int]]:
+    """Return a panel for each channel that its dots lie in the middle of: only what is between them
+    counts.
+    """
+    sizes = {}
+    for code, name in enumerate(grid.channel_names):
+        pixel = grid.pixel[grid.channel == code]
+        width, height = np.ceil(pixel.min(axis=0) + pixel.max(axis=0)).astype(int)
+        sizes[name] = (max(int(width), 16), max(int(height), 16))
+    return sizes
+
+
+def _angle_arcmin(first: FloatArray, second: FloatArray) -> FloatArray:
+    cross = np.cross(unit_from_tangent(first), unit_from_tangent(second))
+    angle: FloatArray = np.arcsin(np.clip(np.linalg.norm(cross, axis=-1), 0.0, 1.0)) * _ARCMIN_PER_RAD
+    return angle

@@ -1,0 +1,92 @@
+"""From the results of poses to one grid and one report."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from prewarp.capture.extract.pose import PoseResult, Rows
+from prewarp.checks import FloatArray
+from prewarp.errors import CaptureError
+from prewarp.grids import Grid, grid_from_samples
+
+
+def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
+    """Return the grid of all rows of all poses: README's columns with sigma_px, luminance, pose and its turn.
+
+    Directions are in the wearer's frame, through the nominal turn of the pose. Luminance is relative to the
+    brightest row. `mark` and `ghost` (the strongest ghost of that dot, relative to it; NaN where none was
+    seen) are further columns.
+
+    Raises
+    ------
+    CaptureError
+        No pose gave a row.
+    """
+    counts = [len(one.rows) for one in results]
+    if sum(counts) == 0:
+        raise CaptureError(
+            "no dot of any pose was measured; nothing to write. See what is told of each pose."
+        )
+
+    def joined(name: str) -> np.ndarray:
+        return np.concatenate([getattr(one.rows, name) for one in results if len(one.rows)])
+
+    def a_pose(values: Sequence[Any]) -> np.ndarray:
+        return np.repeat(np.array(values), counts, axis=0)
+
+    luminance = joined("luminance")
+    turns = a_pose([one.turn_deg for one in results])
+    return grid_from_samples(
+        channel=joined("channel"),
+        colour=joined("colour"),
+        pupil_mm=a_pose([one.pupil_mm for one in results]),
+        tangent=joined("tangent"),
+        pixel=joined("panel"),
+        luminance=luminance / max(float(np.nanmax(luminance)), 1e-300),
+        sigma_px=joined("sigma_px"),
+        extra={
+            "pose": a_pose([one.name for one in results]),
+            "yaw_deg": turns[:, 0],
+            "pitch_deg": turns[:, 1],
+            "roll_deg": turns[:, 2],
+            "mark": joined("mark"),
+            "ghost": joined("ghost"),
+        },
+        source=source,
+    )
+
+
+def report_of(results: Sequence[PoseResult], /) -> dict[str, Any]:
+    """Return all that is told of the poses, for machines; units are in the keys."""
+    rows = [one.rows for one in results]
+    return {
+        "rows": int(sum(len(one) for one in rows)),
+        "poses": {
+            one.name: {
+                "rows": len(one.rows),
+                "findings": one.findings,
+                "refused_views": one.refused_views,
+                "refused_dots": one.refused,
+                **one.figures,
+            }
+            for one in results
+        },
+        "poses_without_rows": [one.name for one in results if len(one.rows) == 0],
+        "ghost": _ghost(rows),
+    }
+
+
+def _ghost(rows: Sequence[Rows]) -> dict[str, Any] | None:
+    """Return the display's ghost figure: strongest ghosts of dots, over all poses."""
+    strength: FloatArray = np.concatenate([one.ghost for one in rows]) if rows else np.zeros(0)
+    seen = strength[np.isfinite(strength)]
+    if len(seen) == 0:
+        return None
+    return {
+        "dots_with_a_ghost": len(seen),
+        "of_dots": len(strength),
+        "strength_median": round(float(np.median(seen)), 5),
+        "strength_p95": round(float(np.quantile(seen, 0.95)), 5),
+        "strength_largest": round(float(seen.max()), 5),
+    }

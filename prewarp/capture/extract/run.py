@@ -1,0 +1,122 @@
+"""All poses of a plan, on all cores: results are kept as they come, and those that are there are used
+again.
+"""
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+from prewarp.capture.camera import Camera, camera_named
+from prewarp.capture.extract.drawing import draw_pose
+from prewarp.capture.extract.pose import PoseResult, PoseTask, extract_pose
+from prewarp.capture.extract.stored import digest_of, load_result, save_result
+from prewarp.capture.marks import Marks
+from prewarp.capture.plan import Photograph, Plan
+from prewarp.errors import CaptureError
+from prewarp.files import file_stems
+
+Step = Callable[[str, int], None]
+# Workers keep one photograph and the windows of a view at a time; more of them than this ask for memory.
+MOST_WORKERS = 64
+_FEWEST_FOR_POOL = 2
+
+
+@dataclass(frozen=True)
+class Job:
+    """A pose to be measured: what it needs, and where its result and pictures are kept."""
+
+    task: PoseTask
+    result: Path
+    pictures: Path | None
+
+
+def pose_tasks(plan: Plan, marks: Marks, cameras: dict[str, Camera], folder: Path, /) -> tuple[PoseTask, ...]:
+    """Return one task for each pose and camera of a plan, in the order of the plan.
+
+    Raises
+    ------
+    CaptureError
+        The camera file has no camera of that name, or the marks no dots of a channel that the plan shows.
+    """
+    groups: dict[tuple[str, str], list[Photograph]] = {}
+    for row in plan.photographs:
+        groups.setdefault((row.pose, row.camera), []).append(row)
+    for channel in plan.channels:
+        marks.of(channel)
+    poses = [pose for pose, _ in groups]
+    return tuple(
+        PoseTask(
+            pose if poses.count(pose) == 1 else f"{pose}-{camera}",
+            pose,
+            tuple(rows),
+            marks,
+            camera_named(cameras, camera),
+            folder,
+        )
+        for (pose, camera), rows in groups.items()
+    )
+
+
+def run_poses(
+    tasks: tuple[PoseTask, ...], work: Path, /, *, pictures: bool, jobs: int | None, progress: Step | None
+) -> list[PoseResult]:
+    """Return the results of all poses, in their order.
+
+    Parameters
+    ----------
+    work : path
+        Folder for results and pictures; a result there with the digest of the same inputs is used again.
+    pictures : bool
+        Draw a picture of each view.
+    jobs : int, optional
+        Processes; as many as there are cores where left out.
+    """
+    stems = file_stems(task.name for task in tasks)
+    planned = [
+        Job(task, work / "poses" / f"{stems[task.name]}.npz", work / "pictures" if pictures else None)
+        for task in tasks
+    ]
+    (work / "poses").mkdir(parents=True, exist_ok=True)
+    count = min(jobs or os.cpu_count() or 1, len(planned), MOST_WORKERS)
+    for done, (name, again) in enumerate(_finished(planned, count), 1):
+        if progress is not None:
+            progress(f"pose {name}{' (kept from before)' if again else ''}", done)
+    results = [load_result(one.result) for one in planned]
+    lost = [one.task.name for one, result in zip(planned, results, strict=True) if result is None]
+    if lost:
+        raise CaptureError(f"{work}: the result of pose {lost[0]} is gone; something else writes there.")
+    return [one for one in results if one is not None]
+
+
+def _finished(planned: list[Job], count: int) -> Iterator[tuple[str, bool]]:
+    """Yield the name of each pose that is done, and whether its result was there before."""
+    if count < _FEWEST_FOR_POOL:
+        for job in planned:
+            yield work_on(job)
+        return
+    with ProcessPoolExecutor(max_workers=count, mp_context=get_context("spawn")) as pool:
+        waiting: list[Future[tuple[str, bool]]] = [pool.submit(work_on, job) for job in planned]
+        try:
+            for one in as_completed(waiting):
+                yield one.result()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def work_on(job: Job, /) -> tuple[str, bool]:
+    """Measure one pose unless its result is there; return its name, and whether it was."""
+    from threadpoolctl import threadpool_limits
+
+    digest = digest_of(job.task)
+    if load_result(job.result, digest) is not None:
+        return job.task.name, True
+    with threadpool_limits(limits=1):
+        result = extract_pose(job.task)
+        if job.pictures is not None:
+            draw_pose(job.task, result, job.pictures)
+    save_result(job.result, result, digest)
+    return job.task.name, False

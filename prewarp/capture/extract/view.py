@@ -1,0 +1,265 @@
+"""One view through all steps: find, read, agree, separate, measure; what is refused, and why, in words."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from prewarp.capture.codes import FRAMES
+from prewarp.capture.extract.consensus import LEAST_DOTS, WEAKEST
+from prewarp.capture.extract.cutting import LEAST_CODES, Cut, cut_all, first_blobs
+from prewarp.capture.extract.finding import Blobs
+from prewarp.capture.extract.frames import (
+    WHOLE,
+    Frame,
+    PanelMarks,
+    Sensor,
+    code_columns,
+    lit_in,
+    relative_exposure,
+)
+from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
+from prewarp.capture.extract.guided import add_expected
+from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
+from prewarp.capture.extract.naming import Named, name_places
+from prewarp.capture.extract.near import nearest, spacing_of
+from prewarp.capture.extract.noise import Noise
+from prewarp.capture.extract.reading import dot_light, numbers_of_words
+from prewarp.checks import FloatArray, IntArray
+
+# Of the named dots so many must be lit in every whole frame.
+_LIT_SHARE = 0.7
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """What one view gave. `mark` (k,) places in the list of marks; `measured` of them, None where the view is
+    refused; `findings` in words; `refused` why nothing of it counts, "" where it does.
+    """
+
+    mark: IntArray
+    measured: Measured | None
+    ghosts: Ghosts | None
+    findings: list[str]
+    refused: str
+    figures: dict[str, Any] = field(default_factory=dict)
+    blobs: Blobs | None = None
+    files: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    expected: FloatArray | None = None
+    noise: Noise | None = None
+
+    @property
+    def needs_codes(self) -> bool:
+        """Whether ghosts were seen in the coded colour, so that colours without codes suffer from them."""
+        return self.ghosts is not None and len(self.ghosts.of) > 0
+
+
+@dataclass(frozen=True)
+class NamedView:
+    """Dots of one view that have names: `blob`, `mark` (k,) places in the lists of blobs and marks;
+    `named` how they came by them, None where the view is refused, for the reason `refused`.
+    """
+
+    blob: IntArray
+    mark: IntArray
+    blobs: Blobs | None
+    named: Named | None
+    findings: list[str]
+    refused: str
+
+
+def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View:
+    """Measure the dots of one view by its whole and code frames.
+
+    Parameters
+    ----------
+    frames : list of Frame
+        In the order taken. Frames that cannot be read are left out and told of; one lost code frame is made
+        good by the weight of names.
+    """
+    one = name_view(frames, marks, sensor)
+    if one.named is None or one.blobs is None:
+        return _refused(one.findings, one.refused, one.blobs)
+    return _measured(one.named, one.blobs, one.blob, one.mark, marks, one.findings)
+
+
+def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedView:
+    """Find the dots of one view and name them; as `measure_view`, but nothing is measured."""
+    findings: list[str] = []
+    blobs, start, frames = first_blobs(frames, findings)
+
+    def refused(why: str) -> NamedView:
+        return NamedView(np.zeros(0, dtype=int), np.zeros(0, dtype=int), blobs, None, findings, why)
+
+    if blobs is None or len(blobs) < LEAST_DOTS:
+        count = 0 if blobs is None else len(blobs)
+        where = f"{start.file}: " if start is not None else ""
+        return refused(
+            f"{where}{count} dots found; is the panel lit, the exposure long enough, the focus right?"
+        )
+    cut = cut_all(frames, blobs, sensor, findings)
+    if not any(one.kind == WHOLE for one in cut.frames):
+        findings.append("no whole frame can be used: drift is not known.")
+    there = np.count_nonzero(code_columns(cut.frames) >= 0)
+    if there < LEAST_CODES:
+        return refused(
+            f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones "
+            "again."
+        )
+    named = name_places(blobs, cut, marks, findings)
+    if named.problem:
+        return refused(named.problem)
+    named = replace(named, cut=_without_wrong_wholes(named, start, findings))
+    alone = named.only_lit_in(marks)
+    if alone is not None and start is not None:
+        told = f"{start.file}: shows code frame {alone}, not all dots; left out. Take it again."
+        again = name_view([one for one in frames if one is not start], marks, sensor)
+        return replace(again, findings=[*findings, told, *again.findings])
+    spacing = spacing_of(marks.panel)
+    blob, mark = add_expected(
+        named.found, blobs.place, named.light, named.there, marks.panel, marks.lit, spacing
+    )
+    return NamedView(blob, mark, blobs, named, findings, "")
+
+
+def _without_wrong_wholes(named: Named, start: Frame | None, findings: list[str]) -> Cut:
+    """Return the windows without whole frames in which named dots are dark, unlike in the first."""
+    cut = named.cut
+    wholes = [k for k, one in enumerate(cut.frames) if one.kind == WHOLE]
+    first = next((k for k in wholes if cut.frames[k] is start), None)
+    if first is None:
+        return cut
+    radius = max(1.0, 0.3 * cut.windows.half)
+
+    def light(index: int) -> FloatArray:
+        windows = cut.sensor.codes(cut.values[named.found.blob, index])
+        return dot_light(windows, radius) / cut.frames[index].exposure_ms
+
+    wanted = light(first)
+    for index in reversed(wholes):
+        if index != first and np.mean(light(index) > 0.3 * wanted) < _LIT_SHARE:
+            findings.append(f"{cut.frames[index].file}: does not show all dots; left out. Take it again.")
+            cut = cut.without(index)
+    return cut
+
+
+def _measured(
+    named: Named, blobs: Blobs, blob: IntArray, mark: IntArray, marks: PanelMarks, findings: list[str]
+) -> View:
+    cut, found, readings = named.cut, named.found, named.readings
+    order = np.argsort(mark, kind="stable")
+    blob, mark = blob[order], mark[order]
+    chosen = PanelMarks(marks.number[mark], marks.panel[mark], marks.radius[mark], marks.lit[mark])
+    ghosts = find_ghosts(blobs, readings, numbers_of_words(marks.lit), blob, mark, found, marks.panel)
+    lit = lit_in(cut.frames, chosen)
+    place = blobs.place[blob]
+    windows = cut.windows.take(blob)
+    assert found.map is not None
+    expected = found.map(marks.panel)
+    measured = measure_dots(
+        cut.sensor.codes(cut.values[blob]),
+        cut.saturated[blob] & (lit > 0.0),
+        windows,
+        lit,
+        relative_exposure(cut.frames),
+        place - windows.centre,
+        chosen.panel,
+        chosen.radius,
+        Around(marks_around(ghosts, place, expected, mark, windows.half), lit_in(cut.frames, marks)),
+        blobs.dead,
+        None,
+    )
+    figures: dict[str, Any] = {
+        "blobs": len(blobs),
+        "share_of_names_that_agree": round(found.share, 4),
+        "spacing_px": round(found.spacing_px, 3),
+    }
+    return _view(cut, mark, measured, ghosts, findings, figures, blobs, expected)
+
+
+def _view(
+    cut: Cut,
+    mark: IntArray,
+    measured: Measured,
+    ghosts: Ghosts | None,
+    findings: list[str],
+    figures: dict[str, Any],
+    blobs: Blobs,
+    expected: FloatArray,
+) -> View:
+    files, kinds = tuple(one.file for one in cut.frames), tuple(one.kind for one in cut.frames)
+    return View(mark, measured, ghosts, findings, "", figures, blobs, files, kinds, expected, measured.noise)
+
+
+def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, named: View | None) -> View:
+    """Measure the dots of a colour without code frames: each is the mark that another colour shows near by.
+
+    Lenses show colours some px apart: the dots are moved as a whole first, then each must lie within a third
+    of the spacing of where the other colour has its mark, and no second one may.
+    """
+    findings: list[str] = []
+    if named is None or named.expected is None or named.measured is None:
+        return _refused(
+            findings, "no code frames, and no other colour of this channel whose dots have names.", None
+        )
+    blobs, start, frames = first_blobs(frames, findings)
+    if blobs is None or len(blobs) < LEAST_DOTS:
+        where = f"{start.file}: " if start is not None else ""
+        return _refused(findings, f"{where}too few dots found; is the panel lit, the focus right?", blobs)
+    cut = cut_all(frames, blobs, sensor, findings)
+    spacing = float(named.figures["spacing_px"])
+    good = named.mark[named.measured.state == FOUND]
+    blob, mark = _nearest_marks(blobs, named.expected, good, spacing)
+    if len(blob) < max(LEAST_DOTS, len(good) // 2):
+        return _refused(
+            findings,
+            f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has "
+            "them. Did "
+            "the camera move in between? Take code frames of this colour as well.",
+            blobs,
+        )
+    chosen = PanelMarks(marks.number[mark], marks.panel[mark], marks.radius[mark], marks.lit[mark])
+    lit = lit_in(cut.frames, chosen)
+    place = blobs.place[blob]
+    windows = cut.windows.take(blob)
+    measured = measure_dots(
+        cut.sensor.codes(cut.values[blob]),
+        cut.saturated[blob] & (lit > 0.0),
+        windows,
+        lit,
+        relative_exposure(cut.frames),
+        place - windows.centre,
+        chosen.panel,
+        chosen.radius,
+        Around(np.full((len(blob), 0), -1), lit_in(cut.frames, marks)),
+        blobs.dead,
+        named.noise,
+    )
+    figures: dict[str, Any] = {"blobs": len(blobs), "named_by_place": len(blob), "spacing_px": spacing}
+    return _view(cut, mark, measured, named.ghosts, findings, figures, blobs, named.expected)
+
+
+def _nearest_marks(
+    blobs: Blobs, expected: FloatArray, good: IntArray, spacing: float
+) -> tuple[IntArray, IntArray]:
+    """Return places and marks (k,) that lie on each other, after a common move."""
+    bright = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
+    seen = blobs.place[bright]
+    moved = np.zeros(2)
+    for _ in range(4):
+        distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
+        close = distance < 0.45 * spacing
+        if not np.any(close):
+            return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
+        moved = moved + np.median((seen[near] - expected[good] - moved)[close], axis=0)
+    distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
+    fine = distance < spacing / 3.0
+    times = np.bincount(near[fine], minlength=len(bright))
+    fine &= times[near] == 1
+    order = np.argsort(good[fine], kind="stable")
+    return bright[near[fine]][order], good[fine][order]
+
+
+def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
+    return View(np.zeros(0, dtype=int), None, None, findings, why, {}, blobs)

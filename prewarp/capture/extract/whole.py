@@ -1,0 +1,104 @@
+"""A capture whole: plan, photographs and camera to a grid, a report, and pictures of what was found."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from prewarp.capture.camera import read_cameras
+from prewarp.capture.extract.aperture import REMOVE, Aperture, treat_aperture
+from prewarp.capture.extract.assemble import grid_of, report_of
+from prewarp.capture.extract.consistency import strange_views, without
+from prewarp.capture.extract.run import Step, pose_tasks, run_poses
+from prewarp.capture.marks import read_marks
+from prewarp.capture.plan import read_plan
+from prewarp.errors import GridError, InputFileError
+from prewarp.files import json_text, write_text
+from prewarp.folders import claim_work_folder, list_work_folder
+from prewarp.grids import Grid
+
+PLAN_NAME, MARKS_NAME, REPORT_NAME = "plan.csv", "marks.csv", "report.json"
+_SUFFIXES = (".csv.gz", ".csv", ".npz")
+
+
+@dataclass(frozen=True, eq=False)
+class Extraction:
+    """What came of a capture: the grid, what is told of every pose, and what was done about the aperture."""
+
+    grid: Grid
+    report: dict[str, Any]
+    aperture: Aperture
+
+    @property
+    def findings(self) -> list[str]:
+        """All lines that are told, pose by pose."""
+        return [line for pose in self.report["poses"].values() for line in pose["findings"]]
+
+    @property
+    def refused(self) -> dict[str, dict[str, str]]:
+        """Views that were refused whole, by pose, with the reason."""
+        poses = self.report["poses"].items()
+        return {name: pose["refused_views"] for name, pose in poses if pose["refused_views"]}
+
+    def views(self) -> Iterator[tuple[str, str, dict[str, Any]]]:
+        """Yield pose, view (channel and colour) and figures of every view."""
+        for name, pose in self.report["poses"].items():
+            for label, figures in pose["views"].items():
+                yield name, label, figures
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the report for machines."""
+        return {**self.report, "aperture": self.aperture.as_dict(), "refused_views": self.refused}
+
+
+def work_folder_of(output: Path, /) -> Path:
+    """Return the folder beside a grid in which results of poses are kept.
+
+    Raises
+    ------
+    GridError
+        The grid's name ends in none of .csv, .csv.gz, .npz.
+    """
+    for suffix in _SUFFIXES:
+        if output.name.lower().endswith(suffix) and len(output.name) > len(suffix):
+            return output.with_name(f"{output.name[: -len(suffix)]}.extract")
+    raise GridError(f"{output}: unknown suffix; expected .csv, .csv.gz or .npz. Rename it.", path=str(output))
+
+
+def extract_plan(
+    plan_path: Path,
+    folder: Path,
+    camera_path: Path,
+    work: Path,
+    /,
+    *,
+    marks_path: Path | None = None,
+    aperture: str = REMOVE,
+    pictures: bool = True,
+    jobs: int | None = None,
+    progress: Step | None = None,
+) -> Extraction:
+    """Extract all photographs of a plan; results, pictures and report.json are kept in `work`.
+
+    Raises
+    ------
+    InputFileError, CaptureError
+        Plan, marks, camera or folder cannot be used, or no pose gave a dot. Single photographs, views and
+        poses that cannot be used are told of instead.
+    """
+    plan_file = plan_path / PLAN_NAME if plan_path.is_dir() else plan_path
+    plan = read_plan(plan_file)
+    marks = read_marks(marks_path if marks_path is not None else plan_file.parent / MARKS_NAME)
+    cameras = read_cameras(camera_path)
+    if not folder.is_dir():
+        raise InputFileError(f"{folder}: no such folder of photographs. Check the path.", path=str(folder))
+    tasks = pose_tasks(plan, marks, cameras, folder)
+    claim_work_folder(work)
+    results = run_poses(tasks, work, pictures=pictures, jobs=jobs, progress=progress)
+    strange = strange_views(results)
+    results = [without(one, strange) for one in results]
+    grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture)
+    done = Extraction(grid, report_of(results), treated)
+    write_text(work / REPORT_NAME, json_text(done.as_dict()))
+    list_work_folder(work)
+    return done

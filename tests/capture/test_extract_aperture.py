@@ -1,0 +1,138 @@
+"""The camera's finite pupil: the mean of a field over it, what the field of the grid says of it, and
+without it.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from prewarp.capture.camera import Camera
+from prewarp.capture.extract.aperture import KEEP, REMOVE, disc_rule, treat_aperture
+from prewarp.capture.extract.pose import PoseResult, PoseTask, Rows
+from prewarp.frames import unit_from_tangent
+from prewarp.grids import grid_from_samples
+
+LEFT_ARCMIN = 0.03
+DIAMETER_MM = 3.0
+
+
+PANEL = (2560.0, 2048.0)
+
+
+class Field:
+    """Cosines that are the gradient over the pupil of a wavefront with coma and spherical aberration.
+
+    W = q0 . p - D |p|^2 / 2 + (g . p) |p|^2 + e |p|^4 / 4, by panel point; its pupil Laplacian is 8 g + 8
+    e p.
+    """
+
+    def forward(self, pixel, *, pupil_mm):
+        """Return tangents (..., 2); off the plane z = 0 by fixed-point steps along the ray."""
+        panel = (np.asarray(pixel) - np.array(PANEL) / 2.0) / (np.array(PANEL) / 2.0)
+        pupil = np.broadcast_to(pupil_mm, (*panel.shape[:-1], 3))
+        tangent = np.zeros_like(panel)
+        for _ in range(40):
+            tangent = self._at_zero(panel, pupil[..., :2] - pupil[..., 2:] * tangent)
+        return tangent
+
+    def _at_zero(self, panel, place):
+        radius = np.sum(panel**2, axis=-1, keepdims=True)
+        start = np.array([0.4, -0.32]) * panel * (1.0 - 0.08 * radius)
+        tail = 4e-5 * panel * (1.0 + 0.5 * radius)
+        square = np.sum(place**2, axis=-1, keepdims=True)
+        along = np.sum(tail * place, axis=-1, keepdims=True)
+        cosine = start - 7e-4 * place + tail * square + 2.0 * along * place + 3e-6 * square * place
+        return cosine / np.sqrt(1.0 - np.sum(cosine**2, axis=-1, keepdims=True))
+
+
+@pytest.fixture(scope="module")
+def field():
+    return Field()
+
+
+def mean_over_disc(field, pixel, pupil, diameter, count=41):
+    """Return the mean direction over an aperture, by a lattice of points: another rule than that of the
+    code.
+    """
+    edge = (np.arange(count) + 0.5) / count * 2.0 - 1.0
+    disc = np.stack(np.meshgrid(edge, edge), axis=-1).reshape(-1, 2)
+    disc = disc[np.sum(disc**2, axis=1) <= 1.0] * diameter / 2.0
+    total = np.zeros_like(pixel)
+    for off in disc:
+        total += field.forward(pixel, pupil_mm=pupil + [*off, 0.0])
+    return total / len(disc)
+
+
+@pytest.fixture(scope="module")
+def capture(field):
+    """Return grid, tasks, results and true directions of 25 positions and 10 x 10 dots."""
+    u, v = (np.linspace(0.1, 0.9, 10) * length for length in PANEL)
+    pixel = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+    tasks, results, parts = [], [], []
+    camera = Camera(640, 512, (700.0, 700.0), (320.0, 256.0), aperture_mm=DIAMETER_MM)
+    for number, (x, y) in enumerate((x, y) for x in np.linspace(-4, 4, 5) for y in np.linspace(-3, 3, 5)):
+        pupil = np.array([x, y, 2.0 if number % 2 else -2.0])
+        true = field.forward(pixel, pupil_mm=pupil)
+        seen = mean_over_disc(field, pixel, pupil, DIAMETER_MM, count=11)
+        keep = np.isfinite(seen).all(axis=1)
+        count = int(keep.sum())
+        rows = Rows(
+            np.full(count, "inner"), np.full(count, "G"), np.flatnonzero(keep), np.zeros((count, 2)),
+            seen[keep], pixel[keep], np.ones(count), np.full(count, 0.01), np.full(count, np.nan),
+        )  # fmt: skip
+        tasks.append(PoseTask(f"p{number}", f"p{number}", (), None, camera, Path()))
+        results.append(
+            PoseResult(f"p{number}", f"p{number}", pupil, (0.0, 0.0, 0.0), rows, np.zeros(count), [], {}, {})
+        )
+        parts.append((pupil, true[keep], seen[keep], pixel[keep]))
+    grid = grid_from_samples(
+        channel="inner",
+        colour="G",
+        pupil_mm=np.concatenate([np.tile(p, (len(t), 1)) for p, t, _, _ in parts]),
+        tangent=np.concatenate([s for _, _, s, _ in parts]),
+        pixel=np.concatenate([q for _, _, _, q in parts]),
+    )
+    return grid, tasks, results, np.concatenate([t for _, t, _, _ in parts])
+
+
+def arcmin(first, second):
+    cross = np.cross(unit_from_tangent(first), unit_from_tangent(second))
+    return np.degrees(np.arcsin(np.linalg.norm(cross, axis=-1))) * 60.0
+
+
+def test_the_mean_is_taken_out(capture):
+    grid, tasks, results, true = capture
+    before = arcmin(grid.tangent, true)
+    assert before.max() > 0.2
+    mended, told = treat_aperture(grid, tasks, results, REMOVE)
+    after = arcmin(mended.tangent, true)
+    assert np.sqrt(np.mean(after**2)) < LEFT_ARCMIN
+    assert np.quantile(after, 0.95) < LEFT_ARCMIN
+    assert told.treatment == "removed"
+    assert told.largest_arcmin == pytest.approx(before.max(), rel=0.1)
+    assert "chief rays" in told.words
+
+
+def test_it_is_kept_when_asked_and_said(capture):
+    grid, tasks, results, _ = capture
+    kept, told = treat_aperture(grid, tasks, results, KEEP)
+    assert kept is grid
+    assert told.treatment == "kept" and "an eye with a 3 mm pupil, as asked" in told.words
+
+
+def test_few_positions_cannot_tell(capture):
+    grid, tasks, results, _ = capture
+    few = grid.take(np.isin(np.cumsum(np.r_[0, np.any(np.diff(grid.pupil_mm, axis=0), axis=1)]), range(4)))
+    kept, told = treat_aperture(few, tasks[:4], results[:4], REMOVE)
+    assert kept is few
+    assert told.treatment == "kept" and "not known: needs 6 pupil positions" in told.words
+
+
+def test_the_rule_is_exact_for_low_powers():
+    """Means over the unit disc: x^2 1/4, x^4 1/8, x^2 y^2 1/24, x^6 5/64 (elementary integrals)."""
+    point, share = disc_rule()
+    x, y = point.T
+    assert share.sum() == pytest.approx(1.0)
+    for value, mean in ((x * x, 1 / 4), (x**4, 1 / 8), (x * x * y * y, 1 / 24), (x**6, 5 / 64), (x**3, 0.0)):
+        assert share @ value == pytest.approx(mean, abs=1e-12)
