@@ -1,0 +1,80 @@
+/* ns a direction of what the float path says of light, beside the direction of a panel point. Arguments: a blob. */
+#include "prewarp_lookup.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <time.h>
+
+#define COUNT 20000u
+#define ROUNDS 31u
+
+static float directions[COUNT][2], sink;
+
+static double now(void)
+{
+    struct timespec time;
+    clock_gettime(CLOCK_MONOTONIC, &time);
+    return (double)time.tv_sec * 1e9 + (double)time.tv_nsec;
+}
+
+static double least(const prewarp_light *light, int what)
+{
+    double best = 1e18, start, took;
+    float claims[PREWARP_MAX_CHANNELS], depths[PREWARP_MAX_CHANNELS], out[2], panel[2];
+    uint32_t round, k;
+    for (round = 0; round < ROUNDS; round++) {
+        start = now();
+        for (k = 0; k < COUNT; k++) {
+            if (what == 0) {
+                panel[0] = 200.0f + 1000.0f * directions[k][0];
+                panel[1] = 200.0f + 1000.0f * directions[k][1];
+                prewarp_direction_from_panel(light->maps, panel, out);
+                sink += out[0];
+            } else if (what == 1) {
+                prewarp_weights(light, directions[k], claims);
+                sink += claims[0];
+            } else {
+                prewarp_claims_and_depths(light, directions[k], 2.0f, claims, depths);
+                sink += claims[0] + depths[1];
+            }
+        }
+        took = (now() - start) / COUNT;
+        best = took < best ? took : best;
+    }
+    return best;
+}
+
+int main(int count, char **names)
+{
+    static unsigned char bytes[1 << 20];
+    prewarp_lookup lookup;
+    prewarp_light light;
+    prewarp_map maps[PREWARP_MAX_CHANNELS * PREWARP_MAX_COLOURS];
+    float pupil[3] = {1.0f, -0.5f, 0.25f}, *memory;
+    size_t size;
+    uint32_t map, k, base;
+    FILE *file = count > 1 ? fopen(names[1], "rb") : NULL;
+    if (file == NULL)
+        return 2;
+    size = fread(bytes, 1, sizeof bytes, file);
+    fclose(file);
+    if (prewarp_open(&lookup, bytes, size) != PREWARP_OK)
+        return 3;
+    for (map = 0; map < lookup.map_count; map++) {
+        size_t needed = prewarp_coefficient_count(&lookup, map);
+        base = prewarp_base_of(&lookup, map);
+        if (prewarp_prepare(&lookup, map, pupil, base == PREWARP_NONE ? NULL : maps + base, malloc(4u * needed), needed,
+                            maps + map) != PREWARP_OK)
+            return 4;
+    }
+    memory = malloc(4u * prewarp_light_count(&lookup));
+    if (prewarp_prepare_light(&lookup, pupil, maps, lookup.map_count, memory, prewarp_light_count(&lookup), &light) !=
+        PREWARP_OK)
+        return 5;
+    for (k = 0; k < COUNT; k++) {
+        directions[k][0] = (float)((k * 7919u) % 10007u) / 10007.0f - 0.5f;
+        directions[k][1] = 0.6f * ((float)((k * 104729u) % 10009u) / 10009.0f - 0.5f);
+    }
+    printf("direction %g\nweights %g\nclaims_and_depths %g\n", least(&light, 0), least(&light, 1), least(&light, 2));
+    return sink > 1e30f;
+}
