@@ -12,6 +12,7 @@ from prewarp.errors import PackageError
 from prewarp.lookup.blob import CONTENT_KINDS
 from prewarp.lookup.coding import LARGEST_CODE, CodedArray, Format, byte_count, numbers_from_bytes
 from prewarp.lookup.layout import (
+    BLOCK_ALIGNMENT,
     HEADER,
     MAGIC,
     MAX_BLOB_BYTES,
@@ -103,6 +104,7 @@ class _Reader:
         )
         self._require(_within(display["error_px"], 0.0, LARGEST_VALUE), "the error is not a number of px.")
         content = self._content(display)
+        self._require_places()
         self.blocks = [self._block(row, place) for place, row in enumerate(self.tables["blocks"])]
         sizes = []
         for place, row in enumerate(self.tables["channels"]):
@@ -125,8 +127,53 @@ class _Reader:
             len(borders) == count and count in (0, len(maps)), f"{len(borders)} borders for {len(maps)} maps."
         )
         self._require(len(gains) == len(self.tables["gains"]), "a gain belongs to no map, or to two.")
+        self._require_owners()
         names = self._names("channels"), self._names("colours")
         return Lookup(*names, tuple(sizes), box, tuple(maps), content, claims, tuple(borders), tuple(gains))
+
+    def _require_places(self) -> None:
+        """Blocks lie one after another over the whole data, none twice: reading takes no more than that."""
+        end = 0
+        for place, row in enumerate(self.tables["blocks"]):
+            offset, count = int(row["offset"]), int(row["count"])
+            self._require(
+                row["format"] in set(Format), f"block {place} has the unknown format {row['format']}."
+            )
+            following = aligned(end, BLOCK_ALIGNMENT)
+            end = offset + byte_count(Format(form), count)
+            self._require(
+                count <= MAX_NUMBERS and offset % BLOCK_ALIGNMENT == 0 and end <= len(self.data),
+                f"block {place} reaches beyond the data.",
+            )
+            self._require(offset == following, f"block {place} does not follow the one before it.")
+        self._require(end == len(self.data), "bytes of the data belong to no block.")
+
+    def _require_owners(self) -> None:
+        """Every block belongs to something, in the order of writing; borders may share theirs."""
+        taken, region = 0, 0
+        shared: set[int] = set()
+
+        def take(first: int, count: int = 1) -> None:
+            nonlocal taken
+            self._require(first == taken, f"block {taken} does not belong to what it must.")
+            taken += count
+
+        for row in self.tables["maps"]:
+            take(int(row["first_block"]), int(row["block_count"]))
+        for row in self.tables["claims"]:
+            take(int(row["block"]))
+        for row in self.tables["borders"]:
+            if int(row["block"]) not in shared:
+                take(int(row["block"]))
+                shared.add(int(row["block"]))
+            self._require(int(row["first_region"]) == region, f"region {region} belongs to no border.")
+            region += int(row["region_count"])
+            for own in self.tables["regions"][region - int(row["region_count"]) : region]:
+                take(int(own["block"]))
+        self._require(region == len(self.tables["regions"]), f"region {region} belongs to no border.")
+        for row in self.tables["gains"]:
+            take(int(row["block"]))
+        self._require(taken == len(self.blocks), f"block {taken} belongs to nothing.")
 
     def _claims(self) -> ClaimTable | None:
         if len(self.tables["claims"]) == 0:
@@ -290,13 +337,8 @@ class _Reader:
 
     def _block(self, row: np.void, place: int) -> CodedArray:
         count, offset, scale = int(row["count"]), int(row["offset"]), float(row["scale"])
-        self._require(row["format"] in set(Format), f"block {place} has the unknown format {row['format']}.")
         form = Format(int(row["format"]))
         end = offset + byte_count(form, count)
-        self._require(
-            count <= MAX_NUMBERS and offset % 4 == 0 and end <= len(self.data),
-            f"block {place} reaches beyond the data.",
-        )
         self._require(_within(scale, 0.0, LARGEST_VALUE), f"block {place} has the scale {scale}.")
         numbers = numbers_from_bytes(form, self.data[offset:end], count)
         self._require(np.isfinite(numbers).all(), f"block {place} holds a number that is not finite.")

@@ -138,12 +138,13 @@ MAP = Record(
 )
 BLOCK = Record(
     "block",
-    "Numbers of one format: value = scale x number",
+    "Numbers of one format: value = scale x number; in the order of their owners: maps, claims, every border "
+    "and its regions, gains; one after another over the whole data",
     (
         Entry("format", "u16", 1, "", "8, 12, 16, 32 signed codes; 108, 116 codes without sign; 232 float"),
         Entry("reserved", "u16", 1, "", "zero"),
         Entry("count", "u32", 1, "", "how many numbers"),
-        Entry("offset", "u32", 1, "bytes", "from the data section's first byte, a multiple of 4"),
+        Entry("offset", "u32", 1, "bytes", "from the data section's first byte: the next multiple of 4"),
         Entry("scale", "f32", 1, "", "value of code 1: tangents, or the unit of the surface"),
     ),
 )

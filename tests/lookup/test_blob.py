@@ -1,6 +1,7 @@
 """Blobs: written and read back, by our reader and by hand from the table; damaged ones are refused."""
 
 import struct
+import tracemalloc
 import zlib
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ import pytest
 from prewarp.errors import PackageError
 from prewarp.export.c_header import layout_header, layout_table
 from prewarp.lookup import prepare
-from prewarp.lookup.blob import blob_from_lookup
+from prewarp.lookup.blob import assembled, blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.layout import (
     BLOCK,
@@ -25,6 +26,7 @@ from prewarp.lookup.layout import (
     REGION,
     SECTION,
     SECTIONS,
+    aligned,
 )
 from tests.fuzz.fuzz_lookup import damaged, fuzz_python, mended
 from tests.lookup.small_lookups import CASES, case, small_blobs
@@ -135,6 +137,9 @@ RULES = [
     (4, BLOCK, 1, "count", 1 << 28, "I", "block 1 reaches beyond"),
     (4, BLOCK, 1, "offset", 2, "I", "block 1 reaches beyond"),
     (4, BLOCK, 1, "scale", NAN, "f", "block 1 has the scale nan"),
+    (4, BLOCK, 2, "offset", 0, "I", "block 2 does not follow"),
+    (4, BLOCK, 0, "count", 1, "I", "block 1 does not follow"),
+    (6, BORDER, 3, "region_count", 0, "H", "region 3 belongs to no border"),
     (3, MAP, 2, "border", 1, "H", "map 2 has no such border"),
     (3, MAP, 2, "border", 65535, "H", "3 borders for 4 maps"),
     (3, MAP, 3, "gain", 1, "H", "map 3 has no such gain"),
@@ -170,6 +175,47 @@ def test_rules_behind_the_checksums(section, record, row, entry, value, kind, me
     assert mended(blob) == blob
     with pytest.raises(PackageError, match=message):
         lookup_from_blob(changed(blob, section, record, row, entry, value, kind), source="tables.bin")
+
+
+def sections_of(blob):
+    """Return the sections of a blob."""
+    rows = np.frombuffer(blob, SECTION.dtype, len(SECTIONS), HEADER.byte_count)
+    return [blob[int(row["offset"]) : int(row["offset"]) + int(row["size"])] for row in rows]
+
+
+def repeated_blocks(count):
+    """Return a blob with so many more blocks, all on the bytes of its largest one."""
+    parts = sections_of(small_blobs()["spline"])
+    rows = np.frombuffer(parts[4], BLOCK.dtype)
+    largest = rows[np.argmax(rows["count"])]
+    parts[4] = rows.tobytes() + np.repeat(largest, count).tobytes()
+    return assembled(parts)
+
+
+def with_unused_block():
+    """Return a blob that is right but for a block at its end that belongs to nothing."""
+    parts = sections_of(small_blobs()["spline"])
+    row = np.zeros(1, BLOCK.dtype)
+    row["format"], row["count"], row["scale"] = 16, 2, 1.0
+    row["offset"] = aligned(len(parts[9]), 4)
+    parts[4] += row.tobytes()
+    parts[9] += bytes(int(row["offset"][0]) - len(parts[9]) + 4)
+    return assembled(parts)
+
+
+def test_blocks_on_the_same_bytes_are_refused_before_they_are_decoded():
+    assert assembled(sections_of(small_blobs()["spline"])) == small_blobs()["spline"]
+    blob = repeated_blocks(20_000)
+    tracemalloc.start()
+    with pytest.raises(PackageError, match=r"block \d+ does not follow the one before it"):
+        lookup_from_blob(blob)
+    assert tracemalloc.get_traced_memory()[1] < 4 * len(blob)
+    tracemalloc.stop()
+
+
+def test_a_block_belongs_to_something():
+    with pytest.raises(PackageError, match=r"block \d+ belongs to nothing"):
+        lookup_from_blob(with_unused_block())
 
 
 def too_narrow():

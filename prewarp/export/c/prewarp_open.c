@@ -109,26 +109,28 @@ static int numbers_are_good(const prewarp_block *block)
     return 1;
 }
 
+/* Blocks lie one after another over the whole data: none twice, so that checking takes no longer than it is. */
 static prewarp_status check_blocks(const prewarp_lookup *lookup, uint32_t data_bytes)
 {
-    uint32_t place;
+    uint32_t place, end = 0;
     for (place = 0; place < lookup->block_count; place++) {
         const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_BLOCKS, PREWARP_BLOCK_BYTES, place);
         uint32_t offset = prewarp_u32(record + PREWARP_BLOCK_OFFSET), count = prewarp_u32(record + PREWARP_BLOCK_COUNT);
         uint64_t size;
         prewarp_block block;
-        if (count > PREWARP_MAX_NUMBERS || offset % 4u != 0u || offset > data_bytes)
+        if (count > PREWARP_MAX_NUMBERS || offset > data_bytes || offset != (end + 3u) / 4u * 4u)
             return PREWARP_REFUSED;
         size = number_bytes(prewarp_u16(record + PREWARP_BLOCK_FORMAT), count);
         if (size > data_bytes - offset)
             return PREWARP_REFUSED;
+        end = offset + (uint32_t)size;
         if (!within_positive(prewarp_u32(record + PREWARP_BLOCK_SCALE), PREWARP_LARGEST_VALUE_BITS))
             return PREWARP_REFUSED;
         block = prewarp_block_at(lookup, place);
         if (!numbers_are_good(&block))
             return PREWARP_REFUSED;
     }
-    return PREWARP_OK;
+    return end == data_bytes ? PREWARP_OK : PREWARP_REFUSED;
 }
 
 /* low <= x <= high for the bits of floats, all positive */
@@ -420,6 +422,43 @@ static uint32_t record_count(uint32_t size, uint32_t record_bytes, uint32_t most
     return size / record_bytes;
 }
 
+/* Every block belongs to something, in the order in which they are written; borders may share theirs. */
+static int owners_are_good(const prewarp_lookup *lookup)
+{
+    uint32_t taken = 0, region = 0, place, other, count;
+    for (place = 0; place < lookup->map_count; place++) {
+        const unsigned char *record = prewarp_map_record(lookup, place);
+        if (prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) != taken)
+            return 0;
+        taken += prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT);
+    }
+    if (lookup->claims_count > 0u &&
+        prewarp_u16(prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0) + PREWARP_CLAIMS_BLOCK) != taken++)
+        return 0;
+    for (place = 0; place < lookup->border_count; place++) {
+        const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, place);
+        uint32_t block = prewarp_u16(record + PREWARP_BORDER_BLOCK);
+        for (other = 0; other < place; other++) {
+            if (prewarp_u16(prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, other) +
+                            PREWARP_BORDER_BLOCK) == block)
+                break;
+        }
+        if ((other == place && block != taken++) || prewarp_u16(record + PREWARP_BORDER_FIRST_REGION) != region)
+            return 0;
+        for (count = prewarp_u16(record + PREWARP_BORDER_REGION_COUNT); count > 0u; count--, region++) {
+            if (prewarp_u16(prewarp_record(lookup, PREWARP_SECTION_REGIONS, PREWARP_REGION_BYTES, region) +
+                            PREWARP_REGION_BLOCK) != taken++)
+                return 0;
+        }
+    }
+    for (place = 0; place < lookup->gain_count; place++) {
+        if (prewarp_u16(prewarp_record(lookup, PREWARP_SECTION_GAINS, PREWARP_GAIN_BYTES, place) + PREWARP_GAIN_BLOCK) !=
+            taken++)
+            return 0;
+    }
+    return region == lookup->region_count && taken == lookup->block_count;
+}
+
 prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t size)
 {
     const unsigned char *blob = bytes;
@@ -461,6 +500,8 @@ prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t si
         status = PREWARP_REFUSED;
     if (status == PREWARP_OK)
         status = check_maps(lookup);
+    if (status == PREWARP_OK && !owners_are_good(lookup))
+        status = PREWARP_REFUSED;
     return status;
 }
 
