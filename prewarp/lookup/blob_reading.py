@@ -135,10 +135,8 @@ class _Reader:
         """Blocks lie one after another over the whole data, none twice: reading takes no more than that."""
         end = 0
         for place, row in enumerate(self.tables["blocks"]):
-            offset, count = int(row["offset"]), int(row["count"])
-            self._require(
-                row["format"] in set(Format), f"block {place} has the unknown format {row['format']}."
-            )
+            offset, count, form = (int(row[name]) for name in ("offset", "count", "format"))
+            self._require(form in set(Format), f"block {place} has the unknown format {form}.")
             following = aligned(end, BLOCK_ALIGNMENT)
             end = offset + byte_count(Format(form), count)
             self._require(
