@@ -118,6 +118,16 @@ def npz_bytes(arrays: Mapping[str, np.ndarray], /) -> bytes:
     return buffer.getvalue()
 
 
+def arrays_digest(arrays: Mapping[str, np.ndarray], /) -> np.ndarray:
+    """Return the SHA-256 of named arrays, 32 bytes: of their names, types, shapes and values."""
+    digest = hashlib.sha256()
+    for name in sorted(arrays):
+        array = np.ascontiguousarray(arrays[name])
+        digest.update(f"{name} {array.dtype.str} {array.shape}\n".encode())
+        digest.update(array.tobytes())
+    return np.frombuffer(digest.digest(), dtype=np.uint8)
+
+
 def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndarray]:
     """Return the arrays of an NPZ file; no pickles, and nothing is allocated before its size was checked.
 

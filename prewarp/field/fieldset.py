@@ -17,7 +17,7 @@ from prewarp.field.captured import Captured
 from prewarp.field.field import Field
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.storage import expansion_arrays, expansion_from_arrays, lit_arrays, lit_from_arrays
-from prewarp.files import npz_bytes, read_npz, write_bytes
+from prewarp.files import arrays_digest, npz_bytes, read_npz, write_bytes
 from prewarp.frames import degrees_from_tangent
 from prewarp.grids import Grid
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 FORMAT = "prewarp field 4"
+# Name of the array that holds the digest of all others.
+DIGEST = "sha256"
 LIMIT_BYTES = 512 << 20
 
 
@@ -260,7 +262,8 @@ class FieldSet:
 
     def save(self, path: Path | str, /) -> None:
         """Write the fit as NPZ: no pickles, no time stamps; the same fit gives the same bytes."""
-        write_bytes(Path(path), npz_bytes(self._arrays()))
+        arrays = self._arrays()
+        write_bytes(Path(path), npz_bytes({**arrays, DIGEST: arrays_digest(arrays)}))
 
     def _arrays(self) -> dict[str, np.ndarray]:
         arrays: dict[str, np.ndarray] = {}
@@ -318,17 +321,25 @@ class FieldSet:
         Raises
         ------
         InputFileError
-            The file is not such a fit, is damaged, or is too large.
+            The file is not such a fit, is damaged or altered, or is too large.
         """
         path = Path(path)
         arrays = read_npz(path, limit_bytes=LIMIT_BYTES, what="a fit (NPZ written by 'prewarp fit')")
+        digest = arrays.pop(DIGEST, None)
         try:
-            return _from_arrays(arrays)
+            found = _from_arrays(arrays)
         except (KeyError, ValueError, TypeError, IndexError, AttributeError, RecursionError) as cause:
             raise InputFileError(
                 f"{path}: not a fit that this version can read ({type(cause).__name__}: {cause}). Fit again.",
                 path=str(path),
             ) from cause
+        if digest is None or not np.array_equal(digest, arrays_digest(arrays)):
+            why = "it holds no digest of itself" if digest is None else "its digest does not agree"
+            raise InputFileError(
+                f"{path}: not the fit that was written ({why}): something was altered. Fit again.",
+                path=str(path),
+            )
+        return found
 
 
 def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from prewarp.errors import PrewarpError
 from prewarp.field import FieldSet
+from prewarp.files import npz_bytes, read_npz
 from tests.sampled_fields import sampled_set
 from tests.synthetic import two_channels
 
@@ -47,3 +48,23 @@ def test_any_damage_is_an_error_or_harmless(fit_file, tmp_path, data):
         np.testing.assert_array_equal(
             back.fields[key].forward(PIXEL, pupil_mm=PUPIL), field.forward(PIXEL, pupil_mm=PUPIL)
         )
+
+
+def test_an_altered_array_in_a_sound_archive_is_refused(fit_file, tmp_path):
+    """One number of any array, by its last bit or by much; an array left out; a digest left out."""
+    path = tmp_path / "altered.npz"
+    path.write_bytes(fit_file[0])
+    arrays = read_npz(path, limit_bytes=1 << 28, what="a fit")
+    assert FieldSet.load(path).fields.keys() == fit_file[1].fields.keys()
+    for name, array in arrays.items():
+        if array.size == 0:
+            continue
+        raw = bytearray(np.ascontiguousarray(array).tobytes())
+        raw[0] ^= 1
+        changed = np.frombuffer(bytes(raw), dtype=array.dtype).reshape(array.shape)
+        for altered in ({**arrays, name: changed}, {key: arrays[key] for key in arrays if key != name}):
+            path.write_bytes(npz_bytes(altered))
+            with pytest.raises(
+                PrewarpError, match=r"altered\.npz: not (the fit that was written|a fit that)"
+            ):
+                FieldSet.load(path)
