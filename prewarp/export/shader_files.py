@@ -74,7 +74,7 @@ def shader_package_files(
     plan = polynomial_plan(lookup, channel, build.planes)
     used = lookup if plan.degree is not None else None
     yield from shader_textures(build, channel)
-    constants = _constants(build, channel, shared)
+    constants = channel_constants(build, channel, shared)
     paths = ["mesh", *(["table"] if shared else []), *(["polynomial"] if used is not None else [])]
     for path in paths:
         for piece in _STAGES[path]:
@@ -85,7 +85,7 @@ def shader_package_files(
                     piece, dialect=dialect, options=options, constants=constants, meanings=MEANINGS, head=head
                 )
                 name = f"{build.stem(channel)}_{path}.{piece.rpartition('.')[2]}"
-                yield _shader_file(f"shaders/{dialect}/{name}", shader, path, channel, sampling)
+                yield shader_file(f"shaders/{dialect}/{name}", shader, path, channel, sampling)
 
 
 def picture_files(dialects: tuple[str, ...], /) -> Iterator[PackageFile]:
@@ -94,7 +94,7 @@ def picture_files(dialects: tuple[str, ...], /) -> Iterator[PackageFile]:
         shader = device_shader(
             "picture.vert", dialect=dialect, options={}, constants={}, meanings={}, head=_PICTURE_HEAD
         )
-        yield _shader_file(f"shaders/{dialect}/picture.vert", shader, "picture", None)
+        yield shader_file(f"shaders/{dialect}/picture.vert", shader, "picture", None)
 
 
 def not_available(
@@ -111,12 +111,11 @@ def not_available(
     return missing
 
 
-def _options(
-    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int, sampling: str
-) -> dict[str, int]:
+def panel_options(build: DeviceBuild, channel: str, sampling: str, /) -> dict[str, int]:
+    """Return options of what forms shares and codes of a channel."""
     light, seam = build.light(channel), build.seam
     shares = 0 if seam is None else kind_of_shares(len(seam.channels))
-    panel = {
+    return {
         "PREWARP_SHARED": shares,
         "PREWARP_OWN": 0 if seam is None else seam.index(channel),
         "PREWARP_CLAIMS": max(shares, 1),
@@ -126,26 +125,39 @@ def _options(
         "PREWARP_DITHERED": int(light.tile is not None),
         "PREWARP_TILE": 1 if light.tile is None else len(light.tile),
     }
-    projection = {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection]}
+
+
+def place_options(build: DeviceBuild, /) -> dict[str, int]:
+    """Return options of what finds content points of directions."""
     late = {"PREWARP_LATE": 1} if build.late else {}
+    return {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection], **late}
+
+
+def _options(
+    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int, sampling: str
+) -> dict[str, int]:
+    panel = panel_options(build, channel, sampling)
+    place = place_options(build)
     if piece == "device_mesh.vert":
-        return {**projection, **late}
+        return place
     if piece == "device_mesh.frag":
-        return {**panel, **late}
+        return {**panel, "PREWARP_LATE": 1} if build.late else panel
     if piece == "device_table.frag":
-        return {**panel, **projection, **late} if build.late else panel
+        return {**panel, **place} if build.late else panel
     if lookup is None:
         return panel
     return {
         **panel,
-        **projection,
-        **late,
+        **place,
         "PREWARP_DEGREE": degree,
         "PREWARP_GAINED": int(all(lookup.gain_of(channel, colour) is not None for colour in build.planes)),
     }
 
 
-def _constants(build: DeviceBuild, channel: str, shared: Mapping[str, TableScale]) -> dict[str, Constant]:
+def channel_constants(
+    build: DeviceBuild, channel: str, shared: Mapping[str, TableScale], /
+) -> dict[str, Constant]:
+    """Return the values of all constants that shaders of a channel may ask for; `shared`: of KTX2 tables."""
     content, panel, bits = build.content, build.panel_size_px(channel), build.bit_depth(channel)
     (width, height), focal = content.size_px, content.focal_px
     per = "tangent" if content.projection == "flat" else "radian"
@@ -226,11 +238,17 @@ def block_files(build: DeviceBuild, channel: str, lookup: Lookup | None, /) -> I
         yield PackageFile(path, block.astype("<f4").tobytes(), BLOCK, what, (note,), details)
 
 
-def _shader_file(
-    path: str, shader: DeviceShader, kind: str, channel: str | None, sampling: str | None = None
+def shader_file(
+    path: str,
+    shader: DeviceShader,
+    kind: str,
+    channel: str | None,
+    sampling: str | None = None,
+    **more: object,
 ) -> PackageFile:
+    """Return the file of a stage; `kind` names the path that it belongs to, `more` goes into the manifest."""
     what = f"{shader.stage} stage, {kind} path, {shader.dialect}"
-    details = shader_details(shader, kind, channel, sampling)
+    details = {**shader_details(shader, kind, channel, sampling), **more}
     return PackageFile(path, shader.text.encode(), KIND, what, (), details)
 
 
@@ -260,5 +278,6 @@ def shader_details(
         "outputs": carried(shader.outputs),
         "samplers": bound(shader.samplers),
         "blocks": bound(shader.blocks),
+        "images": bound(shader.images),
         "constants": constants,
     }

@@ -1,0 +1,57 @@
+// Shares of light on the GPU, first pass, once for every pupil position: directions of the borders of what panels show.
+// t_border_points: rows: red, green, blue of the first channel, then of the next; a point well inside, then the border:
+// s, t (-1 to 1 over the panel), how many points, -. t_terms_0 to 3: from device_prepare.frag, a channel each.
+// Target: of the size of t_border_points, 32-bit floats: first the direction of the point inside, then of the border less
+// it, tangents; how many points; -. Draw it with picture.vert. Python twin: prewarp.lookup.device_light.prepared_border.
+
+#include "panel_terms.glsl"
+
+#ifndef PREWARP_CHANNELS
+#define PREWARP_CHANNELS 2
+#endif
+
+uniform sampler2D t_border_points;
+uniform sampler2D t_terms_0;
+uniform sampler2D t_terms_1;
+#if PREWARP_CHANNELS > 2
+uniform sampler2D t_terms_2;
+#endif
+#if PREWARP_CHANNELS > 3
+uniform sampler2D t_terms_3;
+#endif
+
+out vec4 out_point;
+
+vec4 prewarp_channel_sum(int channel, int row, vec2 st) {
+    if (channel == 0) {
+        return prewarp_panel_sum(t_terms_0, row, st);
+    }
+#if PREWARP_CHANNELS > 2
+    if (channel == 2) {
+        return prewarp_panel_sum(t_terms_2, row, st);
+    }
+#endif
+#if PREWARP_CHANNELS > 3
+    if (channel == 3) {
+        return prewarp_panel_sum(t_terms_3, row, st);
+    }
+#endif
+    return prewarp_panel_sum(t_terms_1, row, st);
+}
+
+vec2 prewarp_seen(int border, vec2 st) {
+    int channel = border / 3;
+    int plane = border - 3 * channel;
+    vec4 both = prewarp_channel_sum(channel, plane / 2, st);
+    return plane == 1 ? both.zw : both.xy;
+}
+
+void main() {
+    ivec2 texel = ivec2(gl_FragCoord.xy);
+    vec3 point = texelFetch(t_border_points, texel, 0).xyz;
+    vec2 direction = prewarp_seen(texel.y, point.xy);
+    if (texel.x > 0) {
+        direction -= prewarp_seen(texel.y, texelFetch(t_border_points, ivec2(0, texel.y), 0).xy);
+    }
+    out_point = vec4(direction, point.z, 0.0);
+}
