@@ -1,8 +1,4 @@
-// Provides: prewarp_content_px: content point of a direction, px; with PREWARP_LATE 1 prewarp_in_pose: of a direction in which a
-// panel point is seen, in the head pose of another time. direction: tangents.
-// Content px = u_content_middle + plane * u_content_scale (projection.glsl).
-// Late rotation: content is that of the direction in the pose drawn for; shares of light those of the direction in the pose
-// at u_weights_for_s, s after the frame's start, one time for all panels: so they add up to 1 where content is seen.
+// Provides: prewarp_content_px: content point of a direction, tangents: u_content_middle + plane * u_content_scale, px.
 
 #include "projection.glsl"
 
@@ -10,6 +6,9 @@
 #define PREWARP_LATE 0
 #endif
 #if PREWARP_LATE == 1
+// Late rotation: content is that of the direction in the pose drawn for; shares of light those of the direction in the pose
+// at u_weights_for_s, s after the frame's start, one time for all panels: so they add up to 1 where content is seen.
+// prewarp_in_pose: content point of the direction in which a panel point is seen, in the head pose of another time.
 #include "late_rotation.glsl"
 uniform float u_weights_for_s;
 #endif

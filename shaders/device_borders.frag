@@ -2,9 +2,11 @@
 // t_border_points: rows: red, green, blue of the first channel, then of the next; a point well inside, then the border:
 // s, t (-1 to 1 over the panel), how many points, -. t_terms_0 to 3: from device_prepare.frag, a channel each.
 // Target: of the size of t_border_points, 32-bit floats: first the direction of the point inside, then of the border less
-// it, tangents; how many points; -. Draw it with picture.vert. Python twin: prewarp.lookup.device_light.prepared_border.
+// it, tangents; how many points; how far around from the first (turn_order.glsl). Draw it with picture.vert.
+// Python twin: prewarp.lookup.device_light.prepared_border.
 
 #include "panel_terms.glsl"
+#include "turn_order.glsl"
 
 #ifndef PREWARP_CHANNELS
 #define PREWARP_CHANNELS 2
@@ -46,12 +48,19 @@ vec2 prewarp_seen(int border, vec2 st) {
     return plane == 1 ? both.zw : both.xy;
 }
 
+vec2 prewarp_vertex(ivec2 texel, vec2 middle) {
+    return prewarp_seen(texel.y, texelFetch(t_border_points, texel, 0).xy) - middle;
+}
+
 void main() {
     ivec2 texel = ivec2(gl_FragCoord.xy);
-    vec3 point = texelFetch(t_border_points, texel, 0).xyz;
-    vec2 direction = prewarp_seen(texel.y, point.xy);
-    if (texel.x > 0) {
-        direction -= prewarp_seen(texel.y, texelFetch(t_border_points, ivec2(0, texel.y), 0).xy);
+    float count = texelFetch(t_border_points, texel, 0).z;
+    vec2 middle = prewarp_vertex(ivec2(0, texel.y), vec2(0.0));
+    if (texel.x == 0) {
+        out_point = vec4(middle, count, 0.0);
+        return;
     }
-    out_point = vec4(direction, point.z, 0.0);
+    vec2 vertex = prewarp_vertex(texel, middle);
+    float order = texel.x == 1 ? 0.0 : prewarp_turn_order(prewarp_vertex(ivec2(1, texel.y), middle), vertex);
+    out_point = vec4(vertex, count, order);
 }

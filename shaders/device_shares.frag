@@ -8,6 +8,7 @@
 
 #include "projection.glsl"
 #include "spline.glsl"
+#include "turn_order.glsl"
 
 #ifndef PREWARP_CHANNELS
 #define PREWARP_CHANNELS 2
@@ -57,23 +58,23 @@ float prewarp_across(vec2 one, vec2 other) {
 float prewarp_inside(int border, vec2 direction) {
     vec3 middle = texelFetch(t_borders, ivec2(0, border), 0).xyz;
     vec2 place = direction - middle.xy;
-    // Straight at the point inside any piece will do.
-    place.x += place == vec2(0.0) ? 1e-7 : 0.0;
     int count = int(middle.z);
-    vec2 before = vec2(0.0);
-    float side_before = 0.0;
-    for (int k = 0; k <= count; ++k) {
-        vec2 vertex = texelFetch(t_borders, ivec2(k == count ? 1 : k + 1, border), 0).xy;
-        float side = prewarp_across(vertex, place);
-        if (k > 0 && side_before >= 0.0 && side < 0.0) {
-            vec2 along = vertex - before;
-            float size = length(along);
-            return size > 0.0 ? prewarp_across(along, place - before) / size : 0.0;
+    float order = prewarp_turn_order(texelFetch(t_borders, ivec2(1, border), 0).xy, place);
+    // The last vertex at or before it.
+    int low = 1;
+    int high = count + 1;
+    while (low + 1 < high) {
+        int between = (low + high) / 2;
+        if (order < texelFetch(t_borders, ivec2(between, border), 0).w) {
+            high = between;
+        } else {
+            low = between;
         }
-        before = vertex;
-        side_before = side;
     }
-    return -1.0;
+    vec2 here = texelFetch(t_borders, ivec2(low, border), 0).xy;
+    vec2 along = texelFetch(t_borders, ivec2(low == count ? 1 : low + 1, border), 0).xy - here;
+    float size = length(along);
+    return size > 0.0 ? prewarp_across(along, place - here) / size : 0.0;
 }
 
 float prewarp_depth_deg(int channel, vec2 direction) {

@@ -10,7 +10,7 @@ eye_shares.frag    the texture of shares that all panels of the eye read
 Then per channel *_nodes.vert with the fragment stage of the vertex-mesh path, or *_panel.comp.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from math import ceil
 
 import numpy as np
@@ -92,7 +92,9 @@ def gpu_files(
         details: JsonObject = {"channel": channel, "channels": list(channels)}
         yield shader_texture_file(stem, details, sampler, values, _FORM, unit, frame)
     for dialect in dialects:
-        yield _stage(dialect, "device_prepare.frag", {"PREWARP_PUPIL_DEGREE": plan.pupil_degree}, _box(lookup))
+        yield _stage(
+            dialect, "device_prepare.frag", {"PREWARP_PUPIL_DEGREE": plan.pupil_degree}, _box(lookup)
+        )
         if makes_shares(lookup, channels):
             yield from _share_stages(build, lookup, plan, dialect)
         for channel in channels:
@@ -121,7 +123,7 @@ def _stage(
     channel: str | None = None,
     stem: str = "eye",
     sampling: str | None = None,
-    **details: object,
+    told: Mapping[str, object] | None = None,
 ) -> PackageFile:
     of = COMPUTE_OF[dialect] if piece.endswith(".comp") else dialect
     whose = "All channels of the eye" if channel is None else f"Channel '{' '.join(channel.split())}'"
@@ -130,8 +132,9 @@ def _stage(
         piece, dialect=of, options=options, constants=constants, meanings=MEANINGS, head=head
     )
     name = piece.removeprefix("device_")
-    file = shader_file(f"shaders/{of}/{stem}_{name}", shader, PATH, channel, sampling, step=name, **details)
-    return file
+    return shader_file(
+        f"shaders/{of}/{stem}_{name}", shader, PATH, channel, sampling, step=name, **(told or {})
+    )
 
 
 def _channel_stages(
@@ -144,7 +147,7 @@ def _channel_stages(
     sampling: str,
 ) -> Iterator[PackageFile]:
     counts = {"PREWARP_COLUMNS": nodes[0], "PREWARP_ROWS": nodes[1]}
-    told = {"columns": nodes[0], "rows": nodes[1]}
+    told: dict[str, object] = {"columns": nodes[0], "rows": nodes[1]}
     constants, stem = channel_constants(build, channel, {}), build.stem(channel)
     gained = {"PREWARP_GAINED": int(plan.gain_degree is not None)}
     if plan.gain_degree is not None and plan.gain_pupil_degree is not None:
@@ -164,11 +167,11 @@ def _channel_stages(
         {**_box(lookup), **frames},
         channel=channel,
         stem=stem,
-        **told,
+        told=told,
     )
     place = place_options(build)
     yield _stage(
-        dialect, "device_nodes.vert", {**counts, **place}, constants, channel=channel, stem=stem, **told
+        dialect, "device_nodes.vert", {**counts, **place}, constants, channel=channel, stem=stem, told=told
     )
     panel = {**panel_options(build, channel, sampling), **place, **counts, **_group(build, channel, nodes)}
     yield _stage(
@@ -179,8 +182,7 @@ def _channel_stages(
         channel=channel,
         stem=stem,
         sampling=sampling,
-        group_px=list(GROUP_PX),
-        **told,
+        told={**told, "group_px": list(GROUP_PX)},
     )
 
 

@@ -50,8 +50,9 @@ def node_counts(
         if step < _NARROWEST_PX:
             break
     raise PackageError(
-        f"channel '{channel}': triangles add {worst:.3g} px to meshes made on the GPU with nodes {step:.3g} px "
-        f"apart; expected at most {limit_px:.3g} px. Allow a larger error, or leave out the format 'gpu'."
+        f"channel '{channel}': triangles add {worst:.3g} px to meshes made on the GPU with nodes "
+        f"{step:.3g} px apart; expected at most {limit_px:.3g} px. Allow a larger error, or "
+        "leave out the format 'gpu'."
     )
 
 

@@ -139,7 +139,10 @@ def border_points(lookup: Lookup, channels: tuple[str, ...], planes: Planes, /) 
     for channel in channels:
         for colour in planes:
             place = lookup.map_index(channel, colour)
-            border, size = lookup.borders[place], np.asarray(lookup.panel_sizes_px[lookup.maps[place].channel])
+            border, size = (
+                lookup.borders[place],
+                np.asarray(_size_px(lookup, place)),
+            )
             share = border.block.numbers.reshape(-1, 2).astype(np.float32) / BORDER_UNIT
             seen = prepare(lookup, place, middle_mm).direction_from_panel(share * size).astype(float)
             x, y = (seen - seen.mean(axis=0)).T
@@ -177,6 +180,10 @@ def makes_shares(lookup: Lookup, channels: tuple[str, ...], /) -> bool:
     """Return whether shaders can make the texture of shares: several channels, no dark parts."""
     known = lookup.claims is not None and bool(lookup.borders)
     return len(channels) > 1 and known and not has_dark_parts(lookup)
+
+
+def _size_px(lookup: Lookup, place: int) -> tuple[int, int]:
+    return lookup.panel_sizes_px[lookup.maps[place].channel]
 
 
 def _chain(lookup: Lookup, channel: str, colour: str) -> list[int]:

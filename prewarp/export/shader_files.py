@@ -9,9 +9,11 @@ All form shares of light in every pixel, from one texture per pupil position (`s
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from functools import lru_cache
 
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.encoding import largest_code
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import DIRECTION_FRAME, ArrayNote, JsonObject, PackageFile
@@ -178,7 +180,7 @@ def channel_constants(
         "u_edge_deg": Constant("float", (rim,), "light fades over so much towards the rim", "degree"),
     }
     if build.seam is not None:
-        low, high = ShareMap(build.seam, content).alone_px(channel, build.pupil_box_mm)
+        low, high = _alone_px(build, channel)
         told = "content that this channel shows alone"
         middle, half = tuple(0.5 * (low + high)), tuple(0.5 * (high - low))
         constants["u_alone_middle"] = Constant("vec2", middle, f"middle of {told}: u, v", "content px")
@@ -203,6 +205,14 @@ def channel_constants(
                 "vec2", per_px, "table nodes along u, v", "nodes per panel px"
             )
     return constants
+
+
+# Several kinds of shaders ask for the same.
+@lru_cache(maxsize=8)
+def _alone_px(build: DeviceBuild, channel: str) -> FloatArray:
+    """Return the rectangle of content px that a channel of several shows alone."""
+    assert build.seam is not None
+    return ShareMap(build.seam, build.content).alone_px(channel, build.pupil_box_mm)
 
 
 def pupil_files(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[PackageFile]:

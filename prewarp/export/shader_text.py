@@ -70,8 +70,8 @@ class DeviceShader:
     """One stage: `text`, and what it must be given.
 
     `inputs`, `outputs`: (location, type, name); `samplers`: (binding, name); `blocks`: (binding, name);
-    `constants` by name; `images`, written to: (binding, name). Bindings are those of the Vulkan dialect (set 0);
-    the others bind by name, and an image at unit 0.
+    `constants` by name; `images`, written to: (binding, name). Bindings are those of the Vulkan dialect
+    (set 0); the others bind by name, and an image at unit 0.
     """
 
     text: str
@@ -221,7 +221,8 @@ class _Declared:
         return f"{layout}{way} {kind} {name};"
 
     def _next_binding(self) -> int:
-        return len(self.samplers) + len(self.images) + sum(name not in FIXED_BINDINGS for _, name in self.blocks)
+        blocks = [name for _, name in self.blocks if name not in FIXED_BINDINGS]
+        return len(self.samplers) + len(self.images) + len(blocks)
 
     def _meaning(self, name: str) -> str:
         if name not in self.meanings:

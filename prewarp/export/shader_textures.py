@@ -36,10 +36,13 @@ MEANINGS = {
     ),
     DEPTHS: ("as t_shares: degrees inside what each channel shows; filter linear, clamped to the edge"),
     NUMBERS: (
-        "lookup as numbers: a column a term over the panel, a row a pupil function; (red x, y, green x, y), then "
-        "(blue x, y, -, -)"
+        "lookup as numbers: a column a term over the panel, a row a pupil function; (red x, y, green x, y), "
+        "then (blue x, y, -, -)"
     ),
-    GAINS: "logarithm of gains: a column a term over the panel, a row a function of where the ray crosses z = 0",
+    GAINS: (
+        "logarithm of gains of red, green, blue: a column a term over the panel, a row a function of where "
+        "the ray crosses z = 0"
+    ),
     CLAIMS: "spline coefficients of claims over direction, a component a channel",
     BORDERS: "borders of what panels show: s, t (-1 to 1), how many points; a row a channel and colour",
     "t_terms": "drawn by eye_prepare.frag for the pupil position",
@@ -102,14 +105,18 @@ def pupil_textures(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[Pac
                 unit = "claim" if sampler == SHARES else "degree"
                 unit += ", degree" if len(found) == 1 else ""
                 details: JsonObject = {"channel": None, "pupil": pupil, "channels": list(build.seam.channels)}
-                yield shader_texture_file("eye", details, sampler, values, "R16G16B16A16_SFLOAT", unit, CONTENT_FRAME)
+                yield shader_texture_file(
+                    "eye", details, sampler, values, "R16G16B16A16_SFLOAT", unit, CONTENT_FRAME
+                )
         for channel in build.channels if lookup is not None else ():
             for plane, colour in zip(PLANES, build.planes, strict=True):
                 if lookup is not None and lookup.gain_of(channel, colour) is not None:
                     nodes = _gain_nodes(lookup, channel, colour, pupil_mm)
                     details = {"channel": channel, "pupil": pupil}
                     name, unit = f"t_gain_{plane}", "factor on linear light"
-                    yield shader_texture_file(build.stem(channel), details, name, nodes, "R16_SFLOAT", unit, PANEL_FRAME)
+                    yield shader_texture_file(
+                        build.stem(channel), details, name, nodes, "R16_SFLOAT", unit, PANEL_FRAME
+                    )
 
 
 def _gain_nodes(lookup: Lookup, channel: str, colour: str, pupil_mm: np.ndarray) -> np.ndarray:
@@ -124,6 +131,7 @@ def _gain_nodes(lookup: Lookup, channel: str, colour: str, pupil_mm: np.ndarray)
 def shader_texture_file(
     stem: str, details: JsonObject, sampler: str, values: np.ndarray, form: str, unit: str, frame: str
 ) -> PackageFile:
+    """Return a texture as KTX2; `details`: its channel, and its pupil where it is of one."""
     what, texels = MEANINGS[sampler], values.reshape(*values.shape[:2], -1)
     data = ktx2_bytes(Texture(FORMATS[form], stored_texels(texels, FORMATS[form]), {}))
     note = ArrayNote(sampler, texels.shape, ("rows", "columns", "value"), form, unit, frame, what)

@@ -26,7 +26,7 @@ def test_export_says_what_it_did(package):
     text = package[1].stdout
     assert "Chebyshev terms, at most 0." in text and "files written and verified" in text
     assert "lookup blob" in text and "WRONG" not in text
-    assert "Not asked for (--format): translations, blocks, csv, png, ktx2, masks, st." in text
+    assert "Not asked for (--format): gpu, translations, blocks, csv, png, ktx2, masks, st." in text
     worst = re.search(r"Worst place of all: (\S+) px \(.*\), requested 0\.5 px\.", text)
     assert 0.0 < float(worst[1]) <= 0.5
     assert re.search(r"lookup blob +place +\S+ px.* 0\.5 px", text)

@@ -1,4 +1,4 @@
-"""What a device does with the format "gpu": uploads a pupil position, draws the passes, from a package's files."""
+"""What a device does with the format "gpu": uploads a pupil position, draws the passes of a package."""
 
 import json
 
