@@ -91,6 +91,7 @@ def test_the_manifest_names_the_fit(package, capture):
         (("--bits", "9"), "bits is 9; expected 8, 12 or 16"),
         (("--format", "csv", "--step", "160", "--max-error", "0.001px"), "Use a smaller --step, such as"),
         (("--format", "translations"), "translations are made from shaders"),
+        (("--format", "gpu", "--format", "lookup"), "meshes made on the GPU are drawn by stages of"),
         (("--format", "gltf", "--step", "160", "--max-error", "0.001px"), "meshes (mesh glTF) with nodes"),
     ],
 )
