@@ -121,7 +121,9 @@ def test_each_piece_compiles_alone(piece, dialect, tmp_path):
     for encoding in encodings:
         options = {} if encoding is None else {"PREWARP_ENCODING": encoding}
         text = compose(piece, dialect=dialect, options=options).text
-        stage = {".vert": "vert", ".comp": "comp"}.get(Path(piece).suffix, "frag")
+        # Functions of vertex stages say so by name.
+        ending = ".vert" if piece.endswith("_vertex.glsl") else Path(piece).suffix
+        stage = {".vert": "vert", ".comp": "comp"}.get(ending, "frag")
         if piece.endswith(".glsl"):
             text += "void main() {}\n"
         path = tmp_path / f"piece.{stage}"

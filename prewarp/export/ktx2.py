@@ -56,6 +56,7 @@ FORMATS = {
         TexelFormat("R16G16B16A16_SNORM", 92, 4, "<i2"),
         TexelFormat("R16G16B16A16_SFLOAT", 97, 4, "<f2"),
         TexelFormat("R32_SFLOAT", 100, 1, "<f4"),
+        TexelFormat("R32G32B32A32_SFLOAT", 109, 4, "<f4"),
     )
 }
 

@@ -8,6 +8,7 @@ lookup/, c/            tables as a blob, its layout, C evaluator
 shaders/, textures/    one folder per dialect; small textures that shaders need
 
 That is what a device needs, and is written where nothing else is asked for. By their formats only:
+shaders, textures      for meshes made on the GPU: "gpu"
 shaders/hlsl, msl      translations; shaders/blocks: what the uniform block holds, per pupil position
 meshes/, tables/       meshes as CSV and glTF, 16-bit PNG and KTX2 textures, per pupil position
 views/                 field of view and visibility mask, of the eye box and per pupil position
@@ -27,6 +28,10 @@ from prewarp.export import csv_mesh, gltf, lookup_files, png_table, st_map, text
 from prewarp.export.build import DeviceBuild
 from prewarp.export.exr import channels_from_exr
 from prewarp.export.filter_error import filter_error_px
+from prewarp.export.gpu_files import gpu_files, gpu_not_available
+from prewarp.export.gpu_nodes import KIND as GPU_MESH
+from prewarp.export.gpu_nodes import NODES_SHARE, node_counts, nodes_reached
+from prewarp.export.gpu_numbers import gpu_plan
 from prewarp.export.guide import guide_file
 from prewarp.export.judgement import Request, VerifyResult
 from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
@@ -58,7 +63,7 @@ from prewarp.folders import output_folder
 from prewarp.lookup import Lookup
 
 # What is written, by the names that `--format` takes; the first two where none is named.
-FORMATS = ("lookup", "shaders", "translations", "blocks", "csv", "png", "ktx2", "gltf", "masks", "st")
+FORMATS = ("lookup", "shaders", "gpu", "translations", "blocks", "csv", "png", "ktx2", "gltf", "masks", "st")
 DEFAULT_FORMATS = ("lookup", "shaders")
 # Those that hold the build's pupil positions, one after the other; of them those made from meshes.
 PUPIL_FORMATS = {"blocks", "csv", "png", "ktx2", "gltf", "masks", "st"}
@@ -130,6 +135,11 @@ class PackageOptions:
                 f"translations are made from shaders of the dialect {VULKAN}; ask for the format 'shaders' "
                 "and that dialect too."
             )
+        if "gpu" in self.formats and not {"lookup", "shaders"} <= set(self.formats):
+            raise PackageError(
+                "meshes made on the GPU are drawn by stages of the format 'shaders' and held to the tables "
+                "of the format 'lookup'; ask for both too."
+            )
 
 
 @dataclass(frozen=True)
@@ -176,7 +186,7 @@ def export_package(
     InputFileError
         The folder holds something that prewarp did not write, or that was changed since.
     """
-    for name in ("lookup", "blocks"):
+    for name in ("lookup", "gpu", "blocks"):
         if options.lookup is None and name in options.formats:
             raise PackageError(f"the format '{name}' needs a lookup; none was given.")
     if "st" in options.formats:
@@ -236,6 +246,12 @@ def _files(
         tally.extend(lookup_files.blob_reached(lookup, truth))
     if "blocks" in formats:
         yield from _blocks(build, truth, tally, options)
+    if "gpu" in formats and lookup is not None:
+        progress("meshes made on the GPU")
+        for file in _gpu(build, truth, tally, options, lookup):
+            yield file
+            if "translations" in formats and not missing_tools():
+                yield from translated_files(file)
     if "masks" in formats:
         progress("view masks")
         yield from mask_files(build)
@@ -273,12 +289,31 @@ def _blocks(build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOpti
         yield file
 
 
+def _gpu(
+    build: DeviceBuild, truth: Truth, tally: Tally, options: PackageOptions, lookup: Lookup
+) -> Iterator[PackageFile]:
+    """Yield what makes meshes on the GPU, and count what those reach; nothing where they cannot be made."""
+    if isinstance(gpu_plan(lookup, build.channels, build.planes), str):
+        return
+    rounding_px = filter_error_px(truth, build.content) if options.sampling == FILTERED else 0.0
+    limit_px = NODES_SHARE * options.request.max_error_px
+    nodes = {}
+    for channel in build.channels:
+        nodes[channel] = node_counts(lookup, truth, channel, build.planes, limit_px)
+        for reached in nodes_reached(lookup, truth, channel, build.planes, nodes[channel]):
+            tally.add(reached)
+            _require_fine(reached, build, options, rounding_px)
+    yield from gpu_files(build, lookup, nodes, options.dialects, sampling=options.sampling)
+
+
 def _missing(build: DeviceBuild, options: PackageOptions, shared: SharedScales) -> list[JsonObject]:
     """Return what a reader might look for in vain, and why."""
     absent = [name for name in FORMATS if name not in options.formats]
     missing: list[JsonObject] = [{"what": name, "channel": None, "why": NOT_ASKED} for name in absent]
     if "shaders" in options.formats:
         missing += not_available(build, options.lookup, shared)
+    if "gpu" in options.formats:
+        missing += gpu_not_available(build, options.lookup)
     tools = missing_tools()
     if "translations" in options.formats and tools:
         why = f"translated by {' and '.join(TOOLS)}; not installed: {', '.join(tools)}"
@@ -351,7 +386,9 @@ def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions,
         return
     what, mend = f"meshes ({reached.kind}) with nodes {build.step_px:g} px apart", "a smaller --step"
     fields: dict[str, object] = {}
-    if reached.kind == texture_table.KIND and options.texture != SNORM16:
+    if reached.kind == GPU_MESH:
+        what, mend = "meshes made on the GPU", f"tables within {1.0 - NODES_SHARE:g} of the error"
+    elif reached.kind == texture_table.KIND and options.texture != SNORM16:
         what, mend = f"textures of kind '{options.texture}'", f"--texture {SNORM16}"
     elif reached.px is not None and np.isfinite(reached.px):
         power = _POWERS.get(reached.kind, _SPLINE_POWER)

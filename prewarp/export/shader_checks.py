@@ -16,8 +16,8 @@ from prewarp.export.package_reading import Package
 from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.polynomial_block import block_directions, block_from_bytes
 from prewarp.export.reached import Reached
-from prewarp.export.shader_files import DIALECTS, KIND
-from prewarp.export.shader_text import VULKAN
+from prewarp.export.shader_files import KIND
+from prewarp.export.shader_text import COMPUTE_HEADS, HEADS, VULKAN
 from prewarp.export.shader_textures import KIND as SHADER_TEXTURE
 from prewarp.export.shader_textures import PLANES
 from prewarp.export.texture_table import KIND as TABLE
@@ -25,8 +25,10 @@ from prewarp.export.truth import Truth
 from prewarp.render.pictures import field_colours
 
 _CONSTANT = re.compile(r"^const (float|vec2|vec3|mat3) (\w+) = (?:\w+\()?([^()]*?)\)?;", re.MULTILINE)
-_STAGES = {"vertex": "vert", "fragment": "frag"}
+_STAGES = {"vertex": "vert", "fragment": "frag", "compute": "comp"}
 _SECONDS = 60
+# Texts as they are made here; others are translated from them.
+_OWN = {*HEADS, *COMPUTE_HEADS}
 # A 24-bit significand, as the text is read back.
 SAME_FLOAT = 6e-8
 
@@ -43,7 +45,7 @@ def constant_faults(package: Package, /) -> list[str]:
     for entry in package.entries(KIND):
         own = entry["details"]
         claimed = {one["name"]: one["values"] for one in own["constants"]}
-        if own["dialect"] in DIALECTS:
+        if own["dialect"] in _OWN:
             found = constants_in(package.data(entry).decode("utf-8"))
             if found.keys() != claimed.keys() or any(not _same(found[n], claimed[n]) for n in found):
                 faults.append(f"{entry['path']}: constants are not those of the manifest")
@@ -59,7 +61,7 @@ def compile_faults(package: Package, /) -> tuple[list[str], str]:
     compiler, validator = _tool("glslangValidator"), _tool("spirv-val")
     if compiler is None:
         return [], "not compiled: no glslangValidator here"
-    entries = [one for one in package.entries(KIND) if one["details"]["dialect"] in DIALECTS]
+    entries = [one for one in package.entries(KIND) if one["details"]["dialect"] in _OWN]
     faults: list[str] = []
     with tempfile.TemporaryDirectory(prefix="prewarp-") as folder:
         plain = {}

@@ -9,9 +9,11 @@ All form shares of light in every pixel, from one texture per pupil position (`s
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from functools import lru_cache
 
 import numpy as np
 
+from prewarp.checks import FloatArray
 from prewarp.encoding import largest_code
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import DIRECTION_FRAME, ArrayNote, JsonObject, PackageFile
@@ -74,7 +76,7 @@ def shader_package_files(
     plan = polynomial_plan(lookup, channel, build.planes)
     used = lookup if plan.degree is not None else None
     yield from shader_textures(build, channel)
-    constants = _constants(build, channel, shared)
+    constants = channel_constants(build, channel, shared)
     paths = ["mesh", *(["table"] if shared else []), *(["polynomial"] if used is not None else [])]
     for path in paths:
         for piece in _STAGES[path]:
@@ -85,7 +87,7 @@ def shader_package_files(
                     piece, dialect=dialect, options=options, constants=constants, meanings=MEANINGS, head=head
                 )
                 name = f"{build.stem(channel)}_{path}.{piece.rpartition('.')[2]}"
-                yield _shader_file(f"shaders/{dialect}/{name}", shader, path, channel, sampling)
+                yield shader_file(f"shaders/{dialect}/{name}", shader, path, channel, sampling)
 
 
 def picture_files(dialects: tuple[str, ...], /) -> Iterator[PackageFile]:
@@ -94,7 +96,7 @@ def picture_files(dialects: tuple[str, ...], /) -> Iterator[PackageFile]:
         shader = device_shader(
             "picture.vert", dialect=dialect, options={}, constants={}, meanings={}, head=_PICTURE_HEAD
         )
-        yield _shader_file(f"shaders/{dialect}/picture.vert", shader, "picture", None)
+        yield shader_file(f"shaders/{dialect}/picture.vert", shader, "picture", None)
 
 
 def not_available(
@@ -111,12 +113,11 @@ def not_available(
     return missing
 
 
-def _options(
-    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int, sampling: str
-) -> dict[str, int]:
+def panel_options(build: DeviceBuild, channel: str, sampling: str, /) -> dict[str, int]:
+    """Return options of what forms shares and codes of a channel."""
     light, seam = build.light(channel), build.seam
     shares = 0 if seam is None else kind_of_shares(len(seam.channels))
-    panel = {
+    return {
         "PREWARP_SHARED": shares,
         "PREWARP_OWN": 0 if seam is None else seam.index(channel),
         "PREWARP_CLAIMS": max(shares, 1),
@@ -126,26 +127,39 @@ def _options(
         "PREWARP_DITHERED": int(light.tile is not None),
         "PREWARP_TILE": 1 if light.tile is None else len(light.tile),
     }
-    projection = {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection]}
+
+
+def place_options(build: DeviceBuild, /) -> dict[str, int]:
+    """Return options of what finds content points of directions."""
     late = {"PREWARP_LATE": 1} if build.late else {}
+    return {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection], **late}
+
+
+def _options(
+    build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int, sampling: str
+) -> dict[str, int]:
+    panel = panel_options(build, channel, sampling)
+    place = place_options(build)
     if piece == "device_mesh.vert":
-        return {**projection, **late}
+        return place
     if piece == "device_mesh.frag":
-        return {**panel, **late}
+        return {**panel, "PREWARP_LATE": 1} if build.late else panel
     if piece == "device_table.frag":
-        return {**panel, **projection, **late} if build.late else panel
+        return {**panel, **place} if build.late else panel
     if lookup is None:
         return panel
     return {
         **panel,
-        **projection,
-        **late,
+        **place,
         "PREWARP_DEGREE": degree,
         "PREWARP_GAINED": int(all(lookup.gain_of(channel, colour) is not None for colour in build.planes)),
     }
 
 
-def _constants(build: DeviceBuild, channel: str, shared: Mapping[str, TableScale]) -> dict[str, Constant]:
+def channel_constants(
+    build: DeviceBuild, channel: str, shared: Mapping[str, TableScale], /
+) -> dict[str, Constant]:
+    """Return the values of all constants that shaders of a channel may ask for; `shared`: of KTX2 tables."""
     content, panel, bits = build.content, build.panel_size_px(channel), build.bit_depth(channel)
     (width, height), focal = content.size_px, content.focal_px
     per = "tangent" if content.projection == "flat" else "radian"
@@ -166,7 +180,7 @@ def _constants(build: DeviceBuild, channel: str, shared: Mapping[str, TableScale
         "u_edge_deg": Constant("float", (rim,), "light fades over so much towards the rim", "degree"),
     }
     if build.seam is not None:
-        low, high = ShareMap(build.seam, content).alone_px(channel, build.pupil_box_mm)
+        low, high = _alone_px(build, channel)
         told = "content that this channel shows alone"
         middle, half = tuple(0.5 * (low + high)), tuple(0.5 * (high - low))
         constants["u_alone_middle"] = Constant("vec2", middle, f"middle of {told}: u, v", "content px")
@@ -191,6 +205,14 @@ def _constants(build: DeviceBuild, channel: str, shared: Mapping[str, TableScale
                 "vec2", per_px, "table nodes along u, v", "nodes per panel px"
             )
     return constants
+
+
+# Several kinds of shaders ask for the same.
+@lru_cache(maxsize=8)
+def _alone_px(build: DeviceBuild, channel: str) -> FloatArray:
+    """Return the rectangle of content px that a channel of several shows alone."""
+    assert build.seam is not None
+    return ShareMap(build.seam, build.content).alone_px(channel, build.pupil_box_mm)
 
 
 def pupil_files(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[PackageFile]:
@@ -226,11 +248,17 @@ def block_files(build: DeviceBuild, channel: str, lookup: Lookup | None, /) -> I
         yield PackageFile(path, block.astype("<f4").tobytes(), BLOCK, what, (note,), details)
 
 
-def _shader_file(
-    path: str, shader: DeviceShader, kind: str, channel: str | None, sampling: str | None = None
+def shader_file(
+    path: str,
+    shader: DeviceShader,
+    kind: str,
+    channel: str | None,
+    sampling: str | None = None,
+    **more: object,
 ) -> PackageFile:
+    """Return the file of a stage; `kind` names the path that it belongs to, `more` goes into the manifest."""
     what = f"{shader.stage} stage, {kind} path, {shader.dialect}"
-    details = shader_details(shader, kind, channel, sampling)
+    details = {**shader_details(shader, kind, channel, sampling), **more}
     return PackageFile(path, shader.text.encode(), KIND, what, (), details)
 
 
@@ -260,5 +288,6 @@ def shader_details(
         "outputs": carried(shader.outputs),
         "samplers": bound(shader.samplers),
         "blocks": bound(shader.blocks),
+        "images": bound(shader.images),
         "constants": constants,
     }

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
@@ -20,15 +21,26 @@ from prewarp.glsl import VERSIONS, compose
 GLSL, ES, VULKAN = "glsl330", "glsl300es", "vulkan450"
 # First lines per dialect.
 HEADS = {GLSL: VERSIONS["330"], ES: VERSIONS["es300"], VULKAN: "#version 450\n"}
+# The same for compute stages.
+GLSL_COMPUTE, ES_COMPUTE = "glsl430", "glsl310es"
+COMPUTE_HEADS = {
+    GLSL_COMPUTE: VERSIONS["430"],
+    ES_COMPUTE: VERSIONS["es300"].replace("300 es", "310 es") + "precision highp image2D;\n",
+    VULKAN: HEADS[VULKAN],
+}
+# Which dialect of compute stages goes with one of the others.
+COMPUTE_OF = dict(zip(HEADS, COMPUTE_HEADS, strict=True))
+STAGES = {".vert": "vertex", ".frag": "fragment", ".comp": "compute"}
 # Left to whoever compiles.
 OPEN_OPTIONS = ("PREWARP_ROWS_UP",)
 # Blocks whose binding is the same in every stage; others are numbered with the textures of their stage.
-FIXED_BINDINGS = {"PrewarpHead": 15}
+FIXED_BINDINGS = {"PrewarpHead": 15, "PrewarpPupil": 14}
 _GUARD = re.compile(r"^\s*#ifndef\s+(\w+)\s*$")
 _DEFINE = re.compile(r"^\s*#define\s+(\w+)\s+(-?\d+)\s*$")
 _CONDITION = re.compile(r"^\s*#(if|elif)\s+(\w+)\s*(==|>|<)\s*(\d+)\s*$")
 _UNIFORM = re.compile(r"^uniform\s+(\w+)\s+(\w+)\s*;")
 _BLOCK = re.compile(r"^layout\(std140\)\s+uniform\s+(\w+)\s*\{")
+_IMAGE = re.compile(r"^layout\((\w+), binding = 0\) writeonly uniform image2D (\w+)\s*;")
 _BETWEEN = re.compile(r"^(in|out)\s+(\w+)\s+(\w+)\s*;")
 _COMPARE: dict[str, Callable[[int, int], bool]] = {"==": operator.eq, ">": operator.gt, "<": operator.lt}
 
@@ -58,7 +70,8 @@ class DeviceShader:
     """One stage: `text`, and what it must be given.
 
     `inputs`, `outputs`: (location, type, name); `samplers`: (binding, name); `blocks`: (binding, name);
-    `constants` by name. Bindings are those of the Vulkan dialect (set 0); the others bind by name.
+    `constants` by name; `images`, written to: (binding, name). Bindings are those of the Vulkan dialect
+    (set 0); the others bind by name, and an image at unit 0.
     """
 
     text: str
@@ -69,6 +82,7 @@ class DeviceShader:
     samplers: tuple[tuple[int, str], ...]
     blocks: tuple[tuple[int, str], ...]
     constants: Mapping[str, Constant] = field(default_factory=dict)
+    images: tuple[tuple[int, str], ...] = ()
 
 
 def device_shader(
@@ -88,7 +102,7 @@ def device_shader(
     piece : str
         File in `shaders/`, a stage.
     dialect : str
-        A key of `HEADS`.
+        A key of `HEADS`, or of `COMPUTE_HEADS` for a compute stage.
     options : mapping
         Values for options of the pieces; the rest have their defaults.
     constants : mapping
@@ -103,8 +117,10 @@ def device_shader(
     ShaderError
         An unknown dialect or option, or a uniform that is neither constant nor texture.
     """
-    if dialect not in HEADS:
-        raise ShaderError(f"dialect is {dialect!r}; expected one of {', '.join(HEADS)}.")
+    stage = STAGES[Path(piece).suffix]
+    heads = COMPUTE_HEADS if stage == "compute" else HEADS
+    if dialect not in heads:
+        raise ShaderError(f"dialect is {dialect!r}; expected one of {', '.join(heads)}.")
     composed = compose(piece, options=options).text.splitlines()
     # What composing put at the top: the version, and the options as defines.
     lines = _pruned(composed[1 + len(options) :], options)
@@ -116,17 +132,18 @@ def device_shader(
         f"#define {name} {value}" for name, value in options.items() if re.search(rf"\b{name}\b", code)
     ]
     comment = [f"// {line}".rstrip() for line in head.splitlines()]
-    first, *others = HEADS[dialect].rstrip("\n").split("\n")
+    first, *others = heads[dialect].rstrip("\n").split("\n")
     whole = "\n".join([first, *comment, *others, *defines, text])
     return DeviceShader(
         re.sub(r"\n{3,}", "\n\n", whole).rstrip("\n") + "\n",
-        "vertex" if piece.endswith(".vert") else "fragment",
+        stage,
         dialect,
         tuple(body.inputs),
         tuple(body.outputs),
         tuple(body.samplers),
         tuple(body.blocks),
         {name: constants[name] for name in body.used},
+        tuple(body.images),
     )
 
 
@@ -153,6 +170,7 @@ class _Declared:
         self.outputs: list[tuple[int, str, str]] = []
         self.samplers: list[tuple[int, str]] = []
         self.blocks: list[tuple[int, str]] = []
+        self.images: list[tuple[int, str]] = []
         self.used: list[str] = []
 
     def rewritten(self, line: str) -> str:
@@ -160,6 +178,8 @@ class _Declared:
             return self._uniform(found[1], found[2])
         if found := _BLOCK.match(line):
             return self._block(found[1], line)
+        if found := _IMAGE.match(line):
+            return self._image(found[1], found[2])
         if found := _BETWEEN.match(line):
             return self._between(found[1], found[2], found[3])
         return line.replace("gl_VertexID", "gl_VertexIndex") if self.vulkan else line
@@ -185,6 +205,12 @@ class _Declared:
             line = line.replace("layout(std140)", f"layout(std140, set = 0, binding = {binding})")
         return f"// {self._meaning(name)}\n{line}"
 
+    def _image(self, form: str, name: str) -> str:
+        binding = self._next_binding()
+        self.images.append((binding, name))
+        place = f"set = 0, binding = {binding}" if self.vulkan else "binding = 0"
+        return f"layout({form}, {place}) writeonly uniform image2D {name}; // {self._meaning(name)}"
+
     def _between(self, way: str, kind: str, name: str) -> str:
         listed = self.inputs if way == "in" else self.outputs
         location = len(listed)
@@ -195,7 +221,8 @@ class _Declared:
         return f"{layout}{way} {kind} {name};"
 
     def _next_binding(self) -> int:
-        return len(self.samplers) + sum(name not in FIXED_BINDINGS for _, name in self.blocks)
+        blocks = [name for _, name in self.blocks if name not in FIXED_BINDINGS]
+        return len(self.samplers) + len(self.images) + len(blocks)
 
     def _meaning(self, name: str) -> str:
         if name not in self.meanings:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from prewarp.export.build import DeviceBuild
+from prewarp.export.gpu_numbers import BORDERS, CLAIMS, GAINS, NUMBERS
 from prewarp.export.ktx2 import FORMATS, Texture, ktx2_bytes, stored_texels
 from prewarp.export.package_file import CONTENT_FRAME, PANEL_FRAME, ArrayNote, JsonObject, PackageFile
 from prewarp.export.share_textures import DEPTHS, SHARES, ShareMap
@@ -34,6 +35,21 @@ MEANINGS = {
         "linear, clamped to the edge; the same for all panels of the eye"
     ),
     DEPTHS: ("as t_shares: degrees inside what each channel shows; filter linear, clamped to the edge"),
+    NUMBERS: (
+        "lookup as numbers: a column a term over the panel, a row a pupil function; (red x, y, green x, y), "
+        "then (blue x, y, -, -)"
+    ),
+    GAINS: (
+        "logarithm of gains of red, green, blue: a column a term over the panel, a row a function of where "
+        "the ray crosses z = 0"
+    ),
+    CLAIMS: "spline coefficients of claims over direction, a component a channel",
+    BORDERS: "borders of what panels show: s, t (-1 to 1), how many points; a row a channel and colour",
+    "t_terms": "drawn by eye_prepare.frag for the pupil position",
+    "t_nodes": "drawn by *_nodes.frag for the pupil position",
+    "t_borders": "drawn by eye_borders.frag for the pupil position",
+    "PrewarpPupil": "std140, one vec4: pupil position, mm from the eye-box centre, x, y, z; -",
+    "i_codes": "the panel: code / largest code, 0 to 1; binding 0",
     "t_light": "one row: relative light of every panel code",
     "t_dither": "square tile of dither thresholds of red, green, blue: k / 255 for (k + 0.5) / 256",
     "t_encoding": "one row: encoded value, 0 to 1, at evenly spaced square roots of light",
@@ -44,6 +60,9 @@ MEANINGS = {
     "PrewarpCoefficients": (
         "tangents of every Chebyshev term, std140: red x, y, green x, y; then blue x, y, -, -"
     ),
+}
+MEANINGS |= {
+    f"t_terms_{k}": f"drawn by eye_prepare.frag for the pupil position, of channel {k}" for k in range(4)
 }
 for _plane in PLANES:
     MEANINGS[f"t_gain_{_plane}"] = (
@@ -70,7 +89,7 @@ def shader_textures(build: DeviceBuild, channel: str, /) -> list[PackageFile]:
         roots = np.linspace(0.0, 1.0, ENCODING_ENTRIES)
         values = transfer.encoded_from_linear(roots**2)[None]
         found.append(("t_encoding", values, "R32_SFLOAT", "encoded value", ""))
-    return [_file(build.stem(channel), {"channel": channel}, *one) for one in found]
+    return [shader_texture_file(build.stem(channel), {"channel": channel}, *one) for one in found]
 
 
 def pupil_textures(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[PackageFile]:
@@ -86,14 +105,18 @@ def pupil_textures(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[Pac
                 unit = "claim" if sampler == SHARES else "degree"
                 unit += ", degree" if len(found) == 1 else ""
                 details: JsonObject = {"channel": None, "pupil": pupil, "channels": list(build.seam.channels)}
-                yield _file("eye", details, sampler, values, "R16G16B16A16_SFLOAT", unit, CONTENT_FRAME)
+                yield shader_texture_file(
+                    "eye", details, sampler, values, "R16G16B16A16_SFLOAT", unit, CONTENT_FRAME
+                )
         for channel in build.channels if lookup is not None else ():
             for plane, colour in zip(PLANES, build.planes, strict=True):
                 if lookup is not None and lookup.gain_of(channel, colour) is not None:
                     nodes = _gain_nodes(lookup, channel, colour, pupil_mm)
                     details = {"channel": channel, "pupil": pupil}
                     name, unit = f"t_gain_{plane}", "factor on linear light"
-                    yield _file(build.stem(channel), details, name, nodes, "R16_SFLOAT", unit, PANEL_FRAME)
+                    yield shader_texture_file(
+                        build.stem(channel), details, name, nodes, "R16_SFLOAT", unit, PANEL_FRAME
+                    )
 
 
 def _gain_nodes(lookup: Lookup, channel: str, colour: str, pupil_mm: np.ndarray) -> np.ndarray:
@@ -105,9 +128,10 @@ def _gain_nodes(lookup: Lookup, channel: str, colour: str, pupil_mm: np.ndarray)
     return light.gain(place, pixel, np.asarray(tangent, dtype=float)).reshape(_GAIN_NODES, _GAIN_NODES)
 
 
-def _file(
+def shader_texture_file(
     stem: str, details: JsonObject, sampler: str, values: np.ndarray, form: str, unit: str, frame: str
 ) -> PackageFile:
+    """Return a texture as KTX2; `details`: its channel, and its pupil where it is of one."""
     what, texels = MEANINGS[sampler], values.reshape(*values.shape[:2], -1)
     data = ktx2_bytes(Texture(FORMATS[form], stored_texels(texels, FORMATS[form]), {}))
     note = ArrayNote(sampler, texels.shape, ("rows", "columns", "value"), form, unit, frame, what)

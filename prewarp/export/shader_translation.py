@@ -18,7 +18,7 @@ TARGETS = {
     "msl": (("--msl",), ".metal"),
 }
 _SECONDS = 60
-_STAGES = {"vertex": "vert", "fragment": "frag"}
+_STAGES = {"vertex": "vert", "fragment": "frag", "compute": "comp"}
 _HEAD = """\
 // TRANSLATED by spirv-cross from {source}; that text is valid SPIR-V, this one has not been run.
 // Bindings keep their numbers. Row 0 of the target is the panel's top row.

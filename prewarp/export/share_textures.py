@@ -44,6 +44,11 @@ def kind_of_shares(channels: int, /) -> int:
     return 0 if channels < 2 else 1 if channels == 2 else 2
 
 
+def farthest_deg(edge_deg: float, /) -> float:
+    """Return where degrees inside or outside are cut; `edge_deg`: over which light fades at the rim."""
+    return max(_FARTHEST_DEG, 1.1 * edge_deg)
+
+
 def texel_count(content: ContentProjection, /) -> tuple[int, int]:
     """Return columns and rows of the texture."""
     per_deg = content.focal_px * np.pi / 180.0
@@ -89,7 +94,7 @@ class ShareMap:
     def textures(self, pupil_mm: FloatArray, /) -> dict[str, FloatArray]:
         """Return the texels (rows, columns, 4) by sampler, channels in the order of the seam."""
         seam, claims = self.seam.at(pupil_mm), self._claims
-        most = max(_FARTHEST_DEG, 1.1 * seam.edge_deg)
+        most = farthest_deg(seam.edge_deg)
         depths = np.clip(np.nan_to_num(seam.depth_deg(self._directions), nan=-most), -most, most)
         if kind_of_shares(len(claims)) == 1:
             return {SHARES: np.moveaxis(np.concatenate([claims, depths]), 0, -1)}

@@ -15,6 +15,8 @@ from prewarp.errors import PackageError, PrewarpError
 from prewarp.export import (
     csv_mesh,
     gltf,
+    gpu_checks,
+    gpu_nodes,
     lookup_files,
     png_table,
     shader_checks,
@@ -261,6 +263,19 @@ def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     yield from _sampling(package)
 
 
+def _gpu(package: Package, fields: FieldSet | None) -> Iterator[Check]:
+    blobs = package.entries(lookup_files.BLOB)
+    if not blobs or not gpu_checks.gpu_stages(package):
+        return
+    lookup = lookup_from_blob(package.data(blobs[0]), source=blobs[0]["path"])
+    faults = list(gpu_checks.number_faults(package, lookup))
+    kind = gpu_nodes.KIND
+    yield Check(kind, "textures", not faults, note="; ".join(faults[:3]) or "the numbers of the blob")
+    faults = list(gpu_checks.stage_faults(package, lookup))
+    yield Check(kind, "stages", not faults, note="; ".join(faults[:3]) or "of one mesh and the blob's frames")
+    yield from _judged(package, Tally(gpu_checks.meshes_reached(package, lookup, _truth(package))))
+
+
 def _sampling(package: Package) -> Iterator[Check]:
     """Judge maps and the rounding of a texture unit together, where shaders read content through it."""
     kinds = {entry["details"]["sampling"] for entry in package.entries(shader_files.KIND)}
@@ -308,7 +323,7 @@ def _maps(read_back: Callable[[Package, Truth], Iterator[Reached]]) -> Step:
 
 
 # What shaders draw from.
-DRAWN = (lookup_files.BLOB, texture_table.KIND, gltf.KIND)
+DRAWN = (lookup_files.BLOB, texture_table.KIND, gltf.KIND, gpu_nodes.KIND)
 _STEPS: dict[str, Step] = {
     "files": _files,
     "truth": _truth_against_fit,
@@ -319,6 +334,7 @@ _STEPS: dict[str, Step] = {
     gltf.KIND: _gltf,
     st_map.KIND: _maps(_st),
     shader_files.KIND: _shaders,
+    gpu_nodes.KIND: _gpu,
     BLOCK: _maps(shader_checks.blocks_reached),
     view_mask_files.KIND: _masks,
 }

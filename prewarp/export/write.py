@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.filter_error import LARGEST_SHARE, filter_error_px
+from prewarp.export.gpu_nodes import NODES_SHARE
 from prewarp.export.judgement import GRADIENT_PER_DEG, Request, VerifyResult
 from prewarp.export.lookup_files import worst_at_truth
 from prewarp.export.package import DEFAULT_FORMATS, PackageOptions, export_package, truth_for
@@ -142,6 +143,9 @@ def write_package(
     found = None
     if not {"lookup", "blocks"}.isdisjoint(formats):
         limit_px = max_error_px - (rounding_px if sampling == FILTERED else 0.0)
+        if "gpu" in formats:
+            # The rest is for triangles, from whose nodes nobody else can take it.
+            limit_px -= NODES_SHARE * max_error_px
         found = _search(build, truth, limit_px, pins or Pins(), trade, progress)
     options = PackageOptions(
         formats=formats,

@@ -2,7 +2,9 @@
 
 Bare: 65 x 65 nodes, one draw, three taps from an 8-bit texture of panel size by the texture unit, 8-bit
 target.
-Options of an export follow one by one. `python -m tests.bench.bench_device [--size 2560] [--json]`.
+Options of an export follow one by one; then the same with meshes and shares made on the GPU: the passes of a
+moved pupil, panels by triangles, panels by the compute form.
+`python -m tests.bench.bench_device [--size 2560] [--json]`.
 """
 
 import argparse
@@ -16,14 +18,17 @@ from prewarp.encoding import TransferFunction
 from prewarp.export.build import DeviceBuild
 from prewarp.export.gltf import triangle_indices
 from prewarp.export.ktx2 import texture_from_ktx2
+from prewarp.export.lookup_files import with_light
 from prewarp.export.shader_files import EXACT, FILTERED, KIND, shader_package_files
 from prewarp.export.shader_text import GLSL
 from prewarp.export.shader_textures import KIND as TEXTURE
 from prewarp.export.share_textures import ShareMap
+from prewarp.lookup import Optimiser
 from prewarp.render.drawing import is_software
-from prewarp.render.gpu import open_context
+from prewarp.render.gpu import has_compute, open_context
 from prewarp.seam import build_seam
-from tests.bench.bench_preview import Stopwatch, light_match
+from tests.bench.bench_preview import Stopwatch, light_match, pupil
+from tests.bench.gpu_panels import GpuPanels
 from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
 from tests.eyes import closed_form_eye
 from tests.render.scenes import hard_scene
@@ -119,7 +124,16 @@ def bare_attributes(build, channel, attributes):
 
 def shipped(context, build, channel, size, sampling, attributes, contents, shares):
     """Return a panel by the text that an export writes."""
-    texts, textures = {}, {"t_shares": shares}
+    texts, textures = stages_of(context, build, channel, sampling)
+    textures["t_shares"] = shares
+    name = "t_content" if sampling == FILTERED else "t_content_linear"
+    textures[name] = contents[sampling]
+    return Panel(context, size, (texts["vertex"], texts["fragment"]), attributes, textures)
+
+
+def stages_of(context, build, channel, sampling):
+    """Return texts of the vertex-mesh path by stage, and its textures by sampler."""
+    texts, textures = {}, {}
     for file in shader_package_files(build, channel, (GLSL,), None, {}, sampling=sampling):
         if file.kind == KIND and file.details["path"] == "mesh":
             texts[file.details["stage"]] = file.data.decode("utf-8")
@@ -130,9 +144,31 @@ def shipped(context, build, channel, size, sampling, attributes, contents, share
             texture = context.texture((columns, rows), texels.shape[2], texels.tobytes(), dtype=form)
             texture.filter = (context.NEAREST, context.NEAREST)
             textures[file.details["sampler"]] = texture
-    name = "t_content" if sampling == FILTERED else "t_content_linear"
-    textures[name] = contents[sampling]
-    return Panel(context, size, (texts["vertex"], texts["fragment"]), attributes, textures)
+    return texts, textures
+
+
+def gpu_measured(context, build, sampling, contents, watch):
+    """Return ms by name where everything is made on the GPU, and codes of the first panel by both forms."""
+    size = build.panel_size_px(build.channels[0])[0]
+    box = np.stack([EYE_BOX_CORNERS.min(axis=0), EYE_BOX_CORNERS.max(axis=0)])
+    optimiser = Optimiser(
+        build.fields, pupil_box_mm=box, content=build.content, panel_points=21, pupil_counts=(3, 3, 3)
+    )
+    # As much of the panel as a quarter of a pixel is of 2560.
+    lookup = with_light(optimiser.search(size / 10240.0, "chebyshev")[0], build)
+    texts, textures = zip(
+        *(stages_of(context, build, name, sampling) for name in build.channels), strict=True
+    )
+    given = {**textures[0], "t_content" if sampling == FILTERED else "t_content_linear": contents[sampling]}
+    fragments = {name: text["fragment"] for name, text in zip(build.channels, texts, strict=True)}
+    panels = GpuPanels(context, build, lookup, (NODES, NODES), fragments, given, sampling=sampling)
+    found = {
+        "GPU: passes of a moved pupil": watch.ms(lambda number: panels.move(pupil(number))),
+    }
+    panels.move(PUPIL)
+    found[f"GPU: {sampling}, triangles"] = watch.ms(lambda number: panels.draw())
+    found[f"GPU: {sampling}, compute form"] = watch.ms(lambda number: panels.compute())
+    return found, panels.codes(), panels.codes(computed=True)
 
 
 def measured(context, size, watch):
@@ -184,13 +220,23 @@ def measured(context, size, watch):
             ]  # fmt: skip
             found[f"{sampling}: {told}"] = timed(panels)
             codes[sampling, told] = panels[0].read().astype(int)
-    found["bare three-colour mesh, again"] = timed(bare)
     told = "shares, gains"
+    if has_compute(context):
+        times, triangles, computed = gpu_measured(context, builds[told], FILTERED, contents, watch)
+        found |= times
+        for name, picture in (("GPU triangles", triangles), ("GPU compute form", computed)):
+            codes[name] = np.abs(picture - codes[FILTERED, told])
+    found["bare three-colour mesh, again"] = timed(bare)
     off = np.abs(codes[FILTERED, told] - codes[EXACT, told])
     return found, {
         "largest": int(off.max()),
         "99.9 %": float(np.percentile(off, 99.9)),
         "mean": float(off.mean()),
+        **{
+            f"{name} less nodes of the fit, 99.9 %": float(np.percentile(codes[name], 99.9))
+            for name in ("GPU triangles", "GPU compute form")
+            if name in codes
+        },
     }
 
 

@@ -26,7 +26,7 @@ def test_export_says_what_it_did(package):
     text = package[1].stdout
     assert "Chebyshev terms, at most 0." in text and "files written and verified" in text
     assert "lookup blob" in text and "WRONG" not in text
-    assert "Not asked for (--format): translations, blocks, csv, png, ktx2, masks, st." in text
+    assert "Not asked for (--format): gpu, translations, blocks, csv, png, ktx2, masks, st." in text
     worst = re.search(r"Worst place of all: (\S+) px \(.*\), requested 0\.5 px\.", text)
     assert 0.0 < float(worst[1]) <= 0.5
     assert re.search(r"lookup blob +place +\S+ px.* 0\.5 px", text)
@@ -91,6 +91,7 @@ def test_the_manifest_names_the_fit(package, capture):
         (("--bits", "9"), "bits is 9; expected 8, 12 or 16"),
         (("--format", "csv", "--step", "160", "--max-error", "0.001px"), "Use a smaller --step, such as"),
         (("--format", "translations"), "translations are made from shaders"),
+        (("--format", "gpu", "--format", "lookup"), "meshes made on the GPU are drawn by stages of"),
         (("--format", "gltf", "--step", "160", "--max-error", "0.001px"), "meshes (mesh glTF) with nodes"),
     ],
 )

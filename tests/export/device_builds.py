@@ -9,6 +9,7 @@ import numpy as np
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.export.build import DeviceBuild
+from prewarp.export.gpu_nodes import NODES_SHARE
 from prewarp.export.judgement import Request
 from prewarp.export.lookup_files import with_light
 from prewarp.export.package import FORMATS, PackageOptions, export_package
@@ -87,11 +88,13 @@ def small_build(dither="none", *, matched=False, projection="flat", late=False):
 
 @lru_cache(maxsize=4)
 def chebyshev_lookup(*, matched=False):
-    """The smallest Chebyshev lookup of `small_build` within `LIMIT_PX`, with its blend weights."""
+    """The smallest Chebyshev lookup of `small_build`, with its blend weights, within `LIMIT_PX` less what
+    triangles may add to it.
+    """
     optimiser = Optimiser(
         small_fields(), pupil_box_mm=BOX_MM, content=CONTENT, panel_points=21, pupil_counts=(3, 3, 3)
     )
-    lookup = optimiser.search(LIMIT_PX, "chebyshev")[0]
+    lookup = optimiser.search((1.0 - NODES_SHARE) * LIMIT_PX, "chebyshev")[0]
     return with_light(lookup, small_build(matched=matched))
 
 

@@ -122,15 +122,10 @@ def expected_codes(folder, build, lookup, channel, path, pupil, *, seam=None):
     """
     manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     width, height = build.panel_size_px(channel)
-    v, u = np.mgrid[0:height, 0:width] + 0.5
-    pixel = np.stack([u, v], axis=-1).reshape(-1, 2)
-    light = build.light(channel)
-    content = content_planes(hard_scene(*build.content.size_px))
-    transfer, bits = build.transfer(channel), build.bit_depth(channel)
+    pixel = pixels_of(width, height)
     codes = np.empty((height, width, 3), dtype=np.int64)
     for plane, colour in enumerate("RGB"):
         shown = _shown(folder, manifest, build, lookup, channel, path, pupil, plane, colour, pixel)
-        u, v, drive = shown.T.astype(np.float32)
         share, sure = share_of(folder, manifest, channel, pupil, shown[:, :2])
         if seam is not None:
             seen = seam.at(build.pupils_mm[pupil])
@@ -138,17 +133,30 @@ def expected_codes(folder, build, lookup, channel, path, pupil, *, seam=None):
             share = seen.weights(tangent)[seam.index(channel)]
             # Texels are a quarter of a degree wide: their corners are cut.
             sure = np.abs(seen.depth_deg(tangent)).min(axis=0) > 0.03
-        drive = drive * share.astype(np.float32)
-        wanted = sum(
-            np.float32(light.mixing[plane, other]) * content[other].sample(u, v) for other in range(3)
-        )
-        wanted = (wanted * np.clip(drive, 0.0, 1.0)).reshape(height, width)
-        if light.tile is None:
-            codes[..., plane] = Quantiser(transfer, bits).code_from_linear(wanted)
-        else:
-            codes[..., plane] = Ditherer(transfer, bits, light.tile).codes(wanted, plane=plane)
+        codes[..., plane] = plane_codes(build, channel, plane, shown, share)
         codes[..., plane][~sure.reshape(height, width)] = UNSURE
     return codes
+
+
+def pixels_of(width, height):
+    """Return the panel points (n, 2) of pixel centres, row by row."""
+    v, u = np.mgrid[0:height, 0:width] + 0.5
+    return np.stack([u, v], axis=-1).reshape(-1, 2)
+
+
+def plane_codes(build, channel, plane, shown, share):
+    """Return the codes (rows, columns) of content points and gains (n, 3), and shares of light (n,)."""
+    width, height = build.panel_size_px(channel)
+    light = build.light(channel)
+    content = content_planes(hard_scene(*build.content.size_px))
+    transfer, bits = build.transfer(channel), build.bit_depth(channel)
+    u, v, drive = shown.T.astype(np.float32)
+    drive = drive * share.astype(np.float32)
+    wanted = sum(np.float32(light.mixing[plane, other]) * content[other].sample(u, v) for other in range(3))
+    wanted = (wanted * np.clip(drive, 0.0, 1.0)).reshape(height, width)
+    if light.tile is None:
+        return Quantiser(transfer, bits).code_from_linear(wanted)
+    return Ditherer(transfer, bits, light.tile).codes(wanted, plane=plane)
 
 
 def _between(folder, manifest, share, **details):
@@ -165,6 +173,11 @@ def shares_at(folder, manifest, pupil, content_px):
     """Return claims, then degrees inside (n, 4), that two panels read at content points (n, 2)."""
     found = entry_of(manifest, "shader texture", sampler="t_shares", pupil=pupil)
     values = texture_from_ktx2((folder / found["path"]).read_bytes(), where="t").values().astype(float)
+    return texels_at(manifest, values, content_px)
+
+
+def texels_at(manifest, values, content_px):
+    """Return texels (rows, columns, 4) over the content picture, bilinear, at content points (n, 2)."""
     rows, columns = values.shape[:2]
     u, v = np.moveaxis(content_px / manifest["content"]["size_px"] * [columns, rows] - 0.5, -1, 0)
     return np.stack(
@@ -176,7 +189,11 @@ def share_of(folder, manifest, channel, pupil, content_px):
     """Return a channel's share of light (n,), of what is lit, by claims; and whether that is sure: beside the
     border of what is lit the last bit decides.
     """
-    values = shares_at(folder, manifest, pupil, content_px)
+    return share_from(manifest, channel, shares_at(folder, manifest, pupil, content_px), content_px)
+
+
+def share_from(manifest, channel, values, content_px):
+    """Return the same from what a panel reads at content points, (n, 4)."""
     # Where no channel reaches, 0.02 degrees are added.
     depth = values[:, 2:] + np.where(values[:, 2:].max(axis=1, keepdims=True) > 0.0, 0.0, 0.02)
     own = np.where(depth > 0.0, np.maximum(values[:, :2], 0.0) + 0.002, 0.0)

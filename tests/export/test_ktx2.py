@@ -55,6 +55,7 @@ def test_an_outside_parser_reads_the_same(name, tmp_path):
         "R16G16B16A16_SNORM": 92,
         "R16G16B16A16_SFLOAT": 97,
         "R32_SFLOAT": 100,
+        "R32G32B32A32_SFLOAT": 109,
     }
     assert found["vkFormat"] == expected[name] and found["typeSize"] == form.texel_bytes // form.components
     assert (found["pixelWidth"], found["pixelHeight"], found["pixelDepth"]) == (3, 5, 0)

@@ -97,3 +97,14 @@ def test_filtered_content_takes_its_part_of_the_error(tmp_path, monkeypatch):
     with pytest.raises(PackageError):
         write_package(tmp_path / "finer", small_build().eye, **options)
     assert asked == [0.02]
+
+
+def test_tables_leave_room_for_triangles_of_the_gpu(tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
+    monkeypatch.setattr("prewarp.export.shader_checks._tool", lambda name: None)
+    given = {**LOOKUP, "formats": ("lookup", "shaders", "gpu"), "dialects": ("vulkan450",)}
+    done = write_package(tmp_path / "visor", small_build().eye, **given)
+    # Triangles may add 0.3 of it.
+    assert asked == pytest.approx([0.7 * ASKED_PX])
+    assert done.verification.ok and done.verification.worst_place.measured <= ASKED_PX

@@ -174,6 +174,8 @@ def export(
     Formats:
       lookup         the blob of tables, its layout, the C evaluator
       shaders        vertex-mesh and polynomial paths; with ktx2 the table path too
+      gpu            meshes and shares made on the GPU from the blob's numbers, and a compute form; with
+                     lookup and shaders. A device uploads a pupil position alone
       translations   shaders as HLSL and MSL
       blocks         what shaders are given per pupil position: shares of light, gains, uniform blocks
       csv, gltf      meshes, per pupil position
