@@ -73,6 +73,7 @@ class Scene:
     seed: int = 0
     quadrature: tuple[int, int] = (6, 20)
     vignetting: float = 1.0
+    number: int = 0
 
     def __post_init__(self):
         columns, rows = self.dots
@@ -80,7 +81,7 @@ class Scene:
         u = np.round(np.linspace(self.margin, 1 - self.margin, columns) * width)
         v = np.round(np.linspace(self.margin, 1 - self.margin, rows) * height)
         self.panel = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-        self.words = all_words()[assigned_names(columns, rows)].reshape(-1, 13)
+        self.words = all_words()[assigned_names(columns, rows, self.number)].reshape(-1, 13)
         self.place = self.lens(self.panel)
         self.strength = np.ones(len(self.panel))
         self.random = np.random.default_rng(self.seed)

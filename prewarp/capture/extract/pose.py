@@ -20,6 +20,7 @@ from prewarp.capture.plan import Photograph
 from prewarp.checks import FloatArray, IntArray, StringArray
 
 ONE, FLAT, RAMP, DARK = "one", "flat", "ramp", "dark"
+KINDS_READ = (WHOLE, CODE, FLAT, RAMP, DARK)
 # Ghosts below are not told from neighbours' blur.
 _LEAST_GHOST = 0.002
 
@@ -83,8 +84,10 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
     sensor = Sensor(task.camera.black, task.camera.full_scale, task.camera.shift_bits)
     sensor, dark = dark_level(_of(task, kind=DARK), lambda row: _values(task, row), sensor, findings)
     parts, refused_views, refused, views = [], {}, [], {}
+    all_marks = {channel: panel_marks(task.marks, channel) for channel in task.marks.channels}
     for channel in dict.fromkeys(row.channel for row in task.rows if row.channel):
-        marks = panel_marks(task.marks, channel)
+        marks = all_marks[channel]
+        others = {name: one for name, one in all_marks.items() if name != channel}
         coded: View | None = None
         for colour in _colours_codes_first(task, channel):
             own = _of(task, channel=channel, colour=colour)
@@ -92,7 +95,7 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
             if not frames:
                 continue
             if any(one.kind == CODE for one in frames):
-                view = measure_view(frames, marks, sensor)
+                view = measure_view(frames, marks, sensor, others)
                 coded = view if view.measured is not None else coded
             else:
                 view = measure_by_place(frames, marks, sensor, coded)

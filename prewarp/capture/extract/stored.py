@@ -14,7 +14,7 @@ from prewarp.capture.paths import path_inside
 from prewarp.errors import PrewarpError
 from prewarp.files import npz_bytes, read_npz, sha256_of_file, write_bytes
 
-_FORMAT = "prewarp pose 1"
+_FORMAT = "prewarp pose 2"
 _LIMIT_BYTES = 256 << 20
 WHAT = "the result of a pose"
 
@@ -23,11 +23,10 @@ def digest_of(task: PoseTask, /) -> str:
     """Return the SHA-256 of all that a pose's result depends on: its photographs, plan, marks and camera."""
     total = hashlib.sha256(f"{_FORMAT} {__version__}\n".encode())
     total.update(camera_text(task.camera).encode())
-    channels = {row.channel for row in task.rows}
-    own = np.isin(task.marks.channel, sorted(channels))
-    for part in (task.marks.panel_px[own], task.marks.radius_px[own], task.marks.mark[own]):
+    # Dots of other channels too: photographs are told from theirs.
+    for part in (task.marks.panel_px, task.marks.radius_px, task.marks.mark):
         total.update(np.ascontiguousarray(part, dtype=np.float64).tobytes())
-    total.update("".join(code for code, mine in zip(task.marks.code, own, strict=True) if mine).encode())
+    total.update("".join((*task.marks.channel.tolist(), *task.marks.code)).encode())
     for row in task.rows:
         total.update(repr(row).encode())
         total.update(_digest_of_file(task.folder, row.file).encode())

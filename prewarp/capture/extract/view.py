@@ -1,6 +1,8 @@
 """One view through all steps: find, read, agree, separate, measure; what is refused, and why, in words."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -29,6 +31,7 @@ from prewarp.checks import FloatArray, IntArray
 
 # Of the named dots so many must be lit in every whole frame.
 _LIT_SHARE = 0.7
+_NO_OTHERS: Mapping[str, PanelMarks] = MappingProxyType({})
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +72,9 @@ class NamedView:
     refused: str
 
 
-def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View:
+def measure_view(
+    frames: list[Frame], marks: PanelMarks, sensor: Sensor, others: Mapping[str, PanelMarks] = _NO_OTHERS
+) -> View:
     """Measure the dots of one view by its whole and code frames.
 
     Parameters
@@ -77,14 +82,18 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
     frames : list of Frame
         In the order taken. Frames that cannot be read are left out and told of; one lost code frame is made
         good by the weight of names.
+    others : mapping of channel name to PanelMarks
+        Dots of other channels: names that make no sense may be theirs.
     """
-    one = name_view(frames, marks, sensor)
+    one = name_view(frames, marks, sensor, others)
     if one.named is None or one.blobs is None:
         return _refused(one.findings, one.refused, one.blobs)
     return _measured(one.named, one.blobs, one.blob, one.mark, marks, one.findings)
 
 
-def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedView:
+def name_view(
+    frames: list[Frame], marks: PanelMarks, sensor: Sensor, others: Mapping[str, PanelMarks] = _NO_OTHERS
+) -> NamedView:
     """Find the dots of one view and name them; as `measure_view`, but nothing is measured."""
     findings: list[str] = []
     blobs, start, frames = first_blobs(frames, findings)
@@ -107,14 +116,14 @@ def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedVi
             f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones "
             "again."
         )
-    named = name_places(blobs, cut, marks, findings)
+    named = name_places(blobs, cut, marks, findings, others)
     if named.problem:
         return refused(named.problem)
     named = replace(named, cut=_without_wrong_wholes(named, start, findings))
     alone = named.only_lit_in(marks)
     if alone is not None and start is not None:
         told = f"{start.file}: shows code frame {alone}, not all dots; left out. Take it again."
-        again = name_view([one for one in frames if one is not start], marks, sensor)
+        again = name_view([one for one in frames if one is not start], marks, sensor, others)
         return replace(again, findings=[*findings, told, *again.findings])
     spacing = spacing_of(marks.panel)
     blob, mark = add_expected(

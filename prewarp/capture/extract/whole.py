@@ -9,6 +9,8 @@ from prewarp.capture.camera import read_cameras
 from prewarp.capture.extract.aperture import REMOVE, Aperture, treat_aperture
 from prewarp.capture.extract.assemble import grid_of, report_of
 from prewarp.capture.extract.consistency import strange_views, without
+from prewarp.capture.extract.notes import notes_on
+from prewarp.capture.extract.pose import KINDS_READ
 from prewarp.capture.extract.run import Step, pose_tasks, run_poses
 from prewarp.capture.marks import read_marks
 from prewarp.capture.plan import read_plan
@@ -23,11 +25,14 @@ _SUFFIXES = (".csv.gz", ".csv", ".npz")
 
 @dataclass(frozen=True, eq=False)
 class Extraction:
-    """What came of a capture: the grid, what is told of every pose, and what was done about the aperture."""
+    """What came of a capture: the grid, what is told of every pose, and what was done about the aperture,
+    and notes on the plan.
+    """
 
     grid: Grid
     report: dict[str, Any]
     aperture: Aperture
+    notes: list[str]
 
     @property
     def findings(self) -> list[str]:
@@ -48,7 +53,12 @@ class Extraction:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the report for machines."""
-        return {**self.report, "aperture": self.aperture.as_dict(), "refused_views": self.refused}
+        return {
+            **self.report,
+            "notes": self.notes,
+            "aperture": self.aperture.as_dict(),
+            "refused_views": self.refused,
+        }
 
 
 def work_folder_of(output: Path, /) -> Path:
@@ -98,7 +108,7 @@ def extract_plan(
     strange = strange_views(results)
     results = [without(one, strange) for one in results]
     grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture)
-    done = Extraction(grid, report_of(results), treated)
+    done = Extraction(grid, report_of(results), treated, notes_on(plan, marks, KINDS_READ))
     write_text(work / REPORT_NAME, json_text(done.as_dict()))
     list_work_folder(work)
     return done

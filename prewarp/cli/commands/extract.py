@@ -127,6 +127,7 @@ def _print(talk: Talk, done: Extraction) -> None:
         "sigma: median 1-sigma of a dot's place, px of the photograph by axis; ratio: photograph px per "
         "panel px."
     )
+    talk.text(*done.notes)
     findings = done.findings
     talk.text(*findings[:_MOST_LINES])
     if len(findings) > _MOST_LINES:
