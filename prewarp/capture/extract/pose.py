@@ -198,6 +198,8 @@ def _rows(
     assert measured is not None
     place = measured.place
     tangent = turned_by(task.camera.tangent(place), pose_rotation(*task.rows[0].turn_deg))
+    lens = task.camera.light_share(task.camera.tangent(place))
+    luminance = luminance if lens is None else luminance / lens
     good = np.flatnonzero((measured.state == FOUND) & np.isfinite(tangent).all(axis=1))
     count = len(good)
     return Rows(

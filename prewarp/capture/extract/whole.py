@@ -12,6 +12,7 @@ from prewarp.capture.extract.consistency import strange_views, without
 from prewarp.capture.extract.notes import notes_on
 from prewarp.capture.extract.pose import KINDS_READ
 from prewarp.capture.extract.run import Step, pose_tasks, run_poses
+from prewarp.capture.falloff import falloff_words
 from prewarp.capture.marks import read_marks
 from prewarp.capture.plan import read_plan
 from prewarp.errors import GridError, InputFileError
@@ -26,13 +27,15 @@ _SUFFIXES = (".csv.gz", ".csv", ".npz")
 @dataclass(frozen=True, eq=False)
 class Extraction:
     """What came of a capture: the grid, what is told of every pose, and what was done about the aperture,
-    and notes on the plan.
+    notes on the plan, and what was
+    done about the camera's own fall of light.
     """
 
     grid: Grid
     report: dict[str, Any]
     aperture: Aperture
     notes: list[str]
+    luminance: str
 
     @property
     def findings(self) -> list[str]:
@@ -56,6 +59,7 @@ class Extraction:
         return {
             **self.report,
             "notes": self.notes,
+            "luminance": self.luminance,
             "aperture": self.aperture.as_dict(),
             "refused_views": self.refused,
         }
@@ -108,7 +112,13 @@ def extract_plan(
     strange = strange_views(results)
     results = [without(one, strange) for one in results]
     grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture)
-    done = Extraction(grid, report_of(results), treated, notes_on(plan, marks, KINDS_READ))
+    done = Extraction(
+        grid,
+        report_of(results),
+        treated,
+        notes_on(plan, marks, KINDS_READ),
+        falloff_words(task.camera.falloff for task in tasks),
+    )
     write_text(work / REPORT_NAME, json_text(done.as_dict()))
     list_work_folder(work)
     return done

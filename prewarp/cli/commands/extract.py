@@ -139,4 +139,4 @@ def _print(talk: Talk, done: Extraction) -> None:
             f"{100.0 * ghost['strength_median']:.2f} %, largest {100.0 * ghost['strength_largest']:.2f} "
             "% of the dot."
         )
-    talk.text(done.aperture.words)
+    talk.text(done.aperture.words, done.luminance)
