@@ -45,9 +45,7 @@ def highest_models(
     """
     return [
         _affordable(
-            _highest_model(
-                min(_within_climb(degree, before), carried), cost, pupil_degree, samples, before
-            ),
+            _highest_model(min(_within_climb(degree, before), carried), cost, pupil_degree, samples, before),
             samples,
         )
         for degree, cost in zip(degrees, PUPIL_COSTS, strict=True)

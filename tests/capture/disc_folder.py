@@ -82,7 +82,7 @@ def write_capture(
             np.repeat(channels, count),
             np.tile(np.arange(count), len(channels)),
             np.tile(one.panel, (len(channels), 1)),
-            np.full(count * len(channels), one.radius_px),
+            np.tile(one.radii, len(channels)),
             tuple(text_of_word(word) for name in channels for word in scenes[first, name].words),
         ),
         path / "marks.csv",

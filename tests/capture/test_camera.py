@@ -181,7 +181,9 @@ def test_a_stretched_picture_has_less_light_a_pixel():
     """Light through the pupil of the rays that a pixel sees: solid angle times cosine, by corners of pixels."""
     camera = camera_of((-0.2, 0.03, 0.001, -0.0008, 0.0), falloff="cos4")
     pixel = np.array([[322.3, 250.1], [600.0, 80.0], [40.0, 410.0]])
-    corners = camera.tangent(pixel[:, None] + 0.5 * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]))
+    corners = camera.tangent(
+        pixel[:, None] + 0.5 * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    )
     rays = np.concatenate([corners, np.ones((3, 4, 1))], axis=-1)
     area = 0.5 * np.linalg.norm(np.cross(rays[:, 2] - rays[:, 0], rays[:, 3] - rays[:, 1]), axis=-1)
     squared = np.sum(camera.tangent(pixel) ** 2, axis=-1)

@@ -7,12 +7,13 @@ from typing import Any
 import numpy as np
 
 from prewarp.capture.camera import Camera, pose_rotation, turned_by
+from prewarp.capture.extract.codeless import measure_by_place, measure_one_frame
 from prewarp.capture.extract.dark import dark_level
 from prewarp.capture.extract.flats import flat_figures, ramp_figures
 from prewarp.capture.extract.frames import CODE, WHOLE, Frame, PanelMarks, Sensor
 from prewarp.capture.extract.measure import FOUND, Measured
 from prewarp.capture.extract.quality import view_findings
-from prewarp.capture.extract.view import View, measure_by_place, measure_view
+from prewarp.capture.extract.view import View, measure_view
 from prewarp.capture.image_files import read_photograph
 from prewarp.capture.marks import Marks
 from prewarp.capture.paths import path_inside
@@ -20,7 +21,7 @@ from prewarp.capture.plan import Photograph
 from prewarp.checks import FloatArray, IntArray, StringArray
 
 ONE, FLAT, RAMP, DARK = "one", "flat", "ramp", "dark"
-KINDS_READ = (WHOLE, CODE, FLAT, RAMP, DARK)
+KINDS_READ = (WHOLE, CODE, ONE, FLAT, RAMP, DARK)
 # Ghosts below are not told from neighbours' blur.
 _LEAST_GHOST = 0.002
 
@@ -91,10 +92,13 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
         coded: View | None = None
         for colour in _colours_codes_first(task, channel):
             own = _of(task, channel=channel, colour=colour)
-            frames = [_frame(task, row) for row in own if row.kind in (WHOLE, CODE)]
+            frames = [_frame(task, row) for row in own if row.kind in (WHOLE, CODE, ONE)]
             if not frames:
                 continue
-            if any(one.kind == CODE for one in frames):
+            if any(row.kind == ONE for row in own):
+                # Coded dots of the same colour would have other places and sizes than these marks.
+                view = measure_one_frame(frames, marks, sensor, others)
+            elif any(one.kind == CODE for one in frames):
                 view = measure_view(frames, marks, sensor, others)
                 coded = view if view.measured is not None else coded
             else:
@@ -188,7 +192,9 @@ def _values(task: PoseTask, row: Photograph) -> np.ndarray:
 
 
 def _frame(task: PoseTask, row: Photograph) -> Frame:
-    return Frame(row.kind, row.step, row.exposure_ms, row.file, lambda: _values(task, row))
+    # One-frame marks are all lit, as dots are in whole frames.
+    kind = WHOLE if row.kind == ONE else row.kind
+    return Frame(kind, row.step, row.exposure_ms, row.file, lambda: _values(task, row))
 
 
 def _rows(

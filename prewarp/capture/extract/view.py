@@ -184,10 +184,10 @@ def _measured(
         "share_of_names_that_agree": round(found.share, 4),
         "spacing_px": round(found.spacing_px, 3),
     }
-    return _view(cut, mark, measured, ghosts, findings, figures, blobs, expected)
+    return view_of(cut, mark, measured, ghosts, findings, figures, blobs, expected)
 
 
-def _view(
+def view_of(
     cut: Cut,
     mark: IntArray,
     measured: Measured,
@@ -197,78 +197,11 @@ def _view(
     blobs: Blobs,
     expected: FloatArray,
 ) -> View:
+    """Return a view that counts, with its files and kinds."""
     files, kinds = tuple(one.file for one in cut.frames), tuple(one.kind for one in cut.frames)
     return View(mark, measured, ghosts, findings, "", figures, blobs, files, kinds, expected, measured.noise)
 
 
-def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, named: View | None) -> View:
-    """Measure the dots of a colour without code frames: each is the mark that another colour shows near by.
-
-    Lenses show colours some px apart: the dots are moved as a whole first, then each must lie within a third
-    of the spacing of where the other colour has its mark, and no second one may.
-    """
-    findings: list[str] = []
-    if named is None or named.expected is None or named.measured is None:
-        return _refused(
-            findings, "no code frames, and no other colour of this channel whose dots have names.", None
-        )
-    blobs, start, frames = first_blobs(frames, findings)
-    if blobs is None or len(blobs) < LEAST_DOTS:
-        where = f"{start.file}: " if start is not None else ""
-        return _refused(findings, f"{where}too few dots found; is the panel lit, the focus right?", blobs)
-    cut = cut_all(frames, blobs, sensor, findings)
-    spacing = float(named.figures["spacing_px"])
-    good = named.mark[named.measured.state == FOUND]
-    blob, mark = _nearest_marks(blobs, named.expected, good, spacing)
-    if len(blob) < max(LEAST_DOTS, len(good) // 2):
-        return _refused(
-            findings,
-            f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has "
-            "them. Did "
-            "the camera move in between? Take code frames of this colour as well.",
-            blobs,
-        )
-    chosen = PanelMarks(marks.number[mark], marks.panel[mark], marks.radius[mark], marks.lit[mark])
-    lit = lit_in(cut.frames, chosen)
-    place = blobs.place[blob]
-    windows = cut.windows.take(blob)
-    measured = measure_dots(
-        cut.sensor.codes(cut.values[blob]),
-        cut.saturated[blob] & (lit > 0.0),
-        windows,
-        lit,
-        relative_exposure(cut.frames),
-        place - windows.centre,
-        chosen.panel,
-        chosen.radius,
-        Around(np.full((len(blob), 0), -1), lit_in(cut.frames, marks)),
-        blobs.dead,
-        named.noise,
-    )
-    figures: dict[str, Any] = {"blobs": len(blobs), "named_by_place": len(blob), "spacing_px": spacing}
-    return _view(cut, mark, measured, named.ghosts, findings, figures, blobs, named.expected)
-
-
-def _nearest_marks(
-    blobs: Blobs, expected: FloatArray, good: IntArray, spacing: float
-) -> tuple[IntArray, IntArray]:
-    """Return places and marks (k,) that lie on each other, after a common move."""
-    bright = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
-    seen = blobs.place[bright]
-    moved = np.zeros(2)
-    for _ in range(4):
-        distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
-        close = distance < 0.45 * spacing
-        if not np.any(close):
-            return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
-        moved = moved + np.median((seen[near] - expected[good] - moved)[close], axis=0)
-    distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
-    fine = distance < spacing / 3.0
-    times = np.bincount(near[fine], minlength=len(bright))
-    fine &= times[near] == 1
-    order = np.argsort(good[fine], kind="stable")
-    return bright[near[fine]][order], good[fine][order]
-
-
-def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
+def refused_view(findings: list[str], why: str, blobs: Blobs | None) -> View:
+    """Return a view that does not count, with the reason."""
     return View(np.zeros(0, dtype=int), None, None, findings, why, {}, blobs)
