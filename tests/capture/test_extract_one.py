@@ -35,9 +35,9 @@ def seen(scene, electrons=None, others=None, marks=None):
     return measure_one_frame(frames, marks or marks_of(scene), Sensor(scene.black, scene.full_scale), others or {})
 
 
-@pytest.mark.parametrize("seed", [1, 4])
+@pytest.mark.parametrize("seed", [1])
 def test_every_mark_is_named_whatever_the_turn(seed):
-    scene = scene_of(seed)
+    scene = scene_of(seed, quadrature=(6, 20))
     view = seen(scene)
     good = view.measured.state == FOUND
     error = (view.measured.place - scene.place[view.mark])[good]
