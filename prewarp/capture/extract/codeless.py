@@ -14,6 +14,7 @@ from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.one_frame import name_by_pattern
 from prewarp.capture.extract.view import View, refused_view, view_of
+from prewarp.capture.extract.whole_pitch import OFF, OPEN, whole_pitch
 from prewarp.checks import FloatArray, IntArray
 
 
@@ -35,7 +36,7 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
     cut = cut_all(frames, blobs, sensor, findings)
     spacing = float(named.figures["spacing_px"])
     good = named.mark[named.measured.state == FOUND]
-    blob, mark = _nearest_marks(blobs, named.expected, good, spacing)
+    blob, mark, moved = _nearest_marks(blobs, named.expected, good, spacing)
     if len(blob) < max(LEAST_DOTS, len(good) // 2):
         return refused_view(
             findings,
@@ -44,8 +45,35 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
             "the camera move in between? Take code frames of this colour as well.",
             blobs,
         )
+    bright = _bright(blobs)
+    verdict = whole_pitch(
+        blobs.place[bright],
+        blobs.light[bright],
+        named.expected[good] + moved,
+        marks.panel[good],
+        named.measured.light[named.measured.state == FOUND],
+        marks.panel,
+        spacing,
+    )
+    if verdict == OFF:
+        return refused_view(
+            findings,
+            f"{cut.frames[0].file}: the dots suit the coded colour better when moved by a whole pitch, so "
+            "names by place are not sure. Take code frames of this colour as well.",
+            blobs,
+        )
+    if verdict == OPEN:
+        findings.append(
+            "dots are named by place, and neither the lattice's rim nor light tells whether all are off by a "
+            "whole pitch. Take code frames of this colour as well, or have the rim in view."
+        )
     measured = _measured(cut, blobs, blob, mark, marks, named.noise)
-    figures: dict[str, Any] = {"blobs": len(blobs), "named_by_place": len(blob), "spacing_px": spacing}
+    figures: dict[str, Any] = {
+        "blobs": len(blobs),
+        "named_by_place": len(blob),
+        "whole_pitch": verdict,
+        "spacing_px": spacing,
+    }
     return view_of(cut, mark, measured, named.ghosts, findings, figures, blobs, named.expected)
 
 
@@ -103,22 +131,27 @@ def _measured(
     )
 
 
+def _bright(blobs: Blobs) -> IntArray:
+    bright: IntArray = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
+    return bright
+
+
 def _nearest_marks(
     blobs: Blobs, expected: FloatArray, good: IntArray, spacing: float
-) -> tuple[IntArray, IntArray]:
-    """Return places and marks (k,) that lie on each other, after a common move."""
-    bright = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return places and marks (k,) that lie on each other after a common move (2,) px, and that."""
+    bright = _bright(blobs)
     seen = blobs.place[bright]
     moved = np.zeros(2)
     for _ in range(4):
         distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
         close = distance < 0.45 * spacing
         if not np.any(close):
-            return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
+            return np.zeros(0, dtype=int), np.zeros(0, dtype=int), moved
         moved = moved + np.median((seen[near] - expected[good] - moved)[close], axis=0)
     distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
     fine = distance < spacing / 3.0
     times = np.bincount(near[fine], minlength=len(bright))
     fine &= times[near] == 1
     order = np.argsort(good[fine], kind="stable")
-    return bright[near[fine]][order], good[fine][order]
+    return bright[near[fine]][order], good[fine][order], moved
