@@ -121,7 +121,8 @@ class Camera:
         if len(share) and not share.min() >= _LEAST_LIGHT:
             raise CaptureError(
                 f"falloff gives {share.min():.3g} of the light at the sensor's rim; expected "
-                f"{_LEAST_LIGHT:g} or more. It is 1 + a1 r^2 + a2 r^4 + ..., r the tangent of the field angle.",
+                f"{_LEAST_LIGHT:g} or more. It is 1 + a1 r^2 + a2 r^4 + ..., r the tangent of the field "
+                "angle.",
                 key="falloff",
             )
 
@@ -186,7 +187,7 @@ class Camera:
         return ahead
 
     def light_share(self, tangent: ArrayLike, /) -> FloatArray | None:
-        """Return the light (...) that the lens gives directions (..., 2) by that on its axis; None: not known.
+        """Return the light (...) that the lens gives directions (..., 2) by that on its axis, if known.
 
         See `falloff`: of an ideal lens, or by measured coefficients.
         """

@@ -60,9 +60,9 @@ def assigned_names(columns: int, rows: int, number: int = 0, /) -> IntArray:
     told from its own by regression; of equals the first.
 
     `number` counts lattices, one for each panel: no two name their places alike, so that photographs of
-    exchanged panels are told. While names suffice a lattice has none of those of the lattices before. Then
-    frame f of a lattice shows what frame a f + b (mod 13) shows of an earlier one, a from 2 to 11: names share
-    as many frames as there, and a is neither 1 nor 12, so this is never the same order shifted or reversed.
+    exchanged panels are told. While names suffice a lattice has none of those of the lattices before; then
+    frame f shows what frame a f + b (mod 13) of an earlier lattice shows, a from 2 to 11: names share as many
+    frames as there, and as a is neither 1 nor 12 this is never the same order shifted or reversed.
 
     Raises
     ------

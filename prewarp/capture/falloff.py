@@ -1,8 +1,8 @@
 """How a camera's own light falls off with the field angle: as of an ideal lens, or as it was measured.
 
-Of even light an ideal lens with a pupil of one size gives a pixel cos^4 of the field angle (radiometry's cosine
-fourth law: common practice), if its picture is not distorted. A pixel that sees less of the field by a stretch
-of the picture gets less in proportion. Vignetting and pupils that grow with the angle are known only by
+Of even light an ideal lens with a pupil of one size gives a pixel cos^4 of the field angle (radiometry's
+cosine fourth law: common practice), if its picture is not distorted. A pixel that sees less of the field by a
+stretch of the picture gets less in proportion. Vignetting and pupils that grow with the angle are known only by
 measurement: `falloff = [a1, a2, ...]`, light relative to the axis 1 + a1 r^2 + a2 r^4 + ..., r the tangent of
 the field angle.
 """
@@ -62,7 +62,8 @@ def falloff_words(known: Iterable[str | tuple[float, ...] | None], /) -> str:
     """Return in words what was done about the light of cameras with these `falloff` entries."""
     ways = [None if one is None else IDEAL if one == IDEAL else "measured" for one in known]
     words = {
-        None: "luminance holds the camera's own fall of light to its corners: needs falloff in the camera file",
+        None: "luminance holds the camera's own fall of light to its corners: needs falloff in the camera "
+        "file",
         IDEAL: "the camera's fall of light was taken out of luminance as that of an ideal lens, cos^4 of the "
         "field angle over the stretch of its distortion: an assumption, not a measurement",
         "measured": "the camera's fall of light was taken out of luminance by the measured falloff of the "

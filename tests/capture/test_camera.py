@@ -178,7 +178,7 @@ def test_light_of_an_ideal_lens_falls_by_the_fourth_power_of_the_cosine():
 
 
 def test_a_stretched_picture_has_less_light_a_pixel():
-    """Light through the pupil of the rays that a pixel sees: solid angle times cosine, by corners of pixels."""
+    """Light through the pupil of the rays that a pixel sees: solid angle times cosine, by its corners."""
     camera = camera_of((-0.2, 0.03, 0.001, -0.0008, 0.0), falloff="cos4")
     pixel = np.array([[322.3, 250.1], [600.0, 80.0], [40.0, 410.0]])
     corners = camera.tangent(

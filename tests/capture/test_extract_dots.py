@@ -5,8 +5,8 @@ once.
 import numpy as np
 import pytest
 
-from prewarp.capture.extract.frames import Sensor
 from prewarp.capture.extract.codeless import measure_by_place
+from prewarp.capture.extract.frames import Sensor
 from tests.capture.discs import Lens, Scene
 from tests.capture.extraction import frames_of, marks_of, outcome
 

@@ -32,7 +32,9 @@ def seen(scene, electrons=None, others=None, marks=None):
     """Return the view of one photograph of a scene."""
     values = scene.exposed(scene.light(np.ones(len(scene.panel))) if electrons is None else electrons)
     frames = [Frame("whole", 0, 20.0, "a.png", lambda: values)]
-    return measure_one_frame(frames, marks or marks_of(scene), Sensor(scene.black, scene.full_scale), others or {})
+    return measure_one_frame(
+        frames, marks or marks_of(scene), Sensor(scene.black, scene.full_scale), others or {}
+    )
 
 
 @pytest.mark.parametrize("seed", [1])

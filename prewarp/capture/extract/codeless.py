@@ -17,6 +17,9 @@ from prewarp.capture.extract.view import View, refused_view, view_of
 from prewarp.capture.extract.whole_pitch import OFF, OPEN, whole_pitch
 from prewarp.checks import FloatArray, IntArray
 
+# A plane over the panel has three terms: so many dots say how they are mapped.
+FEWEST_NEAR = 4
+
 
 def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, named: View | None) -> View:
     """Measure the dots of a colour without code frames: each is the mark that another colour shows near by.
@@ -107,6 +110,28 @@ def measure_one_frame(
         "spacing_px": round(found.spacing_px, 3),
     }
     return view_of(cut, mark, measured, None, findings, figures, blobs, found.map(marks.panel))
+
+
+def measure_near(
+    frames: list[Frame], dots: PanelMarks, expected: FloatArray, sensor: Sensor, known: Measured
+) -> tuple[IntArray, Measured] | None:
+    """Return which of a few dots (m, 2) were seen where they are expected, and them measured; None: too few.
+
+    `known`: dots of the same view, for the noise. A dot counts where it alone lies near its place.
+    """
+    blobs, _, frames = first_blobs(frames, [])
+    if blobs is None or len(blobs) < FEWEST_NEAR:
+        return None
+    cut = cut_all(frames, blobs, sensor, [])
+    bright = _bright(blobs)
+    apart = nearest(expected, expected, 2)[0][:, -1]
+    distance, near = (one[:, 0] for one in nearest(blobs.place[bright], expected))
+    fine = distance < apart / 3.0
+    times = np.bincount(near[fine], minlength=len(bright))
+    mark = np.flatnonzero(fine & (times[near] == 1))
+    if len(mark) < FEWEST_NEAR:
+        return None
+    return mark, _measured(cut, blobs, bright[near[mark]], mark, dots, known.noise)
 
 
 def _measured(

@@ -57,8 +57,8 @@ def name_by_pattern(
             if np.any(_marks_of_islands(islands, place, blobs.light[bright], other) >= 0):
                 return NamedByPattern(
                     _nothing(),
-                    f"{file}: shows the marks of channel '{channel}'. Are the photographs of the two channels "
-                    "exchanged? Rename them, or show each picture on its own panel.",
+                    f"{file}: shows the marks of channel '{channel}'. Are the photographs of the two "
+                    "channels exchanged? Rename them, or show each picture on its own panel.",
                 )
         return NamedByPattern(_nothing(), _why_not(file, islands, len(place)))
     named = np.full(len(blobs), -1)
@@ -79,8 +79,8 @@ def _why_not(file: str, islands: list[Island], count: int) -> str:
     largest = max((len(one.blob) for one in islands), default=0)
     if largest < LEAST_MARKS:
         return (
-            f"{file}: of {count} pieces of light no {LEAST_MARKS} lie on one lattice. Are these one-frame marks, "
-            "in focus, less than half covered?"
+            f"{file}: of {count} pieces of light no {LEAST_MARKS} lie on one lattice. Are these one-frame "
+            "marks, in focus, less than half covered?"
         )
     return (
         f"{file}: {largest} marks hang together, but their sizes suit no one place of the pattern. Are these "
@@ -147,7 +147,7 @@ def _is_large(island: Island, light: FloatArray) -> BoolArray:
 
 
 def _place_in_pattern(step: IntArray, large: BoolArray, pattern: BoolArray) -> IntArray | None:
-    """Return the place (k,) of each mark of an island in the pattern, row by row; None where it is not sure."""
+    """Return the place (k,) of each mark of an island in the pattern, row by row; None where not sure."""
     best, second, where = -1, -1, None
     known = np.where(pattern, 1.0, -1.0)
     for turn in _TURNS:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from prewarp.capture.codes import FRAMES
-from prewarp.capture.extract.consensus import LEAST_DOTS, WEAKEST
+from prewarp.capture.extract.consensus import LEAST_DOTS
 from prewarp.capture.extract.cutting import LEAST_CODES, Cut, cut_all, first_blobs
 from prewarp.capture.extract.finding import Blobs
 from prewarp.capture.extract.frames import (
@@ -22,9 +22,9 @@ from prewarp.capture.extract.frames import (
 )
 from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
 from prewarp.capture.extract.guided import add_expected
-from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
+from prewarp.capture.extract.measure import Around, Measured, measure_dots
 from prewarp.capture.extract.naming import Named, name_places
-from prewarp.capture.extract.near import nearest, spacing_of
+from prewarp.capture.extract.near import spacing_of
 from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.reading import dot_light, numbers_of_words
 from prewarp.checks import FloatArray, IntArray
@@ -87,7 +87,7 @@ def measure_view(
     """
     one = name_view(frames, marks, sensor, others)
     if one.named is None or one.blobs is None:
-        return _refused(one.findings, one.refused, one.blobs)
+        return refused_view(one.findings, one.refused, one.blobs)
     return _measured(one.named, one.blobs, one.blob, one.mark, marks, one.findings)
 
 

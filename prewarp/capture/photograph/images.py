@@ -90,10 +90,11 @@ class View:
         off = pixel - np.array(self.camera.centre_px)
         corner = np.sum(np.square(self.camera.size_px)) / 4.0
         share: FloatArray = np.maximum(1.0 - self.vignetting * np.sum(off * off, axis=-1) / corner, 0.0)
-        if self.camera.falloff is not None:
-            own = self.camera.light_share(self.tangent(pixel, np.zeros(2)))
-            share = share * np.nan_to_num(own)
-        return share
+        if self.camera.falloff is None:
+            return share
+        own = self.camera.light_share(self.tangent(pixel, np.zeros(2)))
+        assert own is not None
+        return share * np.nan_to_num(own)
 
 
 @dataclass(frozen=True)
