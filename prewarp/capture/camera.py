@@ -12,6 +12,7 @@ Read from a TOML file::
     walk_mm = 0.3                    # further ahead by this times (tangent of the field angle)^2; optional
     black = 64.0                     # code without light; optional
     full_scale = 4095.0              # highest code; optional
+    falloff = "cos4"                 # light to the corners: of an ideal lens, or coefficients; optional
     shift_bits = 4                   # codes are the file's values / 2^4 (12 bits high up in 16); optional
     [sigma]                          # optional: standard uncertainties, by the same keys
     focal_px = [0.4, 0.4]
@@ -31,6 +32,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.capture.distortion import COUNTS, MOST, distorted, point_slopes, single_valued, undistorted
+from prewarp.capture.falloff import Falloff, ideal_share, measured_share
 from prewarp.checks import BoolArray, FloatArray, as_tangent, as_vectors, nearest_name
 from prewarp.errors import CaptureError
 from prewarp.files import write_text
@@ -39,6 +41,7 @@ from prewarp.records import Number, Numbers, Table, checked, read_toml, validate
 MAX_CAMERAS = 16
 _SIZE = Number(16, 32768, "px", whole=True)
 _SIGMA = Number(0.0, 1e9)
+_LEAST_LIGHT, _ALONG_EDGE = 0.01, 9
 _FLIP = np.array([1.0, -1.0])
 
 
@@ -81,6 +84,7 @@ class Camera:
     black: float = checked(Number(0.0, 65534.0), default=0.0)
     full_scale: float = checked(Number(1.0, 65535.0), default=65535.0)
     shift_bits: int = checked(Number(0, 8, "bit", whole=True), default=0)
+    falloff: str | tuple[float, ...] | None = checked(Falloff(), default=None)
     sigma: CameraSigma = CameraSigma()
 
     def __post_init__(self) -> None:
@@ -102,6 +106,24 @@ class Camera:
             raise CaptureError(
                 f"full_scale is {self.full_scale:g}; expected more than black, {self.black:g}.",
                 key="full_scale",
+            )
+        if isinstance(self.falloff, tuple):
+            self._require_light()
+
+    def _require_light(self) -> None:
+        """Refuse coefficients of `falloff` that leave no light somewhere on the sensor."""
+        edge = np.linspace(0.0, 1.0, _ALONG_EDGE)
+        rim = np.concatenate([np.stack([edge, np.full(_ALONG_EDGE, side)], axis=-1) for side in (0.0, 1.0)])
+        pixel = np.concatenate([rim, rim[:, ::-1]]) * np.array(self.size_px)
+        reach = self.tangent(pixel)
+        share = self.light_share(reach[np.isfinite(reach).all(axis=-1)])
+        assert share is not None
+        if len(share) and not share.min() >= _LEAST_LIGHT:
+            raise CaptureError(
+                f"falloff gives {share.min():.3g} of the light at the sensor's rim; expected "
+                f"{_LEAST_LIGHT:g} or more. It is 1 + a1 r^2 + a2 r^4 + ..., r the tangent of the field "
+                "angle.",
+                key="falloff",
             )
 
     @property
@@ -163,6 +185,19 @@ class Camera:
         squared = np.sum(tangent * tangent, axis=-1)
         ahead: FloatArray = (self.entrance_mm or 0.0) + (self.walk_mm or 0.0) * squared
         return ahead
+
+    def light_share(self, tangent: ArrayLike, /) -> FloatArray | None:
+        """Return the light (...) that the lens gives directions (..., 2) by that on its axis, if known.
+
+        See `falloff`: of an ideal lens, or by measured coefficients.
+        """
+        tangent = as_tangent(tangent)
+        if self.falloff is None:
+            return None
+        if isinstance(self.falloff, tuple):
+            return measured_share(tangent, self.falloff)
+        stretch = np.abs(np.linalg.det(point_slopes(tangent * _FLIP, self.distortion)))
+        return ideal_share(tangent, stretch)
 
     def light_from_values(self, values: ArrayLike, /) -> FloatArray:
         """Return light of the values of a file: 0 at `black`, 1 at `full_scale`; below black is negative."""
@@ -274,9 +309,13 @@ def _entries(record: Camera | CameraSigma) -> list[str]:
         value = getattr(record, field.name)
         if value is None or isinstance(value, CameraSigma):
             continue
-        text = f"[{', '.join(map(repr, value))}]" if isinstance(value, tuple) else repr(value)
+        text = f"[{', '.join(map(repr, value))}]" if isinstance(value, tuple) else _scalar(value)
         lines.append(f"{field.name} = {text}")
     return lines
+
+
+def _scalar(value: float | str) -> str:
+    return f'"{value}"' if isinstance(value, str) else repr(value)
 
 
 def _camera(table: Table) -> Camera:

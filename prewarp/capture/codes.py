@@ -21,6 +21,8 @@ _MEAN_SHARED = WEIGHT * WEIGHT / FRAMES
 # How far around a dot others count, in dots, and by which power of the distance less.
 _REACH = 3
 _FADING = 2.0
+# Of a prime number of frames every factor gives an order; 1 and 12 would give the same one, there and back.
+_FACTORS = tuple(range(2, FRAMES - 1))
 
 
 @lru_cache(maxsize=1)
@@ -49,25 +51,50 @@ def words_of_texts(texts: tuple[str, ...], /) -> BoolArray:
     return np.array([[one == "1" for one in text] for text in texts], dtype=bool).reshape(-1, FRAMES)
 
 
-@lru_cache(maxsize=8)
-def assigned_names(columns: int, rows: int, /) -> IntArray:
+@lru_cache(maxsize=32)
+def assigned_names(columns: int, rows: int, number: int = 0, /) -> IntArray:
     """Return the place in `all_words` of the name of each dot of a lattice, shape (rows, columns).
 
     No two dots have one name. Each dot in turn, row by row, takes of the free names the one whose shared
     frames with the dots around it come nearest to the mean, so that the light of neighbours and ghosts can be
     told from its own by regression; of equals the first.
 
+    `number` counts lattices, one for each panel: no two name their places alike, so that photographs of
+    exchanged panels are told. While names suffice a lattice has none of those of the lattices before; then
+    frame f shows what frame a f + b (mod 13) of an earlier lattice shows, a from 2 to 11: names share as many
+    frames as there, and as a is neither 1 nor 12 this is never the same order shifted or reversed.
+
     Raises
     ------
     ValueError
-        More dots than names.
+        More dots than names, or more lattices than there are orders.
     """
-    if not 1 <= rows * columns <= NAMES:
+    count = rows * columns
+    if not 1 <= count <= NAMES:
         raise ValueError(f"{columns} x {rows} dots; there are {NAMES} names")
+    unlike_sets = NAMES // count
+    order, base = divmod(number, unlike_sets)
+    if not 0 <= order <= len(_FACTORS) * FRAMES:
+        raise ValueError(f"lattice {number} of {columns} x {rows} dots; names are given to fewer")
+    if order == 0:
+        names = _chosen_names(columns, rows, number)
+    else:
+        shift, factor = divmod(order - 1, len(_FACTORS))
+        shown = (_FACTORS[factor] * np.arange(FRAMES) + shift) % FRAMES
+        words = all_words()[assigned_names(columns, rows, base)]
+        names = _places_of_words(words[..., shown])
+    names.flags.writeable = False
+    return names
+
+
+def _chosen_names(columns: int, rows: int, number: int) -> IntArray:
+    """Return names that lattices before have none of."""
     words = all_words().astype(np.float64)
     unlike = (words @ words.T - _MEAN_SHARED) ** 2
     names = np.full((rows, columns), -1)
     taken = np.zeros(NAMES)
+    for earlier in range(number):
+        taken[assigned_names(columns, rows, earlier)] = np.inf
     for row in range(rows):
         for column in range(columns):
             cost = taken.copy()
@@ -79,5 +106,11 @@ def assigned_names(columns: int, rows: int, /) -> IntArray:
                     cost += unlike[names[r, c]] / np.hypot(down, across) ** _FADING
             names[row, column] = int(np.argmin(cost))
             taken[names[row, column]] = np.inf
-    names.flags.writeable = False
     return names
+
+
+def _places_of_words(words: BoolArray) -> IntArray:
+    """Return where in `all_words` words (..., 13) stand; they are in rising order there."""
+    powers = 1 << np.arange(FRAMES)[::-1]
+    places: IntArray = np.searchsorted(all_words() @ powers, words @ powers)
+    return places

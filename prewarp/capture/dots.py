@@ -57,6 +57,7 @@ def dot_lattice(
     *,
     radius_px: float | None = None,
     named_by_size: bool = False,
+    number: int = 0,
 ) -> DotLattice:
     """Return dots spread over a panel from rim to rim, on whole or half px.
 
@@ -70,6 +71,8 @@ def dot_lattice(
         Of a dot; a tenth of the pitch where left out, in half px, 1.5 px at least.
     named_by_size : bool
         Whether dots are of two sizes, with a larger one in the middle, so that one frame names them.
+    number : int
+        Which panel of a module it is: no two have the same names, or pattern of sizes, at their places.
 
     Raises
     ------
@@ -97,10 +100,10 @@ def dot_lattice(
             f"{100 * _BLACK_PER_PITCH:.0f} % of the pitch black between dots. Take fewer or smaller dots."
         )
     places = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-    words = all_words()[assigned_names(columns, rows).ravel()]
+    words = all_words()[assigned_names(columns, rows, number).ravel()]
     radii = np.full(len(places), radius)
     if named_by_size:
-        radii *= _sizes(columns, rows).ravel()
+        radii *= _sizes(columns, rows, number).ravel()
     return DotLattice(places, radii, tuple(text_of_word(word) for word in words), columns, rows)
 
 
@@ -118,14 +121,14 @@ def middle_mark(columns: int, rows: int, /) -> int:
     return (rows // 2) * columns + columns // 2
 
 
-def _sizes(columns: int, rows: int) -> FloatArray:
+def _sizes(columns: int, rows: int, number: int) -> FloatArray:
     """Return the size of each mark over the smallest, (rows, columns).
 
     Drawn by lot from fixed seeds until every window of 5 x 5 marks is found once only, in all of its eight
     turns and mirror images: a photograph that shows one whole window then names all that hang together with
     it. Lattices of fewer marks are named by the largest, from which the others are counted.
     """
-    for seed in range(_TRIES):
+    for seed in range(number * _TRIES, (number + 1) * _TRIES):
         large = np.random.default_rng(seed).integers(0, 2, (rows, columns)).astype(bool)
         # To the right and below the middle: which way is which, and whether it is a mirror image.
         row, column = divmod(middle_mark(columns, rows), columns)

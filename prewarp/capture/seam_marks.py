@@ -7,14 +7,19 @@ photographs is the step that `prewarp register` takes beside the two panel point
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from prewarp.capture.schedule import reference_colour
-from prewarp.capture.tables import write_table
+from prewarp.capture.tables import Column, read_table, write_table
 from prewarp.checks import FloatArray
+from prewarp.errors import CaptureError
 from prewarp.field import Field, FieldSet
+from prewarp.files import MEBIBYTE
 from prewarp.module import DisplayModule
+from prewarp.records import Name, Number
+from prewarp.records.rules import Rule
 
 COLUMNS = (
     "step",
@@ -28,6 +33,11 @@ COLUMNS = (
     "panel_b_v_px",
     "radius_px",
 )
+LIMIT_BYTES = 16 * MEBIBYTE
+_COUNT, _PLACE = Number(0, 100_000, whole=True), Number(0.0, 32768.0, "px")
+_RULES: tuple[Rule, ...] = (
+    _COUNT, _COUNT, Name(), Name(), Name(), _PLACE, _PLACE, _PLACE, _PLACE, Number(0.25, 1000.0, "px"),
+)  # fmt: skip
 MOST_PAIRS = 24
 _NODES = 41
 # Dots of one picture are told apart by place alone, and stand off borders of what is lit.
@@ -90,6 +100,43 @@ def _apart(both: FloatArray, index: int) -> FloatArray:
     step = both - both[index]
     apart: FloatArray = np.minimum(np.linalg.norm(step[:, :2], axis=1), np.linalg.norm(step[:, 2:], axis=1))
     return apart
+
+
+def read_seam_marks(path: Path, /) -> dict[int, SeamMarks]:
+    """Read pairs as `write_seam_marks` writes them, by step.
+
+    Raises
+    ------
+    InputFileError
+        The file is missing, empty or too large.
+    CaptureError
+        A column or cell is wrong, or rows of one step differ in channels, colour or radius.
+    """
+    columns = [Column(name, rule) for name, rule in zip(COLUMNS, _RULES, strict=True)]
+    steps: dict[int, list[tuple[int, dict[str, Any]]]] = {}
+    for row, values in read_table(path, columns, what="a table of seam dots", limit_bytes=LIMIT_BYTES):
+        steps.setdefault(values["step"], []).append((row, values))
+    found = {}
+    for step, rows in steps.items():
+        _, first = rows[0]
+        same = ("channel_a", "channel_b", "color", "radius_px")
+        for row, values in rows:
+            if any(values[name] != first[name] for name in same):
+                raise CaptureError(
+                    f"{path}, row {row}: step {step} has other channels, colour or radius than in its first "
+                    "row. Give each step one picture a channel.",
+                    path=str(path),
+                    row=row,
+                )
+        pixel_a, pixel_b = (
+            np.array(
+                [[values[f"panel_{which}_{axis}_px"] for axis in "uv"] for _, values in rows], dtype=float
+            )
+            for which in "ab"
+        )
+        channels = (first["channel_a"], first["channel_b"])
+        found[step] = SeamMarks(channels, first["color"], pixel_a, pixel_b, float(first["radius_px"]))
+    return found
 
 
 def write_seam_marks(marks: list[SeamMarks], path: Path, /) -> None:

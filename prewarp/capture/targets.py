@@ -168,12 +168,16 @@ def _counts(kinds: list[str]) -> dict[str, int]:
 def planned_lattices(
     module: DisplayModule, count: tuple[int, int], /, *, radius_px: float | None, marks: str
 ) -> dict[str, DotLattice]:
-    """Return the dots of each channel's panel."""
+    """Return the dots of each channel's panel; no two channels name their places alike."""
     return {
         channel.name: dot_lattice(
-            channel.panel.size_px, count, radius_px=radius_px, named_by_size=marks == ONE_FRAME
+            channel.panel.size_px,
+            count,
+            radius_px=radius_px,
+            named_by_size=marks == ONE_FRAME,
+            number=number,
         )
-        for channel in module.channels
+        for number, channel in enumerate(module.channels)
     }
 
 

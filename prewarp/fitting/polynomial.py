@@ -8,6 +8,7 @@ from prewarp.chebyshev import count_of_degree
 from prewarp.checks import FloatArray
 from prewarp.fitting import moments as sums
 from prewarp.fitting.expansion import Expansion
+from prewarp.fitting.gaps import degree_carried
 from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of
 from prewarp.fitting.moments import Moments
@@ -108,6 +109,7 @@ def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
     model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, samples.pupil.degree))
+    model = model.with_degree(degree_carried(few, model.degree))
     moments = sums.accumulate(
         few,
         unit,
@@ -131,10 +133,11 @@ def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> Polynomia
     first = first_expansions(samples)
     metric = pixel_metric(samples, first[0]) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
+    carried = degree_carried(samples, max(max(degrees) for degrees, _ in search))
     model, before = None, (0,) * len(PUPIL_COSTS)
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
-        tops = highest_models(degrees, pupil_degree, samples, model)
+        tops = highest_models(degrees, pupil_degree, samples, model, carried)
         highest = tuple(top.degree for top in tops)
         if highest == before:
             break

@@ -18,6 +18,9 @@ DOT_GROUPS = 3
 CELLS = (PUPIL_GROUPS + 1) * (DOT_GROUPS + 1)
 # Dots in the corners of what was captured, this share of its sides, are never left out.
 CORNER = 0.04
+# Regions of the panel that are left out together: how many across, and the largest share of dots in a group.
+REGIONS_ACROSS = (24, 23, 22, 20)
+MOST_OF_ONE_GROUP = 0.6
 
 
 @dataclass(frozen=True)
@@ -204,8 +207,19 @@ def _mirrored_rank(values: FloatArray) -> IntArray:
 
 
 def _deal_dots(pixel: FloatArray, panel_size_px: tuple[int, int]) -> IntArray:
-    """Return a group for each sample from checkered panel regions, 24 across the longer side; -1: corner."""
-    step = max(panel_size_px) / 24.0
+    """Return a group for each sample from checkered panel regions across the longer side; -1: corner.
+
+    24 regions; a few less where dots three regions apart would all be of one group.
+    """
+    for across in REGIONS_ACROSS:
+        group = _checkered(pixel, panel_size_px, across)
+        if np.bincount(group + 1).max() <= MOST_OF_ONE_GROUP * len(group):
+            break
+    return group
+
+
+def _checkered(pixel: FloatArray, panel_size_px: tuple[int, int], across: int) -> IntArray:
+    step = max(panel_size_px) / across
     # Mirror images go together, as with the pupils.
     group = np.zeros(len(pixel), dtype=np.int64)
     in_corner = np.ones(len(pixel), dtype=bool)

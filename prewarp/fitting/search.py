@@ -32,12 +32,21 @@ MOST_PARAMETERS = 2600
 
 
 def highest_models(
-    degrees: tuple[int, int], pupil_degree: int, samples: Samples, before: PolynomialModel | None, /
+    degrees: tuple[int, int],
+    pupil_degree: int,
+    samples: Samples,
+    before: PolynomialModel | None,
+    carried: int,
+    /,
 ) -> list[PolynomialModel]:
-    """Return the largest models of a step, one for each of `PUPIL_COSTS`; `before`: the last step's best."""
+    """Return the largest models of a step, one for each of `PUPIL_COSTS`; `before`: the last step's best.
+
+    `carried`: the highest degree that the panel points carry (`gaps`).
+    """
     return [
         _affordable(
-            _highest_model(_within_climb(degree, before), cost, pupil_degree, samples, before), samples
+            _highest_model(min(_within_climb(degree, before), carried), cost, pupil_degree, samples, before),
+            samples,
         )
         for degree, cost in zip(degrees, PUPIL_COSTS, strict=True)
     ]

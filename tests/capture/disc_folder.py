@@ -75,15 +75,15 @@ def write_capture(
                 if values is not None:
                     save(values, path / "shots" / rows[-1].file)
     write_plan(Plan(tuple(rows)), path / "plan.csv")
-    one = next(iter(scenes.values()))
-    count = len(one.panel)
+    first = next(iter(poses))
+    one, count = scenes[first, channels[0]], len(scenes[first, channels[0]].panel)
     write_marks(
         Marks(
             np.repeat(channels, count),
             np.tile(np.arange(count), len(channels)),
             np.tile(one.panel, (len(channels), 1)),
-            np.full(count * len(channels), one.radius_px),
-            tuple(text_of_word(word) for word in one.words) * len(channels),
+            np.tile(one.radii, len(channels)),
+            tuple(text_of_word(word) for name in channels for word in scenes[first, name].words),
         ),
         path / "marks.csv",
     )

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from prewarp.capture.codes import all_words, assigned_names
+from prewarp.capture.dots import dot_lattice
 
 
 def quadrature(rings=6, spokes=20):
@@ -73,6 +74,8 @@ class Scene:
     seed: int = 0
     quadrature: tuple[int, int] = (6, 20)
     vignetting: float = 1.0
+    number: int = 0
+    named_by_size: bool = False
 
     def __post_init__(self):
         columns, rows = self.dots
@@ -80,8 +83,12 @@ class Scene:
         u = np.round(np.linspace(self.margin, 1 - self.margin, columns) * width)
         v = np.round(np.linspace(self.margin, 1 - self.margin, rows) * height)
         self.panel = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-        self.words = all_words()[assigned_names(columns, rows)].reshape(-1, 13)
+        self.words = all_words()[assigned_names(columns, rows, self.number)].reshape(-1, 13)
         self.place = self.lens(self.panel)
+        self.radii = np.full(len(self.panel), self.radius_px)
+        if self.named_by_size:
+            sizes = dot_lattice((2560, 2048), self.dots, named_by_size=True, number=self.number).radii
+            self.radii = self.radius_px * sizes / sizes.min()
         self.strength = np.ones(len(self.panel))
         self.random = np.random.default_rng(self.seed)
         self._stamps = self._stamped(self.panel, np.zeros(2))
@@ -89,9 +96,10 @@ class Scene:
 
     def _stamped(self, panel, shift):
         points, area = quadrature(*self.quadrature)
-        at = panel[:, None, :] + points * self.radius_px
+        radii = self.radii[:, None]
+        at = panel[:, None, :] + points * radii[..., None]
         slopes = self.lens.slopes(at)
-        light = np.abs(np.linalg.det(slopes)) * area * self.radius_px**2
+        light = np.abs(np.linalg.det(slopes)) * area * radii**2
         place = self.lens(at) + shift
         light = light * self.light_at(place)
         reach = int(

@@ -28,7 +28,7 @@ def frames_of(photographs, whole=1):
 def marks_of(scene: Scene) -> PanelMarks:
     """Return the marks of a scene."""
     count = len(scene.panel)
-    return PanelMarks(np.arange(count), scene.panel, np.full(count, scene.radius_px), scene.words)
+    return PanelMarks(np.arange(count), scene.panel, scene.radii, scene.words)
 
 
 @dataclass

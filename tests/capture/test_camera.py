@@ -166,3 +166,40 @@ def test_bad_files_say_what_and_where(tmp_path, text, message):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(CaptureError, match=f"camera.toml: .*{re.escape(message)}"):
         read_cameras(path)
+
+
+@pytest.mark.outside
+def test_light_of_an_ideal_lens_falls_by_the_fourth_power_of_the_cosine():
+    """At 30 and 45 degrees 9/16 and 1/4 (the cosine fourth law of radiometry; values by hand)."""
+    camera = camera_of((), falloff="cos4")
+    tangent = np.tan(np.radians([[0.0, 0.0], [30.0, 0.0], [0.0, -45.0]]))
+    assert camera.light_share(tangent) == pytest.approx([1.0, 9.0 / 16.0, 0.25])
+    assert camera_of(()).light_share(tangent) is None
+
+
+def test_a_stretched_picture_has_less_light_a_pixel():
+    """Light through the pupil of the rays that a pixel sees: solid angle times cosine, by its corners."""
+    camera = camera_of((-0.2, 0.03, 0.001, -0.0008, 0.0), falloff="cos4")
+    pixel = np.array([[322.3, 250.1], [600.0, 80.0], [40.0, 410.0]])
+    corners = camera.tangent(
+        pixel[:, None] + 0.5 * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    )
+    rays = np.concatenate([corners, np.ones((3, 4, 1))], axis=-1)
+    area = 0.5 * np.linalg.norm(np.cross(rays[:, 2] - rays[:, 0], rays[:, 3] - rays[:, 1]), axis=-1)
+    squared = np.sum(camera.tangent(pixel) ** 2, axis=-1)
+    # A patch of the plane z = 1 is seen under area cos^3; the pupil is foreshortened by another cosine.
+    flux = area / (1.0 + squared) ** 2
+    assert camera.light_share(camera.tangent(pixel)) == pytest.approx(flux / flux[0], rel=1e-5)
+
+
+def test_measured_light_is_read_written_and_checked(tmp_path):
+    camera = camera_of((), falloff=(-0.6, 0.2))
+    write_camera(tmp_path / "camera.toml", camera)
+    assert read_camera(tmp_path / "camera.toml") == camera
+    assert camera.light_share([0.3, 0.4]) == pytest.approx(1.0 - 0.6 * 0.25 + 0.2 * 0.0625)
+    write_camera(tmp_path / "ideal.toml", camera_of((), falloff="cos4"))
+    assert read_camera(tmp_path / "ideal.toml").falloff == "cos4"
+    with pytest.raises(CaptureError, match="falloff gives .* at the sensor's rim"):
+        camera_of((), falloff=(-1.5,))
+    with pytest.raises(CaptureError, match="falloff .*expected 'cos4'"):
+        camera_of((), falloff="cos3")

@@ -23,7 +23,7 @@ def scene(pose, channel, number):
     shift = (60.0 if channel == "outer" else 0.0, 0.0)
     lens = lens_at(number, turn_deg=turn)
     lens.shift_px = (lens.shift_px[0] + shift[0], lens.shift_px[1])
-    return Scene(lens=lens, seed=number, dots=(11, 9), quadrature=(4, 12))
+    return Scene(lens=lens, seed=number, dots=(11, 9), quadrature=(4, 12), number=int(channel == "outer"))
 
 
 @pytest.fixture(scope="module")

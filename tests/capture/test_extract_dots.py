@@ -5,8 +5,8 @@ once.
 import numpy as np
 import pytest
 
+from prewarp.capture.extract.codeless import measure_by_place
 from prewarp.capture.extract.frames import Sensor
-from prewarp.capture.extract.view import measure_by_place
 from tests.capture.discs import Lens, Scene
 from tests.capture.extraction import frames_of, marks_of, outcome
 
@@ -160,3 +160,12 @@ def test_a_colour_that_lies_elsewhere_is_refused():
     sensor = Sensor(other.black, other.full_scale)
     view = measure_by_place(frames_of(other.frames(1)[:1]), marks_of(other), sensor, coded)
     assert view.measured is None and "dots lie where the coded colour has them" in view.refused
+
+
+def test_a_colour_that_lies_a_whole_pitch_off_is_refused():
+    coded = outcome(Scene(dots=(11, 9), quadrature=(3, 10))).view
+    pitch = 1600.0 * 0.86 / 10.0 * 0.36
+    other = Scene(dots=(11, 9), quadrature=(3, 10), lens=Lens(shift_px=(pitch - 1.0, 0.5)), seed=7)
+    sensor = Sensor(other.black, other.full_scale)
+    view = measure_by_place(frames_of(other.frames(1)[:1]), marks_of(other), sensor, coded)
+    assert view.measured is None and "moved by a whole pitch" in view.refused

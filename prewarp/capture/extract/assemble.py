@@ -1,11 +1,14 @@
 """From the results of poses to one grid and one report."""
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from prewarp.capture.extract.pose import PoseResult, Rows
+from prewarp.capture.extract.seams import Pairs
+from prewarp.capture.tables import write_table
 from prewarp.checks import FloatArray
 from prewarp.errors import CaptureError
 from prewarp.grids import Grid, grid_from_samples
@@ -57,6 +60,24 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
     )
 
 
+PAIR_COLUMNS = (
+    "channel_a", "channel_b", "color", "eye_x_mm", "eye_y_mm", "eye_z_mm", "panel_a_u_px", "panel_a_v_px",
+    "panel_b_u_px", "panel_b_v_px", "step_x_arcmin", "step_y_arcmin", "sigma_arcmin", "pose",
+)  # fmt: skip
+
+
+def write_pairs(results: Sequence[PoseResult], path: Path, /) -> None:
+    """Write the seam pairs of all poses as `register` reads them (CSV), with the pose beside."""
+    rows = [
+        [*names, *one.pupil_mm.tolist(), *a, *b, *step, sigma, one.name]
+        for one in results
+        for *names, a, b, step, sigma in zip(
+            *(getattr(one.pairs, name).tolist() for name in Pairs.__dataclass_fields__), strict=True
+        )
+    ]
+    write_table(path, PAIR_COLUMNS, rows)
+
+
 def report_of(results: Sequence[PoseResult], /) -> dict[str, Any]:
     """Return all that is told of the poses, for machines; units are in the keys."""
     rows = [one.rows for one in results]
@@ -74,6 +95,7 @@ def report_of(results: Sequence[PoseResult], /) -> dict[str, Any]:
         },
         "poses_without_rows": [one.name for one in results if len(one.rows) == 0],
         "ghost": _ghost(rows),
+        "seam_pairs": int(sum(len(one.pairs) for one in results)),
     }
 
 

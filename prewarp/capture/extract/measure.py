@@ -24,7 +24,7 @@ from prewarp.capture.extract.covered import (
 )
 from prewarp.capture.extract.dot_shape import area_of, dot_shape
 from prewarp.capture.extract.light import brightness, flicker_of, light_gradient, stray_light
-from prewarp.capture.extract.noise import Noise, noise_of_repeats, noise_of_rest
+from prewarp.capture.extract.noise import Noise, noise_by_light, noise_of_repeats, noise_of_rest
 from prewarp.capture.extract.picture import PictureArray
 from prewarp.capture.extract.separation import separate
 from prewarp.capture.extract.shifts import frame_shifts
@@ -110,8 +110,11 @@ def measure_dots(
     dead : two lists of int
         Columns and rows of the sensor that are known to be dead.
     known_noise : Noise or None
-        Of the same camera, where frames that repeat are too few to find it.
+        Of the same camera, where frames that repeat are too few to find it; else it is found by what the
+        pictures of dots leave, and dots are measured again with it.
     """
+    as_given = stack
+    first_windows = windows
     n, frames = lit.shape
     place = windows.centre + offset
     dark = lit == 0.0
@@ -127,7 +130,8 @@ def measure_dots(
     flicker = flicker_of(stack, counted, windows)
     scaled_lit, scaled_exposure = lit * flicker, exposure * flicker
     steady = stack / np.maximum(flicker, 1e-3)[None, :, None, None].astype(np.float32)
-    noise = _noise(steady, counted, lit == 0.0, exposure, known_noise)
+    repeats = _noise_of_repeats(steady, counted, lit == 0.0, exposure)
+    noise = repeats or known_noise or _noise_of_rim(stack)
     bright = brightness(stack, counted * flicker, dark)
     weight = 1.0 / noise.variance(np.maximum(bright[:, None] * scaled_lit * 0.5, 0.0))
     weight = np.where(saturated, 0.0, weight)
@@ -149,6 +153,11 @@ def measure_dots(
     shape = replace(shape, gradient=light_gradient(place, bright, trusted))
     task = _Task(separated.own, separated.weight, scaled_lit, noise, windows, panel)
     fitted, shape, variance, lines = _fit(task, usable, offset, shape, trusted, blur, dead)
+    if repeats is None and known_noise is None and np.count_nonzero(trusted) >= LEAST_FOR_SHAPE:
+        better = task.noise_of_fit(fitted, trusted)
+        return measure_dots(
+            as_given, saturated, first_windows, lit, exposure, offset, panel, radius, around, dead, better
+        )
     covered = covered_dots(fitted, variance, shape.reach_px)
     state[covered & (state == FOUND)] = COVERED
     shifts = frame_shifts(stack, counted * flicker, separated.explained, fitted, state == FOUND, variance)
@@ -214,6 +223,16 @@ class _Task:
         result: PictureArray = steady[:, None, None].astype(np.float32) + shot * dot
         return result
 
+    def noise_of_fit(self, fitted: Fitted, good: BoolArray) -> Noise:
+        """Return the noise by what the fitted pictures of `good` dots (n,) leave, by their light."""
+        square = np.sum(self.frame_weight**2, axis=1)
+        lit_square = np.sum(self.frame_weight**2 * self.lit, axis=1)
+        inside = fitted.inside & good[:, None, None]
+        level = fitted.model * (lit_square / square)[:, None, None]
+        left = fitted.left**2 / square[:, None, None]
+        # The median of chi^2 of one degree of freedom is 0.4549.
+        return noise_by_light(level[inside].astype(np.float64), left[inside].astype(np.float64) / 0.4549)
+
 
 def _fit(
     task: _Task,
@@ -275,18 +294,17 @@ def _fit(
     return fitted, shape, variance, lines
 
 
-def _noise(
-    stack: np.ndarray, lit: FloatArray, dark: BoolArray, exposure: FloatArray, known: Noise | None
-) -> Noise:
+def _noise_of_repeats(
+    stack: np.ndarray, lit: FloatArray, dark: BoolArray, exposure: FloatArray
+) -> Noise | None:
     """Return the noise by frames of one exposure in which a dot is lit, and in which it is dark."""
     values, counts = np.unique(exposure, return_counts=True)
     main = exposure == values[np.argmax(counts)]
-    found = noise_of_repeats(stack, [(lit > 0.0) & main, dark & main])
-    if found is not None:
-        return found
-    if known is not None:
-        return known
-    # One frame: read noise from differences across the rim, shot noise unknown; taken as that of the rim.
+    return noise_of_repeats(stack, [(lit > 0.0) & main, dark & main])
+
+
+def _noise_of_rim(stack: np.ndarray) -> Noise:
+    """Return the read noise by differences across the rims of windows; shot noise is not known."""
     rim = stack[:, :, 0].astype(np.float64)
     differences = np.diff(rim, axis=-1)
     read = float(np.median(differences**2) / 0.4549 / 2.0)

@@ -1,5 +1,6 @@
 """Names of places: read, held against each other, and the order of the photographs with them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,10 +42,13 @@ class Named:
         return int(np.argmax(share)) if share.max() > _ALWAYS_LIT else None
 
 
-def name_places(blobs: Blobs, cut: Cut, marks: PanelMarks, findings: list[str]) -> Named:
+def name_places(
+    blobs: Blobs, cut: Cut, marks: PanelMarks, findings: list[str], others: Mapping[str, PanelMarks]
+) -> Named:
     """Return the names of places found, with the light that spelt them.
 
-    One code frame that shows something else is left out and told of; with more the view is refused.
+    One code frame that shows something else is left out and told of; with more the view is refused. Where
+    names make no sense they may be those of `others`, the dots of other channels by name.
     """
     used = numbers_of_words(marks.lit)
     columns = code_columns(cut.frames)
@@ -53,6 +57,13 @@ def name_places(blobs: Blobs, cut: Cut, marks: PanelMarks, findings: list[str]) 
     readings = _read(light, there, used)
     found = _agreed(blobs, readings, used, marks)
     file_of = {int(step): cut.frames[columns[step]].file for step in np.flatnonzero(there)}
+    other = "" if found.holds else _channel_shown(blobs, light, there, others)
+    if other:
+        problem = (
+            f"{file_of[min(file_of)]} to {file_of[max(file_of)]}: show the dots of channel '{other}'. Are "
+            "the photographs of the two channels exchanged? Rename them, or show each picture on its own panel."
+        )
+        return Named(found, readings, light, there, cut, problem)
     if found.map is not None and len(found.blob) >= LEAST_DOTS:
         wrong, agreement = _wrong(found, blobs, light, there, marks)
         if len(wrong) == 1:
@@ -72,6 +83,18 @@ def name_places(blobs: Blobs, cut: Cut, marks: PanelMarks, findings: list[str]) 
             return Named(found, readings, light, there, cut, problem)
     problem = "" if found.holds else _why_not(blobs, light, there, used, marks, found, file_of)
     return Named(found, readings, light, there, cut, problem)
+
+
+def _channel_shown(
+    blobs: Blobs, light: FloatArray, there: BoolArray, others: Mapping[str, PanelMarks]
+) -> str:
+    """Return the channel whose dots the names are, "" where of none."""
+    for channel, marks in others.items():
+        used = numbers_of_words(marks.lit)
+        found = _agreed(blobs, _read(light, there, used), used, marks)
+        if found.holds and len(found.blob) >= 2 * LEAST_DOTS:
+            return channel
+    return ""
 
 
 def _instead(agreement: FloatArray, step: int) -> str:

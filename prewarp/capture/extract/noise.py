@@ -57,7 +57,7 @@ def noise_of_repeats(stack: np.ndarray, groups: list[BoolArray]) -> Noise | None
         variances.append((square / freedom / middle).ravel())
     if not means:
         return None
-    return _line(np.concatenate(means), np.concatenate(variances))
+    return noise_by_light(np.concatenate(means), np.concatenate(variances))
 
 
 def noise_of_rest(
@@ -101,11 +101,11 @@ def noise_of_rest(
     free: BoolArray = np.asarray(counts & np.greater(freedom, _LEAST_FREEDOM))
     fine = np.broadcast_to(free[:, :, None], square.shape)
     # The median of chi^2 of one degree of freedom is 0.4549.
-    return _line(level[fine], square[fine] / 0.4549)
+    return noise_by_light(level[fine], square[fine] / 0.4549)
 
 
-def _line(mean: FloatArray, variance: FloatArray) -> Noise:
-    """Return the line through medians of variance, by light."""
+def noise_by_light(mean: FloatArray, variance: FloatArray) -> Noise:
+    """Return the line through medians of variance (k,), codes^2, by light (k,), codes."""
     low, high = np.quantile(mean, (0.02, 0.999))
     edges = low + (high - low) * np.linspace(0.0, 1.0, _BINS + 1) ** 2
     place = np.digitize(mean, edges)

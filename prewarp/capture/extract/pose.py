@@ -1,5 +1,6 @@
 """One pose of a camera: its photographs to rows of a grid, with what is told of them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -7,19 +8,23 @@ from typing import Any
 import numpy as np
 
 from prewarp.capture.camera import Camera, pose_rotation, turned_by
+from prewarp.capture.extract.codeless import measure_by_place, measure_one_frame
 from prewarp.capture.extract.dark import dark_level
 from prewarp.capture.extract.flats import flat_figures, ramp_figures
 from prewarp.capture.extract.frames import CODE, WHOLE, Frame, PanelMarks, Sensor
 from prewarp.capture.extract.measure import FOUND, Measured
 from prewarp.capture.extract.quality import view_findings
-from prewarp.capture.extract.view import View, measure_by_place, measure_view
+from prewarp.capture.extract.seams import NO_PAIRS, Pairs, seam_pairs
+from prewarp.capture.extract.view import View, measure_view
 from prewarp.capture.image_files import read_photograph
 from prewarp.capture.marks import Marks
 from prewarp.capture.paths import path_inside
 from prewarp.capture.plan import Photograph
+from prewarp.capture.seam_marks import SeamMarks
 from prewarp.checks import FloatArray, IntArray, StringArray
 
-ONE, FLAT, RAMP, DARK = "one", "flat", "ramp", "dark"
+ONE, FLAT, RAMP, SEAM, DARK = "one", "flat", "ramp", "seam", "dark"
+KINDS_READ = (WHOLE, CODE, ONE, FLAT, RAMP, SEAM, DARK)
 # Ghosts below are not told from neighbours' blur.
 _LEAST_GHOST = 0.002
 
@@ -37,6 +42,7 @@ class PoseTask:
     marks: Marks
     camera: Camera
     folder: Path
+    seams: Mapping[int, SeamMarks] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +81,7 @@ class PoseResult:
     refused_views: dict[str, str]
     figures: dict[str, Any]
     refused: list[dict[str, Any]] = field(default_factory=list)
+    pairs: Pairs = NO_PAIRS
 
 
 def extract_pose(task: PoseTask, /) -> PoseResult:
@@ -83,16 +90,22 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
     sensor = Sensor(task.camera.black, task.camera.full_scale, task.camera.shift_bits)
     sensor, dark = dark_level(_of(task, kind=DARK), lambda row: _values(task, row), sensor, findings)
     parts, refused_views, refused, views = [], {}, [], {}
+    measured_views: dict[tuple[str, str], View] = {}
+    all_marks = {channel: panel_marks(task.marks, channel) for channel in task.marks.channels}
     for channel in dict.fromkeys(row.channel for row in task.rows if row.channel):
-        marks = panel_marks(task.marks, channel)
+        marks = all_marks[channel]
+        others = {name: one for name, one in all_marks.items() if name != channel}
         coded: View | None = None
         for colour in _colours_codes_first(task, channel):
             own = _of(task, channel=channel, colour=colour)
-            frames = [_frame(task, row) for row in own if row.kind in (WHOLE, CODE)]
+            frames = [_frame(task, row) for row in own if row.kind in (WHOLE, CODE, ONE)]
             if not frames:
                 continue
-            if any(one.kind == CODE for one in frames):
-                view = measure_view(frames, marks, sensor)
+            if any(row.kind == ONE for row in own):
+                # Coded dots of the same colour would have other places and sizes than these marks.
+                view = measure_one_frame(frames, marks, sensor, others)
+            elif any(one.kind == CODE for one in frames):
+                view = measure_view(frames, marks, sensor, others)
                 coded = view if view.measured is not None else coded
             else:
                 view = measure_by_place(frames, marks, sensor, coded)
@@ -124,10 +137,21 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
                 findings,
             )
             views[label] = figures
+            measured_views[channel, colour] = view
             parts.append(
                 _rows(task, view, marks, channel, colour, luminance / (sensor.full_scale - sensor.black))
             )
             refused += _refused(view, marks, channel, colour)
+    pairs = seam_pairs(
+        _of(task, kind=SEAM),
+        task.seams,
+        measured_views,
+        all_marks,
+        task.camera,
+        sensor,
+        lambda row: _frame(task, row),
+        findings,
+    )
     rows = Rows(
         *(
             np.concatenate([getattr(one, name) for one in parts]) if parts else _EMPTY[name]
@@ -148,6 +172,7 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
         refused_views=refused_views,
         figures={"views": views, "dark": dark},
         refused=refused,
+        pairs=pairs,
     )
 
 
@@ -185,7 +210,9 @@ def _values(task: PoseTask, row: Photograph) -> np.ndarray:
 
 
 def _frame(task: PoseTask, row: Photograph) -> Frame:
-    return Frame(row.kind, row.step, row.exposure_ms, row.file, lambda: _values(task, row))
+    # One-frame marks and seam dots are all lit, as dots are in whole frames.
+    kind = WHOLE if row.kind in (ONE, SEAM) else row.kind
+    return Frame(kind, row.step, row.exposure_ms, row.file, lambda: _values(task, row))
 
 
 def _rows(
@@ -195,6 +222,8 @@ def _rows(
     assert measured is not None
     place = measured.place
     tangent = turned_by(task.camera.tangent(place), pose_rotation(*task.rows[0].turn_deg))
+    lens = task.camera.light_share(task.camera.tangent(place))
+    luminance = luminance if lens is None else luminance / lens
     good = np.flatnonzero((measured.state == FOUND) & np.isfinite(tangent).all(axis=1))
     count = len(good)
     return Rows(

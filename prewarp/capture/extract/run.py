@@ -3,7 +3,7 @@ again.
 """
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -11,10 +11,11 @@ from pathlib import Path
 
 from prewarp.capture.camera import Camera, camera_named
 from prewarp.capture.extract.drawing import draw_pose
-from prewarp.capture.extract.pose import PoseResult, PoseTask, extract_pose
+from prewarp.capture.extract.pose import SEAM, PoseResult, PoseTask, extract_pose
 from prewarp.capture.extract.stored import digest_of, load_result, save_result
 from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Photograph, Plan
+from prewarp.capture.seam_marks import SeamMarks
 from prewarp.errors import CaptureError
 from prewarp.files import file_stems
 
@@ -33,7 +34,14 @@ class Job:
     pictures: Path | None
 
 
-def pose_tasks(plan: Plan, marks: Marks, cameras: dict[str, Camera], folder: Path, /) -> tuple[PoseTask, ...]:
+def pose_tasks(
+    plan: Plan,
+    marks: Marks,
+    cameras: dict[str, Camera],
+    folder: Path,
+    seams: Mapping[int, SeamMarks],
+    /,
+) -> tuple[PoseTask, ...]:
     """Return one task for each pose and camera of a plan, in the order of the plan.
 
     Raises
@@ -55,6 +63,7 @@ def pose_tasks(plan: Plan, marks: Marks, cameras: dict[str, Camera], folder: Pat
             marks,
             camera_named(cameras, camera),
             folder,
+            seams if any(row.kind == SEAM for row in rows) else {},
         )
         for (pose, camera), rows in groups.items()
     )

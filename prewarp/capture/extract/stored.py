@@ -10,11 +10,12 @@ import numpy as np
 from prewarp import __version__
 from prewarp.capture.camera import camera_text
 from prewarp.capture.extract.pose import PoseResult, PoseTask, Rows
+from prewarp.capture.extract.seams import Pairs
 from prewarp.capture.paths import path_inside
 from prewarp.errors import PrewarpError
 from prewarp.files import npz_bytes, read_npz, sha256_of_file, write_bytes
 
-_FORMAT = "prewarp pose 1"
+_FORMAT = "prewarp pose 2"
 _LIMIT_BYTES = 256 << 20
 WHAT = "the result of a pose"
 
@@ -23,11 +24,13 @@ def digest_of(task: PoseTask, /) -> str:
     """Return the SHA-256 of all that a pose's result depends on: its photographs, plan, marks and camera."""
     total = hashlib.sha256(f"{_FORMAT} {__version__}\n".encode())
     total.update(camera_text(task.camera).encode())
-    channels = {row.channel for row in task.rows}
-    own = np.isin(task.marks.channel, sorted(channels))
-    for part in (task.marks.panel_px[own], task.marks.radius_px[own], task.marks.mark[own]):
+    # Dots of other channels too: photographs are told from theirs.
+    for part in (task.marks.panel_px, task.marks.radius_px, task.marks.mark):
         total.update(np.ascontiguousarray(part, dtype=np.float64).tobytes())
-    total.update("".join(code for code, mine in zip(task.marks.code, own, strict=True) if mine).encode())
+    total.update("".join((*task.marks.channel.tolist(), *task.marks.code)).encode())
+    for step, seam in sorted(task.seams.items()):
+        total.update(f"{step} {seam.channels} {seam.colour} {seam.radius_px}".encode())
+        total.update(np.ascontiguousarray([seam.pixel_a, seam.pixel_b], dtype=np.float64).tobytes())
     for row in task.rows:
         total.update(repr(row).encode())
         total.update(_digest_of_file(task.folder, row.file).encode())
@@ -56,6 +59,7 @@ def save_result(path: Path, result: PoseResult, digest: str, /) -> None:
         "refused": result.refused,
     }
     arrays = {f"row_{name}": getattr(result.rows, name) for name in Rows.__dataclass_fields__}
+    arrays |= {f"pair_{name}": getattr(result.pairs, name) for name in Pairs.__dataclass_fields__}
     arrays |= {"pupil_mm": result.pupil_mm, "walk_mm": result.walk_mm}
     arrays["told"] = np.frombuffer(json.dumps(told, sort_keys=True).encode("utf-8"), dtype=np.uint8)
     write_bytes(path, npz_bytes(arrays))
@@ -81,6 +85,7 @@ def load_result(path: Path, digest: str | None = None, /) -> PoseResult | None:
             refused_views=told["refused_views"],
             figures=told["figures"],
             refused=told["refused"],
+            pairs=Pairs(*(arrays[f"pair_{name}"] for name in Pairs.__dataclass_fields__)),
         )
     # A damaged result is no harm: the pose is measured again.
     except (PrewarpError, KeyError, ValueError, TypeError):

@@ -1,12 +1,14 @@
 """One view through all steps: find, read, agree, separate, measure; what is refused, and why, in words."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
 from prewarp.capture.codes import FRAMES
-from prewarp.capture.extract.consensus import LEAST_DOTS, WEAKEST
+from prewarp.capture.extract.consensus import LEAST_DOTS
 from prewarp.capture.extract.cutting import LEAST_CODES, Cut, cut_all, first_blobs
 from prewarp.capture.extract.finding import Blobs
 from prewarp.capture.extract.frames import (
@@ -20,15 +22,16 @@ from prewarp.capture.extract.frames import (
 )
 from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
 from prewarp.capture.extract.guided import add_expected
-from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
+from prewarp.capture.extract.measure import Around, Measured, measure_dots
 from prewarp.capture.extract.naming import Named, name_places
-from prewarp.capture.extract.near import nearest, spacing_of
+from prewarp.capture.extract.near import spacing_of
 from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.reading import dot_light, numbers_of_words
 from prewarp.checks import FloatArray, IntArray
 
 # Of the named dots so many must be lit in every whole frame.
 _LIT_SHARE = 0.7
+_NO_OTHERS: Mapping[str, PanelMarks] = MappingProxyType({})
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +72,9 @@ class NamedView:
     refused: str
 
 
-def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View:
+def measure_view(
+    frames: list[Frame], marks: PanelMarks, sensor: Sensor, others: Mapping[str, PanelMarks] = _NO_OTHERS
+) -> View:
     """Measure the dots of one view by its whole and code frames.
 
     Parameters
@@ -77,14 +82,18 @@ def measure_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> View
     frames : list of Frame
         In the order taken. Frames that cannot be read are left out and told of; one lost code frame is made
         good by the weight of names.
+    others : mapping of channel name to PanelMarks
+        Dots of other channels: names that make no sense may be theirs.
     """
-    one = name_view(frames, marks, sensor)
+    one = name_view(frames, marks, sensor, others)
     if one.named is None or one.blobs is None:
-        return _refused(one.findings, one.refused, one.blobs)
+        return refused_view(one.findings, one.refused, one.blobs)
     return _measured(one.named, one.blobs, one.blob, one.mark, marks, one.findings)
 
 
-def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedView:
+def name_view(
+    frames: list[Frame], marks: PanelMarks, sensor: Sensor, others: Mapping[str, PanelMarks] = _NO_OTHERS
+) -> NamedView:
     """Find the dots of one view and name them; as `measure_view`, but nothing is measured."""
     findings: list[str] = []
     blobs, start, frames = first_blobs(frames, findings)
@@ -107,14 +116,14 @@ def name_view(frames: list[Frame], marks: PanelMarks, sensor: Sensor) -> NamedVi
             f"{there} of {FRAMES} code frames; names need at least {LEAST_CODES}. Take the missing ones "
             "again."
         )
-    named = name_places(blobs, cut, marks, findings)
+    named = name_places(blobs, cut, marks, findings, others)
     if named.problem:
         return refused(named.problem)
     named = replace(named, cut=_without_wrong_wholes(named, start, findings))
     alone = named.only_lit_in(marks)
     if alone is not None and start is not None:
         told = f"{start.file}: shows code frame {alone}, not all dots; left out. Take it again."
-        again = name_view([one for one in frames if one is not start], marks, sensor)
+        again = name_view([one for one in frames if one is not start], marks, sensor, others)
         return replace(again, findings=[*findings, told, *again.findings])
     spacing = spacing_of(marks.panel)
     blob, mark = add_expected(
@@ -175,10 +184,10 @@ def _measured(
         "share_of_names_that_agree": round(found.share, 4),
         "spacing_px": round(found.spacing_px, 3),
     }
-    return _view(cut, mark, measured, ghosts, findings, figures, blobs, expected)
+    return view_of(cut, mark, measured, ghosts, findings, figures, blobs, expected)
 
 
-def _view(
+def view_of(
     cut: Cut,
     mark: IntArray,
     measured: Measured,
@@ -188,78 +197,11 @@ def _view(
     blobs: Blobs,
     expected: FloatArray,
 ) -> View:
+    """Return a view that counts, with its files and kinds."""
     files, kinds = tuple(one.file for one in cut.frames), tuple(one.kind for one in cut.frames)
     return View(mark, measured, ghosts, findings, "", figures, blobs, files, kinds, expected, measured.noise)
 
 
-def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, named: View | None) -> View:
-    """Measure the dots of a colour without code frames: each is the mark that another colour shows near by.
-
-    Lenses show colours some px apart: the dots are moved as a whole first, then each must lie within a third
-    of the spacing of where the other colour has its mark, and no second one may.
-    """
-    findings: list[str] = []
-    if named is None or named.expected is None or named.measured is None:
-        return _refused(
-            findings, "no code frames, and no other colour of this channel whose dots have names.", None
-        )
-    blobs, start, frames = first_blobs(frames, findings)
-    if blobs is None or len(blobs) < LEAST_DOTS:
-        where = f"{start.file}: " if start is not None else ""
-        return _refused(findings, f"{where}too few dots found; is the panel lit, the focus right?", blobs)
-    cut = cut_all(frames, blobs, sensor, findings)
-    spacing = float(named.figures["spacing_px"])
-    good = named.mark[named.measured.state == FOUND]
-    blob, mark = _nearest_marks(blobs, named.expected, good, spacing)
-    if len(blob) < max(LEAST_DOTS, len(good) // 2):
-        return _refused(
-            findings,
-            f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has "
-            "them. Did "
-            "the camera move in between? Take code frames of this colour as well.",
-            blobs,
-        )
-    chosen = PanelMarks(marks.number[mark], marks.panel[mark], marks.radius[mark], marks.lit[mark])
-    lit = lit_in(cut.frames, chosen)
-    place = blobs.place[blob]
-    windows = cut.windows.take(blob)
-    measured = measure_dots(
-        cut.sensor.codes(cut.values[blob]),
-        cut.saturated[blob] & (lit > 0.0),
-        windows,
-        lit,
-        relative_exposure(cut.frames),
-        place - windows.centre,
-        chosen.panel,
-        chosen.radius,
-        Around(np.full((len(blob), 0), -1), lit_in(cut.frames, marks)),
-        blobs.dead,
-        named.noise,
-    )
-    figures: dict[str, Any] = {"blobs": len(blobs), "named_by_place": len(blob), "spacing_px": spacing}
-    return _view(cut, mark, measured, named.ghosts, findings, figures, blobs, named.expected)
-
-
-def _nearest_marks(
-    blobs: Blobs, expected: FloatArray, good: IntArray, spacing: float
-) -> tuple[IntArray, IntArray]:
-    """Return places and marks (k,) that lie on each other, after a common move."""
-    bright = np.flatnonzero(blobs.light > WEAKEST * np.quantile(blobs.light, 0.8))
-    seen = blobs.place[bright]
-    moved = np.zeros(2)
-    for _ in range(4):
-        distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
-        close = distance < 0.45 * spacing
-        if not np.any(close):
-            return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
-        moved = moved + np.median((seen[near] - expected[good] - moved)[close], axis=0)
-    distance, near = (one[:, 0] for one in nearest(seen, expected[good] + moved))
-    fine = distance < spacing / 3.0
-    times = np.bincount(near[fine], minlength=len(bright))
-    fine &= times[near] == 1
-    order = np.argsort(good[fine], kind="stable")
-    return bright[near[fine]][order], good[fine][order]
-
-
-def _refused(findings: list[str], why: str, blobs: Blobs | None) -> View:
+def refused_view(findings: list[str], why: str, blobs: Blobs | None) -> View:
+    """Return a view that does not count, with the reason."""
     return View(np.zeros(0, dtype=int), None, None, findings, why, {}, blobs)

@@ -7,27 +7,37 @@ from typing import Any
 
 from prewarp.capture.camera import read_cameras
 from prewarp.capture.extract.aperture import REMOVE, Aperture, treat_aperture
-from prewarp.capture.extract.assemble import grid_of, report_of
+from prewarp.capture.extract.assemble import grid_of, report_of, write_pairs
 from prewarp.capture.extract.consistency import strange_views, without
+from prewarp.capture.extract.notes import notes_on
+from prewarp.capture.extract.pose import KINDS_READ, SEAM
 from prewarp.capture.extract.run import Step, pose_tasks, run_poses
+from prewarp.capture.falloff import falloff_words
 from prewarp.capture.marks import read_marks
 from prewarp.capture.plan import read_plan
+from prewarp.capture.seam_marks import read_seam_marks
 from prewarp.errors import GridError, InputFileError
 from prewarp.files import json_text, write_text
 from prewarp.folders import claim_work_folder, list_work_folder
 from prewarp.grids import Grid
 
-PLAN_NAME, MARKS_NAME, REPORT_NAME = "plan.csv", "marks.csv", "report.json"
+PLAN_NAME, MARKS_NAME, SEAM_NAME = "plan.csv", "marks.csv", "seam.csv"
+REPORT_NAME, PAIRS_NAME = "report.json", "pairs.csv"
 _SUFFIXES = (".csv.gz", ".csv", ".npz")
 
 
 @dataclass(frozen=True, eq=False)
 class Extraction:
-    """What came of a capture: the grid, what is told of every pose, and what was done about the aperture."""
+    """What came of a capture: the grid, what is told of every pose, and what was done about the aperture,
+    notes on the plan, and what was
+    done about the camera's own fall of light.
+    """
 
     grid: Grid
     report: dict[str, Any]
     aperture: Aperture
+    notes: list[str]
+    luminance: str
 
     @property
     def findings(self) -> list[str]:
@@ -48,7 +58,13 @@ class Extraction:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the report for machines."""
-        return {**self.report, "aperture": self.aperture.as_dict(), "refused_views": self.refused}
+        return {
+            **self.report,
+            "notes": self.notes,
+            "luminance": self.luminance,
+            "aperture": self.aperture.as_dict(),
+            "refused_views": self.refused,
+        }
 
 
 def work_folder_of(output: Path, /) -> Path:
@@ -92,13 +108,24 @@ def extract_plan(
     cameras = read_cameras(camera_path)
     if not folder.is_dir():
         raise InputFileError(f"{folder}: no such folder of photographs. Check the path.", path=str(folder))
-    tasks = pose_tasks(plan, marks, cameras, folder)
+    seams = {}
+    if plan.select(kind=SEAM):
+        seams = read_seam_marks(plan_file.parent / SEAM_NAME)
+    tasks = pose_tasks(plan, marks, cameras, folder, seams)
     claim_work_folder(work)
     results = run_poses(tasks, work, pictures=pictures, jobs=jobs, progress=progress)
     strange = strange_views(results)
     results = [without(one, strange) for one in results]
     grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture)
-    done = Extraction(grid, report_of(results), treated)
+    done = Extraction(
+        grid,
+        report_of(results),
+        treated,
+        notes_on(plan, marks, KINDS_READ),
+        falloff_words(task.camera.falloff for task in tasks),
+    )
+    if seams:
+        write_pairs(results, work / PAIRS_NAME)
     write_text(work / REPORT_NAME, json_text(done.as_dict()))
     list_work_folder(work)
     return done

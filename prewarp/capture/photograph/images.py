@@ -83,11 +83,18 @@ class View:
         return turned_by(tangent, self.pose.rotation)
 
     def kept(self, pixel: FloatArray, /) -> FloatArray:
-        """Return which share of the light the lens lets through at pixels (..., 2); not below 0."""
+        """Return which share of the light the lens lets through at pixels (..., 2); not below 0.
+
+        The camera's own `falloff` where it is known, and the bench's vignetting.
+        """
         off = pixel - np.array(self.camera.centre_px)
         corner = np.sum(np.square(self.camera.size_px)) / 4.0
         share: FloatArray = np.maximum(1.0 - self.vignetting * np.sum(off * off, axis=-1) / corner, 0.0)
-        return share
+        if self.camera.falloff is None:
+            return share
+        own = self.camera.light_share(self.tangent(pixel, np.zeros(2)))
+        assert own is not None
+        return share * np.nan_to_num(own)
 
 
 @dataclass(frozen=True)

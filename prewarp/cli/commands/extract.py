@@ -52,10 +52,11 @@ def extract(
     named
     as the plan says. A dot is named by its code, its strength and its place together; light of ghosts and
     neighbours is taken out by their codes; dots that are covered in part or saturated are left out and
-    told of. A pose whose names do not agree is refused whole, and the rest goes on.
+    told of. A pose whose names do not agree is refused whole, and the rest goes on. One-frame marks are
+    named by their sizes; photographs of exchanged channels are told. Sines are not read.
 
     Beside GRID a folder of its name and '.extract' keeps the result of each pose, a picture of each view and
-    report.json. Started again with the same inputs, poses that are there are not measured again.
+    report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started again with the same inputs, poses that are there are not measured again.
 
     Exit code 1 when a view was refused; the grid holds the others.
 
@@ -127,6 +128,11 @@ def _print(talk: Talk, done: Extraction) -> None:
         "sigma: median 1-sigma of a dot's place, px of the photograph by axis; ratio: photograph px per "
         "panel px."
     )
+    talk.text(*done.notes)
+    if done.report["seam_pairs"]:
+        talk.text(
+            f"{done.report['seam_pairs']} seam pairs for 'register' in pairs.csv, of means over the pupil."
+        )
     findings = done.findings
     talk.text(*findings[:_MOST_LINES])
     if len(findings) > _MOST_LINES:
@@ -138,4 +144,4 @@ def _print(talk: Talk, done: Extraction) -> None:
             f"{100.0 * ghost['strength_median']:.2f} %, largest {100.0 * ghost['strength_largest']:.2f} "
             "% of the dot."
         )
-    talk.text(done.aperture.words)
+    talk.text(done.aperture.words, done.luminance)

@@ -1,0 +1,51 @@
+"""How high a polynomial the dots of a panel carry: between dots it must not swing further than noise does.
+
+On a lattice of n columns the n-th power of u is a sum of lower ones at every dot: such a column is free
+between the dots, and no dot that is left out shows it, since it lies in the same columns. Powers just below
+are held at the dots and swing between them (Runge).
+"""
+
+import numpy as np
+from scipy import linalg
+from scipy.spatial import cKDTree
+
+from prewarp.checks import FloatArray
+from prewarp.fitting.chebyshev import ChebyshevPanel, exponents_up_to
+from prewarp.fitting.samples import Samples
+
+# Variance of a fitted place between dots, in those of one dot's place, up to which a degree is carried.
+MOST_VARIANCE = 16.0
+# More panel points than these are never so few columns or rows that a degree that is tried is not carried.
+MANY_DOTS = 4096
+_NEIGHBOURS = 8
+_SINGULAR = 1e-9
+
+
+def degree_carried(samples: Samples, highest: int, /) -> int:
+    """Return the highest degree, up to `highest`, that the panel points of samples carry."""
+    if samples.dots > MANY_DOTS:
+        return highest
+    variance = variance_between(samples.dot_pixel, samples.panel_basis(highest))
+    carried = np.flatnonzero(variance <= MOST_VARIANCE)
+    return max(int(carried[-1]) if len(carried) else 0, 1)
+
+
+def variance_between(pixel: FloatArray, panel: ChebyshevPanel, /) -> FloatArray:
+    """Return the largest variance between dots (n, 2) px of polynomials of each degree 0 to that of `panel`.
+
+    Halfway between each dot and its nearest others, for unit variance of the dots: phi' (P'P)^-1 phi, P the
+    functions at the dots and phi in between. Infinite where the dots leave a function free.
+    """
+    order = exponents_up_to(panel.count - 1).sum(axis=1)[: panel.count]
+    count = min(_NEIGHBOURS + 1, len(pixel))
+    near = cKDTree(pixel).query(pixel, k=np.arange(2, count + 1))[1]
+    halfway = ((pixel[:, None] + pixel[near]) / 2.0).reshape(-1, 2)
+    at_dots, between = panel.values(pixel).T, panel.values(halfway)
+    triangle = np.asarray(linalg.qr(at_dots[:, : len(pixel)], mode="r")[0])[: min(at_dots.shape)]
+    size = np.abs(np.diagonal(triangle))
+    free = np.flatnonzero(size <= _SINGULAR * size.max())
+    usable = int(free[0]) if len(free) else len(size)
+    solved = linalg.solve_triangular(triangle[:usable, :usable], between[:usable], trans="T")
+    summed = np.cumsum(solved**2, axis=0).max(axis=1)
+    last = [np.count_nonzero(order <= degree) for degree in range(panel.degree + 1)]
+    return np.array([summed[end - 1] if end <= usable else np.inf for end in last])
