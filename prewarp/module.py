@@ -28,6 +28,7 @@ Holds what is known before any measurement; the optics themselves are a design f
 and units: `prewarp.frames`.
 """
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -47,6 +48,7 @@ from prewarp.records import (
     Name,
     Number,
     Numbers,
+    Problems,
     Table,
     Text,
     checked,
@@ -324,7 +326,8 @@ def read_module(path: Path | str, /) -> DisplayModule:
     InputFileError
         The file is missing, larger than 1 MiB or not UTF-8.
     ModuleError
-        Its content is wrong; the message names file, full key and what is accepted.
+        Its content is wrong; the message names file, full key and what is accepted, a line for each mistake
+        (`problems` holds them one by one). What must fit together is checked when each part is right.
 
     Examples
     --------
@@ -334,21 +337,23 @@ def read_module(path: Path | str, /) -> DisplayModule:
     ([4.0, 3.0, 2.0], {'inner': (2560, 2048), 'outer': (2560, 2048)})
     """
     top = read_toml(Path(path), what="a module description (TOML)", error=ModuleError)
-    colours = tuple(
-        table.read(Colour, name=table.checked_name(name))
-        for name, table in top.named_tables("colour", most=MAX_COLOURS).items()
+    problems = Problems()
+    colours = problems.attempt(
+        lambda: top.named("colour", lambda table, name: table.read(Colour, name=name), most=MAX_COLOURS)
     )
-    channels = tuple(
-        _channel(table, name) for name, table in top.named_tables("channel", most=MAX_CHANNELS).items()
-    )
-    content, edge_deg = _content(top.table("content"))
+    channels = problems.attempt(lambda: top.named("channel", _channel, most=MAX_CHANNELS))
+    eye_box = problems.attempt(lambda: top.table("eye_box").read(EyeBox))
+    content = problems.attempt(lambda: _content(top.table("content")))
+    problems.attempt(lambda: top.entries(DisplayModule))
+    problems.raise_all()
+    assert content is not None
     return top.read(
         DisplayModule,
         channels=channels,
         colours=colours,
-        eye_box=top.table("eye_box").read(EyeBox),
-        content=content,
-        edge_deg=edge_deg,
+        eye_box=eye_box,
+        content=content[0],
+        edge_deg=content[1],
     )
 
 
@@ -376,24 +381,40 @@ def _content(table: Table) -> tuple[ContentProjection, float]:
 
 
 def _channel(table: Table, name: str) -> Channel:
-    return table.read(
-        Channel,
-        name=table.checked_name(name),
-        panel=_panel(table.table("panel")),
-        reach=table.table("reach").read(Reach),
-        chromaticity=_chromaticity(table.table("chromaticity")) if "chromaticity" in table.values else None,
+    problems, measured = Problems(), "chromaticity" in table.values
+    panel = problems.attempt(lambda: _panel(table.table("panel")))
+    reach = problems.attempt(lambda: table.table("reach").read(Reach))
+    chromaticity = problems.attempt(lambda: _chromaticity(table.table("chromaticity"))) if measured else None
+    made = problems.attempt(
+        lambda: table.read(Channel, name=name, panel=panel, reach=reach, chromaticity=chromaticity)
     )
+    problems.raise_all()
+    assert made is not None
+    return made
 
 
 def _panel(table: Table) -> Panel:
-    return table.read(Panel, scan=table.table("scan").read(PanelScan) if "scan" in table.values else None)
+    problems = Problems()
+    timed = "scan" in table.values
+    scan = problems.attempt(lambda: table.table("scan").read(PanelScan)) if timed else None
+    made = problems.attempt(lambda: table.read(Panel, scan=scan))
+    problems.raise_all()
+    assert made is not None
+    return made
 
 
 def _chromaticity(table: Table) -> Chromaticity:
-    white = table.entry(WHITE, _XY)
-    names = [name for name in table.values if name != WHITE]
+    problems = Problems()
+    white = problems.attempt(lambda: table.entry(WHITE, _XY))
+    primaries = {
+        name: problems.attempt(functools.partial(table.entry, name, _XY))
+        for name in table.values
+        if name != WHITE
+    }
+    problems.raise_all()
+    assert white is not None
     try:
-        return Chromaticity({name: table.entry(name, _XY) for name in names}, white)
+        return Chromaticity({name: xy for name, xy in primaries.items() if xy is not None}, white)
     except ModuleError as cause:
         raise table.fail(str(cause).removeprefix("chromaticity "), cause=cause) from cause
 

@@ -86,7 +86,8 @@ class _Group(click.Group):
             _complain(cause.format_message() + hint)
             sys.exit(BAD_INPUT)
         except PrewarpError as cause:
-            _complain(str(cause))
+            for line in str(cause).split("\n") if "problems" in cause.fields else (str(cause),):
+                _complain(line)
             sys.exit(BAD_INPUT)
         except MemoryError:
             _complain("not enough memory for this input. Use fewer samples or a smaller picture.")
