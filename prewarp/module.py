@@ -8,7 +8,7 @@ Read from a TOML file (see `calib/` for two whole ones)::
     [content]
     projection = "flat"          # or "equidistant"; width_px, height_px, field_x_deg
     edge_deg = 0.0               # optional: light fades over so many degrees towards the rim of what is lit
-    [colour.R]
+    [color.R]
     wavelength_nm = 630.0
     [channel.inner]
     eye = "right"                # or "left"
@@ -258,7 +258,7 @@ class DisplayModule:
         require_range(self.edge_deg, "content.edge_deg", *EDGE_RANGE_DEG, unit="degrees", error=ModuleError)
         for kind, items, most in (
             ("channel", self.channels, MAX_CHANNELS),
-            ("colour", self.colours, MAX_COLOURS),
+            ("color", self.colours, MAX_COLOURS),
         ):
             if not 1 <= len(items) <= most:
                 raise ModuleError(f"{kind}: {len(items)} given; expected 1 to {most}.", key=kind)
@@ -339,7 +339,11 @@ def read_module(path: Path | str, /) -> DisplayModule:
     top = read_toml(Path(path), what="a module description (TOML)", error=ModuleError)
     problems = Problems()
     colours = problems.attempt(
-        lambda: top.named("colour", lambda table, name: table.read(Colour, name=name), most=MAX_COLOURS)
+        lambda: top.named(
+            top.spelt("color", "colour"),
+            lambda table, name: table.read(Colour, name=name),
+            most=MAX_COLOURS,
+        )
     )
     channels = problems.attempt(lambda: top.named("channel", _channel, most=MAX_CHANNELS))
     eye_box = problems.attempt(lambda: top.table("eye_box").read(EyeBox))

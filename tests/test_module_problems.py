@@ -15,8 +15,8 @@ WRONG = (
     ("half_x_mm = 5", "half_x_mm = -5", "eye_box.half_x_mm is -5"),
     ("half_y_mm = 4.0\n", "", "eye_box.half_y_mm is missing"),
     ('projection = "flat"', 'projection = "round"', "content.projection is 'round'"),
-    ("wavelength_nm = 630.0", "wavelength_nm = 0.63", "colour.R.wavelength_nm is 0.63"),
-    ("wavelength_nm = 532.0", "wavelenght_nm = 532.0", "colour.G.wavelenght_nm is not a known key"),
+    ("wavelength_nm = 630.0", "wavelength_nm = 0.63", "color.R.wavelength_nm is 0.63"),
+    ("wavelength_nm = 532.0", "wavelenght_nm = 532.0", "color.G.wavelenght_nm is not a known key"),
     ('eye = "left"', 'eye = "both"', "channel.outer.eye is 'both'"),
     ("bit_depth = 10", "bit_depth = 10.5", "channel.outer.panel.bit_depth is 10.5"),
     ("[-6.0, 40.0]", "[40.0, -6.0]", "channel.inner.reach.dir_x_deg is"),
@@ -60,7 +60,7 @@ def test_a_misspelt_table_is_told_once(tmp_path):
 
 
 def test_a_file_full_of_mistakes_is_cut(tmp_path):
-    extra = "".join(f"[colour.X{i}]\nwavelength_nm = {i}\nunit{i} = 1\n" for i in range(6))
+    extra = "".join(f"[color.X{i}]\nwavelength_nm = {i}\nunit{i} = 1\n" for i in range(6))
     wrong = re.sub(r"= [\d.-]+$", "= -1e9", GOOD + extra, flags=re.MULTILINE)
     _, error = told(tmp_path, wrong)
     assert len(problems_of(error)) > MOST_TOLD

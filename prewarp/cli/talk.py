@@ -1,6 +1,7 @@
 """How commands speak: results on stdout (text or one JSON document), progress on stderr, or nothing."""
 
 import functools
+import logging
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -111,9 +112,37 @@ def talking(command: Callable[..., Any]) -> Callable[..., Any]:
     )
     @functools.wraps(command)
     def with_talk(*args: Any, quiet: bool, as_json: bool, **options: Any) -> Any:
-        return command(Talk(quiet, as_json), *args, **options)
+        talk = Talk(quiet, as_json)
+        with _told(talk):
+            return command(talk, *args, **options)
 
     return with_talk
+
+
+@contextmanager
+def _told(talk: Talk) -> Iterator[None]:
+    """Print what the package logs as notes, each line once, while a command runs."""
+    log, notes = logging.getLogger("prewarp"), _Notes(talk)
+    log.addHandler(notes)
+    try:
+        yield
+    finally:
+        log.removeHandler(notes)
+
+
+class _Notes(logging.Handler):
+    """Log records as notes; one that says the same again is left out."""
+
+    def __init__(self, talk: Talk) -> None:
+        super().__init__(logging.WARNING)
+        self._talk, self._said = talk, set[str]()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Print one record."""
+        line = record.getMessage()
+        if line not in self._said:
+            self._said.add(line)
+            self._talk.note(line)
 
 
 def number(value: float | None, digits: int = 4) -> str:

@@ -2,6 +2,7 @@
 
 import dataclasses
 import functools
+import logging
 import re
 import tomllib
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from prewarp.records.fields import Dataclass, ruled_fields
 from prewarp.records.problems import Problems
 from prewarp.records.rules import Name, Rule, shown
 
+_LOG = logging.getLogger("prewarp")
 TOML_LIMIT_BYTES = 1 << 20
 # The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for
 # 300 000).
@@ -97,6 +99,25 @@ class Table:
             made.append(problems.attempt(functools.partial(_named, table, own, make)))
         problems.raise_all()
         return tuple(one for one in made if one is not None)
+
+    def spelt(self, name: str, older: str) -> str:
+        """Return which of two spellings of one entry stands here; `name` where neither does.
+
+        The older one is told of, once, as a warning of the logger `prewarp`.
+
+        Raises
+        ------
+        PrewarpError
+            Both stand here.
+        """
+        if older not in self.values:
+            return name
+        if name in self.values:
+            raise self.fail(
+                f"stands beside {older}, its older spelling; expected one. Keep {name}.", name=name
+            )
+        _LOG.warning("%s: %s is read as %s; write %s.", self.path, self.full_key(older), name, name)
+        return older
 
     def listed_tables(self, name: str, *, most: int) -> list["Table"]:
         """Return the tables `[[name]]` in file order; 1 to `most` of them, numbered from 1 in messages."""

@@ -22,7 +22,7 @@ from tests.synthetic import make_grid, plane_image_inverse, pupil_lattice
 
 EYES = {"one": ("right",), "two": ("right", "right"), "eyes": ("left", "right")}
 REACH = {"inner": (-40, 10), "outer": (-10, 40)}
-OTHER_COLOURS = ("[colour.R]\nwavelength_nm = 630.0\n", "[colour.B]\nwavelength_nm = 460.0\n")
+OTHER_COLOURS = ("[color.R]\nwavelength_nm = 630.0\n", "[color.B]\nwavelength_nm = 460.0\n")
 
 
 @dataclass(frozen=True)
