@@ -1,28 +1,7 @@
 """The description of a display module: eyes, channels, panels, colours, eye box, content.
 
-Read from a TOML file (see `calib/` for two whole ones)::
-
-    name = "pilot-visor"
-    [eye_box]
-    half_x_mm = 5.0              # half_y_mm, half_z_mm
-    [content]
-    projection = "flat"          # or "equidistant"; width_px, height_px, field_x_deg
-    edge_deg = 0.0               # optional: light fades over so many degrees towards the rim of what is lit
-    [color.R]
-    wavelength_nm = 630.0
-    [channel.inner]
-    eye = "right"                # or "left"
-    [channel.inner.panel]
-    width_px = 2560              # height_px, pitch_um, bit_depth
-    mirrored = true              # optional: the optics show a mirror image; false without it
-    encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
-    [channel.inner.panel.scan]   # optional: when its lines are lit; without it time is not known
-    direction = "down"           # or "up", "left", "right": which way lines are lit, in the panel's u, v
-    start_ms = 0.5               # first line lit, after the frame's start; line_us, persistence_ms
-    [channel.inner.reach]
-    dir_x_deg = [-40.0, 6.0]     # dir_y_deg
-    [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full
-    drive R = [0.64, 0.33]             # one entry for each colour, three in all white = [0.3127, 0.3290]
+Read from a TOML file: `prewarp module --new` writes one, `prewarp.module_file` has the table of its keys,
+`calib/` has two whole ones.
 
 Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames
 and units: `prewarp.frames`.
@@ -78,7 +57,7 @@ class Colour:
     """One colour of the panels; `wavelength_nm` is the centroid of its spectrum."""
 
     name: str = checked(Name())
-    wavelength_nm: float = checked(Number(380.0, 780.0, "nm"))
+    wavelength_nm: float = checked(Number(380.0, 780.0, "nm"), means="centroid of its spectrum")
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -94,16 +73,20 @@ class Panel:
     `scan`: when its lines are lit, where that is known.
     """
 
-    width_px: int = checked(Number(16, 32768, "px", whole=True))
-    height_px: int = checked(Number(16, 32768, "px", whole=True))
-    pitch_um: float = checked(Number(0.5, 1000.0, "um"))
-    encoding: str = checked(Choice(KINDS))
-    bit_depth: int = checked(Number(6, 16, "bit", whole=True))
-    gamma: float | None = checked(Number(1.0, 4.0), default=None)
-    table: tuple[float, ...] | None = checked(
-        Numbers(Number(0.0, 1.0), 2, 65536, increasing=True), default=None
+    width_px: int = checked(Number(16, 32768, "px", whole=True), means="active area, pixels along u")
+    height_px: int = checked(Number(16, 32768, "px", whole=True), means="active area, pixels along v")
+    pitch_um: float = checked(Number(0.5, 1000.0, "um"), means="from one pixel to the next")
+    encoding: str = checked(
+        Choice(KINDS), means="what a code means in light: IEC 61966-2-1, code ** gamma, measured"
     )
-    mirrored: bool = checked(Flag(), default=False)
+    bit_depth: int = checked(Number(6, 16, "bit", whole=True), means="of each colour's code")
+    gamma: float | None = checked(Number(1.0, 4.0), default=None, means="with encoding power only")
+    table: tuple[float, ...] | None = checked(
+        Numbers(Number(0.0, 1.0), 2, 65536, increasing=True),
+        default=None,
+        means="with encoding table only: linear light at codes spread evenly, the last 1",
+    )
+    mirrored: bool = checked(Flag(), default=False, means="the optics show the panel as a mirror image")
     scan: PanelScan | None = None
 
     def __post_init__(self) -> None:
@@ -135,8 +118,12 @@ class Panel:
 class Reach:
     """Nominal reach: directions that a channel is meant to show, degrees (atan of a tangent), eye frame."""
 
-    dir_x_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
-    dir_y_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
+    dir_x_deg: tuple[float, float] = checked(
+        Numbers(_ANGLE, 2, 2, increasing=True), means="directions it is meant to show: left end, right end"
+    )
+    dir_y_deg: tuple[float, float] = checked(
+        Numbers(_ANGLE, 2, 2, increasing=True), means="the same, lower end, upper end"
+    )
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -150,7 +137,7 @@ class Chromaticity:
     """
 
     primaries: Mapping[str, tuple[float, float]]
-    white: tuple[float, float] = checked(_XY)
+    white: tuple[float, float] = checked(_XY, means="CIE 1931 x, y of all three colours at full drive")
 
     def __post_init__(self) -> None:
         if len(self.primaries) != 3:
@@ -199,7 +186,7 @@ class Channel:
     """One panel seen through its own optics; `chromaticity` where it was measured."""
 
     name: str = checked(Name())
-    eye: str = checked(Choice(EYES))
+    eye: str = checked(Choice(EYES), means="whose eye sees it")
     panel: Panel = part()
     reach: Reach = part()
     chromaticity: Chromaticity | None = None
@@ -212,9 +199,9 @@ class Channel:
 class EyeBox:
     """Half sizes of the box of pupil positions, mm, about the eye-box centre."""
 
-    half_x_mm: float = checked(Number(0.0, 50.0, "mm"))
-    half_y_mm: float = checked(Number(0.0, 50.0, "mm"))
-    half_z_mm: float = checked(Number(0.0, 50.0, "mm"))
+    half_x_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size left and right")
+    half_y_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size up and down")
+    half_z_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size along the line of sight")
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -246,7 +233,7 @@ class DisplayModule:
     ('pilot visor, coaxial', ('right',), ('inner', 'outer'))
     """
 
-    name: str = checked(Text(100))
+    name: str = checked(Text(100), means="what the display is called")
     channels: tuple[Channel, ...] = part()
     colours: tuple[Colour, ...] = part()
     eye_box: EyeBox = part()
@@ -362,21 +349,28 @@ def read_module(path: Path | str, /) -> DisplayModule:
 
 
 @dataclass(frozen=True)
-class _ContentEntries:
-    """The entries of [content], as they stand in the file."""
+class ContentEntries:
+    """The entries of [content], as they stand in a module file."""
 
-    projection: str = checked(Choice(PROJECTIONS))
-    width_px: int = checked(Number(16, 32768, "px", whole=True))
-    height_px: int = checked(Number(16, 32768, "px", whole=True))
-    field_x_deg: float = checked(Number(1.0, 340.0, "degrees"))
-    edge_deg: float = checked(Number(*EDGE_RANGE_DEG, "degrees"), default=0.0)
+    projection: str = checked(
+        Choice(PROJECTIONS), means="pixels are even in tangents, or in angle from straight ahead"
+    )
+    width_px: int = checked(Number(16, 32768, "px", whole=True), means="width of the picture")
+    height_px: int = checked(Number(16, 32768, "px", whole=True), means="its height; pixels are square")
+    field_x_deg: float = checked(
+        Number(1.0, 340.0, "degrees"), means="angle across the width; flat: at most 160"
+    )
+    edge_deg: float = checked(
+        Number(*EDGE_RANGE_DEG, "degrees"), default=0.0, means="light fades over it at the rim of what is lit"
+    )
 
     def content(self) -> ContentProjection:
+        """Return the content picture that they describe."""
         return ContentProjection(self.projection, (self.width_px, self.height_px), self.field_x_deg)
 
 
 def _content(table: Table) -> tuple[ContentProjection, float]:
-    entries = table.read(_ContentEntries)
+    entries = table.read(ContentEntries)
     try:
         return entries.content(), entries.edge_deg
     except ModuleError as cause:

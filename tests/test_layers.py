@@ -17,7 +17,7 @@ LAYERS = (
     ("scan",),
     ("module",),
     ("grids",),
-    ("checking", "trace"),
+    ("checking", "trace", "module_file"),
     ("fitting",),
     ("field",),
     ("head",),

@@ -23,6 +23,7 @@ PIPE_CLOSED = 141
 # What each does, in the order of the work. The file of a command, in `commands`, has its name.
 COMMANDS = {
     "demo": "Take two demo modules from grid to merged picture.",
+    "module": "Check a module file, or write one to start from.",
     "targets": "Write target pictures, and the plan of a capture.",
     "photograph": "Take a plan's photographs with a simulated camera.",
     "camera": "Find a camera's focal length, centre and distortion.",

@@ -75,7 +75,7 @@ REQUESTS = {
 }
 ON_A_GPU = "preview {fit} --module {module} {lit} --offscreen --size 64x64 --gl egl -o {new}.png"
 # These take no grid or fit of the reader's, or run for every kind before its other commands do.
-APART = {"demo", "trace", "fit", "camera", "extract"}
+APART = {"demo", "module", "trace", "fit", "camera", "extract"}
 
 
 def test_the_kinds_hold_every_pairing():
