@@ -2,6 +2,7 @@
 
 import functools
 import logging
+import math
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -18,6 +19,7 @@ from prewarp.files import json_text
 
 # Width of tables where there is no terminal to ask, so that a log looks the same everywhere.
 WIDTH_WITHOUT_TERMINAL = 120
+NOTHING_BELOW = 1e-6
 
 
 @dataclass(frozen=True)
@@ -146,5 +148,17 @@ class _Notes(logging.Handler):
 
 
 def number(value: float | None, digits: int = 4) -> str:
-    """Return a number with so many significant digits, or a dash where there is none."""
-    return "-" if value is None else f"{value:.{digits}g}"
+    """Return a number with so many significant digits, never with an exponent; a dash where there is none.
+
+    Digits before the point are all told; what is below a millionth, in units that people read, is nothing.
+    """
+    if value is None:
+        return "-"
+    if not math.isfinite(value):
+        return f"{value:g}"
+    if abs(value) < NOTHING_BELOW:
+        return "0"
+    if abs(value) >= 10.0 ** (digits - 1):
+        return f"{value:.0f}"
+    text = f"{float(f'{value:.{digits}g}'):.{digits + 6}f}"
+    return text.rstrip("0").rstrip(".")
