@@ -273,5 +273,8 @@ def test_the_older_spelling_is_read_and_told_of(tmp_path, caplog):
         f"{path}: colour is read as color; write color."
     ]
     path.write_text(GOOD.replace("[color.R]", "[colour.R]"), encoding="utf-8")
-    with pytest.raises(ModuleError, match="color stands beside colour, its older spelling.*Keep color"):
+    with pytest.raises(
+        ModuleError, match="color stands beside colour, its older spelling.*Keep color"
+    ) as raised:
         read_module(path)
+    assert "\n" not in str(raised.value)

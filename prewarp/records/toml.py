@@ -113,6 +113,7 @@ class Table:
         if older not in self.values:
             return name
         if name in self.values:
+            self._opened |= {name, older}
             raise self.fail(
                 f"stands beside {older}, its older spelling; expected one. Keep {name}.", name=name
             )
