@@ -7,6 +7,8 @@ from prewarp.module import DisplayModule
 from prewarp.module_file.keys import KEY_TABLES, KeyTable, key_rows
 from prewarp.module_file.start import NewModule
 
+# What stands for a value of which no example would be right for anybody.
+_LEFT_OPEN = "..."
 # What an entry or table that may be left out looks like; it stands in the file as a comment.
 _EXAMPLES = {
     "gamma": "2.2",
@@ -46,6 +48,9 @@ def module_text(new: NewModule, /) -> str:
         entries = {"wavelength_nm": colour.wavelength_nm}
         lines += _table(tables["[color.NAME]"], f"color.{colour.name}", entries, new, first=place == 0)
     lines += _channels(module, tables, new)
+    for table in KEY_TABLES:
+        if table.optional and "NAME" not in table.heading:
+            lines += _example(table, table.heading.strip("[]"))
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
@@ -82,7 +87,7 @@ def _table(
         if name in entries:
             rows.append((f"{name} = {_value(entries[name])}", comment))
         elif first and default:
-            rows.append((f"# {name} = {_EXAMPLES[name]}", comment))
+            rows.append((f"# {name} = {_EXAMPLES.get(name, _LEFT_OPEN)}", comment))
     yield from _aligned(rows)
     yield ""
 
@@ -91,7 +96,7 @@ def _example(table: KeyTable, key: str, *more: str) -> Iterator[str]:
     """Yield an optional table as a comment."""
     yield f"# [{key}]  # optional: {table.says}"
     rows = [
-        (f"# {name} = {_EXAMPLES[name]}", f"{means}; {accepted}")
+        (f"# {name} = {_EXAMPLES.get(name, _LEFT_OPEN)}", f"{means}; {accepted}")
         for name, accepted, _, means in key_rows(table)
     ]
     yield from _aligned([*((f"# {line}", "") for line in more), *rows])

@@ -64,13 +64,15 @@ def test_every_key_stands_in_a_new_file_with_what_it_takes():
 def test_what_stands_as_a_comment_is_read_when_it_is_taken_in(tmp_path):
     text = module_text(start_module())
     lines = [
-        line.removeprefix("# ") if line.startswith("# ") and ("=" in line or "[channel" in line) else line
+        line.removeprefix("# ") if line.startswith("# ") and ("=" in line or line.startswith("# [")) else line
         for line in text.splitlines()
     ]
     measured = iter(("[0.64, 0.33]", "[0.3, 0.6]", "[0.15, 0.06]"))
     lines = [line.replace("[x, y]", next(measured)) if "[x, y]" in line else line for line in lines]
     # Each goes with another encoding.
     lines = [line for line in lines if not line.startswith(("gamma", "table"))]
+    # What nobody can give an example of is left open, and is no TOML until it is filled in.
+    lines = [line for line in lines if " = ..." not in line]
     path = tmp_path / "all.toml"
     path.write_text("\n".join(lines), encoding="utf-8")
     inner = read_module(path).channel("inner")
