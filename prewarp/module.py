@@ -1,33 +1,13 @@
 """The description of a display module: eyes, channels, panels, colours, eye box, content.
 
-Read from a TOML file (see `calib/` for two whole ones)::
-
-    name = "pilot-visor"
-    [eye_box]
-    half_x_mm = 5.0              # half_y_mm, half_z_mm
-    [content]
-    projection = "flat"          # or "equidistant"; width_px, height_px, field_x_deg
-    edge_deg = 0.0               # optional: light fades over so many degrees towards the rim of what is lit
-    [colour.R]
-    wavelength_nm = 630.0
-    [channel.inner]
-    eye = "right"                # or "left"
-    [channel.inner.panel]
-    width_px = 2560              # height_px, pitch_um, bit_depth
-    mirrored = true              # optional: the optics show a mirror image; false without it
-    encoding = "srgb"            # or "power" with gamma = 2.2, or "table" with table = [0.0, ..., 1.0]
-    [channel.inner.panel.scan]   # optional: when its lines are lit; without it time is not known
-    direction = "down"           # or "up", "left", "right": which way lines are lit, in the panel's u, v
-    start_ms = 0.5               # first line lit, after the frame's start; line_us, persistence_ms
-    [channel.inner.reach]
-    dir_x_deg = [-40.0, 6.0]     # dir_y_deg
-    [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full
-    drive R = [0.64, 0.33]             # one entry for each colour, three in all white = [0.3127, 0.3290]
+Read from a TOML file: `prewarp module --new` writes one, `prewarp.module_file` has the table of its keys,
+`calib/` has two whole ones.
 
 Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames
 and units: `prewarp.frames`.
 """
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -47,6 +27,7 @@ from prewarp.records import (
     Name,
     Number,
     Numbers,
+    Problems,
     Table,
     Text,
     checked,
@@ -76,7 +57,7 @@ class Colour:
     """One colour of the panels; `wavelength_nm` is the centroid of its spectrum."""
 
     name: str = checked(Name())
-    wavelength_nm: float = checked(Number(380.0, 780.0, "nm"))
+    wavelength_nm: float = checked(Number(380.0, 780.0, "nm"), means="centroid of its spectrum")
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -92,16 +73,20 @@ class Panel:
     `scan`: when its lines are lit, where that is known.
     """
 
-    width_px: int = checked(Number(16, 32768, "px", whole=True))
-    height_px: int = checked(Number(16, 32768, "px", whole=True))
-    pitch_um: float = checked(Number(0.5, 1000.0, "um"))
-    encoding: str = checked(Choice(KINDS))
-    bit_depth: int = checked(Number(6, 16, "bit", whole=True))
-    gamma: float | None = checked(Number(1.0, 4.0), default=None)
-    table: tuple[float, ...] | None = checked(
-        Numbers(Number(0.0, 1.0), 2, 65536, increasing=True), default=None
+    width_px: int = checked(Number(16, 32768, "px", whole=True), means="active area, pixels along u")
+    height_px: int = checked(Number(16, 32768, "px", whole=True), means="active area, pixels along v")
+    pitch_um: float = checked(Number(0.5, 1000.0, "um"), means="from one pixel to the next")
+    encoding: str = checked(
+        Choice(KINDS), means="what a code means in light: IEC 61966-2-1, code ** gamma, measured"
     )
-    mirrored: bool = checked(Flag(), default=False)
+    bit_depth: int = checked(Number(6, 16, "bit", whole=True), means="of each colour's code")
+    gamma: float | None = checked(Number(1.0, 4.0), default=None, means="with encoding power only")
+    table: tuple[float, ...] | None = checked(
+        Numbers(Number(0.0, 1.0), 2, 65536, increasing=True),
+        default=None,
+        means="with encoding table only: linear light at codes spread evenly, the last 1",
+    )
+    mirrored: bool = checked(Flag(), default=False, means="the optics show the panel as a mirror image")
     scan: PanelScan | None = None
 
     def __post_init__(self) -> None:
@@ -133,8 +118,12 @@ class Panel:
 class Reach:
     """Nominal reach: directions that a channel is meant to show, degrees (atan of a tangent), eye frame."""
 
-    dir_x_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
-    dir_y_deg: tuple[float, float] = checked(Numbers(_ANGLE, 2, 2, increasing=True))
+    dir_x_deg: tuple[float, float] = checked(
+        Numbers(_ANGLE, 2, 2, increasing=True), means="directions it is meant to show: left end, right end"
+    )
+    dir_y_deg: tuple[float, float] = checked(
+        Numbers(_ANGLE, 2, 2, increasing=True), means="the same, lower end, upper end"
+    )
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -148,7 +137,7 @@ class Chromaticity:
     """
 
     primaries: Mapping[str, tuple[float, float]]
-    white: tuple[float, float] = checked(_XY)
+    white: tuple[float, float] = checked(_XY, means="CIE 1931 x, y of all three colours at full drive")
 
     def __post_init__(self) -> None:
         if len(self.primaries) != 3:
@@ -197,7 +186,7 @@ class Channel:
     """One panel seen through its own optics; `chromaticity` where it was measured."""
 
     name: str = checked(Name())
-    eye: str = checked(Choice(EYES))
+    eye: str = checked(Choice(EYES), means="whose eye sees it")
     panel: Panel = part()
     reach: Reach = part()
     chromaticity: Chromaticity | None = None
@@ -210,9 +199,9 @@ class Channel:
 class EyeBox:
     """Half sizes of the box of pupil positions, mm, about the eye-box centre."""
 
-    half_x_mm: float = checked(Number(0.0, 50.0, "mm"))
-    half_y_mm: float = checked(Number(0.0, 50.0, "mm"))
-    half_z_mm: float = checked(Number(0.0, 50.0, "mm"))
+    half_x_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size left and right")
+    half_y_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size up and down")
+    half_z_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size along the line of sight")
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -244,7 +233,7 @@ class DisplayModule:
     ('pilot visor, coaxial', ('right',), ('inner', 'outer'))
     """
 
-    name: str = checked(Text(100))
+    name: str = checked(Text(100), means="what the display is called")
     channels: tuple[Channel, ...] = part()
     colours: tuple[Colour, ...] = part()
     eye_box: EyeBox = part()
@@ -256,7 +245,7 @@ class DisplayModule:
         require_range(self.edge_deg, "content.edge_deg", *EDGE_RANGE_DEG, unit="degrees", error=ModuleError)
         for kind, items, most in (
             ("channel", self.channels, MAX_CHANNELS),
-            ("colour", self.colours, MAX_COLOURS),
+            ("color", self.colours, MAX_COLOURS),
         ):
             if not 1 <= len(items) <= most:
                 raise ModuleError(f"{kind}: {len(items)} given; expected 1 to {most}.", key=kind)
@@ -324,7 +313,8 @@ def read_module(path: Path | str, /) -> DisplayModule:
     InputFileError
         The file is missing, larger than 1 MiB or not UTF-8.
     ModuleError
-        Its content is wrong; the message names file, full key and what is accepted.
+        Its content is wrong; the message names file, full key and what is accepted, a line for each mistake
+        (`problems` holds them one by one). What must fit together is checked when each part is right.
 
     Examples
     --------
@@ -334,40 +324,53 @@ def read_module(path: Path | str, /) -> DisplayModule:
     ([4.0, 3.0, 2.0], {'inner': (2560, 2048), 'outer': (2560, 2048)})
     """
     top = read_toml(Path(path), what="a module description (TOML)", error=ModuleError)
-    colours = tuple(
-        table.read(Colour, name=table.checked_name(name))
-        for name, table in top.named_tables("colour", most=MAX_COLOURS).items()
+    problems = Problems()
+    colours = problems.attempt(
+        lambda: top.named(
+            top.spelt("color", "colour"),
+            lambda table, name: table.read(Colour, name=name),
+            most=MAX_COLOURS,
+        )
     )
-    channels = tuple(
-        _channel(table, name) for name, table in top.named_tables("channel", most=MAX_CHANNELS).items()
-    )
-    content, edge_deg = _content(top.table("content"))
+    channels = problems.attempt(lambda: top.named("channel", _channel, most=MAX_CHANNELS))
+    eye_box = problems.attempt(lambda: top.table("eye_box").read(EyeBox))
+    content = problems.attempt(lambda: _content(top.table("content")))
+    problems.attempt(lambda: top.entries(DisplayModule))
+    problems.raise_all()
+    assert content is not None
     return top.read(
         DisplayModule,
         channels=channels,
         colours=colours,
-        eye_box=top.table("eye_box").read(EyeBox),
-        content=content,
-        edge_deg=edge_deg,
+        eye_box=eye_box,
+        content=content[0],
+        edge_deg=content[1],
     )
 
 
 @dataclass(frozen=True)
-class _ContentEntries:
-    """The entries of [content], as they stand in the file."""
+class ContentEntries:
+    """The entries of [content], as they stand in a module file."""
 
-    projection: str = checked(Choice(PROJECTIONS))
-    width_px: int = checked(Number(16, 32768, "px", whole=True))
-    height_px: int = checked(Number(16, 32768, "px", whole=True))
-    field_x_deg: float = checked(Number(1.0, 340.0, "degrees"))
-    edge_deg: float = checked(Number(*EDGE_RANGE_DEG, "degrees"), default=0.0)
+    projection: str = checked(
+        Choice(PROJECTIONS), means="pixels are even in tangents, or in angle from straight ahead"
+    )
+    width_px: int = checked(Number(16, 32768, "px", whole=True), means="width of the picture")
+    height_px: int = checked(Number(16, 32768, "px", whole=True), means="its height; pixels are square")
+    field_x_deg: float = checked(
+        Number(1.0, 340.0, "degrees"), means="angle across the width; flat: at most 160"
+    )
+    edge_deg: float = checked(
+        Number(*EDGE_RANGE_DEG, "degrees"), default=0.0, means="light fades over it at the rim of what is lit"
+    )
 
     def content(self) -> ContentProjection:
+        """Return the content picture that they describe."""
         return ContentProjection(self.projection, (self.width_px, self.height_px), self.field_x_deg)
 
 
 def _content(table: Table) -> tuple[ContentProjection, float]:
-    entries = table.read(_ContentEntries)
+    entries = table.read(ContentEntries)
     try:
         return entries.content(), entries.edge_deg
     except ModuleError as cause:
@@ -376,24 +379,40 @@ def _content(table: Table) -> tuple[ContentProjection, float]:
 
 
 def _channel(table: Table, name: str) -> Channel:
-    return table.read(
-        Channel,
-        name=table.checked_name(name),
-        panel=_panel(table.table("panel")),
-        reach=table.table("reach").read(Reach),
-        chromaticity=_chromaticity(table.table("chromaticity")) if "chromaticity" in table.values else None,
+    problems, measured = Problems(), "chromaticity" in table.values
+    panel = problems.attempt(lambda: _panel(table.table("panel")))
+    reach = problems.attempt(lambda: table.table("reach").read(Reach))
+    chromaticity = problems.attempt(lambda: _chromaticity(table.table("chromaticity"))) if measured else None
+    made = problems.attempt(
+        lambda: table.read(Channel, name=name, panel=panel, reach=reach, chromaticity=chromaticity)
     )
+    problems.raise_all()
+    assert made is not None
+    return made
 
 
 def _panel(table: Table) -> Panel:
-    return table.read(Panel, scan=table.table("scan").read(PanelScan) if "scan" in table.values else None)
+    problems = Problems()
+    timed = "scan" in table.values
+    scan = problems.attempt(lambda: table.table("scan").read(PanelScan)) if timed else None
+    made = problems.attempt(lambda: table.read(Panel, scan=scan))
+    problems.raise_all()
+    assert made is not None
+    return made
 
 
 def _chromaticity(table: Table) -> Chromaticity:
-    white = table.entry(WHITE, _XY)
-    names = [name for name in table.values if name != WHITE]
+    problems = Problems()
+    white = problems.attempt(lambda: table.entry(WHITE, _XY))
+    primaries = {
+        name: problems.attempt(functools.partial(table.entry, name, _XY))
+        for name in table.values
+        if name != WHITE
+    }
+    problems.raise_all()
+    assert white is not None
     try:
-        return Chromaticity({name: table.entry(name, _XY) for name in names}, white)
+        return Chromaticity({name: xy for name, xy in primaries.items() if xy is not None}, white)
     except ModuleError as cause:
         raise table.fail(str(cause).removeprefix("chromaticity "), cause=cause) from cause
 

@@ -41,10 +41,12 @@ class PanelScan:
         A setting is no number, or out of its range.
     """
 
-    direction: str = checked(Choice(SCAN_DIRECTIONS))
-    start_ms: float = checked(Number(0.0, 100.0, "ms"))
-    line_us: float = checked(Number(0.0, 10000.0, "us"))
-    persistence_ms: float = checked(Number(0.001, 100.0, "ms"))
+    direction: str = checked(
+        Choice(SCAN_DIRECTIONS), means="which way lines are lit, in the panel's own u and v"
+    )
+    start_ms: float = checked(Number(0.0, 100.0, "ms"), means="first line lit, after the frame's start")
+    line_us: float = checked(Number(0.0, 10000.0, "us"), means="from one line to the next; 0: all at once")
+    persistence_ms: float = checked(Number(0.001, 100.0, "ms"), means="how long a line gives light")
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)

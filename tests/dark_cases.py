@@ -472,11 +472,11 @@ projection = "equidistant"
 width_px = 480
 height_px = 480
 field_x_deg = 120.0
-[colour.R]
+[color.R]
 wavelength_nm = 656.3
-[colour.G]
+[color.G]
 wavelength_nm = 587.6
-[colour.B]
+[color.B]
 wavelength_nm = 486.1
 """
 _CHANNEL = """

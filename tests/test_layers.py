@@ -11,13 +11,13 @@ ROOT = Path(prewarp.__file__).parent
 # Rows may import from rows above them, and from their own package; modules in one row know nothing of others.
 LAYERS = (
     ("errors",),
-    ("checks", "published", "notebook"),
+    ("checks", "published", "notebook", "wording"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
     ("scan",),
     ("module",),
     ("grids",),
-    ("checking", "trace"),
+    ("checking", "trace", "module_file"),
     ("fitting",),
     ("field",),
     ("head",),

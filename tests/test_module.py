@@ -24,9 +24,9 @@ width_px = 3840
 height_px = 2160
 field_x_deg = 80.0
 
-[colour.R]
+[color.R]
 wavelength_nm = 630.0
-[colour.G]
+[color.G]
 wavelength_nm = 532.0
 
 [channel.outer]
@@ -177,10 +177,10 @@ MISTAKES = [
     (
         "wavelength_nm = 532.0",
         "wavelength_nm = 0.532",
-        r"colour\.G\.wavelength_nm is 0\.532 .*from 380 to 780 nm",
+        r"color\.G\.wavelength_nm is 0\.532 .*from 380 to 780 nm",
     ),
-    ("[colour.G]", '[colour."../G"]', r"colour\.'\.\./G' cannot be used; expected a name of 1 to 32"),
-    ("[colour.G]", "[colour.r]", r"colour\.r and colour\.R differ in case at most"),
+    ("[color.G]", '[color."../G"]', r"color\.'\.\./G' cannot be used; expected a name of 1 to 32"),
+    ("[color.G]", "[color.r]", r"color\.r and color\.R differ in case at most"),
     ('name = "bridge wing visor"', "", r"visor\.module\.toml: name is missing; expected one line"),
     ('name = "bridge wing visor"', 'name = "a\\nb"', r"name is .*not such a line"),
     (
@@ -213,8 +213,8 @@ def test_no_channel_at_all(tmp_path):
     text = GOOD[: GOOD.index("[channel.outer]")] + "[channel]\n"
     with pytest.raises(ModuleError, match="channel holds 0 tables; expected 1 to 16"):
         read_module(write(tmp_path, text))
-    with pytest.raises(ModuleError, match="colour is 3; expected a table"):
-        read_module(write(tmp_path, "colour = 3\n"))
+    with pytest.raises(ModuleError, match="color is 3; expected a table"):
+        read_module(write(tmp_path, "color = 3\n"))
 
 
 def test_not_text_and_too_large(tmp_path):
@@ -261,3 +261,20 @@ def test_eye_box_lattice_runs_x_fastest():
     lattice = EyeBox(5.0, 4.0, 2.0).lattice((3, 2, 1))
     expected = [[-5, -4, 0], [0, -4, 0], [5, -4, 0], [-5, 4, 0], [0, 4, 0], [5, 4, 0]]
     np.testing.assert_array_equal(lattice, expected)
+
+
+def test_the_older_spelling_is_read_and_told_of(tmp_path, caplog):
+    path = write(tmp_path, GOOD)
+    module = read_module(path)
+    assert not caplog.records
+    path.write_text(GOOD.replace("[color.", "[colour."), encoding="utf-8")
+    assert read_module(path) == module
+    assert [record.getMessage() for record in caplog.records] == [
+        f"{path}: colour is read as color; write color."
+    ]
+    path.write_text(GOOD.replace("[color.R]", "[colour.R]"), encoding="utf-8")
+    with pytest.raises(
+        ModuleError, match="color stands beside colour, its older spelling.*Keep color"
+    ) as raised:
+        read_module(path)
+    assert "\n" not in str(raised.value)

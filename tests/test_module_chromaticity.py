@@ -10,7 +10,7 @@ from tests.test_module import GOOD, write
 from tests.test_module_damaged import QUICK, VALUES, read_or_refuse
 
 BLOCK = """
-[colour.B]
+[color.B]
 wavelength_nm = 460.0
 [channel.inner.chromaticity]
 R = [0.64, 0.33]

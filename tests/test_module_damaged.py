@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from prewarp.errors import PrewarpError
 from prewarp.module import DisplayModule, read_module
+from prewarp.records import problems_of
 from tests.test_module import GOOD
 
 LINES = GOOD.strip().splitlines()
@@ -96,4 +97,6 @@ def test_messages_stay_short(tmp_path, text):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(PrewarpError) as raised:
         read_module(path)
-    assert len(str(raised.value)) < 400 + len(str(path))
+    problems = problems_of(raised.value)
+    assert len(problems) <= 6
+    assert all(len(str(problem)) < 400 + len(str(path)) for problem in problems)

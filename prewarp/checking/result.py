@@ -8,6 +8,7 @@ import numpy as np
 from prewarp.checks import FloatArray, extent
 from prewarp.columns import row_list
 from prewarp.errors import GridError
+from prewarp.wording import spoken
 
 SEVERITIES = ("error", "warning", "remark")
 ROWS_KEPT = 1000  # of each finding, for programs; text shows the first few and the count
@@ -83,7 +84,7 @@ class Finding:
 
     def line(self) -> str:
         """Return the finding as one line of text."""
-        return f"{self.severity}: {self.kind}: {self.sentence()}"
+        return f"{self.severity}: {spoken(self.kind)}: {self.sentence()}"
 
     def sentence(self) -> str:
         """Return where, what and how to mend it, without severity and kind."""
@@ -160,7 +161,7 @@ class CheckResult:
         head = f"{self.source}: {self.samples} samples; " + ", ".join(
             f"{self.count(s)} {s}{'' if self.count(s) == 1 else 's'}" for s in SEVERITIES
         )
-        figures = [f"{name}: {_figure_text(value)}" for name, value in self.figures.items()]
+        figures = [f"{spoken(name)}: {_figure_text(value)}" for name, value in self.figures.items()]
         return [head, *(finding.line() for finding in self.findings), *figures]
 
 

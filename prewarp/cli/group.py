@@ -23,16 +23,17 @@ PIPE_CLOSED = 141
 # What each does, in the order of the work. The file of a command, in `commands`, has its name.
 COMMANDS = {
     "demo": "Take two demo modules from grid to merged picture.",
+    "module": "Check a module file, or write one to start from.",
     "targets": "Write target pictures, and the plan of a capture.",
     "photograph": "Take a plan's photographs with a simulated camera.",
     "camera": "Find a camera's focal length, centre and distortion.",
-    "extract": "Find the dots of photographed targets: a grid.",
+    "extract": "Find dots in photographs of targets; write a grid.",
     "check": "Find what would spoil a fit in a distortion grid.",
     "fit": "Fit every channel and colour over the whole eye box.",
-    "compare": "Hold a fit against any other grid.",
-    "register": "Turn channels captured apart onto each other.",
+    "compare": "Compare a fit with any other grid, in px and arcmin.",
+    "register": "Register channels that were captured apart.",
     "blend": "Compare a fixed seam with one that follows the pupil.",
-    "light": "Match the channels in luminance and white.",
+    "light": "Match luminance and white of the channels at the seam.",
     "sampling": "Say how finely the panels sample the content.",
     "focus": "Say how far away the images are; focus step at the seam.",
     "sensitivity": "Say how far channels come apart per mm of pupil.",
@@ -86,7 +87,8 @@ class _Group(click.Group):
             _complain(cause.format_message() + hint)
             sys.exit(BAD_INPUT)
         except PrewarpError as cause:
-            _complain(str(cause))
+            for line in str(cause).split("\n") if "problems" in cause.fields else (str(cause),):
+                _complain(line)
             sys.exit(BAD_INPUT)
         except MemoryError:
             _complain("not enough memory for this input. Use fewer samples or a smaller picture.")
@@ -133,8 +135,8 @@ def _complain(message: str) -> None:
 def main(ctx: click.Context) -> None:
     """From distortion grids of a tiled see-through near-eye display to one merged picture.
 
-    Check a grid, fit every channel and colour over the eye box, hold the fit against fresh captures, look at
-    the picture that the eye sees, and export meshes and shaders.
+    Describe the display, check a grid, fit every channel and colour over the eye box, compare the fit with
+    fresh captures, look at the picture that the eye sees, and export tables, meshes and shaders.
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())

@@ -1,6 +1,8 @@
 """How commands speak: results on stdout (text or one JSON document), progress on stderr, or nothing."""
 
 import functools
+import logging
+import math
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -17,6 +19,7 @@ from prewarp.files import json_text
 
 # Width of tables where there is no terminal to ask, so that a log looks the same everywhere.
 WIDTH_WITHOUT_TERMINAL = 120
+NOTHING_BELOW = 1e-6
 
 
 @dataclass(frozen=True)
@@ -111,11 +114,51 @@ def talking(command: Callable[..., Any]) -> Callable[..., Any]:
     )
     @functools.wraps(command)
     def with_talk(*args: Any, quiet: bool, as_json: bool, **options: Any) -> Any:
-        return command(Talk(quiet, as_json), *args, **options)
+        talk = Talk(quiet, as_json)
+        with _told(talk):
+            return command(talk, *args, **options)
 
     return with_talk
 
 
+@contextmanager
+def _told(talk: Talk) -> Iterator[None]:
+    """Print what the package logs as notes, each line once, while a command runs."""
+    log, notes = logging.getLogger("prewarp"), _Notes(talk)
+    log.addHandler(notes)
+    try:
+        yield
+    finally:
+        log.removeHandler(notes)
+
+
+class _Notes(logging.Handler):
+    """Log records as notes; one that says the same again is left out."""
+
+    def __init__(self, talk: Talk) -> None:
+        super().__init__(logging.WARNING)
+        self._talk, self._said = talk, set[str]()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Print one record."""
+        line = record.getMessage()
+        if line not in self._said:
+            self._said.add(line)
+            self._talk.note(line)
+
+
 def number(value: float | None, digits: int = 4) -> str:
-    """Return a number with so many significant digits, or a dash where there is none."""
-    return "-" if value is None else f"{value:.{digits}g}"
+    """Return a number with so many significant digits, never with an exponent; a dash where there is none.
+
+    Digits before the point are all told; what is below a millionth, in units that people read, is nothing.
+    """
+    if value is None:
+        return "-"
+    if not math.isfinite(value):
+        return f"{value:g}"
+    if abs(value) < NOTHING_BELOW:
+        return "0"
+    if abs(value) >= 10.0 ** (digits - 1):
+        return f"{value:.0f}"
+    text = f"{float(f'{value:.{digits}g}'):.{digits + 6}f}"
+    return text.rstrip("0").rstrip(".")

@@ -17,8 +17,9 @@ from prewarp.preview.state import (
     following,
 )
 
-# Views, scenes and the like change the whole picture. Changes closer together than this could add up to a
-# flicker of more than three flashes a second (WCAG 2.x, success criterion 2.3.1), so they are not taken.
+# Keys that switch or cycle something change much of the picture at once, pages of text among them. Changes
+# closer together than this could add up to more than three flashes a second (WCAG 2.x, success criterion
+# 2.3.1), so they are not taken, whichever keys, held or pressed. Keys that move go on in small steps.
 SHORTEST_CHANGE_SECONDS = 0.4
 
 
@@ -37,7 +38,7 @@ class Situation:
 
 @dataclass(frozen=True)
 class Control:
-    """One key: its name, what people read, what it does, and whether it changes the whole picture at once."""
+    """One key: its name, what people read, what it does, and whether it changes the picture at once."""
 
     key: str
     text: str
@@ -80,17 +81,22 @@ CONTROLS = (
         "HOME",
         "pupil to the eye-box centre",
         lambda s, at: replace(s, motion="hand", hand_mm=(0.0, 0.0, 0.0)),
+        abrupt=True,
     ),
     Control(
-        "M", "next motion", lambda s, at: replace(s, motion=following(s.motion, at.motions), paused=False)
+        "M",
+        "next motion",
+        lambda s, at: replace(s, motion=following(s.motion, at.motions), paused=False),
+        abrupt=True,
     ),
-    Control("SPACE", "pause the motion, go on", lambda s, at: replace(s, paused=not s.paused)),
+    Control("SPACE", "pause the motion, go on", lambda s, at: replace(s, paused=not s.paused), abrupt=True),
     Control("PERIOD", "one frame on", lambda s, at: s.stepped(1)),
     Control("COMMA", "one frame back", lambda s, at: s.stepped(-1)),
     Control(
         "T",
         "tracker ideal, noisy, off",
         lambda s, at: replace(s, tracking=following(s.tracking, TRACKERS)),
+        abrupt=True,
     ),
     Control("V", "next view", lambda s, at: replace(s, view=following(s.view, VIEWS)), abrupt=True),
     Control(
@@ -120,8 +126,8 @@ CONTROLS = (
     Control("R", "late rotation on and off", lambda s, at: replace(s, late=not s.late), abrupt=True),
     Control("EQUAL", "closer", _zoomed(1), abrupt=True),
     Control("MINUS", "further", _zoomed(-1), abrupt=True),
-    Control("N", "numbers on and off", lambda s, at: replace(s, numbers=not s.numbers)),
-    Control("H", "this page", lambda s, at: replace(s, help=not s.help)),
+    Control("N", "numbers on and off", lambda s, at: replace(s, numbers=not s.numbers), abrupt=True),
+    Control("H", "this page", lambda s, at: replace(s, help=not s.help), abrupt=True),
 )
 BY_KEY = {control.key: control for control in CONTROLS}
 # How the help page writes keys whose name is not what stands on them.

@@ -1,6 +1,7 @@
 """Checked records: frozen dataclasses whose fields say what they accept, made in Python or from TOML."""
 
-from prewarp.records.fields import checked, part, validate
+from prewarp.records.fields import checked, meaning, part, ruled_fields, validate
+from prewarp.records.problems import Problems, problems_of
 from prewarp.records.rules import Choice, Flag, Name, Number, Numbers, Text, shown
 from prewarp.records.toml import Table, read_toml
 
@@ -10,11 +11,15 @@ __all__ = [
     "Name",
     "Number",
     "Numbers",
+    "Problems",
     "Table",
     "Text",
     "checked",
+    "meaning",
     "part",
+    "problems_of",
     "read_toml",
+    "ruled_fields",
     "shown",
     "validate",
 ]

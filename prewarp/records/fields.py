@@ -19,9 +19,12 @@ class Dataclass(Protocol):
     __dataclass_fields__: ClassVar[dict[str, Any]]
 
 
-def checked(rule: Rule, *, default: object = dataclasses.MISSING) -> Any:
-    """Return a dataclass field that accepts what `rule` does; with a default a file may leave it out."""
-    return dataclasses.field(default=default, metadata={"rule": rule})
+def checked(rule: Rule, *, default: object = dataclasses.MISSING, means: str = "") -> Any:
+    """Return a dataclass field that accepts what `rule` does; with a default a file may leave it out.
+
+    `means` says in a few words what the entry is; tables of keys are made from it.
+    """
+    return dataclasses.field(default=default, metadata={"rule": rule, "means": means})
 
 
 def part() -> Any:
@@ -39,6 +42,12 @@ def validate(record: Dataclass, error: type[PrewarpError], /) -> None:
         if reason:
             raise error(f"{name} is {shown(value)}{reason}; expected {rule.expected}.", key=name)
         object.__setattr__(record, name, accepted)
+
+
+def meaning(kind: type[Dataclass], name: str, /) -> str:
+    """Return what a `checked` field of this name is said to mean."""
+    (found,) = (field for field in dataclasses.fields(kind) if field.name == name)
+    return str(found.metadata["means"])
 
 
 def ruled_fields(kind: type[Dataclass], /) -> Iterator[tuple[str, Rule, object]]:

@@ -1,8 +1,11 @@
 """A TOML file read into checked records. Knows nothing of displays or optics."""
 
 import dataclasses
+import functools
+import logging
 import re
 import tomllib
+from collections.abc import Callable
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
@@ -11,8 +14,10 @@ from prewarp.checks import nearest_name
 from prewarp.errors import InputFileError, PrewarpError
 from prewarp.files import read_bytes
 from prewarp.records.fields import Dataclass, ruled_fields
+from prewarp.records.problems import Problems
 from prewarp.records.rules import Name, Rule, shown
 
+_LOG = logging.getLogger("prewarp")
 TOML_LIMIT_BYTES = 1 << 20
 # The deepest key of our files has 5 parts; tomllib's time grows with the square of a key's parts (77 s for
 # 300 000).
@@ -20,6 +25,7 @@ _MOST_DOTS = 64
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 Kind = TypeVar("Kind", bound=Dataclass)
+Made = TypeVar("Made")
 
 
 class Table:
@@ -43,6 +49,7 @@ class Table:
         self.path = path
         self.error = error
         self._opened: set[str] = set()
+        self._named: set[str] = set()
 
     def full_key(self, name: str) -> str:
         """Return the full key of an entry, for instance `channel.inner.panel.width_px`."""
@@ -60,7 +67,9 @@ class Table:
 
     def missing(self, name: str, expected: str) -> PrewarpError:
         """Return the error of an entry that is not there, naming one that may have been meant."""
-        near = get_close_matches(name, self.values, n=1, cutoff=0.5)
+        others = [other for other in self.values if other not in self._opened]
+        near = get_close_matches(name, others, n=1, cutoff=0.5)
+        self._named |= set(near)
         found = f" {shown(near[0])} stands there: was it meant?" if near else ""
         return self.fail(f"is missing; expected {expected}.{found}", name=name)
 
@@ -78,7 +87,38 @@ class Table:
             raise parent.fail(
                 f"holds {len(parent.values)} tables; expected 1 to {most}: [{parent.key}.<name>]."
             )
-        return {entry: parent.table(entry) for entry in parent.values}
+        problems = Problems()
+        tables = {entry: problems.attempt(functools.partial(parent.table, entry)) for entry in parent.values}
+        problems.raise_all()
+        return {entry: table for entry, table in tables.items() if table is not None}
+
+    def named(self, name: str, make: Callable[["Table", str], Made], *, most: int) -> tuple[Made, ...]:
+        """Return what `make` gives for each of `named_tables` and its name; mistakes of all in one error."""
+        problems, made = Problems(), []
+        for own, table in self.named_tables(name, most=most).items():
+            made.append(problems.attempt(functools.partial(_named, table, own, make)))
+        problems.raise_all()
+        return tuple(one for one in made if one is not None)
+
+    def spelt(self, name: str, older: str) -> str:
+        """Return which of two spellings of one entry stands here; `name` where neither does.
+
+        The older one is told of, once, as a warning of the logger `prewarp`.
+
+        Raises
+        ------
+        PrewarpError
+            Both stand here.
+        """
+        if older not in self.values:
+            return name
+        if name in self.values:
+            self._opened |= {name, older}
+            raise self.fail(
+                f"stands beside {older}, its older spelling; expected one. Keep {name}.", name=name
+            )
+        _LOG.warning("%s: %s is read as %s; write %s.", self.path, self.full_key(older), name, name)
+        return older
 
     def listed_tables(self, name: str, *, most: int) -> list["Table"]:
         """Return the tables `[[name]]` in file order; 1 to `most` of them, numbered from 1 in messages."""
@@ -103,18 +143,28 @@ class Table:
         """Return `kind` made from this table's entries and the `parts` that the caller has made.
 
         Every `checked` field of `kind` that is not among `parts` is an entry here; sub-tables opened before
-        count as known; any other entry is an error.
+        count as known; any other entry is an error. All wrong entries of the table are told in one error.
         """
-        ruled = [entry for entry in ruled_fields(kind) if entry[0] not in parts]
-        self.refuse_unknown([name for name, _, _ in ruled])
-        found: dict[str, object] = {}
-        for name, rule, default in ruled:
-            if name in self.values or default is dataclasses.MISSING:
-                found[name] = self.entry(name, rule)
+        found = self.entries(kind, apart=tuple(parts))
         try:
             return kind(**found, **parts)
         except PrewarpError as cause:
             raise self._located(cause) from cause
+
+    def entries(self, kind: type[Dataclass], /, *, apart: tuple[str, ...] = ()) -> dict[str, Any]:
+        """Return the entries of this table that are `checked` fields of `kind`, but those `apart`."""
+        ruled = [entry for entry in ruled_fields(kind) if entry[0] not in apart]
+        names = [name for name, _, _ in ruled]
+        problems, found, meant = Problems(), dict[str, Any](), set[str]()
+        for unknown in self._unknown(names):
+            problems.attempt(functools.partial(self._refuse, unknown, names))
+            meant |= set(get_close_matches(unknown, [*names, *self._opened], n=1, cutoff=0.5))
+        for name, rule, default in ruled:
+            # A misspelt key is told once, as not known.
+            if name in self.values or (default is dataclasses.MISSING and name not in meant):
+                found[name] = problems.attempt(functools.partial(self.entry, name, rule))
+        problems.raise_all()
+        return found
 
     def entry(self, name: str, rule: Rule) -> Any:
         """Return one entry, checked by `rule`."""
@@ -133,17 +183,27 @@ class Table:
 
     def refuse_unknown(self, known: list[str]) -> None:
         """Raise for an entry that is neither in `known` nor a sub-table opened before."""
+        for name in self._unknown(known):
+            self._refuse(name, known)
+
+    def _unknown(self, known: list[str]) -> list[str]:
+        """Return the entries that nobody reads; one that an error has named already is not among them."""
+        return [name for name in self.values if name not in {*known, *self._opened, *self._named}]
+
+    def _refuse(self, name: str, known: list[str]) -> None:
         allowed = [*known, *sorted(self._opened)]
-        for name in self.values:
-            if name not in allowed:
-                hint = nearest_name(name, allowed) or f" Known here: {', '.join(allowed) or 'nothing'}."
-                raise self.fail(f"is not a known key.{hint}", name=name)
+        hint = nearest_name(name, allowed) or f" Known here: {', '.join(allowed) or 'nothing'}."
+        raise self.fail(f"is not a known key.{hint}", name=name)
 
     def _located(self, cause: PrewarpError) -> PrewarpError:
         """Return `cause`, which starts with a bare key of this table, with file and full key."""
         text = str(cause)
         lead = f"{self.key}." if self.key and not text.startswith(f"{self.key}.") else ""
         return self.error(f"{self.path}: {lead}{text}", path=self.path, key=f"{self.key}")
+
+
+def _named(table: Table, name: str, make: Callable[[Table, str], Made]) -> Made:
+    return make(table, table.checked_name(name))
 
 
 def read_toml(path: Path, /, *, what: str, error: type[PrewarpError]) -> Table:

@@ -12,7 +12,7 @@ from prewarp.field.border import inside_convex
 from prewarp.focus import FocusStep, focus_of_panel, focus_step
 from prewarp.frames import degrees_from_tangent
 from prewarp.published import DEPTH_OF_FOCUS
-from prewarp.report.style import CHANNEL_COLOURS, INK, RED, figure, figure_bytes, require_any
+from prewarp.report.style import CHANNEL_COLOURS, INK, RED, figure, figure_bytes, require_any, text_colour
 from prewarp.seam import Overlap
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
         drawn.supxlabel(
             "No warp mends a focus step: it moves the picture within its image plane, never the plane.",
             fontsize=12,
-            color=RED,
+            color=text_colour(RED),
         )
         return drawn
 
@@ -113,6 +113,7 @@ def _draw_map(
             fontweight="bold",
             ha="center",
             va="center",
+            bbox={"facecolor": INK, "edgecolor": "none", "boxstyle": "round,pad=0.3"},
         )
     for pair in item.overlaps:
         x, y = pair.axes_deg

@@ -7,7 +7,7 @@ import numpy as np
 from prewarp.errors import GridError
 from prewarp.field import FieldSet, compare_grid
 from prewarp.grids import Grid
-from prewarp.report.style import BLUE, INK, ORANGE, RED, figure, figure_bytes
+from prewarp.report.style import BLUE, INK, ORANGE, RED, figure, figure_bytes, text_colour
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -108,7 +108,15 @@ def _draw_channel(axes: "Axes", fields: FieldSet, view: Grid, outliers: set[int]
         notes.append((0.98, RED, "x: left out as an outlier"))
     for place, colour_of_note, note in notes:
         side = "left" if place < 0.5 else "right"
-        axes.text(place, -0.085, note, color=colour_of_note, ha=side, va="center", transform=axes.transAxes)
+        axes.text(
+            place,
+            -0.085,
+            note,
+            color=text_colour(colour_of_note),
+            ha=side,
+            va="center",
+            transform=axes.transAxes,
+        )
     axes.set(xlim=(0, width), ylim=(height, 0), aspect="equal", ylabel="panel v, px")
     axes.set_xlabel("panel u, px", labelpad=26)
     rms = np.sqrt(np.mean(comparison.error_px[good] ** 2)) if good.any() else np.nan

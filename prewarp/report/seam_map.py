@@ -9,7 +9,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.frames import degrees_from_tangent
 from prewarp.report.reaches import degree_lattice, draw_outline, shared_light
-from prewarp.report.style import INK, figure, figure_bytes, require_any
+from prewarp.report.style import INK, figure, figure_bytes, require_any, text_colour
 from prewarp.seam import Seam
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
             far - side * 0.3 * np.ptp(across),
             0.0,
             f"{reach.channel}\nchannel",
-            color=colour,
+            color=text_colour(colour),
             fontsize=15,
             fontweight="bold",
             ha="center",

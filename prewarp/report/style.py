@@ -25,6 +25,9 @@ BLUE, ORANGE, GREEN, RED, INK = (
     "#202428",
 )
 CHANNEL_COLOURS = (BLUE, ORANGE, GREEN, RED)
+PAPER = "#FFFFFF"
+# WCAG 2.2, success criterion 1.4.3: text against what is behind it.
+LEAST_CONTRAST = 4.5
 DOTS_PER_INCH = 100
 
 _SETTINGS: "dict[RcKeyType, object]" = {
@@ -42,6 +45,35 @@ _SETTINGS: "dict[RcKeyType, object]" = {
     "ytick.color": INK,
     "svg.hashsalt": "prewarp",
 }
+
+
+def contrast(one: str, other: str, /) -> float:
+    """Return the contrast ratio of two colours "#RRGGBB", 1 to 21 (WCAG 2.2, relative luminance)."""
+    dark, light = sorted(_luminance(_linear(colour)) for colour in (one, other))
+    return (light + 0.05) / (dark + 0.05)
+
+
+def text_colour(colour: str, /) -> str:
+    """Return a colour "#RRGGBB", or a darker one of its hue that reads as text on white."""
+    linear, luminance = _linear(colour), _luminance(_linear(colour))
+    # A little below the limit: codes are whole numbers.
+    most = 0.98 * (1.05 / LEAST_CONTRAST - 0.05)
+    return f"#{''.join(f'{_code(value * min(1.0, most / max(luminance, 1e-9))):02X}' for value in linear)}"
+
+
+def _linear(colour: str) -> list[float]:
+    codes = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
+    return [code / 12.92 if code <= 0.04045 else ((code + 0.055) / 1.055) ** 2.4 for code in codes]
+
+
+def _luminance(linear: list[float]) -> float:
+    red, green, blue = linear
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _code(value: float) -> int:
+    encoded = 12.92 * value if value <= 0.0031308 else 1.055 * value ** (1.0 / 2.4) - 0.055
+    return round(255.0 * encoded)
 
 
 @contextmanager

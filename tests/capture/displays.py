@@ -15,7 +15,7 @@ height_px = 160
 field_x_deg = 90.0
 """
 COLOUR = """
-[colour.{name}]
+[color.{name}]
 wavelength_nm = {wavelength_nm}
 """
 CHANNEL = """

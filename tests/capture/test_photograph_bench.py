@@ -16,7 +16,7 @@ seed = 7
 blur_px = 0.7
 drift_px = [0.1, -0.2]
 dead_columns = [3, 9]
-[lateral_colour]
+[lateral_color]
 R = 1e-4
 [[ghost]]
 strength = 0.05
@@ -63,7 +63,7 @@ def test_a_bench_file(tmp_path):
         ("[[ghost]]\nstrength = 2.0", "ghost[1].strength is 2.0"),
         ("[[ghost]]\nstrength = 0.1\nscale = 0.0", "ghost[1].scale is 0"),
         ("[[hair]]\nfrom_px = [0.0, 1.0]\nwidth_px = 2.0", "hair[1].to_px is missing"),
-        ("[lateral_colour]\nR = 3.0", "lateral_colour.R is 3.0"),
+        ("[lateral_color]\nR = 3.0", "lateral_color.R is 3.0"),
     ],
 )
 def test_bad_bench_files_say_what_and_where(tmp_path, text, message):

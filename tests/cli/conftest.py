@@ -22,11 +22,11 @@ projection = "flat"
 width_px = 320
 height_px = 160
 field_x_deg = 90.0
-[colour.R]
+[color.R]
 wavelength_nm = 630.0
-[colour.G]
+[color.G]
 wavelength_nm = 532.0
-[colour.B]
+[color.B]
 wavelength_nm = 460.0
 """
 CHANNEL = """

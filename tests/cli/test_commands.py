@@ -33,6 +33,16 @@ def test_every_command_has_help_with_an_example():
         assert "--json" in done.stdout and "--quiet" in done.stdout
 
 
+def test_every_summary_stands_on_one_line_of_80_columns(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = run("--help").stdout.splitlines()
+    listed = lines[lines.index("Commands:") + 1 : lines.index("", lines.index("Commands:"))]
+    assert [line.split()[0] for line in listed] == list(COMMANDS)
+    for line, summary in zip(listed, COMMANDS.values(), strict=True):
+        assert line.endswith(f"  {summary}") and len(line) <= 80
+        assert "..." not in line and len(summary.split()) >= 5
+
+
 def test_no_command_prints_the_help():
     done = run()
     assert done.exit_code == 0 and "Commands:" in done.stdout

@@ -5,6 +5,7 @@ one; nine pupils, one; luminance, none; registered, not; polynomial, mesh.
 """
 
 import itertools
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from tests.synthetic import make_grid, plane_image_inverse, pupil_lattice
 
 EYES = {"one": ("right",), "two": ("right", "right"), "eyes": ("left", "right")}
 REACH = {"inner": (-40, 10), "outer": (-10, 40)}
-OTHER_COLOURS = ("[colour.R]\nwavelength_nm = 630.0\n", "[colour.B]\nwavelength_nm = 460.0\n")
+OTHER_COLOURS = ("[color.R]\nwavelength_nm = 630.0\n", "[color.B]\nwavelength_nm = 460.0\n")
 
 
 @dataclass(frozen=True)
@@ -74,8 +75,11 @@ REQUESTS = {
     "verify": "verify {package}",
 }
 ON_A_GPU = "preview {fit} --module {module} {lit} --offscreen --size 64x64 --gl egl -o {new}.png"
+# Numbers with exponents, and keys of JSON: neither stands in what people read. Names of options, columns and
+# tables of files, which a reader is to write, and names of files do.
+RAW = re.compile(r"\d(?:\.\d+)?e[-+]\d+|(?<![\w/.\[-])(?!sigma_px)[a-z]+(?:_[a-z0-9]+)+\b(?![\w./]|\.[a-z])")
 # These take no grid or fit of the reader's, or run for every kind before its other commands do.
-APART = {"demo", "trace", "fit", "camera", "extract"}
+APART = {"demo", "module", "trace", "fit", "camera", "extract"}
 
 
 def test_the_kinds_hold_every_pairing():
@@ -200,6 +204,7 @@ def test_a_result_or_one_clear_line(made, tmp_path, kind, command):
     expected = refusal(command, kind)
     if done.exit_code == 0 and expected in ("", "seam"):
         assert complaints == [] and done.stdout
+        assert RAW.findall(done.stdout.replace(str(tmp_path), "")) == []
     else:
         assert done.exit_code == 2 and expected, done.output
         (line,) = complaints

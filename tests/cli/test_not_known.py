@@ -31,7 +31,7 @@ def folder(tmp_path_factory):
     text = MODULE + CHANNEL.format(name="inner", low=-40, high=10)
     text += CHANNEL.format(name="outer", low=-10, high=40)
     for name, wavelength in (("R", 630.0), ("B", 460.0)):
-        text = text.replace(f"[colour.{name}]\nwavelength_nm = {wavelength}\n", "")
+        text = text.replace(f"[color.{name}]\nwavelength_nm = {wavelength}\n", "")
     (folder / "visor.toml").write_text(text, encoding="utf-8")
     wide = text.replace("half_x_mm = 3.0", "half_x_mm = 12.0")
     (folder / "wide.toml").write_text(wide, encoding="utf-8")

@@ -9,6 +9,7 @@ from click.testing import CliRunner
 from prewarp.budget import Tracker
 from prewarp.cli import main
 from prewarp.cli.settings import settings_options
+from prewarp.cli.talk import number
 from tests.cli.conftest import run
 
 OPTIONS = {
@@ -50,3 +51,9 @@ def test_a_wrong_setting_is_told_in_one_line(command, tmp_path):
     assert done.exit_code == 2
     (line,) = done.stderr.splitlines()
     assert "'--noise': -1.0 is not in the range 0.0<=x<=20.0" in line
+
+
+def test_numbers_in_tables_have_no_exponents():
+    told = [number(value) for value in (6.12e-15, 1.234567e-5, 0.1234567, 99.996, 12345.6, -3.0, None)]
+    assert told == ["0", "0.00001235", "0.1235", "100", "12346", "-3", "-"]
+    assert number(0.0000994, 2) == "0.000099" and number(1e9, 2) == "1000000000"

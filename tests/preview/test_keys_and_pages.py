@@ -1,9 +1,11 @@
 """Keys do what the help page says; pictures do not flash; pages show their own numbers; films keep time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from prewarp.preview.controls import SHORTEST_CHANGE_SECONDS, Pacer, Situation, pressed
+from prewarp.preview.controls import CONTROLS, SHORTEST_CHANGE_SECONDS, Pacer, Situation, pressed
 from prewarp.preview.film import Film, film_frames
 from prewarp.preview.gauges import SeamReading
 from prewarp.preview.pages import labels_pages, numbers_page
@@ -42,6 +44,37 @@ def test_whole_pictures_change_at_most_every_so_often():
     assert pressed(first, "UP", AT, now_s=soon, pacer=pacer) != first
     later = 10.0 + 1.1 * SHORTEST_CHANGE_SECONDS
     assert pressed(first, "S", AT, now_s=later, pacer=pacer).scene == "stars"
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("again", [False, True], ids=["pressed", "held"])
+def test_no_keys_flash_more_than_three_times_a_second(again):
+    """WCAG 2.2, success criterion 2.3.1: three flashes a second, each a pair of opposing changes."""
+    at = replace(AT, lights=("even", "matched"), has_scans=True)
+    for keys in ([control.key] for control in CONTROLS if control.key not in MOVING):
+        assert changes_in_a_second(keys, at, again) <= (1 if again else 6), keys
+    # All of them in turn, and help with numbers.
+    switches = [control.key for control in CONTROLS if control.key not in MOVING]
+    for keys in (switches, ["H", "N"], ["B", "V"]):
+        assert changes_in_a_second(keys, at, again) <= 6 / 2
+    assert {"H", "N", "T", "M", "B"} <= set(switches)
+
+
+# They move pupil or time or turn the head in small steps, and may be held.
+MOVING = {"LEFT", "RIGHT", "UP", "DOWN", "PAGE UP", "PAGE DOWN", "PERIOD", "COMMA", "J", "K"}
+
+
+def changes_in_a_second(keys, at, again):
+    """Return how often the state changes in the worst second of two when keys come 30 times a second."""
+    pacer, state, times = Pacer(), State(motion="circle", hand_mm=(1.0, 0.0, 0.0)), []
+    for frame in range(60):
+        key = keys[frame % len(keys)]
+        held = again and frame >= len(keys)
+        after = pressed(state, key, at, now_s=10.0 + frame / 30.0, pacer=pacer, again=held)
+        if after != state:
+            times.append(frame / 30.0)
+        state = after
+    return max((sum(start <= time < start + 1.0 for time in times) for start in times), default=0)
 
 
 def test_every_number_of_the_overlay_is_its_own():

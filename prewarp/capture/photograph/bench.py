@@ -25,7 +25,7 @@ TOML; every key may be left out, and then that fault is not there::
     persistence_frames = 1.0  # how long a line of a panel gives light, in frames; lines follow each other
     dust_specks = 0           # opaque discs on each panel, by lot
     dust_radius_px = [3.0, 12.0]
-    [lateral_colour]          # the camera lens: magnification less 1, by colour
+    [lateral_color]           # the camera lens: magnification less 1, by colour
     R = 1e-4
     [[ghost]]                 # a second picture of the panel
     strength = 0.05
@@ -251,7 +251,8 @@ def read_bench(path: Path | str, /) -> Bench:
 
 
 def _lateral_colour(top: Table) -> dict[str, float]:
-    if "lateral_colour" not in top.values:
+    key = top.spelt("lateral_color", "lateral_colour")
+    if key not in top.values:
         return {}
-    table = top.table("lateral_colour")
+    table = top.table(key)
     return {table.checked_name(name): table.entry(name, Number(-0.1, 0.1)) for name in table.values}

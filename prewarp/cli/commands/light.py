@@ -213,10 +213,10 @@ def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight])
     talk.text(*(one["text"] for one in _not_known(views)))
     for cost in match.costs:
         x, y = cost.limit_direction_deg
+        place = f"({x:.1f}, {y:.1f}) degrees from pupil {_place(np.array(cost.limit_pupil_mm))} mm"
         talk.text(
-            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the light; '{cost.limit_channel}' "
-            f"at dir_x {x:.1f}, "
-            f"dir_y {y:.1f} degrees from pupil {_place(np.array(cost.limit_pupil_mm))} mm allows no more."
+            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the light; "
+            f"'{cost.limit_channel}' at {place} allows no more."
         )
     if match.white.kind != "none":
         talk.text(f"White match ({match.white.kind}): keeps {100.0 * match.white.luminance:.1f} % of that.")

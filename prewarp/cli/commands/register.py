@@ -9,6 +9,7 @@ from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet
 from prewarp.registration import read_pairs, register_channels
 from prewarp.registration.model import SCALE, TURNS
+from prewarp.wording import spoken
 
 NOT_FIXED = 1
 
@@ -53,7 +54,7 @@ def register(
     rows = [
         (
             one.channel,
-            one.name,
+            spoken(one.name),
             number(one.value, 5),
             number(figures_sigma(one.sigma), 2),
             number(figures_sigma(one.half95), 2),

@@ -1,0 +1,181 @@
+"""`prewarp module`."""
+
+from pathlib import Path
+
+import click
+
+from prewarp.cli.arguments import FILE, PanelSize, require_output_file
+from prewarp.cli.talk import Talk, talking
+from prewarp.errors import InputFileError
+from prewarp.files import write_text
+from prewarp.grids import read_grid
+from prewarp.module import EYES, read_module
+from prewarp.module_file import (
+    KEY_TABLES,
+    LAYOUTS,
+    ModuleSummary,
+    NewModule,
+    key_rows,
+    module_text,
+    start_module,
+    suggest_module,
+    summarise,
+)
+
+_EYES = {"left": ("left",), "right": ("right",), "both": EYES}
+_COLOURS = {"rgb": ("R", "G", "B"), "mono": ("G",)}
+_NEW_ONLY = ("output", "eyes", "channels", "layout", "colors", "panel_size_px", "name")
+
+
+class _WithKeys(click.Command):
+    """A command whose help ends with the table of keys."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the keys, made from the records that read them."""
+        for table in KEY_TABLES:
+            heading = table.heading or "Keys at the top of a module file"
+            extra = ", ".join(part for part in ("optional" if table.optional else "", table.says) if part)
+            with formatter.section(f"{heading}{f'  ({extra})' if extra else ''}"):
+                formatter.write_dl(
+                    [
+                        (name, f"{means}; {accepted}{f'; left out: {default}' if default else ''}")
+                        for name, accepted, default, means in key_rows(table)
+                    ]
+                )
+
+
+@click.command(cls=_WithKeys)
+@click.argument("module_path", metavar="[FILE]", type=FILE, required=False)
+@click.option("--new", is_flag=True, help="Write a commented module file to start from.")
+@click.option(
+    "--from",
+    "grid_path",
+    type=FILE,
+    metavar="GRID",
+    help="With --new: names, reach, eye box and mirrored as in a grid, and a size of content that fits.",
+)
+@click.option("-o", "--output", type=FILE, help="File to write with --new; never one that is there.")
+@click.option(
+    "--eyes", type=click.Choice(tuple(_EYES)), help="Eyes; right, or what the names of a grid's channels say."
+)
+@click.option(
+    "--channels", type=click.IntRange(1, 2), default=2, show_default=True, help="Channels for each eye."
+)
+@click.option(
+    "--layout",
+    type=click.Choice(LAYOUTS),
+    default=LAYOUTS[0],
+    show_default=True,
+    help="How two channels lie.",
+)
+@click.option(
+    "--colors",
+    type=click.Choice(tuple(_COLOURS)),
+    default="rgb",
+    show_default=True,
+    help="Colours of the panels.",
+)
+@click.option(
+    "--panel",
+    "panel_size_px",
+    type=PanelSize(),
+    help="Panel size, px; left out: an example, 2560x2048 or what holds the grid's samples.",
+)
+@click.option("--name", default="new display", show_default=True, help="What the display is called.")
+@talking
+@click.pass_context
+def module(
+    ctx: click.Context,
+    talk: Talk,
+    module_path: Path | None,
+    new: bool,
+    grid_path: Path | None,
+    output: Path | None,
+    eyes: str | None,
+    channels: int,
+    layout: str,
+    colors: str,
+    panel_size_px: tuple[int, int] | None,
+    name: str,
+) -> None:
+    """Check a module file and say what it holds, or write a new one.
+
+    All mistakes of a file are told at once, a line each. A new file holds usual values and says beside each
+    key what it takes; it can be used as it is, and nothing is asked.
+
+    \b
+    Examples:
+      prewarp module visor.toml
+      prewarp module --new -o visor.toml
+      prewarp module --new --eyes both --layout stacked --colors mono -o visor.toml
+      prewarp module --new --from capture.csv -o visor.toml
+    """
+    if not new:
+        _refuse_options_of_new(ctx)
+        if module_path is None:
+            raise click.UsageError(
+                "Missing argument 'FILE'. Name a module file, or write one: --new -o FILE.", ctx
+            )
+        found = summarise(read_module(module_path))
+        _tell(talk, found)
+        talk.json(found.as_dict())
+        return
+    if module_path is not None:
+        raise click.UsageError(f"--new reads no file; name the one to write: -o {module_path}.", ctx)
+    if output is None:
+        raise click.UsageError("Missing option '-o' / '--output': the module file to write.", ctx)
+    require_output_file(output, grid_path)
+    if output.exists():
+        raise InputFileError(
+            f"{output}: is there already, and may hold what somebody wrote. Name another file.",
+            path=str(output),
+        )
+    made = _made(grid_path, eyes, channels, layout, colors, panel_size_px, name)
+    write_text(output, module_text(made))
+    found = summarise(read_module(output))
+    for line in made.head:
+        talk.note(line)
+    _tell(talk, found)
+    talk.text(f"{output}: written. Edit it, then: prewarp module {output}")
+    talk.json(found.as_dict())
+
+
+def _made(
+    grid_path: Path | None,
+    eyes: str | None,
+    channels: int,
+    layout: str,
+    colors: str,
+    panel_size_px: tuple[int, int] | None,
+    name: str,
+) -> NewModule:
+    if grid_path is not None:
+        whose = _EYES[eyes] if eyes else ()
+        return suggest_module(read_grid(grid_path), eyes=whose, panel_px=panel_size_px, name=name)
+    size = {} if panel_size_px is None else {"panel_px": panel_size_px}
+    return start_module(
+        eyes=_EYES[eyes or "right"],
+        channels=channels,
+        layout=layout,
+        colours=_COLOURS[colors],
+        name=name,
+        **size,
+    )
+
+
+def _refuse_options_of_new(ctx: click.Context) -> None:
+    """Raise where an option was given that means nothing without --new."""
+    given = [
+        max(parameter.opts, key=len)
+        for parameter in ctx.command.params
+        if parameter.name in (*_NEW_ONLY, "grid_path")
+        and ctx.get_parameter_source(parameter.name) == click.core.ParameterSource.COMMANDLINE
+    ]
+    if given:
+        raise click.UsageError(f"{given[0]} is for a new module file; say --new as well.", ctx)
+
+
+def _tell(talk: Talk, found: ModuleSummary) -> None:
+    head = ("channel", "eye", "panel, px", "codes", "reach x, degrees", "reach y", "px per degree", "scan")
+    talk.table(found.module.name, head, [("", found.rows)], text_columns=2)
+    talk.text(*found.lines())

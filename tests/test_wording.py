@@ -1,0 +1,21 @@
+"""Keys as words."""
+
+import pytest
+
+from prewarp.wording import spoken
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("curl_arcmin_per_mm", "curl, arcmin per mm"),
+        ("image_distance_dioptres", "image distance, dioptres"),
+        ("px_per_degree", "px per degree"),
+        ("pupils_needed_each_way", "pupils needed each way"),
+        ("turn_x_deg", "turn x, degrees"),
+        ("layout", "layout"),
+        ("scale_percent", "scale, percent"),
+    ],
+)
+def test_units_are_set_off(key, words):
+    assert spoken(key) == words
