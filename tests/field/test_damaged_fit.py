@@ -64,7 +64,5 @@ def test_an_altered_array_in_a_sound_archive_is_refused(fit_file, tmp_path):
         changed = np.frombuffer(bytes(raw), dtype=array.dtype).reshape(array.shape)
         for altered in ({**arrays, name: changed}, {key: arrays[key] for key in arrays if key != name}):
             path.write_bytes(npz_bytes(altered))
-            with pytest.raises(
-                PrewarpError, match=r"altered\.npz: not (the fit that was|a fit)"
-            ):
+            with pytest.raises(PrewarpError, match=r"altered\.npz: not (the fit that was|a fit)"):
                 FieldSet.load(path)
