@@ -20,6 +20,7 @@ from prewarp.export.package import PackageOptions
 from prewarp.export.package_reading import read_package
 from prewarp.export.polynomial_block import coefficient_block
 from prewarp.export.reached import on_triangles
+from prewarp.export.shader_files import picture_files
 from prewarp.export.shader_text import COMPUTE_OF, HEADS, VULKAN, Constant, device_shader
 from prewarp.export.shader_textures import MEANINGS
 from prewarp.export.share_textures import texel_directions
@@ -62,7 +63,8 @@ SAME_GAIN = 2e-6
 # Half floats: 2^-11 of claims up to 1 and degrees up to 2.
 SAME_SHARE = 1.1e-3
 LIMIT_DEG = 2.0
-OUTSIDE_MM = np.array([7.0, -9.0, 0.4])
+# Beyond the eye box along x and z: z there is worth something in what gains depend on.
+OUTSIDE_MM = np.array([7.0, 0.3, 2.5])
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -120,6 +122,45 @@ def test_terms_nodes_and_gains_are_those_of_the_evaluator(matched, context, dial
             gain = light.gain(place, pixel, twin.reshape(-1, 2).astype(float))
             assert np.abs(nodes[2 * rows :, :, plane].ravel() - gain).max() < SAME_GAIN
             assert gain.max() - gain.min() > 0.05
+
+
+@pytest.mark.gl
+@pytest.mark.parametrize("pupil", [PUPILS[1], OUTSIDE_MM], ids=["inside", "outside"])
+def test_gains_follow_the_ray(context, tmp_path, pupil):  # noqa: F811
+    """Gains of random numbers, other ones for every colour: files alone, since no package would pass."""
+    build, lookup = small_build(matched=True), chebyshev_lookup(matched=True)
+    random = np.random.default_rng(3)
+    gains = [
+        replace(one, block=replace(one.block, numbers=random.integers(-9000, 9000, one.block.numbers.shape)))
+        for one in lookup.gains
+    ]
+    gains = [replace(one, block=replace(one.block, scale=float(np.float32(0.05 / 9000)))) for one in gains]
+    lookup = replace(lookup, gains=tuple(gains))
+    assert {one.pupil_degree for one in gains} == {0, 1}
+    columns, rows = 9, 7
+    files = [
+        *gpu_files(build, lookup, dict.fromkeys(build.channels, (9, 7)), DRAWN[:1], sampling="exact"),
+        *picture_files(DRAWN[:1]),
+    ]
+    for file in files:
+        (tmp_path / file.path).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / file.path).write_bytes(file.data)
+    channels = [{"channel": name, "panel_size_px": build.panel_size_px(name)} for name in build.channels]
+    manifest = {"channels": channels, "files": [file.entry() for file in files]}
+    (tmp_path / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    passes, light = (
+        GpuPasses(context, tmp_path, DRAWN[0], build.content, pupil),
+        PreparedLight(lookup, pupil),
+    )
+    for channel in build.channels:
+        found = read(passes.nodes[channel])[2 * rows :]
+        width, height = build.panel_size_px(channel)
+        pixel = np.stack(np.meshgrid(np.linspace(0, width, columns), np.linspace(0, height, rows)), axis=-1)
+        for plane, colour in enumerate(PLANES):
+            place = lookup.map_index(channel, colour)
+            tangent = prepare(lookup, place, pupil).mesh(columns, rows).astype(float)
+            gain = light.gain(place, pixel.reshape(-1, 2), tangent.reshape(-1, 2))
+            assert np.abs(found[..., plane].ravel() / gain - 1.0).max() < SAME_GAIN
 
 
 @pytest.mark.gl
