@@ -71,7 +71,7 @@ def test_lattices_name_their_places_differently(count, lattices):
 
 
 def test_another_lattice_is_no_other_order_of_the_frames():
-    """Neither exchanged, nor moved on, nor reversed, which is what photographs in a wrong order are told by."""
+    """Neither exchanged nor moved on nor reversed: what photographs in a wrong order are told by."""
     words = [all_words()[assigned_names(33, 33, number)] for number in range(4)]
     for one in words[1:]:
         for order, _ in other_orders():
