@@ -2,9 +2,9 @@
 
 Of even light an ideal lens with a pupil of one size gives a pixel cos^4 of the field angle (radiometry's
 cosine fourth law: common practice), if its picture is not distorted. A pixel that sees less of the field by a
-stretch of the picture gets less in proportion. Vignetting and pupils that grow with the angle are known only by
-measurement: `falloff = [a1, a2, ...]`, light relative to the axis 1 + a1 r^2 + a2 r^4 + ..., r the tangent of
-the field angle.
+stretch of the picture gets less in proportion. Vignetting and pupils that grow with the angle are known only
+by measurement: `falloff = [a1, a2, ...]`, light relative to the axis 1 + a1 r^2 + a2 r^4 + ..., r the tangent
+of the field angle.
 """
 
 from collections.abc import Iterable

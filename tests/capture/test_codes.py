@@ -15,6 +15,7 @@ from prewarp.capture.codes import (
     text_of_word,
     words_of_texts,
 )
+from prewarp.capture.extract.order import other_orders
 
 
 @pytest.mark.outside
@@ -50,6 +51,36 @@ def test_no_two_dots_of_a_lattice_have_one_name(columns, rows):
     names = assigned_names(columns, rows)
     assert names.shape == (rows, columns)
     assert len(np.unique(names)) == columns * rows
+
+
+@pytest.mark.parametrize(("count", "lattices"), [(17, 7), (33, 12)])
+def test_lattices_name_their_places_differently(count, lattices):
+    """17 x 17 dots have names of their own five times over, 33 x 33 once; then another order of frames."""
+    names = [assigned_names(count, count, number) for number in range(lattices)]
+    apart = NAMES // count**2
+    for number, one in enumerate(names):
+        assert len(np.unique(one)) == count**2
+        for earlier, other in enumerate(names[:number]):
+            assert np.count_nonzero(one == other) <= 0.02 * count**2
+            if number < apart:
+                assert not np.isin(one, other).any(), earlier
+    words = all_words()[names[-1]].astype(float)
+    shared = np.einsum("rcf,rcf->rc", words[:, 1:], words[:, :-1])
+    first = all_words()[names[(lattices - 1) % apart]].astype(float)
+    assert np.array_equal(shared, np.einsum("rcf,rcf->rc", first[:, 1:], first[:, :-1]))
+
+
+def test_another_lattice_is_no_other_order_of_the_frames():
+    """Neither exchanged nor moved on nor reversed: what photographs in a wrong order are told by."""
+    words = [all_words()[assigned_names(33, 33, number)] for number in range(4)]
+    for one in words[1:]:
+        for order, _ in other_orders():
+            assert np.mean(np.all(words[0] == one[..., order], axis=-1)) < 0.05
+
+
+def test_more_lattices_than_orders_are_refused():
+    with pytest.raises(ValueError, match="lattice 131 of 33 x 33"):
+        assigned_names(33, 33, 131)
 
 
 def test_more_dots_than_names_are_refused():

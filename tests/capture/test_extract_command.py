@@ -181,16 +181,47 @@ def test_two_channels_exchanged_in_one_pose(tmp_path):
             lens=Lens(scale=0.2, shift_px=((-130.0 if channel == "inner" else 130.0) + number, 0.0)),
             seed=number, dots=(9, 9), quadrature=(4, 12), radius_px=11.0),
     )  # fmt: skip
-    for path in (folder.path / "shots").glob("p3-inner-*"):
+    exchanged(folder, ["p3"])
+    done, told = extracted(folder, tmp_path / "bench.npz")
+    assert done.exit_code == 1
+    assert "exchanged? Rename them" in told["refused_views"]["p3"]["inner"]
+    assert told["rows"] == 3 * 2 * 81
+
+
+def exchanged(folder, poses):
+    """Give the photographs of both channels each other's names in some poses."""
+    for path in [path for pose in poses for path in (folder.path / "shots").glob(f"{pose}-inner-*")]:
         other = path.with_name(path.name.replace("inner", "outer"))
         spare = path.with_suffix(".tmp")
         path.rename(spare)
         other.rename(path)
         spare.rename(other)
-    done, told = extracted(folder, tmp_path / "bench.npz")
-    assert done.exit_code == 1
-    assert "exchanged? Rename them" in told["refused_views"]["p3"]["inner"]
-    assert told["rows"] == 3 * 2 * 81
+
+
+def test_two_channels_exchanged_in_every_pose(tmp_path):
+    """Each panel's dots have names of their own; the same lens sees both, so that nothing else tells."""
+    folder = write_capture(
+        tmp_path / "capture", {"p0": (0.0, 0.0, 0.0)}, channels=("inner", "outer"),
+        scene=lambda pose, channel, number: Scene(
+            dots=(9, 8), quadrature=(3, 10), seed=number, number=int(channel == "outer")),
+    )  # fmt: skip
+    exchanged(folder, ["p0"])
+    done = run(*folder.command, "-o", tmp_path / "bench.npz")
+    assert done.exit_code == 2
+    assert (
+        "Pose p0, inner G: p0-inner-G-code-0-20.png to p0-inner-G-code-12-20.png: show the dots of channel "
+        "'outer'. Are the photographs of the two channels exchanged? Rename them"
+    ) in done.stderr
+    assert "show the dots of channel 'inner'" in done.stderr
+
+
+def test_channels_that_are_named_alike_are_told(tmp_path):
+    folder = write_capture(
+        tmp_path / "capture", {"p0": (0.0, 0.0, 0.0)}, channels=("inner", "outer"),
+        scene=lambda pose, channel, number: Scene(dots=(9, 8), quadrature=(3, 10), seed=number),
+    )  # fmt: skip
+    _, told = extracted(folder, tmp_path / "bench.npz", "--no-pictures")
+    assert "inner and outer name their dots alike" in told["notes"][0]
 
 
 def test_bad_input_is_one_line(folder, tmp_path):

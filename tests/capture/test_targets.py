@@ -274,3 +274,14 @@ def test_colours_without_a_plane_are_refused(tmp_path):
     (tmp_path / "visor.toml").write_text(module_text(channel("inner"), colours=("R", "cyan")))
     done = run("targets", tmp_path / "visor.toml", "-o", tmp_path / "out")
     assert done.exit_code == 2 and "colour 'cyan' is none of R, G, B" in done.stderr
+
+
+@pytest.mark.parametrize("marks", ["coded", "one-frame"])
+def test_no_two_channels_name_a_place_alike(tmp_path, marks):
+    module = display(tmp_path, *TWO)
+    one = planned_targets(module, CaptureSettings(positions=2, marks=marks), dots=(9, 8)).marks
+    inner, outer = one.of("inner"), one.of("outer")
+    assert set(inner.code).isdisjoint(outer.code)
+    if marks == "one-frame":
+        sizes = [part.radius_px / part.radius_px.min() > 1.2 for part in (inner, outer)]
+        assert 0.2 < np.mean(sizes[0] != sizes[1]) < 0.8

@@ -28,8 +28,11 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
     """
     counts = [len(one.rows) for one in results]
     if sum(counts) == 0:
+        why = [
+            f" Pose {one.name}, {view}: {text}" for one in results for view, text in one.refused_views.items()
+        ]
         raise CaptureError(
-            "no dot of any pose was measured; nothing to write. See what is told of each pose."
+            f"no dot of any pose was measured; nothing to write.{''.join(why[:_MOST_REASONS])}"
         )
 
     def joined(name: str) -> np.ndarray:
@@ -60,6 +63,8 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
     )
 
 
+# Of poses without a dot so many are told of where there is none at all.
+_MOST_REASONS = 2
 PAIR_COLUMNS = (
     "channel_a", "channel_b", "color", "eye_x_mm", "eye_y_mm", "eye_z_mm", "panel_a_u_px", "panel_a_v_px",
     "panel_b_u_px", "panel_b_v_px", "step_x_arcmin", "step_y_arcmin", "sigma_arcmin", "pose",

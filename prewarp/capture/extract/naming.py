@@ -61,7 +61,8 @@ def name_places(
     if other:
         problem = (
             f"{file_of[min(file_of)]} to {file_of[max(file_of)]}: show the dots of channel '{other}'. Are "
-            "the photographs of the two channels exchanged? Rename them, or show each picture on its own panel."
+            "the photographs of the two channels exchanged? Rename them, or show each picture on its own "
+            "panel."
         )
         return Named(found, readings, light, there, cut, problem)
     if found.map is not None and len(found.blob) >= LEAST_DOTS:

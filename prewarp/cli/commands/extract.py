@@ -56,7 +56,8 @@ def extract(
     named by their sizes; photographs of exchanged channels are told. Sines are not read.
 
     Beside GRID a folder of its name and '.extract' keeps the result of each pose, a picture of each view and
-    report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started again with the same inputs, poses that are there are not measured again.
+    report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started again
+    with the same inputs, poses that are there are not measured again.
 
     Exit code 1 when a view was refused; the grid holds the others.
 
