@@ -20,6 +20,9 @@ from prewarp.fitting.pupil import PupilFrame
 # What is tried, fewest numbers first: total degrees, and how many polynomials of it.
 _ONE_EDGE = ((2, 1), (4, 1), (6, 1))
 _EDGES = ((2, 1), (2, 2), (4, 1), (6, 1))
+# By so much more numbers must lower the score: below it both say as much (Burnham and Anderson, Model
+# Selection and Multimodel Inference, 2002, section 2.6).
+_CLEARLY = 10.0
 # Highest degree in the pupil.
 PUPIL_DEGREE = 2
 # Pull of coefficients towards zero, per unit of squared coefficient: data without noise leave them free to
@@ -82,14 +85,14 @@ def fit_lit_regions(
 
     Notes
     -----
-    Degree and number are those with the least 2 (parameters - log likelihood) (Akaike, IEEE Trans. Autom.
-    Control 19, 1974); Fisher's scoring with step halving, which for one region is Newton's method (D. R. Cox,
-    J. R. Stat. Soc. B 20, 1958, for the likelihood).
+    Of several degrees and numbers a larger one is taken where it lowers 2 (parameters - log likelihood) by more
+    than 10 (Akaike, IEEE Trans. Autom. Control 19, 1974). Fisher's scoring with step halving, which for one
+    region is Newton's method (D. R. Cox, J. R. Stat. Soc. B 20, 1958, for the likelihood).
     """
     if start:
         exponents = start[0].exponents
         began = np.stack([one.coefficients for one in start])
-        several, _ = _maximise(chebyshev_terms(place, exponents), lit, began)
+        several, _ = most_likely_edges(chebyshev_terms(place, exponents), lit, began)
     else:
         exponents, several = _best(place, lit, _EDGES, pupil_degree)
     return tuple(LitRegion(panel_size_px, frame, exponents, one, spacing_px) for one in several)
@@ -98,21 +101,21 @@ def fit_lit_regions(
 def _best(
     place: FloatArray, lit: BoolArray, forms: Sequence[tuple[int, int]], pupil_degree: int
 ) -> tuple[IntArray, FloatArray]:
-    """Return exponents (k, 4) and coefficients (edges, k) of the form with the least score."""
+    """Return exponents (k, 4) and coefficients (edges, k) of the form that says most with fewest numbers."""
     best: tuple[float, IntArray, FloatArray] | None = None
     for degree, edges in forms:
         exponents = _exponents(degree, pupil_degree)
         numbers = edges * len(exponents)
         # No better likelihood than certainty makes up for this many more parameters.
-        if best is not None and 2.0 * numbers >= best[0]:
+        if best is not None and 2.0 * numbers >= best[0] - _CLEARLY:
             break
         terms = chebyshev_terms(place, exponents)
         if edges == 1:
-            found, cost = _maximise(terms, lit, np.zeros((1, len(exponents))))
+            found, cost = most_likely_edges(terms, lit, np.zeros((1, len(exponents))))
         else:
             found, cost = _several(terms, place, lit, edges)
         score = 2.0 * (numbers + cost)
-        if best is None or score < best[0]:
+        if best is None or score < best[0] - _CLEARLY:
             best = score, exponents, found
     assert best is not None  # there are forms to try
     return best[1], best[2]
@@ -136,14 +139,30 @@ def _several(terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int) -
         for edge in range(edges):
             used = lit.copy()
             used[dark[sector == edge]] = True
-            alone, _ = _maximise(terms[used], lit[used], np.zeros((1, terms.shape[1])))
+            alone, _ = most_likely_edges(terms[used], lit[used], np.zeros((1, terms.shape[1])))
             start.append(alone[0])
-        results.append(_maximise(terms, lit, np.stack(start)))
+        results.append(most_likely_edges(terms, lit, np.stack(start)))
     return min(results, key=lambda one: one[1])
 
 
-def _maximise(terms: FloatArray, lit: BoolArray, start: FloatArray) -> tuple[FloatArray, float]:
-    """Return the coefficients (edges, k) of the most likely borders, and minus their log likelihood."""
+def most_likely_edges(terms: FloatArray, lit: BoolArray, start: FloatArray, /) -> tuple[FloatArray, float]:
+    """Return the coefficients of the edges that most likely leave rays lit as they are.
+
+    Parameters
+    ----------
+    terms : (n, k) float array
+        Functions of n rays.
+    lit : (n,) bool array
+        Which rays are lit: with the chance that all edges let them pass, which are independent of each other,
+        each the logistic function of its sum.
+    start : (edges, k) float array
+        Coefficients to begin with.
+
+    Returns
+    -------
+    (edges, k) float array, float
+        Coefficients; minus the logarithm of their likelihood, with half of `RIDGE` times their squares.
+    """
 
     def log_chance(coefficients: FloatArray) -> FloatArray:
         total = log_expit(terms @ coefficients.T).sum(axis=1)
