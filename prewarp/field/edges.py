@@ -85,9 +85,9 @@ def fit_lit_regions(
 
     Notes
     -----
-    Of several degrees and numbers a larger one is taken where it lowers 2 (parameters - log likelihood) by more
-    than 10 (Akaike, IEEE Trans. Autom. Control 19, 1974). Fisher's scoring with step halving, which for one
-    region is Newton's method (D. R. Cox, J. R. Stat. Soc. B 20, 1958, for the likelihood).
+    Of several degrees and numbers a larger one is taken where it lowers 2 (parameters - log likelihood) by
+    more than 10 (Akaike, IEEE Trans. Autom. Control 19, 1974). Fisher's scoring with step halving, which for
+    one region is Newton's method (D. R. Cox, J. R. Stat. Soc. B 20, 1958, for the likelihood).
     """
     if start:
         exponents = start[0].exponents
@@ -128,21 +128,25 @@ def _exponents(degree: int, pupil_degree: int) -> IntArray:
 
 def _several(terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int) -> tuple[FloatArray, float]:
     """Return coefficients (edges, k) and cost: each edge begins with a sector of what is dark."""
+    trials = (_from_sectors(terms, place, lit, edges, turn) for turn in range(_TURNS))
+    return min(trials, key=lambda one: one[1])
+
+
+def _from_sectors(
+    terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int, turn: int
+) -> tuple[FloatArray, float]:
     dark = np.flatnonzero(~lit)
     away = place[dark, :2] - place[lit, :2].mean(axis=0)
     around = np.empty(len(dark))
     around[np.argsort(np.arctan2(away[:, 1], away[:, 0]), kind="stable")] = np.arange(len(dark)) / len(dark)
-    results = []
-    for turn in range(_TURNS):
-        sector = np.floor(edges * around + turn / _TURNS).astype(int) % edges
-        start = []
-        for edge in range(edges):
-            used = lit.copy()
-            used[dark[sector == edge]] = True
-            alone, _ = most_likely_edges(terms[used], lit[used], np.zeros((1, terms.shape[1])))
-            start.append(alone[0])
-        results.append(most_likely_edges(terms, lit, np.stack(start)))
-    return min(results, key=lambda one: one[1])
+    sector = np.floor(edges * around + turn / _TURNS).astype(int) % edges
+    start = []
+    for edge in range(edges):
+        used = lit.copy()
+        used[dark[sector == edge]] = True
+        alone, _ = most_likely_edges(terms[used], lit[used], np.zeros((1, terms.shape[1])))
+        start.append(alone[0])
+    return most_likely_edges(terms, lit, np.stack(start))
 
 
 def most_likely_edges(terms: FloatArray, lit: BoolArray, start: FloatArray, /) -> tuple[FloatArray, float]:
