@@ -32,7 +32,7 @@ RIDGE = 1e-3
 _TURNS = 4
 _MOST_STEPS = 60
 _HALVINGS = 12
-# Newton stops where a step gains less than this share of what is left.
+# Scoring stops where a step gains less than this share of what is left.
 _GAIN = 1e-4
 # Logarithms of chances keep this far from those of certainty and of none.
 _SURE, _HOPELESS = -1e-300, -700.0
@@ -135,6 +135,7 @@ def _several(terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int) -
 def _from_sectors(
     terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int, turn: int
 ) -> tuple[FloatArray, float]:
+    """Return coefficients and cost from sectors about the middle of what is lit, turned by some quarters."""
     dark = np.flatnonzero(~lit)
     away = place[dark, :2] - place[lit, :2].mean(axis=0)
     around = np.empty(len(dark))
