@@ -220,7 +220,7 @@ def _fit_one_channel(
         left_out=result.outlier,
         spacing_px=spacing,
     )
-    fields |= {(channel, name): replace(fields[channel, name], lit=(lit,)) for name, lit in regions.items()}
+    fields |= {(channel, name): replace(fields[channel, name], lit=lit) for name, lit in regions.items()}
     return _FittedChannel(fields, _report(part, channel, colours, colour, result), captured)
 
 

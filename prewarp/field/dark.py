@@ -18,8 +18,9 @@ from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.field.border import inside_convex
 from prewarp.field.captured import Captured
+from prewarp.field.edges import PUPIL_DEGREE, fit_lit_regions
 from prewarp.field.field import Field
-from prewarp.field.lit import PUPIL_DEGREE, LitRegion, fit_lit_region, ray_place
+from prewarp.field.lit import LitRegion, ray_place
 from prewarp.frames import reference_pupil, tangent_from_degrees
 from prewarp.grids import Grid
 
@@ -52,8 +53,8 @@ class _Part:
 
 def lit_regions(
     part: Grid, fields: Mapping[str, Field], captured: Captured, /, *, left_out: BoolArray, spacing_px: float
-) -> dict[str, LitRegion]:
-    """Return the lit region of every colour of one channel that has dark places; none where all is lit.
+) -> dict[str, tuple[LitRegion, ...]]:
+    """Return the lit regions of every colour of one channel that has dark places; none where all is lit.
 
     Parameters
     ----------
@@ -69,8 +70,8 @@ def lit_regions(
         Distance of neighbouring dots, px.
     """
     samples = samples_from_grid(part)
-    found: dict[str, LitRegion] = {}
-    start = None
+    found: dict[str, tuple[LitRegion, ...]] = {}
+    start: tuple[LitRegion, ...] = ()
     lattices = {samples.colour_of(one.pair): one for one in find_lattices(samples)}
     degree = min(PUPIL_DEGREE, captured.positions - 1 if len(captured.motions) else 0)
     for colour, field in fields.items():
@@ -80,7 +81,7 @@ def lit_regions(
         if sum(int(np.sum(~one.seen)) for one in parts) < _LEAST_DARK:
             continue
         reference = [reference_pupil(one.tangent, one.pupil_mm) for one in parts]
-        region = fit_lit_region(
+        regions = fit_lit_regions(
             ray_place(
                 np.concatenate([one.pixel for one in parts]),
                 np.concatenate(reference),
@@ -94,8 +95,8 @@ def lit_regions(
             pupil_degree=degree,
             start=start,
         )
-        found[colour] = region
-        start = start or region
+        found[colour] = regions
+        start = start or regions
     return found
 
 

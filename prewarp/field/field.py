@@ -72,8 +72,8 @@ class Field:
         How the channel is turned from the frame of its capture to the eye's: everything that goes in or comes
         out is in the eye's frame, `expansion` and `lit` alone are in the channel's own.
     lit : tuple of LitRegion
-        What of the panel is lit, as a function of the pupil: by missing samples, by luminance. Empty: all of
-        it, as far as samples say.
+        What of the panel is lit, as a function of the pupil: by missing samples, by luminance; a point is lit
+        where it is in all of them. Empty: all of it, as far as samples say.
     """
 
     channel: str

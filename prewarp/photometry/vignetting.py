@@ -2,13 +2,14 @@
 
 Past the edge of a lens or mirror luminance falls to nothing within a fraction of the pupil's width. A smooth
 map cannot follow that and should not: light from there is of no use to a blend. So samples are told apart
-into lit and dark, and the border between them is fitted as that of a field is (`prewarp.field.lit`).
+into lit and dark, and the border between them is fitted as that of a field is (`prewarp.field.edges`).
 """
 
 import numpy as np
 
 from prewarp.checks import BoolArray
-from prewarp.field.lit import LitRegion, fit_lit_region
+from prewarp.field.edges import fit_lit_region
+from prewarp.field.lit import LitRegion
 from prewarp.photometry.samples import LightSamples
 
 _MAX_SAMPLES = 6000

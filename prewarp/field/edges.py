@@ -1,0 +1,204 @@
+"""Edges of light: the borders between rays that are lit and rays that are dark, fitted to samples of both.
+
+Light passes a lens where no rim and no edge stops it. So a ray is lit where each of some polynomials is above
+zero; taken to stop light independently of each other, the chance of light is the product of their logistic
+functions. One polynomial may be enough for all edges; where they meet in sharp corners, two of low degree say
+more than one of high degree.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.special import expit, log_expit
+
+from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
+from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.field.lit import LitRegion
+from prewarp.fitting.pupil import PupilFrame
+
+# What is tried, fewest numbers first: total degrees, and how many polynomials of it.
+_ONE_EDGE = ((2, 1), (4, 1), (6, 1))
+_EDGES = ((2, 1), (2, 2), (4, 1), (6, 1))
+# By so much more numbers must lower the score: below it both say as much (Burnham and Anderson, Model
+# Selection and Multimodel Inference, 2002, section 2.6).
+_CLEARLY = 10.0
+# Highest degree in the pupil.
+PUPIL_DEGREE = 2
+# Pull of coefficients towards zero, per unit of squared coefficient: data without noise leave them free to
+# grow for ever. The border hardly depends on it (a tenth of it moves the border by less than 0.02 spacings).
+RIDGE = 1e-3
+# Several edges may settle in several ways: tried from so many turns of the sectors that they begin with.
+_TURNS = 4
+_MOST_STEPS = 60
+_HALVINGS = 12
+# Scoring stops where a step gains less than this share of what is left.
+_GAIN = 1e-4
+# Logarithms of chances keep this far from those of certainty and of none.
+_SURE, _HOPELESS = -1e-300, -700.0
+
+
+def fit_lit_region(
+    place: FloatArray,
+    lit: BoolArray,
+    /,
+    *,
+    panel_size_px: tuple[int, int],
+    frame: PupilFrame,
+    spacing_px: float,
+    pupil_degree: int = PUPIL_DEGREE,
+) -> LitRegion:
+    """Fit the border between rays that are lit and rays that are dark by one polynomial.
+
+    Arguments and notes as of `fit_lit_regions`.
+    """
+    exponents, (coefficients,) = _best(place, lit, _ONE_EDGE, pupil_degree)
+    return LitRegion(panel_size_px, frame, exponents, coefficients, spacing_px)
+
+
+def fit_lit_regions(
+    place: FloatArray,
+    lit: BoolArray,
+    /,
+    *,
+    panel_size_px: tuple[int, int],
+    frame: PupilFrame,
+    spacing_px: float,
+    pupil_degree: int = PUPIL_DEGREE,
+    start: Sequence[LitRegion] = (),
+) -> tuple[LitRegion, ...]:
+    """Fit what is lit as the part that some regions share.
+
+    Parameters
+    ----------
+    place : (n, 4) float array
+        u, v, x0, y0 of the rays, normalised as `prewarp.field.lit.ray_place` does.
+    lit : (n,) bool array
+        Which are lit; both kinds are needed.
+    panel_size_px, frame, spacing_px
+        See `LitRegion`.
+    pupil_degree : int
+        Highest degree in the pupil that the captured positions show, at most `PUPIL_DEGREE`.
+    start : sequence of LitRegion
+        Regions of another colour of this channel: their number and degree are taken, and their coefficients
+        to begin with.
+
+    Notes
+    -----
+    Of several degrees and numbers a larger one is taken where it lowers 2 (parameters - log likelihood) by
+    more than 10 (Akaike, IEEE Trans. Autom. Control 19, 1974). Fisher's scoring with step halving, which for
+    one region is Newton's method (D. R. Cox, J. R. Stat. Soc. B 20, 1958, for the likelihood).
+    """
+    if start:
+        exponents = start[0].exponents
+        began = np.stack([one.coefficients for one in start])
+        several, _ = most_likely_edges(chebyshev_terms(place, exponents), lit, began)
+    else:
+        exponents, several = _best(place, lit, _EDGES, pupil_degree)
+    return tuple(LitRegion(panel_size_px, frame, exponents, one, spacing_px) for one in several)
+
+
+def _best(
+    place: FloatArray, lit: BoolArray, forms: Sequence[tuple[int, int]], pupil_degree: int
+) -> tuple[IntArray, FloatArray]:
+    """Return exponents (k, 4) and coefficients (edges, k) of the form that says most with fewest numbers."""
+    best: tuple[float, IntArray, FloatArray] | None = None
+    for degree, edges in forms:
+        exponents = _exponents(degree, pupil_degree)
+        numbers = edges * len(exponents)
+        # No better likelihood than certainty makes up for this many more parameters.
+        if best is not None and 2.0 * numbers >= best[0] - _CLEARLY:
+            break
+        terms = chebyshev_terms(place, exponents)
+        if edges == 1:
+            found, cost = most_likely_edges(terms, lit, np.zeros((1, len(exponents))))
+        else:
+            found, cost = _several(terms, place, lit, edges)
+        score = 2.0 * (numbers + cost)
+        if best is None or score < best[0] - _CLEARLY:
+            best = score, exponents, found
+    assert best is not None  # there are forms to try
+    return best[1], best[2]
+
+
+def _exponents(degree: int, pupil_degree: int) -> IntArray:
+    every = exponents_of_degree(degree, 4)
+    return np.asarray(every[every[:, 2:].sum(axis=1) <= pupil_degree])
+
+
+def _several(terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int) -> tuple[FloatArray, float]:
+    """Return coefficients (edges, k) and cost: each edge begins with a sector of what is dark."""
+    trials = (_from_sectors(terms, place, lit, edges, turn) for turn in range(_TURNS))
+    return min(trials, key=lambda one: one[1])
+
+
+def _from_sectors(
+    terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int, turn: int
+) -> tuple[FloatArray, float]:
+    """Return coefficients and cost from sectors about the middle of what is lit, turned by some quarters."""
+    dark = np.flatnonzero(~lit)
+    away = place[dark, :2] - place[lit, :2].mean(axis=0)
+    around = np.empty(len(dark))
+    around[np.argsort(np.arctan2(away[:, 1], away[:, 0]), kind="stable")] = np.arange(len(dark)) / len(dark)
+    sector = np.floor(edges * around + turn / _TURNS).astype(int) % edges
+    start = []
+    for edge in range(edges):
+        used = lit.copy()
+        used[dark[sector == edge]] = True
+        alone, _ = most_likely_edges(terms[used], lit[used], np.zeros((1, terms.shape[1])))
+        start.append(alone[0])
+    return most_likely_edges(terms, lit, np.stack(start))
+
+
+def most_likely_edges(terms: FloatArray, lit: BoolArray, start: FloatArray, /) -> tuple[FloatArray, float]:
+    """Return the coefficients of the edges that most likely leave rays lit as they are.
+
+    Parameters
+    ----------
+    terms : (n, k) float array
+        Functions of n rays.
+    lit : (n,) bool array
+        Which rays are lit: with the chance that all edges let them pass, which are independent of each other,
+        each the logistic function of its sum.
+    start : (edges, k) float array
+        Coefficients to begin with.
+
+    Returns
+    -------
+    (edges, k) float array, float
+        Coefficients; minus the logarithm of their likelihood, with half of `RIDGE` times their squares.
+    """
+
+    def log_chance(coefficients: FloatArray) -> FloatArray:
+        total = log_expit(terms @ coefficients.T).sum(axis=1)
+        return np.asarray(np.clip(total, _HOPELESS, _SURE))
+
+    def cost_of(coefficients: FloatArray, chance: FloatArray) -> float:
+        likelihood = np.where(lit, chance, np.log(-np.expm1(chance)))
+        return float(0.5 * RIDGE * np.sum(coefficients * coefficients) - likelihood.sum())
+
+    coefficients = start
+    chance = log_chance(coefficients)
+    cost = cost_of(coefficients, chance)
+    for _ in range(_MOST_STEPS):
+        odds = np.exp(chance) / -np.expm1(chance)
+        stopped = expit(-(terms @ coefficients.T))
+        slope = (stopped * np.where(lit, 1.0, -odds)[:, None]).T @ terms - RIDGE * coefficients
+        # Expected curvature: the slopes' own products.
+        each = np.sqrt(odds)[:, None] * stopped
+        wide = (each[:, :, None] * terms[:, None, :]).reshape(len(terms), -1)
+        curvature = wide.T @ wide
+        curvature[np.diag_indices_from(curvature)] += RIDGE
+        step = cho_solve(cho_factor(curvature), slope.ravel()).reshape(coefficients.shape)
+        for _ in range(_HALVINGS):
+            then = log_chance(coefficients + step)
+            lower = cost_of(coefficients + step, then)
+            if lower < cost:
+                break
+            step = 0.5 * step
+        else:
+            break
+        gained, coefficients, chance, cost = cost - lower, coefficients + step, then, lower
+        if gained < _GAIN * cost:
+            break
+    return coefficients, cost
