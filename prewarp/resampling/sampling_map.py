@@ -20,7 +20,7 @@ from prewarp.frames import unit_from_tangent
 if TYPE_CHECKING:
     from prewarp.field import Field
 
-# Beyond these the warp is called too coarse or too fine.
+# Above the first the content is called undersampled; below the second the panel finer than the content.
 SKIPS_ABOVE, IDLE_BELOW = 1.25, 0.8
 # Points of the border itself count.
 _ON_THE_EDGE_PX = 1e-6

@@ -66,6 +66,7 @@ def test_options_that_do_not_go_together(tmp_path):
         (("--new",), "Missing option '-o'"),
         ((tmp_path / "a.toml", "--new"), "--new reads no file"),
         ((tmp_path / "a.toml", "--layout", "stacked"), "--layout is for a new module file"),
+        (("--new", "--from", "g.csv", "--colors", "mono", "-o", "a.toml"), "--colors is told by the grid"),
     ):
         done = run("module", *words)
         assert done.exit_code == 2 and said in done.stderr, words

@@ -24,7 +24,9 @@ from prewarp.module_file import (
 
 _EYES = {"left": ("left",), "right": ("right",), "both": EYES}
 _COLOURS = {"rgb": ("R", "G", "B"), "mono": ("G",)}
-_NEW_ONLY = ("output", "eyes", "channels", "layout", "colors", "panel_size_px", "name")
+# Options that a grid answers, and all that mean nothing without --new.
+_OF_A_GRID = ("channels", "layout", "colors")
+_NEW_ONLY = ("grid_path", "output", "eyes", *_OF_A_GRID, "panel_size_px", "name")
 
 
 class _WithKeys(click.Command):
@@ -111,7 +113,7 @@ def module(
       prewarp module --new --from capture.csv -o visor.toml
     """
     if not new:
-        _refuse_options_of_new(ctx)
+        _refuse(ctx, _NEW_ONLY, "is for a new module file; say --new as well.")
         if module_path is None:
             raise click.UsageError(
                 "Missing argument 'FILE'. Name a module file, or write one: --new -o FILE.", ctx
@@ -124,6 +126,8 @@ def module(
         raise click.UsageError(f"--new reads no file; name the one to write: -o {module_path}.", ctx)
     if output is None:
         raise click.UsageError("Missing option '-o' / '--output': the module file to write.", ctx)
+    if grid_path is not None:
+        _refuse(ctx, _OF_A_GRID, f"is told by the grid, {grid_path}; leave it out, or leave out --from.")
     require_output_file(output, grid_path)
     if output.exists():
         raise InputFileError(
@@ -163,16 +167,16 @@ def _made(
     )
 
 
-def _refuse_options_of_new(ctx: click.Context) -> None:
-    """Raise where an option was given that means nothing without --new."""
+def _refuse(ctx: click.Context, names: tuple[str, ...], why: str) -> None:
+    """Raise where one of these options was given."""
     given = [
         max(parameter.opts, key=len)
         for parameter in ctx.command.params
-        if parameter.name in (*_NEW_ONLY, "grid_path")
+        if parameter.name in names
         and ctx.get_parameter_source(parameter.name) == click.core.ParameterSource.COMMANDLINE
     ]
     if given:
-        raise click.UsageError(f"{given[0]} is for a new module file; say --new as well.", ctx)
+        raise click.UsageError(f"{given[0]} {why}", ctx)
 
 
 def _tell(talk: Talk, found: ModuleSummary) -> None:

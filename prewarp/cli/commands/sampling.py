@@ -20,6 +20,7 @@ from prewarp.resampling import (
     measured_contrast,
     sampling_map,
 )
+from prewarp.resampling.sampling_map import IDLE_BELOW, SKIPS_ABOVE
 
 
 @click.command()
@@ -35,9 +36,9 @@ def sampling(
     """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from
     this.
 
-    Content px per panel px above 1 skips content pixels, so that fine lines leave false patterns; below 1 the
-    panel could show more than the content holds. Contrast is that of a grating at the panel's finest
-    (Nyquist), mean over all placings of its pixels and the worst one.
+    Content px per panel px above 1 skips content pixels, so that fine lines alias; below 1 the panel could
+    show more than the content holds. Contrast is that of a grating at the panel's finest (Nyquist), mean over
+    all placings of its pixels and the worst one.
 
     \b
     Example:
@@ -61,7 +62,14 @@ def sampling(
     filters = [_filter(name, scale) for name in FILTERS for scale in scales]
     talk.table(
         f"Sampling of the content, {module.content.size_px[0]} x {module.content.size_px[1]} px",
-        ("", "panel px/deg", "content px/deg", "content px per panel px", "too coarse %", "too fine %"),
+        (
+            "",
+            "panel px/deg",
+            "content px/deg",
+            "content px per panel px",
+            "content undersampled %",
+            "panel finer %",
+        ),
         [("", [_row(f) for f in figures])],
     )
     talk.table(
@@ -72,9 +80,13 @@ def sampling(
             "kept, mean %",
             "kept, measured %",
             "kept, worst %",
-            "false pattern %",
+            "aliasing %",
         ),
         [("", [_filter_row(f) for f in filters])],
+    )
+    talk.text(
+        f"Content is called undersampled above {SKIPS_ABOVE:g} content px per panel px, the panel finer than "
+        f"the content below {IDLE_BELOW:g}; percent of what is shown."
     )
     talk.text(f"Content at least {width} px wide has a pixel for every panel pixel everywhere.")
     if picture is not None:
