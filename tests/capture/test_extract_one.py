@@ -94,8 +94,10 @@ def test_a_bent_lattice_is_counted_outward():
 def test_a_lattice_with_a_hole_is_no_pattern():
     marks = marks_of(scene_of(0))
     assert large_of(marks).shape == (17, 17)
+    holed = type(marks)(*(getattr(marks, name)[:-1] for name in ("number", "panel", "radius", "lit")))
     with pytest.raises(ValueError, match="288 marks in rows of 17"):
-        large_of(type(marks)(*(getattr(marks, name)[:-1] for name in ("number", "panel", "radius", "lit"))))
+        large_of(holed)
+    assert "marks.csv has 288 marks in rows of 17" in seen(scene_of(0), marks=holed).refused
 
 
 def test_the_command_reads_a_one_frame_plan(tmp_path):

@@ -6,6 +6,7 @@ from copy import copy
 import numpy as np
 import pytest
 
+from prewarp.capture.extract.seams import Pairs
 from prewarp.capture.plan import Plan, read_plan, write_plan
 from prewarp.capture.seam_marks import SeamMarks, read_seam_marks, write_seam_marks
 from prewarp.errors import CaptureError
@@ -113,3 +114,10 @@ def test_seam_dots_are_read_as_written(tmp_path):
     path.write_text(path.read_text().replace("0,2,a,b,G", "0,2,a,c,G"), encoding="utf-8")
     with pytest.raises(CaptureError, match=r"seam.csv, row 4: step 0 has other channels"):
         read_seam_marks(path)
+
+
+def test_pairs_of_a_channel_that_is_refused_go_with_it():
+    names = np.array(["a", "b", "c"])
+    points = np.zeros((3, 2))
+    pairs = Pairs(names, np.array(["b", "c", "d"]), np.full(3, "G"), points, points, points, np.ones(3))
+    assert pairs.without(["b"]).channel_a.tolist() == ["c"]

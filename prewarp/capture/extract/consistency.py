@@ -63,7 +63,14 @@ def without(result: PoseResult, strange: dict[tuple[str, str], str], /) -> PoseR
     rows = Rows(*(getattr(result.rows, name)[keep] for name in Rows.__dataclass_fields__))
     refused = {**result.refused_views, **mine}
     findings = [*result.findings, *mine.values()]
-    return replace(result, rows=rows, walk_mm=result.walk_mm[keep], findings=findings, refused_views=refused)
+    return replace(
+        result,
+        rows=rows,
+        walk_mm=result.walk_mm[keep],
+        findings=findings,
+        refused_views=refused,
+        pairs=result.pairs.without(list(mine)),
+    )
 
 
 def _plane(rows: Rows, own: np.ndarray) -> FloatArray:

@@ -47,6 +47,12 @@ def name_by_pattern(
 
     `others`: marks of other channels by name, told of where they suit instead.
     """
+    try:
+        large_of(marks)
+    except ValueError as cause:
+        return NamedByPattern(
+            _nothing(), f"{file}: marks.csv has {cause} for this channel; expected whole rows. Restore it."
+        )
     bright = _bright(blobs)
     place = blobs.place[bright]
     size = _beside_others(place, blobs.light[bright])
@@ -54,7 +60,9 @@ def name_by_pattern(
     mark = _marks_of_islands(islands, place, blobs.light[bright], marks)
     if not np.any(mark >= 0):
         for channel, other in others.items():
-            if np.any(_marks_of_islands(islands, place, blobs.light[bright], other) >= 0):
+            if _is_whole(other) and np.any(
+                _marks_of_islands(islands, place, blobs.light[bright], other) >= 0
+            ):
                 return NamedByPattern(
                     _nothing(),
                     f"{file}: shows the marks of channel '{channel}'. Are the photographs of the two "
@@ -129,6 +137,14 @@ def large_of(marks: PanelMarks, /) -> BoolArray:
         raise ValueError(f"{len(marks)} marks in rows of {columns}")
     large: BoolArray = (marks.radius > 1.2 * marks.radius.min()).reshape(-1, columns)
     return large
+
+
+def _is_whole(marks: PanelMarks) -> bool:
+    try:
+        large_of(marks)
+    except ValueError:
+        return False
+    return True
 
 
 def _is_large(island: Island, light: FloatArray) -> BoolArray:

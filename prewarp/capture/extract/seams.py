@@ -1,6 +1,6 @@
 """Seam frames: dots of two channels seen in turn from one pose, and how far apart each pair is seen."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +35,11 @@ class Pairs:
 
     def __len__(self) -> int:
         return len(self.sigma_arcmin)
+
+    def without(self, channels: Collection[str], /) -> "Pairs":
+        """Return those that have none of these channels."""
+        keep = ~(np.isin(self.channel_a, list(channels)) | np.isin(self.channel_b, list(channels)))
+        return Pairs(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
     @classmethod
     def joined(cls, parts: "Sequence[Pairs]", /) -> "Pairs":
