@@ -23,6 +23,12 @@ Read from a TOML file (see `calib/` for two whole ones)::
     dir_x_deg = [-40.0, 6.0]     # dir_y_deg
     [channel.inner.chromaticity] # optional: measured CIE 1931 x, y of each colour alone and of all at full
     drive R = [0.64, 0.33]             # one entry for each colour, three in all white = [0.3127, 0.3290]
+    [limits]                     # optional, as all its entries: what a report judges by (`prewarp.limits`)
+    place_px = 0.5               # place_arcmin, seam_error_p95_arcmin, luminance_step_percent,
+    focus_step_dioptres = 0.25   # field_lost_percent
+    [measured]                   # optional, as all its entries: what other instruments said
+    transmittance_percent = 62.0 # ghost_percent, luminance_cd_m2, each with ..._sigma_...; note = "how"
+    transmittance_sigma_percent = 1.5
 
 Holds what is known before any measurement; the optics themselves are a design file (`prewarp.trace`). Frames
 and units: `prewarp.frames`.
@@ -40,6 +46,7 @@ from prewarp.checks import FloatArray, nearest_name, require_range
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import KINDS, TransferFunction
 from prewarp.errors import ModuleError
+from prewarp.limits import Limits, Measured
 from prewarp.points import box_lattice
 from prewarp.records import (
     Choice,
@@ -250,6 +257,8 @@ class DisplayModule:
     eye_box: EyeBox = part()
     content: ContentProjection = part()
     edge_deg: float = 0.0
+    limits: Limits = Limits()
+    measured: Measured = Measured()
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -349,6 +358,8 @@ def read_module(path: Path | str, /) -> DisplayModule:
         eye_box=top.table("eye_box").read(EyeBox),
         content=content,
         edge_deg=edge_deg,
+        limits=top.table("limits").read(Limits) if "limits" in top.values else Limits(),
+        measured=top.table("measured").read(Measured) if "measured" in top.values else Measured(),
     )
 
 
