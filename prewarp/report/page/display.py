@@ -1,0 +1,133 @@
+"""What a report is made from: fit and module of a display, and what else was given; each figure found once."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from prewarp.budget import Budget, Limit, Tracker, seam_budget
+from prewarp.checks import FloatArray
+from prewarp.export.judgement import VerifyResult
+from prewarp.eye import Eye
+from prewarp.field import FieldSet, NotKnown, motion_not_known
+from prewarp.focus import FocusStep, focus_step
+from prewarp.grids import Grid
+from prewarp.module import DisplayModule
+from prewarp.seam import Overlap, SensitivityMap, sensitivity_map
+from prewarp.seam.gaps import PupilGap, survey_gaps
+
+CENTRE_MM = np.zeros(3)
+# Directions and time samples of the tracker budget.
+DIRECTIONS = 64
+
+
+@dataclass(frozen=True)
+class PackageFound:
+    """A device package of one eye: what it reaches, or `problem`, why there is none.
+
+    `sizes`: bytes by kind of file.
+    """
+
+    eye: str
+    result: VerifyResult | None
+    sizes: Mapping[str, int] = field(default_factory=dict)
+    problem: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class EyeStudy:
+    """One eye, and what several chapters ask of it.
+
+    `samples`: time samples of the tracker budget, None: as many as it needs.
+    """
+
+    eye: Eye
+    tracker: Tracker
+    limit: Limit
+    samples: int | None = None
+
+    @property
+    def label(self) -> str:
+        """The eye, for people."""
+        return f"{self.eye.side or 'one'} eye"
+
+    @property
+    def colour(self) -> str:
+        """The reference colour of the fit."""
+        return self.eye.fields.colours[0]
+
+    @cached_property
+    def pupils_mm(self) -> FloatArray:
+        """The eye-box centre, then its corners, (n, 3), mm."""
+        corners = self.eye.eye_box.corners
+        return np.vstack([CENTRE_MM, corners[np.any(corners != 0.0, axis=1)]])
+
+    @cached_property
+    def lacking(self) -> NotKnown | None:
+        """Why nothing is known of a moving pupil; None where it is."""
+        return motion_not_known(self.eye.fields, self.eye.channels, "what a moving pupil does")
+
+    @cached_property
+    def gaps(self) -> tuple[PupilGap, ...]:
+        """What no channel lights, from every one of `pupils_mm`."""
+        return survey_gaps(self.eye.seam, self.pupils_mm)
+
+    @cached_property
+    def overlaps(self) -> tuple[Overlap, ...]:
+        """Directions that two channels show."""
+        return self.eye.overlaps()
+
+    @cached_property
+    def sensitivities(self) -> tuple[SensitivityMap, ...]:
+        """Of each overlap, over `pupils_mm`."""
+        fields = self.eye.fields
+        return tuple(
+            sensitivity_map(
+                *(fields.field(name, self.colour) for name in pair.channels),
+                pair.tangent,
+                pupils_mm=self.pupils_mm,
+            )
+            for pair in self.overlaps
+        )
+
+    @cached_property
+    def budgets(self) -> tuple[Budget, ...]:
+        """Tracker budget of each overlap."""
+        return tuple(
+            seam_budget(
+                self.eye,
+                pair,
+                tracker=self.tracker,
+                limit=self.limit,
+                directions=DIRECTIONS,
+                samples=self.samples,
+            )
+            for pair in self.overlaps
+        )
+
+    @cached_property
+    def focus_steps(self) -> tuple[FocusStep, ...]:
+        """Of each overlap, pupil centred."""
+        return tuple(focus_step(self.eye.fields, pair.channels, pair.tangent) for pair in self.overlaps)
+
+
+@dataclass(frozen=True, eq=False)
+class Display:
+    """One display: `studies` by eye; `luminance` a grid with that column, or None; `packages` by eye, empty
+    where none was asked for; `files` name and SHA-256 of what was read.
+    """
+
+    name: str
+    module: DisplayModule
+    fields: FieldSet
+    studies: tuple[EyeStudy, ...]
+    luminance: Grid | None = None
+    packages: tuple[PackageFound, ...] = ()
+    files: tuple[tuple[str, str, str], ...] = ()
+    extrapolated: tuple[str, ...] = ()
+
+
+def pair_name(channels: tuple[str, str], /) -> str:
+    """Return two channels for people."""
+    return f"{channels[0]} and {channels[1]}"
