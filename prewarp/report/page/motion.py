@@ -90,7 +90,9 @@ def _vergence(study: EyeStudy, channel: str) -> list[Row]:
 def tracker_section(display: Display, /) -> Section:
     """Return the chapter of the eye tracker: what the seam needs of it."""
     rows: list[Row] = []
-    tables, text = [], []
+    tables: list[DataTable] = []
+    needs: list[tuple[str, ...]] = []
+    text: list[str] = []
     for study in display.studies:
         if not study.eye.has_seam:
             continue
@@ -100,8 +102,11 @@ def tracker_section(display: Display, /) -> Section:
         for pair, budget in zip(study.overlaps, study.budgets, strict=True):
             of = f"{study.label}, {pair_name(pair.channels)}"
             text.append(f"{of}: {budget.sentence()}")
-            rows.append(_accuracy(budget, of))
+            needs.append(_need(budget, of))
             tables.append(_frontier(budget, of))
+    if needs:
+        head = ("seam", "verdict", "accuracy needed, mm", "at a latency of, ms", "longest latency, ms")
+        tables.insert(0, DataTable("What each seam needs of an eye tracker", head, tuple(needs)))
     text.append(
         "The seam error that the tracker is asked to keep is "
         + (
@@ -116,24 +121,21 @@ def tracker_section(display: Display, /) -> Section:
 _ACCURACY = "eye tracker: accuracy needed, 1-sigma per axis"
 
 
-def _accuracy(budget: Budget, of: str) -> Row:
-    needed = budget.as_dict()["needed"]
-    if needed is None or needed["accuracy_mm"] is None:
-        return Row("tracker_accuracy_mm", _ACCURACY, of, needs=f"nothing: {budget.verdict}")
-    return Row(
-        "tracker_accuracy_mm",
-        _ACCURACY,
+def _need(budget: Budget, of: str) -> tuple[str, ...]:
+    needed = budget.as_dict()["needed"] or {}
+    longest = budget.frontier.longest_latency_ms
+    return (
         of,
-        needed["accuracy_mm"],
-        "mm",
-        note=f"at a latency of {needed['latency_ms']:g} ms, {budget.tracker.rate_hz:g} Hz; verdict: {budget.verdict}",
-        source="seeded simulation of eye movement",
+        budget.verdict if budget.is_certain else f"{budget.verdict} (undecided)",
+        _text(needed.get("accuracy_mm")),
+        _text(needed.get("latency_ms")),
+        _text(longest),
     )
 
 
 def _frontier(budget: Budget, of: str) -> DataTable:
     edge = budget.frontier.as_dict()
-    rows = tuple((f"{one['latency_ms']:.3g}", _text(one["accuracy_mm"])) for one in edge)
+    rows = tuple((f"{one['latency_ms']:.3g}", "none does" if one["accuracy_mm"] is None else _text(one["accuracy_mm"])) for one in edge)
     return DataTable(f"{of}: accuracy allowed for each latency", ("latency, ms", "accuracy, mm"), rows)
 
 
@@ -210,4 +212,4 @@ def sampling_section(display: Display, maps: list[SamplingMap], /) -> Section:
 
 
 def _text(value: float | None) -> str:
-    return "any" if value is None else f"{value:.3g}"
+    return "-" if value is None else f"{value:.3g}"
