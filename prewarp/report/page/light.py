@@ -27,7 +27,11 @@ class SeamSeen:
     view: SeamLight
 
 
-def looked_at(display: Display, /) -> list[tuple[EyeStudy, list[SeamSeen]]]:
+# Eyes whose luminance is known, and their seams from some pupil positions.
+Seen = list[tuple[EyeStudy, list[SeamSeen]]]
+
+
+def looked_at(display: Display, /) -> Seen:
     """Return the seam of every eye whose luminance is known, from a few pupil positions."""
     found = []
     for study in display.studies:
@@ -41,7 +45,7 @@ def looked_at(display: Display, /) -> list[tuple[EyeStudy, list[SeamSeen]]]:
     return found
 
 
-def luminance_section(display: Display, seen: list[tuple[EyeStudy, list[SeamSeen]]], /) -> Section:
+def luminance_section(display: Display, seen: Seen, /) -> Section:
     """Return the chapter of luminance and uniformity."""
     measured = display.module.measured
     limit = Limit("luminance_step_percent", display.module.limits.luminance_step_percent)
