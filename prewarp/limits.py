@@ -29,7 +29,7 @@ class Limits:
 
     place_px: float | None = checked(Number(1e-6, 1e4, "px"), default=None)
     place_arcmin: float | None = checked(Number(1e-6, 1e4, "arcmin"), default=None)
-    seam_error_p95_arcmin: float | None = checked(Number(1e-6, 1e4, "arcmin"), default=None)
+    seam_error_p95_arcmin: float | None = checked(Number(0.01, 600.0, "arcmin"), default=None)
     luminance_step_percent: float | None = checked(_PERCENT, default=None)
     focus_step_dioptres: float | None = checked(Number(0.0, 20.0, "dioptres"), default=None)
     field_lost_percent: float | None = checked(_PERCENT, default=None)

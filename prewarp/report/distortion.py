@@ -42,7 +42,9 @@ def distortion_figure(
             field = fields.field(name, fields.colours[0])
             for pupil, ink, width in ((pupil_mm, INK, 0.7), (np.zeros(3), colour, 1.8)):
                 for line in _lines(field, pupil):
-                    axes.plot(*line.T, color=ink, linewidth=width, linestyle=style if width > 1.0 else "solid")
+                    axes.plot(
+                        *line.T, color=ink, linewidth=width, linestyle=style if width > 1.0 else "solid"
+                    )
             handles.append(Line2D([], [], color=colour, linewidth=1.8, linestyle=style, label=f"'{name}'"))
         told = ", ".join(f"{value:g}" for value in pupil_mm)
         handles.append(Line2D([], [], color=INK, linewidth=0.7, label=f"pupil at ({told}) mm"))

@@ -1,6 +1,7 @@
 """`prewarp report`."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ from prewarp.eye import assemble_eyes
 from prewarp.field import FieldSet
 from prewarp.files import sha256_of_file, write_text
 from prewarp.grids import Grid, read_grid
+from prewarp.limits import Limits
 from prewarp.module import DisplayModule
 from prewarp.report.page.device import build_packages, read_packages
 from prewarp.report.page.display import Display, EyeStudy
@@ -21,13 +23,18 @@ from prewarp.report.page.html import report_html
 from prewarp.report.page.make import display_report
 from prewarp.report.page.tree import DisplayReport
 
+# The budget takes no smaller one; a limit of 0 is judged by its own row.
+LEAST_FOCUS_DIOPTRES = 0.01
+
 
 @click.command()
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @module_option(required=True)
 @output_option("HTML file to write.")
 @eye_option
-@click.option("--package", "package_path", type=FILE, help="Device package of this fit, from 'prewarp export'.")
+@click.option(
+    "--package", "package_path", type=FILE, help="Device package of this fit, from 'prewarp export'."
+)
 @click.option(
     "--no-package",
     is_flag=True,
@@ -105,19 +112,15 @@ def report(
     talk.json({"displays": [one.as_dict() for one in found]})
 
 
+@dataclass(frozen=True, eq=False)
 class _Read:
     """What was read of one display, before anything is worked out."""
 
-    def __init__(
-        self,
-        fields: FieldSet,
-        module: DisplayModule,
-        luminance: Grid | None,
-        paths: dict[str, Path | None],
-        extrapolated: tuple[str, ...],
-    ) -> None:
-        self.fields, self.module, self.luminance = fields, module, luminance
-        self.paths, self.extrapolated = paths, extrapolated
+    fields: FieldSet
+    module: DisplayModule
+    luminance: Grid | None
+    paths: Mapping[str, Path | None]
+    extrapolated: tuple[str, ...]
 
     def display(
         self,
@@ -129,8 +132,7 @@ class _Read:
     ) -> Display:
         """Put the eyes together, and read or build their packages."""
         tell(f"{self.module.name}: joining channels")
-        wanted = self.module.limits.seam_error_p95_arcmin
-        limit = Limit() if wanted is None else Limit(seam_arcmin=wanted)
+        limit = _limit(self.module.limits)
         eyes = list(assemble_eyes(self.fields, self.module, side=side, luminance=self.luminance))
         package = self.paths["package"]
         if package is not None:
@@ -154,6 +156,16 @@ class _Read:
                 yield what, path.name, sha256_of_file(path)
             elif path is not None:
                 yield what, path.name, "a folder; its manifest holds the hash of every file"
+
+
+def _limit(limits: Limits) -> Limit:
+    """Return what the tracker budget is asked to keep: the module's limits, the usual ones where none are."""
+    usual = Limit()
+    seam, focus = limits.seam_error_p95_arcmin, limits.focus_step_dioptres
+    return Limit(
+        seam_arcmin=usual.seam_arcmin if seam is None else seam,
+        focus_dioptres=usual.focus_dioptres if focus is None else max(focus, LEAST_FOCUS_DIOPTRES),
+    )
 
 
 def _read(

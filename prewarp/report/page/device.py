@@ -99,7 +99,9 @@ def package_section(display: Display, /) -> Section:
         tables.append(_checks(result, of))
         sizes = tuple((kind, f"{size / 1000.0:.1f}") for kind, size in sorted(package.sizes.items()))
         tables.append(DataTable(f"{of}: bytes by kind of file", ("kind", "kB"), sizes))
-    return Section("package", "Tables and errors of the package", tuple(rows), tuple(tables), text=tuple(text))
+    return Section(
+        "package", "Tables and errors of the package", tuple(rows), tuple(tables), text=tuple(text)
+    )
 
 
 _NEEDS = "a device package (--package FOLDER, or leave out --no-package)"
@@ -145,7 +147,9 @@ def _checks(result: VerifyResult, of: str) -> DataTable:
         (
             check.artefact,
             check.what,
-            check.note if check.measured is None else f"{check.measured:.3g} {check.unit} {check.subject}".strip(),
+            check.note
+            if check.measured is None
+            else f"{check.measured:.3g} {check.unit} {check.subject}".strip(),
             "-" if check.requested is None else f"{check.requested:.3g} {check.unit}",
             _VERDICTS[check.ok],
         )

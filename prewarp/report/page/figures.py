@@ -100,7 +100,9 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
         "seam",
         drawn_item(
             f"seam_{eye.side}",
-            seam_map_figure(items, title="", error_label="seam error, worst corner, correction fixed, arcmin"),
+            seam_map_figure(
+                items, title="", error_label="seam error, worst corner, correction fixed, arcmin"
+            ),
             f"{label}: seam error over the overlap, worst corner of the eye box, correction fixed.",
             f"Map of the seam error over the overlap; the largest is {largest:.3g} arcmin.",
         ),

@@ -248,7 +248,9 @@ def _swim(study: EyeStudy, field: Field, of: str) -> Row:
 _SWIM = "pupil swim: largest move of the picture with the pupil, correction fixed"
 
 
-def place_sigma_arcmin(study: EyeStudy, field: Field, pixel: FloatArray, pupil_mm: FloatArray, /) -> FloatArray:
+def place_sigma_arcmin(
+    study: EyeStudy, field: Field, pixel: FloatArray, pupil_mm: FloatArray, /
+) -> FloatArray:
     """Return the 1-sigma of direction (...) at panel points (..., 2) px from pupils (..., 3) mm, arcmin."""
     sigma = prediction_sigma(study.eye.fields, field.channel, field.colour, pixel, pupil_mm=pupil_mm)
     here = field.forward(pixel, pupil_mm=pupil_mm)
@@ -313,7 +315,9 @@ def colour_section(display: Display, /) -> Section:
         "colour",
         "Colour registration",
         tuple(rows),
-        text=("At the tracked pupil the correction brings all colours to one direction, within its error of place.",),
+        text=(
+            "At the tracked pupil the correction brings all colours to one direction, within its error of place.",
+        ),
     )
 
 

@@ -115,7 +115,9 @@ def tracker_section(display: Display, /) -> Section:
             else "1 arcmin, the resolution limit of normal vision (common practice): no limit is set."
         )
     )
-    return Section("tracker", "Tracker budget", tuple(rows), tuple(tables), text=tuple(text), published=SACCADES)
+    return Section(
+        "tracker", "Tracker budget", tuple(rows), tuple(tables), text=tuple(text), published=SACCADES
+    )
 
 
 _ACCURACY = "eye tracker: accuracy needed, 1-sigma per axis"
@@ -135,7 +137,10 @@ def _need(budget: Budget, of: str) -> tuple[str, ...]:
 
 def _frontier(budget: Budget, of: str) -> DataTable:
     edge = budget.frontier.as_dict()
-    rows = tuple((f"{one['latency_ms']:.3g}", "none does" if one["accuracy_mm"] is None else _text(one["accuracy_mm"])) for one in edge)
+    rows = tuple(
+        (f"{one['latency_ms']:.3g}", "none does" if one["accuracy_mm"] is None else _text(one["accuracy_mm"]))
+        for one in edge
+    )
     return DataTable(f"{of}: accuracy allowed for each latency", ("latency, ms", "accuracy, mm"), rows)
 
 

@@ -182,16 +182,16 @@ def _binocular_rows(eyes: dict[str, Eye], colour: str) -> list[Row]:
         f"pupils converged on {_NEAR_M:g} m, correction fixed": disparity(
             eyes, tangent, pupils_mm=near, tracked_pupils_mm=centred, colour=colour
         ),
-        "worst of both eye boxes, correction fixed": fixed_worst(
-            eyes, tangent, pupils_mm=box, colour=colour
-        ),
+        "worst of both eye boxes, correction fixed": fixed_worst(eyes, tangent, pupils_mm=box, colour=colour),
     }
     rows = []
     for state, one in found.items():
         for kind, name in _KINDS.items():
             size = np.abs(getattr(one, f"{kind}_arcmin"))
             largest = float(np.nanmax(size)) if np.isfinite(size).any() else None
-            note = f"median {np.nanmedian(size):.3g}, {len(tangent)} directions" if largest is not None else ""
+            note = (
+                f"median {np.nanmedian(size):.3g}, {len(tangent)} directions" if largest is not None else ""
+            )
             if kind == "horizontal" and largest is not None:
                 note += f"; {float(vergence_dioptres(largest, _PUPIL_DISTANCE_MM)):.2g} D of vergence"
             rows.append(
