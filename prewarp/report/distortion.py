@@ -1,7 +1,7 @@
-"""Distortion picture: where a lattice of panel points is seen, uncorrected, and how that moves with the pupil."""
+"""Distortion picture: where a lattice of panel points is seen, and how that moves with the pupil."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -16,7 +16,12 @@ if TYPE_CHECKING:
 
 _WIDTH_PX, _HEIGHT_PX = 1000, 620
 _LINES, _POINTS = 9, 49
-_STYLES = ("solid", "dashed", "dashdot", "dotted")
+_STYLES: "tuple[Literal['solid', 'dashed', 'dashdot', 'dotted'], ...]" = (
+    "solid",
+    "dashed",
+    "dashdot",
+    "dotted",
+)
 
 
 def distortion_figure(
@@ -48,7 +53,7 @@ def distortion_figure(
             handles.append(Line2D([], [], color=colour, linewidth=1.8, linestyle=style, label=f"'{name}'"))
         told = ", ".join(f"{value:g}" for value in pupil_mm)
         handles.append(Line2D([], [], color=INK, linewidth=0.7, label=f"pupil at ({told}) mm"))
-        axes.legend(handles=handles, loc="upper right")
+        drawn.legend(handles=handles, loc="outside lower center", ncols=len(handles))
         axes.set(
             aspect="equal",
             xlabel="horizontal field angle dir_x, degrees",

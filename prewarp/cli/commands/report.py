@@ -102,12 +102,16 @@ def report(
     read = [_read(talk, *job, side=side, extrapolate=extrapolate) for job in jobs]
     found: list[DisplayReport] = []
     with talk.progress("writing the report") as step:
-        for number, one in enumerate(read):
-            display = one.display(tracker, samples, no_package, side, lambda text: step(text, number))
-            found.append(display_report(display, progress=lambda text: step(text, number)))
+        for one in read:
+
+            def tell(text: str, name: str = one.module.name) -> None:
+                step(f"{name}: {text}", len(found))
+
+            display = one.display(tracker, samples, no_package, side, tell)
+            found.append(display_report(display, progress=tell))
     write_text(output, report_html(found))
-    for one in found:
-        talk.text(f"{one.name}: {one.verdict}. {one.sentence}")
+    for done in found:
+        talk.text(f"{done.name}: {done.headline}. {done.sentence}")
     talk.text(f"{output}: written.")
     talk.json({"displays": [one.as_dict() for one in found]})
 
@@ -131,7 +135,7 @@ class _Read:
         tell: Callable[[str], None],
     ) -> Display:
         """Put the eyes together, and read or build their packages."""
-        tell(f"{self.module.name}: joining channels")
+        tell("joining channels")
         limit = _limit(self.module.limits)
         eyes = list(assemble_eyes(self.fields, self.module, side=side, luminance=self.luminance))
         package = self.paths["package"]

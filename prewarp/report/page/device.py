@@ -15,6 +15,7 @@ from prewarp.field import FieldSet
 from prewarp.module import EYES
 from prewarp.report.page.display import Display, PackageFound
 from prewarp.report.page.tree import DataTable, Limit, Row, Section
+from prewarp.report.page.words import number_text
 
 _VERDICTS = {True: "kept", False: "NOT KEPT", None: "told, not judged"}
 _PLACE = "error of place of the package, worst of all artefacts, colours and pupil positions"
@@ -75,13 +76,15 @@ def package_section(display: Display, /) -> Section:
     tables: list[DataTable] = []
     text: list[str] = []
     if not display.packages:
-        rows.append(Row("package_place_px", _PLACE, limit=Limit("place_px", limits.place_px), needs=_NEEDS))
+        rows.append(
+            Row("package_place_px", _PLACE, unit="px", limit=Limit("place_px", limits.place_px), needs=_NEEDS)
+        )
     for package in display.packages:
         of, result = f"{package.eye} eye", package.result
         limit = Limit("place_px", limits.place_px)
         if result is None:
             needs = f"a package that can be written: {package.problem}"
-            rows.append(Row("package_place_px", _PLACE, of, limit=limit, needs=needs))
+            rows.append(Row("package_place_px", _PLACE, of, unit="px", limit=limit, needs=needs))
             continue
         rows += _rows(result, of, limit)
         rows.append(
@@ -149,8 +152,8 @@ def _checks(result: VerifyResult, of: str) -> DataTable:
             check.what,
             check.note
             if check.measured is None
-            else f"{check.measured:.3g} {check.unit} {check.subject}".strip(),
-            "-" if check.requested is None else f"{check.requested:.3g} {check.unit}",
+            else f"{number_text(check.measured)} {check.unit} {check.subject}".strip(),
+            "-" if check.requested is None else f"{check.requested:g} {check.unit}",
             _VERDICTS[check.ok],
         )
         for check in checks

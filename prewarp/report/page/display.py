@@ -1,4 +1,4 @@
-"""What a report is made from: fit and module of a display, and what else was given; each figure found once."""
+"""What a report is made from: fit and module of a display, and what else was given; all is found once."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -81,15 +81,11 @@ class EyeStudy:
     @cached_property
     def sensitivities(self) -> tuple[SensitivityMap, ...]:
         """Of each overlap, over `pupils_mm`."""
-        fields = self.eye.fields
-        return tuple(
-            sensitivity_map(
-                *(fields.field(name, self.colour) for name in pair.channels),
-                pair.tangent,
-                pupils_mm=self.pupils_mm,
-            )
-            for pair in self.overlaps
-        )
+        found = []
+        for pair in self.overlaps:
+            first, second = (self.eye.fields.field(name, self.colour) for name in pair.channels)
+            found.append(sensitivity_map(first, second, pair.tangent, pupils_mm=self.pupils_mm))
+        return tuple(found)
 
     @cached_property
     def budgets(self) -> tuple[Budget, ...]:

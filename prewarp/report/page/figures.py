@@ -12,7 +12,7 @@ from prewarp.report.distortion import distortion_figure
 from prewarp.report.focus import FocusItem, focus_figure
 from prewarp.report.luminance_profile import ProfilePair, luminance_profile_figure
 from prewarp.report.page.display import Display, EyeStudy, pair_name
-from prewarp.report.page.light import Seen, SeamSeen
+from prewarp.report.page.light import SeamSeen, Seen
 from prewarp.report.page.tree import FigureItem
 from prewarp.report.resampling import resampling_figure
 from prewarp.report.seam_map import SeamMap, seam_figure, seam_map_figure
@@ -46,7 +46,8 @@ def figures(display: Display, seen: Seen, maps: list[SamplingMap], /) -> Iterato
                 "sampling",
                 drawn,
                 "Angular pixel density, and content px per panel px, reference colour.",
-                f"Maps over the field: angular pixel density, median {np.median(density):.3g} px per degree, and "
+                f"Maps over the field: angular pixel density, median {np.median(density):.3g} px per "
+                f"degree, and "
                 "content pixels per panel pixel.",
             ),
         )
@@ -57,7 +58,8 @@ def figures(display: Display, seen: Seen, maps: list[SamplingMap], /) -> Iterato
                 "certainty",
                 certainty_figure(display.fields),
                 "1-sigma of the fitted panel point, px, root mean square over pupil positions.",
-                f"Map of the 1-sigma of place over each panel: {', '.join(display.fields.channels)}. Values stand "
+                f"Map of the 1-sigma of place over each panel: {', '.join(display.fields.channels)}. "
+                f"Values stand "
                 "in the table of this chapter.",
             ),
         )
@@ -71,9 +73,11 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
             drawn_item(
                 f"blend_{eye.side}",
                 seam_figure(eye.seam),
-                f"{label}: outlines are what a channel shows from the whole eye box; colour is the fraction of "
+                f"{label}: outlines are what a channel shows from the whole eye box; colour is the "
+                f"fraction of "
                 "the channel that gives more light.",
-                f"Outlines of {len(eye.channels)} channels over horizontal and vertical field angle, and the blend "
+                f"Outlines of {len(eye.channels)} channels over horizontal and vertical field angle, and "
+                f"the blend "
                 f"between them, {eye.seam.feather_deg:.3g} degrees wide.",
             ),
         )
@@ -85,7 +89,8 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
             distortion_figure(eye.fields, eye.channels, pupil_mm=corner),
             f"{label}: even lines of each panel as they are seen without correction; thin dark lines from a "
             "corner of the eye box.",
-            f"Bent lattices of the panels of {', '.join(eye.channels)}, seen over horizontal and vertical field "
+            f"Bent lattices of the panels of {', '.join(eye.channels)}, seen over horizontal and vertical "
+            f"field "
             "angle, pupil centred and at a corner of the eye box.",
         ),
     )
@@ -113,9 +118,11 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
         drawn_item(
             f"focus_{eye.side}",
             focus_figure(focus, title=""),
-            f"{label}: image vergence over the field, and the focus step along the seam, with published depths "
+            f"{label}: image vergence over the field, and the focus step along the seam, with published "
+            f"depths "
             "of focus.",
-            "Maps of image vergence of each channel, and a line of the focus step along the seam; figures stand "
+            "Maps of image vergence of each channel, and a line of the focus step along the seam; figures "
+            "stand "
             "in the table of this chapter.",
         ),
     )
@@ -128,9 +135,11 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
         drawn_item(
             f"tracker_{eye.side}",
             budget_figure(budgets, title=""),
-            f"{label}: left, latency and accuracy that keep the limit; right, how many time samples stay under "
+            f"{label}: left, latency and accuracy that keep the limit; right, how many time samples stay "
+            f"under "
             "a seam error.",
-            "Curve of the accuracy allowed for each latency, and distributions of seam error with and without a "
+            "Curve of the accuracy allowed for each latency, and distributions of seam error with and "
+            "without a "
             "tracker: " + "; ".join(f"{one.title}: {one.budget.verdict}" for one in budgets) + ".",
         ),
     )
@@ -151,6 +160,7 @@ def _light(study: EyeStudy, views: list[SeamSeen]) -> FigureItem:
     return drawn_item(
         f"luminance_{study.eye.side}",
         luminance_profile_figure(pairs),
-        f"{study.label}: a uniform field along lines across the seam, before and after the match of the channels.",
+        f"{study.label}: a uniform field along lines across the seam, before and after the match of the "
+        f"channels.",
         f"Profiles of luminance across the seam. Step: {told}.",
     )

@@ -9,6 +9,7 @@ from prewarp.frames import arcmin_between
 from prewarp.points import lattice_points
 from prewarp.report.page.display import CENTRE_MM, Display, EyeStudy
 from prewarp.report.page.tree import COVERAGE, Limit, Row, Section
+from prewarp.report.page.words import number_text
 from prewarp.seam import field_of_view, seam_error, survey_overlap
 from prewarp.seam.directions import node_areas_deg2
 from prewarp.seam.gaps import lit_map
@@ -62,7 +63,7 @@ def _lost(study: EyeStudy, limit: float | None) -> Row:
         "%",
         interval=(min(least, value), max(most, value)) if worst.spacing_deg else None,
         limit=Limit("field_lost_percent", limit),
-        note=f"worst of {len(study.gaps)} pupil positions, ({pupil}) mm; {worst.gap_deg2:.3g} deg2",
+        note=f"worst of {len(study.gaps)} pupil positions, ({pupil}) mm; {number_text(worst.gap_deg2)} deg2",
         source="lattice of 0.125 deg, solid angle; gaps under 0.1 deg are not looked for",
     )
 
@@ -108,7 +109,8 @@ def eye_box_section(display: Display, /) -> Section:
                     f"{study.label}, {least.channels[0]} and {least.channels[1]}",
                     least.least_deg,
                     "deg",
-                    note=f"pupil ({pupil}) mm; below 0 is a gap; the feather is {eye.seam.feather_deg:.2f} deg",
+                    note=f"pupil ({pupil}) mm; below 0 is a gap; the feather is "
+                    f"{eye.seam.feather_deg:.2f} deg",
                     source="survey along the line that joins the channels",
                 )
             )
@@ -135,8 +137,10 @@ def distortion_section(display: Display, /) -> Section:
         "Distortion and its uncertainty",
         tuple(rows),
         text=(
-            "Error of place is what the fitted map may be off by: noise of the capture and what the choice of "
-            "the model left out. A fresh capture that was not fitted is the independent check (`compare`).",
+            "Error of place is what the fitted map may be off by: noise of the capture and what the "
+            "choice of "
+            "the model left out. A fresh capture that was not fitted is the independent check: prewarp "
+            "compare.",
         ),
     )
 
@@ -146,7 +150,7 @@ def _channel_rows(
 ) -> list[Row]:
     fields, of = study.eye.fields, f"{study.label}, {channel}"
     field = fields.field(channel, study.colour)
-    rows = [_raw(field, of), _swim(study, field, of)]
+    rows = [_raw(study, field, of), _swim(study, field, of)]
     report = next((one for one in fields.reports if one.channel == channel), None)
     if report is not None:
         rows += [
@@ -207,7 +211,7 @@ def panel_lattice(field: Field, /) -> FloatArray:
     return np.asarray(points[field.depth_px(points, pupil_mm=CENTRE_MM) >= -1e-6])
 
 
-def _raw(field: Field, of: str) -> Row:
+def _raw(study: EyeStudy, field: Field, of: str) -> Row:
     """Return how far directions depart from the affine map of panel points that fits them best."""
     pixel = panel_lattice(field)
     tangent = field.forward(pixel, pupil_mm=CENTRE_MM)
@@ -215,12 +219,15 @@ def _raw(field: Field, of: str) -> Row:
     pixel, tangent = pixel[good], tangent[good]
     columns = np.column_stack([np.ones(len(pixel)), pixel])
     affine = columns @ np.linalg.lstsq(columns, tangent, rcond=None)[0]
+    apart = arcmin_between(affine, tangent)
+    worst = int(np.argmax(apart))
     return Row(
         "raw_distortion_arcmin",
         "distortion before correction, largest departure from the best affine map",
         of,
-        float(arcmin_between(affine, tangent).max()),
+        float(apart[worst]),
         "arcmin",
+        _known(place_sigma_arcmin(study, field, pixel[worst], CENTRE_MM)),
         note="pupil centred, reference colour",
         source="least squares in tangents; derived here",
     )
@@ -232,14 +239,17 @@ def _swim(study: EyeStudy, field: Field, of: str) -> Row:
         return Row("swim_arcmin", _SWIM, of, needs=study.lacking.needs)
     pixel = panel_lattice(field)
     start = field.forward(pixel, pupil_mm=CENTRE_MM)
-    moved = [arcmin_between(start, field.forward(pixel, pupil_mm=pupil)) for pupil in study.pupils_mm[1:]]
-    worst = float(np.nanmax(moved)) if moved else 0.0
+    pupils = study.pupils_mm
+    moved = np.stack([arcmin_between(start, field.forward(pixel, pupil_mm=pupil)) for pupil in pupils])
+    pupil, place = np.unravel_index(int(np.nanargmax(moved)), moved.shape)
+    sigma = [place_sigma_arcmin(study, field, pixel[place], one) for one in (CENTRE_MM, pupils[pupil])]
     return Row(
         "swim_arcmin",
         _SWIM,
         of,
-        worst,
+        float(moved[pupil, place]),
         "arcmin",
+        _known(np.hypot(*sigma)),
         note="worst corner of the eye box; holds the parallax of an image that is not at infinity",
         source="f(f^-1(t, 0), e) - t",
     )
@@ -259,6 +269,10 @@ def place_sigma_arcmin(
         for one in ((1.0, 0.0), (0.0, 1.0))
     ]
     return np.asarray(sigma * np.maximum(*step))
+
+
+def _known(sigma: FloatArray) -> float | None:
+    return float(sigma) if np.isfinite(sigma) else None
 
 
 def _place_sigma(study: EyeStudy, field: Field) -> tuple[float | None, float | None]:
@@ -299,6 +313,8 @@ def colour_section(display: Display, /) -> Section:
                 field = eye.fields.field(channel, colour)
                 of = f"{study.label}, {channel}, {colour} against {study.colour}"
                 apart = arcmin_between(seen, field.forward(pixel, pupil_mm=CENTRE_MM))
+                at = pixel[int(np.nanargmax(apart))]
+                sigma = [place_sigma_arcmin(study, one, at, CENTRE_MM) for one in (reference, field)]
                 rows.append(
                     Row(
                         "lateral_colour_arcmin",
@@ -306,6 +322,7 @@ def colour_section(display: Display, /) -> Section:
                         of,
                         float(np.nanmax(apart)),
                         "arcmin",
+                        _known(np.hypot(*sigma)),
                         note="one panel point, pupil centred",
                         source="angle between directions; IDMS calls it convergence, from memory",
                     )
@@ -316,7 +333,8 @@ def colour_section(display: Display, /) -> Section:
         "Colour registration",
         tuple(rows),
         text=(
-            "At the tracked pupil the correction brings all colours to one direction, within its error of place.",
+            "At the tracked pupil the correction brings all colours to one direction, within its error of "
+            "place.",
         ),
     )
 

@@ -1,7 +1,6 @@
 """One HTML page of one or more reports, side by side: no network, no scripts, all text escaped."""
 
 import base64
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -22,6 +21,7 @@ from prewarp.report.page.tree import (
     Row,
     Section,
 )
+from prewarp.report.page.words import number_text
 
 # Verdicts have a mark and words besides a colour: told apart in grey and by any eye.
 _MARKS = {WITHIN: "✓", ABOVE: "✕", UNDECIDED: "?", NOT_MEASURED: "○", NO_LIMIT: "–", TOLD: "–"}
@@ -33,8 +33,6 @@ _CLASSES = {
     NO_LIMIT: "plain",
     TOLD: "plain",
 }
-# Values smaller than this, in the units of a report, are rounding.
-_SMALLEST = 1e-4
 # Of the bars: width, where the limit stands, in the drawing's own units.
 _BAR, _LIMIT_AT = 120.0, 60.0
 _LARGEST_DISPLAYS = 4
@@ -110,22 +108,8 @@ def report_html(reports: Sequence[DisplayReport], /) -> str:
     )
 
 
-def number_text(value: float | None, /) -> str:
-    """Return a number with three significant digits, without exponents; a dash where there is none."""
-    if value is None or math.isnan(value):
-        return "–"
-    if math.isinf(value):
-        return "unbounded"
-    if value == 0.0:
-        return "0"
-    if abs(value) < _SMALLEST:
-        return f"below {_SMALLEST:g}" if value > 0.0 else f"above -{_SMALLEST:g}"
-    digits = max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{value:.{digits}f}"
-
-
 def _lines(groups: Sequence[Sequence[Row]]) -> Iterator[Line]:
-    """Yield rows of all displays side by side: those of one key, in the order in which each display has them."""
+    """Yield rows of all displays side by side: those of one key, in the order that each display has."""
     placed: dict[tuple[str, int], list[Row | None]] = {}
     for display, rows in enumerate(groups):
         seen: dict[str, int] = {}
@@ -157,7 +141,7 @@ def _cell(row: Row) -> Cell:
         uncertainty = f"± {number_text(row.sigma)}{unit} (1-sigma)"
     limit = "–"
     if row.limit is not None:
-        limit = NO_LIMIT if row.limit.value is None else f"{number_text(row.limit.value)}{unit}"
+        limit = NO_LIMIT if row.limit.value is None else f"{row.limit.value:g}{unit}"
     return Cell(
         row.of,
         f"{number_text(row.value)}{unit}" if row.known else "",

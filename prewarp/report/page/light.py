@@ -67,7 +67,11 @@ def luminance_section(display: Display, seen: Seen, /) -> Section:
         if study.eye.match is None:
             rows.append(Row("uniformity_percent", _UNIFORMITY, study.label, needs=_NEEDS_GRID))
             if study.eye.has_seam:
-                rows.append(Row("luminance_step_percent", _STEP, study.label, limit=limit, needs=_NEEDS_GRID))
+                rows.append(
+                    Row(
+                        "luminance_step_percent", _STEP, study.label, unit="%", limit=limit, needs=_NEEDS_GRID
+                    )
+                )
             continue
         rows += _uniformity(study, study.eye.match)
         rows.append(
@@ -144,7 +148,8 @@ def _steps(study: EyeStudy, seen: list[SeamSeen], limit: Limit) -> list[Row]:
                 interval=interval,
                 limit=limit,
                 needs="luminance from pupil positions that spread over an area",
-                note="what the samples leave open of the luminance maps is in it; dither and bits of the panels",
+                note="what the samples leave open of the luminance maps is in it; dither and bits of the "
+                "panels",
                 source="difference of both sides over their mean",
             )
         )
@@ -180,7 +185,7 @@ def ghost_section(display: Display, /) -> Section:
                     100.0 * float(found.max()),
                     "%",
                     note=f"median {100.0 * float(np.median(found)):.2g} %, {found.size} dots",
-                    source="column 'ghost' of the grid, written by `extract`",
+                    source="column 'ghost' of the grid, written by prewarp extract",
                 )
             )
     return Section("ghosts", "Secondary images", tuple(rows))

@@ -8,6 +8,7 @@ from prewarp.focus import NO_WARP, channel_focus, focus_step
 from prewarp.published import DEPTH_OF_FOCUS, HEAD_RATES, SACCADES
 from prewarp.report.page.display import CENTRE_MM, Display, EyeStudy, pair_name
 from prewarp.report.page.tree import DataTable, Limit, Row, Section
+from prewarp.report.page.words import number_text
 from prewarp.resampling.sampling_map import SamplingMap, content_width_for, sampling_map
 from prewarp.seam import panels_in_step, timing_not_known
 
@@ -25,7 +26,14 @@ def focus_section(display: Display, /) -> Section:
             continue
         if study.lacking is not None:
             rows.append(
-                Row("focus_step_dioptres", _STEP, study.label, limit=limit, needs=study.lacking.needs)
+                Row(
+                    "focus_step_dioptres",
+                    _STEP,
+                    study.label,
+                    unit="D",
+                    limit=limit,
+                    needs=study.lacking.needs,
+                )
             )
             continue
         for pair in study.overlaps:
@@ -33,7 +41,7 @@ def focus_section(display: Display, /) -> Section:
             where = (
                 f"at dir_x {step['focus_step_max_dir_x_deg']:.1f}, "
                 f"dir_y {step['focus_step_max_dir_y_deg']:.1f} deg; mean "
-                f"{step['focus_step_mean_dioptres']:.3g} D"
+                f"{number_text(step['focus_step_mean_dioptres'])} D"
                 if step["directions"]
                 else ""
             )
@@ -73,7 +81,8 @@ def _vergence(study: EyeStudy, channel: str) -> list[Row]:
             found["image_distance_mean_dioptres"],
             "D",
             found["image_distance_sigma_dioptres"],
-            note=f"5 % to 95 % of the panel: {low:.3g} to {high:.3g} D; 1 / D is the distance in m",
+            note=f"5 % to 95 % of the panel: {number_text(low)} to {number_text(high)} D; 1 / D is the "
+            "distance in m",
             source="curvature of the wavefront; derived here",
         ),
         Row(
@@ -138,7 +147,10 @@ def _need(budget: Budget, of: str) -> tuple[str, ...]:
 def _frontier(budget: Budget, of: str) -> DataTable:
     edge = budget.frontier.as_dict()
     rows = tuple(
-        (f"{one['latency_ms']:.3g}", "none does" if one["accuracy_mm"] is None else _text(one["accuracy_mm"]))
+        (
+            number_text(one["latency_ms"]),
+            "none does" if one["accuracy_mm"] is None else _text(one["accuracy_mm"]),
+        )
         for one in edge
     )
     return DataTable(f"{of}: accuracy allowed for each latency", ("latency, ms", "accuracy, mm"), rows)
@@ -166,7 +178,7 @@ def scan_section(display: Display, /) -> Section:
                     f"{study.label}, {pair_name(timing.channels)}",
                     timing.largest_per_rate,
                     "arcmin per deg/s",
-                    note=f"one direction is lit up to {apart:.3g} ms apart",
+                    note=f"one direction is lit up to {number_text(apart)} ms apart",
                     source="60 arcmin per degree times the difference of times; derived here",
                 )
             )
@@ -190,6 +202,8 @@ def sampling_section(display: Display, maps: list[SamplingMap], /) -> Section:
     rows = []
     for (study, name), one in zip(names, maps, strict=True):
         found, of = one.as_dict(), f"{study.label}, {name}"
+        least, most = (found[f"panel_{end}_px_per_deg"] for end in ("least", "most"))
+        coarse, fine = found["too_coarse_percent"], found["too_fine_percent"]
         rows += [
             Row(
                 "panel_px_per_deg",
@@ -197,7 +211,7 @@ def sampling_section(display: Display, maps: list[SamplingMap], /) -> Section:
                 of,
                 found["panel_median_px_per_deg"],
                 "px/deg",
-                note=f"{found['panel_least_px_per_deg']:.3g} to {found['panel_most_px_per_deg']:.3g}",
+                note=f"{number_text(least)} to {number_text(most)}",
                 source="Jacobian of the fit; term of IEC 63145-20-20, from memory",
             ),
             Row(
@@ -206,8 +220,8 @@ def sampling_section(display: Display, maps: list[SamplingMap], /) -> Section:
                 of,
                 found["scale_most_content_px_per_panel_px"],
                 "",
-                note=f"content undersampled in {found['too_coarse_percent']:.3g} % of the panel, panel finer "
-                f"than the content in {found['too_fine_percent']:.3g} %",
+                note=f"content undersampled in {number_text(coarse)} % of the panel, panel finer than the "
+                f"content in {number_text(fine)} %",
                 source="singular values of the map",
             ),
         ]
@@ -217,4 +231,4 @@ def sampling_section(display: Display, maps: list[SamplingMap], /) -> Section:
 
 
 def _text(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3g}"
+    return "-" if value is None else number_text(value)

@@ -7,6 +7,7 @@ import numpy as np
 from prewarp.published import ACUITY, DIPLOPIA, LUMINANCE_STEP, VERTICAL_MISALIGNMENT, Published
 from prewarp.report.page.display import Display, EyeStudy, pair_name
 from prewarp.report.page.tree import DataTable, Row, Section
+from prewarp.report.page.words import number_text
 from prewarp.seam import Overlap
 from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent
 
@@ -45,7 +46,8 @@ def perception_section(display: Display, rows: Iterable[Row], /) -> Section:
         tuple(own),
         tables,
         text=(
-            "Thresholds are from the literature, for trained observers and good light or as said; none of them "
+            "Thresholds are from the literature, for trained observers and good light or as said; none of "
+            "them "
             "is a limit of this report. Which limit holds for whom is for qualified people to decide.",
         ),
     )
@@ -76,7 +78,8 @@ def _areas(study: EyeStudy, place: int, pair: Overlap) -> list[Row]:
         rows.append(
             Row(
                 key,
-                f"of it, seam error above {threshold:g} arcmin ({published.what}), worst pupil, correction fixed",
+                f"of it, seam error above {threshold:g} arcmin ({published.what}), worst pupil, "
+                f"correction fixed",
                 of,
                 float(100.0 * area[known & (error > threshold)].sum() / area[known].sum()),
                 "%",
@@ -109,15 +112,15 @@ def _areas(study: EyeStudy, place: int, pair: Overlap) -> list[Row]:
 
 def _beside(row: Row, published: tuple[Published, ...]) -> list[tuple[str, ...]]:
     assert row.value is not None
-    lines = []
+    lines: list[tuple[str, ...]] = []
     for one in published:
         threshold = f"{one.low:g}" if one.low == one.high else f"{one.low:g} to {one.high:g}"
         ends = sorted({row.value / one.high, row.value / one.low})
-        over = " to ".join(f"{end:.2g}" for end in ends)
+        over = " to ".join(number_text(float(end)) for end in ends)
         lines.append(
             (
                 f"{row.quantity}; {row.of}" if row.of else row.quantity,
-                f"{row.value:.3g} {row.unit}",
+                f"{number_text(row.value)} {row.unit}",
                 f"{one.what} ({one.condition})",
                 f"{threshold} {one.unit}",
                 over,

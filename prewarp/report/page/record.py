@@ -15,7 +15,8 @@ CAUTIONS = (
     "Follow local codes and licensed practice.",
     "Infrared light of eye trackers or illumination is not seen, and no blink protects from it: measure it "
     "before anybody looks.",
-    "Pictures that flash, above all red ones or large ones, can trigger photosensitive epilepsy: no more than "
+    "Pictures that flash, above all red ones or large ones, can trigger photosensitive epilepsy: no more "
+    "than "
     "three flashes in a second (WCAG 2.3.1).",
     CAUTION,
     "A limit that is kept here is kept by these figures, for this capture and this eye box: it does not say "

@@ -16,6 +16,7 @@ from prewarp.published import DIPLOPIA, VERGENCE_CONFLICT, VERTICAL_MISALIGNMENT
 from prewarp.report.page.display import CENTRE_MM, Display, EyeStudy, pair_name
 from prewarp.report.page.geometry import place_sigma_arcmin
 from prewarp.report.page.tree import Limit, Row, Section
+from prewarp.report.page.words import number_text
 from prewarp.seam import Overlap
 
 P95 = 95.0
@@ -50,6 +51,7 @@ def seam_section(display: Display, /) -> Section:
                     "seam_error_p95_arcmin",
                     _NATURAL_TRACKED,
                     study.label,
+                    unit="arcmin",
                     limit=limit,
                     needs=study.lacking.needs,
                 )
@@ -61,8 +63,8 @@ def seam_section(display: Display, /) -> Section:
     text.append(
         f"Channels were registered by seam pairs, against '{against}'."
         if against
-        else "Channels stand as they were captured: in one frame if one camera saw them all, else `register` "
-        "them by seam pairs first."
+        else "Channels stand as they were captured: in one frame if one camera saw them all, else "
+        "register them by seam pairs first."
     )
     return Section("seam", "Registration and seam error", tuple(rows), text=tuple(text))
 
@@ -73,13 +75,13 @@ def _pair_rows(study: EyeStudy, place: int, pair: Overlap, limit: Limit) -> list
     fixed = int(np.nanargmax(found.fixed_worst_arcmin))
     x, y = np.degrees(np.arctan(pair.tangent[fixed]))
     pupil = ", ".join(f"{one:g}" for one in found.fixed_worst_pupil_mm[fixed])
-    tracker = budget.tracker
+    tracker, sigma = budget.tracker, _pair_sigma(study, pair)
     return [
         Row(
             "registration_sigma_arcmin",
             _REGISTRATION,
             of,
-            _pair_sigma(study, pair),
+            sigma,
             "arcmin",
             needs="a fit whose capture says how sure it is over the overlap",
             note="both fits, pupil centred; a turn of a whole channel is taken as exact",
@@ -91,6 +93,7 @@ def _pair_rows(study: EyeStudy, place: int, pair: Overlap, limit: Limit) -> list
             of,
             float(found.fixed_worst_arcmin[fixed]),
             "arcmin",
+            sigma,
             note=f"at dir_x {x:.1f}, dir_y {y:.1f} deg, pupil ({pupil}) mm",
             source=_FORMULA,
         ),
@@ -160,7 +163,8 @@ def binocular_section(display: Display, /) -> Section:
         title,
         tuple(_binocular_rows(eyes, display.fields.colours[0])),
         text=(
-            "For content far away, frames of the two eyes parallel. Comfort and safety limits between the eyes "
+            "For content far away, frames of the two eyes parallel. Comfort and safety limits between the "
+            "eyes "
             "are for qualified people to set.",
         ),
         published=published,
@@ -190,10 +194,14 @@ def _binocular_rows(eyes: dict[str, Eye], colour: str) -> list[Row]:
             size = np.abs(getattr(one, f"{kind}_arcmin"))
             largest = float(np.nanmax(size)) if np.isfinite(size).any() else None
             note = (
-                f"median {np.nanmedian(size):.3g}, {len(tangent)} directions" if largest is not None else ""
+                f"median {number_text(float(np.nanmedian(size)))}, {len(tangent)} directions"
+                if largest is not None
+                else ""
             )
             if kind == "horizontal" and largest is not None:
-                note += f"; {float(vergence_dioptres(largest, _PUPIL_DISTANCE_MM)):.2g} D of vergence"
+                note += (
+                    f"; {number_text(float(vergence_dioptres(largest, _PUPIL_DISTANCE_MM)))} D of vergence"
+                )
             rows.append(
                 Row(
                     f"{kind}_max_arcmin",

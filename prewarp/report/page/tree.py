@@ -1,6 +1,7 @@
-"""What a report holds: sections of rows, tables and figures; each row is judged by a limit, if there is one.
+"""What a report holds: sections of rows, tables and figures; rows are judged by limits, where there are any.
 
-Knows nothing of displays or HTML. Every value has its unit; a row whose value is not known says what it needs.
+Knows nothing of displays or HTML. Every value has its unit; a row whose value is not known says what it
+needs.
 """
 
 import hashlib
@@ -206,6 +207,11 @@ class DisplayReport:
         return next((word for word in _ORDER if word in found), NO_LIMIT)
 
     @property
+    def headline(self) -> str:
+        """The verdict in a few words."""
+        return _HEADLINES[self.verdict]
+
+    @property
     def sentence(self) -> str:
         """The verdict in words."""
         if not self.judged:
@@ -226,11 +232,19 @@ class DisplayReport:
         return {
             "name": self.name,
             "verdict": self.verdict,
+            "headline": self.headline,
             "sentence": self.sentence,
             "sections": [section.as_dict() for section in self.sections],
         }
 
 
+_HEADLINES = {
+    ABOVE: "above its limits",
+    UNDECIDED: "undecided",
+    NOT_MEASURED: "not all measured",
+    WITHIN: "within its limits",
+    NO_LIMIT: NO_LIMIT,
+}
 _OPENING = {
     ABOVE: "The display does not keep its limits.",
     UNDECIDED: "Whether the display keeps its limits is undecided: some lie within the uncertainty.",
