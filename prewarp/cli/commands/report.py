@@ -18,7 +18,7 @@ from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
 from prewarp.module import DisplayModule
 from prewarp.report.page.device import build_packages, read_packages
-from prewarp.report.page.display import Display, EyeStudy
+from prewarp.report.page.display import DIRECTIONS, Display, EyeStudy
 from prewarp.report.page.html import report_html
 from prewarp.report.page.make import display_report
 from prewarp.report.page.tree import DisplayReport
@@ -58,6 +58,14 @@ LEAST_FOCUS_DIOPTRES = 0.01
     type=click.IntRange(1000),
     help="Time samples of the tracker budget [default: as many as tell the percentile within 2 %].",
 )
+@click.option(
+    "--directions",
+    type=click.IntRange(1, 1000),
+    default=DIRECTIONS,
+    show_default=True,
+    help="Directions of the seam that the tracker budget looks at.",
+)
+@click.option("--no-figures", is_flag=True, help="Leave the pictures out: a small file of tables.")
 @extrapolate_option
 @talking
 def report(
@@ -74,6 +82,8 @@ def report(
     compared_package_path: Path | None,
     tracker: Tracker,
     samples: int | None,
+    directions: int,
+    no_figures: bool,
     extrapolate: bool,
 ) -> None:
     """Write all that is known of a display into one HTML file: verdict first, against [limits] of the module
@@ -107,8 +117,8 @@ def report(
             def tell(text: str, name: str = one.module.name) -> None:
                 step(f"{name}: {text}", len(found))
 
-            display = one.display(tracker, samples, no_package, side, tell)
-            found.append(display_report(display, progress=tell))
+            display = one.display(tracker, (samples, directions), no_package, side, tell)
+            found.append(display_report(display, drawn=not no_figures, progress=tell))
     write_text(output, report_html(found))
     for done in found:
         talk.text(f"{done.name}: {done.headline}. {done.sentence}")
@@ -129,7 +139,7 @@ class _Read:
     def display(
         self,
         tracker: Tracker,
-        samples: int | None,
+        drawn: tuple[int | None, int],
         no_package: bool,
         side: str | None,
         tell: Callable[[str], None],
@@ -147,7 +157,7 @@ class _Read:
             self.module.name,
             self.module,
             self.fields,
-            tuple(EyeStudy(eye, tracker, limit, samples) for eye in eyes),
+            tuple(EyeStudy(eye, tracker, limit, *drawn) for eye in eyes),
             self.luminance,
             packages,
             tuple(self._files()),

@@ -18,7 +18,7 @@ from prewarp.seam import Overlap, SensitivityMap, sensitivity_map
 from prewarp.seam.gaps import PupilGap, survey_gaps
 
 CENTRE_MM = np.zeros(3)
-# Directions and time samples of the tracker budget.
+# Directions of a seam for which the tracker budget is worked out, at most.
 DIRECTIONS = 64
 
 
@@ -39,13 +39,14 @@ class PackageFound:
 class EyeStudy:
     """One eye, and what several chapters ask of it.
 
-    `samples`: time samples of the tracker budget, None: as many as it needs.
+    `samples`, `directions` of the tracker budget; samples None: as many as it needs.
     """
 
     eye: Eye
     tracker: Tracker
     limit: Limit
     samples: int | None = None
+    directions: int = DIRECTIONS
 
     @property
     def label(self) -> str:
@@ -96,7 +97,7 @@ class EyeStudy:
                 pair,
                 tracker=self.tracker,
                 limit=self.limit,
-                directions=DIRECTIONS,
+                directions=self.directions,
                 samples=self.samples,
             )
             for pair in self.overlaps

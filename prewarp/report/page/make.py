@@ -13,9 +13,9 @@ from prewarp.resampling.sampling_map import SamplingMap
 
 
 def display_report(
-    display: Display, /, *, progress: Callable[[str], None] = lambda text: None
+    display: Display, /, *, drawn: bool = True, progress: Callable[[str], None] = lambda text: None
 ) -> DisplayReport:
-    """Return the report of a display; `progress` is told what is being worked on.
+    """Return the report of a display, with figures where `drawn`; `progress` is told what is worked on.
 
     Raises
     ------
@@ -55,8 +55,11 @@ def display_report(
         record.provenance_section(display),
         record.cautions_section(),
     ]
-    progress("figures")
-    return DisplayReport(display.name, _with_figures([*first, *last], display, seen, maps))
+    sections = (*first, *last)
+    if drawn:
+        progress("figures")
+        sections = _with_figures(sections, display, seen, maps)
+    return DisplayReport(display.name, sections)
 
 
 def _with_figures(
