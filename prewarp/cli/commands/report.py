@@ -12,13 +12,13 @@ from prewarp.cli.displays import channels_in, extrapolate_option, eye_option, re
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.eye import assemble_eyes
-from prewarp.field import FieldSet
+from prewarp.field import FieldSet, Outside, outside_capture
 from prewarp.files import sha256_of_file, write_text
 from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
 from prewarp.module import DisplayModule
 from prewarp.report.page.device import build_packages, read_packages
-from prewarp.report.page.display import DIRECTIONS, Display, EyeStudy
+from prewarp.report.page.display import CENTRE_MM, DIRECTIONS, Display, EyeStudy
 from prewarp.report.page.html import report_html
 from prewarp.report.page.make import display_report
 from prewarp.report.page.tree import DisplayReport
@@ -135,6 +135,7 @@ class _Read:
     luminance: Grid | None
     paths: Mapping[str, Path | None]
     extrapolated: tuple[str, ...]
+    extrapolate: bool
 
     def display(
         self,
@@ -157,7 +158,7 @@ class _Read:
             self.module.name,
             self.module,
             self.fields,
-            tuple(EyeStudy(eye, tracker, limit, *drawn) for eye in eyes),
+            tuple(EyeStudy(eye, tracker, limit, *drawn, self.extrapolate) for eye in eyes),
             self.luminance,
             packages,
             tuple(self._files()),
@@ -170,6 +171,12 @@ class _Read:
                 yield what, path.name, sha256_of_file(path)
             elif path is not None:
                 yield what, path.name, "a folder; its manifest holds the hash of every file"
+
+
+def _told(outside: Outside, extrapolate: bool) -> str:
+    kept = outside.is_far and not extrapolate
+    end = "nothing is said of the corners of the eye box" if kept else "figures there are extrapolated"
+    return f"{outside.text()}: {end}."
 
 
 def _limit(limits: Limits) -> Limit:
@@ -193,14 +200,9 @@ def _read(
     extrapolate: bool,
 ) -> _Read:
     fields, module = read_display(fit_path, module_path)
-    outside = within_capture(
-        talk, fields, channels_in(fields, module, side), module.eye_box.corners, extrapolate=extrapolate
-    )
-    told = tuple(
-        f"Extrapolated: the eye box reaches {one['outside_mm']:.3g} mm outside what was captured of channel "
-        f"'{one['channel']}'."
-        for one in outside
-    )
+    names = channels_in(fields, module, side)
+    within_capture(talk, fields, names, CENTRE_MM, extrapolate=extrapolate)
+    told = tuple(_told(one, extrapolate) for one in outside_capture(fields, names, module.eye_box.corners))
     luminance = None if light_path is None else read_grid(light_path)
     paths = {"fit": fit_path, "module": module_path, "luminance": light_path, "package": package_path}
-    return _Read(fields, module, luminance, paths, told)
+    return _Read(fields, module, luminance, paths, told, extrapolate)

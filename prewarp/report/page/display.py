@@ -10,7 +10,7 @@ from prewarp.budget import Budget, Limit, Tracker, seam_budget
 from prewarp.checks import FloatArray
 from prewarp.export.judgement import VerifyResult
 from prewarp.eye import Eye
-from prewarp.field import FieldSet, NotKnown, motion_not_known
+from prewarp.field import FieldSet, NotKnown, Outside, motion_not_known, outside_capture
 from prewarp.focus import FocusStep, focus_step
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
@@ -39,7 +39,8 @@ class PackageFound:
 class EyeStudy:
     """One eye, and what several chapters ask of it.
 
-    `samples`, `directions` of the tracker budget; samples None: as many as it needs.
+    `samples`, `directions` of the tracker budget; samples None: as many as it needs. `extrapolate`: say what
+    the fit says where pupils lie far outside what was captured.
     """
 
     eye: Eye
@@ -47,6 +48,7 @@ class EyeStudy:
     limit: Limit
     samples: int | None = None
     directions: int = DIRECTIONS
+    extrapolate: bool = False
 
     @property
     def label(self) -> str:
@@ -59,15 +61,33 @@ class EyeStudy:
         return self.eye.fields.colours[0]
 
     @cached_property
+    def outside(self) -> tuple[Outside, ...]:
+        """By channel, the corner of the eye box that lies farthest outside what was captured."""
+        return outside_capture(self.eye.fields, self.eye.channels, self.eye.eye_box.corners)
+
+    @cached_property
+    def uncaptured(self) -> NotKnown | None:
+        """Why nothing is said of the corners of the eye box; None where it is."""
+        far = [one for one in self.outside if one.is_far]
+        if not far or self.extrapolate:
+            return None
+        worst = max(far, key=lambda one: one.half_mm)
+        needs = "captured pupil positions out to the corners of the eye box, or --extrapolate for a guess"
+        return NotKnown("what is seen from the whole eye box", worst.text(), needs)
+
+    @cached_property
     def pupils_mm(self) -> FloatArray:
-        """The eye-box centre, then its corners, (n, 3), mm."""
+        """The eye-box centre, then its corners where something is known of them, (n, 3), mm."""
+        if self.uncaptured is not None:
+            return CENTRE_MM[None]
         corners = self.eye.eye_box.corners
         return np.vstack([CENTRE_MM, corners[np.any(corners != 0.0, axis=1)]])
 
     @cached_property
     def lacking(self) -> NotKnown | None:
         """Why nothing is known of a moving pupil; None where it is."""
-        return motion_not_known(self.eye.fields, self.eye.channels, "what a moving pupil does")
+        lacking = motion_not_known(self.eye.fields, self.eye.channels, "what a moving pupil does")
+        return lacking or self.uncaptured
 
     @cached_property
     def gaps(self) -> tuple[PupilGap, ...]:

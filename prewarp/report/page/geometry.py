@@ -3,7 +3,7 @@
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.field import outside_capture, prediction_sigma
+from prewarp.field import prediction_sigma
 from prewarp.field.field import Field
 from prewarp.frames import arcmin_between
 from prewarp.points import lattice_points
@@ -15,6 +15,7 @@ from prewarp.seam.directions import node_areas_deg2
 from prewarp.seam.gaps import lit_map
 from prewarp.seam.reach import reaches_of
 
+_WAYS = ("horizontal", "vertical", "diagonal")
 # Points along each side of a panel.
 _POINTS = 17
 _GREAT_CIRCLE = "angle between end directions (never a sum of angles)"
@@ -31,6 +32,12 @@ def field_of_view_section(display: Display, /) -> Section:
             ("centre", "instantaneous field of view, pupil at the eye-box centre", centre),
             ("box", "field of view served from the whole eye box", eye.seam.reaches),
         ):
+            if key == "box" and study.uncaptured is not None:
+                needs = study.uncaptured.needs
+                rows += [
+                    Row(f"field_{key}_{way}_deg", f"{name}, {way}", study.label, needs=needs) for way in _WAYS
+                ]
+                continue
             found = field_of_view(reaches)
             rows += [
                 Row(
@@ -42,7 +49,7 @@ def field_of_view_section(display: Display, /) -> Section:
                     note="to the captured and lit part of the panels; borders by the hull of the dots",
                     source=f"{_GREAT_CIRCLE}; terms of SAE ARP5287, from memory",
                 )
-                for way in ("horizontal", "vertical", "diagonal")
+                for way in _WAYS
             ]
         rows.append(_lost(study, display.module.limits.field_lost_percent))
     return Section("field_of_view", "Field of view", tuple(rows))
@@ -86,13 +93,12 @@ def eye_box_section(display: Display, /) -> Section:
         )
     for study in display.studies:
         eye = study.eye
-        outside = outside_capture(eye.fields, eye.channels, eye.eye_box.corners)
         rows.append(
             Row(
                 "eye_box_outside_capture_mm",
                 "farthest that the eye box reaches outside the captured pupil positions",
                 study.label,
-                max((one.farthest_mm for one in outside), default=0.0),
+                max((one.farthest_mm for one in study.outside), default=0.0),
                 "mm",
                 note="0: every ray of the eye box was captured around; else figures there are extrapolated",
                 source="hull of captured pupils, moved along rays to z = 0",

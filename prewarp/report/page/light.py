@@ -38,7 +38,10 @@ def looked_at(display: Display, /) -> Seen:
         if study.eye.match is None:
             continue
         seen = []
-        for place in _SHARES * display.module.eye_box.half_mm if study.eye.has_seam else ():
+        places = _SHARES * display.module.eye_box.half_mm
+        # Where only the middle is known, only the middle is looked at from.
+        places = places if study.uncaptured is None else places[:1]
+        for place in places if study.eye.has_seam else ():
             pupil = ", ".join(f"{one:.3g}" for one in place)
             seen.append(SeamSeen(f"pupil ({pupil}) mm", seam_light(study.eye, pupil_mm=place)))
         found.append((study, seen))
