@@ -1,4 +1,4 @@
-"""`prewarp report`: a file whatever the verdict, limits of the module file, a package, two displays, errors."""
+"""`prewarp report`: a file whatever the verdict, limits, a package, two displays, errors."""
 
 import json
 
