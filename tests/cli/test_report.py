@@ -32,16 +32,33 @@ def test_a_page_is_written_whatever_the_verdict(capture, limited, tmp_path):
     assert [one.name for one in tmp_path.iterdir()] == ["visor.html"]
 
 
-def test_json_holds_the_same_tree_and_a_package_is_read(capture, limited, tmp_path):
+def test_json_holds_the_same_trees_and_a_package_is_read(capture, limited, tmp_path):
     package, page = tmp_path / "package", tmp_path / "visor.html"
     fit = capture / "visor.fit.npz"
     done = run(
         "export", fit, "--module", limited, "--format", "csv", "--pupils", "1x1x1", "-q", "-o", package
     )
     assert done.exit_code == 0, done.output
-    done = run("report", fit, "--module", limited, *QUICK, "--package", package, "--json", "-q", "-o", page)
+    done = run(
+        "report",
+        fit,
+        "--module",
+        limited,
+        *QUICK,
+        "--package",
+        package,
+        "--no-package",
+        "--json",
+        "-q",
+        "--compare",
+        fit,
+        capture / "visor.toml",
+        "-o",
+        page,
+    )
     assert done.exit_code == 0, done.output
-    (display,) = json.loads(done.stdout)["displays"]
+    display, other = json.loads(done.stdout)["displays"]
+    assert other["verdict"] == "no limit set" and Page(page.read_text(encoding="utf-8")).wrong == []
     assert display["verdict"] == "above limit" and page.is_file()
     rows = {row["key"]: row for section in display["sections"] for row in section["rows"]}
     assert rows["place_error_px"]["verdict"] == "within limit" and rows["place_error_px"]["value"] > 0.0
@@ -56,7 +73,6 @@ def test_json_holds_the_same_tree_and_a_package_is_read(capture, limited, tmp_pa
     ("options", "message"),
     [
         (("--package", "nowhere"), "nowhere"),
-        (("--package", "x", "--no-package"), "exclude each other"),
         (("--compare-light", "x.csv"), "need --compare"),
         (("--no-package", "--light", "nowhere.csv"), "nowhere.csv"),
         (("--no-package", "--compare", "nowhere.npz", "nowhere.toml"), "nowhere.npz"),

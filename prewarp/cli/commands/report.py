@@ -100,8 +100,6 @@ def report(
       prewarp report visor.fit.npz --module visor.toml --light capture.csv -o visor.html
       prewarp report coaxial.fit.npz --module coaxial.toml --compare folded.fit.npz folded.toml -o both.html
     """
-    if package_path is not None and no_package:
-        raise click.UsageError("--package and --no-package exclude each other.")
     if compared is None and (compared_light_path or compared_package_path):
         raise click.UsageError("--compare-light and --compare-package need --compare.")
     jobs = [(fit_path, module_path, light_path, package_path)]

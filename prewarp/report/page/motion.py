@@ -3,6 +3,8 @@
 import numpy as np
 
 from prewarp.budget import Budget
+from prewarp.budget.budget import NONE_NEEDED
+from prewarp.budget.tracker import LARGEST_MM
 from prewarp.field import motion_not_known
 from prewarp.focus import NO_WARP, channel_focus, focus_step
 from prewarp.published import DEPTH_OF_FOCUS, HEAD_RATES, SACCADES
@@ -112,7 +114,8 @@ def tracker_section(display: Display, /) -> Section:
             of = f"{study.label}, {pair_name(pair.channels)}"
             text.append(f"{of}: {budget.sentence()}")
             needs.append(_need(budget, of))
-            tables.append(_frontier(budget, of))
+            if budget.verdict != NONE_NEEDED:
+                tables.append(_frontier(budget, of))
     if needs:
         head = ("seam", "verdict", "accuracy needed, mm", "at a latency of, ms", "longest latency, ms")
         tables.insert(0, DataTable("What each seam needs of an eye tracker", head, tuple(needs)))
@@ -145,15 +148,13 @@ def _need(budget: Budget, of: str) -> tuple[str, ...]:
 
 
 def _frontier(budget: Budget, of: str) -> DataTable:
-    edge = budget.frontier.as_dict()
-    rows = tuple(
-        (
-            number_text(one["latency_ms"]),
-            "none does" if one["accuracy_mm"] is None else _text(one["accuracy_mm"]),
-        )
-        for one in edge
-    )
-    return DataTable(f"{of}: accuracy allowed for each latency", ("latency, ms", "accuracy, mm"), rows)
+    rows = []
+    for one in budget.frontier.as_dict():
+        accuracy = one["accuracy_mm"]
+        largest = accuracy is not None and accuracy >= LARGEST_MM
+        told = "none does" if accuracy is None else "any" if largest else number_text(accuracy)
+        rows.append((f"{one['latency_ms']:g}", told))
+    return DataTable(f"{of}: accuracy allowed for each latency", ("latency, ms", "accuracy, mm"), tuple(rows))
 
 
 def scan_section(display: Display, /) -> Section:

@@ -122,7 +122,7 @@ def _beside(row: Row, published: tuple[Published, ...]) -> list[tuple[str, ...]]
                 f"{row.quantity}; {row.of}" if row.of else row.quantity,
                 f"{number_text(row.value)} {row.unit}",
                 f"{one.what} ({one.condition})",
-                f"{threshold} {one.unit}",
+                f"{threshold} {'%' if one.unit == 'percent' else one.unit}",
                 over,
                 one.source + ("" if one.read else "; from memory"),
             )
