@@ -18,6 +18,8 @@ from prewarp.report.page.tree import DataTable, Limit, Row, Section
 from prewarp.report.page.words import number_text
 
 _VERDICTS = {True: "kept", False: "NOT KEPT", None: "told, not judged"}
+# Requests below this are about rounding.
+_TINY = 1e-4
 _PLACE = "error of place of the package, worst of all artefacts, colours and pupil positions"
 
 
@@ -150,9 +152,7 @@ def _checks(result: VerifyResult, of: str) -> DataTable:
         (
             check.artefact,
             check.what,
-            check.note
-            if check.measured is None
-            else f"{number_text(check.measured)} {check.unit} {check.subject}".strip(),
+            _found(check),
             "-" if check.requested is None else f"{check.requested:g} {check.unit}",
             _VERDICTS[check.ok],
         )
@@ -160,3 +160,12 @@ def _checks(result: VerifyResult, of: str) -> DataTable:
     )
     head = ("artefact", "of", "measured, worst of all", "requested", "verdict")
     return DataTable(f"{of}: what was checked", head, rows)
+
+
+def _found(check: Check) -> str:
+    if check.measured is None:
+        return check.note
+    # Rounding is asked about where the request is as small: there its size is the answer.
+    tiny = check.requested is not None and check.requested < _TINY and 0.0 < check.measured < _TINY
+    told = f"{check.measured:.1e}" if tiny else number_text(check.measured)
+    return f"{told} {check.unit} {check.subject}".strip()

@@ -233,3 +233,23 @@ def test_no_display_or_too_many_are_refused(folded):
         report_html([])
     with pytest.raises(ShapeError, match="5 displays"):
         report_html([replace(folded)] * 5)
+
+
+def test_nothing_is_said_of_corners_that_were_not_captured():
+    display = small_display(limits=Limits(focus_step_dioptres=0.2))
+    far = SimpleNamespace(
+        is_far=True, half_mm=2.0, farthest_mm=3.6, text=lambda: "the corner lies far outside"
+    )
+    # As if the capture held the middle alone; cached, so that nothing is looked up.
+    display.studies[0].__dict__["outside"] = (far,)
+    report = display_report(display, drawn=False)
+    rows = {row.key: row for row in report.rows}
+    for key in ("field_box_diagonal_deg", "swim_arcmin", "seam_error_fixed_arcmin", "focus_step_dioptres"):
+        assert rows[key].verdict == "not measured" and "--extrapolate" in rows[key].needs, key
+    assert rows["field_centre_diagonal_deg"].known
+    assert rows["eye_box_outside_capture_mm"].value == 3.6
+    assert "worst of 1 pupil positions" in rows["field_lost_percent"].note
+    assert report.verdict == "not measured"
+    guessed = replace(display.studies[0], extrapolate=True)
+    guessed.__dict__["outside"] = (far,)
+    assert guessed.lacking is None and len(guessed.pupils_mm) == 5
