@@ -146,17 +146,18 @@ class _Read:
         """Put the eyes together, and read or build their packages."""
         tell("joining channels")
         limit = _limit(self.module.limits)
-        eyes = list(assemble_eyes(self.fields, self.module, side=side, luminance=self.luminance))
+        eyes = assemble_eyes(self.fields, self.module, side=side, luminance=self.luminance)
+        studies = tuple(EyeStudy(eye, tracker, limit, *drawn, self.extrapolate) for eye in eyes)
         package = self.paths["package"]
         if package is not None:
             packages = read_packages(package, self.fields, progress=tell)
         else:
-            packages = () if no_package else build_packages(eyes, self.fields, progress=tell)
+            packages = () if no_package else build_packages(studies, self.fields, progress=tell)
         return Display(
             self.module.name,
             self.module,
             self.fields,
-            tuple(EyeStudy(eye, tracker, limit, *drawn, self.extrapolate) for eye in eyes),
+            studies,
             self.luminance,
             packages,
             tuple(self._files()),

@@ -1,6 +1,6 @@
 """Chapter of the device package: what its tables keep of the fit, and how large they are."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,10 +10,9 @@ from prewarp.export.judgement import Check, VerifyResult
 from prewarp.export.package_reading import MANIFEST, read_package
 from prewarp.export.verify import verify_package
 from prewarp.export.write import write_package
-from prewarp.eye import Eye
 from prewarp.field import FieldSet
 from prewarp.module import EYES
-from prewarp.report.page.display import Display, PackageFound
+from prewarp.report.page.display import Display, EyeStudy, PackageFound
 from prewarp.report.page.tree import DataTable, Limit, Row, Section
 from prewarp.report.page.words import number_text
 
@@ -40,16 +39,22 @@ def read_packages(
 
 
 def build_packages(
-    eyes: list[Eye], fields: FieldSet, /, *, progress: Callable[[str], None]
+    studies: Sequence[EyeStudy], fields: FieldSet, /, *, progress: Callable[[str], None]
 ) -> tuple[PackageFound, ...]:
-    """Write a package of each eye by export's defaults into a temporary folder, and verify it."""
+    """Write a package of each eye by export's defaults into a temporary folder, and verify it.
+
+    What cannot be written is a `PackageFound` that says why.
+    """
     found = []
     with TemporaryDirectory(prefix="prewarp-") as working:
-        for eye in eyes:
-            side = eye.side or "one"
+        for study in studies:
+            side = study.eye.side or "one"
+            if study.uncaptured is not None:
+                found.append(PackageFound(side, None, problem=study.uncaptured.text()))
+                continue
             folder = Path(working) / side
             try:
-                write_package(folder, eye, progress=progress)
+                write_package(folder, study.eye, progress=progress)
             except PrewarpError as cause:
                 # Messages hold the folder's name, which is another every time.
                 text = str(cause).replace(f"{folder}", "the package")
@@ -114,14 +119,15 @@ _NEEDS = "a device package (--package FOLDER, or leave out --no-package)"
 
 def _rows(result: VerifyResult, of: str, limit: Limit) -> Iterator[Row]:
     worst = result.worst_place
+    needs = "a package with tables or meshes" if result.ok else "a package whose checks are all good"
     yield Row(
         "package_place_px",
         _PLACE,
         of,
-        None if worst is None else worst.measured,
+        worst.measured if worst is not None and result.ok else None,
         "px",
         limit=limit,
-        needs="a package with tables or meshes",
+        needs=needs,
         note="against the fit, in a dense measure or at random points"
         + (f"; {worst.artefact}, {worst.subject}; requested {worst.requested:g} px" if worst else ""),
         source="read back and run",

@@ -11,9 +11,12 @@ import pytest
 from PIL import Image
 
 from prewarp.errors import ShapeError
+from prewarp.export.judgement import Check, Request, VerifyResult
 from prewarp.files import json_text
 from prewarp.limits import Limits, Measured
 from prewarp.report.distortion import distortion_figure
+from prewarp.report.page.device import build_packages, package_section
+from prewarp.report.page.display import PackageFound
 from prewarp.report.page.html import report_html
 from prewarp.report.page.make import display_report
 from prewarp.report.page.perception import perception_section
@@ -253,3 +256,34 @@ def test_nothing_is_said_of_corners_that_were_not_captured():
     guessed = replace(display.studies[0], extrapolate=True)
     guessed.__dict__["outside"] = (far,)
     assert guessed.lacking is None and len(guessed.pupils_mm) == 5
+
+
+def packaged(ok):
+    checks = (
+        Check("lookup", "place", True, 0.2, 0.25, "px", subject="left G"),
+        Check("C evaluator", "run", ok, note="as its Python twin" if ok else "other numbers"),
+    )
+    found = PackageFound("right", VerifyResult(checks, Request()), {"blob": 1500})
+    display = replace(small_display(limits=Limits(place_px=0.3)), packages=(found,))
+    section = package_section(display)
+    return next(row for row in section.rows if row.key == "package_place_px"), section
+
+
+def test_a_package_is_judged_only_where_all_its_checks_are_good():
+    row, section = packaged(True)
+    assert row.value == 0.2 and row.verdict == "within limit" and "requested 0.25 px" in row.note
+    assert section.tables[0].rows[0][2:] == ("0.200 px left G", "0.25 px", "kept")
+    row, section = packaged(False)
+    assert row.verdict == "not measured" and "checks are all good" in row.needs
+    assert "1 checks FAILED: do not use it" in section.text[0]
+    assert ("C evaluator", "run", "other numbers", "-", "NOT KEPT") in section.tables[0].rows
+
+
+def test_no_package_is_built_where_the_capture_does_not_hold_the_eye_box():
+    display = small_display()
+    far = SimpleNamespace(is_far=True, half_mm=2.0, text=lambda: "the corner lies far outside")
+    display.studies[0].__dict__["outside"] = (far,)
+    (found,) = build_packages(display.studies, display.fields, progress=lambda text: None)
+    assert found.result is None and "the corner lies far outside" in found.problem
+    row = package_section(replace(display, packages=(found,))).rows[0]
+    assert row.verdict == "not measured" and "the corner lies far outside" in row.needs
