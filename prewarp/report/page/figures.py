@@ -47,8 +47,7 @@ def figures(display: Display, seen: Seen, maps: list[SamplingMap], /) -> Iterato
                 drawn,
                 "Angular pixel density, and content px per panel px, reference colour.",
                 f"Maps over the field: angular pixel density, median {np.median(density):.3g} px per "
-                f"degree, and "
-                "content pixels per panel pixel.",
+                "degree, and content pixels per panel pixel.",
             ),
         )
     if display.fields.reports:
@@ -59,8 +58,7 @@ def figures(display: Display, seen: Seen, maps: list[SamplingMap], /) -> Iterato
                 certainty_figure(display.fields),
                 "1-sigma of the fitted panel point, px, root mean square over pupil positions.",
                 f"Map of the 1-sigma of place over each panel: {', '.join(display.fields.channels)}. "
-                f"Values stand "
-                "in the table of this chapter.",
+                "Values stand in the table of this chapter.",
             ),
         )
 
@@ -74,11 +72,9 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
                 f"blend_{eye.side}",
                 seam_figure(eye.seam),
                 f"{label}: outlines are what a channel shows from the whole eye box; colour is the "
-                f"fraction of "
-                "the channel that gives more light.",
+                "fraction of the channel that gives more light.",
                 f"Outlines of {len(eye.channels)} channels over horizontal and vertical field angle, and "
-                f"the blend "
-                f"between them, {eye.seam.feather_deg:.3g} degrees wide.",
+                f"the blend between them, {eye.seam.feather_deg:.3g} degrees wide.",
             ),
         )
     corner = study.pupils_mm[-1]
@@ -90,8 +86,7 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
             f"{label}: even lines of each panel as they are seen without correction; thin dark lines from a "
             "corner of the eye box.",
             f"Bent lattices of the panels of {', '.join(eye.channels)}, seen over horizontal and vertical "
-            f"field "
-            "angle, pupil centred and at a corner of the eye box.",
+            "field angle, pupil centred and at a corner of the eye box.",
         ),
     )
     if not eye.has_seam or study.lacking is not None or not study.overlaps:
@@ -119,11 +114,9 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
             f"focus_{eye.side}",
             focus_figure(focus, title=""),
             f"{label}: image vergence over the field, and the focus step along the seam, with published "
-            f"depths "
-            "of focus.",
+            "depths of focus.",
             "Maps of image vergence of each channel, and a line of the focus step along the seam; figures "
-            "stand "
-            "in the table of this chapter.",
+            "stand in the table of this chapter.",
         ),
     )
     budgets = [
@@ -136,8 +129,7 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
             f"tracker_{eye.side}",
             budget_figure(budgets, title=""),
             f"{label}: left, latency and accuracy that keep the limit; right, how many time samples stay "
-            f"under "
-            "a seam error.",
+            "under a seam error.",
             "Curve of the accuracy allowed for each latency, and distributions of seam error with and "
             "without a "
             "tracker: " + "; ".join(f"{one.title}: {one.budget.verdict}" for one in budgets) + ".",

@@ -19,6 +19,7 @@ _WAYS = ("horizontal", "vertical", "diagonal")
 # Points along each side of a panel.
 _POINTS = 17
 _GREAT_CIRCLE = "angle between end directions (never a sum of angles)"
+_LOST = "field lost: of the field, what no channel lights"
 _FIT = "covariance of the fit (JCGM 100:2008); prewarp's map of prediction"
 
 
@@ -57,6 +58,16 @@ def field_of_view_section(display: Display, /) -> Section:
 
 def _lost(study: EyeStudy, limit: float | None) -> Row:
     """Return how much of the field no channel lights, from the worst pupil position."""
+    if study.uncaptured is not None:
+        needs = study.uncaptured.needs
+        return Row(
+            "field_lost_percent",
+            _LOST,
+            study.label,
+            unit="%",
+            limit=Limit("field_lost_percent", limit),
+            needs=needs,
+        )
     worst = max(study.gaps, key=lambda one: one.gap_deg2)
     found = lit_map(study.eye.seam.lights, worst.pupil_mm)
     area = float(np.sum(node_areas_deg2(found.plane_deg, found.step_deg) * found.field))
@@ -64,7 +75,7 @@ def _lost(study: EyeStudy, limit: float | None) -> Row:
     pupil = ", ".join(f"{one:g}" for one in worst.pupil_mm)
     return Row(
         "field_lost_percent",
-        "field lost: of the field, what no channel lights",
+        _LOST,
         study.label,
         value,
         "%",
@@ -144,9 +155,8 @@ def distortion_section(display: Display, /) -> Section:
         tuple(rows),
         text=(
             "Error of place is what the fitted map may be off by: noise of the capture and what the "
-            "choice of "
-            "the model left out. A fresh capture that was not fitted is the independent check: prewarp "
-            "compare.",
+            "choice of the model left out. A fresh capture that was not fitted is the independent check: "
+            "prewarp compare.",
         ),
     )
 
@@ -283,6 +293,8 @@ def _known(sigma: FloatArray) -> float | None:
 
 def _place_sigma(study: EyeStudy, field: Field) -> tuple[float | None, float | None]:
     """Return the 1-sigma of place, px and arcmin, over 95 % of the panel and the eye box."""
+    if study.uncaptured is not None:
+        return None, None
     pixel, pupils = panel_lattice(field), study.pupils_mm[:, None]
     found = (
         prediction_sigma(study.eye.fields, field.channel, field.colour, pixel, pupil_mm=pupils),

@@ -47,8 +47,7 @@ def perception_section(display: Display, rows: Iterable[Row], /) -> Section:
         tables,
         text=(
             "Thresholds are from the literature, for trained observers and good light or as said; none of "
-            "them "
-            "is a limit of this report. Which limit holds for whom is for qualified people to decide.",
+            "them is a limit of this report. Which limit holds for whom is for qualified people to decide.",
         ),
     )
 

@@ -16,8 +16,7 @@ CAUTIONS = (
     "Infrared light of eye trackers or illumination is not seen, and no blink protects from it: measure it "
     "before anybody looks.",
     "Pictures that flash, above all red ones or large ones, can trigger photosensitive epilepsy: no more "
-    "than "
-    "three flashes in a second (WCAG 2.3.1).",
+    "than three flashes in a second (WCAG 2.3.1).",
     CAUTION,
     "A limit that is kept here is kept by these figures, for this capture and this eye box: it does not say "
     "that a display is safe, comfortable, or fit for a task.",

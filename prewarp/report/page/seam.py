@@ -164,8 +164,7 @@ def binocular_section(display: Display, /) -> Section:
         tuple(_binocular_rows(eyes, display.fields.colours[0])),
         text=(
             "For content far away, frames of the two eyes parallel. Comfort and safety limits between the "
-            "eyes "
-            "are for qualified people to set.",
+            "eyes are for qualified people to set.",
         ),
         published=published,
     )
