@@ -153,7 +153,7 @@ def _frontier(budget: Budget, of: str) -> DataTable:
         accuracy = one["accuracy_mm"]
         largest = accuracy is not None and accuracy >= LARGEST_MM
         told = "none does" if accuracy is None else "any" if largest else number_text(accuracy)
-        rows.append((f"{one['latency_ms']:g}", told))
+        rows.append((f"{one['latency_ms']:.3g}", told))
     return DataTable(f"{of}: accuracy allowed for each latency", ("latency, ms", "accuracy, mm"), tuple(rows))
 
 
