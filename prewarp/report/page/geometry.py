@@ -1,4 +1,4 @@
-"""Chapters of geometry: field of view, eye box, distortion, colour registration."""
+"""Chapters of geometry: field of view, eye box, distortion."""
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from prewarp.points import lattice_points
 from prewarp.report.page.display import CENTRE_MM, Display, EyeStudy
 from prewarp.report.page.tree import COVERAGE, Limit, Row, Section
 from prewarp.report.page.words import number_text
-from prewarp.seam import field_of_view, seam_error, survey_overlap
+from prewarp.seam import field_of_view, survey_overlap
 from prewarp.seam.directions import node_areas_deg2
 from prewarp.seam.gaps import lit_map
 from prewarp.seam.reach import reaches_of
@@ -243,7 +243,7 @@ def _raw(study: EyeStudy, field: Field, of: str) -> Row:
         of,
         float(apart[worst]),
         "arcmin",
-        _known(place_sigma_arcmin(study, field, pixel[worst], CENTRE_MM)),
+        known_sigma(place_sigma_arcmin(study, field, pixel[worst], CENTRE_MM)),
         note="pupil centred, reference colour",
         source="least squares in tangents; derived here",
     )
@@ -265,7 +265,7 @@ def _swim(study: EyeStudy, field: Field, of: str) -> Row:
         of,
         float(moved[pupil, place]),
         "arcmin",
-        _known(np.hypot(*sigma)),
+        known_sigma(np.hypot(*sigma)),
         note="worst corner of the eye box; holds the parallax of an image that is not at infinity",
         source="f(f^-1(t, 0), e) - t",
     )
@@ -287,7 +287,8 @@ def place_sigma_arcmin(
     return np.asarray(sigma * np.maximum(*step))
 
 
-def _known(sigma: FloatArray) -> float | None:
+def known_sigma(sigma: FloatArray, /) -> float | None:
+    """Return a 1-sigma, None where it is not a number."""
     return float(sigma) if np.isfinite(sigma) else None
 
 
@@ -306,72 +307,3 @@ def _place_sigma(study: EyeStudy, field: Field) -> tuple[float | None, float | N
         return None, None
     px, arcmin = (float(np.quantile(one, 0.95)) for one in known)
     return px, arcmin
-
-
-def colour_section(display: Display, /) -> Section:
-    """Return the chapter of colour registration: lateral colour before correction, and what is left."""
-    rows: list[Row] = []
-    for study in display.studies:
-        eye = study.eye
-        others = eye.fields.colours[1:]
-        if not others:
-            rows.append(
-                Row(
-                    "lateral_colour_arcmin",
-                    "lateral colour",
-                    study.label,
-                    needs="a fit of two colours or more",
-                )
-            )
-        for channel in eye.channels:
-            reference = eye.fields.field(channel, study.colour)
-            pixel = panel_lattice(reference)
-            seen = reference.forward(pixel, pupil_mm=CENTRE_MM)
-            for colour in others:
-                field = eye.fields.field(channel, colour)
-                of = f"{study.label}, {channel}, {colour} against {study.colour}"
-                apart = arcmin_between(seen, field.forward(pixel, pupil_mm=CENTRE_MM))
-                at = pixel[int(np.nanargmax(apart))]
-                sigma = [place_sigma_arcmin(study, one, at, CENTRE_MM) for one in (reference, field)]
-                rows.append(
-                    Row(
-                        "lateral_colour_arcmin",
-                        "lateral colour before correction, largest",
-                        of,
-                        float(np.nanmax(apart)),
-                        "arcmin",
-                        _known(np.hypot(*sigma)),
-                        note="one panel point, pupil centred",
-                        source="angle between directions; IDMS calls it convergence, from memory",
-                    )
-                )
-                rows.append(_colour_left(study, reference, field, seen, of))
-    return Section(
-        "colour",
-        "Colour registration",
-        tuple(rows),
-        text=(
-            "At the tracked pupil the correction brings all colours to one direction, within its error of "
-            "place.",
-        ),
-    )
-
-
-def _colour_left(study: EyeStudy, reference: Field, field: Field, tangent: FloatArray, of: str) -> Row:
-    name = "colours apart after correction, largest over the eye box, correction fixed"
-    if study.lacking is not None:
-        return Row("colour_apart_fixed_arcmin", name, of, needs=study.lacking.needs)
-    tangent = tangent[np.isfinite(tangent).all(axis=1)]
-    found = [
-        seam_error(reference, field, tangent, pupil_mm=pupil, tracked_pupil_mm=CENTRE_MM).error_arcmin
-        for pupil in study.pupils_mm
-    ]
-    return Row(
-        "colour_apart_fixed_arcmin",
-        name,
-        of,
-        float(np.nanmax(found)),
-        "arcmin",
-        note="pupil at the worst corner, tracked at the centre",
-        source="f_c(f_c^-1(t, 0), e)",
-    )

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from prewarp.report.page import geometry, light, motion, record, seam
+from prewarp.report.page.colour import colour_section
 from prewarp.report.page.device import package_section
 from prewarp.report.page.display import Display
 from prewarp.report.page.figures import figures
@@ -32,7 +33,7 @@ def display_report(
     first += [
         seam.seam_section(display),
         seam.binocular_section(display),
-        geometry.colour_section(display),
+        colour_section(display),
     ]
     progress("luminance")
     seen = light.looked_at(display)
