@@ -20,6 +20,7 @@ from prewarp.checks import FloatArray, nearest_name, require_range
 from prewarp.content import PROJECTIONS, ContentProjection
 from prewarp.encoding import KINDS, TransferFunction
 from prewarp.errors import ModuleError
+from prewarp.limits import Limits, Measured
 from prewarp.points import box_lattice
 from prewarp.records import (
     Choice,
@@ -239,6 +240,8 @@ class DisplayModule:
     eye_box: EyeBox = part()
     content: ContentProjection = part()
     edge_deg: float = 0.0
+    limits: Limits = Limits()
+    measured: Measured = Measured()
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -335,6 +338,12 @@ def read_module(path: Path | str, /) -> DisplayModule:
     channels = problems.attempt(lambda: top.named("channel", _channel, most=MAX_CHANNELS))
     eye_box = problems.attempt(lambda: top.table("eye_box").read(EyeBox))
     content = problems.attempt(lambda: _content(top.table("content")))
+    limits = problems.attempt(
+        lambda: top.table("limits").read(Limits) if "limits" in top.values else Limits()
+    )
+    measured = problems.attempt(
+        lambda: top.table("measured").read(Measured) if "measured" in top.values else Measured()
+    )
     problems.attempt(lambda: top.entries(DisplayModule))
     problems.raise_all()
     assert content is not None
@@ -345,6 +354,8 @@ def read_module(path: Path | str, /) -> DisplayModule:
         eye_box=eye_box,
         content=content[0],
         edge_deg=content[1],
+        limits=limits,
+        measured=measured,
     )
 
 

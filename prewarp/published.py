@@ -169,3 +169,57 @@ HEAD_RATES = (
         True,
     ),
 )
+
+ACUITY = (
+    Published(
+        "resolution limit of normal vision",
+        1.0,
+        1.0,
+        "arcmin",
+        "a gap in a letter of the 6/6 line, high contrast, daylight",
+        "common practice",
+        False,
+    ),
+    Published(
+        "vernier threshold: offset of one line against another",
+        0.08,
+        0.17,
+        "arcmin",
+        "5 to 10 arcsec, trained observers, abutting bright lines in the fovea",
+        "Westheimer, hyperacuity; Vision Research (1975)",
+        False,
+    ),
+)
+
+LUMINANCE_STEP = (
+    Published(
+        "Weber fraction of luminance",
+        1.0,
+        2.0,
+        "percent",
+        "a sharp edge between two large fields, daylight; gradients over degrees are seen later",
+        "common practice",
+        False,
+    ),
+)
+
+DIPLOPIA = (
+    Published(
+        "disparity of a far display against the world, diverging (negative)",
+        4.1,
+        4.1,
+        "arcmin",
+        "1.2 mrad, median threshold of diplopia, head-up display",
+        "L. V. Genco (1983), DTIC ADP003159, abstract",
+        True,
+    ),
+    Published(
+        "disparity of a far display against the world, converging (positive)",
+        8.9,
+        8.9,
+        "arcmin",
+        "2.6 mrad, median threshold of diplopia, head-up display",
+        "L. V. Genco (1983), DTIC ADP003159, abstract",
+        True,
+    ),
+)

@@ -14,7 +14,7 @@ LAYERS = (
     ("checks", "published", "notebook", "wording"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
-    ("scan",),
+    ("scan", "limits"),
     ("module",),
     ("grids",),
     ("checking", "trace", "module_file"),
@@ -126,6 +126,7 @@ def test_no_core_module_imports_what_is_slow_or_optional(name):
     """Plots, command line and GL are asked for only where used; `plot` methods name a figure's class."""
     allowed = {
         "matplotlib": {"report"},
+        "jinja2": {"report"},
         "click": {"cli"},
         "rich": {"cli"},
         "moderngl": {"render", "preview"},

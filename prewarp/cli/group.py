@@ -44,6 +44,7 @@ COMMANDS = {
     "preview": "Look at the seam while the eye moves, in a window.",
     "film": "Film what the eye sees while the pupil moves.",
     "export": "Write a device package: tables, C, meshes, shaders.",
+    "report": "Write all that is known of a display into one page.",
     "verify": "Check a package that 'prewarp export' wrote.",
 }
 

@@ -4,6 +4,7 @@ import dataclasses
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from prewarp.limits import Limits, Measured
 from prewarp.module import (
     Channel,
     Chromaticity,
@@ -46,6 +47,8 @@ KEY_TABLES = (
         "measured through the optics; beside white CIE 1931 x, y of each of three colours alone, by its name",
         True,
     ),
+    KeyTable("[limits]", Limits, "what a report judges by; a limit left out is no limit", True),
+    KeyTable("[measured]", Measured, "what other instruments said", True),
 )
 # Fields of the records that are no entries: they stand in the heading of their table.
 _IN_HEADING = {(Colour, "name"), (Channel, "name")}

@@ -72,6 +72,8 @@ REQUESTS = {
     "film": "film {fit} --module {module} --size 64x64 --gl none --seconds 0.01 -o {new}",
     "render": "render {fit} --module {module} {lit} --width 64 --gl none -o {new}",
     "export": "export {fit} --module {module} {eye} {lit} --pupils 1x1x1 --format csv -o {new}",
+    "report": "report {fit} --module {module} {lit} --no-package --no-figures --samples 1000 --directions 1 "
+    "-o {new}.html",
     "verify": "verify {package}",
 }
 ON_A_GPU = "preview {fit} --module {module} {lit} --offscreen --size 64x64 --gl egl -o {new}.png"

@@ -1,0 +1,69 @@
+"""`prewarp report`: a file whatever the verdict, limits, a package, two displays, errors."""
+
+import json
+
+import pytest
+
+from tests.cli.conftest import run
+from tests.report.page.pages import Page
+
+QUICK = ("--samples", 1000, "--directions", 1, "--no-figures")
+
+
+@pytest.fixture(scope="module")
+def limited(capture, tmp_path_factory):
+    """A module file with limits: one that the display keeps, one that it does not."""
+    path = tmp_path_factory.mktemp("limited") / "limited.toml"
+    text = (capture / "visor.toml").read_text(encoding="utf-8")
+    path.write_text(text + "[limits]\nplace_px = 5.0\nplace_arcmin = 0.0001\n", encoding="utf-8")
+    return path
+
+
+def test_two_displays_a_package_and_both_forms_of_the_result(capture, limited, tmp_path):
+    package, page = tmp_path / "package", tmp_path / "visor.html"
+    fit = capture / "visor.fit.npz"
+    asked = ("--format", "csv", "--pupils", "1x1x1", "-q", "-o", package)
+    assert run("export", fit, "--module", limited, *asked).exit_code == 0
+    compared = ("--package", package, "--no-package", "--compare", fit, capture / "visor.toml")
+    done = run("report", fit, "--module", limited, *QUICK, *compared, "--json", "-q", "-o", page)
+    assert done.exit_code == 0, done.output
+    display, other = json.loads(done.stdout)["displays"]
+    assert display["verdict"] == "above limit" and other["verdict"] == "no limit set"
+    assert display["sentence"].startswith("The display does not keep its limits.")
+    rows = {row["key"]: row for section in display["sections"] for row in section["rows"]}
+    assert rows["place_error_px"]["verdict"] == "within limit" and rows["place_error_px"]["value"] > 0.0
+    assert rows["place_error_arcmin"]["verdict"] == "above limit"
+    assert rows["package_place_px"]["verdict"] == "within limit"
+    assert 0.0 < rows["package_place_px"]["value"] <= 0.25
+    assert rows["package_bytes"]["value"] > 1.0
+    assert rows["ghost_percent"]["verdict"] == "not measured"
+    text = page.read_text(encoding="utf-8")
+    found = Page(text)
+    assert found.wrong == [] and found.all("img") == []
+    assert "✕ above limit" in found.text and "✓ within limit" in found.text
+    assert "visor.fit.npz" in found.text and str(tmp_path) not in text and str(capture) not in text
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["package", "visor.html"]
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--package", "nowhere"), "nowhere"),
+        (("--compare-light", "x.csv"), "need --compare"),
+        (("--no-package", "--light", "nowhere.csv"), "nowhere.csv"),
+        (("--no-package", "--compare", "nowhere.npz", "nowhere.toml"), "nowhere.npz"),
+    ],
+)
+def test_bad_input_is_one_line_and_nothing_is_written(capture, tmp_path, options, message):
+    page = tmp_path / "visor.html"
+    fit, module = capture / "visor.fit.npz", capture / "visor.toml"
+    done = run("report", fit, "--module", module, *options, "-q", "-o", page)
+    assert done.exit_code == 2
+    assert message in done.stderr and len(done.stderr.strip().splitlines()) == 1
+    assert not page.exists()
+
+
+def test_the_page_does_not_replace_an_input(capture):
+    fit = capture / "visor.fit.npz"
+    done = run("report", fit, "--module", capture / "visor.toml", "-o", fit)
+    assert done.exit_code == 2 and "visor.fit.npz" in done.stderr
