@@ -119,17 +119,20 @@ def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     return solve_model(moments, model, few)[0]
 
 
-def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> PolynomialFit:
+def fit_polynomial(
+    samples: Samples, /, *, search: Search = SEARCH, metric: FloatArray | None = None
+) -> PolynomialFit:
     """Choose and fit a polynomial model for all colours of a channel.
 
     The search climbs through `search` while the best degree is the highest one tried; robust weights are
     refreshed with the highest model of each step, so that what a low degree cannot follow is not taken for an
-    outlier.
+    outlier. `metric` (3, n): what turns residuals into squared px, where the samples themselves do not say
+    it: differences to a known map.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
     highest_pupil_degree = samples.pupil.degree
     first = first_expansions(samples)
-    metric = pixel_metric(samples, first[0]) * relative**2
+    metric = (pixel_metric(samples, first[0]) if metric is None else metric) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     model, before = None, (0,) * len(PUPIL_COSTS)
     for degrees, wanted_pupil_degree in search:

@@ -114,15 +114,17 @@ def prepare_samples(
     colour: IntArray,
     colours: int,
     pupils_estimated: bool = False,
+    frames: "tuple[PupilFrame, tuple[float, float]] | None" = None,
 ) -> Samples:
     """Sort finite samples (n, ...), dealing pupil positions and dots into cross-validation groups.
 
     Pupil positions and dots that are corners of what was captured are never left out: a fit is not asked to
     extrapolate there. Dots are dealt in a checkered pattern of small panel regions, so that what is left out
     is surrounded by what stays. Positions that were estimated from the samples are not left out either: what
-    is wrong with a position is common to its samples, and would be held against the model.
+    is wrong with a position is common to its samples, and would be held against the model. `frames`: those of
+    pupil and panel (half, px) that a fit is to be written in; what the samples cover where left out.
     """
-    frame = _pupil_frame(reference_mm)
+    frame, half_px = frames or (_pupil_frame(reference_mm), _covered_half(pixel, panel_size_px))
     _, first, view = np.unique(position_keys(pupil_mm), return_index=True, return_inverse=True)
     # Positions that were estimated from the samples themselves cannot be left out one by one.
     pupil_group = (
@@ -137,7 +139,7 @@ def prepare_samples(
     order = np.lexsort((dot, dot_group, pupil_group, colour))
     samples = Samples(
         panel_size_px=panel_size_px,
-        half_px=_covered_half(pixel, panel_size_px),
+        half_px=half_px,
         frame=frame,
         pupil=supported_columns(frame, positions),
         positions=positions,

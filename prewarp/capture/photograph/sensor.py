@@ -62,5 +62,5 @@ def values_of_light(
     code[:, [x for x in bench.dead_columns if x < code.shape[1]]] = np.rint(camera.black)
     highest = int(camera.full_scale) << camera.shift_bits
     if highest <= 255:
-        return code.astype(np.uint8) << camera.shift_bits
-    return code.astype(np.uint16) << camera.shift_bits
+        return np.left_shift(code.astype(np.uint8), np.uint8(camera.shift_bits))
+    return np.left_shift(code.astype(np.uint16), np.uint16(camera.shift_bits))

@@ -241,9 +241,7 @@ class Taking:
             if sum(one.light.nbytes for one in kept.values() if one is not None) > _KEPT_BYTES:
                 kept.clear()
             places = self.marks.of(shown.channel).panel_px
-            kept[shown.picture] = light_of_marks(
-                places, self._reach(shown.channel), self._panel_light(shown)
-            )
+            kept[shown.picture] = light_of_marks(places, self._reach(shown.channel), self._panel_light(shown))
         return kept[shown.picture]
 
     @cached_property
