@@ -20,6 +20,7 @@ from prewarp.field.dark import lit_regions
 from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
+from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.fit import FitResult, fit_channel
 from prewarp.grids import Grid
 from prewarp.pupils.shown import position_keys
@@ -50,6 +51,8 @@ def fit_grid(
     progress: Callable[[str, int, int], None] | None = None,
     threads: int = 2,
     pupils_estimated: bool = False,
+    base: FieldSet | None = None,
+    most_pupil_degree: int | None = None,
 ) -> FieldSet:
     """Fit every channel and colour of a grid.
 
@@ -70,6 +73,11 @@ def fit_grid(
     pupils_estimated : bool
         Pupil positions were found from these very samples (`prewarp.poses`): no model is judged by pupil
         positions left out, which would tell how well their poses are known.
+    base : FieldSet, optional
+        An earlier fit of the unit, or one of its design's trace: only what the grid differs by from it is
+        fitted, which few pupil positions show. Its channels count as they were captured, not as registered.
+    most_pupil_degree : int, optional
+        Highest degree over the pupil that is tried.
 
     Returns
     -------
@@ -80,7 +88,8 @@ def fit_grid(
     GridError
         A colour that one channel lacks, more than 1 % of a channel's rows off its panel, or absurd values.
     FitError
-        Too few samples, a channel without panel size, or an unknown family.
+        Too few samples, a channel without panel size, an unknown family, or a base without a channel or
+        colour of the grid, or of other panels.
     FoldError
         A fitted map folds within the border of its samples; names panel point and pupil.
 
@@ -97,8 +106,12 @@ def fit_grid(
     reference = grid.reference_colour
     colours = (reference, *(name for name in grid.colour_names if name != reference))
 
+    bases = {} if base is None else {name: base_expansions(base, name, colours, work[name]) for name in work}
+
     def fit_one(job: tuple[str, tuple[int, int]]) -> _FittedChannel:
-        return _fit_one_channel(grid, job[0], job[1], colours, family, pupils_estimated)
+        name, size = job
+        known = bases.get(name)
+        return _fit_one_channel(grid, name, size, colours, family, pupils_estimated, known, most_pupil_degree)
 
     results = []
     # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread
@@ -121,6 +134,7 @@ def fit_grid(
             "grid_sha256": grid.sha256,
             "family": family,
             "panel_size_px": {name: list(size) for name, size in work.items()},
+            **({} if base is None else {"base": _described(base)}),
         },
         captured={one.report.channel: one.captured for one in results},
     )
@@ -134,6 +148,31 @@ def checked_panel_sizes(
     findings = (*check_pupil_range(grid, FARTHEST_PUPIL_MM), *check_panels(grid, sizes), *check_colours(grid))
     require_no_error(grid.source, findings)
     return sizes
+
+
+def base_expansions(
+    base: FieldSet, channel: str, colours: Sequence[str], size_px: tuple[int, int], /
+) -> tuple[Expansion, ...]:
+    """Return the expansions of a base's channel, one per colour.
+
+    Raises
+    ------
+    FitError
+        The base lacks the channel or a colour, or has another panel there.
+    """
+    fields = [base.field(channel, colour) for colour in colours]
+    for field in fields:
+        if field.panel_size_px != size_px:
+            raise FitError(
+                f"base: channel '{channel}' has {field.panel_size_px} px; the grid's panel has {size_px}. "
+                "Give a fit of this display.",
+                channel=channel,
+            )
+    return tuple(field.expansion for field in fields)
+
+
+def _described(base: FieldSet) -> dict[str, object]:
+    return {key: base.provenance.get(key) for key in ("grid", "grid_sha256")}
 
 
 def _panel_sizes(
@@ -169,6 +208,8 @@ def _fit_one_channel(
     colours: tuple[str, ...],
     family: str,
     pupils_estimated: bool,
+    base: tuple[Expansion, ...] | None,
+    most_pupil_degree: int | None,
 ) -> _FittedChannel:
     part = grid.select(channel=channel)
     colour = np.array([colours.index(name) for name in part.colour_names])[part.colour]
@@ -183,6 +224,8 @@ def _fit_one_channel(
         colour_names=colours,
         family=family,
         pupils_estimated=pupils_estimated,
+        base=base,
+        most_pupil_degree=most_pupil_degree,
     )
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))

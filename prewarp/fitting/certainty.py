@@ -117,7 +117,14 @@ def _cosine_nodes(count: int) -> FloatArray:
     return result
 
 
-def sigma_map(fit: PolynomialFit | MeshFit, samples: Samples, reference_mm: FloatArray, /) -> FloatArray:
+def sigma_map(
+    fit: PolynomialFit | MeshFit,
+    samples: Samples,
+    reference_mm: FloatArray,
+    /,
+    *,
+    whole: tuple[Expansion, ...] | None = None,
+) -> FloatArray:
     """Return the 1-sigma length (px) of the map's error, (colours, pupils, NODES, NODES); rows index v.
 
     Parameters
@@ -127,12 +134,16 @@ def sigma_map(fit: PolynomialFit | MeshFit, samples: Samples, reference_mm: Floa
         What it was fitted to.
     reference_mm : (pupils, 2) float array
         Pupil positions in the plane z = 0, mm.
+    whole : tuple of Expansion, optional
+        The map whose error this is, where the fit is only of a difference to a known one.
     """
     pixel = lattice_points(*map_nodes(fit.expansions[0].panel.size_px))
     if isinstance(fit, MeshFit):
         variance = _spline_variance(fit, samples, pixel, reference_mm)
     else:
-        variance = _polynomial_variance(fit, spread(fit, samples), fit.expansions, pixel, reference_mm)
+        variance = _polynomial_variance(
+            fit, spread(fit, samples), whole or fit.expansions, pixel, reference_mm
+        )
     sigma = np.sqrt(np.maximum(variance, LEAST_PX**2))
     return sigma.reshape(*sigma.shape[:2], NODES, NODES)
 

@@ -1,11 +1,12 @@
 """`fit_channel`: samples of one channel in, coefficients per colour and what the fit says of itself out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray, finite_rows
 from prewarp.errors import FitError
+from prewarp.fitting.base import added, differences, metric_of_base, trend_of
 from prewarp.fitting.certainty import map_pupils, sigma_map
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.lack_of_fit import lack_of_fit
@@ -68,6 +69,8 @@ def fit_channel(
     colour_names: tuple[str, ...],
     family: str = "auto",
     pupils_estimated: bool = False,
+    base: tuple[Expansion, ...] | None = None,
+    most_pupil_degree: int | None = None,
 ) -> FitResult:
     """Fit all colours of one channel.
 
@@ -87,14 +90,21 @@ def fit_channel(
         One of `FAMILIES`.
     pupils_estimated : bool
         Pupil positions come from these samples: cross-validation leaves out dots alone.
+    base : tuple of Expansion, optional
+        A known map, one expansion per colour: only what the samples differ by from it is fitted, by a
+        polynomial.
+    most_pupil_degree : int, optional
+        Highest degree over the pupil that is tried; as the positions show where left out.
 
     Raises
     ------
     FitError
-        Too few samples of a colour, or an unknown family.
+        Too few samples of a colour, an unknown family, or a mesh asked for as a difference.
     """
     if family not in FAMILIES:
         raise FitError(f"family is '{family}'; expected one of {', '.join(FAMILIES)}.")
+    if base is not None and family == "mesh":
+        raise FitError("a difference to a known map is fitted by a polynomial; leave the family out.")
     usable = finite_rows(pixel, tangent, pupil_mm)
     if sigma_px is not None:
         usable &= np.isfinite(sigma_px) & (sigma_px > 0.0)
@@ -119,10 +129,20 @@ def fit_channel(
         colour=colour[places],
         colours=len(colour_names),
         pupils_estimated=pupils_estimated,
+        frames=None if base is None else (base[0].frame, trend_of(base[0]).half),
     )
-    fit = _fit_family(samples, family)
+    if most_pupil_degree is not None:
+        samples = replace(samples, pupil=samples.pupil.up_to(most_pupil_degree))
+    fit: PolynomialFit | MeshFit
+    if base is None:
+        fit = _fit_family(samples, family)
+        expansions, text = fit.expansions, fit.text()
+    else:
+        fit = fit_polynomial(differences(samples, base), metric=metric_of_base(samples, base))
+        expansions = tuple(added(own, one) for own, one in zip(base, fit.expansions, strict=True))
+        text = f"difference to an earlier fit: {fit.text()}"
     pupils = map_pupils(samples.frame, pupil_mm)
-    certainty = sigma_map(fit, samples, pupils)
+    certainty = sigma_map(fit, samples, pupils, whole=expansions)
     residual = np.full(len(usable), np.nan)
     residual[places[samples.row]] = np.hypot(*fit.rest_px)
     outlier = np.zeros(len(usable), dtype=bool)
@@ -131,8 +151,8 @@ def fit_channel(
     lack = lack_of_fit(samples, fit)
     sigma = np.where(np.isfinite(lack.sigma_px), lack.sigma_px, fit.sigma_px)
     return FitResult(
-        expansions=fit.expansions,
-        model=fit.text(),
+        expansions=expansions,
+        model=text,
         parameters=fit.parameters,
         samples=used,
         sigma_px=sigma,

@@ -108,7 +108,11 @@ def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
-    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, samples.pupil.degree))
+    model = replace(
+        FIRST_MODEL,
+        pupil_degree=min(FIRST_MODEL.pupil_degree, samples.pupil.degree),
+        difference_pupil_degree=samples.difference_pupil_degree,
+    )
     model = model.with_degree(degree_carried(few, model.degree))
     moments = sums.accumulate(
         few,
@@ -121,17 +125,20 @@ def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     return solve_model(moments, model, few)[0]
 
 
-def fit_polynomial(samples: Samples, /, *, search: Search = SEARCH) -> PolynomialFit:
+def fit_polynomial(
+    samples: Samples, /, *, search: Search = SEARCH, metric: FloatArray | None = None
+) -> PolynomialFit:
     """Choose and fit a polynomial model for all colours of a channel.
 
     The search climbs through `search` while the best degree is the highest one tried; robust weights are
     refreshed with the highest model of each step, so that what a low degree cannot follow is not taken for an
-    outlier.
+    outlier. `metric` (3, n): what turns residuals into squared px, where the samples themselves do not say
+    it: differences to a known map.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
     highest_pupil_degree = samples.pupil.degree
     first = first_expansions(samples)
-    metric = pixel_metric(samples, first[0]) * relative**2
+    metric = (pixel_metric(samples, first[0]) if metric is None else metric) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     carried = degree_carried(samples, max(max(degrees) for degrees, _ in search))
     model, before = None, (0,) * len(PUPIL_COSTS)

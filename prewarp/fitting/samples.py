@@ -7,10 +7,11 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.fitting.chebyshev import ChebyshevPanel
+from prewarp.fitting.models import EVERY_DEGREE
 from prewarp.fitting.pupil import PupilColumns, PupilFrame
 from prewarp.fitting.support import supported_columns
 from prewarp.frames import tangent_from_cosine
-from prewarp.pupils.shown import Positions, position_keys, spread_positions
+from prewarp.pupils.shown import Positions, complete_degree, position_keys, spread_positions
 
 PUPIL_GROUPS = 3
 DOT_GROUPS = 3
@@ -87,6 +88,27 @@ class Samples:
         """True when panel points repeat from pupil to pupil, so that sums over the pupil come first."""
         return self.dots * 3 <= self.count
 
+    @cached_property
+    def difference_pupil_degree(self) -> int:
+        """Degree over the pupil that every colour shows by its own positions; no limit where each colour has
+        those of the first.
+        """
+        views = [np.unique(self.view[self.colour == one]) for one in range(self.colours)]
+        fewer = [own for own in views[1:] if len(own) < len(views[0])]
+        if not fewer:
+            return EVERY_DEGREE
+        count = np.bincount(self.view)
+        place = np.column_stack([np.bincount(self.view, axis) for axis in self.reference_mm.T])
+        place = np.column_stack([place / np.maximum(count, 1)[:, None], np.zeros(len(count))])
+        return min(
+            complete_degree(
+                Positions(place[own], np.full(len(own), -1), np.zeros((1, 2))),
+                centre_mm=self.frame.centre_mm,
+                half_mm=self.frame.half_mm,
+            )
+            for own in fewer
+        )
+
     def take(self, index: IntArray | BoolArray, /) -> "Samples":
         """Return the chosen rows, in the order given."""
         arrays = (
@@ -117,15 +139,17 @@ def prepare_samples(
     colour: IntArray,
     colours: int,
     pupils_estimated: bool = False,
+    frames: "tuple[PupilFrame, tuple[float, float]] | None" = None,
 ) -> Samples:
     """Sort finite samples (n, ...), dealing pupil positions and dots into cross-validation groups.
 
     Pupil positions and dots that are corners of what was captured are never left out: a fit is not asked to
     extrapolate there. Dots are dealt in a checkered pattern of small panel regions, so that what is left out
     is surrounded by what stays. Positions that were estimated from the samples are not left out either: what
-    is wrong with a position is common to its samples, and would be held against the model.
+    is wrong with a position is common to its samples, and would be held against the model. `frames`: those of
+    pupil and panel (half, px) that a fit is to be written in; what the samples cover where left out.
     """
-    frame = _pupil_frame(reference_mm)
+    frame, half_px = frames or (_pupil_frame(reference_mm), _covered_half(pixel, panel_size_px))
     _, first, view = np.unique(position_keys(pupil_mm), return_index=True, return_inverse=True)
     # Positions that were estimated from the samples themselves cannot be left out one by one.
     pupil_group = (
@@ -140,7 +164,7 @@ def prepare_samples(
     order = np.lexsort((dot, dot_group, pupil_group, colour))
     samples = Samples(
         panel_size_px=panel_size_px,
-        half_px=_covered_half(pixel, panel_size_px),
+        half_px=half_px,
         frame=frame,
         pupil=supported_columns(frame, positions),
         positions=positions,

@@ -7,7 +7,9 @@ import numpy as np
 from prewarp.checks import require_range
 from prewarp.errors import FitError
 from prewarp.field import FieldSet, fit_grid
-from prewarp.field.build import checked_panel_sizes
+from prewarp.field.build import base_expansions, checked_panel_sizes
+from prewarp.fitting.base import trend_of
+from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.samples import prepare_samples
 from prewarp.frames import ARCMIN_PER_RADIAN, cosine_from_tangent, reference_pupil, unit_from_tangent
 from prewarp.grids import Grid
@@ -15,7 +17,7 @@ from prewarp.poses.estimate import Prior, solve_poses
 from prewarp.poses.modes import modes_of
 from prewarp.poses.rays import PER_SHOT, Rays
 from prewarp.poses.result import PoseEstimate, slips_of
-from prewarp.poses.shots import Shots, shots_of
+from prewarp.poses.shots import MOST_DIFFERENCE_DEGREE, Shots, shots_of
 
 STAGE_MM, TURN_ARCMIN = 0.1, 1.0
 _LEAST_SAMPLES = 24
@@ -29,6 +31,7 @@ def free_poses(
     stage_mm: float = STAGE_MM,
     turn_arcmin: float = TURN_ARCMIN,
     threads: int = 2,
+    base: FieldSet | None = None,
 ) -> PoseEstimate:
     """Find where each shot of a capture truly stood and looked.
 
@@ -43,6 +46,9 @@ def free_poses(
         What is known beforehand: 1-sigma per axis of a shot's place beside its label, and of its turn.
     threads : int
         Channels and colours worked on at the same time.
+    base : FieldSet, optional
+        An earlier fit of the unit, or one of its design's trace: the field is then a difference to it, of a
+        low degree over the pupil, and 8 positions will do.
 
     Returns
     -------
@@ -53,7 +59,8 @@ def free_poses(
     GridError
         As `fit_grid`; a row without a pose, a pose with two pupil labels.
     FitError
-        Too few pupil positions (a pupil degree of 4 must be decided), shots or points.
+        Too few pupil positions (a pupil degree of 4 must be decided, of 2 with a base), shots or points; a
+        base without a channel or colour of the grid, or of other panels.
 
     Notes
     -----
@@ -65,11 +72,22 @@ def free_poses(
     require_range(stage_mm, "stage_mm", 1e-4, 5.0, unit="mm", error=FitError)
     require_range(turn_arcmin, "turn_arcmin", 1e-2, 600.0, unit="arcmin", error=FitError)
     sizes = checked_panel_sizes(grid, panel_size_px)
-    shots = shots_of(grid)
-    pairs = grid.pairs()
-    rays = [_rays(grid, shots, channel, colour, sizes[channel]) for channel, colour in pairs]
+    shots = shots_of(grid, with_base=base is not None)
+    pupil_degree = pose_pupil_degree(shots, with_base=base is not None)
+    pairs = _telling_pairs(grid, shots, pupil_degree)
+    rays = [
+        _rays(
+            grid,
+            shots,
+            channel,
+            colour,
+            sizes[channel],
+            None if base is None else base_expansions(base, channel, (colour,), sizes[channel])[0],
+        )
+        for channel, colour in pairs
+    ]
     prior = Prior(stage_mm, turn_arcmin / ARCMIN_PER_RADIAN)
-    solution = solve_poses(rays, shots.label_mm, prior, shots.pupil_degree(), threads=threads)
+    solution = solve_poses(rays, shots.label_mm, prior, pupil_degree, threads=threads)
     unit = prior.units(len(shots))
     sigma = (np.sqrt(np.diagonal(solution.covariance)) * unit).reshape(-1, PER_SHOT)
     sigma_arcmin = sigma[:, 3:] * ARCMIN_PER_RADIAN
@@ -89,7 +107,34 @@ def free_poses(
         covariance=solution.covariance,
         slips=slips,
         modes=modes_of(solution, shots, unit),
+        difference_degree=None if base is None else pupil_degree,
     )
+
+
+def _telling_pairs(grid: Grid, shots: Shots, pupil_degree: int) -> list[tuple[str, str]]:
+    """Return the channels and colours whose shots decide the field's degree over the pupil.
+
+    A colour that was shown at some positions only has no field of its own beside which poses could be told.
+    """
+    found = []
+    for channel, colour in grid.pairs():
+        mine = (grid.channel == grid.channel_names.index(channel)) & (
+            grid.colour == grid.colour_names.index(colour)
+        )
+        own = np.unique(shots.of_row[mine & (shots.of_row >= 0)])
+        if shots.pupil_degree(pupil_degree, only=own) == pupil_degree:
+            found.append((channel, colour))
+    if not found:
+        raise FitError(
+            f"{grid.source}: no colour of any channel was captured at enough pupil positions for free poses. "
+            "Show one colour at all of them."
+        )
+    return found
+
+
+def pose_pupil_degree(shots: Shots, /, *, with_base: bool) -> int:
+    """Return the degree over the pupil of the field that is found together with poses."""
+    return shots.pupil_degree(MOST_DIFFERENCE_DEGREE) if with_base else shots.pupil_degree()
 
 
 def fit_free_poses(
@@ -102,13 +147,19 @@ def fit_free_poses(
     family: str = "auto",
     progress: Callable[[str, int, int], None] | None = None,
     threads: int = 2,
+    base: FieldSet | None = None,
 ) -> tuple[FieldSet, PoseEstimate]:
     """Find the poses, move the grid to them, and fit it; arguments as `free_poses` and `fit_grid`.
 
     The fit's provenance says that poses were free, and which modes of them are weak or lost.
     """
     found = free_poses(
-        grid, panel_size_px=panel_size_px, stage_mm=stage_mm, turn_arcmin=turn_arcmin, threads=threads
+        grid,
+        panel_size_px=panel_size_px,
+        stage_mm=stage_mm,
+        turn_arcmin=turn_arcmin,
+        threads=threads,
+        base=base,
     )
     fields = fit_grid(
         found.moved(grid),
@@ -117,11 +168,15 @@ def fit_free_poses(
         progress=progress,
         threads=threads,
         pupils_estimated=True,
+        base=base,
+        most_pupil_degree=found.difference_degree,
     )
     return found.stated_in(fields), found
 
 
-def _rays(grid: Grid, shots: Shots, channel: str, colour: str, size: tuple[int, int]) -> Rays:
+def _rays(
+    grid: Grid, shots: Shots, channel: str, colour: str, size: tuple[int, int], base: Expansion | None
+) -> Rays:
     """Return the finite rays of one channel and colour, sorted as samples are."""
     mine = (grid.channel == grid.channel_names.index(channel)) & (
         grid.colour == grid.colour_names.index(colour)
@@ -148,6 +203,7 @@ def _rays(grid: Grid, shots: Shots, channel: str, colour: str, size: tuple[int, 
         colour=np.zeros(len(rows), dtype=int),
         colours=1,
         pupils_estimated=True,
+        frames=None if base is None else (base.frame, trend_of(base).half),
     )
     order = samples.row
-    return Rays(samples, unit_from_tangent(tangent[order]), pupil_mm[order], shots.of_row[rows][order])
+    return Rays(samples, unit_from_tangent(tangent[order]), pupil_mm[order], shots.of_row[rows][order], base)

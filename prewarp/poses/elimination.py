@@ -95,13 +95,13 @@ def eliminate(
     plain = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
     plain_rest = residuals(samples, (plain,))
     shots = ShotSums(rays.shot, len(poses.offset_mm))
-    plain_slope = plain.pupil_jacobian(samples.pixel, samples.reference_mm)
+    plain_slope = placed.base_slope + plain.pupil_jacobian(samples.pixel, samples.reference_mm)
     waves = common_waves(placed, plain_slope, wave_degree)
     share = share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
     total = coefficients - share.taken @ share.amount
     expansion = expansions_of(total, model.columns, samples, pupil, model.degree)[0]
     rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
-    by_pupil = expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
+    by_pupil = placed.base_slope + expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
     slopes = placed.slopes(by_pupil + curvature_of_waves(placed, share.amount, wave_degree))
     weighted = weighted_vectors(weights, slopes)
     left = weighted_vectors(weights, np.stack([plain_rest, rest]))

@@ -156,11 +156,8 @@ def _with_second_order(solution: Solution, label_mm: FloatArray, prior: Prior) -
 def _whole(rays: Rays) -> _Part:
     samples = rays.samples
     relative = np.median(samples.sigma_px) / samples.sigma_px
-    metric = (
-        pixel_metric(samples, first_expansions(replace(samples, pupil=samples.pupil.up_to(2)))[0])
-        * relative**2
-    )
-    return _Part(rays, metric, np.ones(samples.count))
+    slopes = rays.base or first_expansions(replace(samples, pupil=samples.pupil.up_to(2)))[0]
+    return _Part(rays, pixel_metric(samples, slopes) * relative**2, np.ones(samples.count))
 
 
 def _some(rays: Rays) -> _Part:
@@ -169,7 +166,7 @@ def _some(rays: Rays) -> _Part:
     if count <= FIRST_SAMPLES:
         return _whole(rays)
     keep = np.sort(np.random.default_rng(0).choice(count, FIRST_SAMPLES, replace=False))
-    some = Rays(rays.samples.take(keep), rays.unit[keep], rays.label_mm[keep], rays.shot[keep])
+    some = Rays(rays.samples.take(keep), rays.unit[keep], rays.label_mm[keep], rays.shot[keep], rays.base)
     return _whole(some)
 
 

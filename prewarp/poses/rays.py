@@ -11,6 +11,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from prewarp.checks import FloatArray, IntArray
+from prewarp.fitting.base import differences
+from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.samples import Samples
 
 # Unknowns of a shot: the offset's x, y, z (mm), then the turn about x, y, z (radians).
@@ -54,13 +56,15 @@ def turned_units(unit: FloatArray, shot: IntArray, poses: Poses, /) -> FloatArra
 @dataclass(frozen=True)
 class Rays:
     """One channel and colour. `samples` as labelled; `unit` (n, 3) directions as the cameras say; `label_mm`
-    (n, 3) pupils as labelled; `shot` (n,) codes. Rows in the order of the samples.
+    (n, 3) pupils as labelled; `shot` (n,) codes; `base` a known map, of which the field is a difference. Rows
+    in the order of the samples.
     """
 
     samples: Samples
     unit: FloatArray
     label_mm: FloatArray
     shot: IntArray
+    base: Expansion | None = None
 
     def at(self, poses: Poses, /) -> "PlacedRays":
         """Return where these rays run if the poses are so."""
@@ -68,22 +72,27 @@ class Rays:
         tangent = unit[:, :2] / unit[:, 2:]
         depth = self.label_mm[:, 2] + poses.offset_mm[self.shot, 2]
         place = self.label_mm[:, :2] + poses.offset_mm[self.shot, :2]
-        samples = replace(
-            self.samples, cosine=unit[:, :2].copy(), reference_mm=place - depth[:, None] * tangent
-        )
-        return PlacedRays(samples, unit, tangent, depth)
+        reference = place - depth[:, None] * tangent
+        samples = replace(self.samples, cosine=unit[:, :2].copy(), reference_mm=reference)
+        slope = np.zeros((2, 2, 1))
+        if self.base is not None:
+            samples = differences(samples, (self.base,))
+            slope = self.base.pupil_jacobian(samples.pixel, reference)
+        return PlacedRays(samples, unit, tangent, depth, slope)
 
 
 @dataclass(frozen=True)
 class PlacedRays:
     """Rays at poses: `samples` with true cosines and crossings of z = 0, `unit` (n, 3), `tangent` (n, 2),
-    `depth_mm` (n,).
+    `depth_mm` (n,). With a base the cosines are differences to it, and `base_slope` (2, 2, n) is its own
+    dq/d(x, y), per mm.
     """
 
     samples: Samples
     unit: FloatArray
     tangent: FloatArray
     depth_mm: FloatArray
+    base_slope: FloatArray
 
     def slopes(self, by_pupil: FloatArray, /) -> FloatArray:
         """Return d(q_fit - q)/d(offset, turn) (6, 2, n), per mm and per radian.

@@ -52,7 +52,7 @@ class PoseEstimate:
     `sigma_mm` (k, 3) and `sigma_arcmin` (k, 3): 1-sigma of offset and turn, common motions included: those
     are as uncertain as the labels. `stage_mm`, `turn_arcmin`: sigma stated beforehand. `noise_px` by
     (channel, colour). `covariance` (6 k, 6 k) of offset x, y, z and turn x, y, z of each shot, per stated
-    sigma.
+    sigma. `difference_degree`: over the pupil, of the difference to a base that was found with the poses.
     """
 
     shots: Shots
@@ -65,6 +65,7 @@ class PoseEstimate:
     covariance: FloatArray
     slips: tuple[Slip, ...]
     modes: Modes
+    difference_degree: int | None = None
 
     @property
     def turn_found_arcmin(self) -> FloatArray:

@@ -18,6 +18,8 @@ CAMERA_COLUMNS = ("yaw_deg", "pitch_deg", "roll_deg")
 _RANK_LIMIT = 1e-2
 # A field of a lower pupil degree takes what it lacks for turns of the camera, by arcminutes.
 LEAST_PUPIL_DEGREE, MOST_PUPIL_DEGREE = 4, 6
+# What a unit differs by from a known map is small, and so is what its higher degrees are taken for.
+LEAST_DIFFERENCE_DEGREE, MOST_DIFFERENCE_DEGREE = 2, 3
 # Six numbers are found for a shot; fewer rows than this say little of them.
 LEAST_ROWS = 12
 
@@ -37,16 +39,18 @@ class Shots:
     def __len__(self) -> int:
         return len(self.names)
 
-    def pupil_degree(self) -> int:
-        """Return the highest degree in (x, y) that the labels can decide, at most MOST_PUPIL_DEGREE."""
-        place = self.label_mm[:, :2]
-        (low_x, low_y), (high_x, high_y) = extent(place)
+    def pupil_degree(self, most: int = MOST_PUPIL_DEGREE, /, *, only: IntArray | None = None) -> int:
+        """Return the highest degree in (x, y) that the labels can decide, at most `most`; of some shots where
+        `only` (s,) numbers them.
+        """
+        (low_x, low_y), (high_x, high_y) = extent(self.label_mm[:, :2])
+        place = self.label_mm[:, :2] if only is None else self.label_mm[only, :2]
         frame = PupilFrame(
             ((low_x + high_x) / 2.0, (low_y + high_y) / 2.0),
             (max((high_x - low_x) / 2.0, 0.5), max((high_y - low_y) / 2.0, 0.5)),
         )
         degree = 0
-        while degree < MOST_PUPIL_DEGREE:
+        while degree < most:
             basis = frame.values(place, degree + 1)
             size = np.linalg.svd(basis, compute_uv=False)
             if len(basis) > len(place) or size[-1] < _RANK_LIMIT * size[0]:
@@ -55,8 +59,10 @@ class Shots:
         return degree
 
 
-def shots_of(grid: Grid, /) -> Shots:
+def shots_of(grid: Grid, /, *, with_base: bool = False) -> Shots:
     """Return the shots of a grid: its column `pose` where there is one, else the distinct pupil labels.
+
+    `with_base`: they are to tell the difference to a known map, which fewer positions show.
 
     Raises
     ------
@@ -97,11 +103,20 @@ def shots_of(grid: Grid, /) -> Shots:
             )
     shots = Shots(names, label_mm, of_row, _camera_turns(grid, finite[first]))
     degree = shots.pupil_degree()
-    if degree < LEAST_PUPIL_DEGREE:
+    least = LEAST_DIFFERENCE_DEGREE if with_base else LEAST_PUPIL_DEGREE
+    if degree < least:
+        # Of a gradient: the wavefront's terms up to degree m + 1, without the constant.
+        terms = (least + 2) * (least + 3) // 2 - 1
+        mend = (
+            "Capture 8 pupil positions or more, spread over the eye box and z alternating by +-2 mm"
+            if with_base
+            else "Capture 5 x 5 pupil positions or more, z alternating by +-2 mm, give an earlier fit or "
+            "that of the design's trace as --base"
+        )
         raise FitError(
-            f"{grid.source}: the pupil positions of {len(shots)} shots decide pupil degree {degree}; free "
-            f"poses need {LEAST_PUPIL_DEGREE}, or what the field lacks is taken for turns of the camera. "
-            "Capture 5 x 5 pupil positions or more, z alternating by +-2 mm, or fit without --poses free.",
+            f"{grid.source}: the {2 * len(shots)} numbers a dot of {len(shots)} shots decide pupil degree "
+            f"{degree}; free poses need {least}, {terms} numbers a dot, or what the field lacks is taken for "
+            f"turns of the camera. {mend}, or fit without --poses free.",
             pupil_degree=degree,
         )
     return shots

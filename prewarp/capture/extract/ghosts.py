@@ -17,7 +17,7 @@ NEIGHBOURS, MOST_LANDING = 24, 4
 
 @dataclass(frozen=True)
 class Ghosts:
-    """Ghosts of n named dots seen as places of their own: `of` (k,) which dot, `offset` (k, 2) px from it,
+    """Ghosts of n named dots seen as places of their own: `of` (k,) whose mark, `offset` (k, 2) px from it,
     `strength` (k,) relative to its light; `field` (3, 2) offset as a plane over the photograph, or None.
     """
 
@@ -49,7 +49,7 @@ def find_ghosts(
     weak = strength < _MOST_LIGHT
     ghost, of, strength = ghost[weak], of[weak], strength[weak]
     offset = blobs.place[ghost] - blobs.place[blob[of]]
-    return Ghosts(of, offset, strength, _plane(blobs.place[blob[of]], offset, found.spacing_px))
+    return Ghosts(mark[of], offset, strength, _plane(blobs.place[blob[of]], offset, found.spacing_px))
 
 
 def _plane(place: FloatArray, offset: FloatArray, spacing: float) -> FloatArray | None:

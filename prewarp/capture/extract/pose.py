@@ -262,7 +262,7 @@ def ghost_of_dots(view: View, count: int, /) -> FloatArray:
     fine = seen & (strength > _LEAST_GHOST) & (strength < 1.0)
     np.fmax.at(ghost, other[fine], strength[fine])
     if view.ghosts is not None and len(view.ghosts.of):
-        np.fmax.at(ghost, view.mark[view.ghosts.of], view.ghosts.strength)
+        np.fmax.at(ghost, view.ghosts.of, view.ghosts.strength)
     return ghost
 
 

@@ -1,6 +1,7 @@
 """A plan's photographs as files of one folder, and their truth beside them."""
 
 import io
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -94,7 +95,9 @@ def write_photographs(
 def photograph_bytes(values: Values, suffix: str, /) -> bytes:
     """Return a grey picture (height, width) of 8 or 16 bits as PNG or TIFF: same values, same bytes."""
     stream = io.BytesIO()
-    options = {"compress_level": 1} if _SUFFIXES[suffix.lower()] == "PNG" else {}
+    # Noise has no repeats to look for: letters by their frequency alone are quicker, and no longer.
+    options = {"compress_level": 1, "compress_type": zlib.Z_HUFFMAN_ONLY}
+    options = options if _SUFFIXES[suffix.lower()] == "PNG" else {}
     Image.fromarray(values).save(stream, format=_SUFFIXES[suffix.lower()], **options)
     return stream.getvalue()
 
@@ -107,15 +110,17 @@ def _taken(taking: Taking, folder: Path, processes: int) -> Iterator[tuple[int, 
             for index in group:
                 yield index, _write_one(taking, folder, index)
         return
-    with _pool(processes) as pool:
-        jobs = [pool.submit(_write_group, taking, folder, group) for group in groups]
+    with _pool(processes, taking, folder) as pool:
+        jobs = [pool.submit(_write_group, group) for group in groups]
         for job in as_completed(jobs):
             yield from job.result()
 
 
 @contextmanager
-def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
-    pool = ProcessPoolExecutor(processes, mp_context=get_context("spawn"))
+def _pool(processes: int, taking: Taking, folder: Path) -> Iterator[ProcessPoolExecutor]:
+    pool = ProcessPoolExecutor(
+        processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(taking, folder)
+    )
     try:
         yield pool
     finally:
@@ -129,9 +134,19 @@ def _by_pose(taking: Taking) -> dict[str, list[int]]:
     return groups
 
 
-def _write_group(taking: Taking, folder: Path, group: Sequence[int]) -> list[tuple[int, Truth]]:
-    with threadpool_limits(1):
-        return [(index, _write_one(taking, folder, index)) for index in group]
+# What a process of `_pool` works on: what it has read and traced for one pose serves the next.
+_work: tuple[Taking, Path] | None = None
+
+
+def _begin(taking: Taking, folder: Path) -> None:
+    global _work
+    _work = taking, folder
+    threadpool_limits(1)
+
+
+def _write_group(group: Sequence[int]) -> list[tuple[int, Truth]]:
+    assert _work is not None  # the pool began with it
+    return [(index, _write_one(*_work, index)) for index in group]
 
 
 def _write_one(taking: Taking, folder: Path, index: int) -> Truth:

@@ -241,13 +241,28 @@ def discs(scene: Scene, radius_px: FloatArray, lit: FloatArray, /) -> DotLight:
     return DotLight(step, light, 0.0)
 
 
-def dots_of_picture(scene: Scene, picture: FloatArray, /) -> DotLight | None:
-    """Return the light of a panel picture (height, width), relative to white, dot by dot.
+@dataclass(frozen=True)
+class MarkLight:
+    """What of a panel picture lies about marks: `corner` (n, 2) first column and row of a square about each,
+    `light` (n, side, side) its pixels, relative to white; 0 beside the panel.
+    """
+
+    corner: IntArray
+    light: FloatArray
+
+    def gained(self, line_gain: FloatArray, /) -> "MarkLight":
+        """Return the same with each line of the panel times its gain (height,)."""
+        row = self.corner[:, 1, None] + np.arange(self.light.shape[1])
+        return MarkLight(self.corner, self.light * line_gain[row.clip(0, len(line_gain) - 1)][..., None])
+
+
+def light_of_marks(marks_px: FloatArray, reach_px: float, picture: FloatArray, /) -> MarkLight | None:
+    """Return what of a panel picture (height, width), relative to white, lies about marks (n, 2), px.
 
     None where it holds light that is no mark's, or a pixel that is two marks': then it is no picture of dots.
     """
-    side = 2 * int(np.ceil(scene.reach_px)) + 1
-    corner = np.floor(scene.marks_px).astype(np.int64) - side // 2
+    side = 2 * int(np.ceil(reach_px)) + 1
+    corner = np.floor(marks_px).astype(np.int64) - side // 2
     inner = np.arange(side)
     row, column = corner[:, 1, None, None] + inner[:, None], corner[:, 0, None, None] + inner
     height, width = picture.shape
@@ -256,17 +271,32 @@ def dots_of_picture(scene: Scene, picture: FloatArray, /) -> DotLight | None:
     total = float(picture.sum())
     if abs(float(light.sum()) - total) > _SAME_LIGHT * max(total, 1.0):
         return None
-    place = np.stack(np.broadcast_arrays(column + 0.5, row + 0.5), axis=-1)
-    step = (place - scene.marks_px[:, None, None]).reshape(len(corner), -1, 2)
-    light = light.reshape(len(corner), -1)
+    return MarkLight(corner, light)
+
+
+def dots_of_marks(scene: Scene, marks: MarkLight, /) -> DotLight:
+    """Return the light about the marks of a scene, dot by dot."""
+    count, side, _ = marks.light.shape
+    inner = np.arange(side) + 0.5
+    place = np.stack(np.broadcast_arrays(inner, inner[:, None]), axis=-1) + marks.corner[:, None, None]
+    step = (place - scene.marks_px[:, None, None]).reshape(count, -1, 2)
+    light = marks.light.reshape(count, -1)
     slopes = np.sqrt(np.nanmax(np.sum(scene.images.slopes**2, axis=(1, 2)), initial=0.0) / 2.0)
     parts = int(np.clip(np.ceil(slopes / scene.bench.blur_px), 1, _MOST_SUBPIXELS))
     if parts > 1:
         middle = (np.arange(parts) + 0.5) / parts - 0.5
         within = np.stack(np.meshgrid(middle, middle), axis=-1).reshape(-1, 2)
-        step = (step[:, :, None] + within).reshape(len(corner), -1, 2)
+        step = (step[:, :, None] + within).reshape(count, -1, 2)
         light = np.repeat(light / parts**2, parts**2, axis=1)
     return DotLight(step, light, 1.0 / parts)
+
+
+def dots_of_picture(scene: Scene, picture: FloatArray, /) -> DotLight | None:
+    """Return the light of a panel picture (height, width), relative to white, dot by dot; None as
+    `light_of_marks`.
+    """
+    marks = light_of_marks(scene.marks_px, scene.reach_px, picture)
+    return None if marks is None else dots_of_marks(scene, marks)
 
 
 def separate_spots(picture: FloatArray, /) -> tuple[FloatArray, float] | None:

@@ -46,13 +46,21 @@ def values_of_light(
         place = lot.integers(0, light.size, bench.hot_pixels)
         light.reshape(-1)[place] += bench.hot_per_ms * exposure_ms * lot.uniform(0.2, 1.0, bench.hot_pixels)
     if bench.full_well_e > 0.0:
-        electrons = random.poisson(light * bench.full_well_e).astype(np.float64)
+        electrons = np.zeros(light.shape)
+        # Most of a photograph of dots is dark, and nothing is drawn by lot there.
+        lit = np.nonzero(light)
+        electrons[lit] = random.poisson(light[lit] * bench.full_well_e)
         if bench.read_noise_e > 0.0:
             electrons += random.normal(0.0, bench.read_noise_e, light.shape)
-        light = electrons / bench.full_well_e
-    code = np.rint(camera.black + light * (camera.full_scale - camera.black))
-    code = np.clip(code, 0.0, camera.full_scale)
+        light = electrons
+        light /= bench.full_well_e
+    code = light
+    code *= camera.full_scale - camera.black
+    code += camera.black
+    np.rint(code, out=code)
+    np.clip(code, 0.0, camera.full_scale, out=code)
     code[:, [x for x in bench.dead_columns if x < code.shape[1]]] = np.rint(camera.black)
     highest = int(camera.full_scale) << camera.shift_bits
-    values = code.astype(np.int64) << camera.shift_bits
-    return values.astype(np.uint8) if highest <= 255 else values.astype(np.uint16)
+    if highest <= 255:
+        return np.left_shift(code.astype(np.uint8), np.uint8(camera.shift_bits))
+    return np.left_shift(code.astype(np.uint16), np.uint16(camera.shift_bits))

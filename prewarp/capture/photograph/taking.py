@@ -16,11 +16,19 @@ from prewarp.capture.photograph.bench import Bench
 from prewarp.capture.photograph.images import CameraPose, View
 from prewarp.capture.photograph.optics import OpticsOf
 from prewarp.capture.photograph.pictures import PanelMap, add_picture, panel_map
-from prewarp.capture.photograph.scene import DotTruth, Scene, dots_of_picture, separate_spots
+from prewarp.capture.photograph.scene import (
+    DotTruth,
+    MarkLight,
+    Scene,
+    dots_of_marks,
+    light_of_marks,
+    separate_spots,
+)
 from prewarp.capture.photograph.sensor import Values, values_of_light
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import CaptureError, PrewarpError
+from prewarp.files import MEBIBYTE
 from prewarp.frames import MM_PER_M
 from prewarp.module import DisplayModule
 
@@ -30,8 +38,10 @@ _RIM_PX = 2.0
 _USUAL_LIGHT = 0.7
 _FOCUS_STEP_MM = 0.5
 _ARCMIN_PER_DEG = 60.0
-# Code frames and whole ones of a channel come again at every pose.
-_KEPT_PLANES = 16
+# Code frames and whole ones come again at every pose: what they show about the marks is kept, up to this.
+_KEPT_BYTES = 256 * MEBIBYTE
+_OF_MARKS = ("whole", "code", "one")
+_KEPT_PLANES = 4
 # Kinds whose pictures change slowly from pixel to pixel, but for the panel's edge.
 _SMOOTH = ("sine", "flat", "ramp")
 
@@ -105,7 +115,7 @@ class Taking:
         """Return the file's values and the truth of one photograph of the plan."""
         one = self.plan.photographs[index]
         camera = camera_named(self.cameras, one.camera)
-        pose, turn = self._pose(one)
+        pose, turn = self.true_pose(one)
         drift = self._drift(index)
         light = np.zeros((camera.height_px, camera.width_px))
         exposure = self.white_per_ms * one.exposure_ms
@@ -147,7 +157,7 @@ class Taking:
         known = [value for value in found if np.isfinite(value)]
         return float(np.mean(known)) if known else 0.0
 
-    def _pose(self, one: Photograph) -> tuple[CameraPose, FloatArray]:
+    def true_pose(self, one: Photograph, /) -> tuple[CameraPose, FloatArray]:
         """Return where the camera truly is for a photograph, and its turn in degrees."""
         lot = self.bench.random("pose", one.pose)
         off, turned = lot.normal(size=3), lot.normal(size=3)
@@ -183,22 +193,28 @@ class Taking:
         nothing = np.empty(0, dtype=np.int64)
         if shown.kind == "dark":
             return nothing, None
-        panel = self._panel_light(shown)
-        panel = panel * self._line_gain(shown, seen_by)[:, None]
-        if shown.kind in _SMOOTH:
-            self._add_picture(light, shown, seen_by, pose, panel, exposure, drift, samples=1)
-            return nothing, None
+        gain = self._line_gain(shown, seen_by)
         own = self.marks.of(shown.channel)
-        places, reach, numbers = own.panel_px, float(own.radius_px.max()) + _RIM_PX, own.mark
-        if shown.kind == "seam":
-            spots = separate_spots(panel)
-            places, reach = spots if spots is not None else (places[:1], 0.0)
-            numbers = np.arange(len(places))
-        scene = self._scene(shown, seen_by, pose, places, reach)
-        dots = dots_of_picture(scene, panel)
-        if dots is None:
-            self._add_picture(light, shown, seen_by, pose, panel, exposure, drift, samples=2)
-            return nothing, None
+        if shown.kind in _OF_MARKS:
+            lit = self._light_of_marks(shown)
+            if lit is None:
+                panel = self._panel_light(shown) * gain[:, None]
+                self._add_picture(light, shown, seen_by, pose, panel, exposure, drift, samples=2)
+                return nothing, None
+            scene = self._scene(shown, seen_by, pose, own.panel_px, self._reach(shown.channel))
+            numbers, dots = own.mark, dots_of_marks(scene, lit if np.all(gain == 1.0) else lit.gained(gain))
+        else:
+            panel = self._panel_light(shown) * gain[:, None]
+            if shown.kind in _SMOOTH:
+                self._add_picture(light, shown, seen_by, pose, panel, exposure, drift, samples=1)
+                return nothing, None
+            places, reach = separate_spots(panel) or (own.panel_px[:1], 0.0)
+            lit = light_of_marks(places, reach, panel)
+            if lit is None:
+                self._add_picture(light, shown, seen_by, pose, panel, exposure, drift, samples=2)
+                return nothing, None
+            scene = self._scene(shown, seen_by, pose, places, reach)
+            numbers, dots = np.arange(len(places)), dots_of_marks(scene, lit)
         truth = scene.draw(light, dots, exposure, drift_px=drift)
         known = np.any(dots.light > 0.0, axis=1) & np.isfinite(truth.pixel[:, 0])
         return numbers[known], truth.rows(np.flatnonzero(known))
@@ -214,6 +230,23 @@ class Taking:
         )
         levels: FloatArray = panel.transfer.linear_of_codes(panel.bit_depth)
         return levels.take(codes, mode="clip")
+
+    def _reach(self, channel: str) -> float:
+        return float(self.marks.of(channel).radius_px.max()) + _RIM_PX
+
+    def _light_of_marks(self, shown: Photograph) -> MarkLight | None:
+        """Return what a picture shows about the marks; None where it shows something else."""
+        kept = self._lit_marks
+        if shown.picture not in kept:
+            if sum(one.light.nbytes for one in kept.values() if one is not None) > _KEPT_BYTES:
+                kept.clear()
+            places = self.marks.of(shown.channel).panel_px
+            kept[shown.picture] = light_of_marks(places, self._reach(shown.channel), self._panel_light(shown))
+        return kept[shown.picture]
+
+    @cached_property
+    def _lit_marks(self) -> dict[str, MarkLight | None]:
+        return {}
 
     def _line_gain(self, shown: Photograph, seen_by: Photograph) -> FloatArray:
         """Return how much light each line of the panel gives, (rows,), 1 for a whole number of frames.

@@ -57,6 +57,13 @@ from prewarp.pupils.needed import PupilsNeeded
     type=click.FloatRange(1e-2, 600.0),
     help=f"With free poses: 1-sigma of the camera's turns per axis.  [default: {TURN_ARCMIN:g}]",
 )
+@click.option(
+    "--base",
+    "base_path",
+    type=FILE,
+    help="Earlier fit of this unit, or of its design's trace (NPZ): fit only the difference to it. 8 "
+    "positions show that, with free poses too.",
+)
 @wanted_error_option
 @output_option("File to write: the fit (NPZ).")
 @picture_option("the residuals")
@@ -70,6 +77,7 @@ def fit(
     poses: str,
     stage_mm: float | None,
     turn_arcmin: float | None,
+    base_path: Path | None,
     wanted_px: float,
     output: Path,
     picture: Path | None,
@@ -82,19 +90,23 @@ def fit(
     With --poses free each shot may stand and look a little elsewhere than its label: a shot is what has one
     value in the column pose, or one pupil position where there is no such column. Columns yaw_deg, pitch_deg,
     roll_deg say how the camera was turned; directions in the grid are those of the eye's frame all the same.
+    Without --base that needs 25 positions: 8 give 16 numbers a dot, and a free field has 20.
 
     \b
     Examples:
       prewarp fit capture.csv --panel 2560x2560 -o visor.fit.npz
       prewarp fit capture.csv --panel 2560x2560 --poses free --stage-mm 0.2 -o visor.fit.npz
       prewarp fit capture.csv --module visor.toml -o visor.fit.npz --json
+      prewarp fit capture.csv --module visor.toml --poses free --base design.fit.npz -o visor.fit.npz
     """
     if (panel_size_px is None) == (module_path is None):
         raise click.UsageError("give the panel's size by one of --panel WIDTHxHEIGHT and --module FILE.")
     if poses != "free" and not (stage_mm is None and turn_arcmin is None):
         raise click.UsageError("--stage-mm and --turn-arcmin belong to --poses free.")
+    if base_path is not None and family == "mesh":
+        raise click.UsageError("--base fits a difference, by a polynomial; leave --family mesh out.")
     for path in filter(None, (output, picture)):
-        require_output_file(path, grid_path, module_path)
+        require_output_file(path, grid_path, module_path, base_path)
     if picture is not None and picture.resolve() == output.resolve():
         raise click.UsageError("--picture and --output name the same file.")
     module = None if module_path is None else read_module(module_path)
@@ -104,6 +116,7 @@ def fit(
         sizes = panel_size_px
     else:
         sizes = module.panel_sizes_px
+    base = None if base_path is None else FieldSet.load(base_path)
     grid = read_grid(grid_path)
     checked = quick_check(grid, module=module, panel_size_px=panel_size_px)
     require_no_error(grid.source, checked.findings)
@@ -119,6 +132,7 @@ def fit(
                 panel_size_px=sizes,
                 stage_mm=STAGE_MM if stage_mm is None else stage_mm,
                 turn_arcmin=TURN_ARCMIN if turn_arcmin is None else turn_arcmin,
+                base=base,
             )
         grid = estimate.moved(grid)
     with talk.progress(f"fitting {channels} channels, {len(grid)} samples", total=channels) as step:
@@ -128,6 +142,8 @@ def fit(
             family=family,
             progress=lambda name, done, total: step(f"channel '{name}' fitted ({done} of {total})", done),
             pupils_estimated=estimate is not None,
+            base=base,
+            most_pupil_degree=None if estimate is None else estimate.difference_degree,
         )
     if estimate is not None:
         fields = estimate.stated_in(fields)
