@@ -69,3 +69,8 @@ def local_differences(pixel: FloatArray, view: IntArray, rest_px: FloatArray, /)
         smooth = np.einsum("nk,cnk->cn", weights, rest[:, near[:, 1:]])
         found.append(((rest - smooth) / np.sqrt(1.0 + gain))[:, inside])
     return np.concatenate(found, axis=1) if found else np.zeros((2, 0))
+
+
+def nearest_rows(place: FloatArray, wanted: FloatArray, /) -> IntArray:
+    """Return which of places (n, axes) is nearest to each wanted one (k, axes), (k,)."""
+    return np.asarray(cKDTree(place).query(wanted)[1], dtype=np.int64)

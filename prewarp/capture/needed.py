@@ -169,8 +169,9 @@ def traced_fit(
     *,
     positions: tuple[int, int, int] = (7, 7, 1),
     directions: tuple[int, int] = (25, 19),
+    every_colour: bool = False,
 ) -> FieldSet:
-    """Return the fit of a traced grid of a module, in the reference colour, over its eye box."""
+    """Return the fit of a traced grid of a module over its eye box, in the reference colour or every one."""
     grid = trace_grid(
         design,
         module,
@@ -180,4 +181,5 @@ def traced_fit(
             for channel in module.channels
         },
     )
-    return fit_grid(grid.select(colour=grid.reference_colour), panel_size_px=module.panel_sizes_px)
+    grid = grid if every_colour else grid.select(colour=grid.reference_colour)
+    return fit_grid(grid, panel_size_px=module.panel_sizes_px)

@@ -58,8 +58,10 @@ def seam_cells(look: Looks, content: ContentProjection, /) -> Cells:
     return {state: (with_scale(close[state], window, arcmin=10.0),) for state in LOOKS}
 
 
-def overview_sheet(modules: Sequence[Cells], field_x_deg: float, /) -> NDArray[np.uint8]:
-    """Return the sheet of the overview cells of both modules."""
+def overview_sheet(
+    modules: Sequence[Cells], field_x_deg: float, /, *, heads: Sequence[str] = HEADS
+) -> NDArray[np.uint8]:
+    """Return the sheet of the overview cells of modules, side by side under their heads."""
     return contact_sheet(
         "One picture from two channels: what the right eye sees",
         (
@@ -68,7 +70,7 @@ def overview_sheet(modules: Sequence[Cells], field_x_deg: float, /) -> NDArray[n
             "Double lines in the enlargement: the two channels show one line at two places. Coloured edges: "
             "red, green and blue do so.",
         ),
-        HEADS,
+        heads,
         rows_of(TITLES, modules),
     )
 

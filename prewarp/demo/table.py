@@ -18,13 +18,13 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
         def text(module: Figures) -> str:
             for key in path:
                 module = module[key]
-            return " / ".join(_number(module[f"{name}_{unit}"]) for name in ("rms", "p95", "max"))
+            return " / ".join(number(module[f"{name}_{unit}"]) for name in ("rms", "p95", "max"))
 
         return text
 
     def contrast(state: str) -> Callable[[Figures], str]:
         names = ("step_percent", "ripple_percent")
-        return lambda module: " / ".join(_number(module["light"][state][name]) for name in names)
+        return lambda module: " / ".join(number(module["light"][state][name]) for name in names)
 
     def view(name: str) -> Callable[[Figures], str]:
         return lambda module: (
@@ -44,7 +44,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
                 line("captured samples against the fit, arcmin", spread("arcmin", "fit", "residual")),
                 line("fit against the noise-free trace, px", spread("px", "fit", "truth")),
                 line("fit against the noise-free trace, arcmin", spread("arcmin", "fit", "truth")),
-                line("what this noise leaves at best, px RMS", lambda m: _number(m["fit"]["floor_px"])),
+                line("what this noise leaves at best, px RMS", lambda m: number(m["fit"]["floor_px"])),
                 line(
                     "outliers put in / of these named / good points blamed",
                     lambda m: " / ".join(
@@ -80,7 +80,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
             "Light across the seam, pupil 3 mm to the right, tracked; percent (worst line and colour)",
             [
                 *(line(f"step / ripple {state} the match", contrast(state)) for state in ("before", "after")),
-                line("light kept by the match", lambda m: _number(m["light"]["kept_percent"])),
+                line("light kept by the match", lambda m: number(m["light"]["kept_percent"])),
             ],
         ),
         (
@@ -89,7 +89,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
                 line(
                     "focus step across the overlap, dioptres (RMS / max)",
                     lambda m: " / ".join(
-                        _number(m["focus"][f"focus_step_{name}_dioptres"]) for name in ("rms", "max")
+                        number(m["focus"][f"focus_step_{name}_dioptres"]) for name in ("rms", "max")
                     ),
                 ),
             ],
@@ -99,7 +99,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
             [
                 line(
                     "seam error without a tracker, arcmin",
-                    lambda m: _number(m["tracker"]["fixed"]["at_limit_percentile_arcmin"]),
+                    lambda m: number(m["tracker"]["fixed"]["at_limit_percentile_arcmin"]),
                 ),
                 line("to stay under 1 arcmin it needs", _tracker_need),
             ],
@@ -107,7 +107,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
     ]
 
 
-def _number(value: float | None) -> str:
+def number(value: float | None) -> str:
     return "-" if value is None else f"{value:#.3g}".rstrip(".")
 
 
@@ -118,4 +118,4 @@ def _tracker_need(module: Figures) -> str:
     if needed is None:
         return str(tracker["verdict"]).replace("_", " ")
     last = "" if longest is None else f", {longest:.0f} ms at the latest"
-    return f"{_number(needed['accuracy_mm'])} mm at {needed['latency_ms']:.2g} ms{last}"
+    return f"{number(needed['accuracy_mm'])} mm at {needed['latency_ms']:.2g} ms{last}"

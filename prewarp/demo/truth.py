@@ -31,8 +31,15 @@ class TracedOptics:
         point through the traced optics. NaN where the panel cannot show it or the ray is lost.
         """
         found = field.inverse(content, pupil_mm=tracked_pupil_mm)
-        here = np.flatnonzero(found.valid)
-        pixel = found.pixel[here]
+        return self.seen(field, np.where(found.valid[:, None], found.pixel, np.nan), pupil_mm=pupil_mm)
+
+    def seen(self, field: Field, pixel: FloatArray, /, *, pupil_mm: FloatArray) -> FloatArray:
+        """Return the directions (n, 2) in which panel points (n, 2) are truly seen; NaN where one is NaN, or
+        the ray is lost. `field` is where the search starts.
+        """
+        shown = np.full_like(pixel, np.nan)
+        here = np.flatnonzero(np.isfinite(pixel[:, 0]))
+        pixel = pixel[here]
         tangent = field.forward(pixel, pupil_mm=pupil_mm)
         slope = field.jacobian(pixel, pupil_mm=pupil_mm)
         channel = self.module.channel(field.channel)
@@ -46,7 +53,6 @@ class TracedOptics:
                 wavelength_nm=wavelength,
             )
             tangent = tangent + np.einsum("nij,nj->ni", slope, pixel - traced.pixel)
-        shown = np.full_like(content, np.nan)
         shown[here] = tangent
         return shown
 

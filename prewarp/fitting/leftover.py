@@ -86,7 +86,14 @@ def _wider_columns(fit: PolynomialFit, samples: Samples) -> tuple[JointColumns, 
             further = min(model.difference_degree + min(beyond, DIFFERENCE_BEYOND), widest.difference_degree)
             difference = max(further, model.difference_degree)
         wider = PolynomialModel(
-            degree, model.pupil_cost, fit.moments.pupil_degree, difference, model.curl_degree, degree, degree
+            degree,
+            model.pupil_cost,
+            fit.moments.pupil_degree,
+            difference,
+            model.curl_degree,
+            degree,
+            degree,
+            model.difference_pupil_degree,
         )
         columns = columns_of(wider, samples.colours, fit.moments.pupil)
         if columns.count <= most:

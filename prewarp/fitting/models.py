@@ -10,6 +10,9 @@ from prewarp.checks import IntArray
 from prewarp.fitting.chebyshev import exponents_up_to
 from prewarp.fitting.pupil import PupilColumns
 
+# Beyond any that is tried.
+EVERY_DEGREE = 40
+
 
 @dataclass(frozen=True)
 class PolynomialModel:
@@ -31,6 +34,8 @@ class PolynomialModel:
     odd_u_degree, odd_v_degree : int
         Total degree of the columns that break the mirror symmetry in u and x (in v and y) about the middle of
         the panel and of the eye box; -1: the channel is its own mirror image.
+    difference_pupil_degree : int
+        Degree in (x, y) of what the other colours differ by: less where they were shown at few positions.
     """
 
     degree: int
@@ -40,6 +45,7 @@ class PolynomialModel:
     curl_degree: int
     odd_u_degree: int
     odd_v_degree: int
+    difference_pupil_degree: int = EVERY_DEGREE
 
     def with_degree(self, degree: int, /) -> "PolynomialModel":
         """Return the model at another total degree; the difference degree moves by as much, down to -1."""
@@ -60,6 +66,8 @@ class PolynomialModel:
         parts = [f"polynomial of degree {self.degree}", f"pupil degree {self.pupil_degree}{cost}"]
         if self.difference_degree >= 0:
             parts.append(f"colour difference degree {self.difference_degree}")
+            if self.difference_pupil_degree < self.pupil_degree:
+                parts[-1] += f" (pupil degree {self.difference_pupil_degree}: few positions show the others)"
         if self.curl_degree:
             parts.append(f"curl degree {self.curl_degree}")
         for name, degree in (("left-right", self.odd_u_degree), ("up-down", self.odd_v_degree)):
@@ -121,6 +129,7 @@ def belongs(columns: JointColumns, model: PolynomialModel, pupil: PupilColumns, 
     degree = np.where(columns.block == 0, model.degree, min(model.difference_degree, model.degree))
     is_curl = pupil.is_curl[columns.pupil]
     inside = (total <= degree) & (order <= np.where(is_curl, model.curl_degree, model.pupil_degree))
+    inside &= (columns.block == 0) | (order <= model.difference_pupil_degree)
     for axis, odd_degree in enumerate((model.odd_u_degree, model.odd_v_degree)):
         is_odd = (exponents[:, axis] + parity[:, axis]) % 2 == 1
         inside &= ~is_odd | (total <= odd_degree)

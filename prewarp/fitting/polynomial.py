@@ -107,7 +107,11 @@ def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     few = samples.take(np.arange(0, samples.count, step))
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
-    model = replace(FIRST_MODEL, pupil_degree=min(FIRST_MODEL.pupil_degree, samples.pupil.degree))
+    model = replace(
+        FIRST_MODEL,
+        pupil_degree=min(FIRST_MODEL.pupil_degree, samples.pupil.degree),
+        difference_pupil_degree=samples.difference_pupil_degree,
+    )
     moments = sums.accumulate(
         few,
         unit,

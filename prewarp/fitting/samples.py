@@ -84,6 +84,27 @@ class Samples:
         """True when panel points repeat from pupil to pupil, so that sums over the pupil come first."""
         return self.dots * 3 <= self.count
 
+    @cached_property
+    def difference_pupil_degree(self) -> int:
+        """Degree over the pupil that every colour shows by its own positions; no limit where each colour has
+        those of the first.
+        """
+        views = [np.unique(self.view[self.colour == one]) for one in range(self.colours)]
+        fewer = [own for own in views[1:] if len(own) < len(views[0])]
+        if not fewer:
+            return EVERY_DEGREE
+        count = np.bincount(self.view)
+        place = np.column_stack([np.bincount(self.view, axis) for axis in self.reference_mm.T])
+        place = np.column_stack([place / np.maximum(count, 1)[:, None], np.zeros(len(count))])
+        return min(
+            complete_degree(
+                Positions(place[own], np.full(len(own), -1), np.zeros((1, 2))),
+                centre_mm=self.frame.centre_mm,
+                half_mm=self.frame.half_mm,
+            )
+            for own in fewer
+        )
+
     def take(self, index: IntArray | BoolArray, /) -> "Samples":
         """Return the chosen rows, in the order given."""
         arrays = (

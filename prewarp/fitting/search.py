@@ -63,7 +63,10 @@ def _highest_model(
             if getattr(before, name) < 0:
                 odd[name] = ODD_RETRIED
     difference = min(degree, SEARCH_DIFFERENCE) if samples.colours > 1 else -1
-    return PolynomialModel(degree, pupil_cost, pupil_degree, difference, 0, **odd)
+    few = samples.difference_pupil_degree
+    return PolynomialModel(
+        degree, pupil_cost, pupil_degree, difference, 0, difference_pupil_degree=few, **odd
+    )
 
 
 def product_degrees(tops: list[PolynomialModel], pupil_degree: int) -> tuple[int, ...]:

@@ -73,7 +73,8 @@ def free_poses(
     require_range(turn_arcmin, "turn_arcmin", 1e-2, 600.0, unit="arcmin", error=FitError)
     sizes = checked_panel_sizes(grid, panel_size_px)
     shots = shots_of(grid, with_base=base is not None)
-    pairs = grid.pairs()
+    pupil_degree = pose_pupil_degree(shots, with_base=base is not None)
+    pairs = _telling_pairs(grid, shots, pupil_degree)
     rays = [
         _rays(
             grid,
@@ -86,7 +87,6 @@ def free_poses(
         for channel, colour in pairs
     ]
     prior = Prior(stage_mm, turn_arcmin / ARCMIN_PER_RADIAN)
-    pupil_degree = pose_pupil_degree(shots, with_base=base is not None)
     solution = solve_poses(rays, shots.label_mm, prior, pupil_degree, threads=threads)
     unit = prior.units(len(shots))
     sigma = (np.sqrt(np.diagonal(solution.covariance)) * unit).reshape(-1, PER_SHOT)
@@ -109,6 +109,27 @@ def free_poses(
         modes=modes_of(solution, shots, unit),
         difference_degree=None if base is None else pupil_degree,
     )
+
+
+def _telling_pairs(grid: Grid, shots: Shots, pupil_degree: int) -> list[tuple[str, str]]:
+    """Return the channels and colours whose shots decide the field's degree over the pupil.
+
+    A colour that was shown at some positions only has no field of its own beside which poses could be told.
+    """
+    found = []
+    for channel, colour in grid.pairs():
+        mine = (grid.channel == grid.channel_names.index(channel)) & (
+            grid.colour == grid.colour_names.index(colour)
+        )
+        own = np.unique(shots.of_row[mine & (shots.of_row >= 0)])
+        if shots.pupil_degree(pupil_degree, only=own) == pupil_degree:
+            found.append((channel, colour))
+    if not found:
+        raise FitError(
+            f"{grid.source}: no colour of any channel was captured at enough pupil positions for free poses. "
+            "Show one colour at all of them."
+        )
+    return found
 
 
 def pose_pupil_degree(shots: Shots, /, *, with_base: bool) -> int:

@@ -99,6 +99,8 @@ def column_sums(placed: PlacedRays, own: ShotSums, weighted: FloatArray, model: 
     row = np.searchsorted(used, model.columns.pupil)
     result = np.zeros((model.columns.count, own.count, len(weighted)))
     for k, mine in enumerate(own.rows):
+        if len(mine) == 0:
+            continue
         psi = frame.values(samples.reference_mm[mine], model.pupil_degree)
         in_x, in_y = table.x[used] @ psi, table.y[used] @ psi
         part = weighted[:, :, mine]

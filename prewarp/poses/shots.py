@@ -39,10 +39,12 @@ class Shots:
     def __len__(self) -> int:
         return len(self.names)
 
-    def pupil_degree(self, most: int = MOST_PUPIL_DEGREE, /) -> int:
-        """Return the highest degree in (x, y) that the labels can decide, at most `most`."""
-        place = self.label_mm[:, :2]
-        (low_x, low_y), (high_x, high_y) = extent(place)
+    def pupil_degree(self, most: int = MOST_PUPIL_DEGREE, /, *, only: IntArray | None = None) -> int:
+        """Return the highest degree in (x, y) that the labels can decide, at most `most`; of some shots where
+        `only` (s,) numbers them.
+        """
+        (low_x, low_y), (high_x, high_y) = extent(self.label_mm[:, :2])
+        place = self.label_mm[:, :2] if only is None else self.label_mm[only, :2]
         frame = PupilFrame(
             ((low_x + high_x) / 2.0, (low_y + high_y) / 2.0),
             (max((high_x - low_x) / 2.0, 0.5), max((high_y - low_y) / 2.0, 0.5)),

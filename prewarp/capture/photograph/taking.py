@@ -115,7 +115,7 @@ class Taking:
         """Return the file's values and the truth of one photograph of the plan."""
         one = self.plan.photographs[index]
         camera = camera_named(self.cameras, one.camera)
-        pose, turn = self._pose(one)
+        pose, turn = self.true_pose(one)
         drift = self._drift(index)
         light = np.zeros((camera.height_px, camera.width_px))
         exposure = self.white_per_ms * one.exposure_ms
@@ -157,7 +157,7 @@ class Taking:
         known = [value for value in found if np.isfinite(value)]
         return float(np.mean(known)) if known else 0.0
 
-    def _pose(self, one: Photograph) -> tuple[CameraPose, FloatArray]:
+    def true_pose(self, one: Photograph, /) -> tuple[CameraPose, FloatArray]:
         """Return where the camera truly is for a photograph, and its turn in degrees."""
         lot = self.bench.random("pose", one.pose)
         off, turned = lot.normal(size=3), lot.normal(size=3)
