@@ -160,8 +160,8 @@ def run_bench(
         step("targets drawn")
         base = _fit_of_design(design, module) if settings.needs_base else None
         step("design traced and fitted" if base else "no earlier fit is needed")
-        taking = _taking(working, settings, module, unit)
-        grid, told = _captured(taking, working, count, step)
+        taking = taking_of(working, settings, module, unit)
+        grid, told = captured(taking, working, count, step)
         built = build_from_grid(grid, module, working / "package", settings.max_error_px, step, base=base)
         built.fields.save(working / f"{name}.fit.npz")
         found = judged(built, TracedOptics(unit, module), working / "package")
@@ -196,7 +196,7 @@ def _fit_of_design(design: Design, module: DisplayModule) -> FieldSet:
     return traced_fit(design, module, positions=_POSITIONS, directions=_DIRECTIONS, every_colour=True)
 
 
-def _taking(working: Path, settings: BenchSettings, module: DisplayModule, design: Design) -> Taking:
+def taking_of(working: Path, settings: BenchSettings, module: DisplayModule, design: Design) -> Taking:
     write_camera(working / "camera.toml", settings.camera)
     return Taking(
         plan=read_plan(working / "targets" / "plan.csv"),
@@ -209,7 +209,7 @@ def _taking(working: Path, settings: BenchSettings, module: DisplayModule, desig
     )
 
 
-def _captured(
+def captured(
     taking: Taking, working: Path, processes: int, step: Callable[[str], None]
 ) -> tuple[Grid, dict[str, Any]]:
     """Return the grid of a bench's photographs, which are taken here, and what is told of them."""

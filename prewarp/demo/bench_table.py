@@ -12,7 +12,7 @@ def bench_lines(figures: Figures, /) -> list[tuple[str, list[Line]]]:
     """Return sections of lines: what is measured, and its value."""
     capture, extract, judged = figures["capture"], figures["extract"], figures["judged"]
     poses, fit, light = figures["poses"], figures["fit"], figures["light"]
-    turns = figures["register"]["channels"]
+    register = figures["register"]
 
     def spread(name: str) -> str:
         return " / ".join(number(judged[name][f"{one}_arcmin"]) for one in ("median", "p95", "max"))
@@ -45,6 +45,11 @@ def bench_lines(figures: Figures, /) -> list[tuple[str, list[Line]]]:
                     f"{capture['turn_arcmin']:g} / {number(poses['found_arcmin'])}",
                 ),
                 ("noise / floor, px", f"{number(fit['noise_px'])} / {number(fit['floor_px'])}"),
+                (
+                    "register: pairs / apart before / after, arcmin RMS",
+                    f"{register['pairs']} / {number(register['mismatch_before_rms_arcmin'])} / "
+                    f"{number(register['mismatch_after_rms_arcmin'])}",
+                ),
             ],
         ),
         (
@@ -62,7 +67,6 @@ def bench_lines(figures: Figures, /) -> list[tuple[str, list[Line]]]:
         (
             "Package",
             [
-                ("registered channels", ", ".join(turns)),
                 (
                     "bytes / checks passed",
                     f"{figures['package']['bytes']} / {figures['package']['checks']}",

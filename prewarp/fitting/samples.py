@@ -7,10 +7,11 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 from prewarp.fitting.chebyshev import ChebyshevPanel
+from prewarp.fitting.models import EVERY_DEGREE
 from prewarp.fitting.pupil import PupilColumns, PupilFrame
 from prewarp.fitting.support import supported_columns
 from prewarp.frames import tangent_from_cosine
-from prewarp.pupils.shown import Positions, position_keys, spread_positions
+from prewarp.pupils.shown import Positions, complete_degree, position_keys, spread_positions
 
 PUPIL_GROUPS = 3
 DOT_GROUPS = 3
