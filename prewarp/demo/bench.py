@@ -197,6 +197,7 @@ def _fit_of_design(design: Design, module: DisplayModule) -> FieldSet:
 
 
 def taking_of(working: Path, settings: BenchSettings, module: DisplayModule, design: Design) -> Taking:
+    """Return what a bench does with the plan and pictures in `working`; writes its camera beside them."""
     write_camera(working / "camera.toml", settings.camera)
     return Taking(
         plan=read_plan(working / "targets" / "plan.csv"),
