@@ -14,8 +14,8 @@ noise and poses alone predict.
 
 Figures of the last runs:
 
-photographs coaxial: median 0.0203, p95 0.0754, max 0.256; seam 0.0422 RMS (the same places, turns and noise by
-rays: 0.0384)
+photographs coaxial: median 0.0203, p95 0.0754, max 0.256; seam 0.0422 RMS
+(the same places, turns and noise by rays: seam 0.0384)
 rays coaxial 8: median 0.0200, p95 0.0836, max 0.547; seam 0.0457 RMS
 rays coaxial 25: median 0.0032, p95 0.0082, max 0.038; seam 0.0064 RMS
 rays folded 8: median 0.0103, p95 0.0352, max 0.092; seam 0.1549 RMS
