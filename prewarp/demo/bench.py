@@ -161,7 +161,7 @@ def run_bench(
         base = _fit_of_design(design, module) if settings.needs_base else None
         step("design traced and fitted" if base else "no earlier fit is needed")
         taking = taking_of(working, settings, module, unit)
-        grid, told = captured(taking, working, count, step)
+        grid, told = captured(taking, working, count, step, base=base)
         built = build_from_grid(grid, module, working / "package", settings.max_error_px, step, base=base)
         built.fields.save(working / f"{name}.fit.npz")
         found = judged(built, TracedOptics(unit, module), working / "package")
@@ -197,6 +197,7 @@ def _fit_of_design(design: Design, module: DisplayModule) -> FieldSet:
 
 
 def taking_of(working: Path, settings: BenchSettings, module: DisplayModule, design: Design) -> Taking:
+    """Return what a bench does with the plan and pictures in `working`; writes its camera beside them."""
     write_camera(working / "camera.toml", settings.camera)
     return Taking(
         plan=read_plan(working / "targets" / "plan.csv"),
@@ -210,7 +211,13 @@ def taking_of(working: Path, settings: BenchSettings, module: DisplayModule, des
 
 
 def captured(
-    taking: Taking, working: Path, processes: int, step: Callable[[str], None]
+    taking: Taking,
+    working: Path,
+    processes: int,
+    step: Callable[[str], None],
+    /,
+    *,
+    base: FieldSet | None = None,
 ) -> tuple[Grid, dict[str, Any]]:
     """Return the grid of a bench's photographs, which are taken here, and what is told of them."""
     write_photographs(
@@ -227,6 +234,7 @@ def captured(
         pictures=False,
         jobs=processes,
         progress=lambda text, _: step(f"extracted {text}"),
+        base=base,
     )
     write_grid(working / "capture.grid.npz", done.grid)
     write_text(working / "extract.json", json_text(done.as_dict()))

@@ -67,12 +67,20 @@ def overview_sheet(
         (
             f"Left of each pair: the whole view, {field_x_deg:g} degrees wide. Right: the framed place on "
             "the seam, enlarged.",
-            "Double lines in the enlargement: the two channels show one line at two places. Coloured edges: "
-            "red, green and blue do so.",
+            *_lines(
+                "Double lines in the enlargement: the two channels show one line at two places.",
+                "Coloured edges: red, green and blue do so.",
+                joined=len(modules) > 1,
+            ),
         ),
         heads,
         rows_of(TITLES, modules),
     )
+
+
+def _lines(*sentences: str, joined: bool) -> tuple[str, ...]:
+    """Return sentences in one line, or one below the other on a narrow sheet."""
+    return (" ".join(sentences),) if joined else sentences
 
 
 def seam_sheet(modules: Sequence[Cells], /) -> NDArray[np.uint8]:

@@ -108,6 +108,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
 
 
 def number(value: float | None) -> str:
+    """Return a figure with three digits; a dash for what is not known."""
     return "-" if value is None else f"{value:#.3g}".rstrip(".")
 
 

@@ -66,7 +66,11 @@ def bench_picture(
         place.set_xlabel("x, mm")
         place.set_ylabel("y, mm")
         place.set_aspect("equal")
-        place.margins(0.12)
+        shown = np.concatenate([label_mm, *(label_mm + _ENLARGED * one for one in (true_mm, found_mm))])[
+            :, :2
+        ]
+        low, high = shown.min(axis=0) - 0.5, shown.max(axis=0) + 0.5
+        place.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))
         place.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
         share = drawn.add_subplot(grid[1, 1])
         for (word, values), colour in zip(errors.items(), _COLOURS, strict=False):
@@ -80,5 +84,5 @@ def bench_picture(
         share.set_title("Error beside the trace, at pupils that were not photographed")
         share.set_xlabel("error, arcmin")
         share.set_ylabel("share below, %")
-        share.legend(loc="lower right")
+        share.legend(loc="upper left")
     return figure_bytes(drawn)

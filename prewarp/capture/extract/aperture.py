@@ -17,10 +17,11 @@ import numpy as np
 from prewarp.capture.camera import pose_rotation
 from prewarp.capture.extract.pose import PoseResult, PoseTask
 from prewarp.checks import FloatArray
-from prewarp.errors import PrewarpError
-from prewarp.field import fit_grid
+from prewarp.errors import FitError, PrewarpError
+from prewarp.field import FieldSet, fit_grid
 from prewarp.frames import unit_from_tangent
 from prewarp.grids import Grid
+from prewarp.poses import fit_free_poses
 
 REMOVE, KEEP = "remove", "keep"
 # A quadric in the pupil has six terms: fewer positions do not show how directions bend over it.
@@ -51,11 +52,18 @@ class Aperture:
 
 
 def treat_aperture(
-    grid: Grid, tasks: Sequence[PoseTask], results: Sequence[PoseResult], choice: str, /
+    grid: Grid,
+    tasks: Sequence[PoseTask],
+    results: Sequence[PoseResult],
+    choice: str,
+    /,
+    *,
+    base: FieldSet | None = None,
 ) -> tuple[Grid, Aperture]:
     """Return the grid with the aperture's mean removed or kept, and what was done.
 
-    `tasks`, `results`: the poses whose rows the grid holds, in the same order.
+    `tasks`, `results`: the poses whose rows the grid holds, in the same order. `base`: an earlier fit, or one
+    of the design's trace, that knows how directions bend over the pupil.
     """
     counts = [len(one.rows) for one in results]
     known = [task.camera.aperture_mm for task in tasks]
@@ -76,23 +84,23 @@ def treat_aperture(
     if choice == KEEP:
         return grid, Aperture("kept", f"{kept}, as asked.", largest)
     positions = len(np.unique(np.round(grid.pupil_mm, 6), axis=0))
-    if positions < LEAST_POSITIONS:
+    if base is None and positions < LEAST_POSITIONS:
         return grid, Aperture(
             "kept",
             f"{kept}; the chief rays are not known: needs {LEAST_POSITIONS} pupil positions, not in a "
-            "line, and "
-            f"there are {positions}.",
+            f"line, or an earlier fit, and there are {positions}.",
             largest,
         )
     rotation = np.repeat(np.array([pose_rotation(*one.turn_deg) for one in results]), counts, axis=0)
     try:
-        moved = chief_minus_mean(grid, diameter, walk, rotation)
+        moved = chief_minus_mean(grid, diameter, walk, rotation, base=base)
     except PrewarpError as cause:
         return grid, Aperture("kept", f"{kept}; no field can be fitted to take it out: {cause}", largest)
     tangent = grid.tangent + moved
     angle = _angle_arcmin(grid.tangent, tangent)
     words = (
-        f"the mean over the camera's pupil of {largest:g} mm was taken out with the field of all poses: "
+        f"the mean over the camera's pupil of {largest:g} mm was taken out with the field of "
+        f"{'all poses' if base is None else 'the earlier fit'}: "
         f"{np.sqrt(np.mean(angle**2)):.3f} arcmin RMS, {angle.max():.3f} at most. Directions are chief rays."
     )
     # The angles are made again from the tangents.
@@ -102,9 +110,18 @@ def treat_aperture(
 
 
 def chief_minus_mean(
-    grid: Grid, diameter_mm: FloatArray, walk_mm: FloatArray, rotation: FloatArray, /
+    grid: Grid,
+    diameter_mm: FloatArray,
+    walk_mm: FloatArray,
+    rotation: FloatArray,
+    /,
+    *,
+    base: FieldSet | None = None,
 ) -> FloatArray:
     """Return the chief ray's direction less the mean over the aperture (n, 2), by the field of the grid.
+
+    Turns of the camera by an arcmin would pass for bends of the field, so poses are found where there are
+    enough of them.
 
     Parameters
     ----------
@@ -114,13 +131,15 @@ def chief_minus_mean(
         How much further ahead along the camera's axis the pupil lay than the grid says.
     rotation : (n, 3, 3) float array
         Camera to wearer.
+    base : FieldSet, optional
+        A fit to take instead of the grid's own field.
 
     Raises
     ------
     PrewarpError
         No field can be fitted.
     """
-    fields = fit_grid(grid, panel_size_px=_panel_sizes(grid), family="polynomial")
+    fields = _own_field(grid) if base is None else base
     place, weight = disc_rule()
     moved = np.zeros_like(grid.tangent)
     for channel, colour in grid.pairs():
@@ -137,6 +156,15 @@ def chief_minus_mean(
             mean += share * field.forward(pixel, pupil_mm=at)
         moved[rows] = field.forward(pixel, pupil_mm=pupil) - mean
     return np.where(np.isfinite(moved), moved, 0.0)
+
+
+def _own_field(grid: Grid) -> FieldSet:
+    """Return the fit of a grid, poses found where its positions show them."""
+    sizes = _panel_sizes(grid)
+    try:
+        return fit_free_poses(grid, panel_size_px=sizes, family="polynomial")[0]
+    except FitError:
+        return fit_grid(grid, panel_size_px=sizes, family="polynomial")
 
 
 def disc_rule() -> tuple[FloatArray, FloatArray]:

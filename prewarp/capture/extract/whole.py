@@ -17,6 +17,7 @@ from prewarp.capture.marks import read_marks
 from prewarp.capture.plan import read_plan
 from prewarp.capture.seam_marks import read_seam_marks
 from prewarp.errors import GridError, InputFileError
+from prewarp.field import FieldSet
 from prewarp.files import json_text, write_text
 from prewarp.folders import claim_work_folder, list_work_folder
 from prewarp.grids import Grid
@@ -93,8 +94,11 @@ def extract_plan(
     pictures: bool = True,
     jobs: int | None = None,
     progress: Step | None = None,
+    base: FieldSet | None = None,
 ) -> Extraction:
     """Extract all photographs of a plan; results, pictures and report.json are kept in `work`.
+
+    `base`: an earlier fit by which the camera's aperture is taken out; the poses' own field where left out.
 
     Raises
     ------
@@ -116,7 +120,7 @@ def extract_plan(
     results = run_poses(tasks, work, pictures=pictures, jobs=jobs, progress=progress)
     strange = strange_views(results)
     results = [without(one, strange) for one in results]
-    grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture)
+    grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture, base=base)
     done = Extraction(
         grid,
         report_of(results),
