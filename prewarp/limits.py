@@ -58,10 +58,11 @@ class Limits:
 class Measured:
     """What instruments said of a display that no distortion grid holds; None where it was not measured.
 
-    `transmittance_percent`: luminous transmittance for the real world seen through the optics, mid-field.
+    `transmittance_percent`: luminous transmittance for the real world seen through the optics, in the middle
+    of the field.
     `ghost_percent`: the strongest secondary image, luminance relative to the image it belongs to.
-    `luminance_cd_m2`: of full white at mid-field. Each with its standard uncertainty, `..._sigma_...`, in the
-    same unit; `note` says how, and with what.
+    `luminance_cd_m2`: of full white there. Each with its standard uncertainty, `..._sigma_...`, in the same
+    unit; `note` says how, and with what.
 
     Raises
     ------
@@ -70,7 +71,7 @@ class Measured:
     """
 
     transmittance_percent: float | None = checked(
-        _PERCENT, default=None, means="luminous transmittance for the real world, mid-field"
+        _PERCENT, default=None, means="luminous transmittance for the real world, middle of the field"
     )
     transmittance_sigma_percent: float | None = checked(
         _PERCENT, default=None, means="its standard uncertainty"
@@ -80,7 +81,7 @@ class Measured:
     )
     ghost_sigma_percent: float | None = checked(_PERCENT, default=None, means="its standard uncertainty")
     luminance_cd_m2: float | None = checked(
-        Number(0.0, 1e6, "cd/m2"), default=None, means="of full white, mid-field"
+        Number(0.0, 1e6, "cd/m2"), default=None, means="of full white, middle of the field"
     )
     luminance_sigma_cd_m2: float | None = checked(
         Number(0.0, 1e6, "cd/m2"), default=None, means="its standard uncertainty"

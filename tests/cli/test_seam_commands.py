@@ -88,7 +88,7 @@ def test_register_writes_a_fit_that_is_turned(capture, pairs_file, tmp_path):
         low, high = one["interval95"]
         assert low < one["value"] < high and high - one["value"] > 1.96 * one["sigma"] * 0.95
     text = run("register", capture / "visor.fit.npz", pairs_file, "-o", output).stdout
-    assert "turn_y_deg" in text and "written" in text
+    assert "turn y" in text and "written" in text
 
 
 def test_register_writes_nothing_when_pairs_cannot_fix_a_parameter(capture, pairs_file, tmp_path):

@@ -29,7 +29,7 @@ def scene(depth_mm, size=1.0, dots=8):
     random = np.random.default_rng(3)
     grid = capture(stage_errors(25, random, size=size), labels, random, dots=dots, channels=("inner",))
     shots = shots_of(grid)
-    rays = _rays(grid, shots, "inner", "G", panel_size())
+    rays = _rays(grid, shots, "inner", "G", panel_size(), None)
     return (
         rays,
         shots.label_mm,
