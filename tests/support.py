@@ -13,6 +13,10 @@ from typing import NoReturn
 
 import pytest
 
+# Tests that take long and say little more than others do.
+LONG = bool(os.environ.get("PREWARP_LONG"))
+long_form = pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+
 
 def missing(reason: str) -> NoReturn:
     """Skip the test, or fail it where PREWARP_STRICT=1."""

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from prewarp.cli.group import COMMANDS, main
+from tests.support import long_form
 
 ROOT = Path(__file__).resolve().parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -43,7 +44,12 @@ def test_there_are_examples():
     assert len(BLOCKS) == TEXT.count("```python") > 0
 
 
-@pytest.mark.parametrize(("prose", "text"), BLOCKS, ids=range(len(BLOCKS)))
+# The first one takes half a minute.
+@pytest.mark.parametrize(
+    ("prose", "text"),
+    [pytest.param(*one, marks=long_form if place == 0 else ()) for place, one in enumerate(BLOCKS)],
+    ids=range(len(BLOCKS)),
+)
 def test_every_example_runs_alone_and_is_as_short_as_it_says(beside_calib, prose, text):
     lines = len([line for line in text.splitlines() if line.strip()])
     assert lines <= (10 if re.search(r"\b(ten|10) lines\b", prose) else 12)

@@ -19,6 +19,7 @@ from prewarp.field.mount import Mount
 from prewarp.grids import write_grid
 from tests.cli.conftest import CHANNEL, MODULE, run, small_channels
 from tests.cli.test_seam_commands import HEADER
+from tests.support import long_form
 from tests.synthetic import make_grid, plane_image_inverse, pupil_lattice
 
 EYES = {"one": ("right",), "two": ("right", "right"), "eyes": ("left", "right")}
@@ -197,8 +198,19 @@ def refusal(command: str, kind: Kind) -> str:
     return "seam" if command in ("blend", "budget") and kind.channels != "two" else ""
 
 
-@pytest.mark.parametrize("command", sorted(REQUESTS))
-@pytest.mark.parametrize("kind", KINDS, ids=str)
+# Every run takes half of the kinds, and of slow commands two; PREWARP_LONG takes all.
+SLOW = ("report", "photograph", "targets", "extract", "film", "preview")
+
+
+@pytest.mark.parametrize(
+    ("kind", "command"),
+    [
+        pytest.param(kind, command, marks=long_form if place > (1 if command in SLOW else 3) else ())
+        for place, kind in enumerate(KINDS)
+        for command in sorted(REQUESTS)
+    ],
+    ids=str,
+)
 def test_a_result_or_one_clear_line(made, tmp_path, kind, command):
     done = run(*words(REQUESTS[command], kind, made(kind), tmp_path / "new"))
     assert done.exception is None or isinstance(done.exception, SystemExit), repr(done.exception)

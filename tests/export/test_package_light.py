@@ -21,6 +21,7 @@ from tests.closed_form import PlaneChannel, plane_set
 from tests.export.device_builds import BOX_MM, chebyshev_lookup, small_build, write_small
 from tests.eyes import closed_form_eye
 from tests.seam.test_claims import crossed
+from tests.support import long_form
 
 
 @pytest.fixture(scope="module")
@@ -155,6 +156,7 @@ def test_three_channels_share_an_eye():
     assert (got[:, away] > 0.1).sum(axis=0).max() >= 2
 
 
+@long_form
 def test_a_package_knows_what_a_stop_makes_dark():
     """Traced: a straight stop, which moves with the pupil, ends a channel where it meets the other."""
     eye = dark_cases.eye("apart from some pupils")

@@ -28,6 +28,7 @@ from tests.dark_cases import (
     gap_nodes,
     module_text,
 )
+from tests.support import long_form
 
 PUPILS = (CENTRED, SIDE, CORNER, *BETWEEN) if LONG else (CENTRED, CORNER, BETWEEN[0])
 # From here the upper channel of "apart from some pupils" ends before the lower one begins.
@@ -232,7 +233,7 @@ def test_the_gap_from_the_sharpest_corners_of_the_steep_pair():
 @pytest.mark.parametrize(
     ("name", "count", "pupils"),
     [
-        ("steep", "2x1x1", [(-4.0, 0.0, 0.0), SIDE]),
+        pytest.param("steep", "2x1x1", [(-4.0, 0.0, 0.0), SIDE], marks=long_form),
         *([("apart from some pupils", "1x2x1", [BELOW, (0.0, 4.0, 0.0)])] if LONG else []),
     ],
 )
