@@ -12,6 +12,7 @@ import pytest
 
 import prewarp
 from prewarp.export.write import WrittenPackage
+from tests.support import long_form
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -65,7 +66,14 @@ def beside_calib(tmp_path, monkeypatch, shared):
     return tmp_path
 
 
-@pytest.mark.parametrize("name", prewarp.__all__)
+@pytest.mark.parametrize(
+    "name",
+    # These two take a fit and a package each; others do the same on the way.
+    [
+        pytest.param(one, marks=long_form if one in ("verify_package", "Eye") else ())
+        for one in prewarp.__all__
+    ],
+)
 def test_every_name_has_an_example_that_runs(name, beside_calib):
     text = inspect.getdoc(getattr(prewarp, name))
     example = doctest.DocTestParser().get_doctest(text, {}, name, None, 0)

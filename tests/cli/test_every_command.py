@@ -198,14 +198,14 @@ def refusal(command: str, kind: Kind) -> str:
     return "seam" if command in ("blend", "budget") and kind.channels != "two" else ""
 
 
-# Every run takes half of the kinds, and of slow commands two; PREWARP_LONG takes all.
+# Every run takes three kinds, and of slow commands one; PREWARP_LONG takes all.
 SLOW = ("report", "photograph", "targets", "extract", "film", "preview")
 
 
 @pytest.mark.parametrize(
     ("kind", "command"),
     [
-        pytest.param(kind, command, marks=long_form if place > (1 if command in SLOW else 3) else ())
+        pytest.param(kind, command, marks=long_form if place > (0 if command in SLOW else 2) else ())
         for place, kind in enumerate(KINDS)
         for command in sorted(REQUESTS)
     ],

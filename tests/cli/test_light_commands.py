@@ -12,6 +12,7 @@ from prewarp.encoding import linear_from_srgb
 from prewarp.grids import read_grid, write_grid
 from prewarp.render.pictures import read_picture
 from tests.cli.conftest import run
+from tests.support import long_form
 
 CHROMATICITY = """
 [channel.{name}.chromaticity]
@@ -268,6 +269,7 @@ def test_render_asks_for_light_where_a_match_is_left_out(capture, tmp_path):
     assert done.exit_code == 2 and "--light" in done.stderr and not (tmp_path / "x").exists()
 
 
+@long_form
 def test_preview_and_film_match_the_light(capture, lit, tmp_path):
     Image.new("RGB", (32, 16), (255, 255, 255)).save(tmp_path / "white.png")
     # The bare fit has no module beside it here.

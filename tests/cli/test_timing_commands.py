@@ -12,6 +12,7 @@ from prewarp.module import read_module
 from prewarp.seam import lit_ms
 from tests.cli.conftest import run, scanned
 from tests.cli.test_seam_commands import assert_units
+from tests.support import long_form
 
 QUICK = {
     "sensitivity": ("--pupils", "2x2x1"),
@@ -125,6 +126,7 @@ def test_the_times_of_the_budget_are_those_of_the_seam(capture, modules):
     np.testing.assert_allclose(lit_times(eye, pair.channels, tangent), np.mean(times, axis=0), atol=1e-12)
 
 
+@long_form
 def test_render_and_film_turn_with_the_head(capture, modules, tmp_path):
     fit = capture / "visor.fit.npz"
     for name, more in (

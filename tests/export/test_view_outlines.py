@@ -16,6 +16,7 @@ from prewarp.module import EyeBox
 from prewarp.seam import channel_lights
 from tests.export.device_builds import small_fields
 from tests.sampled_fields import PUPIL_BOX_MM, sampled_set
+from tests.support import long_form
 from tests.synthetic import PlaneImage, plane_image_forward
 
 SIZE = (640, 480)
@@ -106,6 +107,7 @@ def test_a_dark_middle_is_hidden(lights):
     ).any()
 
 
+@long_form
 def test_from_a_whole_eye_box_everything_that_any_pupil_sees_is_visible(lights):
     mask, random = view_mask(lit_areas_of_box(lights, BOX)), np.random.default_rng(3)
     total = 0

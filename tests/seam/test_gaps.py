@@ -76,6 +76,7 @@ def test_the_gap_is_as_large_as_the_trace_finds_it(name):
         assert gap.gap_deg2 == pytest.approx(hole.area_deg2, rel=0.15, abs=2.0), gap.pupil_mm
 
 
+@long_form
 @pytest.mark.outside
 @pytest.mark.parametrize("name", DARK)
 def test_the_gap_is_where_the_trace_finds_it(name):
@@ -103,6 +104,7 @@ def test_borders_of_the_gap_lie_within_a_dot_spacing(name):
             assert away.max() < case(name).spacing_deg + STEP_DEG, pupil
 
 
+@long_form
 @pytest.mark.parametrize("name", DARK)
 def test_the_gap_counted_is_the_gap_of_the_shares(name):
     """Weights that are all 0 make a hole, by the definition of the trace, of a size that the survey allows.
