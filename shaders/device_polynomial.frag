@@ -5,7 +5,7 @@
 // + plane * u_content_scale. Draw it with picture.vert, three vertices.
 
 #include "panel_place.glsl"
-#include "projection.glsl"
+#include "content_place.glsl"
 #include "panel_share.glsl"
 #include "panel_codes.glsl"
 
@@ -15,15 +15,6 @@
 #ifndef PREWARP_GAINED
 #define PREWARP_GAINED 0
 #endif
-#ifndef PREWARP_LATE
-#define PREWARP_LATE 0
-#endif
-#if PREWARP_LATE == 1
-// Late rotation: content is that of the direction in the pose drawn for; shares of light those of the direction in the pose
-// at u_weights_for_s, s after the frame's start, one time for all panels: so they add up to 1 where content is seen.
-#include "late_rotation.glsl"
-uniform float u_weights_for_s;
-#endif
 #define PREWARP_TERMS (((PREWARP_DEGREE + 1) * (PREWARP_DEGREE + 2)) / 2)
 
 layout(std140) uniform PrewarpCoefficients {
@@ -31,8 +22,6 @@ layout(std140) uniform PrewarpCoefficients {
     vec4 u_blue[PREWARP_TERMS];
 };
 
-uniform vec2 u_content_middle;
-uniform vec2 u_content_scale;
 #if PREWARP_GAINED == 1
 uniform sampler2D t_gain_red;
 uniform sampler2D t_gain_green;
@@ -45,16 +34,6 @@ out vec4 out_encoded;
 float prewarp_between_nodes(sampler2D nodes, vec2 place) {
     return prewarp_sample_edge(nodes, place * vec2(textureSize(nodes, 0) - 1) + 0.5).r;
 }
-
-vec2 prewarp_content_px(vec2 direction) {
-    return u_content_middle + prewarp_plane_from_tangent(direction) * u_content_scale;
-}
-
-#if PREWARP_LATE == 1
-vec2 prewarp_in_pose(vec2 direction, float since_s) {
-    return prewarp_content_px(prewarp_turned(direction, prewarp_panel_pixel(), since_s));
-}
-#endif
 
 void main() {
     vec2 panel_pixel = prewarp_panel_pixel();
@@ -89,11 +68,12 @@ void main() {
                     prewarp_between_nodes(t_gain_blue, place));
 #endif
 #if PREWARP_LATE == 1
-    vec3 share = prewarp_shares(prewarp_in_pose(red_green.xy, u_weights_for_s), prewarp_in_pose(red_green.zw, u_weights_for_s),
-                                prewarp_in_pose(blue, u_weights_for_s));
-    vec3 red = vec3(prewarp_in_pose(red_green.xy, u_head.w), gain.r);
-    vec3 green = vec3(prewarp_in_pose(red_green.zw, u_head.w), gain.g);
-    vec3 last = vec3(prewarp_in_pose(blue, u_head.w), gain.b);
+    vec3 share = prewarp_shares(prewarp_in_pose(red_green.xy, panel_pixel, u_weights_for_s),
+                                prewarp_in_pose(red_green.zw, panel_pixel, u_weights_for_s),
+                                prewarp_in_pose(blue, panel_pixel, u_weights_for_s));
+    vec3 red = vec3(prewarp_in_pose(red_green.xy, panel_pixel, u_head.w), gain.r);
+    vec3 green = vec3(prewarp_in_pose(red_green.zw, panel_pixel, u_head.w), gain.g);
+    vec3 last = vec3(prewarp_in_pose(blue, panel_pixel, u_head.w), gain.b);
     share *= prewarp_on_content(red.xy, green.xy, last.xy);
 #else
     vec3 red = vec3(prewarp_content_px(red_green.xy), gain.r);

@@ -12,13 +12,7 @@
 #define PREWARP_LATE 0
 #endif
 #if PREWARP_LATE == 1
-// Late rotation: the content point is taken back to its direction, which is turned to the pose drawn for; shares of light are
-// those of the direction in the pose at u_weights_for_s, s after the frame's start, one time for all panels.
-#include "projection.glsl"
-#include "late_rotation.glsl"
-uniform vec2 u_content_middle;
-uniform vec2 u_content_scale;
-uniform float u_weights_for_s;
+#include "content_place.glsl"
 #endif
 
 uniform sampler2D t_table_red;
@@ -39,10 +33,9 @@ vec3 prewarp_decoded(sampler2D table, mat3 affine, vec3 scale, vec2 panel_pixel)
 }
 
 #if PREWARP_LATE == 1
-vec2 prewarp_in_pose(vec2 content_px, vec2 panel_pixel, float since_s) {
-    vec2 direction = prewarp_tangent_from_plane((content_px - u_content_middle) / u_content_scale);
-    vec2 plane = prewarp_plane_from_tangent(prewarp_turned(direction, panel_pixel, since_s));
-    return u_content_middle + plane * u_content_scale;
+// Late rotation: a content point is taken back to its direction.
+vec2 prewarp_direction(vec2 content_px) {
+    return prewarp_tangent_from_plane((content_px - u_content_middle) / u_content_scale);
 }
 #endif
 
@@ -52,12 +45,15 @@ void main() {
     vec3 green = prewarp_decoded(t_table_green, u_affine_green, u_scale_green, panel_pixel);
     vec3 blue = prewarp_decoded(t_table_blue, u_affine_blue, u_scale_blue, panel_pixel);
 #if PREWARP_LATE == 1
-    vec3 share = prewarp_shares(prewarp_in_pose(red.xy, panel_pixel, u_weights_for_s),
-                                prewarp_in_pose(green.xy, panel_pixel, u_weights_for_s),
-                                prewarp_in_pose(blue.xy, panel_pixel, u_weights_for_s));
-    red.xy = prewarp_in_pose(red.xy, panel_pixel, u_head.w);
-    green.xy = prewarp_in_pose(green.xy, panel_pixel, u_head.w);
-    blue.xy = prewarp_in_pose(blue.xy, panel_pixel, u_head.w);
+    vec2 to_red = prewarp_direction(red.xy);
+    vec2 to_green = prewarp_direction(green.xy);
+    vec2 to_blue = prewarp_direction(blue.xy);
+    vec3 share = prewarp_shares(prewarp_in_pose(to_red, panel_pixel, u_weights_for_s),
+                                prewarp_in_pose(to_green, panel_pixel, u_weights_for_s),
+                                prewarp_in_pose(to_blue, panel_pixel, u_weights_for_s));
+    red.xy = prewarp_in_pose(to_red, panel_pixel, u_head.w);
+    green.xy = prewarp_in_pose(to_green, panel_pixel, u_head.w);
+    blue.xy = prewarp_in_pose(to_blue, panel_pixel, u_head.w);
     share *= prewarp_on_content(red.xy, green.xy, blue.xy);
 #else
     vec3 share = prewarp_shares_shown(red.xy, green.xy, blue.xy);

@@ -53,19 +53,19 @@ bool prewarp_alone(vec2 red, vec2 green, vec2 blue) {
     return max(aside.x, aside.y) < 0.0;
 }
 
-vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
-    if (prewarp_alone(red, green, blue)) {
-        return vec3(PREWARP_SHARE_ALONE);
-    }
+vec3 prewarp_each_share(vec2 red, vec2 green, vec2 blue) {
     return vec3(prewarp_share(red), prewarp_share(green), prewarp_share(blue));
+}
+
+vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
+    return prewarp_alone(red, green, blue) ? vec3(PREWARP_SHARE_ALONE) : prewarp_each_share(red, green, blue);
 }
 
 vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
     if (prewarp_alone(red, green, blue)) {
         return vec3(PREWARP_SHARE_ALONE);
     }
-    vec3 share = vec3(prewarp_share(red), prewarp_share(green), prewarp_share(blue));
-    return share * prewarp_on_content(red, green, blue);
+    return prewarp_each_share(red, green, blue) * prewarp_on_content(red, green, blue);
 }
 #else
 vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {

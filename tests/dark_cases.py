@@ -14,7 +14,6 @@ ones of the other along the line that joins the middles of their panels (in the 
 `prewarp.seam.directions`), or where lit directions enclose it.
 """
 
-import os
 import tempfile
 import warnings
 from collections.abc import Callable, Mapping, Sequence
@@ -32,7 +31,7 @@ from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, grid_from_samples
 from prewarp.module import DisplayModule, read_module
 from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent, tangent_from_plane_deg
-from tests.support import require_module
+from tests.support import LONG, require_module
 from tests.synthetic import pupil_lattice
 
 PANEL = (2560, 2560)
@@ -420,7 +419,6 @@ CASES: Mapping[str, Callable[[], Case]] = {
 
 # Every run of the tests looks at one case, from a few pupils; with PREWARP_LONG in the environment at all of
 # them, from all.
-LONG = bool(os.environ.get("PREWARP_LONG"))
 CHECKED = tuple(CASES) if LONG else ("steep",)
 FIRST = CHECKED[0]
 

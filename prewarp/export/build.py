@@ -4,6 +4,7 @@ changes it.
 
 import re
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from prewarp.checks import FloatArray, as_pupil
 from prewarp.content import ContentProjection
 from prewarp.encoding import TransferFunction
 from prewarp.errors import PackageError
+from prewarp.export.share_textures import ShareMap
 from prewarp.eye import Eye
 from prewarp.field import FieldSet
 from prewarp.files import file_stem
@@ -86,6 +88,16 @@ class DeviceBuild:
     def seam(self) -> Seam | None:
         """Blend weights; None where there is one channel."""
         return self.eye.seam if self.eye.has_seam else None
+
+    @cached_property
+    def shares(self) -> ShareMap | None:
+        """What shaders form shares of light from; None where there is one channel."""
+        return None if self.seam is None else ShareMap(self.seam, self.content)
+
+    @cached_property
+    def alone_px(self) -> dict[str, FloatArray]:
+        """Content px that each channel of several shows alone, as `ShareMap.alone_px` says."""
+        return {} if self.shares is None else self.shares.alone_px(self.pupil_box_mm)
 
     @property
     def match(self) -> LightMatch | None:

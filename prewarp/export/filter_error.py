@@ -6,6 +6,7 @@ Common practice is 8 bits of fraction; Vulkan guarantees 4 (`subTexelPrecisionBi
 import numpy as np
 
 from prewarp.content import ContentProjection
+from prewarp.export.shader_files import FILTERED
 from prewarp.export.truth import Truth
 
 BITS, GUARANTEED_BITS = 8, 4
@@ -18,3 +19,10 @@ def filter_error_px(truth: Truth, content: ContentProjection, /, *, bits: int = 
     step = 0.5 * 2.0**-bits * np.sqrt(2.0) / content.focal_px
     slopes = [np.linalg.norm(one.px_per_tangent, 2, axis=(-2, -1)).max() for one in truth.maps.values()]
     return float(step * max(slopes))
+
+
+def rounding_px(truth: Truth, content: ContentProjection, sampling: str, /) -> float:
+    """Return what the texture unit takes of an error asked for, panel px: nothing where content is read by
+    fetches (`shader_files.SAMPLINGS`).
+    """
+    return filter_error_px(truth, content) if sampling == FILTERED else 0.0

@@ -27,7 +27,7 @@ from prewarp.errors import PackageError
 from prewarp.export import csv_mesh, gltf, lookup_files, png_table, st_map, texture_table
 from prewarp.export.build import DeviceBuild
 from prewarp.export.exr import channels_from_exr
-from prewarp.export.filter_error import filter_error_px
+from prewarp.export.filter_error import rounding_px
 from prewarp.export.gpu_files import gpu_files, gpu_not_available
 from prewarp.export.gpu_nodes import KIND as GPU_MESH
 from prewarp.export.gpu_nodes import NODES_SHARE, node_counts, nodes_reached
@@ -44,7 +44,6 @@ from prewarp.export.shader_checks import one_block_reached
 from prewarp.export.shader_files import (
     DIALECTS,
     EXACT,
-    FILTERED,
     NOT_ASKED,
     SAMPLINGS,
     not_available,
@@ -295,14 +294,14 @@ def _gpu(
     """Yield what makes meshes on the GPU, and count what those reach; nothing where they cannot be made."""
     if isinstance(gpu_plan(lookup, build.channels, build.planes), str):
         return
-    rounding_px = filter_error_px(truth, build.content) if options.sampling == FILTERED else 0.0
+    taken_px = rounding_px(truth, build.content, options.sampling)
     limit_px = NODES_SHARE * options.request.max_error_px
     nodes = {}
     for channel in build.channels:
         nodes[channel] = node_counts(lookup, truth, channel, build.planes, limit_px)
         for reached in nodes_reached(lookup, truth, channel, build.planes, nodes[channel]):
             tally.add(reached)
-            _require_fine(reached, build, options, rounding_px)
+            _require_fine(reached, build, options, taken_px)
     yield from gpu_files(build, lookup, nodes, options.dialects, sampling=options.sampling)
 
 
@@ -330,7 +329,7 @@ def _mesh_files(
     channel: str,
 ) -> Iterator[PackageFile]:
     formats = options.formats
-    rounding_px = filter_error_px(truth, build.content) if options.sampling == FILTERED else 0.0
+    taken_px = rounding_px(truth, build.content, options.sampling)
     for pupil in range(len(build.pupils_mm)):
         meshes = {}
         for colour in build.colours:
@@ -342,20 +341,20 @@ def _mesh_files(
             if "csv" in formats:
                 reached = held(csv_mesh.KIND).spline(spline)
                 tally.add(reached)
-                _require_fine(reached, build, options, rounding_px)
+                _require_fine(reached, build, options, taken_px)
                 yield csv_mesh.csv_file(build, mesh, pupil)
             if "png" in formats:
                 codes, scale = coded_table(spline)
                 reached = held(png_table.KIND).spline(scale.spline(codes))
                 tally.add(reached)
-                _require_fine(reached, build, options, rounding_px)
+                _require_fine(reached, build, options, taken_px)
                 yield from png_table.png_files(build, mesh, pupil)
             if "ktx2" in formats:
                 gains = build.gain_mesh(channel, colour, pupil)
                 file, stored = texture_file(build, gains, pupil, shared[colour], options.texture)
                 reached = held(texture_table.KIND).spline(stored, gains=True)
                 tally.add(reached)
-                _require_fine(reached, build, options, rounding_px)
+                _require_fine(reached, build, options, taken_px)
                 yield file
             if "st" in formats:
                 file = st_map.st_file(build, mesh, pupil)
@@ -364,24 +363,24 @@ def _mesh_files(
                     st_map.at_panel(planes, build.content, truth.pixel[channel])
                 )
                 tally.add(reached)
-                _require_fine(reached, build, options, rounding_px)
+                _require_fine(reached, build, options, taken_px)
                 yield file
             if "gltf" in formats:
                 nodes = np.concatenate([mesh.tangent, mesh.weight[..., None]], axis=-1).astype(np.float32)
                 reached = held(gltf.KIND).triangles(nodes.astype(float), mesh.panel_size_px)
                 tally.add(reached)
-                _require_fine(reached, build, options, rounding_px)
+                _require_fine(reached, build, options, taken_px)
         if "gltf" in formats:
             gained = {colour: build.gain_mesh(channel, colour, pupil) for colour in build.colours}
             yield gltf.gltf_file(build, meshes, gained, pupil)
 
 
-def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions, rounding_px: float) -> None:
+def _require_fine(reached: Reached, build: DeviceBuild, options: PackageOptions, taken_px: float) -> None:
     """Raise where a mesh or table does not keep the error asked for; the field `step_px` says what would.
 
-    `rounding_px`: what the texture unit's filter takes of it, where shaders draw from the artefact.
+    `taken_px`: what the texture unit's filter takes of it, where shaders draw from the artefact.
     """
-    limit = options.request.max_error_px - (rounding_px if reached.kind in DRAWN else 0.0)
+    limit = options.request.max_error_px - (taken_px if reached.kind in DRAWN else 0.0)
     if reached.px is not None and reached.px <= limit:
         return
     what, mend = f"meshes ({reached.kind}) with nodes {build.step_px:g} px apart", "a smaller --step"

@@ -9,11 +9,9 @@ All form shares of light in every pixel, from one texture per pupil position (`s
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from functools import lru_cache
 
 import numpy as np
 
-from prewarp.checks import FloatArray
 from prewarp.encoding import largest_code
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import DIRECTION_FRAME, ArrayNote, JsonObject, PackageFile
@@ -22,7 +20,7 @@ from prewarp.export.polynomial_block import coefficient_block, polynomial_plan
 from prewarp.export.quantise import TableScale
 from prewarp.export.shader_text import HEADS, Constant, DeviceShader, device_shader
 from prewarp.export.shader_textures import MEANINGS, PLANES, pupil_textures, shader_textures
-from prewarp.export.share_textures import ShareMap, kind_of_shares
+from prewarp.export.share_textures import kind_of_shares
 from prewarp.glsl import ENCODINGS
 from prewarp.lookup import Lookup
 
@@ -180,7 +178,7 @@ def channel_constants(
         "u_edge_deg": Constant("float", (rim,), "light fades over so much towards the rim", "degree"),
     }
     if build.seam is not None:
-        low, high = _alone_px(build, channel)
+        low, high = build.alone_px[channel]
         told = "content that this channel shows alone"
         middle, half = tuple(0.5 * (low + high)), tuple(0.5 * (high - low))
         constants["u_alone_middle"] = Constant("vec2", middle, f"middle of {told}: u, v", "content px")
@@ -205,14 +203,6 @@ def channel_constants(
                 "vec2", per_px, "table nodes along u, v", "nodes per panel px"
             )
     return constants
-
-
-# Several kinds of shaders ask for the same.
-@lru_cache(maxsize=8)
-def _alone_px(build: DeviceBuild, channel: str) -> FloatArray:
-    """Return the rectangle of content px that a channel of several shows alone."""
-    assert build.seam is not None
-    return ShareMap(build.seam, build.content).alone_px(channel, build.pupil_box_mm)
 
 
 def pupil_files(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[PackageFile]:

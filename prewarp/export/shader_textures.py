@@ -10,7 +10,7 @@ from prewarp.export.build import DeviceBuild
 from prewarp.export.gpu_numbers import BORDERS, CLAIMS, GAINS, NUMBERS
 from prewarp.export.ktx2 import FORMATS, Texture, ktx2_bytes, stored_texels
 from prewarp.export.package_file import CONTENT_FRAME, PANEL_FRAME, ArrayNote, JsonObject, PackageFile
-from prewarp.export.share_textures import DEPTHS, SHARES, ShareMap
+from prewarp.export.share_textures import DEPTHS, SHARES
 from prewarp.lookup import Lookup
 from prewarp.lookup.device_light import PreparedLight
 from prewarp.photometry.dither import plane_tiles
@@ -97,14 +97,13 @@ def pupil_textures(build: DeviceBuild, lookup: Lookup | None, /) -> Iterator[Pac
 
     Gains are those of the lookup, for the polynomial path; none without one.
     """
-    shares = None if build.seam is None else ShareMap(build.seam, build.content)
     for pupil, pupil_mm in enumerate(build.pupils_mm):
-        if build.seam is not None and shares is not None:
-            found = shares.textures(pupil_mm)
+        if build.shares is not None:
+            found, names = build.shares.textures(pupil_mm), list(build.shares.seam.channels)
             for sampler, values in found.items():
                 unit = "claim" if sampler == SHARES else "degree"
                 unit += ", degree" if len(found) == 1 else ""
-                details: JsonObject = {"channel": None, "pupil": pupil, "channels": list(build.seam.channels)}
+                details: JsonObject = {"channel": None, "pupil": pupil, "channels": names}
                 yield shader_texture_file(
                     "eye", details, sampler, values, "R16G16B16A16_SFLOAT", unit, CONTENT_FRAME
                 )

@@ -105,23 +105,24 @@ class ShareMap:
             DEPTHS: np.moveaxis(np.concatenate([depths, none - most]), 0, -1),
         }
 
-    def alone_px(self, channel: str, box_mm: FloatArray, /) -> FloatArray:
-        """Return a rectangle of content px, (2, 2): lowest and highest u, v; of no size where there is none.
+    def alone_px(self, box_mm: FloatArray, /) -> dict[str, FloatArray]:
+        """Return a rectangle of content px for each channel, (2, 2): lowest and highest u, v; of no size
+        where there is none.
 
         In it the channel is lit, `_ALONE_DEG` or more inside, from every corner and the middle of the eye box
         `box_mm` (2, 3), and no other claims more than `_SETTLED`: shaders need no texture there. It grows
         from the place that is furthest inside, and need not be the largest.
         """
-        own = self.seam.index(channel)
-        others = np.delete(self._claims, own, axis=0).max(axis=0, initial=0.0)
-        good = (others <= _SETTLED) & (self._claims[own] >= 1.0 - _SETTLED)
-        inside = max(_ALONE_DEG, self.seam.edge_deg)
-        for pupil in (
-            np.mean(box_mm, axis=0),
-            *(box_mm[list(place), range(3)] for place in np.ndindex(2, 2, 2)),
-        ):
-            depth = self.seam.at(pupil).depth_deg(self._directions)[own]
-            good &= np.nan_to_num(depth, nan=-1.0) > inside
+        claims, inside = self._claims, max(_ALONE_DEG, self.seam.edge_deg)
+        good = claims >= 1.0 - _SETTLED
+        for own in range(len(claims)):
+            good[own] &= np.delete(claims, own, axis=0).max(axis=0, initial=0.0) <= _SETTLED
+        corners = [box_mm[list(place), range(3)] for place in np.ndindex(2, 2, 2)]
+        for pupil in (np.mean(box_mm, axis=0), *corners):
+            good &= np.nan_to_num(self.seam.at(pupil).depth_deg(self._directions), nan=-1.0) > inside
+        return {name: self._rectangle(one) for name, one in zip(self.seam.channels, good, strict=True)}
+
+    def _rectangle(self, good: BoolArray) -> FloatArray:
         # Texels of the rim are read half outside.
         (left, right), (top, bottom) = _grown(np.pad(good, 1))
         rows, columns = good.shape

@@ -282,9 +282,10 @@ def _sampling(package: Package) -> Iterator[Check]:
     if shader_files.FILTERED not in kinds:
         return
     drawn = [one.px for one in _recorded(package) if one.kind in DRAWN and one.px is not None]
-    rounding = filter_error_px(_truth(package), package.content)
+    truth = _truth(package)
+    rounding = filter_error_px(truth, package.content)
     measured, requested = rounding + max(drawn, default=0.0), package.request.max_error_px
-    least = filter_error_px(_truth(package), package.content, bits=GUARANTEED_BITS)
+    least = filter_error_px(truth, package.content, bits=GUARANTEED_BITS)
     note = (
         f"{rounding:.2g} px of it by filters of {BITS} bits; {least:.2g} px where a device has the "
         f"{GUARANTEED_BITS} that Vulkan guarantees"

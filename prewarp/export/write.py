@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
-from prewarp.export.filter_error import LARGEST_SHARE, filter_error_px
+from prewarp.export.filter_error import LARGEST_SHARE, filter_error_px, rounding_px
 from prewarp.export.gpu_nodes import NODES_SHARE
 from prewarp.export.judgement import GRADIENT_PER_DEG, Request, VerifyResult
 from prewarp.export.lookup_files import worst_at_truth
@@ -137,12 +137,12 @@ def write_package(
         require_room(build)
     progress("evaluating the fit at random points")
     truth = truth_for(build, formats)
-    rounding_px = filter_error_px(truth, eye.content)
     if sampling is None:
-        sampling = FILTERED if rounding_px <= LARGEST_SHARE * max_error_px else EXACT
+        most_px = LARGEST_SHARE * max_error_px
+        sampling = FILTERED if filter_error_px(truth, eye.content) <= most_px else EXACT
     found = None
     if not {"lookup", "blocks"}.isdisjoint(formats):
-        limit_px = max_error_px - (rounding_px if sampling == FILTERED else 0.0)
+        limit_px = max_error_px - rounding_px(truth, eye.content, sampling)
         if "gpu" in formats:
             # The rest is for triangles, from whose nodes nobody else can take it.
             limit_px -= NODES_SHARE * max_error_px

@@ -18,7 +18,6 @@ from prewarp.export.ktx2 import texture_from_ktx2
 from prewarp.export.shader_files import KIND, shader_package_files
 from prewarp.export.shader_text import GLSL
 from prewarp.export.shader_textures import KIND as TEXTURE
-from prewarp.export.share_textures import ShareMap
 from prewarp.preview.subject import Subject
 from prewarp.render.live.device_panel import DeviceDrawing, DevicePanel
 from prewarp.render.live.mesh import EyeMesh
@@ -64,14 +63,13 @@ class ExportedPanels:
 
     def __init__(self, build: DeviceBuild, /) -> None:
         self.build = build
-        self._map = None if build.seam is None else ShareMap(build.seam, build.content)
         self._made: tuple[tuple[float, ...], dict[str, FloatArray]] | None = None
 
     def _shares(self, pupil_mm: tuple[float, ...]) -> dict[str, FloatArray]:
         """Return the texels of a pupil; all panels of the eye read the same."""
-        assert self._map is not None
+        assert self.build.shares is not None
         if self._made is None or self._made[0] != pupil_mm:
-            self._made = pupil_mm, self._map.textures(np.array(pupil_mm))
+            self._made = pupil_mm, self.build.shares.textures(np.array(pupil_mm))
         return self._made[1]
 
     def __call__(
@@ -84,6 +82,6 @@ class ExportedPanels:
             content,
             content_projection=self.build.content,
             drawing=partial(device_drawing, self.build, mesh.table.channel, mesh.table.node_shape),
-            shares=None if self._map is None else self._shares,
+            shares=None if self.build.shares is None else self._shares,
             **options,
         )

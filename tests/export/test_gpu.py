@@ -3,7 +3,6 @@
 import json
 import re
 import shutil
-import subprocess
 from dataclasses import replace
 
 import numpy as np
@@ -50,10 +49,10 @@ from tests.export.drawing_jobs import (
     texels_at,
 )
 from tests.export.gpu_passes import GpuPasses, read
+from tests.export.test_shader_text import require_compiled
 from tests.export.test_shaders_late import block_of, by_hand
 from tests.lookup.small_lookups import small_lookup
 from tests.render.conftest import context, session_context  # noqa: F401  (fixtures)
-from tests.support import require_tool
 
 PLANES = ("R", "G", "B")
 DRAWN = ("glsl330", "glsl300es")
@@ -429,8 +428,6 @@ def test_stages_of_another_mesh_or_eye_box_are_found(plain, tmp_path):
 @pytest.mark.outside
 @pytest.mark.parametrize("name", ["plain", "matched"])
 def test_the_reference_compiler_takes_every_stage(request, name, tmp_path):
-    # Khronos: glslangValidator, and spirv-val for what it makes of the Vulkan texts.
-    compiler, validator = require_tool("glslangValidator"), require_tool("spirv-val")
     _, build, lookup, _ = request.getfixturevalue(name)
     nodes = dict.fromkeys(build.channels, (41, 31))
     files = [
@@ -439,34 +436,17 @@ def test_the_reference_compiler_takes_every_stage(request, name, tmp_path):
         if file.kind == "shader"
     ]
     assert len(files) == 3 * (3 + 2 * 3)
-    plain_texts = []
-    for place, file in enumerate(files):
-        ending = {"vertex": "vert", "fragment": "frag", "compute": "comp"}[file.details["stage"]]
-        path = tmp_path / f"stage{place}.{ending}"
+    require_compiled(files, tmp_path)
+    for file in files:
         if file.details["dialect"] == VULKAN:
-            path.write_bytes(file.data)
-            binary = tmp_path / f"stage{place}.spv"
-            accepted(compiler, "-V", "-o", binary, path)
-            accepted(validator, "--target-env", "vulkan1.0", binary)
             bindings = [
                 one["binding"]
                 for one in (*file.details["samplers"], *file.details["blocks"], *file.details["images"])
             ]
             assert len(set(bindings)) == len(bindings)
-            continue
-        if ending == "comp":
+        elif file.details["stage"] == "compute":
             assert file.details["dialect"] in COMPUTE_OF.values()
             assert GROUP_PX[0] * GROUP_PX[1] <= 128
-        for switch in ("", "#define PREWARP_ROWS_UP 1\n"):
-            path = tmp_path / f"stage{place}{'up' if switch else ''}.{ending}"
-            path.write_text(file.data.decode().replace("\n", "\n" + switch, 1))
-            plain_texts.append(path)
-    accepted(compiler, *plain_texts)
-
-
-def accepted(*command):
-    done = subprocess.run([str(part) for part in command], capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_the_vertex_stage_hands_over_what_the_fragment_stage_takes(matched):

@@ -143,22 +143,26 @@ def _files_of(build, lookup):
 @pytest.mark.outside
 @pytest.mark.parametrize("name", ["plain", "matched", "measured", "unblended"])
 def test_the_reference_compiler_takes_every_stage(name, tmp_path):
-    # Khronos: glslangValidator, and spirv-val for what it makes of the Vulkan texts.
-    compiler, validator = require_tool("glslangValidator"), require_tool("spirv-val")
     files = [file for file in files_of(name) if file.kind == "shader"]
     assert len(files) == 3 * (1 + (1 if name == "unblended" else 2) * 4)
+    require_compiled(files, tmp_path)
+
+
+def require_compiled(files, folder):
+    """Khronos: glslangValidator takes every stage, and spirv-val what it makes of the Vulkan texts."""
+    compiler, validator = require_tool("glslangValidator"), require_tool("spirv-val")
     plain = []
     for place, file in enumerate(files):
-        ending = "vert" if file.details["stage"] == "vertex" else "frag"
-        path = tmp_path / f"stage{place}.{ending}"
+        ending = {"vertex": "vert", "fragment": "frag", "compute": "comp"}[file.details["stage"]]
+        path = folder / f"stage{place}.{ending}"
         if file.details["dialect"] == VULKAN:
             path.write_bytes(file.data)
-            binary = tmp_path / f"stage{place}.spv"
+            binary = folder / f"stage{place}.spv"
             accepted(compiler, "-V", "-o", binary, path)
             accepted(validator, "--target-env", "vulkan1.0", binary)
             continue
         for switch in ("", "#define PREWARP_ROWS_UP 1\n"):
-            path = tmp_path / f"stage{place}{'up' if switch else ''}.{ending}"
+            path = folder / f"stage{place}{'up' if switch else ''}.{ending}"
             path.write_text(file.data.decode().replace("\n", "\n" + switch, 1))
             plain.append(path)
     accepted(compiler, *plain)

@@ -15,7 +15,6 @@ from tests.dark_cases import (
     CHECKED,
     CORNER,
     FIRST,
-    LONG,
     PANEL,
     SIDE,
     among,
@@ -23,6 +22,7 @@ from tests.dark_cases import (
     fitted,
     trace,
 )
+from tests.support import LONG, long_form
 
 DARK = [name for name in CHECKED if name != "nothing dark"]
 PUPILS = (CENTRED, SIDE, CORNER, *BETWEEN) if LONG else (SIDE, BETWEEN[0])
@@ -103,7 +103,7 @@ def to_edge(pixel):
     return np.minimum(pixel, np.array(PANEL) - pixel).min(axis=-1)
 
 
-@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+@long_form
 def test_nothing_dark_needs_no_model():
     """Where the panel's edge alone ends the light, everything inside the border is lit."""
     fields = fitted("nothing dark")
@@ -159,7 +159,7 @@ def test_colours_end_at_their_own_places():
     assert all(abs(found - true) < 0.02 for true, found in agree)
 
 
-@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+@long_form
 def test_rows_lost_at_random_do_not_eat_the_light():
     """With 2 % of rows gone and noise, all is lit that lies two spacings inside the true border."""
     spacing = case("stacked, rows lost").spacing_px

@@ -17,13 +17,13 @@ from tests.dark_cases import (
     CHECKED,
     CORNER,
     FIRST,
-    LONG,
     SIDE,
     WAVELENGTH_UM,
     case,
     eye,
     fitted,
 )
+from tests.support import LONG
 
 # A quarter of a degree a pixel; nodes of the map half a degree apart.
 VIEW = ContentProjection("equidistant", (480, 480), 120.0)

@@ -19,7 +19,6 @@ from tests.dark_cases import (
     CHECKED,
     CORNER,
     FIRST,
-    LONG,
     SIDE,
     WAVELENGTH_UM,
     case,
@@ -28,7 +27,7 @@ from tests.dark_cases import (
     gap_nodes,
     module_text,
 )
-from tests.support import long_form
+from tests.support import LONG, long_form
 
 PUPILS = (CENTRED, SIDE, CORNER, *BETWEEN) if LONG else (CENTRED, CORNER, BETWEEN[0])
 # From here the upper channel of "apart from some pupils" ends before the lower one begins.
@@ -179,14 +178,14 @@ def test_depth_of_white_is_the_angle_to_where_it_ends(name):
             assert ((depth > 0.0) == (least > 0.0))[np.abs(least) > 0.05].all()
 
 
-@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+@long_form
 def test_nothing_dark_leaves_no_gap():
     """Panels that overlap and are lit all over: dents of their outer rims are no gap."""
     for gap in gaps("nothing dark"):
         assert gap.gap_deg2 < 0.05 and gap.spacing_deg == 0.0
 
 
-@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+@long_form
 def test_nothing_dark_leaves_the_shares_as_they_were():
     """All that a panel shows is lit, by the trace as by the seam, up to a hair from its edge."""
     for pupil in PUPILS:
@@ -198,7 +197,7 @@ def test_nothing_dark_leaves_the_shares_as_they_were():
 
 
 @pytest.mark.outside
-@pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+@long_form
 def test_a_hole_across_the_whole_seam_is_no_error():
     """From below the channels do not meet: the seam is made all the same, and the gap told."""
     name = "apart from some pupils"

@@ -6,11 +6,10 @@ import numpy as np
 
 from prewarp.capture.codes import FRAMES
 from prewarp.capture.extract.finding import Blobs, find_blobs
-from prewarp.capture.extract.frames import CODE, WHOLE, Frame, Sensor
+from prewarp.capture.extract.frames import CODE, WHOLE, Frame, Sensor, readable
 from prewarp.capture.extract.reading import dot_light
 from prewarp.capture.extract.windows import Windows, crop, windows_around
 from prewarp.checks import BoolArray, FloatArray, IntArray
-from prewarp.errors import PrewarpError
 
 MOST_HALF = 40
 LEAST_CODES = FRAMES - 2
@@ -38,27 +37,28 @@ def first_blobs(frames: list[Frame], findings: list[str]) -> tuple[Blobs | None,
 
     Where no whole frame can be read, the brightest value of each pixel over the code frames stands for it.
     """
+    left = list(frames)
     wholes = sorted((one for one in frames if one.kind == WHOLE), key=lambda one: -one.exposure_ms)
     for one in wholes:
-        try:
-            values = one.read()
-        except PrewarpError as cause:
-            findings.append(str(cause))
-            frames = [other for other in frames if other is not one]
-            continue
-        return find_blobs(values), one, frames
+        values = _values_of(one, left, findings)
+        if values is not None:
+            return find_blobs(values), one, left
     most: np.ndarray | None = None
-    for one in list(frames):
-        try:
-            values = one.read()
-        except PrewarpError as cause:
-            findings.append(str(cause))
-            frames = [other for other in frames if other is not one]
-            continue
-        most = values.copy() if most is None else np.maximum(most, values)
+    for one in list(left):
+        values = _values_of(one, left, findings)
+        if values is not None:
+            most = values.copy() if most is None else np.maximum(most, values)
     if most is None:
-        return None, None, frames
-    return find_blobs(most), None, frames
+        return None, None, left
+    return find_blobs(most), None, left
+
+
+def _values_of(one: Frame, left: list[Frame], findings: list[str]) -> np.ndarray | None:
+    """Return what a frame holds; one that cannot be read is told of and taken out of `left`."""
+    for _, values in readable([one], lambda it: it.read(), findings):
+        return values
+    left[:] = [other for other in left if other is not one]
+    return None
 
 
 def radius_of(blobs: Blobs) -> float:
@@ -76,12 +76,7 @@ def cut_all(frames: list[Frame], blobs: Blobs, sensor: Sensor, findings: list[st
     """Return the windows of all frames; those that cannot be read are told of and left out."""
     windows = windows_around(blobs.place, half_of(blobs), blobs.shape)
     kept, cuts = [], []
-    for one in frames:
-        try:
-            values = one.read()
-        except PrewarpError as cause:
-            findings.append(str(cause))
-            continue
+    for one, values in readable(frames, lambda it: it.read(), findings):
         cuts.append(windows.cut(values))
         kept.append(one)
         del values

@@ -6,9 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from prewarp.capture.extract.frames import Sensor
+from prewarp.capture.extract.frames import Sensor, readable
 from prewarp.capture.plan import Photograph
-from prewarp.errors import PrewarpError
 
 _HOT_SIGMA = 10.0
 _MOST_TOLD = 200
@@ -25,12 +24,7 @@ def dark_level(
     Hot pixels are counted and listed here; where a window holds one, the dot's code takes it out, since it
     does not change with the code.
     """
-    for row in rows:
-        try:
-            values = read(row)
-        except PrewarpError as cause:
-            findings.append(str(cause))
-            continue
+    for row, values in readable(rows, read, findings):
         codes = sensor.codes(values[::3, ::3])
         level = float(np.median(codes))
         spread = 1.4826 * float(np.median(np.abs(codes - level)))

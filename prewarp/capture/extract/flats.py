@@ -7,14 +7,15 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
-from prewarp.capture.extract.frames import Sensor
+from prewarp.capture.extract.frames import Sensor, readable
 from prewarp.capture.extract.measure import FOUND, Measured
 from prewarp.capture.extract.windows import windows_around
 from prewarp.capture.plan import Photograph
 from prewarp.checks import FloatArray
-from prewarp.errors import PrewarpError
 
 _HALF = 3
+# Of the pixels at the dots.
+_MOST_SATURATED = 0.001
 _SMOOTH_PX = 41
 _CUT_PX = 400
 
@@ -39,14 +40,10 @@ def flat_figures(
     Banding: what is left of the mean of rows, and of columns, of the middle of the field after smoothing over
     41 px, RMS in percent of the light.
     """
-    for row in sorted(rows, key=lambda one: -one.exposure_ms):
-        try:
-            values = read(row)
-        except PrewarpError as cause:
-            findings.append(str(cause))
-            continue
-        cut = windows_around(measured.place, _HALF, (values.shape[0], values.shape[1])).cut(values)
-        if np.mean(cut >= sensor.saturated) > 0.001:
+    longest_first = sorted(rows, key=lambda one: -one.exposure_ms)
+    for row, values in readable(longest_first, read, findings):
+        cut = _at_dots(values, measured)
+        if _is_saturated(cut, sensor):
             continue
         light = sensor.codes(cut).mean(axis=(1, 2), dtype=np.float64) / row.exposure_ms
         return Flat(
@@ -92,17 +89,21 @@ def ramp_figures(
 ) -> dict[str, Any]:
     """Return the light of each step of a ramp, relative to the brightest that is not saturated."""
     light: dict[int, float] = {}
-    for row in rows:
-        try:
-            values = read(row)
-        except PrewarpError as cause:
-            findings.append(str(cause))
-            continue
-        cut = windows_around(measured.place, _HALF, (values.shape[0], values.shape[1])).cut(values)
-        if np.mean(cut >= sensor.saturated) > 0.001:
+    for row, values in readable(rows, read, findings):
+        cut = _at_dots(values, measured)
+        if _is_saturated(cut, sensor):
             continue
         light[row.step] = max(light.get(row.step, 0.0), float(np.median(sensor.codes(cut))) / row.exposure_ms)
     if not light:
         return {}
     most = max(max(light.values()), 1e-12)
     return {"ramp": {str(step): round(value / most, 6) for step, value in sorted(light.items())}}
+
+
+def _at_dots(values: np.ndarray, measured: Measured) -> np.ndarray:
+    """Return small windows of a photograph where the dots are."""
+    return windows_around(measured.place, _HALF, (values.shape[0], values.shape[1])).cut(values)
+
+
+def _is_saturated(cut: np.ndarray, sensor: Sensor) -> bool:
+    return bool(np.mean(cut >= sensor.saturated) > _MOST_SATURATED)

@@ -1,14 +1,17 @@
 """The photographs of one view: one pose, camera, channel and colour, read one at a time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from prewarp.capture.codes import FRAMES
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.errors import PrewarpError
 
 WHOLE, CODE = "whole", "code"
+_One = TypeVar("_One")
 
 
 @dataclass(frozen=True)
@@ -22,6 +25,23 @@ class Frame:
     exposure_ms: float
     file: str
     read: Callable[[], np.ndarray]
+
+
+def readable(
+    items: Iterable[_One], read: Callable[[_One], np.ndarray], findings: list[str], /
+) -> Iterator[tuple[_One, np.ndarray]]:
+    """Yield photographs that can be read, each with its values; of others `findings` gets the reason.
+
+    One photograph is held at a time, if the caller holds none.
+    """
+    for one in items:
+        try:
+            values = read(one)
+        except PrewarpError as cause:
+            findings.append(str(cause))
+        else:
+            yield one, values
+            del values
 
 
 @dataclass(frozen=True, eq=False)

@@ -293,10 +293,11 @@ static float map_depth(const prewarp_light *light, uint32_t map, const float dir
     uint32_t count = prewarp_u16(record + PREWARP_BORDER_REGION_COUNT),
              region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
     const prewarp_map *own = light->maps + map;
-    float root = sqrtf(1.0f + (direction[0] * direction[0] + direction[1] * direction[1])), square, pixel[2], s, t;
+    float root = sqrtf(1.0f + (direction[0] * direction[0] + direction[1] * direction[1])), square, s, t, scale;
+    float per_unit = DEGREES / (root * sqrtf(root)); /* between those across and along the radius */
+    float pixel[2], beside[2][2], across[2], down[2];
     float depth = beside_border(light->borders[map], prewarp_border_points(light->lookup, map), direction, &square);
-    /* Degrees per unit of tangent: between those across and along the radius. */
-    depth = square > 0.0f ? depth / sqrtf(square) * (DEGREES / (root * sqrtf(root))) : 0.0f;
+    depth = square > 0.0f ? depth / sqrtf(square) * per_unit : 0.0f;
     if (!(depth > -limit_deg))
         return -limit_deg;
     depth = depth < limit_deg ? depth : limit_deg;
@@ -306,21 +307,22 @@ static float map_depth(const prewarp_light *light, uint32_t map, const float dir
         return -limit_deg;
     s = (2.0f * pixel[0] - own->width) / own->width;
     t = (2.0f * pixel[1] - own->height) / own->height;
+    /* What 1/64 of half the panel's size spans here, degrees. */
+    beside[0][0] = pixel[0] + own->width * 0.0078125f;
+    beside[0][1] = pixel[1];
+    beside[1][0] = pixel[0];
+    beside[1][1] = pixel[1] + own->height * 0.0078125f;
+    prewarp_direction_from_panel(own, beside[0], across);
+    prewarp_direction_from_panel(own, beside[1], down);
+    scale = (across[0] - direction[0]) * (down[1] - direction[1]) - (across[1] - direction[1]) * (down[0] - direction[0]);
+    scale = sqrtf(scale < 0.0f ? -scale : scale) * per_unit;
     for (; count > 0u; count--, region++) {
-        float here, slope[2], steep, beside[2][2], across[2], down[2], scale, lit;
+        float here, slope[2], steep, lit;
         record = prewarp_record(light->lookup, PREWARP_SECTION_REGIONS, PREWARP_REGION_BYTES, region);
         here = region_value(light, record, s, t, direction);
-        /* Value over slope: distance on the panel, in 1/64 of half its size; then degrees by what such a step spans. */
+        /* Value over slope: distance on the panel, in such steps. */
         slope[0] = region_value(light, record, s + 0.015625f, t, direction) - here;
         slope[1] = region_value(light, record, s, t + 0.015625f, direction) - here;
-        beside[0][0] = pixel[0] + own->width * 0.0078125f;
-        beside[0][1] = pixel[1];
-        beside[1][0] = pixel[0];
-        beside[1][1] = pixel[1] + own->height * 0.0078125f;
-        prewarp_direction_from_panel(own, beside[0], across);
-        prewarp_direction_from_panel(own, beside[1], down);
-        scale = (across[0] - direction[0]) * (down[1] - direction[1]) - (across[1] - direction[1]) * (down[0] - direction[0]);
-        scale = sqrtf(scale < 0.0f ? -scale : scale) * (DEGREES / (root * sqrtf(root)));
         steep = sqrtf(slope[0] * slope[0] + slope[1] * slope[1]);
         lit = steep > 0.0f ? here / steep * scale : here > 0.0f ? limit_deg : -limit_deg;
         depth = lit < depth ? lit : depth;
