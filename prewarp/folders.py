@@ -109,8 +109,7 @@ def claim_work_folder(path: Path, /) -> None:
     if path.is_dir() and not (path / MARKER).is_file() and any(path.iterdir()):
         raise InputFileError(
             f"{path}: holds what prewarp did not write; results are kept there. Move it away, or name "
-            "another "
-            "output.",
+            "another output.",
             path=str(path),
         )
     if path.exists() and not path.is_dir():

@@ -97,22 +97,19 @@ def _require_kind(
         raise CaptureError(
             f"{path}: its EXIF data say that it is to be shown turned or mirrored (orientation {turn}); the "
             "camera's file holds for pixels as they were read out. Set orientation to 1 without turning "
-            "pixels, "
-            "and switch that off in the camera.",
+            "pixels, and switch that off in the camera.",
             path=str(path),
         )
     if size_px is not None and (width, height) != tuple(size_px):
         swapped = " It is turned by 90 degrees." if (height, width) == tuple(size_px) else ""
         raise CaptureError(
             f"{path}: {width} x {height} px; the camera has {size_px[0]} x {size_px[1]}.{swapped} Is it "
-            "of this "
-            "camera, whole and not resized?",
+            "of this camera, whole and not resized?",
             path=str(path),
         )
     if highest is not None and highest > (1 << depth) - 1:
         raise CaptureError(
             f"{path}: {depth} bits a pixel; the camera writes values up to {highest:g}. Save photographs "
-            "with "
-            "16 bits.",
+            "with 16 bits.",
             path=str(path),
         )

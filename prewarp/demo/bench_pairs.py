@@ -51,11 +51,7 @@ def pairs_of_capture(grid: Grid, channels: tuple[str, str], colour: str, /) -> S
 
 
 def _rows(grid: Grid, channel: str, colour: str) -> np.ndarray:
-    return np.flatnonzero(
-        grid.finite
-        & (grid.channel == grid.channel_names.index(channel))
-        & (grid.colour == grid.colour_names.index(colour))
-    )
+    return np.flatnonzero(grid.finite & grid.rows_of(channel, colour))
 
 
 def _sigma(grid: Grid, a: np.ndarray, b: np.ndarray) -> FloatArray:

@@ -48,8 +48,7 @@ def _reach(built: Sequence[BuiltModule]) -> bytes:
     maps = [
         SeamMap(
             f"{one.title}: {one.figures['reach']['field_of_view']['joined']['horizontal_deg']:.0f} degrees "
-            "joined, "
-            f"{one.figures['reach']['overlap_at_eye_level_deg']:.0f} degrees of overlap",
+            f"joined, {one.figures['reach']['overlap_at_eye_level_deg']:.0f} degrees of overlap",
             one.eye.seam,
             one.overlap.axes_deg,
             one.overlap.spread_out(one.errors["moved_untracked"]),

@@ -35,10 +35,7 @@ def fit_figures(fields: FieldSet, capture: Capture, /) -> dict[str, Any]:
     seen = np.full_like(truth.predicted_px, np.nan)
     grid = capture.grid
     for channel, colour in grid.pairs():
-        rows = np.flatnonzero(
-            (grid.channel == grid.channel_names.index(channel))
-            & (grid.colour == grid.colour_names.index(colour))
-        )
+        rows = np.flatnonzero(grid.rows_of(channel, colour))
         seen[rows] = fields.field(channel, colour).forward(grid.pixel[rows], pupil_mm=grid.pupil_mm[rows])
     named = np.isin(grid.row, [row for report in fields.reports for row in report.outlier_rows])
     spoilt = np.isin(grid.row, capture.outlier_rows)

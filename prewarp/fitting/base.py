@@ -10,10 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from prewarp.checks import FloatArray
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.residuals import pixel_metric, residuals
+from prewarp.fitting.residuals import residuals
 from prewarp.fitting.samples import Samples
 from prewarp.fitting.splines import MeshPanel
 
@@ -33,11 +32,6 @@ def differences(samples: Samples, base: Sequence[Expansion], /) -> Samples:
     return replace(samples, cosine=np.ascontiguousarray(residuals(samples, tuple(base)).T))
 
 
-def metric_of_base(samples: Samples, base: Sequence[Expansion], /) -> FloatArray:
-    """Return what turns cosine residuals into squared px (3, n), by the slopes of the first colour's map."""
-    return pixel_metric(samples, base[0])
-
-
 def added(base: Expansion, difference: Expansion, /) -> Expansion:
     """Return the sum of a known map and a difference in its frames, exactly."""
     own, other = trend_of(base), trend_of(difference)
@@ -47,10 +41,9 @@ def added(base: Expansion, difference: Expansion, /) -> Expansion:
     coefficients = np.zeros((trend.count, pupil, 2))
     for one, panel in ((base.coefficients[: own.count], own), (difference.coefficients, other)):
         coefficients[: panel.count, : one.shape[1]] += one
-    panel = trend
     degree = max(base.pupil_degree, difference.pupil_degree)
     if not isinstance(base.panel, MeshPanel):
-        return Expansion(panel, base.frame, degree, coefficients)
+        return Expansion(trend, base.frame, degree, coefficients)
     local = np.zeros((base.panel.spline.count, pupil, 2))
     local[:, : base.coefficients.shape[1]] = base.coefficients[own.count :]
     mesh = MeshPanel(trend, base.panel.spline)

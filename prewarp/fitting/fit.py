@@ -6,13 +6,14 @@ import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray, IntArray, finite_rows
 from prewarp.errors import FitError
-from prewarp.fitting.base import added, differences, metric_of_base, trend_of
+from prewarp.fitting.base import added, differences, trend_of
 from prewarp.fitting.certainty import map_pupils, sigma_map
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.lack_of_fit import lack_of_fit
 from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
 from prewarp.fitting.outlying import outlying
 from prewarp.fitting.polynomial import PolynomialFit, fit_polynomial
+from prewarp.fitting.residuals import pixel_metric
 from prewarp.fitting.samples import Samples, prepare_samples
 from prewarp.fitting.search import TREND_SEARCH
 from prewarp.fitting.unseen import unseen_functions
@@ -138,7 +139,7 @@ def fit_channel(
         fit = _fit_family(samples, family)
         expansions, text = fit.expansions, fit.text()
     else:
-        fit = fit_polynomial(differences(samples, base), metric=metric_of_base(samples, base))
+        fit = fit_polynomial(differences(samples, base), metric=pixel_metric(samples, base[0]))
         expansions = tuple(added(own, one) for own, one in zip(base, fit.expansions, strict=True))
         text = f"difference to an earlier fit: {fit.text()}"
     pupils = map_pupils(samples.frame, pupil_mm)

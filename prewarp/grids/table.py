@@ -150,6 +150,13 @@ class Grid:
         present[self.channel, self.colour] = True
         return tuple((self.channel_names[c], self.colour_names[k]) for c, k in np.argwhere(present))
 
+    def rows_of(self, channel: str, colour: str, /) -> np.ndarray:
+        """Return (n,) bool: the samples of one channel and colour, a pair of `pairs`."""
+        mine: np.ndarray = (self.channel == self.channel_names.index(channel)) & (
+            self.colour == self.colour_names.index(colour)
+        )
+        return mine
+
     def select(self, *, channel: str | None = None, colour: str | None = None) -> "Grid":
         """Return the samples of one channel, one colour or both; their names alone remain.
 

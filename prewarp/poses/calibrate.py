@@ -118,9 +118,7 @@ def _telling_pairs(grid: Grid, shots: Shots, pupil_degree: int) -> list[tuple[st
     """
     found = []
     for channel, colour in grid.pairs():
-        mine = (grid.channel == grid.channel_names.index(channel)) & (
-            grid.colour == grid.colour_names.index(colour)
-        )
+        mine = grid.rows_of(channel, colour)
         own = np.unique(shots.of_row[mine & (shots.of_row >= 0)])
         if shots.pupil_degree(pupil_degree, only=own) == pupil_degree:
             found.append((channel, colour))
@@ -178,9 +176,7 @@ def _rays(
     grid: Grid, shots: Shots, channel: str, colour: str, size: tuple[int, int], base: Expansion | None
 ) -> Rays:
     """Return the finite rays of one channel and colour, sorted as samples are."""
-    mine = (grid.channel == grid.channel_names.index(channel)) & (
-        grid.colour == grid.colour_names.index(colour)
-    )
+    mine = grid.rows_of(channel, colour)
     usable = mine & (shots.of_row >= 0)
     if grid.sigma_px is not None:
         usable &= np.isfinite(grid.sigma_px) & (grid.sigma_px > 0.0)

@@ -74,8 +74,7 @@ def treat_aperture(
         return grid, Aperture(
             "kept",
             "aperture not known: directions are means over the camera's pupil, by how much off its "
-            "middle is not "
-            "known: needs aperture_mm in the camera file.",
+            "middle is not known: needs aperture_mm in the camera file.",
             None,
         )
     if largest == 0.0 and not np.any(walk):
@@ -143,10 +142,7 @@ def chief_minus_mean(
     place, weight = disc_rule()
     moved = np.zeros_like(grid.tangent)
     for channel, colour in grid.pairs():
-        rows = np.flatnonzero(
-            (grid.channel == grid.channel_names.index(channel))
-            & (grid.colour == grid.colour_names.index(colour))
-        )
+        rows = np.flatnonzero(grid.rows_of(channel, colour))
         field = fields.field(channel, colour)
         pixel, pupil = grid.pixel[rows], grid.pupil_mm[rows]
         mean = np.zeros((len(rows), 2))

@@ -44,8 +44,7 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
         return refused_view(
             findings,
             f"{cut.frames[0].file}: only {len(blob)} of {len(good)} dots lie where the coded colour has "
-            "them. Did "
-            "the camera move in between? Take code frames of this colour as well.",
+            "them. Did the camera move in between? Take code frames of this colour as well.",
             blobs,
         )
     bright = _bright(blobs)

@@ -46,8 +46,7 @@ def strange_views(results: Sequence[PoseResult], /) -> dict[tuple[str, str], str
             elif _turned(plane, middle):
                 strange[name, channel] = (
                     f"pose {name}, '{channel}': the panel stands otherwise than in the other poses "
-                    "(turned or "
-                    "mirrored). Were the photographs turned?"
+                    "(turned or mirrored). Were the photographs turned?"
                 )
     return strange
 

@@ -52,8 +52,7 @@ def flat_figures(
     if rows:
         findings.append(
             f"{rows[0].file} and {len(rows) - 1} more flats: saturated or not readable; luminance is "
-            "that of the "
-            "dots. Shorten the exposure."
+            "that of the dots. Shorten the exposure."
         )
     return Flat(None)
 

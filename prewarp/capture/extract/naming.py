@@ -159,6 +159,5 @@ def _why_not(
         return f"{files}: the codes make sense with {words}. Put the photographs in the order of the plan."
     return (
         f"{files}: only {len(found.blob)} of {len(blobs)} places found carry names that agree with one "
-        "smooth "
-        "map. Are these photographs of this channel's targets, in the order of the plan, in focus?"
+        "smooth map. Are these photographs of this channel's targets, in the order of the plan, in focus?"
     )

@@ -70,15 +70,13 @@ def _words(figures: dict[str, Any], measured: Measured, view: View) -> list[str]
     if figures["drift_px"] is not None and figures["drift_px"] > _DRIFT_PX:
         words.append(
             f"the picture drifted by {figures['drift_px']:.2f} px between whole frames; places are means "
-            "over the "
-            "frames. Let the bench warm up, or use the one-frame plan."
+            "over the frames. Let the bench warm up, or use the one-frame plan."
         )
     lost = np.count_nonzero(measured.state == SATURATED)
     if lost > _SATURATED_SHARE * len(measured.state):
         words.append(
             f"{lost} of {len(measured.state)} dots are saturated in every frame and left out. Shorten "
-            "the exposure, "
-            "or add a shorter one to the plan."
+            "the exposure, or add a shorter one to the plan."
         )
     covered = np.count_nonzero(measured.state == COVERED)
     if covered > 0.2 * len(measured.state):

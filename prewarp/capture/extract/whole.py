@@ -30,8 +30,7 @@ _SUFFIXES = (".csv.gz", ".csv", ".npz")
 @dataclass(frozen=True, eq=False)
 class Extraction:
     """What came of a capture: the grid, what is told of every pose, and what was done about the aperture,
-    notes on the plan, and what was
-    done about the camera's own fall of light.
+    notes on the plan, and what was done about the camera's own fall of light.
     """
 
     grid: Grid

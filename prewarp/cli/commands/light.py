@@ -223,7 +223,6 @@ def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight])
         if match.white.disagreement > 0.05:
             talk.text(
                 f"Chromaticities and luminance column disagree by {100.0 * match.white.disagreement:.0f} % "
-                "between "
-                "channels: one of them is wrong."
+                "between channels: one of them is wrong."
             )
     talk.text(f"{eye.name}: {match.kept_percent:.1f} % of the light is kept in all.")

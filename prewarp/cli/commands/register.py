@@ -74,8 +74,7 @@ def register(
         f"before, {number(figures['mismatch_after_rms_arcmin'], 3)} after; noise per axis "
         f"{number(result.noise_arcmin, 3)}; "
         f"what registration leaves at the seam, 1-sigma: {number(figures['seam_sigma_rms_arcmin'], 3)} "
-        "arcmin "
-        f"(worst {number(figures['seam_sigma_max_arcmin'], 3)}).",
+        f"arcmin (worst {number(figures['seam_sigma_max_arcmin'], 3)}).",
         *(
             [f"left out as outliers: rows {', '.join(map(str, figures['outlier_rows']))}."]
             if figures["outlier_rows"]
