@@ -14,7 +14,7 @@ LAYERS = (
     ("checks", "published", "notebook", "wording"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
-    ("scan", "limits"),
+    ("scan", "limits", "quality"),
     ("module",),
     ("grids",),
     ("checking", "trace", "module_file"),

@@ -5,6 +5,7 @@ import runpy
 import shutil
 from pathlib import Path
 
+import click
 import pytest
 
 from prewarp.cli.group import COMMANDS, main
@@ -81,8 +82,26 @@ def test_every_command_is_listed_and_every_listed_command_exists():
     assert set(re.findall(r"\| `prewarp (\w+)", TEXT)) == set(COMMANDS)
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+def commands_of(group, path: str = "") -> dict[str, click.Command]:
+    """Return every command that is no group, by its words."""
+    found: dict[str, click.Command] = {}
+    for name in group.list_commands(None):
+        command = group.get_command(None, name)
+        inner = commands_of(command, f"{path}{name} ") if isinstance(command, click.Group) else {}
+        found |= inner or {f"{path}{name}": command}
+    return found
+
+
+EVERY = commands_of(main)
+
+
+def test_every_command_of_a_group_is_listed():
+    for name in EVERY:
+        assert re.search(rf"\| `prewarp {name}\b", TEXT), name
+
+
+@pytest.mark.parametrize("name", EVERY)
 def test_options_named_exist(name):
-    options = {option for parameter in main.get_command(None, name).params for option in parameter.opts}
-    for line in re.findall(rf"\| `prewarp {name}[^\n]*", TEXT):
+    options = {option for parameter in EVERY[name].params for option in parameter.opts}
+    for line in re.findall(rf"\| `prewarp {name}\b[^\n]*", TEXT):
         assert set(re.findall(r"--[a-z-]+", line)) <= options

@@ -5,7 +5,6 @@ stopped by the user; 141 the reader of a pipe went away. Commands are imported w
 that starting is quick.
 """
 
-import importlib
 import os
 import sys
 from collections.abc import Sequence
@@ -14,6 +13,7 @@ from typing import Any
 import click
 
 from prewarp import __version__
+from prewarp.cli.lazy import LazyGroup
 from prewarp.errors import PrewarpError
 
 BAD_INPUT = 2
@@ -46,28 +46,12 @@ COMMANDS = {
     "export": "Write a device package: tables, C, meshes, shaders.",
     "report": "Write all that is known of a display into one page.",
     "verify": "Check a package that 'prewarp export' wrote.",
+    "line": "Statistics of a production line: gauge study and more.",
 }
 
 
-class _Group(click.Group):
+class _Group(LazyGroup):
     """A group that words every foreseeable failure in one line on stderr."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the names in the order of the work."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import and return a command."""
-        if cmd_name not in COMMANDS:
-            return None
-        command = getattr(importlib.import_module(f"prewarp.cli.commands.{cmd_name}"), cmd_name)
-        assert isinstance(command, click.Command)
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the table of commands without importing any."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
 
     def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **options: Any) -> None:  # type: ignore[override]
         """Run a command line and leave the process with its exit code."""
@@ -127,6 +111,7 @@ def _complain(message: str) -> None:
 
 @click.group(
     cls=_Group,
+    summaries=COMMANDS,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
     epilog="Start with 'prewarp demo'. Every command has its own --help with an example.",

@@ -1,0 +1,18 @@
+"""`prewarp line`: the group of commands about many units of one design; each in a file `line_NAME.py`."""
+
+import click
+
+from prewarp.cli.lazy import LazyGroup
+
+# In the order of the work.
+COMMANDS = {
+    "gauge": "Say how much of a spread is the gauge's own.",
+}
+
+
+@click.group(cls=LazyGroup, summaries=COMMANDS, prefix="line_")
+def line() -> None:
+    """A production line: many units of one design.
+
+    Each command has its own --help with an example.
+    """
