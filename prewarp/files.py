@@ -9,6 +9,7 @@ import tempfile
 import zipfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -18,6 +19,7 @@ MEBIBYTE = 1 << 20
 MAX_ARRAYS = 4096
 # Fixed time stamp of the entries of an NPZ file (the earliest that zip can hold): same input, same bytes.
 _ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
+_SPELT = {"colour": "color", "colours": "colors"}
 
 
 def require_file(path: Path, /, *, limit_bytes: int, what: str) -> int:
@@ -71,6 +73,14 @@ def write_text(path: Path, text: str, /) -> None:
 def json_text(value: object, /) -> str:
     """Return `value` as JSON with stable order and a final newline; NaN is refused (write None instead)."""
     return json.dumps(value, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def respelt(entry: dict[str, Any], /) -> dict[str, Any]:
+    """Return an object of JSON with `color` and `colors` where older files say `colour` and `colours`.
+
+    For `object_hook` of `json.loads`, where a file's format is one of those that were spelt so.
+    """
+    return {_SPELT.get(key, key): value for key, value in entry.items()}
 
 
 def file_stem(name: str, /) -> str:

@@ -57,7 +57,7 @@ def check_nominal(
     for name in samples.grid.colour_names:
         if name not in colours:
             yield finding(
-                "colour",
+                "color",
                 "error",
                 f"the module description has no such colour; it has {', '.join(sorted(colours))}.",
                 "Correct the column color or the module description.",

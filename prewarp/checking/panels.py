@@ -33,7 +33,7 @@ def check_colours(grid: Grid) -> Iterator[Finding]:
         rows = grid.row[(grid.channel == channel) & (grid.colour == other)] if swapped.any() else ()
         own = ", ".join(np.array(grid.colour_names)[present[channel]])
         yield finding(
-            "colour",
+            "color",
             "error",
             f"no sample of colour '{name}', which channel '{grid.channel_names[np.argmax(has)]}' has; "
             f"it has {own}.",

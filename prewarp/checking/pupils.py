@@ -197,7 +197,7 @@ def _contradiction(
         if apart < explains:
             name = samples.colour_of(other.pair)
             return _Contradiction(
-                "colour",
+                "color",
                 group,
                 f"panel points agree with colour '{name}' within {apart:.2g} px, with this colour only "
                 f"within {own:.2g} px.",

@@ -47,7 +47,7 @@ class Finding:
     Parameters
     ----------
     kind : str
-        nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, colour, pupil,
+        nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, color, pupil,
         shot, patch, angles, reach, pupils, fold, outlier, curl, column or layout; advice on the capture:
         pupils_needed, one_plane or noise.
     severity : str

@@ -213,7 +213,7 @@ def _map_details(lookup: Lookup, table: MapTable) -> JsonObject:
     channel, colour = lookup.key_of(table)
     return {
         "channel": channel,
-        "colour": colour,
+        "color": colour,
         "family": table.family.label,
         "columns": table.columns,
         "rows": table.rows,
@@ -237,7 +237,7 @@ def _light_details(lookup: Lookup) -> JsonObject:
         "gains": [
             {
                 "channel": lookup.channels[one.channel],
-                "colour": lookup.colours[one.colour],
+                "color": lookup.colours[one.colour],
                 "coefficients": len(one.block.numbers),
                 "largest_error": one.error,
             }

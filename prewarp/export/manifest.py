@@ -63,7 +63,7 @@ def manifest_of(
         },
         "pupil_box_mm": build.pupil_box_mm.tolist(),
         "pupils_mm": build.pupils_mm.tolist(),
-        "colours": list(build.colours),
+        "colors": list(build.colours),
         "channels": [_channel(build, name) for name in build.channels],
         "blend": {
             "kind": "none" if build.seam is None else "fixed in direction",

@@ -90,5 +90,5 @@ def map_file(
     `path` with {} where the map's name goes; `details`: what the manifest says of it besides.
     """
     stem = f"{build.stem(mesh.channel)}_{build.colour_stem(mesh.colour)}_p{pupil:03d}"
-    own = {"channel": mesh.channel, "colour": mesh.colour, "pupil": pupil}
+    own = {"channel": mesh.channel, "color": mesh.colour, "pupil": pupil}
     return PackageFile(path.format(stem), data, kind, what, (note,), {**own, **details})

@@ -8,11 +8,13 @@ from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
 from prewarp.export.judgement import Request
 from prewarp.export.package_file import JsonObject
-from prewarp.files import MEBIBYTE, read_bytes, sha256_of_bytes
+from prewarp.files import MEBIBYTE, read_bytes, respelt, sha256_of_bytes
 from prewarp.folders import MARKER
 from prewarp.module import EYES
 
-FORMAT, VERSION = "prewarp package", 2
+FORMAT, VERSION = "prewarp package", 3
+# Differs in the spelling of keys alone.
+OLDER_VERSION = 2
 MANIFEST = "manifest.json"
 MAX_MANIFEST_BYTES = 64 * MEBIBYTE
 MAX_FILE_BYTES = 1024 * MEBIBYTE
@@ -45,7 +47,7 @@ class Package:
     @property
     def colours(self) -> list[str]:
         """Names of the colours."""
-        return [str(name) for name in self.manifest["colours"]]
+        return [str(name) for name in self.manifest["colors"]]
 
     def panel_size_px(self, channel: str, /) -> tuple[int, int]:
         """Width and height of a channel's panel."""
@@ -109,7 +111,9 @@ def read_package(folder: Path, /) -> Package:
     except (ValueError, RecursionError) as cause:
         raise PackageError(f"{folder / MANIFEST}: not JSON ({cause}). Export again.") from cause
     found = (manifest.get("format"), manifest.get("version")) if isinstance(manifest, dict) else None
-    if found != (FORMAT, VERSION):
+    if found == (FORMAT, OLDER_VERSION):
+        manifest = json.loads(data, object_hook=respelt)
+    elif found != (FORMAT, VERSION):
         raise PackageError(
             f"{folder / MANIFEST}: names {found}; expected {(FORMAT, VERSION)}. "
             "Export again with this version."

@@ -32,7 +32,7 @@ class Reached:
         return {
             "kind": self.kind,
             "channel": self.channel,
-            "colour": self.colour,
+            "color": self.colour,
             "largest_error_px": self.px,
             "largest_weight_error": self.weight,
             "rms_weight_error": self.weight_rms,

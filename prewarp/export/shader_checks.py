@@ -133,7 +133,7 @@ def _facts(package: Package, channel: str, tables: list[JsonObject]) -> dict[str
         facts["u_weights_for_s"] = [described["scan"]["weights_for_s"] or 0.0]
     for plane, colour in zip(PLANES, field_colours(package.colours), strict=True):
         for table in tables:
-            if (table["channel"], table["colour"]) == (channel, colour):
+            if (table["channel"], table["color"]) == (channel, colour):
                 facts[f"u_affine_{plane}"] = list(np.ravel(table["affine"]))
                 facts[f"u_scale_{plane}"] = list(table["scale"])
                 facts["u_nodes_per_px"] = [1.0 / step for step in table["step_px"]]

@@ -200,7 +200,7 @@ def _png(package: Package, truth: Truth) -> Iterator[Reached]:
     groups: dict[tuple[str, str, int], dict[str, JsonObject]] = {}
     for entry in package.entries(png_table.KIND):
         own = entry["details"]
-        groups.setdefault((own["channel"], own["colour"], own["pupil"]), {})[own["component"]] = entry
+        groups.setdefault((own["channel"], own["color"], own["pupil"]), {})[own["component"]] = entry
     for group in groups.values():
         entries = [group[name] for name in COMPONENTS]
         rows, columns = (_shape(size) for size in entries[0]["arrays"][0]["shape"])
@@ -240,7 +240,7 @@ def _gltf(package: Package, fields: FieldSet | None) -> Iterator[Check]:
         for colour, names in own["attributes"].items():
             tangent, place = found[names["direction"]], found[names["content"]]
             nodes = np.concatenate([tangent, found[names["weight"]]], axis=-1)
-            held = _held(package, truth, gltf.KIND, {**own, "colour": colour})
+            held = _held(package, truth, gltf.KIND, {**own, "color": colour})
             tally.add(held.triangles(nodes, package.panel_size_px(own["channel"])))
             off = np.abs(package.content.pixel_from_tangent(tangent) - place)
             differing = max(differing, float(off.max()))
@@ -353,7 +353,7 @@ def _held(package: Package, truth: Truth, kind: str, details: JsonObject) -> Hel
     pupil = details["pupil"]
     if not isinstance(pupil, int) or not 0 <= pupil < truth.mesh_pupils:
         raise ValueError(f"mesh pupil {pupil!r} of {truth.mesh_pupils}")
-    return Held(kind, truth, package.content, details["channel"], details["colour"], pupil)
+    return Held(kind, truth, package.content, details["channel"], details["color"], pupil)
 
 
 def _shape(value: object) -> int:
@@ -364,7 +364,7 @@ def _shape(value: object) -> int:
 
 def _recorded(package: Package) -> list[Reached]:
     """Return what was measured when the package was written."""
-    names = ("kind", "channel", "colour", "largest_error_px", "largest_weight_error", "rms_weight_error")
+    names = ("kind", "channel", "color", "largest_error_px", "largest_weight_error", "rms_weight_error")
     return [Reached(*(one[name] for name in names)) for one in package.manifest["errors_reached"]]
 
 

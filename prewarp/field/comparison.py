@@ -51,7 +51,7 @@ class Comparison:
             for colour_code, colour in enumerate(self.grid.colour_names):
                 rows = (self.grid.channel == code) & (self.grid.colour == colour_code)
                 if rows.any():
-                    figures: dict[str, object] = {"channel": channel, "colour": colour, **self._figures(rows)}
+                    figures: dict[str, object] = {"channel": channel, "color": colour, **self._figures(rows)}
                     figures["inside"] = self._figures(rows & self.inside)
                     groups.append(figures)
         pupils, place = np.unique(np.round(self.grid.pupil_mm, 6), axis=0, return_inverse=True)

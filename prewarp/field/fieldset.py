@@ -17,14 +17,16 @@ from prewarp.field.captured import Captured
 from prewarp.field.field import Field
 from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.field.storage import expansion_arrays, expansion_from_arrays, lit_arrays, lit_from_arrays
-from prewarp.files import arrays_digest, npz_bytes, read_npz, write_bytes
+from prewarp.files import arrays_digest, npz_bytes, read_npz, respelt, write_bytes
 from prewarp.frames import degrees_from_tangent
 from prewarp.grids import Grid
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FORMAT = "prewarp field 4"
+FORMAT = "prewarp field 5"
+# Differs in the spelling of keys alone.
+OLDER_FORMAT = "prewarp field 4"
 # Name of the array that holds the digest of all others.
 DIGEST = "sha256"
 LIMIT_BYTES = 512 << 20
@@ -273,7 +275,7 @@ class FieldSet:
             own |= {"captured_tangent": field.captured_tangent, "border_pixel": field.border_pixel}
             arrays |= {f"field{place}_{name}": array for name, array in own.items()}
             size = list(field.panel_size_px)
-            entry = {"channel": channel, "colour": colour, "panel_size_px": size, "expansion": description}
+            entry = {"channel": channel, "color": colour, "panel_size_px": size, "expansion": description}
             if field.lit:
                 entry["lit"], regions = lit_arrays(field.lit)
                 arrays |= {f"field{place}_{name}": array for name, array in regions.items()}
@@ -290,7 +292,7 @@ class FieldSet:
             arrays[f"report{place}_certainty_px"] = report.certainty_px.astype(np.float32)
             arrays[f"report{place}_certainty_pupil_mm"] = report.certainty_pupil_mm
             arrays[f"report{place}_outlier_rows"] = np.array(report.outlier_rows, dtype=np.int64)
-            reports.append({**report.as_dict(), "outliers": None, "colours": list(report.colours)})
+            reports.append({**report.as_dict(), "outliers": None, "colors": list(report.colours)})
         captures = []
         for place, (channel, captured) in enumerate(self.captured.items()):
             arrays[f"captured{place}_corners_mm"] = captured.corners_mm
@@ -343,8 +345,11 @@ class FieldSet:
 
 
 def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
-    header = json.loads(arrays["header"].astype(np.uint8).tobytes().decode("utf-8"))
-    if header["format"] != FORMAT:
+    text = arrays["header"].astype(np.uint8).tobytes().decode("utf-8")
+    header = json.loads(text)
+    if header["format"] == OLDER_FORMAT:
+        header = json.loads(text, object_hook=respelt)
+    elif header["format"] != FORMAT:
         raise ValueError(f"format is {header['format']!r}; expected {FORMAT!r}")
     fields = {}
     for place, entry in enumerate(header["fields"]):
@@ -353,9 +358,9 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
         width, height = (int(value) for value in entry["panel_size_px"])
         if not (1 <= width <= 32768 and 1 <= height <= 32768):
             raise ValueError(f"panel of {width} x {height} px")
-        fields[str(entry["channel"]), str(entry["colour"])] = Field(
+        fields[str(entry["channel"]), str(entry["color"])] = Field(
             channel=str(entry["channel"]),
-            colour=str(entry["colour"]),
+            colour=str(entry["color"]),
             panel_size_px=(width, height),
             expansion=expansion_from_arrays(entry["expansion"], own, (width, height)),
             captured_tangent=_finite(own["captured_tangent"], 2),
@@ -365,7 +370,7 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> FieldSet:
         )
     reports = []
     for place, entry in enumerate(header["reports"]):
-        colours = tuple(str(name) for name in entry["colours"])
+        colours = tuple(str(name) for name in entry["colors"])
         reports.append(
             ChannelReport(
                 channel=str(entry["channel"]),

@@ -54,7 +54,7 @@ class LightCost:
     def as_dict(self) -> dict[str, Any]:
         """Return the cost for machines."""
         return {
-            "colour": self.colour,
+            "color": self.colour,
             "kept_percent": self.kept_percent,
             "cost_percent": 100.0 - self.kept_percent,
             "target_lowest_relative": self.level_lowest,
@@ -127,7 +127,7 @@ class LightMatch:
         return {
             "kept_percent": self.kept_percent,
             "cost_percent": 100.0 - self.kept_percent,
-            "colours": [cost.as_dict() for cost in self.costs],
+            "colors": [cost.as_dict() for cost in self.costs],
             "white": {
                 "kind": self.white.kind,
                 "kept_percent": 100.0 * self.white.luminance,

@@ -78,7 +78,7 @@ class SamplingMap:
         )
         return {
             "channel": self.channel,
-            "colour": self.colour,
+            "color": self.colour,
             "panel_least_px_per_deg": float(panel[:, 0].min()),
             "panel_median_px_per_deg": float(np.median(panel)),
             "panel_most_px_per_deg": float(panel[:, 1].max()),

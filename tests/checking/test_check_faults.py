@@ -189,7 +189,7 @@ def test_mixed_up_channels(clean):
 def test_mixed_up_colours(clean):
     rows = at(clean, -2, 2) & (clean.channel == 0) & (clean.colour < 2)
     result = check_grid(changed(clean, rows, colour=lambda c: 1 - c))
-    assert rows_of(result, "colour") == set(clean.row[rows])
+    assert rows_of(result, "color") == set(clean.row[rows])
 
 
 def test_wrong_pupil_positions(clean):

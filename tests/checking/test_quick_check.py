@@ -43,14 +43,14 @@ def test_a_slip_in_one_channels_colour(points):
     slip = (grid.channel == 1) & (grid.colour == grid.colour_names.index("G"))
     spoilt = replace(grid, colour_names=(*grid.colour_names, "g"), colour=np.where(slip, 3, grid.colour))
     found = both_say(spoilt)
-    assert (found.kind, found.channel) == ("colour", "outer")
+    assert (found.kind, found.channel) == ("color", "outer")
     assert "'g'" in found.mend and "'G'" in found.mend
     assert found.rows == tuple(grid.row[slip][:1000])
 
 
 def test_a_colour_that_one_channel_lacks(clean):
     found = both_say(clean.take((clean.channel == 0) | (clean.colour != 2)))
-    assert (found.kind, found.channel, found.row_count) == ("colour", "outer", 0)
+    assert (found.kind, found.channel, found.row_count) == ("color", "outer", 0)
     assert "no sample of colour 'B', which channel 'inner' has; it has R, G" in found.text
 
 

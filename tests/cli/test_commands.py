@@ -105,7 +105,7 @@ def test_fit_speaks_json_and_draws_its_residuals(capture, tmp_path):
     assert len(found["outliers"]) <= 0.002 * 4374
     assert found["samples"] == 4374 - len(found["outliers"])
     assert found["parameters"] > 100 and 0.001 < found["floor_px"] < 0.02 and found["seconds"] > 0.0
-    assert {(m["channel"], m["colour"]) for m in found["models"]} == {
+    assert {(m["channel"], m["color"]) for m in found["models"]} == {
         (channel, colour) for channel in ("inner", "outer") for colour in "RGB"
     }
     assert all("degree" in m["model"] for m in found["models"])

@@ -89,7 +89,7 @@ def test_light_matches_and_looks(capture, lit, tmp_path):
     require_units(found)
     (seam,) = found["eyes"]["right"]["seam"]
     for colour in ("R", "G", "B", "white"):
-        figures = seam["colours"][colour]
+        figures = seam["colors"][colour]
         assert figures["before"]["step_percent"] > 5.0
         # Panels of 11 px per degree: the window holds about one pixel, so the dither itself is seen.
         after = figures["after"]
@@ -101,7 +101,7 @@ def test_light_matches_and_looks(capture, lit, tmp_path):
     match = found["eyes"]["right"]["match"]
     assert 50.0 < match["kept_percent"] < 90.0
     assert match["cost_percent"] == pytest.approx(100.0 - match["kept_percent"])
-    assert {cost["limit_channel"] for cost in match["colours"]} == {"outer"}
+    assert {cost["limit_channel"] for cost in match["colors"]} == {"outer"}
     assert len(found["eyes"]["right"]["maps"]) == 6
     with Image.open(tmp_path / "light.png") as picture:
         assert picture.size == (760, 670)
@@ -117,7 +117,7 @@ def test_a_step_that_pupils_on_a_line_leave_open_is_not_known(capture, lit, tmp_
     eye = only_json(run(*arguments, "--json"))["eyes"]["right"]
     (gap,) = eye["not_known"]
     assert gap["quantity"] == "step_percent" and "spread over an area" in gap["needs"]
-    after = eye["seam"][0]["colours"]["G"]["after"]
+    after = eye["seam"][0]["colors"]["G"]["after"]
     assert after["step_percent"] is None and after["step_bound95_percent"] is None
     assert after["step_by_map_percent"] > 0.0
     told = " ".join(run(*arguments).stdout.split())
@@ -134,8 +134,8 @@ def test_light_matches_the_white(capture, lit):
     assert eye["match"]["white"]["kind"] == "gains" and eye["match"]["white"]["kept_percent"] < 100.0
     require_units(eye)
     (seam,) = eye["seam"]
-    assert set(seam["colours"]) == {"white"}
-    before, after = (seam["colours"]["white"][when] for when in ("before", "after"))
+    assert set(seam["colors"]) == {"white"}
+    before, after = (seam["colors"]["white"][when] for when in ("before", "after"))
     # Nodes of these small panels' meshes lie 1.2 degrees apart; on real ones 0.3, figures a tenth.
     assert after["step_percent"] < 0.5 and before["step_percent"] > 5.0
     assert after["ripple_percent"] < 0.25 * before["ripple_percent"]
@@ -245,7 +245,7 @@ def test_render_shows_the_light_that_is_measured(capture, lit, tmp_path):
         assert ("light" in report["eyes"]["right"]) == (name != "even")
     match = report["eyes"]["right"]["light"]
     require_units(match)
-    level = match["match"]["colours"][0]["target_highest_relative"] / match["brightest_relative"]["G"]
+    level = match["match"]["colors"][0]["target_highest_relative"] / match["brightest_relative"]["G"]
     inside = binary_erosion(views["even"][..., 1] > 0.95, iterations=12)
     assert inside.sum() > 5000
     seen = {name: uniform_filter(view[..., 1], 9)[inside] for name, view in views.items()}

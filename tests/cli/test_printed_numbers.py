@@ -43,7 +43,7 @@ def test_compare(both, capture):
     rows, found = both("compare", capture / "grid.csv")
     names = [f"{kind}_{unit}" for unit in ("px", "arcmin") for kind in ("rms", "p95", "max")]
     shown(rows["all"][2:], [found["all"][name] for name in names], 4)
-    (green,) = [one for one in found["groups"] if (one["channel"], one["colour"]) == ("outer", "G")]
+    (green,) = [one for one in found["groups"] if (one["channel"], one["color"]) == ("outer", "G")]
     assert rows["outer G"][:2] == ["729", "0"]
     shown(rows["outer G"][2:], [green[name] for name in names], 4)
 
@@ -75,7 +75,7 @@ def test_budget(both, capture):
 def test_sampling(both, capture):
     rows, found = both("sampling", "--module", capture / "visor.toml")
     first = found["channels"][0]
-    own = rows[f"{first['channel']} {first['colour']}"]
+    own = rows[f"{first['channel']} {first['color']}"]
     for cell, (kind, unit) in zip(
         own[:3],
         (("panel", "px_per_deg"), ("content", "px_per_deg"), ("scale", "content_px_per_panel_px")),
@@ -92,7 +92,7 @@ def test_light(both, capture, tmp_path):
         "light", tmp_path / "lit.npz", "--module", capture / "visor.toml", "--pupil", "0,0,0", "--bits", 12
     )
     (seam,) = found["eyes"]["right"]["seam"]
-    for name, view in seam["colours"].items():
+    for name, view in seam["colors"].items():
         figures = [
             view[when][f"{kind}_percent"] for when in ("before", "after") for kind in ("step", "ripple")
         ]

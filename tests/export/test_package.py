@@ -108,7 +108,7 @@ def test_manifest_says_what_a_reader_must_know(package):
         assert (path.stat().st_size, sha256_of_file(path)) == (entry["bytes"], entry["sha256"])
         for array in entry["arrays"]:
             assert array["shape"] and len(array["shape"]) == len(array["axes"]) and array["unit"]
-    kinds = {(one["kind"], one["channel"], one["colour"]) for one in manifest["errors_reached"]}
+    kinds = {(one["kind"], one["channel"], one["color"]) for one in manifest["errors_reached"]}
     for kind in ("lookup blob", "mesh csv", "table png", "table texture", "mesh glTF"):
         assert {(kind, channel, colour) for channel in ("left", "right") for colour in "RGB"} <= kinds
     for one in manifest["errors_reached"]:
@@ -175,6 +175,14 @@ def test_every_changed_byte_is_found(package, copy):
         read_package(copy)
 
 
+def test_a_manifest_with_the_older_spelling_of_keys_is_read(package, copy):
+    path, manifest = copy / "manifest.json", {**manifest_of(copy), "version": 2}
+    older = json.dumps(manifest).replace('"color": ', '"colour": ').replace('"colors": ', '"colours": ')
+    assert older.count("colour") > 10
+    path.write_text(older, encoding="utf-8")
+    assert read_package(copy).manifest == manifest
+
+
 def rewritten(folder, path, data):
     """Change a file together with its hash, as a careless tool would."""
     (folder / path).write_bytes(data)
@@ -230,7 +238,7 @@ def test_what_was_asked_for_judges_and_nothing_else(copy):
     changed(copy, lambda m: m["requested"].update(max_error_px=asked))
     result = verify_package(copy)
     measured = {
-        (one["kind"], f"{one['channel']} {one['colour']}"): one["largest_error_px"]
+        (one["kind"], f"{one['channel']} {one['color']}"): one["largest_error_px"]
         for one in manifest_of(copy)["errors_reached"]
     }
     worse = {key for key, px in measured.items() if px > asked}
@@ -341,7 +349,7 @@ def test_a_fit_that_is_another_one_is_found(package):
 @pytest.mark.parametrize(
     ("damage", "message"),
     [
-        (lambda m: m.update(version=9), "expected .'prewarp package', 2"),
+        (lambda m: m.update(version=9), "expected .'prewarp package', 3"),
         (lambda m: m["files"][0].update(path="../outside"), "expected a path inside the package"),
         (lambda m: m["files"][0].update(path="/outside"), "expected a path inside the package"),
         (lambda m: m["files"][0].pop("bytes"), "is damaged .KeyError: 'bytes'"),

@@ -9,6 +9,7 @@ from scipy.spatial import ConvexHull
 from prewarp.errors import FitError, FoldError, GridError, InputFileError, ShapeError
 from prewarp.field import FieldSet, compare_grid, fit_grid
 from prewarp.field.border import hull_corners
+from prewarp.files import arrays_digest, npz_bytes, read_npz
 from prewarp.frames import arcmin_between
 from prewarp.seam import seam_error
 from tests.synthetic import make_grid, plane_image_forward, pupil_lattice, two_channels
@@ -194,6 +195,19 @@ def test_saved_fit_reads_back_with_the_same_bytes(fields, tmp_path):
         FieldSet.load(tmp_path / "c.npz")
 
 
+def test_a_fit_with_the_older_spelling_of_keys_is_read(fields, tmp_path):
+    path = tmp_path / "older.npz"
+    fields.save(path)
+    arrays = read_npz(path, limit_bytes=1 << 28, what="a fit")
+    del arrays["sha256"]
+    text = arrays["header"].tobytes().decode("utf-8").replace("prewarp field 5", "prewarp field 4")
+    arrays["header"] = np.frombuffer(text.replace('"color', '"colour').encode("utf-8"), dtype=np.uint8)
+    path.write_bytes(npz_bytes({**arrays, "sha256": arrays_digest(arrays)}))
+    back = FieldSet.load(path)
+    assert back.fields.keys() == fields.fields.keys()
+    assert [report.colours for report in back.reports] == [report.colours for report in fields.reports]
+
+
 def test_the_same_grid_gives_the_same_bytes(tmp_path):
     grid = make_grid("panel", noise_px=0.05, seed=1, points=11, pupils=pupil_lattice(3, 3.0))
     for name in ("a.npz", "b.npz"):
@@ -215,7 +229,7 @@ def test_comparison_counts_what_it_cannot_predict(fields):
         == set(figures["all"])
         >= {"rms_px", "p95_px", "max_px", "rms_arcmin", "p95_arcmin"}
     )
-    assert {(group["channel"], group["colour"]) for group in figures["groups"]} == set(fields.fields)
+    assert {(group["channel"], group["color"]) for group in figures["groups"]} == set(fields.fields)
     other = dataclasses.replace(grid, channel_names=("inner", "third"))
     with pytest.raises(GridError, match="channel 'third'"):
         compare_grid(fields, other)

@@ -145,7 +145,7 @@ def budget(
     fields, module = read_display(fit_path, module_path)
     colour = fields.colours[0]
     report: dict[str, Any] = {
-        "colour": colour,
+        "color": colour,
         "seed": seed,
         "directions": directions,
         "saccades": saccades,

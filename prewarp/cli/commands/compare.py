@@ -53,7 +53,7 @@ def compare(talk: Talk, fit_path: Path, grid_path: Path, rows_path: Path | None)
 
 def _print_table(talk: Talk, comparison: Comparison, figures: dict[str, Any]) -> None:
     lines = [("all", figures["all"]), ("inside captured range", figures["inside"])]
-    lines += [(f"{group['channel']} {group['colour']}", group) for group in figures["groups"]]
+    lines += [(f"{group['channel']} {group['color']}", group) for group in figures["groups"]]
     rows = [
         (name, str(part["count"]), str(part["lost"]))
         + tuple(number(part[f"{kind}_{unit}"]) for unit in ("px", "arcmin") for kind in ("rms", "p95", "max"))

@@ -126,7 +126,7 @@ def eyes(
             ),
         }
     report = {
-        "colour": colour,
+        "color": colour,
         "directions": len(tangent),
         "extrapolated": extrapolated,
         "distance_m": distance_m,

@@ -180,7 +180,7 @@ def _as_dict(
     for channel in summary["channels"]:
         channel["pupils_needed"] = needed[channel["channel"]].as_dict()
     summary["models"] = [
-        {"channel": report.channel, "colour": colour, "model": report.model}
+        {"channel": report.channel, "color": colour, "model": report.model}
         for report in fields.reports
         for colour in report.colours
     ]

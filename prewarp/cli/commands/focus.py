@@ -57,7 +57,7 @@ def focus(
     fields, module = read_display(fit_path, module_path)
     report: dict[str, Any] = {
         "pupil_mm": pupil.tolist(),
-        "colour": fields.colours[0],
+        "color": fields.colours[0],
         "eyes": {},
         "warp_mends_it": False,
         "note": NO_WARP,

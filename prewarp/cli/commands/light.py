@@ -142,12 +142,12 @@ def _figures(eye: Eye, places: FloatArray, views: list[SeamLight]) -> dict[str, 
     match = eye.require_match()
     return {
         "maps": [
-            {"channel": channel, "colour": colour, **own.figures.as_dict()}
+            {"channel": channel, "color": colour, **own.figures.as_dict()}
             for (channel, colour), own in match.maps.maps.items()
         ],
         "match": match.as_dict(),
         "seam": [
-            {"pupil_mm": place.tolist(), "colours": view.as_dict()}
+            {"pupil_mm": place.tolist(), "colors": view.as_dict()}
             for place, view in zip(places, views, strict=False)
         ],
         "not_known": [{key: one[key] for key in ("quantity", "why", "needs")} for one in _not_known(views)],

@@ -139,7 +139,7 @@ def _row(figures: dict[str, Any]) -> tuple[str, ...]:
         return f"{number(low, 3)} to {number(high, 3)}"
 
     return (
-        f"{figures['channel']} {figures['colour']}",
+        f"{figures['channel']} {figures['color']}",
         span("panel", "px_per_deg"),
         span("content", "px_per_deg"),
         span("scale", "content_px_per_panel_px"),

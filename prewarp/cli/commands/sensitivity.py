@@ -71,7 +71,7 @@ def sensitivity(
     colour = fields.colours[0]
     report: dict[str, Any] = {
         "tracked_error_mm": error_mm,
-        "colour": colour,
+        "color": colour,
         "pupils": len(places),
         "eyes": {},
         "extrapolated": [],

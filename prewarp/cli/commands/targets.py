@@ -96,7 +96,9 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     help="Frames a second of the panels.",
 )
 @click.option(
+    "--colors-at",
     "--colours-at",
+    "colours_at",
     type=click.IntRange(0, 1600),
     default=0,
     help="Positions with every colour, the others have the reference colour alone [default: all].",

@@ -20,7 +20,7 @@ def colour_section(display: Display, /) -> Section:
         if not others:
             rows.append(
                 Row(
-                    "lateral_colour_arcmin",
+                    "lateral_color_arcmin",
                     "lateral colour",
                     study.label,
                     needs="a fit of two colours or more",
@@ -38,7 +38,7 @@ def colour_section(display: Display, /) -> Section:
                 sigma = [place_sigma_arcmin(study, one, at, CENTRE_MM) for one in (reference, field)]
                 rows.append(
                     Row(
-                        "lateral_colour_arcmin",
+                        "lateral_color_arcmin",
                         "lateral colour before correction, largest",
                         of,
                         float(np.nanmax(apart)),
@@ -50,7 +50,7 @@ def colour_section(display: Display, /) -> Section:
                 )
                 rows.append(_colour_left(study, reference, field, seen, of))
     return Section(
-        "colour",
+        "color",
         "Colour registration",
         tuple(rows),
         text=(
@@ -63,14 +63,14 @@ def colour_section(display: Display, /) -> Section:
 def _colour_left(study: EyeStudy, reference: Field, field: Field, tangent: FloatArray, of: str) -> Row:
     name = "colours apart after correction, largest over the eye box, correction fixed"
     if study.lacking is not None:
-        return Row("colour_apart_fixed_arcmin", name, of, needs=study.lacking.needs)
+        return Row("color_apart_fixed_arcmin", name, of, needs=study.lacking.needs)
     tangent = tangent[np.isfinite(tangent).all(axis=1)]
     found = [
         seam_error(reference, field, tangent, pupil_mm=pupil, tracked_pupil_mm=CENTRE_MM).error_arcmin
         for pupil in study.pupils_mm
     ]
     return Row(
-        "colour_apart_fixed_arcmin",
+        "color_apart_fixed_arcmin",
         name,
         of,
         float(np.nanmax(found)),

@@ -30,7 +30,7 @@ from tests.report.page.pages import Page, small_display
 
 # The order of SAE ARP5287 as the task gives it, then the rest.
 CHAPTERS = (
-    "field_of_view", "eye_box", "distortion", "seam", "binocular", "colour", "luminance", "ghosts",
+    "field_of_view", "eye_box", "distortion", "seam", "binocular", "color", "luminance", "ghosts",
     "transmittance", "focus", "perception", "tracker", "scan", "sampling", "package", "certainty",
     "provenance", "cautions",
 )  # fmt: skip
