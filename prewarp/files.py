@@ -1,20 +1,34 @@
 """Reading with limits, writing beside then renaming, hashes. Knows nothing of what the files mean."""
 
+import glob
 import hashlib
 import io
 import json
 import os
 import re
-import tempfile
+import stat
+import time
 import zipfile
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from types import ModuleType
+from typing import IO, Any
 
 import numpy as np
 
 from prewarp.errors import InputFileError
+from prewarp.leftovers import removed_if_stopped
 
+# Locks are known to POSIX systems alone; elsewhere what killed writers left stays.
+fcntl: ModuleType | None
+try:
+    import fcntl
+except ImportError:
+    fcntl = None
+
+LOCKS_ARE_KNOWN = fcntl is not None
+_JUST_BEGUN_SECONDS = 60.0
 MEBIBYTE = 1 << 20
 MAX_ARRAYS = 4096
 # Fixed time stamp of the entries of an NPZ file (the earliest that zip can hold): same input, same bytes.
@@ -50,19 +64,56 @@ def read_bytes(path: Path, /, *, limit_bytes: int, what: str) -> bytes:
 
 
 def write_bytes(path: Path, data: bytes, /) -> None:
-    """Write `data` to a temporary file beside `path`, flush it to disk, then rename it into place."""
+    """Write `data` to a temporary file beside `path`, flush it to disk, then rename it into place.
+
+    The file is locked until it has its name, so that `remove_abandoned_files` can tell a writer's from one
+    whose writer was killed.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    beside = path.with_name(f".{path.name}.{os.urandom(6).hex()}.part")
+    with removed_if_stopped(beside):
+        # At most as readable as the finished file, which is made so at the end.
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                try_lock(stream)
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+                os.chmod(beside, 0o644)
+                if LOCKS_ARE_KNOWN:
+                    os.replace(beside, path)
+            if not LOCKS_ARE_KNOWN:
+                # There an open file cannot be renamed.
+                os.replace(beside, path)
+        except BaseException:
+            beside.unlink(missing_ok=True)
+            raise
+
+
+def remove_abandoned_files(path: Path, /) -> None:
+    """Remove temporary files that killed writers of `path` left beside it."""
+    if not LOCKS_ARE_KNOWN:
+        return
+    for beside in path.parent.glob(f".{glob.escape(path.name)}.*.part"):
+        with suppress(OSError):
+            is_old = time.time() - beside.stat().st_mtime > _JUST_BEGUN_SECONDS
+            # A writer that has only just made its file has not locked it yet.
+            if stat.S_ISREG(beside.lstat().st_mode) and (is_old or beside.stat().st_size > 0):
+                with beside.open("rb") as stream:
+                    if try_lock(stream):
+                        beside.unlink()
+
+
+def try_lock(stream: IO[Any], /) -> bool:
+    """Lock an open file until it is closed; False where another process, or the system, will not have it."""
+    if fcntl is None:
+        return False
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 def write_text(path: Path, text: str, /) -> None:

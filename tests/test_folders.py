@@ -1,13 +1,19 @@
 """Output folders: what killed writers leave behind, what is replaced, and what is never removed."""
 
+import errno
+import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+from prewarp import renaming
 from prewarp.errors import InputFileError
+from prewarp.files import remove_abandoned_files, try_lock
 from prewarp.folders import MARKER, output_folder
+from tests.folder_trials import kill_everywhere, race
 
 _HELD = """
 import sys, time
@@ -54,13 +60,13 @@ def test_what_a_killed_writer_left_is_removed_by_the_next(tmp_path, writer):
 
 
 def test_strange_folders_of_such_a_name_are_left_alone(tmp_path):
-    for name in (".out.1.part", ".out.2.part", ".out.3.part"):
+    for name in (".out.1.part", ".out.2.part", ".out.3.old"):
         (tmp_path / name).mkdir()
-    (tmp_path / ".out.1.part" / "mine.txt").write_text("keep me")
-    # Just begun: the marker is there, and nothing in it yet.
-    (tmp_path / ".out.2.part" / MARKER).touch()
+        (tmp_path / name / "mine.txt").write_text("keep me")
+    (tmp_path / ".out.2.part" / MARKER).write_text("another's mark\n")
     _write(tmp_path / "out")
-    assert (tmp_path / ".out.1.part" / "mine.txt").exists() and (tmp_path / ".out.2.part").exists()
+    for name in (".out.1.part", ".out.2.part", ".out.3.old"):
+        assert (tmp_path / name / "mine.txt").exists()
 
 
 def test_a_name_with_wildcards_matches_itself_alone(tmp_path):
@@ -167,3 +173,80 @@ def test_the_same_work_gives_the_same_marker(tmp_path):
     for name in ("one", "two"):
         _write(tmp_path / name)
     assert (tmp_path / "one" / MARKER).read_bytes() == (tmp_path / "two" / MARKER).read_bytes()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are exchanged on Linux alone")
+@pytest.mark.parametrize("exchanging", [True, False])
+@pytest.mark.parametrize("replacing", [False, True])
+def test_a_kill_before_any_file_event_leaves_the_old_or_the_new_one(tmp_path, replacing, exchanging):
+    """Larger folders, and 2,000 races, in `tests.long.folder_trials`."""
+    assert kill_everywhere(tmp_path, replacing=replacing, exchanging=exchanging) > 20
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no file locks that end with their process")
+def test_of_two_writers_of_one_name_one_is_left(tmp_path):
+    for number in range(40):
+        place = tmp_path / str(number // 10)
+        place.mkdir(exist_ok=True)
+        race(place, number)
+
+
+def test_a_rename_that_fails_leaves_what_was_there(tmp_path, monkeypatch):
+    _write(tmp_path / "out")
+    rename, calls = os.rename, []
+
+    def second_fails(one, other):
+        calls.append(one)
+        if len(calls) == 2:
+            raise OSError(errno.EIO, "no")
+        rename(one, other)
+
+    monkeypatch.setattr(renaming, "exchange", lambda one, other: False)
+    monkeypatch.setattr(renaming.os, "rename", second_fails)
+    with pytest.raises(OSError, match="no"), output_folder(tmp_path / "out") as working:
+        (working / "new.txt").write_text("new")
+    assert sorted(content_of(tmp_path / "out")) == [MARKER, "whole.txt"] and len(calls) == 3
+    assert [one.name for one in tmp_path.iterdir()] == ["out"]
+
+
+def test_places_where_no_folder_can_stand_are_told_before_the_work(tmp_path, monkeypatch):
+    def told(path, words):
+        with pytest.raises(InputFileError, match=words), output_folder(path):
+            pytest.fail("the work began")
+
+    (tmp_path / "file").write_text("mine")
+    told(tmp_path / "file" / "out", "is a file, not a folder")
+    (tmp_path / "link").symlink_to(tmp_path / "file")
+    told(tmp_path / "link", "is a file; expected")
+    (tmp_path / "round").symlink_to(tmp_path / "round")
+    told(tmp_path / "round", "leads nowhere")
+    told(Path("/"), "is the top of a disk, which cannot be replaced")
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    told(Path("."), "is the folder that you are in")
+    told(tmp_path, "is the folder that you are in, or holds it")
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["file", "here", "link", "round"]
+
+
+def test_a_link_to_a_folder_that_is_not_there_yet_is_followed(tmp_path):
+    (tmp_path / "link").symlink_to(tmp_path / "deep" / "real")
+    _write(tmp_path / "link")
+    assert (tmp_path / "link").is_symlink() and (tmp_path / "deep" / "real" / "whole.txt").exists()
+
+
+def test_folders_made_on_the_way_go_with_work_that_fails(tmp_path):
+    with pytest.raises(ZeroDivisionError), output_folder(tmp_path / "a" / "b" / "out"):
+        raise ZeroDivisionError
+    assert not list(tmp_path.iterdir())
+    _write(tmp_path / "a" / "b" / "out")
+    assert (tmp_path / "a" / "b" / "out" / "whole.txt").exists()
+
+
+def test_a_file_that_a_killed_writer_left_goes_with_the_next(tmp_path):
+    left, held, other = (tmp_path / f".{name}.part" for name in ("a.npz.1", "a.npz.2", "b.npz.1"))
+    for one in (left, held, other):
+        one.write_bytes(b"half")
+    with held.open() as stream:
+        assert try_lock(stream)
+        remove_abandoned_files(tmp_path / "a.npz")
+    assert not left.exists() and held.exists() and other.exists()

@@ -10,9 +10,10 @@ import prewarp
 ROOT = Path(prewarp.__file__).parent
 # Rows may import from rows above them, and from their own package; modules in one row know nothing of others.
 LAYERS = (
-    ("errors",),
-    ("checks", "published", "notebook", "wording"),
+    ("errors", "leftovers"),
+    ("checks", "published", "notebook", "wording", "processes", "watching"),
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
+    ("renaming",),
     ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
     ("scan", "limits", "quality"),
     ("module",),
@@ -35,6 +36,7 @@ LAYERS = (
     ("report", "preview"),
     ("demo",),
     ("cli",),
+    ("__main__",),
 )
 # Methods called `plot` return the figure that a command writes, and figures lie below the classes that they
 # draw. They are imported when one is asked for and not before: nothing else may depend on them.

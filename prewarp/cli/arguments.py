@@ -9,6 +9,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError
+from prewarp.files import remove_abandoned_files
 from prewarp.pupils.needed import WANTED_PX
 from prewarp.render.drawing import CHOICES
 
@@ -186,7 +187,10 @@ def output_option(what: str, *, default: Path | None = None) -> Decorator:
 
 
 def require_output_file(output: Path, /, *inputs: Path | None) -> None:
-    """Raise when an output file is a folder or one of the inputs, before the work begins."""
+    """Raise when an output file is a folder or one of the inputs, before the work begins.
+
+    What killed writers of that file left beside it is removed.
+    """
     if output.is_dir():
         raise InputFileError(
             f"{output}: is a folder; expected the name of a file to write.", path=str(output)
@@ -196,3 +200,4 @@ def require_output_file(output: Path, /, *inputs: Path | None) -> None:
             raise InputFileError(
                 f"{output}: is also an input, which would be lost. Name another output.", path=str(output)
             )
+    remove_abandoned_files(output)

@@ -72,7 +72,7 @@ class Talk:
                 table.add_row(*row)
             table.add_section()
         width = None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL
-        Console(file=sys.stdout, width=width, markup=False, emoji=False, highlight=False).print(table)
+        _Console(file=sys.stdout, width=width, markup=False, emoji=False, highlight=False).print(table)
 
     def json(self, value: Mapping[str, Any]) -> None:
         """Print the one JSON document, if it was asked for."""
@@ -98,9 +98,16 @@ class Talk:
             BarColumn(),
             TimeElapsedColumn(),
         )
-        with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bar:
+        with Progress(*columns, console=_Console(file=sys.stderr), transient=True) as bar:
             task = bar.add_task(what, total=total)
             yield lambda text, done: bar.update(task, description=text, completed=done)
+
+
+class _Console(Console):
+    """A console that leaves a closed pipe to the command line; by itself it would end with 1."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
 
 
 def talking(command: Callable[..., Any]) -> Callable[..., Any]:

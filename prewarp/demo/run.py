@@ -1,7 +1,7 @@
 """`run_demo`: both modules through every step, figures and pictures into one folder."""
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from multiprocessing import get_context
 from multiprocessing.queues import SimpleQueue
@@ -16,6 +16,7 @@ from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
 from prewarp.demo.drawn import FIGURES, DrawnModule, close_up, draw_module, overview
 from prewarp.files import json_text, write_bytes, write_text
 from prewarp.folders import output_folder
+from prewarp.processes import worker_pool
 from prewarp.render.drawing import CpuDrawing, open_drawing
 
 MODULES = ("coaxial", "folded")
@@ -138,9 +139,7 @@ def _workers(step: Tell) -> Iterator[tuple[Executor, Tell]]:
     listener = Thread(target=listen)
     listener.start()
     try:
-        with ProcessPoolExecutor(
-            len(MODULES), mp_context=fresh, initializer=_begin, initargs=(told,)
-        ) as pool:
+        with worker_pool(len(MODULES), begin=_begin, given=(told,)) as pool:
             yield pool, _tell_parent
     finally:
         told.put(None)

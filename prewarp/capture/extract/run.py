@@ -4,9 +4,8 @@ again.
 
 import os
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
 from prewarp.capture.camera import Camera, camera_named
@@ -18,6 +17,7 @@ from prewarp.capture.plan import Photograph, Plan
 from prewarp.capture.seam_marks import SeamMarks
 from prewarp.errors import CaptureError
 from prewarp.files import file_stems
+from prewarp.processes import worker_pool
 
 Step = Callable[[str, int], None]
 # Workers keep one photograph and the windows of a view at a time; more of them than this ask for memory.
@@ -106,14 +106,10 @@ def _finished(planned: list[Job], count: int) -> Iterator[tuple[str, bool]]:
         for job in planned:
             yield work_on(job)
         return
-    with ProcessPoolExecutor(max_workers=count, mp_context=get_context("spawn")) as pool:
+    with worker_pool(count) as pool:
         waiting: list[Future[tuple[str, bool]]] = [pool.submit(work_on, job) for job in planned]
-        try:
-            for one in as_completed(waiting):
-                yield one.result()
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+        for one in as_completed(waiting):
+            yield one.result()
 
 
 def work_on(job: Job, /) -> tuple[str, bool]:

@@ -3,10 +3,8 @@
 import io
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from concurrent.futures import as_completed
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -20,6 +18,7 @@ from prewarp.capture.tables import write_table
 from prewarp.errors import CaptureError
 from prewarp.files import write_bytes
 from prewarp.folders import output_folder
+from prewarp.processes import worker_pool
 
 TRUTH, POSES = "truth.csv", "truth_poses.csv"
 # Beside what the truth of a dot is: where its light has its centroid.
@@ -110,21 +109,10 @@ def _taken(taking: Taking, folder: Path, processes: int) -> Iterator[tuple[int, 
             for index in group:
                 yield index, _write_one(taking, folder, index)
         return
-    with _pool(processes, taking, folder) as pool:
+    with worker_pool(processes, begin=_begin, given=(taking, folder)) as pool:
         jobs = [pool.submit(_write_group, group) for group in groups]
         for job in as_completed(jobs):
             yield from job.result()
-
-
-@contextmanager
-def _pool(processes: int, taking: Taking, folder: Path) -> Iterator[ProcessPoolExecutor]:
-    pool = ProcessPoolExecutor(
-        processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(taking, folder)
-    )
-    try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def _by_pose(taking: Taking) -> dict[str, list[int]]:
@@ -134,7 +122,7 @@ def _by_pose(taking: Taking) -> dict[str, list[int]]:
     return groups
 
 
-# What a process of `_pool` works on: what it has read and traced for one pose serves the next.
+# What a process of the pool works on: what it has read and traced for one pose serves the next.
 _work: tuple[Taking, Path] | None = None
 
 

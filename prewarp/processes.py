@@ -1,0 +1,61 @@
+"""Processes that share work: they end with the one that began them, however that ends."""
+
+import os
+import signal
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import Connection
+from threading import Thread
+from typing import Any
+
+from prewarp import leftovers
+
+
+@contextmanager
+def worker_pool(
+    processes: int, /, *, begin: Callable[..., None] | None = None, given: tuple[Any, ...] = ()
+) -> Iterator[ProcessPoolExecutor]:
+    """Yield a pool of fresh processes, each of which first calls `begin(*given)`.
+
+    What has not begun when the block is left by an error is never begun. The calling program's main module
+    must be one that can be imported (the usual rule of `multiprocessing`).
+    """
+    pipe = leftovers.told_to()
+    # A connection is handed to a fresh process; a bare number would mean nothing there.
+    told = None if pipe is None else Connection(os.dup(pipe), readable=False)
+    pool = ProcessPoolExecutor(
+        processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(told, begin, given)
+    )
+    try:
+        yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
+        if told is not None:
+            told.close()
+
+
+# Kept, or its descriptor would be closed.
+_told: "Connection[bytes, bytes] | None" = None
+
+
+def _begin(
+    told: "Connection[bytes, bytes] | None", begin: Callable[..., None] | None, given: tuple[Any, ...]
+) -> None:
+    global _told
+    # Ctrl-C reaches every process of a terminal: the first of them ends the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+    if told is not None:
+        _told = told
+        leftovers.tell_to(told.fileno())
+    if begin is not None:
+        begin(*given)
+
+
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
