@@ -1,8 +1,8 @@
 """The command group `prewarp`: exit codes, and errors as one line instead of a traceback.
 
 Exit codes: 0 fine; 1 a check found errors in a grid; 2 bad input or an output that cannot be written; 130
-stopped by the user; 141 the reader of a pipe went away. Commands are imported when they are asked for, so
-that starting is quick.
+stopped by the user, 143 by TERM (`watching`); 141 the reader of a pipe went away. Commands are imported when
+they are asked for, so that starting is quick.
 """
 
 import os
