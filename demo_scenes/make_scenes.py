@@ -16,7 +16,16 @@ from prewarp.files import write_bytes
 from prewarp.render.scenes import SCENES
 
 from .harbour import harbour
-from .patterns import checkerboard, fine_lines, grey_ramp, grid, level_lines, stars, text_page, upright_lines
+from .patterns import (
+    checkerboard,
+    fine_lines,
+    grey_ramp,
+    grid,
+    horizontal_lines,
+    stars,
+    text_page,
+    vertical_lines,
+)
 from .quay import quay_by_day
 
 HERE = Path(__file__).resolve().parent
@@ -29,8 +38,8 @@ DRAWINGS: dict[str, Callable[[tuple[int, int]], NDArray[np.uint8]]] = {
         grid,
         fine_lines,
         harbour,
-        upright_lines,
-        level_lines,
+        vertical_lines,
+        horizontal_lines,
         text_page,
         stars,
         checkerboard,

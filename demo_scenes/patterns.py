@@ -1,8 +1,8 @@
 """Test patterns of the preview: lines, text, stars, a checkerboard and a grey ramp. All 8-bit sRGB (height,
 width, 3).
 
-Each shows one thing at the seam: upright and level lines its breaks and crawl, text its legibility, stars its
-doubled points, the checkerboard colour fringes, the ramp the blend's light.
+Each shows one thing at the seam: vertical and horizontal lines its breaks and crawl, text its legibility,
+stars its doubled points, the checkerboard colour fringes, the ramp the blend's light.
 """
 
 import numpy as np
@@ -61,7 +61,7 @@ def grid(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
 
 
 def fine_lines(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
-    """Return thin level, upright and slanted lines and rings across the middle, where channels meet."""
+    """Return thin horizontal, vertical and slanted lines and rings across the middle, where channels meet."""
     width, height = size_px
     large = Image.new("L", (2 * width, 2 * height), 0)
     draw = ImageDraw.Draw(large)
@@ -87,13 +87,13 @@ def fine_lines(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
     return np.repeat(np.asarray(image)[..., None], 3, axis=-1)
 
 
-def upright_lines(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
-    """Return thin upright lines, every fourth one brighter, over the whole width."""
+def vertical_lines(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
+    """Return thin vertical lines, every fourth one brighter, over the whole width."""
     return _lines(size_px, axis=0)
 
 
-def level_lines(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
-    """Return thin level lines, every fourth one brighter, over the whole height."""
+def horizontal_lines(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
+    """Return thin horizontal lines, every fourth one brighter, over the whole height."""
     return _lines(size_px, axis=1)
 
 

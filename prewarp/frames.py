@@ -9,7 +9,7 @@ viewing direction  tx, ty      tangents X/Z, Y/Z; +x to the wearer's right, +y u
 direction cosine   qx, qy      X/R, Y/R with R = sqrt(X^2 + Y^2 + Z^2); |q| < 1 looks forward
 pupil position     x, y, z     mm from the eye-box centre, same axes; +z is toward the optics
 angular error                  angle between unit vectors, arcmin; never a difference of tangents
-image distance     D           dioptres, 1/L; 0 is at infinity
+image vergence     D           dioptres, 1/L; 0 is at infinity
 =================  ==========  ===================================================================
 
 Last axis is the vector, all others are batch.

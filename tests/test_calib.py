@@ -62,7 +62,7 @@ def test_the_committed_grid_is_what_the_design_traces_to(name):
                 np.testing.assert_allclose(
                     part.pixel, traced.pixel[traced.valid], rtol=0, atol=PIXEL_LIMIT_PX
                 )
-                light = optics.brightness_of(colour.name) * traced.luminance[traced.valid]
+                light = optics.relative_luminance_of(colour.name) * traced.luminance[traced.valid]
                 np.testing.assert_allclose(part.luminance, light, rtol=0, atol=LUMINANCE_LIMIT)
                 seen += len(part)
         assert seen == len(here)

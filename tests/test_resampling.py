@@ -58,7 +58,7 @@ def test_coarse_and_fine_places_are_found_and_the_content_that_mends_them():
     found = sampling_map(channel, coarse)
     assert found.idles.mean() > 0.5 and not found.skips.any()
     told = found.as_dict()
-    assert told["too_fine_percent"] > 50.0 and told["too_coarse_percent"] == 0.0
+    assert told["panel_finer_percent"] > 50.0 and told["content_undersampled_percent"] == 0.0
     width = content_width_for([found], coarse)
     better = ContentProjection("flat", (width, round(width * 250 / 400)), 90.0)
     mended = sampling_map(channel, better)

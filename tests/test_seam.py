@@ -199,7 +199,7 @@ def test_seams_and_reaches_say_what_they_are_in_a_line():
     assert repr(seam) == "<Seam of left, right: feather 6 degrees, field of view 80.0 x 30.0 degrees>"
     assert repr(seam.reaches[0]) == "<ChannelReach of left: 44.0 x 28.1 degrees about dir_x -21.0, dir_y 0.0>"
     alone = build_seam(plane_set(channels[0], colours=("G",)), pupils_mm=CENTRE)
-    assert repr(alone).startswith("<Seam of left: one channel, no hand-over, field of view 44.0 x")
+    assert repr(alone).startswith("<Seam of left: one channel, no blend, field of view 44.0 x")
 
 
 def test_three_channels_in_a_row(directions):

@@ -9,7 +9,7 @@ from prewarp.wording import spoken
     ("key", "words"),
     [
         ("curl_arcmin_per_mm", "curl, arcmin per mm"),
-        ("image_distance_dioptres", "image distance, dioptres"),
+        ("image_vergence_dioptres", "image vergence, dioptres"),
         ("px_per_degree", "px per degree"),
         ("pupils_needed_each_way", "pupils needed each way"),
         ("turn_x_deg", "turn x, degrees"),

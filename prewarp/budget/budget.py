@@ -77,7 +77,7 @@ class Budget:
 
     def __repr__(self) -> str:
         return (
-            f"<Budget: {self.verdict}; {self.limit.percentile:g} % of moments under "
+            f"<Budget: {self.verdict}; {self.limit.percentile:g} % of time samples under "
             f"{self._percentile(self.tracked):.3g} arcmin with {self.tracker.accuracy_mm:g} mm and "
             f"{self.tracker.latency_ms:g} ms, {self._percentile(self.fixed):.3g} without a tracker; "
             f"limit {self.limit.seam_arcmin:g}>"
@@ -91,7 +91,7 @@ class Budget:
                 ("without a tracker", self.fixed),
             )
         ]
-        head = ("seam error, arcmin", *(f"{percent:g} % of moments under" for percent in QUANTILES))
+        head = ("seam error, arcmin", *(f"{percent:g} % of time samples under" for percent in QUANTILES))
         return html_table(self.sentence(), head, rows)
 
     @property
@@ -105,12 +105,12 @@ class Budget:
 
     @property
     def is_precise(self) -> bool:
-        """Whether so many moments were drawn that the percentile of the limit is known within 2 per cent."""
+        """Whether enough time samples were drawn to know the limit's percentile within 2 per cent."""
         return all(self.half_width(one) < PRECISION for one in (self.tracked, self.fixed))
 
     @property
     def is_certain(self) -> bool:
-        """Whether the verdict would be the same at either end of the intervals that the moments leave."""
+        """Whether the verdict would be the same at either end of the intervals that the samples leave."""
         limit = self.limit.seam_arcmin
         for one in (self.fixed, self.tracked):
             low, high = one.interval_arcmin(self.limit.percentile)
@@ -143,7 +143,7 @@ class Budget:
         return tuple(found)
 
     def sentence(self) -> str:
-        """Return the verdict for people, and whether enough moments were drawn for it."""
+        """Return the verdict for people, and whether enough time samples were drawn for it."""
         return " ".join([self._verdict_sentence(), *self._line_times(), *self.doubts()])
 
     def _line_times(self) -> list[str]:
@@ -159,15 +159,18 @@ class Budget:
         if not self.is_precise:
             widest = max(self.half_width(one) for one in (self.tracked, self.fixed))
             size = f"within {100.0 * widest:.2g} % only" if np.isfinite(widest) else "from below only"
-            found.append(f"So few moments tell the percentile {size}: draw more for {100.0 * PRECISION:g} %.")
+            found.append(
+                f"So few time samples tell the percentile {size}: draw more for {100.0 * PRECISION:g} %."
+            )
         if not self.is_certain and not self.reasons:
             found.append(
-                "The limit lies within what the number of moments leaves open: take the verdict as undecided."
+                "The limit lies within what the number of time samples leaves open: take the verdict as "
+                "undecided."
             )
         return found
 
     def _verdict_sentence(self) -> str:
-        of = f"{self.limit.percentile:g} % of moments under {self.limit.seam_arcmin:g} arcmin"
+        of = f"{self.limit.percentile:g} % of time samples under {self.limit.seam_arcmin:g} arcmin"
         if self.verdict == NO_TRACKER_WILL_DO:
             return f"No tracker will do: {'; '.join(self.reasons)}."
         if self.verdict == NONE_NEEDED:
@@ -260,7 +263,7 @@ class Budget:
 def _figures(simulation: Simulation, limit: Limit) -> dict[str, Any]:
     worst = simulation.by_direction_arcmin
     return {
-        "moments": len(simulation.error_arcmin),
+        "time_samples": len(simulation.error_arcmin),
         "outside_eye_box_percent": 100.0 * simulation.outside_share,
         "pupil_error_rms_per_axis_mm": simulation.pupil_error_rms_mm,
         "rms_arcmin": simulation.rms_arcmin,
@@ -354,7 +357,7 @@ def tracker_budget(
 def _drawn(
     scene: BudgetScene, tracker: Tracker | None, limit: Limit, samples: int | None, seed: int
 ) -> Simulation:
-    """Return a simulation of so many moments, or of as many as tell the limit's percentile well enough."""
+    """Return a simulation of so many time samples, or of as many as tell the percentile well enough."""
     count = samples or max(FIRST_SAMPLES, len(scene.surface.tangent))
     while True:
         found = simulate(scene, tracker, samples=count, seed=seed, percentile=limit.percentile)

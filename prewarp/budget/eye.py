@@ -27,7 +27,7 @@ class EyeMotion:
     ----------
     saccades : str
         "natural" or "reflexive" (`prewarp.budget.saccades`). Natural ones are the default: a limit is kept
-        for a share of all moments, and in most of them people look about; reflexive ones are the harder case.
+        for a fraction of the time, and in most of it people look about; reflexive ones are the harder case.
     gaze_sd_deg, gaze_limit_deg : (float, float)
         Spread of where fixations go, horizontal and vertical, a normal law cut at the limit. Mostly within 15
         degrees (common practice).

@@ -25,7 +25,7 @@ class Limit:
     seam_arcmin : float
         Largest seam error.
     percentile : float
-        Per cent of all moments that must stay under it.
+        Per cent of all time samples that must stay under it.
     focus_dioptres : float
         Largest focus step across the seam, at the same percentile of its directions. 0.6 is the whole depth
         of focus of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus half-way between
@@ -61,7 +61,7 @@ class BudgetScene:
     surface : SeamSurface
     motion : EyeMotion
     residual_arcmin : (k, 2) float array
-        Seam steps that are there when the tracker is right, right and up; each moment gets one of them
+        Seam steps that are there when the tracker is right, right and up; each time sample gets one of them
         (`lookup_residual`).
     residual_sigma_arcmin : float
         1-sigma per axis of further errors that are there when the tracker is right: registration, fit.

@@ -137,7 +137,7 @@ def _on_plane(pupil_mm: FloatArray, tangent: FloatArray) -> FloatArray:
 class Simulation:
     """Result of `simulate`.
 
-    `error_arcmin` (n,) sorted lengths of the seam steps, moments with the pupil in the eye box alone;
+    `error_arcmin` (n,) sorted lengths of the seam steps, time samples with the pupil in the eye box alone;
     `outside_share` of the moments that were not; `by_direction_arcmin` (m,) the percentile asked for, per
     direction of the seam; `rms_arcmin`; `first_order_rms_arcmin` what (S_b - S_a)(e - e'), S at the centre,
     and the residual predict for it; `pupil_error_rms_mm` of e - e' across, per axis; `block` (n,) which of
@@ -153,11 +153,11 @@ class Simulation:
     block: BlockArray
 
     def percentile_arcmin(self, percent: float, /) -> float:
-        """Return the seam error that so many per cent of moments stay under; infinite without any."""
+        """Return the seam error that so many per cent of time samples stay under; infinite without any."""
         return float(np.percentile(self.error_arcmin, percent)) if self.error_arcmin.size else np.inf
 
     def interval_arcmin(self, percent: float, /) -> tuple[float, float]:
-        """Return the 95 % interval of `percentile_arcmin` that the number of moments leaves."""
+        """Return the 95 % interval of `percentile_arcmin` that the number of time samples leaves."""
         return percentile_interval(self.error_arcmin, self.block, percent)
 
 

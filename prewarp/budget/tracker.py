@@ -21,9 +21,9 @@ class Tracker:
     Parameters
     ----------
     accuracy_mm : float
-        1-sigma per axis of the error that stays (calibration, gaze dependence), x and y, normal.
+        Accuracy (bias), 1-sigma per axis: calibration, gaze dependence; x and y, normal.
     noise_mm : float
-        1-sigma per axis of the error of each sample, x and y, normal.
+        Precision (noise from sample to sample), 1-sigma per axis, x and y, normal.
     depth_ratio : float
         How many times larger accuracy and noise are along z.
     latency_ms : float
@@ -56,8 +56,8 @@ class Tracker:
     ) -> FloatArray:
         """Return what one such tracker says (3,), mm, given where the pupil was at any time up to now.
 
-        Its error that stays is 1 sigma along +x, +y and +z; the noise of each sample is drawn from `seed`. So
-        over time the errors have the mean square that the budget's moments have over many wearers.
+        Its bias is 1 sigma along +x, +y and +z; the noise of each sample is drawn from `seed`. So over time
+        the errors have the mean square that the budget's time samples have over many wearers.
         """
         sample = int(np.floor(time_s * self.rate_hz + 1e-9))
         error = self.accuracy_mm + self.noise_mm * _noise(seed)[sample % _NOISES]

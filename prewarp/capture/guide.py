@@ -44,7 +44,7 @@ def guide_text(summary: Mapping[str, Any], /, *, with_seams: bool) -> str:
         lines.append(
             f"- Measure how far the camera really went from pose {one['pose_a']} to {one['pose_b']} (planned "
             f"{one['planned_mm']:.3f} mm), by a gauge or a calibrated scale. Nothing in the photographs "
-            "shows the common scale of all positions; image distances in dioptres go with it."
+            "shows the common scale of all positions; image vergence in dioptres goes with it."
         )
     lines += [
         "",

@@ -109,7 +109,7 @@ def _depth_advice(samples: Samples) -> Finding | None:
         "remark",
         f"all pupil positions lie in the plane z = {float(np.median(depth)):.3g} mm. Rays do not bend, so "
         "other depths follow from it; but a turn or a wrong calibration of the camera that goes with the "
-        "position shows as image distance and swim, and nothing here checks that.",
+        "position shows as image vergence and swim, and nothing here checks that.",
         f"Alternate z by +-{_STEP_MM:g} mm from position to position, in a checker.",
     )
 

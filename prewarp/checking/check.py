@@ -229,11 +229,11 @@ def _check_samples(
         "curl_arcmin_per_mm": {},
         "curl_noise_arcmin_per_mm": {},
     }
-    by_name |= {"image_distance_dioptres": {}, "px_per_degree": {}}
+    by_name |= {"image_vergence_dioptres": {}, "px_per_degree": {}}
     for pair in pairs.lattices:
         name = f"{samples.channel_of(pair)}/{samples.colour_of(pair)}"
         if pair in trends:
-            by_name["image_distance_dioptres"][name] = 0.5 * float(np.trace(trends[pair].curvature_dioptres))
+            by_name["image_vergence_dioptres"][name] = 0.5 * float(np.trace(trends[pair].curvature_dioptres))
         if pair not in measured:
             continue
         one = measured[pair]

@@ -41,7 +41,7 @@ feather_option = click.option(
     "--feather",
     "feather_deg",
     type=click.FloatRange(0.1, 90.0),
-    help="Width of the hand-over, degrees [default: the widest that fits].",
+    help="Width of the blend (feather), degrees [default: the widest that fits].",
 )
 
 

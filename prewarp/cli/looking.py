@@ -58,7 +58,7 @@ def looking_options(command: Callable[..., Any]) -> Any:
             "light_path",
             type=FILE,
             help="Grid with luminance: panels look as bright as measured, matched by gains (L: unmatched, "
-            "even). Needs a module.",
+            "uniform). Needs a module.",
         ),
         click.option(
             "--eye",
@@ -97,14 +97,15 @@ def looking_options(command: Callable[..., Any]) -> Any:
         click.option(
             "--wipe",
             type=click.FloatRange(0.02, 0.98),
-            help="Before left of this share of the width, after right.",
+            help="Before left of this fraction of the width, after right.",
         ),
         click.option(
             "--transmittance",
             type=click.FloatRange(0, 1),
             default=0.0,
             show_default=True,
-            help="Share of the world behind that comes through.",
+            help="Transmittance of the display: the fraction of the light of the world behind that comes "
+            "through, 0 to 1.",
         ),
         click.option(
             "--ghost",

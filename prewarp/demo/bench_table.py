@@ -44,7 +44,7 @@ def bench_lines(figures: Figures, /) -> list[tuple[str, list[Line]]]:
                     "poses: turns put in / found, arcmin",
                     f"{capture['turn_arcmin']:g} / {number(poses['found_arcmin'])}",
                 ),
-                ("noise / floor, px", f"{number(fit['noise_px'])} / {number(fit['floor_px'])}"),
+                ("noise / map error due to it, px", f"{number(fit['noise_px'])} / {number(fit['floor_px'])}"),
                 (
                     "register: pairs / apart before / after, arcmin RMS",
                     f"{register['pairs']} / {number(register['mismatch_before_rms_arcmin'])} / "

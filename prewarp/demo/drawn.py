@@ -69,7 +69,7 @@ def _light(built: Sequence[BuiltModule]) -> bytes:
         for one in built
     ]
     return luminance_profile_picture(
-        pairs, title="Light across the seam, even content, pupil 3 mm to the right and tracked"
+        pairs, title="Luminance across the seam, uniform field, pupil 3 mm to the right and tracked"
     )
 
 

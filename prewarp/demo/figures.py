@@ -59,7 +59,7 @@ def fit_figures(fields: FieldSet, capture: Capture, /) -> dict[str, Any]:
         "truth_inside": known["inside"],
         "outliers_put_in": len(capture.outlier_rows),
         "outliers_named": int(np.sum(named & spoilt)),
-        "good_points_blamed": int(np.sum(named & ~spoilt)),
+        "false_positives": int(np.sum(named & ~spoilt)),
         "models": {report.channel: report.model for report in fields.reports},
     }
 

@@ -88,8 +88,8 @@ def seam_sheet(modules: Sequence[Cells], /) -> NDArray[np.uint8]:
     return contact_sheet(
         f"The seam close up: hairlines, {_SEAM_DOWN_DEG:g} degrees below straight ahead",
         (
-            f"Lines are {_HAIRLINE_STEP_DEG * 60:g} arcmin apart. One arcmin is about what a good eye "
-            "resolves.",
+            f"Lines are {_HAIRLINE_STEP_DEG * 60:g} arcmin apart. One arcmin is the resolution limit of "
+            "normal vision (common practice); offsets of a line are seen well below it (vernier).",
             "Double lines: the two channels show one line at two places. Coloured edges: red, green and blue "
             "do so.",
         ),
@@ -99,7 +99,7 @@ def seam_sheet(modules: Sequence[Cells], /) -> NDArray[np.uint8]:
 
 
 def _hairlines(content: ContentProjection, centre: FloatArray) -> NDArray[np.uint8]:
-    """Return a content picture of thin upright, level and slanted lines about a direction (2,), tangents."""
+    """Return a picture of thin vertical, horizontal and slanted lines about a direction (2,), tangents."""
     middle = content.pixel_from_tangent(centre)
     step = np.radians(_HAIRLINE_STEP_DEG) * content.focal_px
     image = Image.new("RGB", content.size_px, (0, 0, 0))

@@ -44,12 +44,11 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
                 line("captured samples against the fit, arcmin", spread("arcmin", "fit", "residual")),
                 line("fit against the noise-free trace, px", spread("px", "fit", "truth")),
                 line("fit against the noise-free trace, arcmin", spread("arcmin", "fit", "truth")),
-                line("what this noise leaves at best, px RMS", lambda m: number(m["fit"]["floor_px"])),
+                line("map error due to this noise, px RMS", lambda m: number(m["fit"]["floor_px"])),
                 line(
-                    "outliers put in / of these named / good points blamed",
+                    "outliers put in / of these named / false positives",
                     lambda m: " / ".join(
-                        str(m["fit"][key])
-                        for key in ("outliers_put_in", "outliers_named", "good_points_blamed")
+                        str(m["fit"][key]) for key in ("outliers_put_in", "outliers_named", "false_positives")
                     ),
                 ),
             ],
@@ -77,7 +76,8 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
             ],
         ),
         (
-            "Light across the seam, pupil 3 mm to the right, tracked; percent (worst line and colour)",
+            "Luminance across the seam, uniform field, pupil 3 mm to the right, tracked; percent (worst line "
+            "and colour)",
             [
                 *(line(f"step / ripple {state} the match", contrast(state)) for state in ("before", "after")),
                 line("light kept by the match", lambda m: number(m["light"]["kept_percent"])),
@@ -95,7 +95,7 @@ def table_lines(figures: Mapping[str, Figures], /) -> list[tuple[str, list[Line]
             ],
         ),
         (
-            "Eye tracker, over natural eye movement (95 % of moments)",
+            "Eye tracker, over natural eye movement (95 % of time samples)",
             [
                 line(
                     "seam error without a tracker, arcmin",

@@ -24,7 +24,7 @@ COLUMNS = (
     ("dir_y_deg", "degrees"),
     ("content_u_px", "px"),
     ("content_v_px", "px"),
-    ("weight", "share of linear light"),
+    ("weight", "fraction of linear light"),
 )
 NAMES = tuple(name for name, _ in COLUMNS)
 

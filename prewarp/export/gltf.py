@@ -60,7 +60,7 @@ def gltf_file(
         notes += [
             _note(direction, rows, columns, 2, "tangent", f"{own}: {DIRECTION_FRAME}"),
             _note(content, rows, columns, 2, "px", f"{own}: {CONTENT_FRAME}"),
-            _note(weight, rows, columns, 1, "share of linear light, gain in it", own),
+            _note(weight, rows, columns, 1, "fraction of linear light, gain in it", own),
             _note(gain, rows, columns, 1, "factor on linear light, gain alone", own),
         ]
     details = {

@@ -36,7 +36,7 @@ from prewarp.export.share_textures import farthest_deg, texel_count
 from prewarp.lookup import Lookup
 
 PATH = "gpu"
-MESH, SHARES = "meshes on the GPU", "shares of light on the GPU"
+MESH, SHARES = "meshes on the GPU", "blend weights on the GPU"
 # Pixels of a group of the compute form, each way; GLSL ES 3.10 and Vulkan guarantee 128 invocations.
 GROUP_PX = (16, 8)
 # Storage of images that every device with compute stages can write, by largest bit depth of a panel.
@@ -58,8 +58,8 @@ _HOW = {
     "device_nodes.frag": "Meshes on the GPU: directions and gains of mesh nodes.",
     "device_nodes.vert": "Meshes on the GPU: vertex stage for the fragment stage of the vertex-mesh path.",
     "device_panel.comp": "Compute form of the vertex-mesh path. Writes code / largest code, 0 to 1.",
-    "device_borders.frag": "Shares of light on the GPU: directions of the borders of what panels show.",
-    "device_shares.frag": "Shares of light on the GPU: the texture that all panels of the eye read.",
+    "device_borders.frag": "Blend weights on the GPU: directions of the borders of what panels show.",
+    "device_shares.frag": "Blend weights on the GPU: the texture that all panels of the eye read.",
 }
 # Nodes along u and v by channel.
 NodeCounts = dict[str, tuple[int, int]]
@@ -215,7 +215,7 @@ def share_constants(build: DeviceBuild, lookup: Lookup, /) -> dict[str, Constant
     texels = texel_count(build.content)
     return {
         **{name: of_panel[name] for name in names},
-        "u_texels": Constant("vec2", texels, "texture of shares: columns, rows", "texels"),
+        "u_texels": Constant("vec2", texels, "texture of blend weights: columns, rows", "texels"),
         "u_claim_origin_deg": Constant("vec2", origin, "first inner coefficient of claims", "degree"),
         "u_claim_pitch_deg": Constant("float", (claims.pitch_deg,), "between coefficients", "degree"),
         "u_limit_deg": Constant("float", (farthest_deg(seam.edge_deg),), "depths are cut there", "degree"),

@@ -44,7 +44,7 @@ class Request:
     max_error_px : float
         Largest error of every artefact, over panel, eye box and colours, panel px.
     max_light_percent : float
-        Largest step and ripple of an even picture across the seam, percent of its light.
+        Largest luminance step and ripple of a uniform field across the seam, percent.
     max_gradient_per_deg : float or None
         Largest gradient of a blend weight; None where a feather was asked for, whose gradient is told.
 

@@ -23,7 +23,7 @@ FRAMES = {
     "content": CONTENT_FRAME,
     "direction": DIRECTION_FRAME,
     "pupil": PUPIL_FRAME,
-    "weight": "drive of white, share of linear light, 0 to 1: blend weight times gain",
+    "weight": "drive of white, fraction of linear light, 0 to 1: blend weight times gain",
     "light": "linear and relative, 0 to 1, unless a name says encoded",
 }
 

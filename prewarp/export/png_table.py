@@ -18,7 +18,7 @@ from prewarp.render.pictures import png_bytes
 
 KIND = "table png"
 MAX_TEXELS = 1 << 26
-UNITS = {"content_u": "px", "content_v": "px", "weight": "share of linear light"}
+UNITS = {"content_u": "px", "content_v": "px", "weight": "fraction of linear light"}
 _TEXELS = (
     "value(u, v) = affine . (1, u, v) + scale x bicubic B-spline of the codes at node coordinates "
     "(u / step_u, v / step_v), u and v in panel px; code (0, 0) lies one node before the panel's top-left "

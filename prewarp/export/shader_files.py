@@ -188,7 +188,7 @@ def channel_constants(
         told = "a panel point (u, v) is lit at c + a u + b v after the frame's start: c, a, b"
         constants["u_lit_s"] = Constant("vec3", scan.lit_s(panel), told, "s, s per px, s per px")
         shared_s = (build.eye.weights_for_ms or 0.0) / 1000.0
-        told = "shares of light are those in the head pose at this time after the frame's start"
+        told = "blend weights are those in the head pose at this time after the frame's start"
         constants["u_weights_for_s"] = Constant("float", (shared_s,), told, "s")
     unit = "content px, content px, factor on light"
     for plane, colour in zip(PLANES, build.planes, strict=True):

@@ -38,7 +38,7 @@ def kind_of_shares(channels: int, /) -> int:
     """
     if channels > MOST_CHANNELS:
         raise PackageError(
-            f"{channels} channels; shaders share light between at most {MOST_CHANNELS}. "
+            f"{channels} channels; shaders blend at most {MOST_CHANNELS}. "
             "Ask for other formats, and form weights by the C evaluator."
         )
     return 0 if channels < 2 else 1 if channels == 2 else 2

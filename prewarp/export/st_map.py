@@ -47,7 +47,7 @@ def st_file(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> PackageFile:
         (height, width, 3),
         ("rows along v", "columns along u", f"{RED}: s, {GREEN}: t, {WEIGHT}"),
         "float32",
-        "share of the content's width, of its height, share of linear light",
+        "fraction of the content's width, of its height, fraction of linear light",
         "s from the content picture's left edge, t from its bottom edge",
         "at the centre of every panel pixel, row 0 the panel's top row",
     )

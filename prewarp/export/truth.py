@@ -130,7 +130,7 @@ def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
             what, slope = f"channel '{channel}', colour '{colour}'", own.px_per_tangent.astype(np.float32)
             add(f"{name}_tangent", own.tangent, (*each, "tx, ty"), "tangent", f"{what}: {DIRECTION_FRAME}")
             add(f"{name}_px_per_tangent", slope, (*each, "u, v", "tx, ty"), "panel px per tangent", what)
-            add(f"{name}_blend", own.blend, each, "share of linear light", what)
+            add(f"{name}_blend", own.blend, each, "fraction of linear light", what)
             add(f"{name}_gain", own.gain, each, "factor on linear light", what)
         if channel in truth.lit_deg:
             what = f"directions of channel '{channel}', colour '{build.colours[0]}', inside what is lit"

@@ -82,7 +82,7 @@ def write_package(
     max_error_px : float
         Largest error of every artefact over panel, eye box and colours, panel px.
     max_light_percent : float
-        Largest step and ripple of an even picture across the seam, percent of its light.
+        Largest luminance step and ripple of a uniform field across the seam, percent.
     pupils_mm : (n, 3) float array, optional
         Where meshes and textures are written, mm; 3 x 3 positions over the eye box if not given. The lookup
         serves all.

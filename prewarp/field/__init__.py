@@ -1,4 +1,4 @@
-"""The fitted field: forward, inverse, Jacobians, folds; whole fits and files; a fit held against a grid."""
+"""The fitted field: forward, inverse, Jacobians, folds; whole fits and files; a fit compared with a grid."""
 
 from prewarp.field.build import fit_grid
 from prewarp.field.captured import Captured

@@ -1,4 +1,4 @@
-"""`compare_grid`: a fit held against any other grid, row by row."""
+"""`compare_grid`: a fit compared with any other grid, row by row."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -87,7 +87,7 @@ MAX_PUPILS = 2000
 
 
 def compare_grid(fields: FieldSet, grid: Grid, /) -> Comparison:
-    """Hold a fit against a grid.
+    """Compare a fit with a grid.
 
     Parameters
     ----------

@@ -110,7 +110,7 @@ class FieldSet:
         low, high = self.pupil_box_mm
         box = ", ".join(f"{a:.4g} to {b:.4g}" for a, b in zip(low, high, strict=True))
         quality = "; ".join(
-            f"{one.channel}: noise {max(one.sigma_px):.2g} px, floor {one.floor_px:.2g} px"
+            f"{one.channel}: noise {max(one.sigma_px):.2g} px, map error due to noise {one.floor_px:.2g} px"
             for one in self.reports
         )
         return (
@@ -121,7 +121,15 @@ class FieldSet:
 
     def _repr_html_(self) -> str:
         """Return the reports as a table, for notebooks."""
-        head = ("channel", "colour", "samples", "noise px", "residual RMS px", "floor px", "outliers")
+        head = (
+            "channel",
+            "colour",
+            "samples",
+            "noise px",
+            "residual RMS px",
+            "map error due to noise px",
+            "outliers",
+        )
         rows = [
             (
                 one.channel,

@@ -47,11 +47,11 @@ class FocusStep:
         return {
             "channels": list(self.channels),
             "directions": int(known.sum()),
-            "image_distance_dioptres": {
+            "image_vergence_dioptres": {
                 name: float(np.mean(one.dioptres[known]))
                 for name, one in zip(self.channels, (self.first, self.second), strict=True)
             },
-            "image_distance_axial_dioptres": {
+            "image_vergence_axial_dioptres": {
                 name: float(np.mean(one.axial_dioptres[known]))
                 for name, one in zip(self.channels, (self.first, self.second), strict=True)
             },

@@ -21,16 +21,16 @@ _NODES = 33
 def channel_focus(
     fields: "FieldSet", channel: str, /, *, pupil_mm: ArrayLike, colour: str | None = None
 ) -> dict[str, Any]:
-    """Return image distance and astigmatism over the captured part of a panel; units are in the keys.
+    """Return image vergence and astigmatism over the captured part of a panel; units are in the keys.
 
-    `image_distance` is along the ray, from the pupil to the virtual image: what the eye focuses at.
-    `image_distance_axial` is straight ahead, along +z: the same everywhere for a flat image that faces the
+    `image_vergence` is along the ray, from the pupil to the virtual image: what the eye focuses at.
+    `image_vergence_axial` is straight ahead, along +z: the same everywhere for a flat image that faces the
     eye.
-    `sigma` is the 1-sigma of the image distance from noise alone (`focus_sigma`), None where the fit does not
+    `sigma` is the 1-sigma of the image vergence from noise alone (`focus_sigma`), None where the fit does not
     say. `curl` is what no wavefront has, RMS: a quality figure. `unknown_focus` where the capture does not
     show every motion of the pupil.
     """
-    if motion_not_known(fields, [channel], "image distance") is not None:
+    if motion_not_known(fields, [channel], "image vergence") is not None:
         return unknown_focus(fields, channel, pupil_mm=pupil_mm, colour=colour)
     colour = fields.colours[0] if colour is None else colour
     field = fields.field(channel, colour)
@@ -39,9 +39,9 @@ def channel_focus(
     sigma = focus_sigma(fields, channel, colour, pixel)[focus.valid]
     return {
         "channel": channel,
-        **_spread("image_distance", focus.dioptres[focus.valid]),
-        **_spread("image_distance_axial", focus.axial_dioptres[focus.valid]),
-        "image_distance_sigma_dioptres": float(np.sqrt(np.mean(sigma**2)))
+        **_spread("image_vergence", focus.dioptres[focus.valid]),
+        **_spread("image_vergence_axial", focus.axial_dioptres[focus.valid]),
+        "image_vergence_sigma_dioptres": float(np.sqrt(np.mean(sigma**2)))
         if np.isfinite(sigma).all()
         else None,
         "astigmatism_median_dioptres": float(np.median(focus.astigmatism_dioptres[focus.valid])),
@@ -62,10 +62,10 @@ def _spread(name: str, dioptres: FloatArray) -> dict[str, float]:
 _UNKNOWN = (
     *(
         f"{name}_{figure}_dioptres"
-        for name in ("image_distance", "image_distance_axial")
+        for name in ("image_vergence", "image_vergence_axial")
         for figure in ("mean", "p05", "p95")
     ),
-    "image_distance_sigma_dioptres",
+    "image_vergence_sigma_dioptres",
     "astigmatism_median_dioptres",
     "astigmatism_p95_dioptres",
     "curl_rms_dioptres",
@@ -104,7 +104,7 @@ def unknown_step(channels: tuple[str, str], /) -> dict[str, Any]:
     return {
         "channels": list(channels),
         "directions": 0,
-        "image_distance_dioptres": None,
+        "image_vergence_dioptres": None,
         "focus_step_mean_dioptres": None,
         "focus_step_rms_dioptres": None,
         "focus_step_max_dioptres": None,

@@ -195,7 +195,7 @@ GAIN = Record(
         Entry("reserved", "u16", 1, "", "zero"),
         Entry("centre", "f32", 2, "mm", "x0, y0 that count as 0"),
         Entry("half", "f32", 2, "mm", "distance from there that counts as 1; places beyond are moved there"),
-        Entry("error", "f32", 1, "", "largest error of the gain as a share of it, measured"),
+        Entry("error", "f32", 1, "", "largest relative error of the gain, measured"),
         Entry("reserved_end", "u32", 1, "", "zero"),
     ),
 )

@@ -103,7 +103,13 @@ class LightMatch:
             )
             for cost in self.costs
         ]
-        head = ("colour", "light kept, %", "target, the grid's unit", "limited by", "in direction, degrees")
+        head = (
+            "colour",
+            "luminance kept, %",
+            "target, the grid's unit",
+            "limited by",
+            "in direction, degrees",
+        )
         return html_table(repr(self), head, rows)
 
     def gain(

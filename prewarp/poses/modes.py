@@ -35,7 +35,7 @@ _NEEDS = {
 }
 _MEANS = {
     WAVEFRONT: (
-        "turns that both channels share, smooth over the eye box: absolute swim and image distance are as "
+        "turns that both channels share, smooth over the eye box: absolute swim and image vergence are as "
         "uncertain as the camera's turns; they cancel in the seam. Sigma of all other modes is a little too "
         "small then (1.2 times over several draws, 1.5 at worst)"
     ),

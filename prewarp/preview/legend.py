@@ -4,7 +4,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 
-# Seam error at the end of the scale; 1 arcmin, what a good eye resolves, is in the middle.
+# Seam error at the end of the scale; 1 arcmin, the resolution limit of normal vision, is in the middle.
 FULL_ARCMIN = 2.0
 SEAM_ERROR_ALPHA = 0.8
 # Linear light, dark blue, teal, yellow, red: see `shaders/false_colour.glsl`.

@@ -100,7 +100,7 @@ def legend_page(
     font = _font(13.0 * scale)
     margin, line = round(_MARGIN * scale), round(19 * scale)
     if state.view == "seam error":
-        head = "seam error, arcmin (1 is what a good eye resolves)"
+        head = "seam error, arcmin (1: resolution limit of normal vision)"
         width, bar = round(font.getlength(head)), round(14 * scale)
         image, draw = _plate(width + 2 * margin, 2 * line + bar + 2 * margin)
         draw.text((margin, margin), head, font=font, fill=_INK)
@@ -114,7 +114,7 @@ def legend_page(
             draw.text((x, margin + line + bar + 3), text, font=font, fill=_QUIET, anchor=anchor)
         return _at_bottom(image, frame_px, scale)
     if state.view == "blend weight":
-        names = ["blend weight: brightness of each tint", *channels]
+        names = ["blend weight: luminance of each tint", *channels]
         width = max(round(font.getlength(name)) for name in names) + 2 * line
         image, draw = _plate(width + 2 * margin, line * len(names) + 2 * margin)
         draw.text((margin, margin), names[0], font=font, fill=_INK)

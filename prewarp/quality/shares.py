@@ -35,7 +35,7 @@ class Share:
     def as_dict(self) -> dict[str, Any]:
         """Return the figures for machines."""
         return {
-            "share": self.value,
+            "fraction": self.value,
             "low": self.low,
             "high": self.high,
             "hits": self.hits,

@@ -120,6 +120,11 @@ class Table:
         _LOG.warning("%s: %s is read as %s; write %s.", self.path, self.full_key(older), name, name)
         return older
 
+    def rename(self, name: str, older: str) -> None:
+        """Let an entry that has an older name stand here under today's; told of as by `spelt`, which see."""
+        if self.spelt(name, older) == older:
+            self.values = {name if key == older else key: value for key, value in self.values.items()}
+
     def listed_tables(self, name: str, *, most: int) -> list["Table"]:
         """Return the tables `[[name]]` in file order; 1 to `most` of them, numbered from 1 in messages."""
         self._opened.add(name)

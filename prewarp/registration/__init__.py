@@ -1,4 +1,4 @@
-"""Registration: how channels that were captured apart are turned onto each other, from seam pairs.
+"""Registration: of channels that were captured apart, from seam pairs.
 
 A seam pair is the same content seen through both channels. `pairs` reads the table, `model` says what a turn
 does to a pair, `register` finds the turns and how sure they are. Applied by `FieldSet.mounted`: nothing is

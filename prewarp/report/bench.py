@@ -83,6 +83,6 @@ def bench_picture(
         share.set_xscale("log")
         share.set_title("Error beside the trace, at pupils that were not photographed")
         share.set_xlabel("error, arcmin")
-        share.set_ylabel("share below, %")
+        share.set_ylabel("dots below, %")
         share.legend(loc="upper left")
     return figure_bytes(drawn)

@@ -34,7 +34,7 @@ def budget_figure(items: Sequence[BudgetItem], /, *, title: str) -> "Figure":
     """Draw the frontiers of allowed (latency, accuracy) and the distributions of the seam error.
 
     All items should have one limit; the first one's is drawn. Left: under a line the seam holds, a cross is
-    the tracker asked about. Right: how many moments stay under a seam error.
+    the tracker asked about. Right: how many time samples stay under a seam error.
 
     Raises
     ------
@@ -52,9 +52,9 @@ def budget_figure(items: Sequence[BudgetItem], /, *, title: str) -> "Figure":
         _finish_frontier(left, items)
         _finish_distribution(right, items)
         left.set_title(
-            f"Trackers that keep {limit.percentile:g} % of moments under {limit.seam_arcmin:g} arcmin"
+            f"Trackers that keep {limit.percentile:g} % of time samples under {limit.seam_arcmin:g} arcmin"
         )
-        right.set_title("How large the seam error is, over moments of natural eye movement")
+        right.set_title("Cumulative distribution of the seam error over natural eye movement")
         lines = [textwrap.fill(f"{item.title}: {item.budget.sentence()}", _TEXT_WIDTH * 2) for item in items]
         drawn.supxlabel("\n".join(lines), fontsize=11, ha="left", x=0.01)
         return drawn
@@ -112,7 +112,7 @@ def _finish_frontier(axes: "Axes", items: Sequence[BudgetItem]) -> None:
         xlim=(0.0, 1.08 * last),
         ylim=(0.0, 1.9 * max(top, 0.75 * tracker.accuracy_mm)),
         xlabel="latency, eye to light, ms",
-        ylabel="accuracy, 1-sigma per axis, mm",
+        ylabel="accuracy (bias), 1-sigma per axis, mm",
     )
     axes.legend(loc="upper right", title="under its line a module's seam holds", alignment="left")
 
@@ -163,7 +163,7 @@ def _finish_distribution(axes: "Axes", items: Sequence[BudgetItem]) -> None:
         xlim=(0.01, max(3.0 * limit.seam_arcmin, 1.3 * largest)),
         ylim=(0.0, 101.0),
         xlabel="seam error, arcmin",
-        ylabel="moments below it, per cent",
+        ylabel="time samples below it, per cent",
     )
     ticks = [
         tick

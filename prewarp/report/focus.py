@@ -1,4 +1,4 @@
-"""Focus picture: image distance over the field, and the focus step beside published limits."""
+"""Focus picture: image vergence over the field, and the focus step beside published limits."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -35,7 +35,7 @@ class FocusItem:
 
 
 def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
-    """Draw image distances (above) and focus steps (below) of modules side by side, for a centred pupil.
+    """Draw image vergences (above) and focus steps (below) of modules side by side, for a centred pupil.
 
     Colour is the reference. Below, a line is the mean step of each height, its band the spread across the
     seam, for one pair of channels. Dashed lines are published depths of focus; which of them is a limit is
@@ -55,7 +55,7 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
         drawn.colorbar(
             above[-1].collections[0],
             ax=list(above),
-            label="image distance along the ray, dioptres (0: far away)",
+            label="image vergence along the ray, dioptres (0: at infinity)",
             extend="both",
             pad=0.01,
         )
@@ -126,7 +126,7 @@ def _draw_map(
             linestyles=["dashed"],
             linewidths=[2.0],
         )
-    axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal")
+    axes.set(xlabel="horizontal field angle, degrees", ylabel="vertical field angle, degrees", aspect="equal")
     axes.set_title(f"{item.title}\ndashed: where both channels give light", pad=8)
 
 
@@ -171,7 +171,11 @@ def _draw_steps(
                 0.01, value, text, fontsize=9, va="bottom", ha="left", transform=axes.get_yaxis_transform()
             )
         axes.axhline(0.0, color=INK, linewidth=0.8)
-        axes.set(ylim=(-top, top), xlabel="up, degrees", ylabel="focus step across the seam, dioptres")
+        axes.set(
+            ylim=(-top, top),
+            xlabel="vertical field angle, degrees",
+            ylabel="focus step across the seam, dioptres",
+        )
         axes.set_title("line: mean of a height; band: across the seam")
         if row:
             axes.legend(loc="lower right")

@@ -68,7 +68,7 @@ def _draw_seen(axes: "Axes", pair: ProfilePair) -> None:
             label=f"{name}: step {_step(profile)}, ripple {profile.ripple_percent.max():.2g} %",
         )
     _shade(axes, pair.after)
-    axes.set(ylabel="luminance, share of the\nbrighter side before", ylim=(0.0, None))
+    axes.set(ylabel="luminance, fraction of the\nbrighter side before", ylim=(0.0, None))
     axes.set_title(pair.title)
     axes.legend(loc="lower left", frameon=True, framealpha=0.9)
 

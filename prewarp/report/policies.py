@@ -80,10 +80,10 @@ def _draw(axes: "Axes", view: PolicyView) -> "list[Line2D]":
     axes.set_title(
         f"{found.policy}: crawl {found.crawl_p95_arcmin_per_mm:.1f} arcmin per mm, "
         f"{found.overlap_used_percent:.0f} % of the overlap used\n"
-        f"field lost at most {found.field_lost_percent:.2f} %, hand-over within "
-        f"{100.0 * found.gradient_p95_per_deg:.2g} % of the light per degree"
+        f"field lost at most {found.field_lost_percent:.2f} %, blend gradient "
+        f"{100.0 * found.gradient_p95_per_deg:.2g} % per degree (p95)"
     )
-    axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal")
+    axes.set(xlabel="horizontal field angle, degrees", ylabel="vertical field angle, degrees", aspect="equal")
     axes.margins(y=0.12)
     axes.label_outer()
     return handles

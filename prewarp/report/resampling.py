@@ -72,14 +72,19 @@ def _draw_field(
         )
         axes.contour(dir_x, dir_y, m.shown.astype(float), levels=[0.5], colors=[INK], linewidths=[1.2])
     axes.figure.colorbar(mesh, ax=axes, label=label, shrink=0.9)
-    axes.set(xlabel="right of straight ahead, degrees", ylabel="up, degrees", aspect="equal", title=label)
+    axes.set(
+        xlabel="horizontal field angle, degrees",
+        ylabel="vertical field angle, degrees",
+        aspect="equal",
+        title=label,
+    )
 
 
 def _mark(axes: "Axes", maps: Sequence[SamplingMap]) -> None:
     notes = []
     for what, colour, mark, text in (
-        ("skips", RED, "x", f"x: > {SKIPS_ABOVE:g}, px skipped"),
-        ("idles", "white", "o", f"o: < {IDLE_BELOW:g}, content coarser"),
+        ("skips", RED, "x", f"x: > {SKIPS_ABOVE:g}, content undersampled"),
+        ("idles", "white", "o", f"o: < {IDLE_BELOW:g}, panel finer than content"),
     ):
         marked = False
         for m in maps:
@@ -112,7 +117,7 @@ def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:
         xlabel="content px per panel px (shaded: what this display uses)", ylim=(0.0, 105.0), xlim=(1.0, 4.0)
     )
     if folded:
-        axes.set(ylabel="contrast, %", title="False pattern left by the finest content lines\nless is better")
+        axes.set(ylabel="contrast, %", title="Aliasing left by the finest content lines\nless is better")
     else:
         axes.set(
             ylabel="contrast, %",

@@ -117,9 +117,9 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
             va="center",
         )
     _draw_hand_over(axes, item.seam)
-    axes.set(xlabel="right of straight ahead, degrees", aspect="equal")
+    axes.set(xlabel="horizontal field angle, degrees", aspect="equal")
     axes.set_title(item.title, pad=10)
-    axes.set_ylabel("up, degrees")
+    axes.set_ylabel("vertical field angle, degrees")
     axes.label_outer()
     return mesh
 

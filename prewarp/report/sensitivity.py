@@ -73,7 +73,7 @@ def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "F
                 _close_in(axes, item.overlap)
                 axes.set(xlabel="right, degrees", aspect="equal")
                 axes.set_title(f"{item.title}\n{_told(one)}")
-            all_axes[0].set_ylabel("up, degrees")
+            all_axes[0].set_ylabel("vertical field angle, degrees")
             part.colorbar(mesh, ax=list(all_axes), label=unit, extend="max", shrink=0.8, pad=0.02)
         return drawn
 

@@ -1,7 +1,7 @@
-"""How finely panel and content divide the field: where the warp samples too coarsely or too finely.
+"""How finely panel and content divide the field: where one has more pixels than the other.
 
 The warp reads the content picture at places of its own. `scale`, content px per panel px, says how: above 1
-the panel skips content pixels, so fine content folds into false patterns; below 1 the panel could show more
+the panel skips content pixels, so fine content aliases; below 1 the panel could show more
 than the content holds.
 """
 
@@ -62,7 +62,7 @@ class SamplingMap:
 
     @property
     def skips(self) -> BoolArray:
-        """Where the panel samples the content too coarsely: it folds, unless it is filtered first."""
+        """Where the panel undersamples the content: it aliases, unless it is filtered first."""
         return self.shown & (self.scale[..., 1] > SKIPS_ABOVE)
 
     @property
@@ -87,8 +87,8 @@ class SamplingMap:
             "scale_least_content_px_per_panel_px": float(scale[:, 0].min()),
             "scale_median_content_px_per_panel_px": float(np.median(scale)),
             "scale_most_content_px_per_panel_px": float(scale[:, 1].max()),
-            "too_coarse_percent": float(100.0 * self.skips.sum() / max(self.shown.sum(), 1)),
-            "too_fine_percent": float(100.0 * self.idles.sum() / max(self.shown.sum(), 1)),
+            "content_undersampled_percent": float(100.0 * self.skips.sum() / max(self.shown.sum(), 1)),
+            "panel_finer_percent": float(100.0 * self.idles.sum() / max(self.shown.sum(), 1)),
             "shown_percent": float(100.0 * self.shown.mean()),
         }
 

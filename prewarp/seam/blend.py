@@ -112,9 +112,7 @@ class Seam:
     def __repr__(self) -> str:
         view = field_of_view(self.reaches)
         joined = (
-            "one channel, no hand-over"
-            if len(self.reaches) < 2
-            else f"feather {self.feather_deg:.3g} degrees"
+            "one channel, no blend" if len(self.reaches) < 2 else f"feather {self.feather_deg:.3g} degrees"
         )
         return (
             f"<Seam of {', '.join(self.channels)}: {joined}, "

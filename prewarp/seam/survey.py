@@ -65,7 +65,7 @@ class PairOverlap:
         where = f"near dir_x {self.least_at_deg[0]:.1f}, dir_y {self.least_at_deg[1]:.1f} degrees"
         return (
             f"pupil ({pupil}) mm: '{a}' and '{b}' overlap by {self.least_deg:.2f} degrees {where}, less "
-            f"than the feather of {feather_deg:.2f}; light is handed over faster there."
+            f"than the feather of {feather_deg:.2f}; the blend is steeper there."
         )
 
 

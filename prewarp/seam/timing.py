@@ -23,7 +23,7 @@ from prewarp.scan import PanelScan, scan_table
 if TYPE_CHECKING:
     from prewarp.field import Field
 
-# What a good eye resolves (common practice).
+# Resolution limit of normal vision (common practice).
 LIMIT_ARCMIN = 1.0
 ARCMIN_PER_DEGREE = 60.0
 MS_PER_S = 1000.0

@@ -6,7 +6,7 @@ TOML; see `calib/` for two whole ones::
     [channel.inner]
     turn_deg = [0.0, -16.0, 0.0]      # of the whole channel about the eye-box centre
     emission_power = 2.0              # panel emits as cos(angle to its normal) ** 2 (0: alike)
-    brightness = {R = 1.0, G = 0.9}   # of the white panel, relative; colours left out are 1
+    relative_luminance = {R = 1.0, G = 0.9}   # of the white panel; colours left out are 1
     [[channel.inner.surface]]         # from the eye to the panel
     label = "front"
     gap_mm = 24.0
@@ -121,7 +121,7 @@ class DesignChannel:
     panel: PanelPlace = part()
     turn_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
     emission_power: float = checked(Number(0.0, 20.0), default=0.0)
-    brightness: tuple[tuple[str, float], ...] = ()
+    relative_luminance: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         validate(self, TraceError)
@@ -140,9 +140,9 @@ class DesignChannel:
                 origin, axes = vertex, axes @ turn @ turn
         return found
 
-    def brightness_of(self, colour: str, /) -> float:
-        """Return the relative brightness of the white panel in a colour; 1 where none is stated."""
-        return dict(self.brightness).get(colour, 1.0)
+    def relative_luminance_of(self, colour: str, /) -> float:
+        """Return the relative luminance of the white panel in a colour; 1 where none is stated."""
+        return dict(self.relative_luminance).get(colour, 1.0)
 
 
 @dataclass(frozen=True)
@@ -200,14 +200,15 @@ def _channel(table: Table, name: str) -> DesignChannel:
         name=table.checked_name(name),
         surfaces=surfaces,
         panel=table.table("panel").read(PanelPlace),
-        brightness=_brightness(table),
+        relative_luminance=_relative_luminance(table),
     )
 
 
-def _brightness(table: Table) -> tuple[tuple[str, float], ...]:
-    if "brightness" not in table.values:
+def _relative_luminance(table: Table) -> tuple[tuple[str, float], ...]:
+    key = table.spelt("relative_luminance", "brightness")
+    if key not in table.values:
         return ()
-    entries = table.table("brightness")
+    entries = table.table(key)
     if len(entries.values) > MAX_COLOURS:
         raise entries.fail(f"holds {len(entries.values)} colours; expected at most {MAX_COLOURS}.")
     rule = Number(0.0, 1000.0)

@@ -88,7 +88,7 @@ def trace_samples(
             rows["pupil_mm"].append(np.broadcast_to(pupils, (*kept.shape, 3))[kept])
             rows["tangent"].append(np.broadcast_to(tangent, (*kept.shape, 2))[kept])
             rows["pixel"].append(result.pixel[kept])
-            rows["luminance"].append(optics.brightness_of(colour.name) * result.luminance[kept])
+            rows["luminance"].append(optics.relative_luminance_of(colour.name) * result.luminance[kept])
     joined = {name: np.concatenate(parts) for name, parts in rows.items()}
     grid = grid_from_samples(
         channel=joined["channel"],

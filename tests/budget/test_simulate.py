@@ -115,7 +115,7 @@ def test_moments_are_drawn_until_the_percentile_is_known():
     for name in ("tracked", "fixed"):
         low, high = figures[name]["at_limit_percentile_interval95_arcmin"]
         assert (high - low) / 2.0 < 0.02 * figures[name]["at_limit_percentile_arcmin"]
-        drawn = figures[name]["moments"] / (1.0 - figures[name]["outside_eye_box_percent"] / 100.0)
+        drawn = figures[name]["time_samples"] / (1.0 - figures[name]["outside_eye_box_percent"] / 100.0)
         assert drawn > 499_999.0
     assert figures["saccades"] == "natural" and figures["other_saccades"]["saccades"] == "reflexive"
 
@@ -123,7 +123,7 @@ def test_moments_are_drawn_until_the_percentile_is_known():
 def test_too_few_moments_and_a_limit_too_close_are_said():
     scene = linear_scene(motion=EyeMotion())
     few = tracker_budget(scene, samples=1000, latencies_ms=(0.0, 20.0))
-    assert "So few moments tell the percentile within" in few.sentence()
+    assert "So few time samples tell the percentile within" in few.sentence()
     assert few.as_dict()["interval_below_2_percent"] is False
     near = Limit(seam_arcmin=round(few.tracked.percentile_arcmin(95.0), 3))
     close = tracker_budget(scene, limit=near, samples=1000, latencies_ms=(0.0, 20.0))
@@ -229,13 +229,15 @@ def test_verdicts(scene, tracker, focus, verdict, words):
     )
     assert budget.verdict == verdict
     tracked, fixed = (one.percentile_arcmin(95.0) for one in (budget.tracked, budget.fixed))
-    assert repr(budget).startswith(f"<Budget: {verdict}; 95 % of moments under {tracked:.3g} arcmin with ")
+    assert repr(budget).startswith(
+        f"<Budget: {verdict}; 95 % of time samples under {tracked:.3g} arcmin with "
+    )
     assert repr(budget).endswith(f" ms, {fixed:.3g} without a tracker; limit 1>") and len(repr(budget)) < 160
     assert f"<td>{fixed:.3g}</td>" in budget._repr_html_()
     assert re.search(words, budget.sentence())
     figures = budget.as_dict()
     assert figures["verdict"] == verdict and figures["limit"]["seam_arcmin"] == 1.0
-    assert figures["fixed"]["moments"] == 20_000 and len(figures["frontier"]) >= 2
+    assert figures["fixed"]["time_samples"] == 20_000 and len(figures["frontier"]) >= 2
 
 
 def test_bad_settings_are_refused():

@@ -113,7 +113,7 @@ def test_noise_of_light_and_of_reading():
 def test_stray_light_hot_pixels_and_dead_columns():
     light = np.zeros((48, 64))
     light[10, 10] = 48.0 * 64.0 * 0.1
-    found = CAMERA.light_from_values(values(light, Bench(stray_share=0.1, stray_level=0.02)))
+    found = CAMERA.light_from_values(values(light, Bench(stray_fraction=0.1, stray_level=0.02)))
     assert found[30, 30] == pytest.approx(0.1 * 0.1 + 0.02, abs=2e-4)
     hot = Bench(hot_pixels=12, hot_per_ms=0.05)
     short, long = (values(np.zeros((48, 64)), hot, exposure_ms=ms) for ms in (2.0, 4.0))

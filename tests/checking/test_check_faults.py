@@ -102,7 +102,7 @@ def test_clean_figures(clean):
     kind = clean.source.split()[1]
     assert figures["layout"] == kind and figures["pupil_positions"] == 25
     # Image at 1.5 m: 0.667 dioptres at the middle, times cos^2 and the like away from it.
-    assert figures["image_distance_dioptres"]["inner/G"] == pytest.approx(1 / 1.5, rel=0.1)
+    assert figures["image_vergence_dioptres"]["inner/G"] == pytest.approx(1 / 1.5, rel=0.1)
     for channel, display in two_channels().items():
         assert figures["px_per_degree"][f"{channel}/G"] == pytest.approx(px_per_degree(display), rel=0.02)
     assert figures["noise_px"]["inner/G"] == pytest.approx(0.05, rel=0.35)

@@ -94,10 +94,10 @@ def test_the_quick_part_takes_a_tenth_of_a_fit_at_most():
     assert seconds[0] < 0.1 * seconds[1]
 
 
-def test_image_distance_is_that_along_the_ray():
+def test_image_vergence_is_that_along_the_ray():
     """Planes 1.5 m off along axes that are turned: the panel's middle is imaged 1.5 m away along the ray."""
     grid = make_grid(points=11, channels=two_channels(yaw_deg=25.0))
-    figures = check_grid(grid).figures["image_distance_dioptres"]
+    figures = check_grid(grid).figures["image_vergence_dioptres"]
     # The channels' axes lie 10 and 40 degrees off: the distance along z would read 2 % and 31 % more.
     assert figures["outer/G"] == pytest.approx(1.0 / 1.5, rel=0.06)
     assert figures["inner/G"] == pytest.approx(1.0 / 1.5, rel=0.06)

@@ -174,7 +174,7 @@ def test_blend_says_what_cannot_be_had(capture):
     )
     assert done.exit_code == 0, done.output
     assert "fixed: not possible. feather is 60 degrees; the tightest overlap" in done.stdout
-    assert "less than the feather of 60.00; light is handed over faster there" in done.stdout
+    assert "less than the feather of 60.00; the blend is steeper there" in done.stdout
 
 
 def test_sampling_tells_scale_and_filters(capture, tmp_path):
@@ -188,7 +188,7 @@ def test_sampling_tells_scale_and_filters(capture, tmp_path):
     # 320 px over 90 degrees: 160 px per unit tangent, 2.79 px per degree in the middle; the panels have 11.
     for channel in found["channels"]:
         assert channel["scale_least_content_px_per_panel_px"] < 0.35
-        assert channel["too_fine_percent"] > 90.0 and channel["too_coarse_percent"] == 0.0
+        assert channel["panel_finer_percent"] > 90.0 and channel["content_undersampled_percent"] == 0.0
     assert found["content_width_for_every_panel_px"] > 900
     for figures in found["filters"]:
         assert figures["kept_measured_percent"] == pytest.approx(figures["kept_mean_percent"], abs=0.2)

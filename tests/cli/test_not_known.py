@@ -66,7 +66,7 @@ def test_what_the_pupils_do_not_show_is_null_with_a_reason(folder, command, name
     assert all(set(one) == {"quantity", "why", "needs"} and all(one.values()) for one in found["not_known"])
     eye = found["eyes"]["right"]
     if command == "focus":
-        assert all(one["image_distance_mean_dioptres"] is None for one in eye["channels"])
+        assert all(one["image_vergence_mean_dioptres"] is None for one in eye["channels"])
         assert all(one["focus_step_mean_dioptres"] is None for one in eye["seams"])
     elif command == "sensitivity":
         assert all(one["tracked_worst_arcmin_per_mm"] is None for one in eye["seams"])
@@ -86,7 +86,7 @@ def test_a_line_tells_of_motion_along_it(folder):
     for one, other in zip(focus, square, strict=True):
         assert one["vergence_along"] == pytest.approx([1.0, 0.0], abs=1e-6)
         assert one["vergence_along_dioptres"] == pytest.approx(
-            other["image_distance_mean_dioptres"], abs=0.05
+            other["image_vergence_mean_dioptres"], abs=0.05
         )
     (seam,) = json.loads(asked(folder, "sensitivity", "line", "--json").stdout)["eyes"]["right"]["seams"]
     assert seam["along_motion"]["fixed_worst_arcmin"] >= 0.0
@@ -136,7 +136,7 @@ def test_asked_for_it_goes_on_and_says_so(folder):
     done = asked(folder, "focus", "square", "--pupil", "6,0,0", "--extrapolate", "--json")
     found = json.loads(done.stdout)
     assert [one["outside_mm"] for one in found["extrapolated"]] == pytest.approx([3.0, 3.0])
-    assert all(one["image_distance_sigma_dioptres"] is None for one in found["eyes"]["right"]["channels"])
+    assert all(one["image_vergence_sigma_dioptres"] is None for one in found["eyes"]["right"]["channels"])
     assert found["not_known"][0]["quantity"].startswith("1-sigma")
     assert "3 mm outside what was captured of channel 'inner'" in done.stderr
 

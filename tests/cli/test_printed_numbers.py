@@ -82,7 +82,7 @@ def test_sampling(both, capture):
         strict=True,
     ):
         shown(cell.split(" to "), [first[f"{kind}_least_{unit}"], first[f"{kind}_most_{unit}"]], 3)
-    shown(own[3:], [first["too_coarse_percent"], first["too_fine_percent"]], 3)
+    shown(own[3:], [first["content_undersampled_percent"], first["panel_finer_percent"]], 3)
 
 
 def test_light(both, capture, tmp_path):

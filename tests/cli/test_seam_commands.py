@@ -21,7 +21,7 @@ HEADER = (
 )
 SEAMS: dict = {}
 # Numbers that have no unit: how many, which one.
-COUNTS = {"pairs", "directions", "moments", "seed", "pupils", "depth_ratio", "value", "sigma"}
+COUNTS = {"pairs", "directions", "time_samples", "seed", "pupils", "depth_ratio", "value", "sigma"}
 
 
 @pytest.fixture(autouse=True)
@@ -121,9 +121,9 @@ def test_focus_says_that_no_warp_mends_it(capture, tmp_path):
     (seam,) = found["eyes"]["right"]["seams"]
     # Both image planes stand 1.5 m ahead of their channels' axes, 15 degrees to either side.
     for channel in found["eyes"]["right"]["channels"]:
-        assert channel["image_distance_mean_dioptres"] == pytest.approx(1.0 / 1.5, abs=0.05)
-        assert channel["image_distance_axial_mean_dioptres"] > channel["image_distance_mean_dioptres"]
-        assert 0.0 < channel["image_distance_sigma_dioptres"] < 0.1
+        assert channel["image_vergence_mean_dioptres"] == pytest.approx(1.0 / 1.5, abs=0.05)
+        assert channel["image_vergence_axial_mean_dioptres"] > channel["image_vergence_mean_dioptres"]
+        assert 0.0 < channel["image_vergence_sigma_dioptres"] < 0.1
     assert seam["focus_step_rms_dioptres"] < 0.1 and seam["focus_step_sigma_dioptres"] > 0.0
     text = run(*arguments, "--picture", tmp_path / "focus.png").stdout
     with Image.open(tmp_path / "focus.png") as picture:

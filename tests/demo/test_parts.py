@@ -39,7 +39,7 @@ def test_the_capture_is_what_it_says(traced):
     assert not np.array_equal(capture_of(traced, seed=1).grid.pixel, capture.grid.pixel)
 
 
-def test_good_points_blamed_are_good_points_that_the_fit_dropped(traced):
+def test_false_positives_are_good_points_that_the_fit_dropped(traced):
     """Of 3 spoilt and 7 good rows the fit named two of the former and two of the latter."""
     some = traced.select(channel="inner", colour="G")
     some = some.take(np.flatnonzero(np.all(np.abs(some.pixel - [1280.0, 1024.0]) < 300.0, axis=1)))
@@ -50,7 +50,7 @@ def test_good_points_blamed_are_good_points_that_the_fit_dropped(traced):
     figures = fit_figures(
         dataclasses.replace(fields, reports=(named,)), Capture(few, few, few.row[[0, 1, 2]])
     )
-    assert (figures["outliers_put_in"], figures["outliers_named"], figures["good_points_blamed"]) == (3, 2, 2)
+    assert (figures["outliers_put_in"], figures["outliers_named"], figures["false_positives"]) == (3, 2, 2)
 
 
 def test_the_judge_finds_errors_of_the_fit_by_the_trace_alone(traced):
@@ -134,7 +134,7 @@ def test_the_table_puts_modules_side_by_side():
         spread = {f"{name}_{unit}": size for name, size in sizes.items() for unit in ("px", "arcmin")}
         view = {"horizontal_deg": 40.0, "vertical_deg": 30.0, "diagonal_deg": 50.0}
         fit = {"residual": spread, "truth": spread, "floor_px": value}
-        fit |= {"outliers_put_in": 5, "outliers_named": 4, "good_points_blamed": 0}
+        fit |= {"outliers_put_in": 5, "outliers_named": 4, "false_positives": 0}
         return {
             "fit": fit,
             "seam_error": {name: spread for name in ("centred", "moved_untracked", "moved_tracked")},
@@ -173,7 +173,7 @@ def test_the_table_puts_modules_side_by_side():
         assert texts[text] == ("0.0123 / 0.0246 / 0.0615", "3.00 / 6.00 / 15.0")
     assert texts["step / ripple before the match"][0] == "20.0 / 5.00"
     assert texts["joined"][0] == "40.0 x 30.0, diagonal 50.0"
-    assert texts["outliers put in / of these named / good points blamed"][0] == "5 / 4 / 0"
+    assert texts["outliers put in / of these named / false positives"][0] == "5 / 4 / 0"
     assert texts["focus step across the overlap, dioptres (RMS / max)"][0] == "0.0123 / -"
     assert texts["step / ripple after the match"][0] == "0.0200 / 0.100"
     assert texts["to stay under 1 arcmin it needs"] == (

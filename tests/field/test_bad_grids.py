@@ -87,7 +87,7 @@ def test_reprs_are_short_and_say_what_it_is(small):
             small,
             ("600 samples (0 not finite)", "inner, outer", "R, G, B", "4 pupil positions", "-4 to 4", "mm"),
         ),
-        (fields, ("inner, outer", "G, R, B", "noise", "floor", "px", "-4 to 4")),
+        (fields, ("inner, outer", "G, R, B", "noise", "map error", "px", "-4 to 4")),
         (fields.field("inner", "G"), ("Field inner/G", "2560 x 2560 px", "degrees")),
     ):
         assert len(repr(value)) < 400 and "\n" not in repr(value)

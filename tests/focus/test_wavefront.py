@@ -147,6 +147,6 @@ def test_a_flat_image_has_one_distance_straight_ahead_and_many_along_the_ray():
     fields = sampled_set({"one": PlaneImage(size_px=(640, 480), focal_px=560.0, yaw_deg=0.0)})
     figures = channel_focus(fields, "one", pupil_mm=np.zeros(3))
     for part in ("mean", "p05", "p95"):
-        assert figures[f"image_distance_axial_{part}_dioptres"] == pytest.approx(1.0 / 1.5, abs=1e-5)
-    assert figures["image_distance_mean_dioptres"] < 0.62
-    assert figures["image_distance_p05_dioptres"] < 0.58
+        assert figures[f"image_vergence_axial_{part}_dioptres"] == pytest.approx(1.0 / 1.5, abs=1e-5)
+    assert figures["image_vergence_mean_dioptres"] < 0.62
+    assert figures["image_vergence_p05_dioptres"] < 0.58

@@ -96,7 +96,7 @@ def test_one_plane_says_what_it_cannot_know(flat):
     unsure = sum(one.count for one in (*modes.weak, *modes.lost) if one.name == "common wavefront")
     assert unsure >= 4
     assert any("alternate z by +-2 mm" in line for line in modes.capture_next())
-    assert any("absolute swim and image distance" in line for line in modes.lines())
+    assert any("absolute swim and image vergence" in line for line in modes.lines())
     assert seam_error_arcmin(flat.free) <= 2.0 * seam_error_arcmin(flat.exact)
 
 

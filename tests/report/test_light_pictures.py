@@ -111,7 +111,7 @@ def test_policies_lie_where_they_are_and_say_their_figures(seam):
     assert axes.get_xlim()[0] < axes.get_xlim()[1] and axes.get_ylim()[0] < axes.get_ylim()[1]
     title = axes.get_title()
     assert title.startswith("fixed: crawl 0.0 arcmin per mm, 88 % of the overlap used")
-    assert "field lost at most 0.10 %, hand-over within 20 % of the light per degree" in title
+    assert "field lost at most 0.10 %, blend gradient 20 % per degree (p95)" in title
     (legend,) = drawn.legends
     assert [text.get_text() for text in legend.get_texts()] == ["pupil at x = 0 mm"]
 
@@ -136,7 +136,7 @@ def test_sampling_lies_where_it_is_seen_and_contrast_is_that_of_each_filter(fiel
         np.testing.assert_allclose(y, 100.0 * folded_contrast(name, x))
     dots = [np.column_stack(one.get_data()) for one in kept.lines if one.get_marker() == "o"]
     assert dots[0][3].tolist() == [2.0, 100.0 * measured_contrast("bilinear", 2.0)[0]]
-    assert "Contrast kept" in kept.get_title() and "False pattern" in folded.get_title()
+    assert "Contrast kept" in kept.get_title() and "Aliasing" in folded.get_title()
 
 
 def test_resampling_picture_marks_coarse_and_fine_places(fields):

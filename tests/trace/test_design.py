@@ -15,7 +15,7 @@ name = "wheelhouse trial"
 [channel.inner]
 turn_deg = [0.0, -16.0, 0.0]
 emission_power = 2.0
-brightness = {R = 1.0, G = 0.5}
+relative_luminance = {R = 1.0, G = 0.5}
 [[channel.inner.surface]]
 label = "front"
 gap_mm = 20
@@ -65,8 +65,8 @@ def test_every_entry_is_read(tmp_path):
         axis_follows_reflection=True,
     )
     assert channel.panel == PanelPlace(gap_mm=-20.0, flip_u=True)
-    assert channel.brightness_of("G") == 0.5
-    assert channel.brightness_of("B") == 1.0
+    assert channel.relative_luminance_of("G") == 0.5
+    assert channel.relative_luminance_of("B") == 1.0
     with pytest.raises(TraceError, match="has no channel 'iner'; it has inner.* Did you mean 'inner'"):
         design.channel("iner")
 
@@ -100,7 +100,7 @@ def test_every_entry_is_read(tmp_path):
             r"tilt_deg is .*\(2 entries\); expected a list of 3",
         ),
         ("flip_u", "flipu", r"channel\.inner\.panel\.flipu is not a known key\. Did you mean 'flip_u'"),
-        ("G = 0.5", "G = -0.5", r"channel\.inner\.brightness\.G is -0\.5 \(out of range\)"),
+        ("G = 0.5", "G = -0.5", r"channel\.inner\.relative_luminance\.G is -0\.5 \(out of range\)"),
         ("[channel.inner.panel]\ngap_mm = -20.0\nflip_u = true", "", r"channel\.inner\.panel is missing"),
     ],
 )

@@ -21,7 +21,7 @@ MODULE = DisplayModule(
 
 
 def window(gap_mm=20.0):
-    optics = DesignChannel("only", (Surface(),), PanelPlace(gap_mm=gap_mm), brightness=(("R", 0.5),))
+    optics = DesignChannel("only", (Surface(),), PanelPlace(gap_mm=gap_mm), relative_luminance=(("R", 0.5),))
     return Design("window", (optics,))
 
 

@@ -3,15 +3,15 @@
 TOML; every key may be left out, and then that fault is not there::
 
     seed = 1                  # of everything that is drawn by lot
-    white_per_ms = 0.05       # share of full scale that the white panel gives in a ms; left out: 0.7 at the
-                              # plan's shortest exposure
+    white_per_ms = 0.05       # fraction of full scale that the white panel gives in a ms; left out: 0.7 at
+                              # the plan's shortest exposure
     focus_dioptres = 0.5      # for which distance it is focused; left out: that of the panels' middles
     blur_px = 0.6             # standard deviation of a Gaussian; 0.35 or more, so that pixels sample it well
     coma_px = 0.0             # length of dots' tails at the sensor's corner; centroids stay
     shake_px = [0.0, 0.0]     # the camera moves evenly by so much while it exposes
-    vignetting = 0.0          # share of the light that the lens loses at the sensor's corner
-    stray_level = 0.0         # light of the room, share of full scale per ms of exposure
-    stray_share = 0.0         # share of a picture's light that is spread evenly over the photograph
+    vignetting = 0.0          # fraction of the light that the lens loses at the sensor's corner
+    stray_level = 0.0         # light of the room, fraction of full scale per ms of exposure
+    stray_fraction = 0.0      # fraction of a picture's light that is spread evenly over the photograph
     full_well_e = 0.0         # electrons at full scale; 0: no shot noise
     read_noise_e = 0.0        # needs full_well_e
     hot_pixels = 0            # as many, each with up to hot_per_ms of full scale
@@ -21,7 +21,7 @@ TOML; every key may be left out, and then that fault is not there::
     stage_mm = 0.0            # standard deviation of the place of a pose, each axis
     stage_scale = 1.0         # true length of a millimetre of the stage
     turn_arcmin = 0.0         # standard deviation of the turn of a pose, each axis
-    afterglow = 0.0           # share of the picture before that still shines
+    afterglow = 0.0           # fraction of the picture before that still shines
     persistence_frames = 1.0  # how long a line of a panel gives light, in frames; lines follow each other
     dust_specks = 0           # opaque discs on each panel, by lot
     dust_radius_px = [3.0, 12.0]
@@ -54,7 +54,7 @@ from prewarp.errors import CaptureError
 from prewarp.records import Name, Number, Numbers, Table, checked, read_toml, validate
 
 MOST_ENTRIES = 100
-_SHARE = Number(0.0, 1.0)
+_FRACTION = Number(0.0, 1.0)
 _PLACE = Numbers(Number(-1e5, 1e5, "px"), 2, 2)
 _STEP = Numbers(Number(-1000.0, 1000.0, "px"), 2, 2)
 _NONE = (0.0, 0.0)
@@ -66,7 +66,7 @@ LEAST_BLUR_PX = 0.35
 class Ghost:
     """A second picture of the panel; entries as in the module docstring."""
 
-    strength: float = checked(_SHARE)
+    strength: float = checked(_FRACTION)
     shift_px: tuple[float, float] = checked(_PLACE, default=_NONE)
     scale: float = checked(Number(-10.0, 10.0), default=1.0)
     blur_px: float = checked(Number(0.0, 50.0, "px"), default=0.0)
@@ -149,12 +149,12 @@ class Bench:
     coma_px: float = checked(Number(0.0, 20.0, "px"), default=0.0)
     shake_px: tuple[float, float] = checked(_STEP, default=_NONE)
     vignetting: float = checked(Number(0.0, 0.999), default=0.0)
-    stray_level: float = checked(_SHARE, default=0.0)
-    stray_share: float = checked(_SHARE, default=0.0)
+    stray_level: float = checked(_FRACTION, default=0.0)
+    stray_fraction: float = checked(_FRACTION, default=0.0)
     full_well_e: float = checked(Number(0.0, 1e7, "electrons"), default=0.0)
     read_noise_e: float = checked(Number(0.0, 1e5, "electrons"), default=0.0)
     hot_pixels: int = checked(Number(0, 100_000, whole=True), default=0)
-    hot_per_ms: float = checked(_SHARE, default=0.002)
+    hot_per_ms: float = checked(_FRACTION, default=0.002)
     dead_columns: tuple[int, ...] = checked(
         Numbers(Number(0, 32767, whole=True), 0, MOST_ENTRIES), default=()
     )
@@ -162,7 +162,7 @@ class Bench:
     stage_mm: float = checked(Number(0.0, 10.0, "mm"), default=0.0)
     stage_scale: float = checked(Number(0.5, 2.0), default=1.0)
     turn_arcmin: float = checked(Number(0.0, 600.0, "arcmin"), default=0.0)
-    afterglow: float = checked(_SHARE, default=0.0)
+    afterglow: float = checked(_FRACTION, default=0.0)
     persistence_frames: float = checked(Number(1e-4, 1.0, "frames"), default=1.0)
     dust_specks: int = checked(Number(0, 10_000, whole=True), default=0)
     dust_radius_px: tuple[float, float] = checked(
@@ -247,6 +247,7 @@ def read_bench(path: Path | str, /) -> Bench:
         )
         if key in top.values
     }
+    top.rename("stray_fraction", "stray_share")
     return top.read(Bench, lateral_colour=_lateral_colour(top), **lists)
 
 

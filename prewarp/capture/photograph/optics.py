@@ -68,7 +68,7 @@ class TracedOptics:
     design: DesignChannel
     channel: Channel
     wavelength_nm: float
-    brightness: float = 1.0
+    relative_luminance: float = 1.0
 
     @cached_property
     def _open_surfaces(self) -> tuple[object, ...]:
@@ -98,7 +98,7 @@ class TracedOptics:
         return Seen(
             pixel=pixel,
             light=np.where(
-                lost, 0.0, self.brightness * np.abs(heading[..., 2]) ** self.design.emission_power
+                lost, 0.0, self.relative_luminance * np.abs(heading[..., 2]) ** self.design.emission_power
             ),
             clearance=np.where(lost, -np.inf, clearance),
         )
@@ -206,7 +206,7 @@ class OpticsOfDesign:
                 own,
                 self.module.channel(channel),
                 self.module.colour(colour).wavelength_nm,
-                own.brightness_of(colour),
+                own.relative_luminance_of(colour),
             )
         return self._made[channel, colour]
 

@@ -40,7 +40,7 @@ def values_of_light(
     (height, width) uint8 or uint16 array
         16 bits where the highest value needs more than 8. Light above full scale is cut off.
     """
-    light = light + (bench.stray_share * float(light.mean()) + bench.stray_level * exposure_ms)
+    light = light + (bench.stray_fraction * float(light.mean()) + bench.stray_level * exposure_ms)
     if bench.hot_pixels:
         lot = bench.random("hot pixels", name)
         place = lot.integers(0, light.size, bench.hot_pixels)

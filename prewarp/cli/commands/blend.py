@@ -32,7 +32,7 @@ _HEAD = (
     "crawl p95 arcmin/mm",
     "field lost %",
     "field lost deg2",
-    "hand-over p95 %/deg",
+    "blend gradient p95 %/deg",
 )
 
 
@@ -42,7 +42,7 @@ _HEAD = (
 @eye_option
 @pupils_option("3x3x1")
 @feather_option
-@picture_option("where light is handed over")
+@picture_option("the blend of each policy")
 @extrapolate_option
 @talking
 def blend(
@@ -58,7 +58,7 @@ def blend(
     """Compare a seam fixed in direction with one that follows the pupil: what each uses of the overlap, and
     loses.
 
-    Crawl is how fast the line of equal shares moves over the content while the pupil moves. Pupil positions
+    Crawl is how fast the line of equal weights moves over the content while the pupil moves. Pupil positions
     from which channels leave a gap are named with its place and size, and those from which they overlap by
     less than the feather. A gap is what no channel lights between two channels, within the outline of what
     is captured; its borders are known to the spacing of the dots of the capture. Where the module declares
@@ -133,7 +133,7 @@ def blend(
             talk.text(*(f"{kind}: not possible. {reason}" for kind, reason in refused.items()), *sentences)
             in_step.say(talk)
     if picture is not None and views:
-        write_bytes(picture, policies_picture(views, title=f"{module.name}: where light is handed over"))
+        write_bytes(picture, policies_picture(views, title=f"{module.name}: blend by policy"))
         talk.text(f"{picture}: written.")
     result["not_known"] = say_not_known(talk, missing)
     talk.json(result)

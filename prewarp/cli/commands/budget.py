@@ -79,7 +79,7 @@ _MOTION = EyeMotion()
 @click.option(
     "--samples",
     type=click.IntRange(1000, MOST_SAMPLES),
-    help="Moments drawn [default: as many as tell the limit's percentile within 2 %].",
+    help="Time samples drawn [default: as many as tell the limit's percentile within 2 %].",
 )
 @click.option(
     "--directions",
@@ -121,8 +121,8 @@ def budget(
     A seeded simulation of eye movement: fixations, saccades, the pupil carried about the eye's centre of
     rotation, slow slip of the headset; against a tracker's error, noise, latency and rate. Natural saccades
     have published amplitudes (people walking about) and durations; they are the default, since a limit is to
-    be kept for a share of all moments, and in most of them people look about. Reflexive ones are larger and
-    faster; the figures with the other kind stand beside. Intervals say what the number of moments leaves
+    be kept for a fraction of the time, and most of the time people look about. Reflexive ones are larger and
+    faster; the figures with the other kind stand beside. Intervals say what the number of time samples leaves
     open, not how your wearers differ from these. Where the module declares when panels light their lines,
     latencies count to the frame's start and every direction of the seam adds its own time; how far the panels
     are out of step is held to the same limit.
@@ -155,7 +155,7 @@ def budget(
     }
     found, notes, missing = [], [], []
     steps: list[StepReport] = []
-    with talk.progress("drawing moments", total=len(module.eyes)) as step:
+    with talk.progress("drawing time samples", total=len(module.eyes)) as step:
         for place, eye in enumerate(assemble_eyes(fields, module, side=side)):
             seams: list[dict[str, Any]] = []
             lacking = motion_not_known(fields, eye.channels, "tracker budget of the seam")
@@ -246,10 +246,10 @@ def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
             )
         ]
         talk.table(f"Seam error, arcmin: {title}", ("", "50 %", "90 %", "95 %", "99 %"), [("", rows)])
-    share = f"{figures['limit']['percentile_percent']:g} %"
+    fraction = f"{figures['limit']['percentile_percent']:g} %"
     talk.text(
         *(
-            f"95 % interval of the {share} figure {label}, {part['saccades']} saccades: "
+            f"95 % interval of the {fraction} figure {label}, {part['saccades']} saccades: "
             + " to ".join(number(end, 3) for end in part[key]["at_limit_percentile_interval95_arcmin"])
             + " arcmin."
             for part in (figures, other)
@@ -258,7 +258,7 @@ def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
     )
     edge = [(number(one["latency_ms"], 3), number(one["accuracy_mm"], 3)) for one in figures["frontier"]]
     talk.table(
-        "Allowed: latency and accuracy (1-sigma per axis)",
+        "Allowed: latency and accuracy (bias, 1-sigma per axis)",
         ("latency ms", "accuracy mm"),
         [("", edge)],
         text_columns=0,
@@ -277,6 +277,6 @@ def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
         f"Focus step across the seam: {number(figures['focus_step_dioptres'], 2)} dioptres at "
         f"{figures['limit']['percentile_percent']:g} % of its directions. No warp and no tracker mends it.",
         f"Pupil outside the eye box: {number(figures['tracked']['outside_eye_box_percent'], 2)} % of "
-        "moments, not judged. The seam "
+        "time samples, not judged. The seam "
         f"error's polynomial misses {number(figures['polynomial_missed_rms_arcmin'], 2)} arcmin RMS.",
     )

@@ -28,7 +28,7 @@ from prewarp.grids import read_grid
 )
 @talking
 def compare(talk: Talk, fit_path: Path, grid_path: Path, rows_path: Path | None) -> None:
-    """Hold a fit against any other grid: held-out captures, another unit, a trace.
+    """Compare a fit with any other grid: held-out captures, another unit, a trace.
 
     The error of a row is the distance in px between the panel point that the fit predicts for the row's
     direction and pupil and the row's own, and the angle between the directions in which the two are seen.

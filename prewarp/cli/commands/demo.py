@@ -66,8 +66,8 @@ def demo(talk: Talk, bench: bool, display: str | None, positions: int | None, gl
         )
     talk.table("Two modules side by side", ("", *MODULES), table_lines(result["modules"]))
     talk.text(
-        "Judged by the noise-free trace, errors of the fit included. p95: 95 % are below. 1 arcmin is about "
-        "what a good eye resolves.",
+        "Judged by the noise-free trace, errors of the fit included. p95: 95 % are below. 1 arcmin is the "
+        "resolution limit of normal vision (common practice); offsets of a line are seen well below it.",
         f"Drawn with: {result['renderer']}.",
         f"{output}: overview.png, seam.png, residuals_*.png, reach_and_seam.png, light.png, focus.png, "
         "tracker.png, demo.json "

@@ -93,7 +93,7 @@ from prewarp.report.trade import trade_picture, trade_table
     type=Percent(LEAST_LIGHT_PERCENT, LARGEST_LIGHT_PERCENT),
     default="0.5%",
     show_default=True,
-    help="Largest step and ripple of an even picture across the seam, of its light.",
+    help="Largest luminance step and ripple of a uniform field across the seam, of its luminance.",
 )
 @settings_options(Pins, "pins", flags={"mesh_columns": "--mesh"})
 @click.option(
@@ -174,10 +174,10 @@ def export(
     Formats:
       lookup         the blob of tables, its layout, the C evaluator
       shaders        vertex-mesh and polynomial paths; with ktx2 the table path too
-      gpu            meshes and shares made on the GPU from the blob's numbers, and a compute form; with
-                     lookup and shaders. A device uploads a pupil position alone
+      gpu            meshes and blend weights made on the GPU from the blob's numbers, and a compute form;
+                     with lookup and shaders. A device uploads a pupil position alone
       translations   shaders as HLSL and MSL
-      blocks         what shaders are given per pupil position: shares of light, gains, uniform blocks
+      blocks         what shaders are given per pupil position: blend weights, gains, uniform blocks
       csv, gltf      meshes, per pupil position
       png, ktx2      tables as textures, per pupil position
       masks          field of view and visibility mask, of the eye box and per pupil position: JSON and C

@@ -213,7 +213,7 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
         "noise px",
         "misfit px",
         "residual RMS px",
-        "floor px",
+        "map error px",
         "outliers",
     )
     talk.table(f"Fit of {grid.source}", head, [("", rows)], text_columns=2)
@@ -221,7 +221,7 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
     talk.text(
         "noise: per axis, what dots of one pupil position scatter; misfit: per axis, what the model leaves "
         "besides (-: not known: needs more dots per pupil position); residual: distance of a sample from the "
-        "fit; floor: error of the map that this noise alone leaves."
+        "fit; map error: RMS error of the map due to this noise alone."
     )
 
 

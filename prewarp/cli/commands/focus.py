@@ -27,7 +27,7 @@ from prewarp.published import DEPTH_OF_FOCUS
 @module_option(required=True)
 @eye_option
 @click.option("--pupil", type=PupilPosition(), default="0,0,0", show_default=True, help="Pupil position, mm.")
-@picture_option("image distance and focus step, pupil centred,")
+@picture_option("image vergence and focus step, pupil centred,")
 @extrapolate_option
 @talking
 def focus(
@@ -41,9 +41,9 @@ def focus(
 ) -> None:
     """Say how far away each channel's image is, its astigmatism, and the focus step across the seam.
 
-    Distances are given along the ray, from the pupil to the image, which is what the eye focuses at; and
-    straight ahead (axial), which is one figure all over a flat image that faces the eye. Found from how
-    directions turn as the pupil moves; no extra measurement. A warp mends none of it.
+    Image vergence in dioptres is one over the image's distance in metres: along the ray from the pupil, which
+    is what the eye focuses at; and straight ahead (axial), one figure all over a flat image that faces the
+    eye. Found from how directions turn as the pupil moves; no extra measurement. A warp mends none of it.
 
     Caution: which focus step is tolerable, and for whom, is for qualified people to decide; published figures
     are named beside the result.
@@ -81,7 +81,7 @@ def focus(
         from prewarp.report.focus import FocusItem, focus_picture
 
         drawn = [FocusItem(f"{eye.side} eye", fields, eye.channels, pairs) for eye, pairs in items]
-        write_bytes(picture, focus_picture(drawn, title=f"{module.name}: image distance and focus step"))
+        write_bytes(picture, focus_picture(drawn, title=f"{module.name}: image vergence and focus step"))
     _print(talk, report["eyes"])
     report["not_known"] = say_not_known(talk, missing)
     talk.json(report)
@@ -91,7 +91,7 @@ def _focus_of(fields: FieldSet, eye: Eye, pupil: np.ndarray) -> tuple[dict[str, 
     """Return the focus of an eye's channels and seams; None, and why, where the capture does not show it."""
     channels, missing = [], []
     for name in eye.channels:
-        lacking = motion_not_known(fields, [name], f"image distance and astigmatism of '{name}'")
+        lacking = motion_not_known(fields, [name], f"image vergence and astigmatism of '{name}'")
         channels.append(channel_focus(fields, name, pupil_mm=pupil))
         if lacking is not None:
             missing.append(lacking)
@@ -108,12 +108,12 @@ def _focus_of(fields: FieldSet, eye: Eye, pupil: np.ndarray) -> tuple[dict[str, 
 def _without_sigma(found: dict[str, Any]) -> list[NotKnown]:
     """Take the 1-sigma out of figures beyond what was captured, and return why."""
     for one in found["channels"]:
-        one["image_distance_sigma_dioptres"] = None
+        one["image_vergence_sigma_dioptres"] = None
     for one in found["seams"]:
         one["focus_step_sigma_dioptres"] = None
     return [
         NotKnown(
-            "1-sigma of image distance and focus step",
+            "1-sigma of image vergence and focus step",
             "the pupil lies outside the captured ones",
             "captures around this pupil",
         )
@@ -123,20 +123,20 @@ def _without_sigma(found: dict[str, Any]) -> list[NotKnown]:
 def _print(talk: Talk, eyes: dict[str, Any]) -> None:
     for eye, part in eyes.items():
         keys = (
-            "image_distance_mean",
-            "image_distance_p05",
-            "image_distance_p95",
-            "image_distance_axial_mean",
-            "image_distance_axial_p05",
-            "image_distance_axial_p95",
-            "image_distance_sigma",
+            "image_vergence_mean",
+            "image_vergence_p05",
+            "image_vergence_p95",
+            "image_vergence_axial_mean",
+            "image_vergence_axial_p05",
+            "image_vergence_axial_p95",
+            "image_vergence_sigma",
             "astigmatism_p95",
         )
         rows = [
             (one["channel"], *(number(one[f"{key}_dioptres"], 3) for key in keys)) for one in part["channels"]
         ]
         talk.table(
-            f"Image distance, {eye} eye, dioptres: along the ray, and straight ahead (axial)",
+            f"Image vergence, {eye} eye, dioptres: along the ray, and straight ahead (axial)",
             (
                 "channel",
                 "along the ray",

@@ -60,7 +60,7 @@ _WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
     type=click.FloatRange(0.1, 100.0),
     default=100.0,
     show_default=True,
-    help="Light of the even content that is looked at, percent of white.",
+    help="Luminance of the uniform field that is looked at, percent of white.",
 )
 @click.option(
     "--pupil",
@@ -90,7 +90,7 @@ def light(
     """Match the channels in luminance and white, say what that costs, and look at the seam before and after.
 
     The grid's column 'luminance' gives a map for every channel and colour over the eye box. One level for all
-    channels follows from the dimmest place; an even content is drawn on the panels with their bits and looked
+    channels follows from the dimmest place; a uniform field is drawn on the panels with their bits and looked
     at through the maps, averaged over a tenth of a degree. A step is relative: the difference of both sides
     over their mean. Maps judge their own match too kindly, so steps are stated with what the samples leave
     open of the maps in them: what to expect, and what the step stays under with 95 % probability.
@@ -215,7 +215,7 @@ def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight])
         x, y = cost.limit_direction_deg
         place = f"({x:.1f}, {y:.1f}) degrees from pupil {_place(np.array(cost.limit_pupil_mm))} mm"
         talk.text(
-            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the light; "
+            f"{cost.colour}: the match keeps {cost.kept_percent:.1f} % of the luminance; "
             f"'{cost.limit_channel}' at {place} allows no more."
         )
     if match.white.kind != "none":
@@ -225,4 +225,4 @@ def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight])
                 f"Chromaticities and luminance column disagree by {100.0 * match.white.disagreement:.0f} % "
                 "between channels: one of them is wrong."
             )
-    talk.text(f"{eye.name}: {match.kept_percent:.1f} % of the light is kept in all.")
+    talk.text(f"{eye.name}: {match.kept_percent:.1f} % of the luminance is kept in all.")

@@ -28,8 +28,8 @@ def gauge(talk: Talk, table_path: Path, lower: float | None, upper: float | None
     person) measures every part equally often, in an order drawn by lot. Repeatability and reproducibility by
     analysis of variance, crossed, random effects, with 95 % intervals.
 
-    The share of the tolerance needs a limit; without one the share of the spread is judged. Above 30 % no
-    verdict on units is given by this gauge (common practice): exit code 1.
+    The fraction of the tolerance needs a limit; without one the fraction of the spread is judged. Above 30 %
+    no verdict on units is given by this gauge (common practice): exit code 1.
 
     \b
     Example:

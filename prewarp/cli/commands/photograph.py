@@ -51,7 +51,7 @@ def photograph(
     light, dust, hot pixels, noise, drift, persistence, errors of stage and pose; README names its keys.
 
     truth.csv: file, mark, x_px, y_px (where the mark's panel point is seen, mean over the aperture), covered
-    (share of its light that is hidden), light (that arrives, in full scales times px), centroid_x_px,
+    (fraction of its light that is hidden), light (that arrives, in full scales times px), centroid_x_px,
     centroid_y_px (of the dot's light). truth_poses.csv: where the camera truly was.
 
     \b

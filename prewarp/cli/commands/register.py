@@ -33,7 +33,7 @@ def register(
     hold: tuple[str, ...],
     output: Path,
 ) -> None:
-    """Turn channels that were captured apart onto each other, by seam pairs; nothing is fitted again.
+    """Register channels that were captured apart, by seam pairs; nothing is fitted again.
 
     PAIRS is a table (CSV or NPZ) of the same content seen through two channels from one pupil position:
     channel_a, channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px, panel_a_v_px, panel_b_u_px,

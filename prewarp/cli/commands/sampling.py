@@ -118,7 +118,7 @@ def _filter(name: str, scale: float) -> dict[str, Any]:
         "kept_mean_percent": float(100.0 * mean),
         "kept_worst_percent": float(100.0 * worst),
         "kept_measured_percent": 100.0 * measured_contrast(name, scale)[0],
-        "false_pattern_percent": float(100.0 * folded_contrast(name, scale)),
+        "aliasing_percent": float(100.0 * folded_contrast(name, scale)),
     }
 
 
@@ -128,7 +128,7 @@ def _filter_row(figures: dict[str, Any]) -> tuple[str, ...]:
         "kept_mean_percent",
         "kept_measured_percent",
         "kept_worst_percent",
-        "false_pattern_percent",
+        "aliasing_percent",
     )
     return (figures["filter"], *(number(figures[key], 3) for key in keys))
 
@@ -143,6 +143,6 @@ def _row(figures: dict[str, Any]) -> tuple[str, ...]:
         span("panel", "px_per_deg"),
         span("content", "px_per_deg"),
         span("scale", "content_px_per_panel_px"),
-        number(figures["too_coarse_percent"], 3),
-        number(figures["too_fine_percent"], 3),
+        number(figures["content_undersampled_percent"], 3),
+        number(figures["panel_finer_percent"], 3),
     )

@@ -79,7 +79,7 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     "colour and exposure.",
 )
 @click.option("--sines", is_flag=True, help="Also shifted sines of two periods each way, for dense sampling.")
-@click.option("--no-light", is_flag=True, help="No even light and no ramp: dots alone.")
+@click.option("--no-light", is_flag=True, help="No uniform fields and no ramp: dots alone.")
 @click.option(
     "--exposures",
     type=NumberList(int, "4,28"),

@@ -74,15 +74,15 @@ def _vergence(study: EyeStudy, channel: str) -> list[Row]:
     if lacking is not None:
         return [Row(key, name, of, needs=lacking.needs) for key, name in names.items()]
     found = channel_focus(study.eye.fields, channel, pupil_mm=CENTRE_MM)
-    low, high = (found[f"image_distance_{end}_dioptres"] for end in ("p05", "p95"))
+    low, high = (found[f"image_vergence_{end}_dioptres"] for end in ("p05", "p95"))
     return [
         Row(
             "image_vergence_dioptres",
             names["image_vergence_dioptres"],
             of,
-            found["image_distance_mean_dioptres"],
+            found["image_vergence_mean_dioptres"],
             "D",
-            found["image_distance_sigma_dioptres"],
+            found["image_vergence_sigma_dioptres"],
             note=f"5 % to 95 % of the panel: {number_text(low)} to {number_text(high)} D; 1 / D is the "
             "distance in m",
             source="curvature of the wavefront; derived here",
@@ -204,7 +204,7 @@ def sampling_section(display: Display, maps: list[SamplingMap], /) -> Section:
     for (study, name), one in zip(names, maps, strict=True):
         found, of = one.as_dict(), f"{study.label}, {name}"
         least, most = (found[f"panel_{end}_px_per_deg"] for end in ("least", "most"))
-        coarse, fine = found["too_coarse_percent"], found["too_fine_percent"]
+        coarse, fine = found["content_undersampled_percent"], found["panel_finer_percent"]
         rows += [
             Row(
                 "panel_px_per_deg",
