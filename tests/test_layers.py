@@ -33,6 +33,7 @@ LAYERS = (
     ("glsl",),
     ("render",),
     ("export",),
+    ("acceptance",),
     ("report", "preview"),
     ("demo",),
     ("cli",),

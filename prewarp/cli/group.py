@@ -46,6 +46,7 @@ COMMANDS = {
     "export": "Write a device package: tables, C, meshes, shaders.",
     "report": "Write all that is known of a display into one page.",
     "verify": "Check a package that 'prewarp export' wrote.",
+    "accept": "Judge a unit: a fresh capture against its package.",
     "line": "Statistics of a production line: gauge study and more.",
 }
 

@@ -1,0 +1,244 @@
+"""Where two channels show one direction: how far apart, and how much brighter one is, as measured.
+
+Rows of one channel are held to those of the other around them, seen from the same pupil position; between
+dots the small deviations from the package are joined linearly.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import QhullError, cKDTree
+
+from prewarp.acceptance.figures import Figure
+from prewarp.acceptance.lengths import length_without_noise, lengths_by_shot, sigma_of_mean
+from prewarp.acceptance.place import Noise
+from prewarp.acceptance.predicted import Deviations
+from prewarp.acceptance.tables_as_fields import TableField
+from prewarp.budget import Tracker
+from prewarp.budget.interval import half_width
+from prewarp.budget.scene import BudgetScene
+from prewarp.budget.simulate import simulate
+from prewarp.budget.surface import seam_surface
+from prewarp.checks import FloatArray, IntArray
+from prewarp.errors import SeamError
+from prewarp.field import Field
+from prewarp.lookup import Lookup
+from prewarp.module import EyeBox
+
+SEAM_KEY, STEP_KEY = "seam_error_p95_arcmin", "luminance_step_percent"
+# A row has the other channel's dots around it where one is nearer than so many of their own spacings.
+_NEAR = 1.5
+# Fewer rows, or shots, in an overlap say nothing of it.
+FEWEST_ROWS, FEWEST_SHOTS = 30, 2
+# Directions and moments of the simulation.
+_DIRECTIONS, _MOMENTS, P95 = 16, 100_000, 95.0
+# Of two numbers joined linearly between three dots the noise is about this share of a dot's variance.
+_JOINED = 0.5
+OVERLAP_NEEDS = (
+    f"dots of both channels in their overlap from {FEWEST_SHOTS} pupil positions or more, "
+    f"{FEWEST_ROWS} in all"
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Meeting:
+    """Rows of one channel where the other shows the same direction.
+
+    `step_arcmin` (n, 2): from the first channel's picture to the second's, tracker right; `shot` (n,);
+    `tangent` (n, 2); `sigma_arcmin`: noise of a step per axis, `common_arcmin`: what both channels' rows may
+    share. `log_ratio` (n,) or None: of the light of the second to that of the first, gains applied.
+    """
+
+    channels: tuple[str, str]
+    colour: str
+    step_arcmin: FloatArray
+    shot: IntArray
+    tangent: FloatArray
+    sigma_arcmin: float
+    common_arcmin: float
+    log_ratio: FloatArray | None
+
+    @property
+    def of(self) -> str:
+        """Channels and colour, for people."""
+        return f"{self.channels[0]} and {self.channels[1]} {self.colour}"
+
+    @property
+    def is_enough(self) -> bool:
+        """Whether the rows say something of the overlap."""
+        return len(self.shot) >= FEWEST_ROWS and len(np.unique(self.shot)) >= FEWEST_SHOTS
+
+
+def meetings(groups: tuple[Deviations, ...], noises: dict[tuple[str, str], Noise], /) -> Iterator[Meeting]:
+    """Yield every pair of channels of a colour that show some directions both."""
+    for place, first in enumerate(groups):
+        for second in groups[place + 1 :]:
+            if first.colour == second.colour and first.channel != second.channel:
+                found = _meeting(first, second, noises)
+                if found is not None:
+                    yield found
+
+
+def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str], Noise]) -> Meeting | None:
+    lit = all(one.luminance is not None for one in (first, second))
+    steps, shots, tangents, ratios = [], [], [], []
+    for shot in np.intersect1d(first.shot, second.shot):
+        own, other = first.shot == shot, second.shot == shot
+        around = _around(first.tangent[own], second.tangent[other])
+        if around is None:
+            continue
+        values = [second.step_arcmin[other]]
+        if lit:
+            values.append(_log_light(second)[other][:, None])
+        try:
+            joined = LinearNDInterpolator(second.tangent[other], np.hstack(values))(first.tangent[own])
+        except QhullError:
+            continue
+        good = around & np.isfinite(joined[:, :2]).all(axis=1)
+        steps.append((joined[:, :2] - first.step_arcmin[own])[good])
+        shots.append(np.full(int(good.sum()), shot))
+        tangents.append(first.tangent[own][good])
+        if lit:
+            ratios.append((joined[:, 2] - _log_light(first)[own])[good])
+    if not sum(map(len, shots)):
+        return None
+    per_axis, common = [], []
+    for one, share in ((first, 1.0), (second, _JOINED)):
+        noise, scale = noises[one.channel, one.colour], float(np.median(one.arcmin_per_px))
+        per_axis.append(noise.taken_out * scale * np.sqrt(share))
+        common.append(noise.common * scale)
+    return Meeting(
+        (first.channel, second.channel),
+        first.colour,
+        np.concatenate(steps),
+        np.concatenate(shots),
+        np.concatenate(tangents),
+        float(np.hypot(*per_axis)),
+        float(np.hypot(*common)),
+        np.concatenate(ratios) if lit else None,
+    )
+
+
+def seam_figure(
+    colours: list[Meeting],
+    lookup: Lookup,
+    eye_box: EyeBox,
+    tracker: Tracker,
+    noise_known: bool,
+    limit: float | None,
+    /,
+) -> Figure:
+    """Return `seam_error_p95_arcmin` of two channels: with the tracker, the measured steps in every moment.
+
+    `colours`: where they meet, by colour; the worst colour counts. How the picture moves with the pupil is
+    that of a colour whose tables stand alone: others differ from it by little.
+    """
+    found = max(colours, key=lambda one: (one.is_enough, _still(one)))
+    if not found.is_enough or not noise_known:
+        needs = OVERLAP_NEEDS if not found.is_enough else "the noise of the capture (sigma_px)"
+        return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
+    still = _still(found)
+    raw = length_without_noise(found.step_arcmin, 0.0)
+    steps = found.step_arcmin * (still / raw if raw > 0.0 else 1.0)
+    try:
+        surface = seam_surface(
+            *(cast(Field, TableField(lookup, name, _alone(lookup))) for name in found.channels),
+            _directions(found, lookup, eye_box),
+            eye_box=eye_box,
+        )
+    except SeamError as cause:
+        needs = f"directions that both channels show from all of the eye box ({cause})"
+        return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
+    moments = simulate(BudgetScene(surface, residual_arcmin=steps), tracker, samples=_MOMENTS)
+    value = moments.percentile_arcmin(P95)
+    parts = {
+        "positions": sigma_of_mean(
+            lengths_by_shot(found.step_arcmin, found.shot), len(np.unique(found.shot))
+        ),
+        "noise": 0.5 * (raw - still),
+        "common_to_rows": found.common_arcmin,
+        "simulation": 0.5 * value * half_width(value, moments.interval_arcmin(P95)),
+    }
+    known = {name: float(part) for name, part in parts.items() if part is not None}
+    note = (
+        f"95 % of moments of natural eye movement with the tracker; with the tracker right {still:.3g} "
+        f"arcmin over 95 % of {len(found.shot)} rows"
+    )
+    return Figure(SEAM_KEY, found.of, "arcmin", value, known, raw, len(found.shot), note=note, limit=limit)
+
+
+def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Figure:
+    """Return `luminance_step_percent` of two channels in a colour: the package's gains on measured light."""
+    needs = ""
+    if found.log_ratio is None:
+        needs = "the column 'luminance', in one unit for both channels"
+    elif not with_gains:
+        needs = "a package with gains (export --light)"
+    elif not found.is_enough:
+        needs = OVERLAP_NEEDS
+    if needs or found.log_ratio is None:
+        return Figure(STEP_KEY, found.of, "%", needs=needs, limit=limit)
+    good = np.isfinite(found.log_ratio)
+    per_shot = np.array(
+        [np.median(found.log_ratio[good & (found.shot == one)]) for one in np.unique(found.shot[good])]
+    )
+    # The worst pupil position; its own noise is that of a median of its rows.
+    worst = int(np.argmax(np.abs(per_shot)))
+    rows = found.log_ratio[good & (found.shot == np.unique(found.shot[good])[worst])]
+    spread = 1.4826 * float(np.median(np.abs(rows - np.median(rows))))
+    sigma = 1.2533 * spread / np.sqrt(len(rows))
+    parts = {"rows": 100.0 * sigma, "positions": 100.0 * (sigma_of_mean(per_shot, len(per_shot)) or 0.0)}
+    note = f"worst of {len(per_shot)} pupil positions, median over the overlap"
+    value = 100.0 * abs(float(np.expm1(per_shot[worst])))
+    return Figure(STEP_KEY, found.of, "%", value, parts, None, int(good.sum()), note=note, limit=limit)
+
+
+def _still(found: Meeting) -> float:
+    """Return what 95 % of steps stay under with the tracker right, noise taken out."""
+    return length_without_noise(found.step_arcmin, found.sigma_arcmin)
+
+
+def _alone(lookup: Lookup) -> str:
+    """Return a colour whose maps are not built on another's, where there is one."""
+    return next(
+        (
+            colour
+            for number, colour in enumerate(lookup.colours)
+            if all(one.base is None for one in lookup.maps if one.colour == number)
+        ),
+        lookup.colours[0],
+    )
+
+
+def _around(tangent: FloatArray, other: FloatArray) -> np.ndarray | None:
+    """Return which directions (n, 2) have others (m, 2) around them; None where there are too few."""
+    if len(other) < 4:
+        return None
+    tree = cKDTree(other)
+    spacing = float(np.median(np.asarray(tree.query(other, k=2)[0])[:, 1]))
+    near = np.asarray(tree.query(tangent)[0]) <= _NEAR * spacing
+    return near if near.any() else None
+
+
+def _log_light(group: Deviations) -> FloatArray:
+    """Return the logarithm of luminance times gain (n,); NaN where it is not positive."""
+    assert group.luminance is not None
+    light = group.luminance if group.gain is None else group.luminance * group.gain
+    return np.log(np.where(light > 0.0, light, np.nan))
+
+
+def _directions(found: Meeting, lookup: Lookup, eye_box: EyeBox) -> FloatArray:
+    """Return some of the directions that both channels show from every corner of the eye box."""
+    distinct = found.tangent[:: max(len(found.tangent) // 400, 1)]
+    served = np.ones(len(distinct), dtype=bool)
+    for name in found.channels:
+        own = TableField(lookup, name, _alone(lookup))
+        points = own.inverse(distinct[:, None, :], pupil_mm=eye_box.corners)
+        served &= points.valid.all(axis=1)
+    kept = distinct[served]
+    if not len(kept):
+        raise SeamError("none is")
+    return np.asarray(kept[np.linspace(0, len(kept) - 1, min(_DIRECTIONS, len(kept))).astype(int)])

@@ -1,0 +1,118 @@
+"""A package's map with the face of a fitted field, as far as the seam error asks for one.
+
+For many pupil positions at once: the tables' own coefficients, in double precision (the device's single
+precision differs by 1e-7 of a tangent).
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from prewarp.chebyshev import count_of_degree, values_2d
+from prewarp.checks import BoolArray, FloatArray, as_pixel, as_pupil, as_tangent
+from prewarp.lookup import Family, Lookup, prepare
+from prewarp.lookup.chebyshev_terms import decoded_coefficients
+from prewarp.lookup.pupil import pupil_values
+
+# Newton's method: slopes by differences of so many px, steps, and where they end, px.
+_STEP_PX, _STEPS, _DONE_PX = 2.0, 12, 1e-6
+
+
+@dataclass(frozen=True)
+class PanelPoints:
+    """Panel points (..., 2), px, and which of them the tables found on the panel."""
+
+    pixel: FloatArray
+    valid: BoolArray
+
+
+@dataclass(frozen=True)
+class TableField:
+    """The map of a channel and colour of a lookup, for directions (m, 1 or p, 2) from pupils (1, p, 3)."""
+
+    lookup: Lookup
+    channel: str
+    colour: str
+
+    @property
+    def panel_size_px(self) -> tuple[int, int]:
+        """Width and height, px."""
+        return self.lookup.panel_sizes_px[self.lookup.channels.index(self.channel)]
+
+    def forward(self, pixel: ArrayLike, /, *, pupil_mm: ArrayLike) -> FloatArray:
+        """Return directions (m, p, 2) of panel points."""
+        return self._for(as_pupil(pupil_mm)).forward(as_pixel(pixel))
+
+    def inverse(self, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> PanelPoints:
+        """Return the panel points (m, p, 2) of directions."""
+        own = self._for(as_pupil(pupil_mm))
+        wanted = as_tangent(tangent)
+        wanted = np.broadcast_to(wanted, (len(wanted), len(own.pupils_mm), 2))
+        size = np.asarray(self.panel_size_px, dtype=float)
+        pixel = np.broadcast_to(0.5 * size, wanted.shape).copy()
+        move = np.full(wanted.shape, np.inf)
+        for _ in range(_STEPS):
+            here = own.forward(pixel)
+            columns = [(own.forward(pixel + step) - here) / _STEP_PX for step in _STEP_PX * np.eye(2)]
+            slope = np.stack(columns, axis=-1)
+            move = np.linalg.solve(slope, (wanted - here)[..., None])[..., 0]
+            pixel = np.clip(pixel + np.clip(move, -0.25 * size, 0.25 * size), -0.05 * size, 1.05 * size)
+            if np.abs(move).max() < _DONE_PX:
+                break
+        found = np.all(np.abs(move) < 1e-3, axis=-1) & np.all((pixel >= 0.0) & (pixel <= size), axis=-1)
+        return PanelPoints(pixel, found)
+
+    def _for(self, pupils: FloatArray) -> "_Prepared":
+        place = self.lookup.map_index(self.channel, self.colour)
+        return _Prepared(self.lookup, place, pupils.reshape(-1, 3))
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """A map of a lookup, by its place, for pupils (p, 3)."""
+
+    lookup: Lookup
+    place: int
+    pupils_mm: FloatArray
+
+    @cached_property
+    def _tables(self) -> list[FloatArray] | None:
+        """Coefficients (p, functions, 2) of the map and of those that it builds on; None for splines."""
+        low, high = np.asarray(self.lookup.pupil_box_mm, dtype=float)
+        size = np.where(high > low, high - low, 1.0)
+        unit = np.where(high > low, (2.0 * self.pupils_mm - low - high) / size, 0.0)
+        unit, found = np.clip(unit, -1.0, 1.0), []
+        place: int | None = self.place
+        while place is not None:
+            table = self.lookup.maps[place]
+            if table.family != Family.CHEBYSHEV:
+                return None
+            values = pupil_values(unit, table.pupil_degree)
+            shape = 2, values.shape[1], count_of_degree(table.columns - 1)
+            found.append(np.einsum("pk,ckf->pfc", values, decoded_coefficients(table, shape)))
+            place = table.base
+        return found
+
+    def forward(self, pixel: FloatArray) -> FloatArray:
+        """Return directions (m, p, 2) of panel points (m, 1 or p, 2)."""
+        pixel = np.broadcast_to(pixel, (len(pixel), len(self.pupils_mm), 2))
+        if self._tables is None:
+            maps = (prepare(self.lookup, self.place, pupil) for pupil in self.pupils_mm)
+            seen = [one.direction_from_panel(pixel[:, n]).astype(float) for n, one in enumerate(maps)]
+            return np.stack(seen, axis=1)
+        size = np.asarray(self.lookup.panel_sizes_px[self.lookup.maps[self.place].channel], dtype=float)
+        s, t = np.moveaxis(2.0 * pixel / size - 1.0, -1, 0)
+        total = np.zeros(pixel.shape)
+        for table in self._tables:
+            values = values_2d(s.ravel(), t.ravel(), _degree_of(table.shape[1]))
+            total += np.einsum("fmp,pfc->mpc", values.reshape(-1, *s.shape), table)
+        return total
+
+
+def _degree_of(count: int) -> int:
+    degree = 0
+    while count_of_degree(degree) < count:
+        degree += 1
+    return degree

@@ -1,0 +1,233 @@
+"""Verdicts on units in closed form: faults of known size are measured, and nothing false passes."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from prewarp.acceptance.accept import accept_unit
+from prewarp.acceptance.figures import NOT_KNOWN
+from prewarp.acceptance.pose import BenchPrior
+from prewarp.errors import GridError, PackageError
+from prewarp.export.package_reading import read_package
+from prewarp.frames import turned_tangent
+from prewarp.grids import write_grid
+from prewarp.limits import Limits
+from prewarp.module import read_module
+from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, PASS_WITHIN
+from prewarp.report.acceptance import acceptance_figure
+from tests.acceptance.units import PUPILS, capture, module_text, moved, package, renamed
+from tests.cli.conftest import run
+from tests.report.conftest import faint_texts
+
+ARCMIN = np.pi / 10800.0
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("unit")
+    package(folder / "package")
+    (folder / "unit.toml").write_text(module_text(), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def judge(folder):
+    device, module = read_package(folder / "package"), read_module(folder / "unit.toml")
+
+    def of(grid, limits=None, **options):
+        return accept_unit(
+            grid, device, module if limits is None else replace(module, limits=limits), **options
+        )
+
+    return of
+
+
+def figure(found, key, of=None):
+    return max(
+        (one for one in found.figures if one.key == key and of in (None, one.of)),
+        key=lambda one: -1.0 if one.value is None else one.value,
+    )
+
+
+@pytest.fixture(scope="module")
+def right(judge):
+    return judge(capture())
+
+
+def test_a_right_unit_passes(right):
+    assert right.verdict == PASS and right.risk < 1e-3
+    # The package's tables are within 0.07 px of the fit; the noise of 0.02 px is taken out.
+    assert figure(right, "place_px").value < 0.07
+    for one in right.noises.values():
+        assert one.seen == pytest.approx(0.02, rel=0.15) and one.stated is None
+    step = figure(right, "luminance_step_percent")
+    # Luminance is what the gains are made for, to their own error.
+    assert step.value < 0.5 and step.verdict == PASS
+
+
+@pytest.mark.parametrize("noise", [0.02, 0.1])
+def test_a_known_shift_of_a_panel_is_measured(judge, noise):
+    found = judge(moved(capture(noise_px=noise), (0.24, -0.32), channel="left"), Limits(place_px=0.5))
+    own = figure(found, "place_px", "left G")
+    assert own.value == pytest.approx(0.4, abs=2.0 * own.sigma + 0.05)
+    assert own.sigma < 0.05
+    arcmin = figure(found, "place_arcmin", "left G")
+    assert arcmin.value / own.value == pytest.approx(7.7, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("limit", "verdict", "code"),
+    [(1.0, PASS, 0), (0.44, PASS_WITHIN, 3), (0.38, FAIL_WITHIN, 3), (0.2, FAIL, 1)],
+)
+def test_the_four_verdicts_by_limit(judge, limit, verdict, code):
+    # The common part, 0.04 px, decides how wide "within uncertainty" is.
+    grid = moved(capture(), (0.24, -0.32))
+    grid = replace(grid, sigma_px=np.full(len(grid), np.hypot(0.02, 0.04)))
+    found = judge(grid, Limits(place_px=limit))
+    assert found.verdict == verdict
+    judged = figure(found, "place_px").judged
+    assert judged.risk_kind == ("consumer's" if "pass" in verdict else "producer's")
+    assert (judged.risk < 0.03) == (verdict in (PASS, FAIL)) and 0.0 <= found.risk <= 1.0
+
+
+def test_a_turned_channel_shows_in_the_seam_as_far_as_it_is_turned(judge):
+    grid = capture()
+    turned = turned_tangent(grid.tangent, np.array([0.0, 6.0 * ARCMIN, 0.0]))
+    tangent = np.where((grid.channel == 1)[:, None], turned, grid.tangent)
+    found = judge(replace(grid, tangent=tangent, direction_deg=None))
+    seam = figure(found, "seam_error_p95_arcmin")
+    assert seam.value == pytest.approx(6.0, abs=2.0 * seam.sigma + 0.4)
+    assert seam.verdict == FAIL and found.verdict == FAIL
+
+
+def test_light_that_differs_at_the_seam(judge):
+    grid = capture()
+    light = np.where(grid.channel == 1, 1.12, 1.0) * grid.luminance
+    step = figure(judge(replace(grid, luminance=light)), "luminance_step_percent")
+    assert step.value == pytest.approx(12.0, abs=0.5) and step.verdict == FAIL
+
+
+def test_a_pose_is_removed_only_where_asked_for_and_only_as_far_as_a_bench_may_be_off(judge):
+    grid = capture()
+
+    def posed(turn_arcmin):
+        # Seen by a camera that is turned.
+        seen = turned_tangent(grid.tangent, np.array([0.3, -1.0, 0.5]) * -turn_arcmin * ARCMIN)
+        return replace(grid, tangent=seen, direction_deg=None)
+
+    limits = Limits(place_arcmin=1.2)
+    plain = judge(posed(3.0), limits)
+    assert plain.pose is None and plain.verdict == FAIL and "nothing was removed" in plain.told[0]
+    freed = judge(posed(3.0), limits, remove_pose=True, bench=BenchPrior(0.1, 2.0))
+    assert freed.pose.removed and freed.verdict == PASS
+    np.testing.assert_allclose(freed.pose.turn_arcmin, [0.9, -3.0, 1.5], atol=0.4)
+    assert "Removed as the unknown pose" in freed.told[0]
+    far = judge(posed(20.0), limits, remove_pose=True, bench=BenchPrior(0.1, 2.0))
+    assert not far.pose.removed and far.verdict == FAIL and "no pose of this bench" in far.told[0]
+    # Not removed but stated: the verdict knows less.
+    stated = judge(grid, limits, bench=BenchPrior(0.1, 2.0))
+    assert stated.verdict == PASS_WITHIN and figure(stated, "place_arcmin").parts["pose"] > 1.5
+
+
+def false_inputs():
+    grid = capture()
+    half = grid.take((grid.pixel < [200.0, 300.0]).all(axis=1))
+    return {
+        "swapped channels": (renamed(grid, {"left": "right", "right": "left"}), (FAIL, GridError)),
+        "mirrored panel": (
+            replace(grid, pixel=np.array([320.0, 0.0]) + grid.pixel * [-1.0, 1.0]), (FAIL, GridError)
+        ),
+        "tangents for degrees": (
+            replace(grid, direction_deg=grid.tangent, tangent=np.tan(np.radians(grid.tangent))),
+            (FAIL, GridError),
+        ),
+        "centimetres": (replace(grid, pupil_mm=grid.pupil_mm * 0.1), (NOT_KNOWN, FAIL)),
+        "one pupil": (capture(pupils=PUPILS[2:3]), (NOT_KNOWN,)),
+        "a corner of the eye box": (capture(pupils=PUPILS[:2] + [0.0, 0.0, 0.1]), (NOT_KNOWN,)),
+        "part of the panel": (half, (NOT_KNOWN,)),
+        "one colour": (grid.select(colour="G"), (NOT_KNOWN,)),
+        "one channel": (grid.select(channel="left"), (NOT_KNOWN,)),
+        "few dots and no sigma": (capture(dots=3), (NOT_KNOWN,)),
+        "another unit": (moved(grid, (3.0, 1.0)), (FAIL,)),
+        "no luminance": (replace(grid, luminance=None), (NOT_KNOWN,)),
+        "unknown channel": (renamed(grid, {"left": "top"}), (GridError,)),
+        "nothing finite": (replace(grid, pixel=grid.pixel * np.nan), (GridError,)),
+        "sigma ten times too large": (
+            replace(grid, sigma_px=np.full(len(grid), 0.5)), (PASS_WITHIN, FAIL_WITHIN)
+        ),
+        "noise and no sigma": (capture(noise_px=0.6), (PASS_WITHIN, FAIL_WITHIN, FAIL)),
+        "pupils outside the eye box": (
+            replace(grid, pupil_mm=grid.pupil_mm + [9.0, 0.0, 0.0]), (NOT_KNOWN, GridError)
+        ),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", false_inputs())
+def test_what_is_false_never_passes(judge, name):
+    grid, expected = false_inputs()[name]
+    try:
+        found = judge(grid)
+    except (GridError, PackageError) as cause:
+        assert type(cause) in expected, cause
+        return
+    assert found.verdict in expected, found.sentence
+    if found.verdict == NOT_KNOWN:
+        assert "needs" in found.sentence.lower()
+
+
+@pytest.mark.parametrize(
+    ("edit", "words"),
+    [
+        (lambda text: text.replace("[channel.left", "[channel.upper"), "channel 'left' is not in it"),
+        (lambda text: text.replace("width_px = 320", "width_px = 640", 1), "panel of 'left'"),
+        (lambda text: text.replace('eye = "right"', 'eye = "left"'), "of the right eye"),
+        (lambda text: text.replace("half_x_mm = 3.0", "half_x_mm = 4.0"), "are not the module's eye box"),
+        (lambda text: text.replace("[color.B]", "[color.V]"), "colours"),
+        (lambda text: text.replace("field_x_deg = 80.0", "field_x_deg = 70.0"), "content"),
+    ],
+)
+def test_a_package_of_another_display_is_refused(folder, tmp_path, edit, words):
+    (tmp_path / "other.toml").write_text(edit(module_text()), encoding="utf-8")
+    with pytest.raises(PackageError, match=words):
+        accept_unit(capture(), read_package(folder / "package"), read_module(tmp_path / "other.toml"))
+
+
+def test_a_changed_blob_is_refused(folder, tmp_path):
+    copy = package(tmp_path / "package")
+    blob = copy / "lookup" / "lookup.prewarp"
+    data = bytearray(blob.read_bytes())
+    data[-5] ^= 1
+    blob.write_bytes(bytes(data))
+    with pytest.raises(PackageError, match="not the one that was exported"):
+        accept_unit(capture(), read_package(copy), read_module(folder / "unit.toml"))
+
+
+def test_no_limit_no_verdict(judge):
+    found = judge(capture(dots=7), Limits())
+    assert found.verdict is None and found.risk is None and "sets no limit" in found.sentence
+
+
+def test_the_command(folder, tmp_path):
+    write_grid(tmp_path / "fresh.npz", capture())
+    asked = (
+        "accept", tmp_path / "fresh.npz", "--package", folder / "package", "--module", folder / "unit.toml"
+    )  # fmt: skip
+    done = run(*asked, "-o", tmp_path / "page.png", "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert told["verdict"] == PASS and told["specific_risk_at_most"] < 1e-3 and len(told["regions"]) == 6
+    assert (tmp_path / "page.png").read_bytes()[:4] == b"\x89PNG"
+    write_grid(tmp_path / "fresh.npz", moved(capture(), (2.0, 0.0)))
+    done = run(*asked)
+    assert done.exit_code == 1 and "Fail. Specific risk" in done.stdout and "ISO 14253-1" in done.stdout
+    write_grid(tmp_path / "fresh.npz", capture(pupils=PUPILS[:1]))
+    done = run(*asked)
+    assert done.exit_code == 3 and "needs pupil positions over the eye box" in done.stdout
+    done = run(*asked[:3], folder / "nothing", *asked[4:])
+    assert done.exit_code == 2 and done.stderr.count("prewarp:") == 1
+
+
+def test_the_page_can_be_read(right):
+    assert faint_texts(acceptance_figure(right, title="unit 1")) == []
