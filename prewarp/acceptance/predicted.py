@@ -5,6 +5,7 @@ position to direction.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -67,12 +68,12 @@ class Deviations:
     @property
     def step_px(self) -> FloatArray:
         """The same in panel px (n, 2)."""
-        return np.einsum("nij,nj->ni", self.px_per_arcmin, self.step_arcmin)
+        return np.asarray(np.einsum("nij,nj->ni", self.px_per_arcmin, self.step_arcmin))
 
     @property
     def arcmin_per_px(self) -> FloatArray:
         """Size of a panel px as seen, arcmin (n,): root of its area."""
-        return 1.0 / np.sqrt(np.abs(np.linalg.det(self.px_per_arcmin)))
+        return np.asarray(1.0 / np.sqrt(np.abs(np.linalg.det(self.px_per_arcmin))))
 
     def less(self, removed_arcmin: FloatArray, /) -> "Deviations":
         """Return it with steps (n, 2), arcmin, taken off."""
@@ -181,7 +182,7 @@ def _shot(
         grid.pupil_mm[rows],
         np.full(len(rows), number),
         _step(said, seen),
-        np.linalg.inv(slope),
+        np.asarray(np.linalg.inv(slope), dtype=float),
         per_mm,
         None if grid.sigma_px is None else grid.sigma_px[rows],
         None if grid.luminance is None else grid.luminance[rows],
@@ -202,13 +203,15 @@ def _direction(own: PreparedMap, pixel: FloatArray) -> FloatArray:
 
 def _joined(parts: list[Deviations]) -> Deviations:
     first = parts[0]
-
-    def whole(name: str) -> np.ndarray:
-        return np.concatenate([getattr(one, name) for one in parts])
-
-    some = {
-        name: None if getattr(first, name) is None else whole(name)
-        for name in ("sigma_px", "luminance", "gain")
+    joined: dict[str, Any] = {
+        name: np.concatenate([getattr(one, name) for one in parts])
+        for name in _COLUMNS
+        if getattr(first, name) is not None
     }
-    names = ("row", "pixel", "tangent", "pupil_mm", "shot", "step_arcmin", "px_per_arcmin", "per_mm")
-    return Deviations(first.channel, first.colour, **{name: whole(name) for name in names}, **some)
+    return replace(first, **joined)
+
+
+_COLUMNS = (
+    "row", "pixel", "tangent", "pupil_mm", "shot", "step_arcmin", "px_per_arcmin", "per_mm", "sigma_px",
+    "luminance", "gain",
+)  # fmt: skip

@@ -1,7 +1,7 @@
 """Where two channels show one direction: how far apart, and how much brighter one is, as measured.
 
 Rows of one channel are held to those of the other around them, seen from the same pupil position; between
-dots the small deviations from the package are joined linearly.
+dots the small deviations from the package follow a plane.
 """
 
 from collections.abc import Iterator
@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
-from scipy.interpolate import LinearNDInterpolator
-from scipy.spatial import QhullError, cKDTree
+from scipy.spatial import cKDTree
 
 from prewarp.acceptance.figures import Figure
 from prewarp.acceptance.lengths import length_without_noise, lengths_by_shot, sigma_of_mean
@@ -31,12 +30,12 @@ from prewarp.module import EyeBox
 SEAM_KEY, STEP_KEY = "seam_error_p95_arcmin", "luminance_step_percent"
 # A row has the other channel's dots around it where one is nearer than so many of their own spacings.
 _NEAR = 1.5
+# So many of them are joined, if their noise does not grow by more than this in variance.
+_NEIGHBOURS, _MOST_GAIN = 8, 1.0
 # Fewer rows, or shots, in an overlap say nothing of it.
 FEWEST_ROWS, FEWEST_SHOTS = 30, 2
 # Directions and moments of the simulation.
 _DIRECTIONS, _MOMENTS, P95 = 16, 100_000, 95.0
-# Of two numbers joined linearly between three dots the noise is about this share of a dot's variance.
-_JOINED = 0.5
 OVERLAP_NEEDS = (
     f"dots of both channels in their overlap from {FEWEST_SHOTS} pupil positions or more, "
     f"{FEWEST_ROWS} in all"
@@ -84,29 +83,24 @@ def meetings(groups: tuple[Deviations, ...], noises: dict[tuple[str, str], Noise
 
 def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str], Noise]) -> Meeting | None:
     lit = all(one.luminance is not None for one in (first, second))
-    steps, shots, tangents, ratios = [], [], [], []
+    steps, shots, tangents, ratios, gains = [], [], [], [], []
     for shot in np.intersect1d(first.shot, second.shot):
-        own, other = first.shot == shot, second.shot == shot
-        around = _around(first.tangent[own], second.tangent[other])
-        if around is None:
+        own, other = np.flatnonzero(first.shot == shot), np.flatnonzero(second.shot == shot)
+        rows, near, weights = _around(first.tangent, own, second.tangent, other)
+        if not len(rows):
             continue
-        values = [second.step_arcmin[other]]
+        joined = np.einsum("nk,nki->ni", weights, second.step_arcmin[near])
+        steps.append(joined - first.step_arcmin[rows])
+        shots.append(np.full(len(rows), shot))
+        tangents.append(first.tangent[rows])
+        gains.append(np.sum(weights**2, axis=1))
         if lit:
-            values.append(_log_light(second)[other][:, None])
-        try:
-            joined = LinearNDInterpolator(second.tangent[other], np.hstack(values))(first.tangent[own])
-        except QhullError:
-            continue
-        good = around & np.isfinite(joined[:, :2]).all(axis=1)
-        steps.append((joined[:, :2] - first.step_arcmin[own])[good])
-        shots.append(np.full(int(good.sum()), shot))
-        tangents.append(first.tangent[own][good])
-        if lit:
-            ratios.append((joined[:, 2] - _log_light(first)[own])[good])
+            light = np.einsum("nk,nk->n", weights, _log_light(second)[near])
+            ratios.append(light - _log_light(first)[rows])
     if not sum(map(len, shots)):
         return None
     per_axis, common = [], []
-    for one, share in ((first, 1.0), (second, _JOINED)):
+    for one, share in ((first, 1.0), (second, float(np.mean(np.concatenate(gains))))):
         noise, scale = noises[one.channel, one.colour], float(np.median(one.arcmin_per_px))
         per_axis.append(noise.taken_out * scale * np.sqrt(share))
         common.append(noise.common * scale)
@@ -116,8 +110,8 @@ def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str]
         np.concatenate(steps),
         np.concatenate(shots),
         np.concatenate(tangents),
-        float(np.hypot(*per_axis)),
-        float(np.hypot(*common)),
+        float(np.linalg.norm(per_axis)),
+        float(np.linalg.norm(common)),
         np.concatenate(ratios) if lit else None,
     )
 
@@ -144,11 +138,8 @@ def seam_figure(
     raw = length_without_noise(found.step_arcmin, 0.0)
     steps = found.step_arcmin * (still / raw if raw > 0.0 else 1.0)
     try:
-        surface = seam_surface(
-            *(cast(Field, TableField(lookup, name, _alone(lookup))) for name in found.channels),
-            _directions(found, lookup, eye_box),
-            eye_box=eye_box,
-        )
+        first, second = (cast(Field, TableField(lookup, one, _alone(lookup))) for one in found.channels)
+        surface = seam_surface(first, second, _directions(found, lookup, eye_box), eye_box=eye_box)
     except SeamError as cause:
         needs = f"directions that both channels show from all of the eye box ({cause})"
         return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
@@ -213,14 +204,28 @@ def _alone(lookup: Lookup) -> str:
     )
 
 
-def _around(tangent: FloatArray, other: FloatArray) -> np.ndarray | None:
-    """Return which directions (n, 2) have others (m, 2) around them; None where there are too few."""
-    if len(other) < 4:
-        return None
-    tree = cKDTree(other)
-    spacing = float(np.median(np.asarray(tree.query(other, k=2)[0])[:, 1]))
-    near = np.asarray(tree.query(tangent)[0]) <= _NEAR * spacing
-    return near if near.any() else None
+def _around(
+    tangent: FloatArray, own: IntArray, others: FloatArray, other: IntArray
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return the rows (n,) that have others about them, the nearest of those (n, k) and their weights (n, k):
+    the value at a row of the plane that fits the others best.
+    """
+    nothing = own[:0], np.zeros((0, _NEIGHBOURS), dtype=np.int64), np.zeros((0, _NEIGHBOURS))
+    if len(other) <= _NEIGHBOURS:
+        return nothing
+    tree = cKDTree(others[other])
+    spacing = float(np.median(np.asarray(tree.query(others[other], k=2)[0])[:, 1]))
+    distance, place = (np.asarray(one) for one in tree.query(tangent[own], k=_NEIGHBOURS))
+    close = distance[:, 0] <= _NEAR * spacing
+    if not close.any():
+        return nothing
+    own, near = own[close], other[place[close]]
+    away = (others[near] - tangent[own][:, None]) / spacing
+    basis = np.concatenate([np.ones((*away.shape[:2], 1)), away], axis=2)
+    # Others on one line say nothing across it; that shows as a large weight.
+    weights = np.linalg.pinv(basis, rcond=1e-6)[:, 0]
+    inside = np.sum(weights**2, axis=1) <= _MOST_GAIN
+    return own[inside], near[inside], weights[inside]
 
 
 def _log_light(group: Deviations) -> FloatArray:

@@ -52,7 +52,7 @@ def acceptance_figure(found: Acceptance, /, *, title: str = "") -> "Drawn":
     verdict = (found.verdict or "no verdict").upper()
     with figure(_WIDTH_PX, _HEAD_PX + _ROW_PX * rows, f"{title}\n{verdict}", title_size=15) as drawn:
         # Parts of their own, so that long names above take no room below.
-        head, *parts = drawn.subfigures(rows, 1)
+        head, *parts = drawn.subfigures(rows, 1, squeeze=False)[:, 0]
         left, right = head.subplots(1, 2, width_ratios=(2, 1))
         _draw_figures(left, found)
         _draw_law(right, found)

@@ -52,13 +52,8 @@ place_arcmin = 4.0
 seam_error_p95_arcmin = 4.0
 luminance_step_percent = 5.0
 """
-# Arcmin of a panel px, about.
 PUPILS = np.array(
-    [
-        [x, y, 0.4 * (-1.0) ** (i + j)]
-        for i, x in enumerate((-2.0, 0.0, 2.0))
-        for j, y in enumerate((-1.5, 1.5))
-    ]
+    [[x, y, 0.4 * (-1.0) ** (i + j)] for i, x in enumerate((-2.0, 2.0)) for j, y in enumerate((-1.5, 1.5))]
 )
 
 

@@ -81,8 +81,8 @@ ON_A_GPU = "preview {fit} --module {module} {lit} --offscreen --size 64x64 --gl 
 # Numbers with exponents, and keys of JSON: neither stands in what people read. Names of options, columns and
 # tables of files, which a reader is to write, and names of files do.
 RAW = re.compile(r"\d(?:\.\d+)?e[-+]\d+|(?<![\w/.\[-])(?!sigma_px)[a-z]+(?:_[a-z0-9]+)+\b(?![\w./]|\.[a-z])")
-# These take no grid or fit of the reader's, or run for every kind before its other commands do.
-APART = {"demo", "module", "trace", "fit", "camera", "extract", "line"}
+# These take no grid or fit of the reader's, or a package with tables, or run for every kind before others do.
+APART = {"demo", "module", "trace", "fit", "camera", "extract", "accept", "line"}
 
 
 def test_the_kinds_hold_every_pairing():

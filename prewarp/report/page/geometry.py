@@ -7,8 +7,9 @@ from prewarp.field import prediction_sigma
 from prewarp.field.field import Field
 from prewarp.frames import arcmin_between
 from prewarp.points import lattice_points
+from prewarp.quality.conformance import COVERAGE
 from prewarp.report.page.display import CENTRE_MM, Display, EyeStudy
-from prewarp.report.page.tree import COVERAGE, Limit, Row, Section
+from prewarp.report.page.tree import Limit, Row, Section
 from prewarp.report.page.words import number_text
 from prewarp.seam import field_of_view, survey_overlap
 from prewarp.seam.directions import node_areas_deg2

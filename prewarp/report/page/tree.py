@@ -10,13 +10,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from prewarp.published import Published
+from prewarp.quality.conformance import FAIL, PASS, decide, interval
 
 WITHIN, ABOVE, UNDECIDED = "within limit", "above limit", "undecided"
 NO_LIMIT, NOT_MEASURED, TOLD = "no limit set", "not measured", "not judged"
 # Of what is judged, the worst first.
 _ORDER = (ABOVE, UNDECIDED, NOT_MEASURED, WITHIN)
-# Coverage factor for about 95 % (JCGM 100:2008, G.6.6).
-COVERAGE = 2.0
 
 
 @dataclass(frozen=True)
@@ -80,7 +79,7 @@ class Row:
             return self.interval
         if self.value is None or self.sigma is None:
             return None
-        return self.value - COVERAGE * self.sigma, self.value + COVERAGE * self.sigma
+        return interval(self.value, self.sigma)
 
     @property
     def verdict(self) -> str:
@@ -95,9 +94,7 @@ class Row:
             return NO_LIMIT
         assert self.value is not None
         low, high = self.range95 or (self.value, self.value)
-        if high <= self.limit.value:
-            return WITHIN
-        return ABOVE if low > self.limit.value else UNDECIDED
+        return {PASS: WITHIN, FAIL: ABOVE}.get(decide(self.value, low, high, self.limit.value), UNDECIDED)
 
     @property
     def is_judged(self) -> bool:
