@@ -97,7 +97,7 @@ class Acceptance:
             "noise_px": [
                 {
                     "channel": name[0],
-                    "colour": name[1],
+                    "color": name[1],
                     "stated": self.noises[name].stated,
                     "seen": self.noises[name].seen,
                 }
@@ -244,7 +244,7 @@ def _left_out(capture: Capture) -> list[str]:
 
 
 def _parts(name: tuple[str, str], parts: tuple[Part, ...]) -> dict[str, Any]:
-    return {"channel": name[0], "colour": name[1], "parts": [one.as_dict() for one in parts]}
+    return {"channel": name[0], "color": name[1], "parts": [one.as_dict() for one in parts]}
 
 
 def _chance(risk: float) -> str:

@@ -155,7 +155,7 @@ def seam_figure(
     }
     known = {name: float(part) for name, part in parts.items() if part is not None}
     note = (
-        f"95 % of moments of natural eye movement with the tracker; with the tracker right {still:.3g} "
+        f"95 % of time samples of natural eye movement with the tracker; with the tracker right {still:.3g} "
         f"arcmin over 95 % of {len(found.shot)} rows"
     )
     return Figure(SEAM_KEY, found.of, "arcmin", value, known, raw, len(found.shot), note=note, limit=limit)

@@ -93,7 +93,7 @@ def _draw_figures(axes: "Axes", found: Acceptance) -> None:
     axes.set_yticks(range(len(names)), names, fontsize=9)
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_xlim(left=0.0)
-    axes.set_xlabel("share of the limit, %; bars: expanded uncertainty, k = 2")
+    axes.set_xlabel("fraction of the limit, %; bars: expanded uncertainty, k = 2")
     absent = [one for one in found.figures if one.limit is not None and one.value is None]
     more = f"; {len(absent)} with a limit not known" if absent else ""
     axes.set_title(f"Figures with a limit{more}" if shown else f"No figure has a limit and a value{more}")

@@ -54,7 +54,7 @@ def accept(
     turn_arcmin: float | None,
     tracker: Tracker,
 ) -> int:
-    """Hold a fresh capture of a unit against its device package, and judge it by [limits] of the module file.
+    """Compare a fresh capture of a unit with its device package, and judge it by [limits] of the module file.
 
     GRID holds rows that the package's fit has not seen. What the package's own tables say of each is compared
     with what was seen, per channel and colour, part of the panel and pupil position; the capture's noise is
@@ -83,7 +83,7 @@ def accept(
             STAGE_MM if stage_mm is None else stage_mm, TURN_ARCMIN if turn_arcmin is None else turn_arcmin
         )
     grid = read_grid(grid_path)
-    with talk.progress(f"holding {grid_path.name} against {package_path.name}") as step:
+    with talk.progress(f"comparing {grid_path.name} with {package_path.name}") as step:
         found = accept_unit(
             grid,
             package,
