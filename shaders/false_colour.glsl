@@ -1,13 +1,22 @@
-// Provides: prewarp_false_colour: 0 to 1 -> linear light, dark blue, teal, yellow, red; lightness rises up to yellow.
+// Provides: prewarp_false_colour: 0 to 1 -> linear light, from dark blue to yellow, lighter all the way (cividis).
 // Values beyond 1 stay at the last colour. Python twin: prewarp.preview.legend.false_colour.
 
+const vec3 prewarp_false_colours[11] = vec3[11](
+    vec3(0.000, 0.016, 0.076),
+    vec3(0.002, 0.033, 0.163),
+    vec3(0.036, 0.060, 0.151),
+    vec3(0.078, 0.095, 0.151),
+    vec3(0.134, 0.141, 0.163),
+    vec3(0.204, 0.201, 0.188),
+    vec3(0.298, 0.272, 0.186),
+    vec3(0.425, 0.366, 0.166),
+    vec3(0.580, 0.478, 0.133),
+    vec3(0.781, 0.623, 0.084),
+    vec3(0.990, 0.806, 0.039)
+);
+
 vec3 prewarp_false_colour(float share) {
-    float place = clamp(share, 0.0, 1.0) * 3.0;
-    vec3 first = vec3(0.010, 0.016, 0.125);
-    vec3 second = vec3(0.012, 0.242, 0.275);
-    vec3 third = vec3(0.807, 0.604, 0.041);
-    vec3 fourth = vec3(0.768, 0.027, 0.019);
-    return place < 1.0 ? mix(first, second, place)
-         : place < 2.0 ? mix(second, third, place - 1.0)
-                       : mix(third, fourth, place - 2.0);
+    float place = clamp(share, 0.0, 1.0) * 10.0;
+    int step = min(int(place), 9);
+    return mix(prewarp_false_colours[step], prewarp_false_colours[step + 1], place - float(step));
 }

@@ -24,7 +24,7 @@ from prewarp.cli.turning import require_turn, turning_options
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.motion import read_motion
 from prewarp.preview.scenery import Scenery
-from prewarp.preview.state import GHOSTS, MOTIONS, TRACKERS, VIEWS, ZOOMS, State
+from prewarp.preview.state import GHOSTS, MOTIONS, TEXT_SIZES, TRACKERS, VIEWS, ZOOMS, State
 from prewarp.preview.subject import Subject, load_every_subject, load_subject
 from prewarp.render.scenes import SCENES
 
@@ -112,7 +112,7 @@ def looking_options(command: Callable[..., Any]) -> Any:
             type=click.Choice([name for name, _ in GHOSTS]),
             default=GHOSTS[0][0],
             show_default=True,
-            help="Ghost image laid over.",
+            help="Ghost image (secondary image) laid over, percent of the luminance.",
         ),
         click.option(
             "--zoom",
@@ -122,7 +122,19 @@ def looking_options(command: Callable[..., Any]) -> Any:
             help="Times larger, about the seam.",
         ),
         turning_options,
-        click.option("--numbers/--no-numbers", default=True, show_default=True, help="Lay the numbers over."),
+        click.option(
+            "--numbers/--no-numbers",
+            default=True,
+            show_default=True,
+            help="Show the numbers: over the window, below pictures and films.",
+        ),
+        click.option(
+            "--text-size",
+            type=click.Choice([f"{size:g}" for size in TEXT_SIZES]),
+            default="1",
+            show_default=True,
+            help="How large text is.",
+        ),
         extrapolate_option,
     )
     for option in reversed(options):
@@ -152,6 +164,7 @@ def looked_at(
     drawn_for_ms: float,
     late: bool,
     numbers: bool,
+    text_size: str,
     default_motion: str,
     tracker_settings: Tracker,
     extrapolate: bool,
@@ -179,6 +192,7 @@ def looked_at(
         drawn_for_ms=drawn_for_ms,
         late=late,
         numbers=numbers,
+        text_size=float(text_size),
     )
     if eye == BOTH:
         subjects = load_every_subject(

@@ -5,9 +5,11 @@ from dataclasses import dataclass, replace
 
 from prewarp.checks import FloatArray
 from prewarp.preview.state import (
+    CORNERS,
     GHOSTS,
     LARGE_STEP_MM,
     STEP_MM,
+    TEXT_SIZES,
     TRACKERS,
     TRANSMITTANCES,
     VIEWS,
@@ -21,6 +23,8 @@ from prewarp.preview.state import (
 # closer together than this could add up to more than three flashes a second (WCAG 2.x, success criterion
 # 2.3.1), so they are not taken, whichever keys, held or pressed. Keys that move go on in small steps.
 SHORTEST_CHANGE_SECONDS = 0.4
+# Steps of the line between before and after, fractions of the width.
+_LINE_STEP, _LARGE_LINE_STEP = 0.01, 0.05
 
 
 @dataclass(frozen=True)
@@ -38,12 +42,28 @@ class Situation:
 
 @dataclass(frozen=True)
 class Control:
-    """One key: its name, what people read, what it does, and whether it changes the picture at once."""
+    """One key: its name, what people read, what it does, whether it changes the picture at once; and what
+    it does with shift, where that is something else.
+    """
 
     key: str
     text: str
     change: Callable[[State, Situation], State]
     abrupt: bool = False
+    shifted: Callable[[State, Situation], State] | None = None
+
+
+def _cycle(
+    key: str, text: str, name: str, values: Callable[[Situation], Sequence[object]], **also: object
+) -> Control:
+    """Return the control that takes the next of some values, with shift the one before; sets `also` too."""
+
+    def change(step: int) -> Callable[[State, Situation], State]:
+        return lambda state, at: replace(
+            state, **{name: following(getattr(state, name), values(at), step)}, **also
+        )
+
+    return Control(key, text, change(1), abrupt=True, shifted=change(-1))
 
 
 def _move(x: float, y: float, z: float = 0.0) -> Callable[[State, Situation], State]:
@@ -64,17 +84,24 @@ def _lit(step: int) -> Callable[[State, Situation], State]:
     return change
 
 
+def _line(step: float) -> Callable[[State, Situation], State]:
+    return lambda state, at: state if state.wipe is None else state.wiped(state.wipe + step)
+
+
 def _turned(step: float) -> Callable[[State, Situation], State]:
     return lambda state, at: state.turned(state.head_deg_per_s[0] + step) if at.has_scans else state
 
 
 CONTROLS = (
     Control(
-        "LEFT", f"pupil {STEP_MM} mm to the left (with shift {LARGE_STEP_MM:g} mm)", _move(-STEP_MM, 0.0)
+        "LEFT",
+        f"pupil {STEP_MM} mm to the left (with shift {LARGE_STEP_MM:g} mm)",
+        _move(-STEP_MM, 0.0),
+        shifted=_move(-LARGE_STEP_MM, 0.0),
     ),
-    Control("RIGHT", "pupil to the right", _move(STEP_MM, 0.0)),
-    Control("UP", "pupil up", _move(0.0, STEP_MM)),
-    Control("DOWN", "pupil down", _move(0.0, -STEP_MM)),
+    Control("RIGHT", "pupil to the right", _move(STEP_MM, 0.0), shifted=_move(LARGE_STEP_MM, 0.0)),
+    Control("UP", "pupil up", _move(0.0, STEP_MM), shifted=_move(0.0, LARGE_STEP_MM)),
+    Control("DOWN", "pupil down", _move(0.0, -STEP_MM), shifted=_move(0.0, -LARGE_STEP_MM)),
     Control("PAGE UP", "pupil towards the optics (also the wheel)", _move(0.0, 0.0, STEP_MM)),
     Control("PAGE DOWN", "pupil away from the optics", _move(0.0, 0.0, -STEP_MM)),
     Control(
@@ -83,39 +110,40 @@ CONTROLS = (
         lambda s, at: replace(s, motion="hand", hand_mm=(0.0, 0.0, 0.0)),
         abrupt=True,
     ),
-    Control(
+    _cycle(
         "M",
-        "next motion",
-        lambda s, at: replace(s, motion=following(s.motion, at.motions), paused=False),
-        abrupt=True,
+        "next motion (here and below: with shift the one before)",
+        "motion",
+        lambda at: at.motions,
+        paused=False,
     ),
     Control("SPACE", "pause the motion, go on", lambda s, at: replace(s, paused=not s.paused), abrupt=True),
     Control("PERIOD", "one frame on", lambda s, at: s.stepped(1)),
     Control("COMMA", "one frame back", lambda s, at: s.stepped(-1)),
-    Control(
-        "T",
-        "tracker ideal, noisy, off",
-        lambda s, at: replace(s, tracking=following(s.tracking, TRACKERS)),
-        abrupt=True,
-    ),
-    Control("V", "next view", lambda s, at: replace(s, view=following(s.view, VIEWS)), abrupt=True),
+    _cycle("T", "tracker ideal, noisy, off", "tracking", lambda at: TRACKERS),
+    _cycle("V", "next view", "view", lambda at: VIEWS),
     Control(
         "B",
-        "before and after, drag the line",
+        "before and after; drag the line, or A and D",
         lambda s, at: replace(s, wipe=0.5 if s.wipe is None else None),
         abrupt=True,
     ),
-    Control("S", "next scene", lambda s, at: replace(s, scene=following(s.scene, at.scenes)), abrupt=True),
-    Control("RIGHT BRACKET", "more of the world behind", _lit(1), abrupt=True),
-    Control("LEFT BRACKET", "less of it", _lit(-1), abrupt=True),
     Control(
-        "G", "next ghost image", lambda s, at: replace(s, ghost=(s.ghost + 1) % len(GHOSTS)), abrupt=True
+        "A",
+        "line between before and after to the left (with shift further)",
+        _line(-_LINE_STEP),
+        shifted=_line(-_LARGE_LINE_STEP),
     ),
-    Control(
+    Control("D", "that line to the right", _line(_LINE_STEP), shifted=_line(_LARGE_LINE_STEP)),
+    _cycle("S", "next scene", "scene", lambda at: at.scenes),
+    Control("RIGHT BRACKET", "display more transmissive: more of the world behind", _lit(1), abrupt=True),
+    Control("LEFT BRACKET", "less of it", _lit(-1), abrupt=True),
+    _cycle("G", "next ghost image", "ghost", lambda at: range(len(GHOSTS))),
+    _cycle(
         "L",
-        "panels look even, as measured, matched (where luminance is known)",
-        lambda s, at: replace(s, light=following(s.light, at.lights)),
-        abrupt=True,
+        "panels uniform, as measured, matched (where luminance is known)",
+        "light",
+        lambda at: at.lights,
     ),
     Control(
         "K",
@@ -127,9 +155,13 @@ CONTROLS = (
     Control("EQUAL", "closer", _zoomed(1), abrupt=True),
     Control("MINUS", "further", _zoomed(-1), abrupt=True),
     Control("N", "numbers on and off", lambda s, at: replace(s, numbers=not s.numbers), abrupt=True),
+    _cycle("O", "numbers to the next corner", "corner", lambda at: CORNERS),
+    _cycle("Z", "next size of text", "text_size", lambda at: TEXT_SIZES),
     Control("H", "this page", lambda s, at: replace(s, help=not s.help), abrupt=True),
 )
 BY_KEY = {control.key: control for control in CONTROLS}
+# Keys that the window itself answers: a picture saved, the answer to whether to close.
+SAVE, YES = "P", ("Y", "ENTER")
 # How the help page writes keys whose name is not what stands on them.
 SHOWN_KEYS = {
     "LEFT": "Left arrow",
@@ -143,12 +175,16 @@ SHOWN_KEYS = {
     "EQUAL": "+",
     "MINUS": "-",
 }
-_LARGE = {
-    "LEFT": _move(-LARGE_STEP_MM, 0.0),
-    "RIGHT": _move(LARGE_STEP_MM, 0.0),
-    "UP": _move(0.0, LARGE_STEP_MM),
-    "DOWN": _move(0.0, -LARGE_STEP_MM),
+# What keys are called that print a sign; a key that prints a letter is called by it.
+_SIGNS = {"+": "EQUAL", "=": "EQUAL", "-": "MINUS", ".": "PERIOD", ",": "COMMA", "[": "LEFT BRACKET"} | {
+    "]": "RIGHT BRACKET"
 }
+
+
+def key_name(printed: str | None, place: str, /) -> str:
+    """Return a key's name by what it prints here, else by its place on a US keyboard; "" for neither."""
+    name = _SIGNS.get(printed or "", (printed or "").upper())
+    return name if name in (*BY_KEY, SAVE, *YES) else place
 
 
 class Pacer:
@@ -184,5 +220,5 @@ def pressed(
         return state
     if control.abrupt and (again or not pacer.allows(now_s)):
         return state
-    change = _LARGE.get(key, control.change) if shift else control.change
+    change = control.shifted if shift and control.shifted is not None else control.change
     return change(state, at)

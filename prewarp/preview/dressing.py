@@ -7,12 +7,15 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.preview.gauges import RecentErrors, SeamGauge, SeamReading
+from prewarp.preview.legend import scale_end
 from prewarp.preview.pages import (
+    ask_page,
     caution_page,
     help_page,
     labels_pages,
     legend_page,
     message_page,
+    number_rows,
     numbers_page,
 )
 from prewarp.preview.slider import slider_page
@@ -32,6 +35,8 @@ class Dressing:
 
     def __init__(self, subject: Subject, /) -> None:
         self._channels = subject.eye.channels
+        self._corners_mm = subject.eye.eye_box.corners
+        self._ends: dict[tuple[object, ...], float] = {}
         self._has_scans = all(scan is not None for scan in subject.eye.scans.values())
         self._gauge = SeamGauge(subject)
         self._recent = RecentErrors()
@@ -49,6 +54,23 @@ class Dressing:
         """Take the message away."""
         self._message = None
 
+    def error_end_arcmin(self, state: State, /) -> float:
+        """Return the end of a scale of seam errors that fits the eye box and the tracking, arcmin."""
+        if state.view != "seam error":
+            return state.error_end_arcmin
+        key = (state.tracking, state.tracker)
+        if key not in self._ends:
+            largest = self._gauge.largest_arcmin(state.tracker, state.tracking, self._corners_mm)
+            self._ends[key] = scale_end(largest if np.isfinite(largest) else 1.0)
+        return self._ends[key]
+
+    def readings(
+        self, state: State, pupil_mm: FloatArray, tracked_mm: FloatArray, now_s: float, frame_ms: float, /
+    ) -> list[tuple[str, str]]:
+        """Return the numbers of now, a name and a value each."""
+        self._read(state, pupil_mm, tracked_mm, now_s)
+        return number_rows(state, pupil_mm, tracked_mm, self._reading, self._recent.p95_arcmin, frame_ms)
+
     def pages(
         self,
         state: State,
@@ -65,17 +87,21 @@ class Dressing:
         self._read(state, pupil_mm, tracked_mm, now_s)
         if self._message is not None and now_s > self._message[1]:
             self._message = None
-        covered = state.caution or state.help
+        covered = state.caution or state.help or state.asks
         where = (frame_px, scale)
         pages = dict(
             self._keep("labels", (state.wipe, *where), lambda: labels_pages(state, frame_px, scale=scale))
         )
         pages["legend"] = self._keep(
-            "legend", (state.view, *where), lambda: legend_page(state, self._channels, frame_px, scale=scale)
+            "legend",
+            (state.view, state.error_end_arcmin, *where),
+            lambda: legend_page(state, self._channels, frame_px, scale=scale),
         )
         pages["numbers"] = None
         if state.numbers and not covered:
-            pages["numbers"] = self._numbers_now(state, pupil_mm, tracked_mm, now_s, scale, frame_ms)
+            pages["numbers"] = self._numbers_now(
+                state, pupil_mm, tracked_mm, now_s, frame_px, scale, frame_ms
+            )
         pages["slider"] = None
         if state.numbers and self._has_scans and not covered:
             rate = (*state.head_deg_per_s, state.late)
@@ -91,6 +117,9 @@ class Dressing:
         pages["help"] = (
             self._keep("help", where, lambda: help_page(frame_px, scale=scale)) if state.help else None
         )
+        pages["ask"] = (
+            self._keep("ask", where, lambda: ask_page(frame_px, scale=scale)) if state.asks else None
+        )
         pages["caution"] = (
             self._keep("caution", where, lambda: caution_page(frame_px, scale=scale))
             if state.caution
@@ -105,21 +134,26 @@ class Dressing:
             self._read_at = now
 
     def _numbers_now(
-        self, state: State, pupil: FloatArray, tracked: FloatArray, now: float, scale: float, frame_ms: float
+        self,
+        state: State,
+        pupil: FloatArray,
+        tracked: FloatArray,
+        now: float,
+        frame_px: tuple[int, int],
+        scale: float,
+        frame_ms: float,
     ) -> Page:
         s = state
         tracker = (s.tracking, s.tracker)
         shown = (s.motion, s.paused, s.scene, s.transmittance, s.ghost, s.zoom, s.light, s.head, s.late)
-        key = (*tracker, *shown, scale)
+        key = (*tracker, *shown, s.corner, frame_px, scale)
         if (
             self._numbers is None
             or self._numbers[0] != key
             or not 0.0 <= now - self._shown_at < SHOWN_SECONDS
         ):
-            page = numbers_page(
-                state, pupil, tracked, self._reading, self._recent.p95_arcmin, frame_ms, scale=scale
-            )
-            self._numbers = (key, page)
+            rows = self.readings(state, pupil, tracked, now, frame_ms)
+            self._numbers = (key, numbers_page(rows, frame_px, corner=state.corner, scale=scale))
             self._shown_at = now
         return self._numbers[1]
 

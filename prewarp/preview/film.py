@@ -16,6 +16,8 @@ from prewarp.files import write_bytes
 from prewarp.folders import output_folder
 from prewarp.preview.dressing import Dressing
 from prewarp.preview.eyedriver import EyeDriver
+from prewarp.preview.gauges import SeamReading
+from prewarp.preview.pages import number_rows, strip_height, strip_page
 from prewarp.preview.painting import Painter
 from prewarp.preview.state import State
 from prewarp.preview.subject import Subject
@@ -42,6 +44,21 @@ class Film:
     frames: int
     fps: float
 
+    @property
+    def strip_px(self) -> int:
+        """Height of the strip of numbers below the picture; 0 without one, or where it would take half."""
+        if not self.state.numbers:
+            return 0
+        nowhere = np.zeros(3)
+        rows = number_rows(self.state, nowhere, nowhere, SeamReading(np.nan, np.nan), np.nan, np.nan)
+        height = strip_height(len(rows), self.size_px[0], scale=self.state.text_size)
+        return height if 2 * height < self.size_px[1] else 0
+
+    @property
+    def picture_px(self) -> tuple[int, int]:
+        """Width and height of what a painter is to draw: the frame but for the strip."""
+        return self.size_px[0], self.size_px[1] - self.strip_px
+
     def __post_init__(self) -> None:
         require_range(self.frames, "frames", 1, MOST_FRAMES, error=RenderError)
         require_range(self.fps, "fps", 0.1, 240.0, error=RenderError)
@@ -52,14 +69,23 @@ class Film:
 def film_frames(
     film: Film, painter: Painter, subject: Subject, driver: EyeDriver, /
 ) -> Iterator[NDArray[np.uint8]]:
-    """Yield the frames one by one, (height, width, 3) 8-bit sRGB; the same film gives the same frames."""
+    """Yield the frames one by one, (height, width, 3) 8-bit sRGB; the same film gives the same frames.
+
+    `painter` draws `film.picture_px`; the numbers stand below, so that they hide nothing.
+    """
     dressing = Dressing(subject)
-    start = film.state.time_s
+    start, size, scale = film.state.time_s, film.picture_px, film.state.text_size
+    shown = replace(film.state, numbers=False, error_end_arcmin=dressing.error_end_arcmin(film.state))
     for number in range(film.frames):
-        state = replace(film.state, time_s=start + number / film.fps)
+        state = replace(shown, time_s=start + number / film.fps)
         pupil, tracked = driver.eye(state, state.time_s)
-        pages = dressing.pages(state, pupil, tracked, state.time_s, film.size_px)
-        yield painter.paint(state, pupil, tracked, pages)
+        pages = dressing.pages(state, pupil, tracked, state.time_s, size, scale=scale)
+        frame = painter.paint(state, pupil, tracked, pages)
+        if film.strip_px:
+            rows = dressing.readings(state, pupil, tracked, state.time_s, np.nan)
+            strip = strip_page(rows, film.size_px, height=film.strip_px, scale=scale)
+            frame = np.concatenate([frame, strip.pixels[..., :3]])
+        yield frame
 
 
 def require_film_name(path: Path, /) -> None:

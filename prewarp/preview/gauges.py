@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
+from prewarp.budget import Tracker
 from prewarp.checks import FloatArray
 from prewarp.focus import focus_at
 from prewarp.frames import arcmin_between
@@ -22,10 +23,13 @@ _FRAMES = 120
 
 @dataclass(frozen=True)
 class SeamReading:
-    """The worst error of all probes, NaN where none is seen twice, and the largest median focus step."""
+    """The worst error of all probes, NaN where none is seen twice; the largest median focus step of a pair of
+    channels along the seam, and the largest one anywhere.
+    """
 
     error_arcmin: float
     focus_step_dioptres: float
+    focus_step_largest_dioptres: float = np.nan
 
 
 class SeamGauge:
@@ -66,7 +70,7 @@ class SeamGauge:
 
         `head`: how it turns while panels are lit; `late`: they are drawn with late rotation.
         """
-        worst, step = np.nan, np.nan
+        worst, step, largest = np.nan, np.nan, np.nan
         for one, other, tangent in self._probes:
             a, b = self._fields[one], self._fields[other]
             found = seam_error(a, b, tangent, pupil_mm=pupil_mm, tracked_pupil_mm=tracked_mm)
@@ -84,8 +88,23 @@ class SeamGauge:
                 focus_at(field, shown[found.valid], pupil_mm=pupil_mm).dioptres
                 for field, shown in zip((a, b), found.shown, strict=True)
             ]
-            step = np.fmax(step, abs(float(np.nanmedian(depth[1] - depth[0]))))
-        return SeamReading(float(worst), float(step))
+            steps = depth[1] - depth[0]
+            step = np.fmax(step, abs(float(np.nanmedian(steps))))
+            largest = np.fmax(largest, float(np.nanmax(np.abs(steps))))
+        return SeamReading(float(worst), float(step), float(largest))
+
+    def largest_arcmin(self, tracker: Tracker, tracking: str, pupils_mm: FloatArray, /) -> float:
+        """Return the largest seam error at pupils (n, 3), mm, for one of `TRACKERS`; NaN without any.
+
+        A noisy tracker is taken three sigma off; what it loses while the eye moves is not in it.
+        """
+        off = 3.0 * (tracker.accuracy_mm + tracker.noise_mm) * np.array([1.0, 1.0, tracker.depth_ratio])
+        away = {"ideal": np.zeros(3), "noisy": off}
+        found = [
+            self.read(pupil, pupil + away[tracking] if tracking in away else np.zeros(3)).error_arcmin
+            for pupil in pupils_mm
+        ]
+        return float(np.fmax.reduce(found)) if found else np.nan
 
     def _shown(
         self,

@@ -11,15 +11,17 @@ from prewarp.checks import FloatArray
 from prewarp.encoding import srgb_from_linear
 from prewarp.preview.controls import CONTROLS, SHOWN_KEYS
 from prewarp.preview.gauges import SeamReading
-from prewarp.preview.legend import FULL_ARCMIN, false_colour, tint
+from prewarp.preview.legend import false_colour, tint
 from prewarp.preview.stage import Page
-from prewarp.preview.state import GHOSTS, ZOOMS, State
+from prewarp.preview.state import CORNERS, GHOSTS, ZOOMS, State
 
-_PLATE = (8, 11, 16, 200)
+_PLATE = (8, 11, 16, 255)
 _INK = (205, 214, 222, 255)
 _QUIET = (138, 150, 162, 255)
 _WARM = (255, 190, 96, 255)
 _MARGIN = 10
+# Room that legend and slider take at the bottom; width of a column of a film's strip, units of the window.
+_BELOW, _STRIP_COLUMN = 100, 380
 
 CAUTIONS = """Before you start
 
@@ -42,7 +44,7 @@ def _font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size)
 
 
-def numbers_page(
+def number_rows(
     state: State,
     pupil_mm: FloatArray,
     tracked_mm: FloatArray,
@@ -50,15 +52,14 @@ def numbers_page(
     p95_arcmin: float,
     frame_ms: float,
     /,
-    *,
-    scale: float = 1.0,
-) -> Page:
-    """Return the quiet block of numbers at the top left; `scale` is the window's pixels per unit."""
+) -> list[tuple[str, str]]:
+    """Return the numbers that are shown, a name and a value with its unit each."""
     moving = state.motion + (" (paused)" if state.paused and state.motion != "hand" else "")
     rows = [
         ("seam error, worst place", _with_unit(reading.error_arcmin, "arcmin", 2)),
         ("seam error, 95 % of 5 s", _with_unit(p95_arcmin, "arcmin", 2)),
-        ("focus step", _with_unit(reading.focus_step_dioptres, "D", 2)),
+        ("focus step, median", _with_unit(reading.focus_step_dioptres, "D", 2)),
+        ("focus step, largest", _with_unit(reading.focus_step_largest_dioptres, "D", 2)),
         ("pupil", _position(pupil_mm)),
         ("tracked pupil", "off: taken as 0, 0, 0" if state.tracking == "off" else _position(tracked_mm)),
         ("tracker", _tracker(state)),
@@ -68,15 +69,27 @@ def numbers_page(
     if not state.head.is_still:
         rows.append(("head turns", _turning(state)))
     if state.light != "even":
-        rows.append(("panel light", state.light))
+        rows.append(("panel luminance", state.light))
     if state.transmittance > 0.0:
-        rows.append(("world behind", f"{100 * state.transmittance:g} % comes through"))
+        rows.append(("transmittance", f"{100 * state.transmittance:g} % of the world's light"))
     if state.ghost:
-        rows.append(("ghost image", GHOSTS[state.ghost][0]))
+        rows.append(("ghost image", f"{GHOSTS[state.ghost][0]} of the luminance"))
     if state.zoom:
         rows.append(("zoom", f"{ZOOMS[state.zoom]:g} x"))
     if np.isfinite(frame_ms):
         rows.append(("frame time", f"{frame_ms:.1f} ms"))
+    return rows
+
+
+def numbers_page(
+    rows: Sequence[tuple[str, str]],
+    frame_px: tuple[int, int],
+    /,
+    *,
+    corner: str = CORNERS[0],
+    scale: float = 1.0,
+) -> Page:
+    """Return the plate of numbers in a corner of a frame; `scale` is the window's pixels per unit."""
     size = 13.0 * scale
     font = _font(size)
     line = round(size * 1.45)
@@ -90,7 +103,35 @@ def numbers_page(
         top = margin + place * line
         draw.text((margin, top), name, font=font, fill=_QUIET)
         draw.text((margin + first + gap, top), value, font=font, fill=_INK)
-    return Page(np.asarray(image), round(12 * scale), round(12 * scale))
+    rim = round(12 * scale)
+    # Legend and slider lie at the bottom.
+    below = frame_px[1] - image.height - round(_BELOW * scale) if "bottom" in corner else rim
+    beside = frame_px[0] - image.width - rim if "right" in corner else rim
+    return Page(np.asarray(image), max(beside, 0), max(below, 0))
+
+
+def strip_height(rows: int, width_px: int, /, *, scale: float = 1.0) -> int:
+    """Return the height of `strip_page`, px."""
+    return -(-rows // _strip_columns(width_px, scale)) * round(19 * scale) + 2 * round(6 * scale)
+
+
+def strip_page(
+    rows: Sequence[tuple[str, str]], frame_px: tuple[int, int], /, *, height: int, scale: float = 1.0
+) -> Page:
+    """Return the numbers side by side in a strip along the bottom of a frame, `height` px of it."""
+    image, draw = _plate(frame_px[0], height)
+    font, columns = _font(13.0 * scale), _strip_columns(frame_px[0], scale)
+    lines = -(-len(rows) // columns)
+    for place, (name, value) in enumerate(rows):
+        column, row = divmod(place, lines)
+        left, top = frame_px[0] * column // columns + round(_MARGIN * scale), round((6 + 19 * row) * scale)
+        draw.text((left, top), name, font=font, fill=_QUIET)
+        draw.text((left + font.getlength(f"{name}  "), top), value, font=font, fill=_INK)
+    return Page(np.asarray(image), 0, frame_px[1] - height)
+
+
+def _strip_columns(width_px: int, scale: float) -> int:
+    return max(int(width_px / (_STRIP_COLUMN * scale)), 1)
 
 
 def legend_page(
@@ -107,10 +148,11 @@ def legend_page(
         shades = srgb_from_linear(false_colour(np.linspace(0.0, 1.0, width)))
         strip = np.repeat(np.rint(shades * 255.0).astype(np.uint8)[None], bar, axis=0)
         image.paste(Image.fromarray(strip), (margin, margin + line))
-        for value in (0.0, 0.5, 1.0, 1.5, 2.0):
-            anchor = "la" if value == 0.0 else "ra" if value == FULL_ARCMIN else "ma"
-            text = f"{value:g}" + ("+" if value == FULL_ARCMIN else "")
-            x = margin + round(width * value / FULL_ARCMIN)
+        end = state.error_end_arcmin
+        for place in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0):
+            anchor = "la" if place == 0.0 else "ra" if place == 1.0 else "ma"
+            text = f"{place * end:g}" + ("+" if place == 1.0 else "")
+            x = margin + round(width * place)
             draw.text((x, margin + line + bar + 3), text, font=font, fill=_QUIET, anchor=anchor)
         return _at_bottom(image, frame_px, scale)
     if state.view == "blend weight":
@@ -152,7 +194,8 @@ def help_page(frame_px: tuple[int, int], /, *, scale: float = 1.0) -> Page:
         ("wheel", "pupil depth"),
         *((SHOWN_KEYS.get(control.key, control.key.capitalize()), control.text) for control in CONTROLS),
         ("P", "save a picture (where --pictures names a folder)"),
-        ("Esc", "close this page, or quit"),
+        ("Esc", "close this page; else asks whether to close the window"),
+        ("", "Keys go by what they print here, else by their place on a US keyboard."),
     ]
     scale = min(scale, (frame_px[1] - 40) / (len(rows) * 20.0 + 40.0)) if frame_px[1] > 200 else scale
     font = _font(max(13.0 * scale, 6.0))
@@ -166,6 +209,12 @@ def help_page(frame_px: tuple[int, int], /, *, scale: float = 1.0) -> Page:
         draw.text((margin, margin + place * line), name, font=font, fill=_WARM)
         draw.text((margin + first + round(20 * scale), margin + place * line), text, font=font, fill=_INK)
     return _centred(image, frame_px)
+
+
+def ask_page(frame_px: tuple[int, int], /, *, scale: float = 1.0) -> Page:
+    """Return the question whether to close the window."""
+    text = ("Close the preview?", "", "Y or Enter closes it, any other key goes on.")
+    return _centred(_paragraphs(text, min(frame_px[0] - 40, round(420 * scale)), 15.0 * scale), frame_px)
 
 
 def caution_page(frame_px: tuple[int, int], /, *, scale: float = 1.0) -> Page:

@@ -13,7 +13,7 @@ from prewarp.encoding import linear_from_srgb
 from prewarp.frames import arcmin_between
 from prewarp.head import TurningField, require_scan
 from prewarp.mesh import PanelMesh, panel_mesh, view_mesh
-from prewarp.preview.legend import FULL_ARCMIN, SEAM_ERROR_ALPHA, false_colour, tint
+from prewarp.preview.legend import SEAM_ERROR_ALPHA, false_colour, tint
 from prewarp.preview.stage import DIMMED, Page
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
@@ -245,7 +245,7 @@ class ReferencePainter:
         for place, one in enumerate(meant):
             for other in meant[place + 1 :]:
                 worst = np.fmax(worst, arcmin_between(one, other))
-        return false_colour(np.nan_to_num(worst) / FULL_ARCMIN), np.isfinite(worst).astype(float)
+        return false_colour(np.nan_to_num(worst) / state.error_end_arcmin), np.isfinite(worst).astype(float)
 
 
 def lay_over(light: NDArray[np.float32], page: Page, /) -> None:

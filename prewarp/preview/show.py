@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from prewarp.errors import PrewarpError, ShaderError
 from prewarp.files import write_bytes
-from prewarp.preview.controls import Pacer, Situation, pressed
+from prewarp.preview.controls import SAVE, YES, Pacer, Situation, pressed
 from prewarp.preview.dressing import Dressing
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.gauges import FrameClock
@@ -95,6 +95,10 @@ class Show:
         s = self.state
         return (s.motion != "hand" and not s.paused) or s.tracking == "noisy" or self._loading is not None
 
+    @property
+    def _text_scale(self) -> float:
+        return self.scale * self.state.text_size
+
     def close(self) -> None:
         """Stop what runs beside."""
         self._worker.shutdown(wait=False, cancel_futures=True)
@@ -109,11 +113,13 @@ class Show:
 
     def key(self, name: str, now_s: float, /, *, shift: bool = False, again: bool = False) -> bool:
         """Take a key; False asks the window to close."""
-        if name == "ESCAPE":
-            if not (self.state.help or self.state.caution):
-                return False
-            self.state = replace(self.state, help=False, caution=False)
-        elif name == "P" and not again and not self.state.caution:
+        if self.state.asks and name in YES and not again:
+            return False
+        if self.state.asks or name == "ESCAPE":
+            if name and not again and self._pacer.allows(now_s):
+                opened = self.state.asks or self.state.help or self.state.caution
+                self.state = replace(self.state, help=False, caution=False, asks=not opened)
+        elif name == SAVE and not again and not self.state.caution:
             self._saving = True
         else:
             self.state = pressed(
@@ -126,8 +132,11 @@ class Show:
         if self.state.caution:
             self.state = replace(self.state, caution=False)
             return
+        if self.state.asks:
+            self.state = replace(self.state, asks=False)
+            return
         per_unit = self._size_px[0] / max(width, 1.0)
-        box = slider_box(self._size_px, scale=self.scale)
+        box = slider_box(self._size_px, scale=self._text_scale)
         slides = self._situation.has_scans and self.state.numbers and not self.state.help
         if slides and y is not None and box.holds(x * per_unit, y * per_unit):
             self._drag = "slider"
@@ -154,7 +163,7 @@ class Show:
     def _slide(self, x: float, width: float) -> None:
         """Take the head rate of a place x on the slider, in a window `width` wide."""
         per_unit = self._size_px[0] / max(width, 1.0)
-        self.state = self.state.turned(rate_at(x * per_unit, self._size_px, scale=self.scale))
+        self.state = self.state.turned(rate_at(x * per_unit, self._size_px, scale=self._text_scale))
 
     def wheel(self, steps: float, now_s: float, /, *, zooms: bool = False) -> None:
         """Take the wheel: pupil depth, or nearer and further."""
@@ -176,9 +185,16 @@ class Show:
         if not self.state.caution:
             self.state = self.state.later(step)
         self._follow_files(now_s)
+        self.state = replace(self.state, error_end_arcmin=self._dressing.error_end_arcmin(self.state))
         pupil, tracked = self._driver.eye(self.state, now_s)
         pages = self._dressing.pages(
-            self.state, pupil, tracked, now_s, self._size_px, scale=self.scale, frame_ms=self.clock.frame_ms
+            self.state,
+            pupil,
+            tracked,
+            now_s,
+            self._size_px,
+            scale=self._text_scale,
+            frame_ms=self.clock.frame_ms,
         )
         shown = (
             replace(self.state, time_s=0.0),

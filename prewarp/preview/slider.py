@@ -12,7 +12,7 @@ _WIDTH, _HEIGHT, _RIM, _ASIDE = 300, 52, 12, 16
 # Rates this near 0 become 0, deg/s; others are whole numbers.
 _CATCH_DEG_PER_S = 4.0
 _PLATE, _INK, _QUIET, _WARM = (
-    (8, 11, 16, 200),
+    (8, 11, 16, 255),
     (205, 214, 222, 255),
     (138, 150, 162, 255),
     (255, 190, 96, 255),

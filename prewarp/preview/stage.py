@@ -15,7 +15,7 @@ from prewarp.checks import FloatArray
 from prewarp.content import PROJECTIONS
 from prewarp.errors import RenderError
 from prewarp.preview.exported import ExportedPanels, device_build
-from prewarp.preview.legend import FULL_ARCMIN, tint
+from prewarp.preview.legend import tint
 from prewarp.preview.state import GHOSTS, State
 from prewarp.preview.subject import Subject
 from prewarp.preview.views import FINE, Box, centre_of_seam, outlook_of, regions_of, shrink_for
@@ -116,7 +116,6 @@ class Stage:
             "seam_spread.frag", {"PREWARP_PROJECTION": PROJECTIONS.index(subject.eye.content.projection)}
         )
         self._error = Program(context, "seam_error.frag")
-        self._error.set("u_full_arcmin", FULL_ARCMIN)
         middle = tuple(length / 2.0 for length in subject.eye.content.size_px)
         focal = subject.eye.content.focal_px
         for place, program in enumerate(self._spread.values()):
@@ -231,7 +230,7 @@ class Stage:
             with self._part(box, Box(box.left + edge, box.top, box.width - edge, box.height)):
                 self._draw_perceived(state, outlook, before=False)
         if state.view == "seam error":
-            self._draw_seam_error(outlook, box)
+            self._draw_seam_error(outlook, box, state.error_end_arcmin)
 
     def _draw_perceived(self, state: State, outlook: Outlook, *, before: bool) -> None:
         dimmed = state.view == "seam error"
@@ -266,7 +265,8 @@ class Stage:
     def _draw_weights(self, outlook: Outlook) -> None:
         self.eye.view.add_values(self.frame, self._weights, outlook)
 
-    def _draw_seam_error(self, outlook: Outlook, box: Box) -> None:
+    def _draw_seam_error(self, outlook: Outlook, box: Box, end_arcmin: float) -> None:
+        self._error.set("u_full_arcmin", end_arcmin)
         size = self.frame.size_px
         if self._spread_target is None:
             self._spread_target = Target(self.context, size, "f4", count=2)

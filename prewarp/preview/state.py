@@ -16,7 +16,7 @@ VIEWS = ("perceived", "panels", "both", "seam error", "blend weight")
 MOTIONS = ("hand", "circle", "fixations", "slip")
 # Right and at once; late and with errors; the pupil is believed at the eye-box centre.
 TRACKERS = ("ideal", "noisy", "off")
-# Share of the world's light that comes through: nothing, darkened, half, open.
+# Fraction of the world's light that comes through: nothing, darkened, half, open.
 TRANSMITTANCES = (0.0, 0.05, 0.15, 0.4, 0.8)
 GHOSTS = (
     ("off", Ghost()),
@@ -25,6 +25,9 @@ GHOSTS = (
     ("scaled, 0.5 %", Ghost(0.005, shift_deg=(0.0, 0.0), scale=0.8)),
     ("flipped, 0.5 %", Ghost(0.005, shift_deg=(0.0, 0.0), flip_x=True)),
 )
+# Where the numbers stand, and how large text is.
+CORNERS = ("top left", "top right", "bottom right", "bottom left")
+TEXT_SIZES = (1.0, 1.25, 1.5, 2.0)
 ZOOMS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
 STEP_MM, LARGE_STEP_MM = 0.25, 1.0
 FRAME_SECONDS = 1.0 / 60.0
@@ -53,9 +56,9 @@ class State:
     paused : bool
         The motion stands still.
     wipe : float or None
-        Share of the width at which "before" ends and "after" begins; None shows after alone.
+        Fraction of the width at which "before" ends and "after" begins; None shows after alone.
     transmittance : float
-        Share of the world's light behind the display that is seen.
+        Fraction of the world's light behind the display that is seen.
     ghost : int
         Of `GHOSTS`.
     zoom : int
@@ -71,8 +74,16 @@ class State:
         Panels are drawn with late rotation.
     numbers, help : bool
         What is laid over the picture.
+    corner : str
+        Where the numbers stand, of `CORNERS`.
+    text_size : float
+        How large text is, of `TEXT_SIZES`.
     caution : bool
         The start screen is still shown.
+    asks : bool
+        Whether to close the window is asked.
+    error_end_arcmin : float
+        End of the scale of the view "seam error".
     """
 
     view: str = "perceived"
@@ -93,7 +104,11 @@ class State:
     late: bool = True
     numbers: bool = True
     help: bool = False
+    corner: str = CORNERS[0]
+    text_size: float = TEXT_SIZES[0]
     caution: bool = False
+    asks: bool = False
+    error_end_arcmin: float = 2.0
 
     @property
     def head(self) -> HeadTurn:
@@ -120,11 +135,11 @@ class State:
         return replace(self, motion="hand", hand_mm=tuple(hand.tolist()))
 
     def wiped(self, share: float, /) -> "State":
-        """Return the state with the wipe's line at a share of the width."""
+        """Return the state with the wipe's line at a fraction of the width."""
         return replace(self, wipe=float(np.clip(share, 0.02, 0.98)))
 
 
-def following(value: Kind, values: Sequence[Kind], /) -> Kind:
-    """Return the value after one in a list, the first after the last, or when it is not in the list."""
-    place = values.index(value) + 1 if value in values else 0
+def following(value: Kind, values: Sequence[Kind], step: int = 1, /) -> Kind:
+    """Return the value a step (1, -1) after one in a list that goes round; the first if it is not there."""
+    place = values.index(value) + step if value in values else 0
     return values[place % len(values)]

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from prewarp.errors import RenderError
-from prewarp.preview.controls import BY_KEY
+from prewarp.preview.controls import BY_KEY, SAVE, YES, key_name
 from prewarp.preview.show import Show
 
 if TYPE_CHECKING:
@@ -104,8 +104,8 @@ class _Loop:
         self._screen = self._context.detect_framebuffer(0)
         glfw.swap_interval(1)
         self._names = {
-            getattr(glfw, f"KEY_{name.replace(' ', '_')}"): name for name in (*BY_KEY, "ESCAPE", "P")
-        } | {glfw.KEY_KP_ADD: "EQUAL", glfw.KEY_KP_SUBTRACT: "MINUS"}
+            getattr(glfw, f"KEY_{name.replace(' ', '_')}"): name for name in (*BY_KEY, "ESCAPE", SAVE, *YES)
+        } | {glfw.KEY_KP_ADD: "EQUAL", glfw.KEY_KP_SUBTRACT: "MINUS", glfw.KEY_KP_ENTER: "ENTER"}
         self._show = make_show(self._context, self._frame_size(), self._scale())
         self._focused = True
         self._place = glfw.get_cursor_pos(window)
@@ -184,7 +184,7 @@ class _Loop:
         glfw = self._glfw
         if action == glfw.RELEASE:
             return
-        name = self._names.get(key, "")
+        name = key_name(glfw.get_key_name(key, code), self._names.get(key, ""))
         shift = bool(modifiers & glfw.MOD_SHIFT)
         if not self._show.key(name, self._now(), shift=shift, again=action == glfw.REPEAT):
             glfw.set_window_should_close(window, True)

@@ -2,20 +2,23 @@
 
 from dataclasses import dataclass, replace
 
+import matplotlib
 import numpy as np
 import pytest
 
+from prewarp.encoding import srgb_from_linear
 from prewarp.frames import arcmin_between
 from prewarp.preview import gauges
 from prewarp.preview.dressing import Dressing
 from prewarp.preview.gauges import FrameClock, RecentErrors, SeamGauge, SeamReading
-from prewarp.preview.legend import false_colour
+from prewarp.preview.legend import false_colour, scale_end
 from prewarp.preview.pages import (
     caution_page,
     help_page,
     labels_pages,
     legend_page,
     message_page,
+    number_rows,
     numbers_page,
 )
 from prewarp.preview.state import VIEWS, State
@@ -90,18 +93,25 @@ def test_frame_clock_leaves_gaps_out():
 
 
 def test_false_colours_follow_the_scale():
-    colours = false_colour(np.array([-1.0, 0.0, 1.0 / 3.0, 1.0, 7.0]))
+    colours = false_colour(np.array([-1.0, 0.0, 1.0, 7.0]))
     np.testing.assert_array_equal(colours[0], colours[1])
-    np.testing.assert_array_equal(colours[3], colours[4])
-    np.testing.assert_allclose(colours[2], [0.012, 0.242, 0.275])
+    np.testing.assert_array_equal(colours[2], colours[3])
+    scale = np.linspace(0.0, 1.0, 101)
+    # Luminance of linear sRGB (IEC 61966-2-1): rising all the way. The map is matplotlib's.
+    assert (np.diff(false_colour(scale) @ [0.2126, 0.7152, 0.0722]) > 0.0).all()
+    shown = srgb_from_linear(false_colour(scale))
+    np.testing.assert_allclose(shown, matplotlib.colormaps["cividis"](scale)[:, :3], atol=0.035)
+    assert [scale_end(one) for one in (0.0, 1.2, 5.0, 1e4)] == [0.5, 2.0, 5.0, 200.0]
     assert arcmin_between(np.zeros(2), np.array([np.tan(np.radians(1.0 / 60.0)), 0.0])) == pytest.approx(1.0)
 
 
 def test_pages_hold_what_they_say():
     state = State(wipe=0.5, view="seam error", transmittance=0.4, ghost=2, zoom=3)
     reading = SeamReading(1.234, 0.5)
-    one = numbers_page(state, np.zeros(3), np.zeros(3), reading, 2.0, 16.6)
-    other = numbers_page(state, np.zeros(3), np.zeros(3), SeamReading(9.876, 0.5), 2.0, 16.6)
+    one, other = (
+        numbers_page(number_rows(state, np.zeros(3), np.zeros(3), told, 2.0, 16.6), SIZE)
+        for told in (reading, SeamReading(9.876, 0.5))
+    )
     assert one.pixels.shape == other.pixels.shape and np.any(one.pixels != other.pixels)
     assert one.pixels[..., :3].max() > 150, "there is ink"
     for page in (
@@ -119,10 +129,7 @@ def test_pages_hold_what_they_say():
 
 
 def test_high_dpi_makes_text_larger():
-    pages = [
-        numbers_page(State(), np.zeros(3), np.zeros(3), SeamReading(1.0, 0.1), 1.0, 1.0, scale=s)
-        for s in (1, 2)
-    ]
+    pages = [numbers_page([("pupil", "0, 0, 0 mm")] * 9, SIZE, scale=s) for s in (1, 2)]
     assert pages[1].pixels.shape[0] == pytest.approx(2 * pages[0].pixels.shape[0], rel=0.1)
 
 

@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from prewarp.preview.controls import CONTROLS, SHORTEST_CHANGE_SECONDS, Pacer, Situation, pressed
+from prewarp.preview.controls import CONTROLS, SHORTEST_CHANGE_SECONDS, Pacer, Situation, key_name, pressed
+from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.film import Film, film_frames
 from prewarp.preview.gauges import SeamReading
-from prewarp.preview.pages import labels_pages, numbers_page
-from prewarp.preview.state import STEP_MM, State
+from prewarp.preview.pages import labels_pages, number_rows, numbers_page
+from prewarp.preview.state import CORNERS, STEP_MM, TRACKERS, State
 
 AT = Situation(("stars", "smooth"), ("hand", "circle"), np.array([4.0, 3.0, 2.0]))
 
@@ -61,7 +62,7 @@ def test_no_keys_flash_more_than_three_times_a_second(again):
 
 
 # They move pupil or time or turn the head in small steps, and may be held.
-MOVING = {"LEFT", "RIGHT", "UP", "DOWN", "PAGE UP", "PAGE DOWN", "PERIOD", "COMMA", "J", "K"}
+MOVING = {"LEFT", "RIGHT", "UP", "DOWN", "PAGE UP", "PAGE DOWN", "PERIOD", "COMMA", "J", "K", "A", "D"}
 
 
 def changes_in_a_second(keys, at, again):
@@ -78,17 +79,67 @@ def changes_in_a_second(keys, at, again):
 
 
 def test_every_number_of_the_overlay_is_its_own():
-    def picture(error=1.0, focus=0.5, p95=2.0, frame_ms=16.0):
-        reading = SeamReading(error, focus)
-        return numbers_page(State(), np.zeros(3), np.zeros(3), reading, p95, frame_ms).pixels
+    def picture(error=1.0, focus=0.5, largest=0.9, p95=2.0, frame_ms=16.0):
+        reading = SeamReading(error, focus, largest)
+        rows = number_rows(State(), np.zeros(3), np.zeros(3), reading, p95, frame_ms)
+        return numbers_page(rows, (640, 480)).pixels
 
     usual = picture()
-    for change in ({"error": 1.5}, {"focus": 0.7}, {"p95": 2.5}, {"frame_ms": 17.0}):
+    for change in ({"error": 1.5}, {"focus": 0.7}, {"largest": 1.7}, {"p95": 2.5}, {"frame_ms": 17.0}):
         other = picture(**change)
         assert other.shape == usual.shape
         rows = np.flatnonzero((other != usual).any(axis=(1, 2)))
         # One line of text is about 19 px high.
         assert len(rows) > 0 and np.ptp(rows) < 19
+
+
+def test_shift_cycles_backward_and_the_line_has_keys():
+    def press(state, key, *, shift=False):
+        return pressed(state, key, AT, now_s=0.0, pacer=Pacer(), shift=shift)
+
+    assert press(State(), "T").tracking == TRACKERS[1]
+    assert press(State(), "T", shift=True).tracking == TRACKERS[-1]
+    assert press(State(), "O", shift=True).corner == CORNERS[-1]
+    assert press(State(), "D").wipe is None
+    assert press(State(wipe=0.5), "D").wipe > 0.5 > press(State(wipe=0.5), "A").wipe
+    assert press(State(wipe=0.5), "A", shift=True).wipe < press(State(wipe=0.5), "A").wipe
+
+
+@pytest.mark.parametrize(
+    ("printed", "place", "name"),
+    # A French keyboard prints M where a US one has a semicolon, and a comma in the place of its M; a German
+    # one an umlaut in that of [; a Russian one no Latin letter at all; arrows print nothing.
+    [("m", "", "M"), (",", "M", "COMMA"), ("+", "RIGHT BRACKET", "EQUAL"),
+     ("\u00fc", "LEFT BRACKET", "LEFT BRACKET"), ("\u044c", "M", "M"), (None, "LEFT", "LEFT"), ("p", "R", "P")],
+)  # fmt: skip
+def test_keys_go_by_what_they_print(printed, place, name):
+    assert key_name(printed, place) == name
+
+
+def test_the_plate_of_numbers_is_opaque_and_stands_in_any_corner():
+    rows, frame = [("pupil", "0.00, 0.00, 0.00 mm")] * 9, (900, 600)
+    pages = {corner: numbers_page(rows, frame, corner=corner) for corner in CORNERS}
+    height, width = pages["top left"].pixels.shape[:2]
+    assert (pages["top left"].pixels[..., 3] == 255).all()
+    for corner, page in pages.items():
+        assert ("left" in corner) == (page.left + width / 2 < 450)
+        assert ("top" in corner) == (page.top + height / 2 < 300)
+        assert page.left + width <= 900 and page.top + height <= 600
+
+
+def test_a_films_numbers_stand_below_its_picture(subject):
+    class Painter:
+        @staticmethod
+        def paint(state, pupil, tracked, pages):
+            assert not state.numbers and pages["numbers"] is None
+            return np.full((film.picture_px[1], film.picture_px[0], 3), 77, dtype=np.uint8)
+
+    film = Film(State(motion="circle"), (640, 400), 1, 20.0)
+    (frame,) = film_frames(film, Painter(), subject, EyeDriver(np.array([4.0, 3.0, 2.0])))
+    assert frame.shape == (400, 640, 3) and film.strip_px > 50
+    assert (frame[: -film.strip_px] == 77).all()
+    assert (frame[-film.strip_px :].max(axis=(1, 2)) > 150).sum() > 30, "there is ink"
+    assert Film(State(), (64, 64), 1, 1.0).strip_px == 0 == replace(film, state=State(numbers=False)).strip_px
 
 
 def test_the_wipe_has_before_to_the_left_and_after_to_the_right():

@@ -99,7 +99,10 @@ def test_escape_closes_the_page_first(show):
     one = show()
     one.key("H", 0.0)
     assert one.key("ESCAPE", 1.0) and not one.state.help
-    assert not one.key("ESCAPE", 2.0)
+    assert one.key("ESCAPE", 2.0) and one.state.asks
+    assert one.key("UP", 3.0) and not one.state.asks
+    assert one.key("ESCAPE", 4.0) and one.key("ESCAPE", 4.1, again=True) and one.state.asks
+    assert not one.key("ENTER", 4.2)
 
 
 def test_pictures_are_saved_without_messages(show, tmp_path):

@@ -12,7 +12,7 @@ from prewarp.preview.controls import Pacer, Situation, pressed
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.film import Film, film_frames
 from prewarp.preview.gauges import SeamGauge
-from prewarp.preview.pages import numbers_page
+from prewarp.preview.pages import number_rows
 from prewarp.preview.painting import StagePainter
 from prewarp.preview.reference import ReferencePainter
 from prewarp.preview.scenery import Scenery
@@ -143,7 +143,7 @@ def test_the_gauge_reads_rate_times_time(lit_in_turn):
 @pytest.mark.gl
 def test_films_turn_too_and_repeat(context, stages, lit_in_turn):  # noqa: F811
     driver = EyeDriver(HALF_MM)
-    film = Film(replace(TURNING, motion="circle"), SIZE, 2, 10.0)
+    film = Film(replace(TURNING, motion="circle", numbers=False), SIZE, 2, 10.0)
     reference = ReferencePainter(lit_in_turn, SIZE, picture_of=still)
     frames = [
         list(film_frames(film, StagePainter(stages["mesh"], "mesh"), lit_in_turn, driver)) for _ in range(2)
@@ -229,8 +229,5 @@ def test_the_mouse_drags_the_knob(context, lit_in_turn):  # noqa: F811
 
 def test_the_numbers_tell_of_the_turn(lit_in_turn):
     reading = SeamGauge(lit_in_turn).read(PUPIL, PUPIL)
-    heights = [
-        numbers_page(state, PUPIL, PUPIL, reading, 0.0, np.nan).pixels.shape[0]
-        for state in (State(), TURNING)
-    ]
+    heights = [len(number_rows(state, PUPIL, PUPIL, reading, 0.0, np.nan)) for state in (State(), TURNING)]
     assert heights[1] > heights[0]

@@ -71,7 +71,7 @@ def film(
         start = time.perf_counter()
         plan = Film(look.state, size_px, count, fps)
         with (
-            open_painter(look.subject, size_px, picture_of=scenery.picture, choice=gl) as painter,
+            open_painter(look.subject, plan.picture_px, picture_of=scenery.picture, choice=gl) as painter,
             talk.progress(f"drawing {plan.frames} frames, {painter.name}", total=plan.frames) as step,
         ):
             every = max(plan.frames // 10, 1)

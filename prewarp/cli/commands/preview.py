@@ -101,9 +101,11 @@ def preview(
 
     def write(target: Path, look: Look) -> str:
         by = "mesh" if drawing_path == "auto" else drawing_path
-        start = replace(look.state, time_s=time_s)
-        with open_painter(look.subject, size_px, picture_of=scenery.picture, choice=gl, path=by) as painter:
-            picture = next(film_frames(Film(start, size_px, 1, 1.0), painter, look.subject, look.driver))
+        film = Film(replace(look.state, time_s=time_s), size_px, 1, 1.0)
+        with open_painter(
+            look.subject, film.picture_px, picture_of=scenery.picture, choice=gl, path=by
+        ) as painter:
+            picture = next(film_frames(film, painter, look.subject, look.driver))
             name = painter.name
         write_bytes(target, png_bytes(picture))
         return name
