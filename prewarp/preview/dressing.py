@@ -35,7 +35,8 @@ class Dressing:
 
     def __init__(self, subject: Subject, /) -> None:
         self._channels = subject.eye.channels
-        self._corners_mm = subject.eye.eye_box.corners
+        # Middles of the sides of the eye box: corners are rare, and would make a scale that hides the rest.
+        self._sides_mm = np.vstack([np.eye(3)[:2], -np.eye(3)[:2]]) * subject.eye.eye_box.half_mm
         self._ends: dict[tuple[object, ...], float] = {}
         self._has_scans = all(scan is not None for scan in subject.eye.scans.values())
         self._gauge = SeamGauge(subject)
@@ -55,12 +56,12 @@ class Dressing:
         self._message = None
 
     def error_end_arcmin(self, state: State, /) -> float:
-        """Return the end of a scale of seam errors that fits the eye box and the tracking, arcmin."""
+        """Return the end of a scale of seam errors that fits pupils at the sides of the eye box, arcmin."""
         if state.view != "seam error":
             return state.error_end_arcmin
         key = (state.tracking, state.tracker)
         if key not in self._ends:
-            largest = self._gauge.largest_arcmin(state.tracker, state.tracking, self._corners_mm)
+            largest = self._gauge.largest_arcmin(state.tracker, state.tracking, self._sides_mm)
             self._ends[key] = scale_end(largest if np.isfinite(largest) else 1.0)
         return self._ends[key]
 

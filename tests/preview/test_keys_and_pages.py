@@ -110,7 +110,8 @@ def test_shift_cycles_backward_and_the_line_has_keys():
     # A French keyboard prints M where a US one has a semicolon, and a comma in the place of its M; a German
     # one an umlaut in that of [; a Russian one no Latin letter at all; arrows print nothing.
     [("m", "", "M"), (",", "M", "COMMA"), ("+", "RIGHT BRACKET", "EQUAL"),
-     ("\u00fc", "LEFT BRACKET", "LEFT BRACKET"), ("\u044c", "M", "M"), (None, "LEFT", "LEFT"), ("p", "R", "P")],
+     ("\u00fc", "LEFT BRACKET", "LEFT BRACKET"), ("\u044c", "M", "M"),
+     (None, "LEFT", "LEFT"), ("p", "R", "P")],
 )  # fmt: skip
 def test_keys_go_by_what_they_print(printed, place, name):
     assert key_name(printed, place) == name
