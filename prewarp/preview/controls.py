@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from prewarp.checks import FloatArray
 from prewarp.preview.state import (
@@ -54,14 +55,16 @@ class Control:
 
 
 def _cycle(
-    key: str, text: str, name: str, values: Callable[[Situation], Sequence[object]], **also: object
+    key: str, text: str, name: str, values: Callable[[Situation], Sequence[object]], **also: Any
 ) -> Control:
     """Return the control that takes the next of some values, with shift the one before; sets `also` too."""
 
     def change(step: int) -> Callable[[State, Situation], State]:
-        return lambda state, at: replace(
-            state, **{name: following(getattr(state, name), values(at), step)}, **also
-        )
+        def changed(state: State, at: Situation) -> State:
+            changes: dict[str, Any] = {name: following(getattr(state, name), values(at), step), **also}
+            return replace(state, **changes)
+
+        return changed
 
     return Control(key, text, change(1), abrupt=True, shifted=change(-1))
 
