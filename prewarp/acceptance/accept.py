@@ -28,7 +28,7 @@ from prewarp.grids import Grid
 from prewarp.limits import Limits
 from prewarp.lookup import Lookup
 from prewarp.module import DisplayModule
-from prewarp.quality.conformance import RULE
+from prewarp.quality.conformance import RULE, chance_text
 
 # What a capture held against a package does not show.
 _ELSEWHERE = {
@@ -79,7 +79,9 @@ class Acceptance:
             needs = next(one.needs for one in self.figures if one.verdict == verdict and one.needs)
             return f"No verdict: a figure that has a limit is not known. Needs {needs}."
         kind = "exceeds a limit" if verdict.startswith("pass") else "keeps its limits"
-        return f"{verdict.capitalize()}. Specific risk that the unit {kind} all the same: {_chance(risk)}."
+        return (
+            f"{verdict.capitalize()}. Specific risk that the unit {kind} all the same: {chance_text(risk)}."
+        )
 
     def as_dict(self) -> dict[str, Any]:
         """Return all of it for machines; what is not known is None."""
@@ -245,9 +247,3 @@ def _left_out(capture: Capture) -> list[str]:
 
 def _parts(name: tuple[str, str], parts: tuple[Part, ...]) -> dict[str, Any]:
     return {"channel": name[0], "color": name[1], "parts": [one.as_dict() for one in parts]}
-
-
-def _chance(risk: float) -> str:
-    if risk < 1e-4:
-        return "below 0.01 %"
-    return f"{100.0 * risk:.2g} %"

@@ -2,8 +2,9 @@
 
 Limits as in the NIST/SEMATECH e-Handbook, 6.3.2.2, and ISO 7870-2, from memory: three standard deviations by
 the mean moving range. The rules are some of those of the Western Electric handbook (1956) and of Nelson
-(Journal of Quality Technology 16(4), 1984, 237), from memory. A chart says whether a process is steady; it
-knows nothing of limits that are asked for.
+(Journal of Quality Technology 16(4), 1984, 237), from memory. Where thousands of units are looked at some
+runs are seen by chance: how many are expected of a steady normal process stands beside each rule. A chart
+says whether a process is steady; it knows nothing of limits that are asked for.
 """
 
 from collections.abc import Callable
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy import special
 
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import ShapeError
@@ -19,32 +21,54 @@ from prewarp.quality.capability import MOVING_RANGE_FACTOR
 FEWEST = 3
 # Standard deviation of the range of two draws over theirs: d3 = sqrt(2 - 4 / pi).
 _RANGE_SPREAD = np.sqrt(2.0 - 4.0 / np.pi)
-_NEVER_BELOW = 0.0
+# More runs of a rule than this is likely for are no chance.
+BY_CHANCE = 0.01
+# Chances that a normal value lies beyond one, two and three sigma on one side, and that a moving range, whose
+# two values differ by a normal law of root 2 sigma, lies beyond its limit.
+_ONE, _TWO, _THREE = (float(special.ndtr(-z)) for z in (1.0, 2.0, 3.0))
+_FAR = float(2.0 * special.ndtr(-(MOVING_RANGE_FACTOR + 3.0 * _RANGE_SPREAD) / np.sqrt(2.0)))
 
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule for runs: `words` say what is seen, `find` which of standardised values (n,) end such a run."""
+    """A rule for runs: `words` say what is seen, `find` which of standardised values (n,) end such a run;
+    `rate`: the chance that a value of a steady normal process does (derived here).
+    """
 
     key: str
     words: str
+    rate: float
     find: Callable[[FloatArray], BoolArray]
 
 
 @dataclass(frozen=True)
 class Signal:
-    """What a rule found: `places` are those of the values at which runs end, in the order given."""
+    """What a rule found in n values: `places` at which runs end, and how many `runs` those are, neighbours
+    being one; `expected`: of a steady process.
+    """
 
     rule: Rule
     places: tuple[int, ...]
+    runs: int
+    expected: float
+
+    @property
+    def p(self) -> float:
+        """Chance of so many runs in a steady process (Poisson, which errs to the large side)."""
+        return float(special.pdtrc(self.runs - 1, self.expected))
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether there are more than chance explains."""
+        return self.p < BY_CHANCE
 
 
 @dataclass(frozen=True)
 class Chart:
     """Individuals and moving ranges of n values; the range at place i is that from value i - 1, NaN at 0.
 
-    `centre`, `low`, `high`: of values; `range_centre`, `range_high`: of ranges. `signals`: what is not
-    steady; `far_ranges`: places of ranges beyond their limit.
+    `centre`, `low`, `high`: of values; `range_centre`, `range_high`: of ranges. `signals`: of all rules that
+    found something, that of ranges last.
     """
 
     values: FloatArray
@@ -55,12 +79,16 @@ class Chart:
     range_centre: float
     range_high: float
     signals: tuple[Signal, ...]
-    far_ranges: tuple[int, ...]
 
     @property
     def is_steady(self) -> bool:
-        """Whether no rule found anything."""
-        return not self.signals and not self.far_ranges
+        """Whether no rule found more than chance explains."""
+        return not any(one.is_sure for one in self.signals)
+
+    @property
+    def far_ranges(self) -> tuple[int, ...]:
+        """Places of ranges beyond their limit."""
+        return next((one.places for one in self.signals if one.rule is RANGES), ())
 
     def as_dict(self, names: list[str], /) -> dict[str, Any]:
         """Return the chart for machines; values are told by `names`, one each."""
@@ -72,10 +100,16 @@ class Chart:
             "moving_range_high": self.range_high,
             "steady": self.is_steady,
             "signals": [
-                {"rule": one.rule.key, "words": one.rule.words, "at": [names[place] for place in one.places]}
+                {
+                    "rule": one.rule.key,
+                    "words": one.rule.words,
+                    "at": [names[place] for place in one.places],
+                    "runs": one.runs,
+                    "expected_by_chance": one.expected,
+                    "p": one.p,
+                }
                 for one in self.signals
             ],
-            "moving_range_beyond": [names[place] for place in self.far_ranges],
         }
 
 
@@ -95,8 +129,8 @@ def chart(values: FloatArray, /) -> Chart:
     sigma, middle = mean_range / MOVING_RANGE_FACTOR, float(np.mean(values))
     range_high = float(mean_range * (1.0 + 3.0 * _RANGE_SPREAD / MOVING_RANGE_FACTOR))
     standard = (values - middle) / sigma if sigma > 0.0 else np.zeros(len(values))
-    found = [Signal(rule, tuple(np.flatnonzero(rule.find(standard)).tolist())) for rule in RULES]
-    far = np.flatnonzero(np.nan_to_num(ranges, nan=_NEVER_BELOW) > range_high)
+    found = [_signal(rule, rule.find(standard)) for rule in RULES]
+    found.append(_signal(RANGES, np.nan_to_num(ranges, nan=0.0) > range_high))
     return Chart(
         values,
         ranges,
@@ -106,8 +140,13 @@ def chart(values: FloatArray, /) -> Chart:
         mean_range,
         range_high,
         tuple(one for one in found if one.places),
-        tuple(far.tolist()),
     )
+
+
+def _signal(rule: Rule, flags: BoolArray) -> Signal:
+    places = np.flatnonzero(flags)
+    runs = int(np.count_nonzero(np.diff(places) > 1)) + 1 if len(places) else 0
+    return Signal(rule, tuple(places.tolist()), runs, rule.rate * len(flags))
 
 
 def _run(flags: BoolArray, length: int, least: int) -> BoolArray:
@@ -126,17 +165,30 @@ def _climbing(standard: FloatArray) -> BoolArray:
 
 
 RULES = (
-    Rule("beyond", "one value beyond three sigma of the mean", lambda z: _either_side(z, 3.0, 1, 1)),
-    Rule("side", "nine values in a row on one side of the mean", lambda z: _either_side(z, 0.0, 9, 9)),
-    Rule("climb", "six values in a row, each above the one before, or each below it", _climbing),
+    Rule(
+        "beyond",
+        "one value beyond three sigma of the mean",
+        2.0 * _THREE,
+        lambda z: _either_side(z, 3.0, 1, 1),
+    ),
+    Rule(
+        "side",
+        "nine values in a row on one side of the mean",
+        2.0 * 0.5**9,
+        lambda z: _either_side(z, 0.0, 9, 9),
+    ),
+    Rule("climb", "six values in a row, each above the one before, or each below it", 2.0 / 720.0, _climbing),
     Rule(
         "two_of_three",
         "two of three values in a row beyond two sigma on one side",
+        2.0 * _TWO * (1.0 - (1.0 - _TWO) ** 2),
         lambda z: _either_side(z, 2.0, 3, 2),
     ),
     Rule(
         "four_of_five",
         "four of five values in a row beyond one sigma on one side",
+        2.0 * _ONE * (4.0 * _ONE**3 * (1.0 - _ONE) + _ONE**4),
         lambda z: _either_side(z, 1.0, 5, 4),
     ),
 )
+RANGES = Rule("range", "one moving range beyond its limit", _FAR, lambda z: np.zeros(len(z), dtype=bool))

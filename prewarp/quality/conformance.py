@@ -57,6 +57,11 @@ def conformance_probability(
     return float(special.ndtr((upper - value) / sigma) - special.ndtr((lower - value) / sigma))
 
 
+def chance_text(chance: float, /) -> str:
+    """Return a chance in words that people read: per cent, or that it is small."""
+    return "below 0.01 %" if chance < 1e-4 else f"{100.0 * chance:.2g} %"
+
+
 @dataclass(frozen=True)
 class Verdict:
     """A verdict on one figure. `risk`: the specific risk of this verdict, that is the chance that it is wrong

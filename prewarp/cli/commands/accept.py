@@ -16,7 +16,7 @@ from prewarp.files import write_bytes
 from prewarp.grids import read_grid
 from prewarp.module import read_module
 from prewarp.poses import STAGE_MM, TURN_ARCMIN
-from prewarp.quality.conformance import FAIL, PASS
+from prewarp.quality.conformance import FAIL, PASS, chance_text
 
 FAILED, UNDECIDED = 1, 3
 
@@ -118,7 +118,7 @@ def _print(talk: Talk, found: Acceptance, name: str) -> None:
                 number(one.limit, 3),
                 one.unit,
                 one.verdict if one.verdict != NO_LIMIT else "-",
-                "-" if judged is None else f"{100.0 * judged.risk:.2g} %" if judged.risk >= 1e-4 else "0",
+                "-" if judged is None else chance_text(judged.risk),
             )
         )
     head = ("figure", "of", "value", "+- (k = 2)", "limit", "unit", "verdict", "risk")

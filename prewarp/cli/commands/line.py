@@ -6,6 +6,7 @@ from prewarp.cli.lazy import LazyGroup
 
 # In the order of the work.
 COMMANDS = {
+    "capability": "Say how capable and steady a line is, and what drifts.",
     "gauge": "Say how much of a spread is the gauge's own.",
 }
 

@@ -6,7 +6,7 @@ import click
 
 from prewarp.cli.arguments import FILE, output_option
 from prewarp.cli.talk import Talk, number, talking
-from prewarp.files import json_text, write_text
+from prewarp.files import json_text, write_bytes, write_text
 from prewarp.folders import output_folder, require_output_folder
 from prewarp.quality.anova import centre, crossed
 from prewarp.quality.gauge import Component, gauge_study
@@ -19,7 +19,7 @@ NO_VERDICT = 1
 @click.argument("table_path", metavar="TABLE", type=FILE)
 @click.option("--lower", type=float, help="Lower limit of the values, if there is one.")
 @click.option("--upper", type=float, help="Upper limit of the values, if there is one.")
-@output_option("Folder to write: gauge.json.")
+@output_option("Folder to write: gauge.png, gauge.json.")
 @talking
 def gauge(talk: Talk, table_path: Path, lower: float | None, upper: float | None, output: Path) -> int:
     """Say how much of the spread of measured units is the measurement's own.
@@ -42,6 +42,10 @@ def gauge(talk: Talk, table_path: Path, lower: float | None, upper: float | None
     )
     figures = {"table": table_path.name, **study.as_dict()}
     with output_folder(output) as folder:
+        # The plot library is slow to import; it is loaded only where it is used.
+        from prewarp.report.gauge import gauge_picture
+
+        write_bytes(folder / "gauge.png", gauge_picture(table, study, title=table_path.name))
         write_text(folder / "gauge.json", json_text(figures))
     found: list[tuple[str, Component | None]] = [
         ("repeatability (EV)", study.ev),
