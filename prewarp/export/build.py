@@ -99,6 +99,15 @@ class DeviceBuild:
         """Content px that each channel of several shows alone, as `ShareMap.alone_px` says."""
         return {} if self.shares is None else self.shares.alone_px(self.pupil_box_mm)
 
+    def with_content_px(self, size_px: tuple[int, int], /) -> "DeviceBuild":
+        """Return the build with a content picture of another size, over the same directions."""
+        content = replace(self.content, size_px=size_px)
+        # The same directions in other px: what took long to find is not looked for again.
+        made = replace(self, eye=replace(self.eye, content=content, known_seam=self.seam))
+        factor = np.asarray(size_px) / self.content.size_px
+        vars(made)["alone_px"] = {name: one * factor for name, one in self.alone_px.items()}
+        return made
+
     @property
     def match(self) -> LightMatch | None:
         """Gains and white match, where luminance is known."""

@@ -169,11 +169,13 @@ def _channel_stages(
         stem=stem,
         told=told,
     )
-    place = place_options(build)
-    yield _stage(
-        dialect, "device_nodes.vert", {**counts, **place}, constants, channel=channel, stem=stem, told=told
-    )
-    panel = {**panel_options(build, channel, sampling), **place, **counts, **_group(build, channel, nodes)}
+    yield vertex_stage(build, channel, nodes, dialect)
+    panel = {
+        **panel_options(build, channel, sampling),
+        **place_options(build),
+        **counts,
+        **_group(build, channel, nodes),
+    }
     yield _stage(
         dialect,
         "device_panel.comp",
@@ -183,6 +185,22 @@ def _channel_stages(
         stem=stem,
         sampling=sampling,
         told={**told, "group_px": list(GROUP_PX)},
+    )
+
+
+def vertex_stage(build: DeviceBuild, channel: str, nodes: tuple[int, int], dialect: str, /) -> PackageFile:
+    """Return the stage that draws a channel's panel from nodes made on the GPU, before the last of the
+    vertex-mesh path.
+    """
+    counts = {"PREWARP_COLUMNS": nodes[0], "PREWARP_ROWS": nodes[1]}
+    return _stage(
+        dialect,
+        "device_nodes.vert",
+        {**counts, **place_options(build)},
+        channel_constants(build, channel, {}),
+        channel=channel,
+        stem=build.stem(channel),
+        told={"columns": nodes[0], "rows": nodes[1]},
     )
 
 

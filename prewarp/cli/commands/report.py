@@ -17,6 +17,9 @@ from prewarp.files import sha256_of_file, write_text
 from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
 from prewarp.module import DisplayModule
+from prewarp.report.live.eye_data import JsonObject
+from prewarp.report.live.make import live_eyes
+from prewarp.report.live.part import live_part
 from prewarp.report.page.device import build_packages, read_packages
 from prewarp.report.page.display import CENTRE_MM, DIRECTIONS, Display, EyeStudy
 from prewarp.report.page.html import report_html
@@ -66,6 +69,7 @@ LEAST_FOCUS_DIOPTRES = 0.01
     help="Directions of the seam that the tracker budget looks at.",
 )
 @click.option("--no-figures", is_flag=True, help="Leave the pictures out: a small file of tables.")
+@click.option("--no-live", is_flag=True, help="Leave the live picture out: nothing in the page is run then.")
 @extrapolate_option
 @talking
 def report(
@@ -84,13 +88,16 @@ def report(
     samples: int | None,
     directions: int,
     no_figures: bool,
+    no_live: bool,
     extrapolate: bool,
 ) -> None:
     """Write all that is known of a display into one HTML file: verdict first, against [limits] of the module
     file, then every figure with its uncertainty, or what it needs to be known.
 
-    The file holds its figures, needs no network and opens from disk. The exit code is 0 whenever it is
-    written, whatever the verdict; --json prints the same as a document. The same input gives the same bytes.
+    The file holds its figures, needs no network and opens from disk. Its live picture shows what an eye sees
+    while the pupil moves, drawn in the browser (WebGL 2) by the exported shaders and tables. The exit code
+    is 0 whenever the file is written, whatever the verdict; --json prints the same as a document. The same
+    input gives the same bytes.
 
     Caution: limits are yours to choose with qualified people; a limit that is kept does not say that a
     display is safe, comfortable, or fit for a task.
@@ -109,6 +116,8 @@ def report(
     # All that can be wrong with what was given is found before the work begins.
     read = [_read(talk, *job, side=side, extrapolate=extrapolate) for job in jobs]
     found: list[DisplayReport] = []
+    eyes: list[JsonObject] = []
+    missing: list[str] = []
     with talk.progress("writing the report") as step:
         for one in read:
 
@@ -117,7 +126,13 @@ def report(
 
             display = one.display(tracker, (samples, directions), no_package, side, tell)
             found.append(display_report(display, drawn=not no_figures, progress=tell))
-    write_text(output, report_html(found))
+            if not no_live:
+                tell("live picture")
+                drawn, why = live_eyes(display)
+                eyes += drawn
+                missing += why
+    live = None if no_live else live_part(eyes, missing)
+    write_text(output, report_html(found, live=live))
     for done in found:
         talk.text(f"{done.name}: {done.headline}. {done.sentence}")
     talk.text(f"{output}: written.")

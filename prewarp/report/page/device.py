@@ -7,10 +7,12 @@ from tempfile import TemporaryDirectory
 
 from prewarp.errors import PrewarpError
 from prewarp.export.judgement import Check, VerifyResult
+from prewarp.export.lookup_files import BLOB, BLOB_PATH
 from prewarp.export.package_reading import MANIFEST, read_package
 from prewarp.export.verify import verify_package
 from prewarp.export.write import write_package
 from prewarp.field import FieldSet
+from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.module import EYES
 from prewarp.report.page.display import Display, EyeStudy, PackageFound
 from prewarp.report.page.tree import DataTable, Limit, Row, Section
@@ -65,7 +67,8 @@ def build_packages(
 
 
 def _verified(folder: Path, fields: FieldSet, progress: Callable[[str], None]) -> PackageFound:
-    manifest = read_package(folder).manifest
+    package = read_package(folder)
+    manifest = package.manifest
     result = verify_package(folder, fields=fields, progress=progress)
     sizes: dict[str, int] = {}
     files = manifest.get("files")
@@ -73,7 +76,10 @@ def _verified(folder: Path, fields: FieldSet, progress: Callable[[str], None]) -
         if isinstance(file, dict) and isinstance(file.get("bytes"), int):
             kind = str(file.get("kind"))
             sizes[kind] = sizes.get(kind, 0) + file["bytes"]
-    return PackageFound(str(manifest.get("eye") or "one"), result, sizes)
+    blobs = package.entries(BLOB) if result.ok else []
+    lookup = lookup_from_blob(package.data(blobs[0]), source=BLOB_PATH) if blobs else None
+    dither = str(manifest.get("light", {}).get("dither", "none"))
+    return PackageFound(str(manifest.get("eye") or "one"), result, sizes, lookup=lookup, dither=dither)
 
 
 def package_section(display: Display, /) -> Section:

@@ -13,6 +13,7 @@ from prewarp.eye import Eye
 from prewarp.field import FieldSet, NotKnown, Outside, motion_not_known, outside_capture
 from prewarp.focus import FocusStep, focus_step
 from prewarp.grids import Grid
+from prewarp.lookup import Lookup
 from prewarp.module import DisplayModule
 from prewarp.seam import Overlap, SensitivityMap, sensitivity_map
 from prewarp.seam.gaps import PupilGap, survey_gaps
@@ -26,13 +27,16 @@ DIRECTIONS = 64
 class PackageFound:
     """A device package of one eye: what it reaches, or `problem`, why there is none.
 
-    `sizes`: bytes by kind of file.
+    `sizes`: bytes by kind of file. `lookup`: its tables, where it has any and every check is good; `dither`
+    of its shaders.
     """
 
     eye: str
     result: VerifyResult | None
     sizes: Mapping[str, int] = field(default_factory=dict)
     problem: str = ""
+    lookup: Lookup | None = None
+    dither: str = "none"
 
 
 @dataclass(frozen=True, eq=False)

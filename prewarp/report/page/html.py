@@ -1,4 +1,6 @@
-"""One HTML page of one or more reports, side by side: no network, no scripts, all text escaped."""
+"""One HTML page of one or more reports, side by side: no network, all text escaped; the live picture's script
+alone may run.
+"""
 
 import base64
 from collections.abc import Iterator, Sequence
@@ -9,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from prewarp.errors import ShapeError
+from prewarp.report.live.part import LivePart
 from prewarp.report.page.tree import (
     ABOVE,
     NO_LIMIT,
@@ -73,8 +76,10 @@ class Line:
     cells: tuple[Cell | None, ...]
 
 
-def report_html(reports: Sequence[DisplayReport], /) -> str:
+def report_html(reports: Sequence[DisplayReport], /, *, live: LivePart | None = None) -> str:
     """Return one self-contained page of one to four displays; the same reports give the same bytes.
+
+    `live`: the live picture (`prewarp.report.live`); without it nothing in the page is run.
 
     Raises
     ------
@@ -96,6 +101,7 @@ def report_html(reports: Sequence[DisplayReport], /) -> str:
     return template.render(
         # The style sheet is a file of this package; nothing read from outside is in it.
         style=Markup((here / "page.css").read_text(encoding="utf-8")),
+        live=live,
         reports=reports,
         marks=_MARKS,
         classes=_CLASSES,

@@ -1,0 +1,34 @@
+"""`live_eyes`: what the page draws the eyes of a display from, or why it does not draw them."""
+
+import numpy as np
+
+from prewarp.errors import PrewarpError
+from prewarp.export.build import DeviceBuild
+from prewarp.report.live.eye_data import JsonObject, eye_data
+from prewarp.report.page.display import Display, EyeStudy, PackageFound
+
+_NO_PACKAGE = "it is drawn by the tables of a device package (--package FOLDER, or leave out --no-package)"
+
+
+def live_eyes(display: Display, /) -> tuple[list[JsonObject], list[str]]:
+    """Return what the page draws every eye from that has a package, and why it does not draw the others."""
+    packages = {package.eye: package for package in display.packages}
+    drawn, missing = [], []
+    for study in display.studies:
+        try:
+            drawn.append(_eye(study, packages.get(study.eye.side or "one")))
+        except PrewarpError as cause:
+            missing.append(f"{study.eye.name}: {cause}")
+    return drawn, missing
+
+
+def _eye(study: EyeStudy, package: PackageFound | None) -> JsonObject:
+    if package is None:
+        raise PrewarpError(_NO_PACKAGE)
+    if package.lookup is None:
+        why = package.problem or "checks of it failed, or it holds no tables"
+        raise PrewarpError(f"no package to draw it by ({why.rstrip('.')})")
+    eye = study.eye
+    late = all(scan is not None for scan in eye.scans.values())
+    build = DeviceBuild(eye, np.zeros((1, 3)), package.dither, late=late)
+    return eye_data(build, package.lookup)

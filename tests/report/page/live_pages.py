@@ -1,0 +1,30 @@
+"""Pages with a live picture of small closed-form displays: nothing is fitted, no package is written."""
+
+from functools import lru_cache
+
+from prewarp.report.live.eye_data import eye_data
+from prewarp.report.live.part import live_part
+from prewarp.report.page.html import report_html
+from prewarp.report.page.tree import DisplayReport
+from tests.export.device_builds import chebyshev_lookup, small_build
+
+HOSTILE = "</script><script>alert('1')</script> & \"x\" <!--"
+# A power law and 10 bits; gains, and a white match that mixes; late rotation.
+KINDS = {"plain": {}, "matched": {"matched": True}, "late": {"late": True}}
+
+
+@lru_cache(maxsize=1)
+def small_eyes():
+    """Return by kind: the build, its lookup, what the page draws it from."""
+    made = {}
+    for kind, options in KINDS.items():
+        build, lookup = small_build(**options), chebyshev_lookup(matched="matched" in options)
+        made[kind] = build, lookup, {**eye_data(build, lookup), "name": HOSTILE if made else "plain"}
+    return made
+
+
+@lru_cache(maxsize=1)
+def small_page():
+    """Return a page of all kinds."""
+    eyes = [eye for _, _, eye in small_eyes().values()]
+    return report_html([DisplayReport(HOSTILE, ())], live=live_part(eyes, ("left eye: no package",)))
