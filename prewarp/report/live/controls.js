@@ -15,29 +15,40 @@ function byId(name) {
   return document.getElementById(`live-${name}`);
 }
 
-// Hands out changes at once, but not sooner than allowed after the last; what comes sooner waits, the latest of a kind wins.
+// Hands out changes at once, but not sooner than allowed after the last was shown; what comes sooner waits, the latest of a
+// kind wins.
 class Pacer {
-  constructor(apply, clock = () => performance.now()) {
+  constructor(apply) {
     this.apply = apply;
-    this.clock = clock;
-    this.last = -SHORTEST_CHANGE_MS;
-    this.waiting = {};
+    this.waiting = null;
+    // When the last change was shown; Infinity while it is not.
+    this.last = -Infinity;
     this.timer = null;
   }
 
   change(changes) {
-    Object.assign(this.waiting, changes);
-    const due = this.last + SHORTEST_CHANGE_MS - this.clock();
+    this.waiting = { ...this.waiting, ...changes };
+    this.plan();
+  }
+
+  // The last change is to be seen now.
+  shown() {
+    if (this.last !== Infinity) return;
+    this.last = performance.now();
+    this.plan();
+  }
+
+  plan() {
+    if (!this.waiting || this.timer !== null || this.last === Infinity) return;
+    const due = this.last + SHORTEST_CHANGE_MS - performance.now();
     if (due <= 0) this.flush();
-    else if (this.timer === null) this.timer = setTimeout(() => this.flush(), due);
+    else this.timer = setTimeout(() => { this.timer = null; this.plan(); }, due);
   }
 
   flush() {
-    clearTimeout(this.timer);
-    this.timer = null;
-    this.last = this.clock();
     const changes = this.waiting;
-    this.waiting = {};
+    this.waiting = null;
+    this.last = Infinity;
     this.apply(changes);
   }
 }

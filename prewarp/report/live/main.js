@@ -6,6 +6,8 @@ class Live {
     this.state = { ...START };
     this.history = [[-Infinity, [...START.pupil]]];
     this.asked = false;
+    // Changes that are being made ready.
+    this.working = 0;
     this.failed = "";
     this.own = null;
     this.bitmaps = {};
@@ -45,10 +47,12 @@ class Live {
     const before = this.state;
     this.state = { ...before, ...changes };
     if (changes.pupil) this.history.push([performance.now(), [...changes.pupil]]);
+    ++this.working;
     this.guarded(async () => {
       if (this.state.eye !== before.eye) await this.takeEye(this.state.eye);
       if (this.state.picture !== before.picture || this.state.eye !== before.eye || "own" in changes) await this.takePicture();
       else if (this.state.grey !== before.grey && this.state.picture === "grey") this.content.fillGrey(this.state.grey);
+      --this.working;
       this.ask();
     });
   }
@@ -59,7 +63,8 @@ class Live {
     this.passes = new EyePasses(this.gl, eye, this.data.common);
     this.content = new Content(this.gl, eye.content, this.data.common);
     const [width, height] = eye.content.size_px;
-    this.resize(this.data.view_px, Math.min(Math.max(Math.round(this.data.view_px * height / width), 320), this.data.view_px));
+    const { view_px: across } = this.data;
+    this.resize(across, Math.round(across * Math.min(Math.max(height / width, 1 / 3), 1)));
     this.controls.setEye(eye);
   }
 
@@ -112,6 +117,7 @@ class Live {
       this.asked = false;
       this.guarded(async () => {
         this.draw();
+        if (!this.working) this.controls.pacer.shown();
         // A late tracker has not seen the last move yet.
         if (!same(this.tracked, this.state.tracking ? this.state.pupil : [0, 0, 0])) this.ask();
       });

@@ -47,8 +47,13 @@ class LivePart:
     script_source: str
 
 
-def live_part(eyes: Sequence[JsonObject], missing: Sequence[str] = (), /) -> LivePart:
-    """Return the part of the page that draws eyes, from `eye_data`; `missing`: why others are not drawn."""
+def live_part(
+    eyes: Sequence[JsonObject], missing: Sequence[str] = (), /, *, view_px: int = VIEW_PX
+) -> LivePart:
+    """Return the part of the page that draws eyes, from `eye_data`, `view_px` wide.
+
+    `missing`: why others are not drawn.
+    """
     here = files("prewarp.report.live")
 
     def own(name: str) -> str:
@@ -63,7 +68,7 @@ def live_part(eyes: Sequence[JsonObject], missing: Sequence[str] = (), /) -> Liv
         missing=missing,
         scenes=list(_SCENES.items()),
         # Both are this package's own but for names, which are escaped as JSON in an element of HTML must be.
-        data=Markup(script_json(_data(eyes)) if eyes else ""),
+        data=Markup(script_json(_data(eyes, view_px)) if eyes else ""),
         script=Markup(script),
     )
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
@@ -93,12 +98,12 @@ def common_texts() -> dict[str, str]:
     }
 
 
-def _data(eyes: Sequence[JsonObject]) -> JsonObject:
+def _data(eyes: Sequence[JsonObject], view_px: int) -> JsonObject:
     return {
         "common": common_texts(),
         "eyes": list(eyes),
         "scenes": {name: _scene(name) for name in _SCENES},
-        "view_px": VIEW_PX,
+        "view_px": view_px,
     }
 
 

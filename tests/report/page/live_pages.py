@@ -1,5 +1,6 @@
 """Pages with a live picture of small closed-form displays: nothing is fitted, no package is written."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 from prewarp.report.live.eye_data import eye_data
@@ -9,8 +10,10 @@ from prewarp.report.page.tree import DisplayReport
 from tests.export.device_builds import chebyshev_lookup, small_build
 
 HOSTILE = "</script><script>alert('1')</script> & \"x\" <!--"
-# A power law and 10 bits; gains, and a white match that mixes; late rotation.
-KINDS = {"plain": {}, "matched": {"matched": True}, "late": {"late": True}}
+# Both with a power law and 10 bits: gains, and a white match that mixes; late rotation.
+KINDS = {"matched": {"matched": True}, "late": {"late": True}}
+# Of the view: a software renderer draws it often.
+WIDTH = 192
 
 
 @lru_cache(maxsize=1)
@@ -18,7 +21,10 @@ def small_eyes():
     """Return by kind: the build, its lookup, what the page draws it from."""
     made = {}
     for kind, options in KINDS.items():
-        build, lookup = small_build(**options), chebyshev_lookup(matched="matched" in options)
+        build = small_build(**options)
+        lookup = chebyshev_lookup(matched=True)
+        # Without gains it is the other's lookup.
+        lookup = lookup if "matched" in options else replace(lookup, gains=())
         made[kind] = build, lookup, {**eye_data(build, lookup), "name": HOSTILE if made else "plain"}
     return made
 
@@ -27,4 +33,6 @@ def small_eyes():
 def small_page():
     """Return a page of all kinds."""
     eyes = [eye for _, _, eye in small_eyes().values()]
-    return report_html([DisplayReport(HOSTILE, ())], live=live_part(eyes, ("left eye: no package",)))
+    return report_html(
+        [DisplayReport(HOSTILE, ())], live=live_part(eyes, ("left eye: no package",), view_px=WIDTH)
+    )

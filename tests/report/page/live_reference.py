@@ -44,7 +44,8 @@ READ = """(async () => {
   return {
     pixels, size, content: text(new Uint8Array(light.buffer)), outlook: live.outlook, level: content.level,
     tracked: live.tracked, pupil: state.pupil, turn: [0, state.head * Math.PI / 180, 0], late: state.late,
-    show: state.show, drawn: live.passes.channels.map((one) => one.size(live.shrink)),
+    show: state.show, eye: state.eye,
+    drawn: live.passes.channels.map((one) => one.size(live.shrink)),
     rate: document.getElementById("live-rate").value,
   };
 })()"""

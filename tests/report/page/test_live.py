@@ -32,18 +32,16 @@ from tests.report.page.live_pages import HOSTILE, KINDS, small_eyes, small_page
 from tests.report.page.live_reference import READ, SHARE, Shown, agreement, reference
 from tests.report.page.pages import Page
 
-SIZE = (240, 150)
 # What is drawn and held to the CPU renderer: hard edges, another pupil than the tracked one, every path.
 DRAWN = {
-    "tracked": {"eye": 0, "picture": "grid", "pupil": [1.0, -1.0, 0.5]},
-    "tracker off": {"tracking": False},
+    "matched": {"eye": 0, "picture": "grid", "pupil": [1.0, -1.0, 0.5]},
     "before": {"show": "before"},
-    "zoom": {"show": "after", "zoom": 4},
-    "matched": {"eye": 1, "zoom": 0, "tracking": True},
-    "head": {"eye": 2, "head": 60},
-    "head, drawn as if still": {"late": False, "head": 60},
+    "tracker off": {"show": "after", "tracking": False, "zoom": 4},
+    "head": {"eye": 1, "head": 60, "zoom": 3, "tracking": True},
+    "head, drawn as if still": {"late": False},
 }
-KIND_OF = list(KINDS)
+# The last is asked only whether it differs: inverses of a turning field take long.
+COMPARED = tuple(DRAWN)[:-1]
 
 
 def put(**changes):
@@ -70,7 +68,10 @@ def seen(tmp_path_factory):
             _drawn(browser, found)
             _controls(browser, found)
             _files(browser, found, picture, damaged)
-        found["console"] = list(browser.console)
+            found["console"] = list(browser.console)
+            browser.evaluate("prewarpLive.live.gl.getExtension('WEBGL_lose_context').loseContext()")
+            browser.evaluate("new Promise((done) => setTimeout(done, 200))")
+            found["lost"] = _shown(browser)
         context = "HTMLCanvasElement.prototype.getContext"
         lost = {
             "no WebGL 2": f"const own = {context}; {context} = function (kind, ...more) "
@@ -80,11 +81,6 @@ def seen(tmp_path_factory):
         for name, script in lost.items():
             browser.open(page, first=script)
             found[name] = browser.evaluate("prewarpLive.ready"), _shown(browser)
-        browser.open(page)
-        browser.evaluate("prewarpLive.ready")
-        browser.evaluate("prewarpLive.live.gl.getExtension('WEBGL_lose_context').loseContext()")
-        browser.evaluate("new Promise((done) => setTimeout(done, 200))")
-        found["lost"] = _shown(browser)
     return found
 
 
@@ -100,9 +96,8 @@ def _shown(browser):
 def _drawn(browser, found):
     for name, changes in DRAWN.items():
         browser.evaluate(put(**changes))
-        browser.evaluate(f"prewarpLive.live.resize({SIZE[0]}, {SIZE[1]})")
         found["drawn"][name] = Shown(browser.evaluate(READ))
-    browser.evaluate(put(eye=0, head=0, late=True, pupil=[0, 0, 0]))
+    browser.evaluate(put(eye=1, head=0, late=True, pupil=[0, 0, 0]))
 
 
 def _controls(browser, found):
@@ -122,18 +117,24 @@ def _controls(browser, found):
     browser.touch("touchMove", [(x + 0.25 * width, y + height / 2)])
     browser.touch("touchEnd", [])
     found["touch"] = browser.evaluate(f"{state}.pupil")
+    # When a picture was drawn that shows another zoom than the last.
     found["changes"] = browser.evaluate("""(async () => {
       const { live } = prewarpLive;
       const zoom = document.getElementById("live-zoom");
       const times = [];
+      const draw = live.draw;
       let last = live.state.zoom;
-      for (let k = 0; k < 30; ++k) {
-        zoom.value = k % 8;
-        zoom.dispatchEvent(new Event("input", { bubbles: true }));
-        await new Promise((done) => setTimeout(done, 30));
+      live.draw = () => {
+        draw.call(live);
         if (live.state.zoom !== last) times.push(performance.now());
         last = live.state.zoom;
+      };
+      for (let k = 1; times.length < 4; ++k) {
+        zoom.value = 1 + k % 3;
+        zoom.dispatchEvent(new Event("input", { bubbles: true }));
+        await new Promise((done) => setTimeout(done, 20));
       }
+      live.draw = draw;
       return times;
     })()""")
     found["late tracker"] = browser.evaluate("""(async () => {
@@ -164,14 +165,10 @@ def test_the_browser_draws_it(seen):
     assert seen["console"] == []
 
 
-@pytest.mark.parametrize("name", DRAWN)
+@pytest.mark.parametrize("name", COMPARED)
 def test_pixels_are_those_of_the_cpu_renderer(seen, name):
     shown = seen["drawn"][name]
-    eye = [changes["eye"] for changes in DRAWN.values() if "eye" in changes]
-    order = list(DRAWN)
-    place = max(k for k in range(order.index(name) + 1) if "eye" in DRAWN[order[k]])
-    build, lookup, data = small_eyes()[KIND_OF[DRAWN[order[place]]["eye"]]]
-    assert eye == [0, 1, 2]
+    build, lookup, data = small_eyes()[tuple(KINDS)[shown.told["eye"]]]
     expected = reference(build, lookup, shown, exposure=data["exposure"])
     # Nearly all of a zoomed view, and a good part of the others, is picture.
     assert np.mean(expected.max(axis=-1) > 0) > 0.3
@@ -181,15 +178,11 @@ def test_pixels_are_those_of_the_cpu_renderer(seen, name):
 
 def test_what_is_switched_shows(seen):
     drawn = {name: one.pixels.astype(int) for name, one in seen["drawn"].items()}
-    for one, other in (
-        ("tracked", "tracker off"),
-        ("tracked", "before"),
-        ("head", "head, drawn as if still"),
-    ):
+    for one, other in (("matched", "before"), ("head", "head, drawn as if still")):
         assert np.mean(np.abs(drawn[one] - drawn[other]).max(axis=-1) > 4) > 0.005, (one, other)
     assert seen["drawn"]["tracker off"].told["tracked"] == [0, 0, 0]
-    assert re.search(r"[\d.]+ frames a second", seen["drawn"]["tracked"].told["rate"])
-    assert "panels are drawn at 1/3.11 of their pixels" in seen["drawn"]["tracked"].told["rate"]
+    assert re.search(r"[\d.]+ frames a second", seen["drawn"]["matched"].told["rate"])
+    assert "panels are drawn at 1/3.89 of their pixels" in seen["drawn"]["matched"].told["rate"]
 
 
 def test_keys_touch_and_a_late_tracker_move_the_pupil(seen):
@@ -203,7 +196,7 @@ def test_keys_touch_and_a_late_tracker_move_the_pupil(seen):
 def test_the_whole_picture_changes_at_most_every_0_4_s(seen):
     """WCAG 2.3.1 allows three flashes a second; a change each way is a flash."""
     steps = np.diff(seen["changes"])
-    assert len(steps) >= 1 and steps.min() > 360.0
+    assert len(steps) == 3 and steps.min() >= 400.0
 
 
 def test_a_picture_of_the_visitors_is_read_and_a_damaged_one_is_told(seen):
@@ -263,7 +256,7 @@ def test_data_cannot_end_their_element_and_names_are_text():
     page = small_page()
     data = re.search(r'id="live-data">(.*?)</script>', page, re.DOTALL)[1]
     assert not set(data) & set("<>&\u2028\u2029")
-    assert [eye["name"] for eye in json.loads(data)["eyes"]] == ["plain", HOSTILE, HOSTILE]
+    assert [eye["name"] for eye in json.loads(data)["eyes"]] == ["plain", HOSTILE]
     assert json.loads(script_json("</script>\u2028")) == "</script>\u2028"
     assert "alert('1')" not in page.replace("\\u003c", "<").split("<script>alert")[0].split("live-data")[0]
 
@@ -318,7 +311,7 @@ def test_contents_are_halved_and_meshes_lie_on_the_lattice_of_drivers():
 
 
 def test_why_an_eye_is_not_drawn():
-    build, lookup, data = small_eyes()["plain"]
+    build, lookup, data = small_eyes()["late"]
     display = SimpleNamespace(studies=[SimpleNamespace(eye=build.eye)], packages=[])
     assert "--no-package" in live_eyes(display)[1][0]
     display.packages = [PackageFound("right", None, problem="the corner lies far outside.")]
@@ -334,7 +327,7 @@ def test_why_an_eye_is_not_drawn():
 
 
 def test_tables_that_shaders_cannot_sum_are_refused():
-    _, lookup, _ = small_eyes()["plain"]
+    _, lookup, _ = small_eyes()["late"]
     with pytest.raises(PackageError, match="no claims or no borders"):
         eye_data(small_build(), replace(lookup, claims=None, borders=()))
 
