@@ -151,7 +151,7 @@ def levels_of(build: DeviceBuild, /) -> dict[int, DeviceBuild]:
     that the page may draw from, at least one.
     """
     size = build.content.size_px
-    found = {}
+    found: dict[int, DeviceBuild] = {}
     for halvings in range(LARGEST_HALVINGS + 1):
         width, height = (round(length / 2**halvings) for length in size)
         if found and (halvings > MOST_HALVINGS or min(width, height) < FEWEST_CONTENT_PX):
