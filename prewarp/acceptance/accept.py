@@ -8,6 +8,7 @@ import numpy as np
 
 from prewarp.acceptance.belonging import lookup_of, rows_of_eye, side_of
 from prewarp.acceptance.figures import Figure, whole_risk, worst_verdict
+from prewarp.acceptance.focus import FOCUS_KEY, focus_figure
 from prewarp.acceptance.place import Noise, Part, noise_of, place_figures, regions_of, shots_of
 from prewarp.acceptance.pose import BenchPrior, CommonPose, common_pose, describe, without
 from prewarp.acceptance.predicted import Capture, held_against, lookup_pairs
@@ -32,7 +33,6 @@ from prewarp.quality.conformance import RULE, chance_text
 
 # What a capture held against a package does not show.
 _ELSEWHERE = {
-    "focus_step_dioptres": ("D", "a fit of the capture (prewarp fit, then report)"),
     "field_lost_percent": ("%", "a fit of what is lit (prewarp fit, then report)"),
 }
 
@@ -223,6 +223,9 @@ def _seam_figures(
         known = all(noises[name, one.colour].known for one in colours for name in channels)
         found.append(seam_figure(colours, lookup, module.eye_box, tracker, known, limits[SEAM_KEY]))
         found += [step_figure(one, bool(lookup.gains), limits[STEP_KEY]) for one in colours]
+        found.append(focus_figure(capture.groups, channels, limits[FOCUS_KEY]))
+    if not met:
+        found.append(Figure(FOCUS_KEY, "", "D", needs=OVERLAP_NEEDS, limit=limits[FOCUS_KEY]))
     shown = {one.colour for colours in met.values() for one in colours if one.is_enough}
     for colour in lookup.colours:
         if colour not in shown:

@@ -8,7 +8,8 @@ import numpy as np
 from prewarp.acceptance.coverage import PARTS, lacking, part_of
 from prewarp.acceptance.figures import Figure
 from prewarp.acceptance.lengths import (
-    length_without_noise,
+    Smooth,
+    length,
     lengths_by_shot,
     rms_without_noise,
     sigma_of_mean,
@@ -95,14 +96,14 @@ def place_figures(
         ("place_px", "px", group.step_px, 1.0),
         ("place_arcmin", "arcmin", group.step_arcmin, scale),
     ):
-        raw = length_without_noise(step, 0.0)
-        sigma = noise.taken_out * (group.arcmin_per_px if unit == "arcmin" else 1.0)
-        value = length_without_noise(step, sigma)
-        # Were the noise less, by twice what it may be off, and what continuing to none may be off.
-        less = length_without_noise(step, sigma * noise.least_share)
+        smooth = Smooth(step, group.pixel, group.pupil_mm)
+        raw, sigma = smooth.raw, noise.taken_out * per_px
+        value = smooth.length(sigma)
+        # Were the noise less, by twice what it may be off; and what the law of the rest may be off.
+        less = smooth.length(sigma * noise.least_share)
         parts = {
             "positions": sigma_of_mean(lengths_by_shot(step, group.shot), shots),
-            "noise": float(np.hypot(0.5 * (less - value), 0.25 * (raw - value))),
+            "noise": float(np.linalg.norm([0.5 * (less - value), 0.1 * (raw - value), smooth.sigma])),
             "common_to_rows": noise.common * per_px,
             "package": None if table is None else table * per_px / np.sqrt(shots),
             "pose": pose * (1.0 if unit == "arcmin" else 1.0 / scale),
@@ -184,6 +185,6 @@ def _part(name: str, where: tuple[float, ...], group: Deviations, noise: Noise, 
         where,
         int(mine.sum()),
         rms_without_noise(px, noise.taken_out),
-        length_without_noise(px, 0.0),
+        length(px),
         (float(right), float(up)),
     )

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from prewarp.acceptance.figures import Figure
-from prewarp.acceptance.lengths import length_without_noise, lengths_by_shot, sigma_of_mean
+from prewarp.acceptance.lengths import Smooth, length, lengths_by_shot, sigma_of_mean
 from prewarp.acceptance.place import Noise
 from prewarp.acceptance.predicted import Deviations
 from prewarp.acceptance.tables_as_fields import TableField
@@ -47,8 +47,9 @@ class Meeting:
     """Rows of one channel where the other shows the same direction.
 
     `step_arcmin` (n, 2): from the first channel's picture to the second's, tracker right; `shot` (n,);
-    `tangent` (n, 2); `sigma_arcmin`: noise of a step per axis, `common_arcmin`: what both channels' rows may
-    share. `log_ratio` (n,) or None: of the light of the second to that of the first, gains applied.
+    `tangent` (n, 2); `pupil_mm` (n, 3); `sigma_arcmin`: noise of a step per axis, `common_arcmin`: what both
+    channels' rows may share. `log_ratio` (n,) or None: of the light of the second to that of the first, gains
+    applied.
     """
 
     channels: tuple[str, str]
@@ -56,6 +57,7 @@ class Meeting:
     step_arcmin: FloatArray
     shot: IntArray
     tangent: FloatArray
+    pupil_mm: FloatArray
     sigma_arcmin: float
     common_arcmin: float
     log_ratio: FloatArray | None
@@ -83,16 +85,13 @@ def meetings(groups: tuple[Deviations, ...], noises: dict[tuple[str, str], Noise
 
 def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str], Noise]) -> Meeting | None:
     lit = all(one.luminance is not None for one in (first, second))
-    steps, shots, tangents, ratios, gains = [], [], [], [], []
-    for shot in np.intersect1d(first.shot, second.shot):
-        own, other = np.flatnonzero(first.shot == shot), np.flatnonzero(second.shot == shot)
-        rows, near, weights = _around(first.tangent, own, second.tangent, other)
-        if not len(rows):
-            continue
+    steps, shots, tangents, pupils, ratios, gains = [], [], [], [], [], []
+    for shot, rows, near, weights in neighbours(first, second):
         joined = np.einsum("nk,nki->ni", weights, second.step_arcmin[near])
         steps.append(joined - first.step_arcmin[rows])
         shots.append(np.full(len(rows), shot))
         tangents.append(first.tangent[rows])
+        pupils.append(first.pupil_mm[rows])
         gains.append(np.sum(weights**2, axis=1))
         if lit:
             light = np.einsum("nk,nk->n", weights, _log_light(second)[near])
@@ -110,10 +109,24 @@ def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str]
         np.concatenate(steps),
         np.concatenate(shots),
         np.concatenate(tangents),
+        np.concatenate(pupils),
         float(np.linalg.norm(per_axis)),
         float(np.linalg.norm(common)),
         np.concatenate(ratios) if lit else None,
     )
+
+
+def neighbours(
+    first: Deviations, second: Deviations, /
+) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
+    """Yield shots that show both, and of each the rows (n,) of the first, rows (n, k) of the second about
+    them, and the weights (n, k) of those.
+    """
+    for shot in np.intersect1d(first.shot, second.shot):
+        own, other = np.flatnonzero(first.shot == shot), np.flatnonzero(second.shot == shot)
+        rows, near, weights = _around(first.tangent, own, second.tangent, other)
+        if len(rows):
+            yield int(shot), rows, near, weights
 
 
 def seam_figure(
@@ -130,12 +143,12 @@ def seam_figure(
     `colours`: where they meet, by colour; the worst colour counts. How the picture moves with the pupil is
     that of a colour whose tables stand alone: others differ from it by little.
     """
-    found = max(colours, key=lambda one: (one.is_enough, _still(one)))
+    found = max(colours, key=lambda one: (one.is_enough, length(one.step_arcmin)))
     if not found.is_enough or not noise_known:
         needs = OVERLAP_NEEDS if not found.is_enough else "the noise of the capture (sigma_px)"
         return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
-    still = _still(found)
-    raw = length_without_noise(found.step_arcmin, 0.0)
+    smooth = _smooth(found)
+    still, raw = smooth.length(found.sigma_arcmin), smooth.raw
     steps = found.step_arcmin * (still / raw if raw > 0.0 else 1.0)
     try:
         first, second = (cast(Field, TableField(lookup, one, _alone(lookup))) for one in found.channels)
@@ -149,7 +162,7 @@ def seam_figure(
         "positions": sigma_of_mean(
             lengths_by_shot(found.step_arcmin, found.shot), len(np.unique(found.shot))
         ),
-        "noise": 0.5 * (raw - still),
+        "noise": float(np.hypot(0.25 * (raw - still), smooth.sigma)),
         "common_to_rows": found.common_arcmin,
         "simulation": 0.5 * value * half_width(value, moments.interval_arcmin(P95)),
     }
@@ -187,9 +200,9 @@ def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Fig
     return Figure(STEP_KEY, found.of, "%", value, parts, None, int(good.sum()), note=note, limit=limit)
 
 
-def _still(found: Meeting) -> float:
-    """Return what 95 % of steps stay under with the tracker right, noise taken out."""
-    return length_without_noise(found.step_arcmin, found.sigma_arcmin)
+def _smooth(found: Meeting) -> Smooth:
+    """Return the steps with the tracker right, to take noise out."""
+    return Smooth(found.step_arcmin, found.tangent, found.pupil_mm)
 
 
 def _alone(lookup: Lookup) -> str:

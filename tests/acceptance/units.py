@@ -73,9 +73,12 @@ def package(folder):
 
 
 def capture(
-    *, noise_px: float = 0.02, seed: int = 1, pupils=PUPILS, dots: int = 11, colours=("R", "G", "B")
+    *, noise_px: float = 0.02, seed: int = 1, pupils=PUPILS, dots: int = 9, colours=("R", "G", "B"), near=1.0
 ) -> Grid:
-    """Return a fresh capture of the unit as it was fitted: what is seen of a lattice of dots, with noise."""
+    """Return a fresh capture of the unit as it was fitted: what is seen of a lattice of dots, with noise.
+
+    `near`: the right channel's image is so many times as near.
+    """
     random = np.random.default_rng(seed)
     width, height = SIZE
     u, v = np.meshgrid(np.linspace(8, width - 8, dots), np.linspace(8, height - 8, dots))
@@ -86,6 +89,8 @@ def capture(
     for channel in ("left", "right"):
         for colour in colours:
             own = small_fields().field(channel, colour)
+            if channel == "right":
+                own = replace(own, distance_m=own.distance_m / near)
             for pupil in pupils:
                 seen = pixel + noise_px * random.standard_normal(pixel.shape)
                 parts["tangent"].append(own.forward(seen, pupil_mm=pupil))

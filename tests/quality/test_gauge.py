@@ -59,7 +59,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say(interaction):
     random = np.random.default_rng(5)
     truth = {"ev": 0.5, "grr": math.sqrt(0.25 + 0.49 + interaction**2), "pv": 2.0}
     held = dict.fromkeys(truth, 0)
-    draws = 1000
+    draws = 500
     for _ in range(draws):
         values = (
             2.0 * random.normal(size=(8, 1, 1))
@@ -73,7 +73,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say(interaction):
             held[name] += one.low <= value <= one.high
     # 95 % within three binomial sigmas; those of GRR may be somewhat wide.
     for name, count in held.items():
-        assert 0.929 < count / draws < (0.993 if name == "grr" else 0.975), (name, count / draws)
+        assert 0.92 < count / draws < (0.995 if name == "grr" else 0.98), (name, count / draws)
 
 
 def test_no_verdict_above_thirty_percent_of_the_tolerance():
@@ -134,12 +134,10 @@ def test_a_table_with_faults_is_refused(tmp_path, edit, message):
 
 def test_the_command(tmp_path):
     (tmp_path / "study.csv").write_text(gauge_csv(), encoding="utf-8")
-    done = run("line", "gauge", tmp_path / "study.csv", "--lower", -4, "--upper", 4, "-o", tmp_path / "out")
-    assert done.exit_code == 0, done.output
-    assert "22.7 % of the tolerance" in done.stdout and "categories of parts: 4" in done.stdout
+    done = run("line", "gauge", tmp_path / "study.csv", "--lower", -3, "--upper", 3, "-o", tmp_path / "out")
+    assert done.exit_code == 1, done.output
+    assert "No verdict on units" in done.stdout and "categories of parts: 4" in done.stdout
     found = json.loads((tmp_path / "out" / "gauge.json").read_text(encoding="utf-8"))
     assert found["grr"]["sigma"] == pytest.approx(0.302372, abs=1e-6)
-    done = run("line", "gauge", tmp_path / "study.csv", "--upper", 2, "-o", tmp_path / "out", "--json")
-    assert done.exit_code == 1 and json.loads(done.stdout)["usable"] is False
     done = run("line", "gauge", tmp_path / "none.csv", "-o", tmp_path / "new")
     assert done.exit_code == 2 and not (tmp_path / "new").exists()
