@@ -11,6 +11,10 @@ from prewarp.export.package_reading import FORMAT, VERSION
 from prewarp.export.reached import Reached
 
 SCHEMA = "manifest.schema.json"
+# What says which display it is, and how its numbers are meant; `truth.npz` holds the same.
+FACTS = (
+    "eye", "frames", "content", "pupil_box_mm", "pupils_mm", "colors", "channels", "blend", "light"
+)  # fmt: skip
 _CAUTION_LINES = """\
 A wrong map, a stale pupil position or swapped channels show a doubled or displaced picture. Someone who \
 steers, walks or operates machinery by it can be hurt: give the device a way back to one unwarped channel.
@@ -48,11 +52,24 @@ def manifest_of(
         Which eye; what was asked for; what is not available and why; of this software; facts about
         the fit.
     """
-    content = build.content
     return {
         "format": FORMAT,
         "version": VERSION,
         "made_by": f"prewarp {version}",
+        **display_facts(build, eye),
+        "requested": request.as_dict(),
+        "errors_reached": [one.as_dict() for one in reached],
+        "files": list(entries),
+        "not_available": list(missing),
+        "provenance": dict(provenance or {}),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def display_facts(build: DeviceBuild, eye: str, /) -> JsonObject:
+    """Return what `FACTS` names."""
+    content = build.content
+    return {
         "eye": eye,
         "frames": dict(FRAMES),
         "content": {
@@ -74,12 +91,6 @@ def manifest_of(
             "match": None if build.match is None else build.match.as_dict(),
             "dither": build.dither,
         },
-        "requested": request.as_dict(),
-        "errors_reached": [one.as_dict() for one in reached],
-        "files": list(entries),
-        "not_available": list(missing),
-        "provenance": dict(provenance or {}),
-        "cautions": list(CAUTIONS),
     }
 
 

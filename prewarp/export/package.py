@@ -1,6 +1,7 @@
 """Writing a device package: one folder, verified before it takes its place.
 
 manifest.json          every file with hash, arrays, units, frames; what was asked for; errors reached
+manifest.sha256, .sig  digest of the canonical manifest; signature of it, where a key was given
 manifest.schema.json   JSON Schema of the manifest
 GUIDE.md               how the parts go together
 truth.npz              what the fit says at random points
@@ -34,12 +35,13 @@ from prewarp.export.gpu_nodes import NODES_SHARE, node_counts, nodes_reached
 from prewarp.export.gpu_numbers import gpu_plan
 from prewarp.export.guide import guide_file
 from prewarp.export.judgement import Request, VerifyResult
-from prewarp.export.manifest import CAUTIONS, manifest_of, schema_file
+from prewarp.export.manifest import CAUTIONS, display_facts, manifest_of, schema_file
 from prewarp.export.package_file import JsonObject, PackageFile
 from prewarp.export.package_reading import MANIFEST
 from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.quantise import TableScale, coded_table
 from prewarp.export.reached import Held, Reached, Tally
+from prewarp.export.sealing import Sign, manifest_text, write_seal
 from prewarp.export.shader_checks import one_block_reached
 from prewarp.export.shader_files import (
     DIALECTS,
@@ -57,7 +59,7 @@ from prewarp.export.texture_table import SNORM16, texture_file, texture_scale
 from prewarp.export.truth import Truth, truth_file, truth_of
 from prewarp.export.verify import DRAWN, LightMeasure, light_figures, require_verified, verify_package
 from prewarp.export.view_mask_files import mask_files
-from prewarp.files import json_text, write_bytes
+from prewarp.files import write_bytes, write_text
 from prewarp.folders import output_folder
 from prewarp.lookup import Lookup
 
@@ -101,6 +103,8 @@ class PackageOptions:
         Facts about the fit, written into the manifest as they are (JSON).
     extra : tuple of PackageFile
         Further files to carry, such as the picture of the trade.
+    sign : callable, optional
+        Signs the canonical manifest (`signing.read_signing_key`).
 
     Raises
     ------
@@ -117,6 +121,7 @@ class PackageOptions:
     eye: str = ""
     provenance: Mapping[str, object] = field(default_factory=dict)
     extra: tuple[PackageFile, ...] = ()
+    sign: Sign | None = None
 
     def __post_init__(self) -> None:
         for name, given, known in (("formats", self.formats, FORMATS), ("dialects", self.dialects, DIALECTS)):
@@ -206,7 +211,13 @@ def export_package(
                 shared[channel] = {one: texture_scale(build, channel, one) for one in build.colours}
         for file in _files(build, truth, tally, options, shared, progress):
             entries.append(_written(working, file))
-        for file in (truth_file(build, truth), schema_file(), guide_file(build, CAUTIONS), *options.extra):
+        facts = display_facts(build, options.eye)
+        for file in (
+            truth_file(build, truth, facts),
+            schema_file(),
+            guide_file(build, CAUTIONS),
+            *options.extra,
+        ):
             entries.append(_written(working, file))
         manifest = manifest_of(
             build,
@@ -218,7 +229,8 @@ def export_package(
             version=__version__,
             provenance=options.provenance,
         )
-        write_bytes(working / MANIFEST, json_text(manifest).encode())
+        write_text(working / MANIFEST, manifest_text(manifest))
+        write_seal(working, manifest, options.sign)
         progress("verifying")
         verification = verify_package(working, fields=build.fields, light=light, progress=progress)
         require_verified(verification, Path(folder))

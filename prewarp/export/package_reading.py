@@ -1,13 +1,14 @@
 """Reading a package back, trusting nothing in it: manifest, paths, sizes, hashes."""
 
-import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from prewarp.content import ContentProjection
 from prewarp.errors import InputFileError, ModuleError, PackageError
 from prewarp.export.judgement import Request
 from prewarp.export.package_file import JsonObject
+from prewarp.export.sealing import DIGEST, SIGNATURE, manifest_from_bytes
 from prewarp.files import MEBIBYTE, read_bytes, respelt, sha256_of_bytes
 from prewarp.folders import MARKER
 from prewarp.module import EYES
@@ -26,6 +27,10 @@ class Package:
 
     folder: Path
     manifest: JsonObject
+    # As it was read, before older spellings of keys were brought up to date.
+    written: JsonObject = field(default_factory=dict)
+    # What is asked of it now; else what was asked when it was written.
+    asked: Request | None = None
 
     @property
     def content(self) -> ContentProjection:
@@ -36,8 +41,8 @@ class Package:
 
     @property
     def request(self) -> Request:
-        """What was asked of the package."""
-        return Request.from_dict(self.manifest["requested"])
+        """What is asked of the package."""
+        return self.asked or Request.from_dict(self.manifest["requested"])
 
     @property
     def channels(self) -> list[str]:
@@ -86,7 +91,7 @@ class Package:
 
     def unlisted(self) -> list[str]:
         """Return files in the folder that the manifest does not name."""
-        known = {MANIFEST, MARKER, *(entry["path"] for entry in self.entries())}
+        known = {MANIFEST, DIGEST, SIGNATURE, MARKER, *(entry["path"] for entry in self.entries())}
         files = (path for path in self.folder.rglob("*") if path.is_symlink() or not path.is_dir())
         return sorted({path.relative_to(self.folder).as_posix() for path in files} - known)
 
@@ -107,18 +112,18 @@ def read_package(folder: Path, /) -> Package:
         told = f"{folder}: holds a package per eye; give one at a time: {eyes}." if eyes else str(cause)
         raise PackageError(told) from cause
     try:
-        manifest = json.loads(data)
+        written = manifest = manifest_from_bytes(data)
     except (ValueError, RecursionError) as cause:
         raise PackageError(f"{folder / MANIFEST}: not JSON ({cause}). Export again.") from cause
     found = (manifest.get("format"), manifest.get("version")) if isinstance(manifest, dict) else None
     if found == (FORMAT, OLDER_VERSION):
-        manifest = json.loads(data, object_hook=respelt)
+        manifest = _respelt(manifest)
     elif found != (FORMAT, VERSION):
         raise PackageError(
             f"{folder / MANIFEST}: names {found}; expected {(FORMAT, VERSION)}. "
             "Export again with this version."
         )
-    package = Package(folder, manifest)
+    package = Package(folder, manifest, written)
     try:
         paths = [entry["path"] for entry in package.entries()]
         for entry in package.entries():
@@ -139,10 +144,17 @@ def read_package(folder: Path, /) -> Package:
     return package
 
 
+def _respelt(value: Any) -> Any:
+    """Return a manifest with today's spelling of keys."""
+    if isinstance(value, dict):
+        return respelt({name: _respelt(one) for name, one in value.items()})
+    return [_respelt(one) for one in value] if isinstance(value, list) else value
+
+
 def _require_inside(folder: Path, name: object) -> None:
     path = PurePosixPath(name if isinstance(name, str) else "")
     inside = not path.is_absolute() and ".." not in path.parts and "\\" not in str(path)
-    if not inside or str(path) in (".", MANIFEST):
+    if not inside or str(path) in (".", MANIFEST, DIGEST, SIGNATURE):
         raise PackageError(
             f"{folder / MANIFEST}: names the file {name!r}; expected a path inside the package."
         )

@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError, PackageError
 from prewarp.export.build import DeviceBuild
-from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAME, ArrayNote, PackageFile
+from prewarp.export.package_file import (
+    DIRECTION_FRAME,
+    PANEL_FRAME,
+    PUPIL_FRAME,
+    ArrayNote,
+    JsonObject,
+    PackageFile,
+)
+from prewarp.export.sealing import canonical_bytes, manifest_from_bytes
 from prewarp.field import FieldSet
 from prewarp.files import npz_bytes, read_npz
 from prewarp.lookup.measure import border_of, heeded, inside_border, px_error
@@ -110,8 +118,8 @@ def truth_of(build: DeviceBuild, /, *, per_pupil: bool = True, lit: bool = False
     return Truth(pupils, len(own), pixel, maps, depths)
 
 
-def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
-    """Return `truth.npz`."""
+def truth_file(build: DeviceBuild, truth: Truth, facts: JsonObject, /) -> PackageFile:
+    """Return `truth.npz`, with the facts of the display (`manifest.display_facts`)."""
     arrays: dict[str, np.ndarray] = {}
     notes = []
 
@@ -136,7 +144,8 @@ def truth_file(build: DeviceBuild, truth: Truth, /) -> PackageFile:
             what = f"directions of channel '{channel}', colour '{build.colours[0]}', inside what is lit"
             depth = truth.lit_deg[channel].astype(np.float32)
             add(f"c{place}_lit_deg", depth, each, "degrees, negative outside", what)
-    what = "what the fit says at random points; every artefact is held to it"
+    add("facts", np.frombuffer(canonical_bytes(facts), dtype=np.uint8), ("bytes",), "JSON in UTF-8")
+    what = "what the fit says at random points; every artefact is held to it; facts of the display"
     return PackageFile(PATH, npz_bytes(arrays), KIND, what, tuple(notes))
 
 
@@ -172,6 +181,18 @@ def read_truth(path: Path, channels: list[str], colours: list[str], /) -> Truth:
     except InputFileError as cause:
         raise PackageError(str(cause)) from cause
     return Truth(pupils, count, pixel, maps, lit_deg)
+
+
+def read_facts(path: Path, /) -> JsonObject | None:
+    """Return the facts of the display in `truth.npz`; None where it holds none, or what is no JSON object."""
+    arrays = read_npz(path, limit_bytes=LIMIT_BYTES, what="truth of a package")
+    if "facts" not in arrays:
+        return None
+    try:
+        found = manifest_from_bytes(arrays["facts"].tobytes())
+    except (ValueError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None
 
 
 def truth_difference(truth: Truth, fields: FieldSet, /) -> float:

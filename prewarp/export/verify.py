@@ -7,6 +7,7 @@ compiled only when they are those of this version.
 """
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -37,12 +38,15 @@ from prewarp.export.judgement import (
     light_checks,
     place_checks,
 )
+from prewarp.export.manifest_checks import ARTEFACT as MANIFEST_ITSELF
+from prewarp.export.manifest_checks import claim_checks, display_checks, seal_checks
 from prewarp.export.package_file import JsonObject
 from prewarp.export.package_light import package_light
 from prewarp.export.package_reading import MANIFEST, Package, read_package
 from prewarp.export.polynomial_block import KIND as BLOCK
 from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
+from prewarp.export.signing import Trust
 from prewarp.export.texture_table import spline_from_texture
 from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth, truth_difference
@@ -71,6 +75,9 @@ def verify_package(
     /,
     *,
     fields: FieldSet | None = None,
+    max_error_px: float | None = None,
+    max_light_percent: float | None = None,
+    trust: Trust | None = None,
     light: LightMeasure = light_figures,
     progress: Callable[[str], None] = lambda text: None,
 ) -> VerifyResult:
@@ -82,6 +89,10 @@ def verify_package(
         The package.
     fields : FieldSet, optional
         With it the file that says what the fit says is held to the fit as well.
+    max_error_px, max_light_percent : float, optional
+        What is asked of it now, whatever its manifest says was asked when it was written.
+    trust : callable, optional
+        Judges the signature, which must then be there; from `prewarp.export.signing.read_trusted_key`.
     light : callable, optional
         Measures the light of the package from its own bytes.
     progress : callable, optional
@@ -109,7 +120,10 @@ def verify_package(
     True
     """
     package = read_package(Path(folder))
-    checks: list[Check] = []
+    asked = {"max_error_px": max_error_px, "max_light_percent": max_light_percent}
+    given = {name: value for name, value in asked.items() if value is not None}
+    package = replace(package, asked=replace(package.request, **given))
+    checks = list(seal_checks(package, trust))
     for name, step in _STEPS.items():
         progress(name)
         try:
@@ -120,6 +134,11 @@ def verify_package(
         except (KeyError, TypeError, ValueError, IndexError) as cause:
             note = f"{MANIFEST} is damaged ({type(cause).__name__}: {cause})"
             checks.append(Check(name, "read back", False, note=note))
+    try:
+        checks += claim_checks(_recorded(package), checks)
+    except (KeyError, TypeError, ValueError) as cause:
+        note = f"{MANIFEST} is damaged ({type(cause).__name__}: {cause})"
+        checks.append(Check(MANIFEST_ITSELF, "claimed errors", False, note=note))
     progress(LIGHT)
     figures = None
     try:
@@ -327,6 +346,7 @@ def _maps(read_back: Callable[[Package, Truth], Iterator[Reached]]) -> Step:
 DRAWN = (lookup_files.BLOB, texture_table.KIND, gltf.KIND, gpu_nodes.KIND)
 _STEPS: dict[str, Step] = {
     "files": _files,
+    MANIFEST_ITSELF: lambda package, fields: display_checks(package),
     "truth": _truth_against_fit,
     lookup_files.BLOB: _lookup,
     csv_mesh.KIND: _maps(_csv),

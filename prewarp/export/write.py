@@ -16,6 +16,7 @@ from prewarp.export.judgement import GRADIENT_PER_DEG, Request, VerifyResult
 from prewarp.export.lookup_files import worst_at_truth
 from prewarp.export.package import DEFAULT_FORMATS, PackageOptions, export_package, truth_for
 from prewarp.export.package_file import PackageFile
+from prewarp.export.sealing import Sign
 from prewarp.export.shader_files import DIALECTS, EXACT, FILTERED
 from prewarp.export.st_map import require_room
 from prewarp.export.truth import Truth
@@ -69,6 +70,7 @@ def write_package(
     late: bool = False,
     provenance: Mapping[str, object] | None = None,
     extra: Callable[[OptimisationResult], tuple[PackageFile, ...]] = lambda found: (),
+    sign: Sign | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> WrittenPackage:
     """Write an eye as a device package, verified before it takes its place.
@@ -103,6 +105,8 @@ def write_package(
         Facts about the fit, written into the manifest as they are (JSON); those of the fit if not given.
     extra : callable, optional
         Further files, made of the search's result.
+    sign : callable, optional
+        Signs the manifest; from `prewarp.export.signing.read_signing_key`.
     progress : callable, optional
         Called with a text before each step.
 
@@ -157,6 +161,7 @@ def write_package(
         eye=eye.side or "",
         provenance={"fit": dict(eye.fields.provenance)} if provenance is None else provenance,
         extra=() if found is None else extra(found),
+        sign=sign,
     )
     while True:
         try:

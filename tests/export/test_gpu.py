@@ -49,6 +49,7 @@ from tests.export.drawing_jobs import (
     texels_at,
 )
 from tests.export.gpu_passes import GpuPasses, read
+from tests.export.sealed import write_manifest
 from tests.export.test_shader_text import require_compiled
 from tests.export.test_shaders_late import block_of, by_hand
 from tests.lookup.small_lookups import small_lookup
@@ -146,7 +147,7 @@ def test_gains_follow_the_ray(context, tmp_path, pupil):  # noqa: F811
         (tmp_path / file.path).write_bytes(file.data)
     channels = [{"channel": name, "panel_size_px": build.panel_size_px(name)} for name in build.channels]
     manifest = {"channels": channels, "files": [file.entry() for file in files]}
-    (tmp_path / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(tmp_path, manifest)
     passes, light = (
         GpuPasses(context, tmp_path, DRAWN[0], build.content, pupil),
         PreparedLight(lookup, pupil),
@@ -390,11 +391,11 @@ def test_numbers_that_are_not_the_blobs_are_found(plain, tmp_path):
         (folder / entry["path"]).write_bytes(data)
         entry.update(bytes=len(data), sha256=sha256_of_bytes(data))
         paths.append(entry["path"])
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
     (failed,) = [one for one in verify_package(folder).failures if one.artefact == KIND]
     assert all(f"{path}: not the numbers of the lookup" in failed.note for path in paths)
     manifest["files"].remove(entry)
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
     assert any(
         fault == "t_border_points of the eye: missing"
         for fault in number_faults(read_package(folder), plain[2])
@@ -418,7 +419,7 @@ def test_stages_of_another_mesh_or_eye_box_are_found(plain, tmp_path):
     for one in entry["details"]["constants"]:
         if one["name"] == "u_box_high_mm":
             one["values"][2] = 1.5
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
     faults = list(stage_faults(read_package(folder), plain[2]))
     assert len(faults) == 2
     assert any("u_box_high_mm is not that of the lookup" in fault for fault in faults)

@@ -36,6 +36,7 @@ from tests.export.device_builds import (
     small_fields,
     write_small,
 )
+from tests.export.sealed import write_manifest
 from tests.support import require_module, require_tool
 
 
@@ -189,7 +190,7 @@ def rewritten(folder, path, data):
     manifest = manifest_of(folder)
     entry = next(one for one in manifest["files"] if one["path"] == path)
     entry.update(bytes=len(data), sha256=sha256_of_bytes(data))
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
 
 
 def first(folder, kind, **details):
@@ -229,7 +230,7 @@ def changed(folder, change):
     """Change the manifest of a package."""
     manifest = manifest_of(folder)
     change(manifest)
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
 
 
 def test_what_was_asked_for_judges_and_nothing_else(copy):
@@ -310,7 +311,7 @@ def test_constants_of_another_panel_are_found(copy):
     manifest = manifest_of(copy)
     entry = next(one for one in manifest["files"] if one["path"] == path)
     next(one for one in entry["details"]["constants"] if one["name"] == "u_panel_px")["values"][0] = 330.0
-    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(copy, manifest)
     assert any("u_panel_px is not that of the tables" in text for text in failures(copy))
 
 
@@ -361,7 +362,7 @@ def test_a_fit_that_is_another_one_is_found(package):
 def test_damaged_manifests_are_refused(copy, damage, message):
     manifest = manifest_of(copy)
     damage(manifest)
-    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(copy, manifest)
     with pytest.raises(PackageError, match=message):
         verify_package(copy)
 
@@ -376,7 +377,7 @@ def test_a_manifest_that_says_nonsense_fails_its_rows(copy, damage):
         entry["details"]["rows"] = 10**9
     else:
         manifest["errors_reached"] = []
-    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(copy, manifest)
     assert any(text.startswith("mesh csv") for text in failures(copy))
 
 
@@ -478,8 +479,8 @@ def test_without_formats_a_package_is_what_a_device_needs(tmp_path, matched):
     assert (tmp_path / "visor" / "truth.npz").stat().st_size <= 300_000
     assert (tmp_path / "visor" / "lookup" / "lookup.prewarp").is_file()
     assert {one.name for one in (tmp_path / "visor").iterdir()} == {
-        ".prewarp", "GUIDE.md", "c", "lookup", "manifest.json", "manifest.schema.json", "shaders",
-        "truth.npz",
+        ".prewarp", "GUIDE.md", "c", "lookup", "manifest.json", "manifest.schema.json", "manifest.sha256",
+        "shaders", "truth.npz",
     }  # fmt: skip
     assert {one.name for one in (tmp_path / "visor" / "shaders").iterdir()} == set(DIALECTS)
     absent = {one["what"] for one in manifest["not_available"] if one["why"] == "not asked for"}

@@ -21,6 +21,7 @@ from prewarp.head import HeadTurn
 from prewarp.render.cpu import prewarp_panel
 from tests.export.device_builds import PUPILS, SCANS, chebyshev_lookup, small_build, write_small
 from tests.export.drawing_jobs import PATHS, codes_of, job_of
+from tests.export.sealed import write_manifest
 from tests.export.test_shaders_gl import DIALECT, drawn
 from tests.eyes import closed_form_eye
 from tests.render.conftest import context, session_context  # noqa: F401
@@ -201,7 +202,7 @@ def test_a_wrong_time_of_lines_is_found(late, tmp_path):
     folder = shutil.copytree(late[0], tmp_path / "copy")
     manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     manifest["channels"][0]["scan"]["lit_s"][2] *= 1.01
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
     faults = constant_faults(read_package(folder))
     assert faults and all("u_lit_s is not that of the tables" in fault for fault in faults)
 

@@ -23,6 +23,7 @@ from tests.export.device_builds import (
     small_fields,
     write_small,
 )
+from tests.export.sealed import write_manifest
 from tests.support import require_module
 
 
@@ -42,7 +43,7 @@ def rewrite(folder, path, data):
     entry = next(one for one in manifest["files"] if one["path"] == path)
     entry.update(bytes=len(data), sha256=sha256_of_bytes(data))
     (folder / path).write_bytes(data)
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
 
 
 def test_a_package_of_st_maps(package):

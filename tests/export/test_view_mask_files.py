@@ -27,6 +27,7 @@ from prewarp.export.view_mask_files import (
 from prewarp.files import sha256_of_bytes
 from prewarp.seam.light import FARTHEST_DEG
 from tests.export.device_builds import PUPILS, small_build, write_small
+from tests.export.sealed import write_manifest
 
 NAMES = (BOX, *(pupil_name(number) for number in range(len(PUPILS))))
 
@@ -58,7 +59,7 @@ def rewrite(folder, masks, *, header=None):
         (folder / path).write_bytes(data)
         entry = next(one for one in manifest["files"] if one["path"] == path)
         entry.update(bytes=len(data), sha256=sha256_of_bytes(data))
-    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(folder, manifest)
 
 
 def wrong_in(folder):

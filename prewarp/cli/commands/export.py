@@ -35,6 +35,7 @@ from prewarp.export.lookup_files import BLOB
 from prewarp.export.package import DEFAULT_FORMATS, FORMATS
 from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS, NOT_ASKED, SAMPLINGS
+from prewarp.export.signing import read_signing_key
 from prewarp.export.texture_table import STORAGES
 from prewarp.export.write import WrittenPackage, write_package
 from prewarp.eye import Eye, assemble_eye, assemble_eyes
@@ -135,6 +136,12 @@ from prewarp.report.trade import trade_picture, trade_table
     multiple=True,
     help="Dialect of shaders; may be given several times [default: all].",
 )
+@click.option(
+    "--sign",
+    "key_path",
+    type=FILE,
+    help="Private Ed25519 key (PEM, PKCS 8) that signs the manifest, for 'prewarp verify --trust'.",
+)
 @output_option("Folder to write.")
 @extrapolate_option
 @talking
@@ -159,6 +166,7 @@ def export(
     texture: str,
     sampling: str | None,
     dialects: tuple[str, ...],
+    key_path: Path | None,
     output: Path,
     extrapolate: bool,
 ) -> None:
@@ -193,6 +201,7 @@ def export(
     if white != "none" and light_path is None:
         raise click.UsageError("--white needs --light with a grid that holds luminance.")
     require_output_folder(output)
+    sign = None if key_path is None else read_signing_key(key_path)
     fields, module = read_display(fit_path, module_path)
     places = np.array(positions) if positions else module.eye_box.lattice(pupils)
     if len(places) > MAX_PUPILS:
@@ -231,6 +240,7 @@ def export(
                 "module": module.name,
                 "extrapolated": extrapolated,
             },
+            sign=sign,
             extra=lambda found: _trade_files(found, module.name) if trade else (),
             progress=step,
         )

@@ -4,9 +4,11 @@ from pathlib import Path
 
 import click
 
-from prewarp.cli.arguments import FILE
+from prewarp.cli.arguments import FILE, Percent, Pixels
 from prewarp.cli.checks import print_checks
 from prewarp.cli.talk import Talk, talking
+from prewarp.export.judgement import LARGEST_LIGHT_PERCENT, LEAST_LIGHT_PERCENT
+from prewarp.export.signing import read_trusted_key
 from prewarp.export.verify import verify_package
 from prewarp.field import FieldSet
 
@@ -18,8 +20,33 @@ FAILED = 1
 @click.option(
     "--fit", "fit_path", type=FILE, help="Also hold the package's own reference points to this fit."
 )
+@click.option(
+    "--max-error",
+    "limit_px",
+    type=Pixels(0.001, 100.0),
+    help="Largest error of every artefact that is accepted, whatever the package says was asked for.",
+)
+@click.option(
+    "--max-light",
+    "max_light_percent",
+    type=Percent(LEAST_LIGHT_PERCENT, LARGEST_LIGHT_PERCENT),
+    help="Largest step and ripple across the seam that is accepted, whatever the package says.",
+)
+@click.option(
+    "--trust",
+    "key_path",
+    type=FILE,
+    help="Public Ed25519 key (PEM): the package must be signed by its private one.",
+)
 @talking
-def verify(talk: Talk, package_path: Path, fit_path: Path | None) -> int:
+def verify(
+    talk: Talk,
+    package_path: Path,
+    fit_path: Path | None,
+    limit_px: float | None,
+    max_light_percent: float | None,
+    key_path: Path | None,
+) -> int:
     """Check a package that 'prewarp export' wrote: nothing missing, nothing changed, everything does what the
     fit says.
 
@@ -28,15 +55,27 @@ def verify(talk: Talk, package_path: Path, fit_path: Path | None) -> int:
     along. What is measured is judged by what was asked for when it was exported (--max-error, --max-light),
     never by what was measured then. The C evaluator is compiled where there is a compiler.
 
+    The manifest is held to its own digest and to what the package holds. That shows damage, and changes by
+    hand; who makes a package anew can make them all fit. --trust tells whose it is.
+
     Exit code 0: all is well; 1: something is wrong, see the table; 2: this is no package.
 
     \b
-    Example:
+    Examples:
       prewarp verify visor_package
+      prewarp verify visor_package --trust maker.pub.pem --max-error 0.25px
     """
+    trust = None if key_path is None else read_trusted_key(key_path)
     with talk.progress(f"verifying {package_path.name}") as step:
         fields = None if fit_path is None else FieldSet.load(fit_path)
-        result = verify_package(package_path, fields=fields, progress=lambda text: step(text, 0))
+        result = verify_package(
+            package_path,
+            fields=fields,
+            max_error_px=limit_px,
+            max_light_percent=max_light_percent,
+            trust=trust,
+            progress=lambda text: step(text, 0),
+        )
     print_checks(talk, f"{package_path}", result)
     talk.json(result.as_dict())
     if result.ok:
