@@ -19,6 +19,7 @@ from prewarp.export.reached import Reached
 from prewarp.export.sealing import canonical_bytes, manifest_from_bytes
 from prewarp.export.signing import read_signing_key, read_trusted_key
 from prewarp.export.verify import verify_package
+from tests.cli.conftest import run
 from tests.export.device_builds import ASKED, chebyshev_lookup, small_build
 from tests.export.sealed import read_manifest, write_manifest
 from tests.support import require_tool
@@ -231,6 +232,15 @@ def test_an_unsigned_package_is_not_trusted(copy, keys):
     assert wrong(copy, trust=read_trusted_key(keys / "trusted.pem")) == ["signature"]
     (copy / "manifest.sha256").unlink()
     assert wrong(copy) == ["digest"]
+
+
+def test_the_command_trusts_a_key_and_asks_for_less(copy, keys):
+    done = run("verify", copy, "--trust", keys / "trusted.pem", "--max-error", "0.01px")
+    assert done.exit_code == 1 and "by the trusted key" in done.stdout and "requested 0.01 px" in done.stdout
+    done = run("verify", copy, "--trust", keys / "key.pem")
+    assert done.exit_code == 2 and "no public Ed25519 key in PEM (SubjectPublicKeyInfo)" in done.stderr
+    done = run("export", "no.npz", "--module", "no.toml", "--sign", keys / "trusted.pem", "-o", copy / "new")
+    assert done.exit_code == 2 and "no private Ed25519 key in PEM (PKCS 8)" in done.stderr
 
 
 def test_files_that_are_no_keys_are_told(keys, tmp_path):
