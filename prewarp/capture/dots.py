@@ -97,7 +97,8 @@ def dot_lattice(
         raise CaptureError(
             f"{columns} x {rows} dots of radius {radius:g} px on {size_px[0]} x {size_px[1]} px lie "
             f"{max(pitch, 0.0):g} px apart; expected a radius of {SMALLEST_RADIUS_PX:g} px or more and "
-            f"{100 * _BLACK_PER_PITCH:.0f} % of the pitch black between dots. Take fewer or smaller dots."
+            f"{100 * _BLACK_PER_PITCH:.0f} % of the pitch black between dots. Take fewer or smaller dots "
+            "(--dots, --radius)."
         )
     places = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
     words = all_words()[assigned_names(columns, rows, number).ravel()]

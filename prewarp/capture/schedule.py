@@ -150,7 +150,7 @@ def scheduled(
     if len(shots) > MOST_PHOTOGRAPHS:
         raise CaptureError(
             f"{len(shots)} photographs; at most {MOST_PHOTOGRAPHS} are planned. Take fewer positions, "
-            "exposures or colours."
+            "exposures or colours (--positions, --exposures, --colors-at)."
         )
     photographs = [
         _photograph(order, pose, camera, one, settings.refresh_hz)

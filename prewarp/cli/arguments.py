@@ -20,6 +20,7 @@ class PanelSize(click.ParamType[tuple[int, int]]):
     """WIDTHxHEIGHT, px."""
 
     name = "WIDTHxHEIGHT"
+    range_text = f"16 to {LARGEST_PANEL_PX} px"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -43,6 +44,8 @@ class PanelSize(click.ParamType[tuple[int, int]]):
 class PictureSize(PanelSize):
     """WIDTHxHEIGHT of a picture or window, px."""
 
+    range_text = "64 to 8192 px"
+
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[int, int]:
@@ -57,6 +60,7 @@ class PupilPosition(click.ParamType[FloatArray]):
     """x,y,z in mm from the eye-box centre."""
 
     name = "X,Y,Z"
+    range_text = "-100 to 100 each"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> FloatArray:
         """Return (3,) mm."""
@@ -77,6 +81,7 @@ class Counts(click.ParamType[tuple[int, ...]]):
     def __init__(self, axes: int, largest: int) -> None:
         self.axes, self.largest = axes, largest
         self.name = "x".join("N" * axes)
+        self.range_text = f"1 to {largest} each"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -105,6 +110,7 @@ class _Measure(click.ParamType[float]):
     def __init__(self, lowest: float, highest: float) -> None:
         self.lowest, self.highest = lowest, highest
         self.name = f"N[{self.unit}]"
+        self.range_text = f"{lowest:g} to {highest:g} {self.unit}"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Return the number."""

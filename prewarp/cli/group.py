@@ -77,7 +77,9 @@ class _Group(LazyGroup):
                 _complain(line)
             sys.exit(BAD_INPUT)
         except MemoryError:
-            _complain("not enough memory for this input. Use fewer samples or a smaller picture.")
+            _complain(
+                "not enough memory for this input. Use fewer samples or a smaller picture (--size, --width)."
+            )
             sys.exit(BAD_INPUT)
         except OSError as cause:
             place = f"{cause.filename}: " if cause.filename else ""

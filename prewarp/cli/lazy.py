@@ -31,9 +31,18 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"prewarp.cli.commands.{self.prefix}{cmd_name}")
         command = getattr(module, cmd_name)
         assert isinstance(command, click.Command)
+        for parameter in command.params:
+            _tell_range(parameter)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the table of commands without importing any."""
         with formatter.section("Commands"):
             formatter.write_dl(list(self.summaries.items()))
+
+
+def _tell_range(parameter: click.Parameter) -> None:
+    """Let the help of an option say what numbers it takes, where its type is one of ours (`range_text`)."""
+    told = getattr(parameter.type, "range_text", None)
+    if told is not None and isinstance(parameter, click.Option) and told not in (parameter.help or ""):
+        parameter.help = f"{parameter.help}  [{told}]"

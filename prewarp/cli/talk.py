@@ -4,6 +4,7 @@ import functools
 import logging
 import math
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from prewarp.files import json_text
 
 # Width of tables where there is no terminal to ask, so that a log looks the same everywhere.
 WIDTH_WITHOUT_TERMINAL = 120
+_WIDEST = 10_000
 NOTHING_BELOW = 1e-6
 
 
@@ -62,17 +64,15 @@ class Talk:
         """
         if not self.shows_text:
             return
-        table = Table(title=title, title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-        for place, name in enumerate(head):
-            table.add_column(name, justify="left" if place < text_columns else "right", overflow="fold")
-        for section, rows in sections:
-            if section:
-                table.add_row(section, *[""] * (len(head) - 1), style="bold")
-            for row in rows:
-                table.add_row(*row)
-            table.add_section()
         width = None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL
-        _Console(file=sys.stdout, width=width, markup=False, emoji=False, highlight=False).print(table)
+        console = _Console(file=sys.stdout, width=width, markup=False, emoji=False, highlight=False)
+        table = _table(title, head, sections, text_columns, narrow=False)
+        if console.measure(table, options=console.options.update(width=_WIDEST)).maximum > console.width:
+            # Words are folded, numbers never: a table of many numbers is wider than a narrow terminal.
+            table = _table(title, head, sections, text_columns, narrow=True)
+            least = console.measure(table, options=console.options.update(width=_WIDEST)).minimum
+            console.width = max(console.width, least)
+        console.print(table)
 
     def json(self, value: Mapping[str, Any]) -> None:
         """Print the one JSON document, if it was asked for."""
@@ -101,6 +101,35 @@ class Talk:
         with Progress(*columns, console=_Console(file=sys.stderr), transient=True) as bar:
             task = bar.add_task(what, total=total)
             yield lambda text, done: bar.update(task, description=text, completed=done)
+
+
+def _table(
+    title: str,
+    head: Sequence[str],
+    sections: Sequence[tuple[str, Sequence[Sequence[str]]]],
+    text_columns: int,
+    *,
+    narrow: bool,
+) -> Table:
+    table = Table(title=title, title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    for place, name in enumerate(head):
+        is_text = place < text_columns
+        cells = [row[place] for _, rows in sections for row in rows]
+        if narrow and not is_text:
+            name = textwrap.fill(name, max(map(len, (*cells, *name.split(), " "))), break_long_words=False)
+        table.add_column(
+            name,
+            justify="left" if is_text else "right",
+            overflow="fold",
+            no_wrap=narrow and not is_text,
+        )
+    for section, rows in sections:
+        if section:
+            table.add_row(section, *[""] * (len(head) - 1), style="bold")
+        for row in rows:
+            table.add_row(*row)
+        table.add_section()
+    return table
 
 
 class _Console(Console):

@@ -14,6 +14,7 @@ class HeadRate(click.ParamType[tuple[float, float, float]]):
     """yaw,pitch,roll in deg/s, or yaw alone."""
 
     name = "YAW[,PITCH,ROLL]"
+    range_text = f"-{FASTEST_DEG_PER_S:g} to {FASTEST_DEG_PER_S:g} each"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None

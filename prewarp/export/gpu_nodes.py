@@ -52,7 +52,7 @@ def node_counts(
     raise PackageError(
         f"channel '{channel}': triangles add {worst:.3g} px to meshes made on the GPU with nodes "
         f"{step:.3g} px apart; expected at most {limit_px:.3g} px. Allow a larger error, or "
-        "leave out the format 'gpu'."
+        "leave out the format 'gpu' (--max-error, --format)."
     )
 
 

@@ -206,5 +206,6 @@ def _search(
         asked *= _MARGIN * limit_px / worst
     raise PackageError(
         f"the smallest tables are {worst:.4g} px off at random points; expected at most "
-        f"{limit_px:.4g} px. Allow a larger error, or fix less."
+        f"{limit_px:.4g} px. Allow a larger error (--max-error), or fix less "
+        "(--family, --mesh, --rank, --bits)."
     )

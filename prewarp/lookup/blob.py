@@ -100,7 +100,7 @@ def assembled(sections: Sequence[bytes], /) -> bytes:
     if total > MAX_BLOB_BYTES:
         raise PackageError(
             f"the blob would take {total / 1e9:.2f} GB; at most {MAX_BLOB_BYTES / 1e9:.2f} GB are written. "
-            "Allow a larger error, or choose another family."
+            "Allow a larger error (--max-error), or choose another --family."
         )
     header = {"magic": MAGIC, "version": VERSION, "section_count": len(sections), "total_bytes": total}
     rows = _packed(SECTION, table)

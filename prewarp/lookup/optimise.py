@@ -154,7 +154,8 @@ class Optimiser:
         closest = closest if np.isfinite(closest) else searched
         raise PackageError(
             f"channel '{name}': {label} cannot reach {limit_px:g} px{_pin_text(pins)}; the nearest came to "
-            f"{closest:.3g} px. Allow a larger error, or fix less.",
+            f"{closest:.3g} px. Allow a larger error (--max-error), or fix less "
+            "(--family, --mesh, --rank, --bits).",
             channel=name,
             family=family,
             error_px=float(closest),

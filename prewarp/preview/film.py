@@ -23,7 +23,7 @@ from prewarp.preview.state import State
 from prewarp.preview.subject import Subject
 from prewarp.render.pictures import png_bytes
 
-MOST_FRAMES = 5000
+MOST_FRAMES = 20_000
 # Pixels of all frames of an animation: they are held in memory together.
 MOST_ANIMATION_PX = 1 << 28
 
@@ -124,7 +124,7 @@ def write_film(
         if film.frames * film.size_px[0] * film.size_px[1] > MOST_ANIMATION_PX:
             raise RenderError(
                 f"{film.frames} frames of {film.size_px[0]} x {film.size_px[1]} px are too many for one "
-                "file. Ask for fewer or smaller ones, or name a folder."
+                "file. Ask for fewer or smaller ones (--seconds, --fps, --size), or name a folder."
             )
         write_bytes(path, animation_bytes(counted, film.fps, kind=kind))
         return film.frames

@@ -291,8 +291,8 @@ def join_reaches(
     elif pairs and feather_deg > widest:
         raise SeamError(
             f"feather is {feather_deg:g} degrees; the tightest overlap of "
-            f"{', '.join(r.channel for r in reaches)} takes at most {widest:.2f}. Ask for less or widen "
-            "the overlap.",
+            f"{', '.join(r.channel for r in reaches)} takes at most {widest:.2f}. Ask for less "
+            "(--feather) or widen the overlap.",
             widest_deg=widest,
         )
     require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)

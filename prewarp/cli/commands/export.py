@@ -205,7 +205,10 @@ def export(
     fields, module = read_display(fit_path, module_path)
     places = np.array(positions) if positions else module.eye_box.lattice(pupils)
     if len(places) > MAX_PUPILS:
-        raise click.UsageError(f"{len(places)} pupil positions; at most {MAX_PUPILS} are written.")
+        raise click.UsageError(
+            f"{len(places)} pupil positions; at most {MAX_PUPILS} are written: "
+            "give fewer by --pupils or --pupil."
+        )
     # Tables serve the whole eye box, meshes the positions asked for.
     served = np.concatenate([places, module.eye_box.corners])
     extrapolated = within_capture(

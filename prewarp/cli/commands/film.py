@@ -11,7 +11,7 @@ from prewarp.cli.displays import BOTH
 from prewarp.cli.looking import Look, looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.folders import output_folder, require_output_folder
-from prewarp.preview.film import ANIMATIONS, Film, film_frames, require_film_name, write_film
+from prewarp.preview.film import ANIMATIONS, MOST_FRAMES, Film, film_frames, require_film_name, write_film
 from prewarp.preview.painting import open_painter
 
 
@@ -55,6 +55,11 @@ def film(
       prewarp film folded --motion fixations --tracker noisy --latency 25 --view "seam error" -o frames
     """
     require_film_name(output)
+    count = max(round(seconds * fps), 1)
+    if count > MOST_FRAMES:
+        raise click.UsageError(
+            f"{count} frames; at most {MOST_FRAMES} are drawn. Give less --seconds or fewer --fps."
+        )
     if output.suffix.lower() in ANIMATIONS:
         if eye == BOTH:
             raise click.UsageError(
@@ -65,7 +70,6 @@ def film(
     else:
         require_output_folder(output)
     seen, scenery = looked_at(talk, path, module_path, eye, default_motion="circle", **looks)
-    count = max(round(seconds * fps), 1)
 
     def write(target: Path, look: Look) -> tuple[dict[str, Any], float]:
         start = time.perf_counter()

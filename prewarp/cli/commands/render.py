@@ -27,6 +27,7 @@ from prewarp.files import file_stems, json_text, write_bytes, write_text
 from prewarp.folders import output_folder, require_output_folder
 from prewarp.grids import read_grid
 from prewarp.head import HeadTurn
+from prewarp.memory import require_memory
 from prewarp.module import DisplayModule
 from prewarp.photometry import panel_light
 from prewarp.photometry.dither import KINDS as DITHERS
@@ -36,6 +37,8 @@ from prewarp.render.pictures import filling, png_bytes, read_picture
 from prewarp.render.scenes import SCENES, scene
 
 LARGEST_VIEW_PX = 8192
+# Codes, linear light and maps of all panels of an eye, by measurement (CPU and EGL alike).
+_BYTES_PER_PX = 32
 
 
 @click.command()
@@ -129,6 +132,7 @@ def render(
     extrapolated = within_capture(
         talk, fields, channels_in(fields, module), [pupil, tracked], extrapolate=extrapolate
     )
+    _require_memory(module)
     head = HeadTurn.of_angles(*head_rate, drawn_for_ms=drawn_for_ms)
     image = _content(content, module)
     grid = None if light_path is None else read_grid(light_path)
@@ -160,6 +164,17 @@ def render(
         write_text(folder / "render.json", json_text(report))
     talk.text(f"{output}: written with {drawing.name}.")
     talk.json(report)
+
+
+def _require_memory(module: DisplayModule) -> None:
+    """Raise where the panel pictures of an eye do not fit into memory."""
+    panels = [[channel.panel for channel in module.channels_of(eye)] for eye in module.eyes]
+    pixels = max(sum(panel.width_px * panel.height_px for panel in own) for own in panels)
+    require_memory(
+        _BYTES_PER_PX * pixels,
+        f"drawing panels of {pixels / 1e6:.4g} million pixels",
+        "End other programs, or draw a module with smaller panels.",
+    )
 
 
 def _content(name: str, module: DisplayModule) -> np.ndarray:

@@ -29,8 +29,8 @@ FEWEST_TURNED = 5
 class NumberList(click.ParamType[tuple[float, ...]]):
     """Numbers joined by commas, such as 4,28; whole ones where `whole`."""
 
-    def __init__(self, kind: type[int] | type[float], such_as: str) -> None:
-        self.kind, self.such_as = kind, such_as
+    def __init__(self, kind: type[int] | type[float], such_as: str, range_text: str) -> None:
+        self.kind, self.such_as, self.range_text = kind, such_as, range_text
         self.name = "N,N,..."
 
     def convert(
@@ -82,7 +82,7 @@ class NumberList(click.ParamType[tuple[float, ...]]):
 @click.option("--no-light", is_flag=True, help="No uniform fields and no ramp: dots alone.")
 @click.option(
     "--exposures",
-    type=NumberList(int, "4,28"),
+    type=NumberList(int, "4,28", "1 to 8 numbers of 1 to 100000"),
     default="4,28",
     show_default=True,
     help="Exposures in panel frames, whole and rising: a bracket, as light may vary by 50 over the field.",
@@ -105,7 +105,7 @@ class NumberList(click.ParamType[tuple[float, ...]]):
 )
 @click.option(
     "--depth",
-    type=NumberList(float, "2,4"),
+    type=NumberList(float, "2,4", "two of 0 to 50 mm"),
     default=",".join(f"{one:g}" for one in DEPTH_MM),
     show_default=True,
     help="Smallest and largest distance of positions from z = 0, mm; signs alternate in a checker.",

@@ -1,0 +1,35 @@
+"""How much memory there is, asked before work that needs much of it."""
+
+from pathlib import Path
+
+from prewarp.errors import PrewarpError
+
+_PROCESSES, _GROUP = Path("/proc/meminfo"), Path("/sys/fs/cgroup")
+GIGABYTE = 1e9
+
+
+def available_bytes() -> int | None:
+    """Return how much memory this process may still take; None where the system does not tell."""
+    found = []
+    try:
+        lines = dict(line.split(":", 1) for line in _PROCESSES.read_text(encoding="ascii").splitlines())
+        found.append(1024 * int(lines["MemAvailable"].split()[0]))
+    except (OSError, ValueError, KeyError):
+        pass
+    # The limit of the container, where there is one (Linux, control groups of version 2).
+    try:
+        most, taken = (int((_GROUP / name).read_text()) for name in ("memory.max", "memory.current"))
+        found.append(most - taken)
+    except (OSError, ValueError):
+        pass
+    return max(min(found), 0) if found else None
+
+
+def require_memory(needed_bytes: float, what: str, mend: str, /) -> None:
+    """Raise `PrewarpError` where work needs more memory than there is: what it is, and how to mend it."""
+    free = available_bytes()
+    if free is not None and needed_bytes > free:
+        raise PrewarpError(
+            f"{what} needs about {needed_bytes / GIGABYTE:.3g} GB of memory; {free / GIGABYTE:.3g} GB are "
+            f"free. {mend}"
+        )
