@@ -1,14 +1,12 @@
 """A whole package: manifest against its schema, verified, again after damage; nothing half written."""
 
 import json
-import os
 import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
-from contextlib import nullcontext
 from dataclasses import replace
 
 import numpy as np
@@ -397,28 +395,6 @@ def test_a_failed_verification_leaves_nothing(tmp_path, monkeypatch):
     with pytest.raises(PackageError, match=r"checks failed: mesh csv .* Nothing was written"):
         write_small(tmp_path / "visor", formats=("csv",))
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_kill_while_an_old_package_is_replaced_leaves_one_whole(tmp_path):
-    """At every step of the last renames: stopped there, a whole package or nothing stands at the place."""
-    for step in range(3):
-        folder = tmp_path / f"step{step}" / "visor"
-        write_small(folder, formats=("csv",))
-        calls = []
-
-        def stop(*arguments, calls=calls, step=step, folder=folder, original=os.replace):
-            calls.append(arguments)
-            if folder in arguments and sum(folder in one for one in calls) > step:
-                raise KeyboardInterrupt
-            return original(*arguments)
-
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("os.replace", stop)
-            patch.setattr("shutil.rmtree", lambda *_, **__: None)
-            with pytest.raises(KeyboardInterrupt) if step < 2 else nullcontext():
-                write_small(folder, formats=("csv",))
-        assert folder.exists() == (step != 1)
-        assert not folder.exists() or verify_package(folder).ok
 
 
 def test_a_failed_export_keeps_the_package_that_was_there(package, tmp_path):
