@@ -7,7 +7,7 @@ import numpy as np
 from prewarp.fitting.models import PolynomialModel, columns_of
 from prewarp.fitting.moments import Moments
 from prewarp.fitting.samples import Samples
-from prewarp.fitting.selection import SURELY_WORTH, WORTH_TRYING, Choice, Split, choose, worth_of
+from prewarp.fitting.selection import SURELY_WORTH, WORTH_TRYING, Choice, Split, choose, weighed, worth_of
 
 # Degrees tried: total degree for each of PUPIL_COSTS, and pupil degree. The search goes to the next step when
 # the best degree is at the top of this one, or when the highest pupil degree explains more than noise.
@@ -21,8 +21,8 @@ CLIMB = 3
 # Degree of colour differences during the search: what they lack would weigh in the choice of what colours
 # share.
 SEARCH_DIFFERENCE = 8
-# Degree up to which a symmetry that was found at a lower degree is doubted again; highest degree of curl
-# columns tried.
+# Degrees by which a symmetry that was found at a step before is doubted again; highest degree of curl columns
+# tried.
 ODD_RETRIED = 3
 CURL_TRIED = 2
 # Samples per parameter below which a model is not tried, and the largest model tried: the work grows with its
@@ -69,8 +69,8 @@ def _highest_model(
     odd = {"odd_u_degree": degree, "odd_v_degree": degree}
     if before is not None:
         for name in odd:
-            if getattr(before, name) < 0:
-                odd[name] = ODD_RETRIED
+            if getattr(before, name) < before.degree:
+                odd[name] = min(max(getattr(before, name), 0) + ODD_RETRIED, degree)
     difference = min(degree, SEARCH_DIFFERENCE) if samples.colours > 1 else -1
     few = samples.difference_pupil_degree
     return PolynomialModel(
@@ -98,18 +98,22 @@ def _affordable(model: PolynomialModel, samples: Samples) -> PolynomialModel:
 def choose_degree(shared: Split, tops: list[PolynomialModel], *, is_first: bool) -> Choice:
     """Choose mirror symmetry, pupil cost and total degree of what all colours share.
 
-    A symmetry that the data broke in a step before is not asked for again.
+    A symmetry holds wholly, above a degree, or not at all: a display whose parts are a little shifted breaks
+    it in low degrees alone. One that the data broke all through in a step before is not asked for again.
     """
     tops = [replace(top, difference_degree=-1) for top in tops]
     for name in ("odd_v_degree", "odd_u_degree"):
         model = tops[-1]
-        mirrored = replace(model, **{name: -1})
-        doubtful = is_first or getattr(model, name) < model.degree
-        worth = worth_of(shared.whole, mirrored, model) if doubtful else np.inf
+        if not is_first and getattr(model, name) >= model.degree:
+            continue
+        chain = [replace(model, **{name: level}) for level in range(-1, getattr(model, name) + 1)]
+        worth, place = weighed(shared.whole, chain)
         if worth < WORTH_TRYING or (
-            worth < SURELY_WORTH and choose(shared, [mirrored, model]).model == mirrored
+            worth < SURELY_WORTH and choose(shared, [chain[0], model]).model == chain[0]
         ):
-            tops = [replace(top, **{name: -1}) for top in tops]
+            place = 0
+        if place < model.degree + 1:
+            tops = [replace(top, **{name: place - 1}) for top in tops]
     return choose(shared, *([top.with_degree(level) for level in range(1, top.degree + 1)] for top in tops))
 
 

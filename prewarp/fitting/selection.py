@@ -140,10 +140,16 @@ def worth_of(moments: Moments, smaller: PolynomialModel, larger: PolynomialModel
     A quick look where cross-validation would hardly ever choose the larger model: see `WORTH_TRYING` and
     `SURELY_WORTH`.
     """
-    solver, _, lengths = _factor_chain(moments, [smaller, larger])
+    return weighed(moments, [smaller, larger])[0]
+
+
+def weighed(moments: Moments, chain: Sequence[PolynomialModel], /) -> tuple[float, int]:
+    """Return `worth_of` the last model of a nested chain beside the first; the place of the least score."""
+    solver, _, lengths = _factor_chain(moments, chain)
     rest, freedom = _left_over(solver, lengths)
-    more = max(lengths[1] - lengths[0], 1)
-    return float((rest[0] - rest[1]) / more / (rest[1] / freedom[1]))
+    more = max(lengths[-1] - lengths[0], 1)
+    worth = (rest[0] - rest[-1]) / more / (rest[-1] / freedom[-1])
+    return float(worth), int(np.argmin(rest / freedom**2))
 
 
 def _left_over(solver: Factor, lengths: Sequence[int]) -> tuple[FloatArray, FloatArray]:

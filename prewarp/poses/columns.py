@@ -1,5 +1,6 @@
 """Columns of a field, sums of them over the rays of each shot, and solving by their factor."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -8,7 +9,7 @@ from scipy import linalg
 
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.leastsquares import Factor
-from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
+from prewarp.fitting.models import EVERY_DEGREE, JointColumns, PolynomialModel, columns_of, nested_order
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.poses.rays import PlacedRays
 
@@ -17,35 +18,33 @@ PUPIL_COST = 2
 
 @dataclass(frozen=True)
 class FieldColumns:
-    """Gradient columns of a field: total degree (each pupil degree counts two), pupil degree, no symmetry.
+    """Gradient columns of a field: total degree (each pupil degree counts two), pupil degree, and the total
+    degrees up to which the mirror symmetries in u and in v may be broken.
 
-    The columns of the highest pupil degree are those that are only guessed at. Columns of a lower total
-    degree come first.
+    The columns of the highest pupil degree are those that are only guessed at.
     """
 
     degree: int
     pupil_degree: int
+    odd_u_degree: int = EVERY_DEGREE
+    odd_v_degree: int = EVERY_DEGREE
+
+    @property
+    def model(self) -> PolynomialModel:
+        """The columns as a model of one colour."""
+        return PolynomialModel(
+            self.degree, PUPIL_COST, self.pupil_degree, -1, 0, self.odd_u_degree, self.odd_v_degree
+        )
 
     @cached_property
-    def _ordered(self) -> tuple[JointColumns, list[int]]:
-        chain = [
-            PolynomialModel(degree, PUPIL_COST, self.pupil_degree, -1, 0, degree, degree)
-            for degree in range(self.degree + 1)
-        ]
-        pupil = pupil_columns(self.pupil_degree, (1.0, 1.0))
-        columns = columns_of(chain[-1], 1, pupil)
-        order, lengths = nested_order(columns, chain, pupil)
-        return columns.take(order), lengths
-
-    @property
     def columns(self) -> JointColumns:
         """The columns."""
-        return self._ordered[0]
+        return columns_of(self.model, 1, pupil_columns(self.pupil_degree, (1.0, 1.0)))
 
-    @property
-    def lengths(self) -> list[int]:
-        """How many of the first columns have a total degree of at most 0, 1, .. `degree`."""
-        return self._ordered[1]
+    def nested(self, chain: "Sequence[FieldColumns]", /) -> tuple[IntArray, list[int]]:
+        """Return places of the columns, each model of a nested chain a prefix, and the prefix lengths."""
+        pupil = pupil_columns(self.pupil_degree, (1.0, 1.0))
+        return nested_order(self.columns, [one.model for one in chain], pupil)
 
     @cached_property
     def order(self) -> IntArray:

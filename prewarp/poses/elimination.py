@@ -7,11 +7,13 @@ Their size is guessed from how the degrees below fall off (`truncation.py`), so 
 widens the poses' sigma instead of moving the poses. Wavefronts common to all dots belong to the field too.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import linalg
 
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting import moments as sums
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.leastsquares import assemble, factor
@@ -29,7 +31,8 @@ class Eliminated:
 
     `matrix` (6 k, 6 k) S; `side` (6 k,); `square` the weighted sum of squares left. `plain_matrix`,
     `plain_side`, `plain_square` the same without common wavefronts in the field; `tail` (m, 6 k) and
-    `forward` (m,) what the columns took out of those: models that leave out the last columns follow.
+    `forward` (m,) what the columns took out of those, in the coordinates of their factor `lower` (m, m):
+    models that leave out columns follow (`of_fewer`).
     `coefficients` (m,) of the field at these poses, `variance` (m,) what noise of 1 px leaves in them;
     `expansion` the columns' part of that field; `rest_px` (2, n) what the field leaves over; `weight` the sum
     of the weights.
@@ -43,11 +46,36 @@ class Eliminated:
     plain_square: float
     tail: FloatArray
     forward: FloatArray
+    lower: FloatArray
     coefficients: FloatArray
     variance: FloatArray
     expansion: Expansion
     rest_px: FloatArray
     weight: float
+
+    def of_fewer(
+        self, places: IntArray, lengths: Sequence[int], /
+    ) -> list[tuple[FloatArray, FloatArray, float]]:
+        """Return `plain_matrix`, `plain_side`, `plain_square` of the first columns of `places`, for each length.
+
+        A factor of reordered columns is that of the rows of the old one, which are A^T A in its coordinates.
+        """
+        rows = self.lower[places]
+        lower = np.linalg.cholesky(rows @ rows.T)
+        both = rows @ np.column_stack([self.tail, self.forward])
+        both = linalg.solve_triangular(lower, both, lower=True, check_finite=False)
+        tail, forward = both[:, :-1], both[:, -1]
+        matrix = self.plain_matrix + self.tail.T @ self.tail
+        side = self.plain_side + self.tail.T @ self.forward
+        square = self.plain_square + float(self.forward @ self.forward)
+        return [
+            (
+                matrix - tail[:length].T @ tail[:length],
+                side - tail[:length].T @ forward[:length],
+                square - float(forward[:length] @ forward[:length]),
+            )
+            for length in lengths
+        ]
 
 
 def eliminate(
@@ -127,6 +155,7 @@ def eliminate(
         plain_square=float(weight @ np.sum(plain_px**2, axis=0)),
         tail=tail,
         forward=solver.forward,
+        lower=np.tril(solver.lower),
         coefficients=total,
         variance=np.diagonal(solver.inverse()).copy(),
         expansion=expansion,

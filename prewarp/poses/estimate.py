@@ -263,25 +263,30 @@ def _noise(field: Eliminated, unit: FloatArray, common: FloatArray) -> float:
 
 
 def _least_score(solution: Solution, unit: FloatArray) -> FieldColumns:
-    """Return the columns of the total degree with the least generalised cross-validation score.
+    """Return the columns with the least generalised cross-validation score.
 
-    A model without the last columns leaves the sum of squares that these took up: their `forward` part.
+    First the degrees up to which the mirror symmetries may be broken, then the total degree.
     """
     model = solution.model
-    best, least = model, np.inf
-    for degree in range(2 * (model.pupil_degree - 1), model.degree + 1):
-        length, score = model.lengths[degree], 0.0
-        for field in solution.fields:
-            tail, forward = field.tail[length:], field.forward[length:]
-            left = _after_poses(
-                field.plain_matrix + tail.T @ tail,
-                field.plain_side + tail.T @ forward,
-                field.plain_square + float(forward @ forward),
-                unit,
-                solution.common,
-            )
+    for name in ("odd_v_degree", "odd_u_degree"):
+        model = _least_of(
+            solution, unit, [replace(model, **{name: level}) for level in range(-1, model.degree + 1)]
+        )
+    least = 2 * (model.pupil_degree - 1)
+    return _least_of(
+        solution, unit, [replace(model, degree=level) for level in range(least, model.degree + 1)]
+    )
+
+
+def _least_of(solution: Solution, unit: FloatArray, chain: Sequence[FieldColumns]) -> FieldColumns:
+    """Return the columns of a nested chain with the least score over all channels and colours."""
+    places, lengths = solution.model.nested(chain)
+    scores = np.zeros(len(chain))
+    for field in solution.fields:
+        for place, (length, equations) in enumerate(
+            zip(lengths, field.of_fewer(places, lengths), strict=True)
+        ):
+            left = _after_poses(*equations, unit, solution.common)
             freedom = _freedom(field, length, len(unit) - len(solution.common))
-            score += field.weight * np.log(left / freedom**2)
-        if score < least:
-            best, least = FieldColumns(degree, model.pupil_degree), score
-    return best
+            scores[place] += field.weight * np.log(left / freedom**2)
+    return chain[int(np.argmin(scores))]
