@@ -2,8 +2,6 @@
 
 from dataclasses import replace
 
-import numpy as np
-
 from prewarp.fitting.models import PolynomialModel, columns_of
 from prewarp.fitting.moments import Moments
 from prewarp.fitting.samples import Samples

@@ -11,6 +11,7 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.leastsquares import Factor
 from prewarp.fitting.models import EVERY_DEGREE, JointColumns, PolynomialModel, columns_of, nested_order
 from prewarp.fitting.pupil import pupil_columns
+from prewarp.poses.gauge import Exponents, wavefront_exponents
 from prewarp.poses.rays import PlacedRays
 
 PUPIL_COST = 2
@@ -35,6 +36,21 @@ class FieldColumns:
         return PolynomialModel(
             self.degree, PUPIL_COST, self.pupil_degree, -1, 0, self.odd_u_degree, self.odd_v_degree
         )
+
+    def waves(self, highest: int, /) -> Exponents:
+        """Return exponents (a, b) of wavefronts common to all dots, degree 2 .. `highest`.
+
+        Those that the mirror symmetries leave: one that they exclude is in no column either.
+        """
+        odd_degrees = (self.odd_u_degree, self.odd_v_degree)
+        return [
+            both
+            for both in wavefront_exponents(highest)
+            if all(
+                one % 2 == 0 or PUPIL_COST * (sum(both) - 1) <= odd_degree
+                for one, odd_degree in zip(both, odd_degrees, strict=True)
+            )
+        ]
 
     @cached_property
     def columns(self) -> JointColumns:

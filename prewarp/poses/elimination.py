@@ -56,7 +56,7 @@ class Eliminated:
     def of_fewer(
         self, places: IntArray, lengths: Sequence[int], /
     ) -> list[tuple[FloatArray, FloatArray, float]]:
-        """Return `plain_matrix`, `plain_side`, `plain_square` of the first columns of `places`, for each length.
+        """Return `plain_matrix`, `plain_side`, `plain_square` of the first `lengths` columns of `places`.
 
         A factor of reordered columns is that of the rows of the old one, which are A^T A in its coordinates.
         """
@@ -102,7 +102,8 @@ def eliminate(
     pull : (m,) float array
         L: weight of each column's pull toward zero.
     wave_degree : int
-        Highest degree of the common wavefronts in the field; below 2 there are none.
+        Highest degree of the common wavefronts in the field, those that its symmetries leave it; below 2
+        there are none.
     """
     placed = rays.at(poses)
     pupil = pupil_columns(model.pupil_degree, placed.samples.frame.half_mm)
@@ -124,13 +125,14 @@ def eliminate(
     plain_rest = residuals(samples, (plain,))
     shots = ShotSums(rays.shot, len(poses.offset_mm))
     plain_slope = placed.base_slope + plain.pupil_jacobian(samples.pixel, samples.reference_mm)
-    waves = common_waves(placed, plain_slope, wave_degree)
+    exponents = model.waves(wave_degree)
+    waves = common_waves(placed, plain_slope, exponents)
     share = share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
     total = coefficients - share.taken @ share.amount
     expansion = expansions_of(total, model.columns, samples, pupil, model.degree)[0]
     rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
     by_pupil = placed.base_slope + expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
-    slopes = placed.slopes(by_pupil + curvature_of_waves(placed, share.amount, wave_degree))
+    slopes = placed.slopes(by_pupil + curvature_of_waves(placed, share.amount, exponents))
     weighted = weighted_vectors(weights, slopes)
     left = weighted_vectors(weights, np.stack([plain_rest, rest]))
     mixed = column_sums(placed, shots, np.concatenate([weighted, left]), model)

@@ -14,6 +14,8 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.poses.rays import PER_SHOT
 
+# Exponents (a, b) of wavefronts phi = x^a y^b.
+Exponents = list[tuple[int, int]]
 SIMILARITY = ("shift x", "shift y", "shift z", "turn x", "turn y", "turn z", "scale")
 
 
@@ -32,24 +34,24 @@ def similarity_vectors(place_mm: FloatArray, /) -> FloatArray:
     return vectors.reshape(7, -1)
 
 
-def wavefront_exponents(highest: int, /) -> list[tuple[int, int]]:
+def wavefront_exponents(highest: int, /) -> Exponents:
     """Return the exponents (a, b) of phi = x^a y^b of degree 2 .. `highest`."""
     return [(degree - b, b) for degree in range(2, highest + 1) for b in range(degree + 1)]
 
 
-def wavefront_slopes(x: FloatArray, y: FloatArray, highest: int, /) -> FloatArray:
-    """Return (dphi/dx, dphi/dy) (f, 2, n) of every phi of `wavefront_exponents` at points (n,)."""
-    return np.array(
-        [[_power(x, a, 1) * y**b, x**a * _power(y, b, 1)] for a, b in wavefront_exponents(highest)]
-    ).reshape(-1, 2, len(x))
+def wavefront_slopes(x: FloatArray, y: FloatArray, exponents: Exponents, /) -> FloatArray:
+    """Return (dphi/dx, dphi/dy) (f, 2, n) of every phi = x^a y^b at points (n,)."""
+    return np.array([[_power(x, a, 1) * y**b, x**a * _power(y, b, 1)] for a, b in exponents]).reshape(
+        -1, 2, len(x)
+    )
 
 
-def wavefront_curvatures(x: FloatArray, y: FloatArray, highest: int, /) -> FloatArray:
-    """Return second derivatives xx, xy, yy (f, 3, n) of every phi of `wavefront_exponents`."""
+def wavefront_curvatures(x: FloatArray, y: FloatArray, exponents: Exponents, /) -> FloatArray:
+    """Return second derivatives xx, xy, yy (f, 3, n) of every phi = x^a y^b."""
     return np.array(
         [
             [_power(x, a, 2) * y**b, _power(x, a, 1) * _power(y, b, 1), x**a * _power(y, b, 2)]
-            for a, b in wavefront_exponents(highest)
+            for a, b in exponents
         ]
     ).reshape(-1, 3, len(x))
 
@@ -62,9 +64,9 @@ def _power(x: FloatArray, exponent: int, derivative: int) -> FloatArray:
     return factor * x ** (exponent - derivative)
 
 
-def wavefront_heights(x: FloatArray, y: FloatArray, highest: int, /) -> FloatArray:
-    """Return every phi of `wavefront_exponents` (f, n) at points (n,)."""
-    return np.array([x**a * y**b for a, b in wavefront_exponents(highest)]).reshape(-1, len(x))
+def wavefront_heights(x: FloatArray, y: FloatArray, exponents: Exponents, /) -> FloatArray:
+    """Return every phi = x^a y^b (f, n) at points (n,)."""
+    return np.array([x**a * y**b for a, b in exponents]).reshape(-1, len(x))
 
 
 def wavefront_vectors(place_mm: FloatArray, highest: int, /) -> FloatArray:
@@ -74,10 +76,11 @@ def wavefront_vectors(place_mm: FloatArray, highest: int, /) -> FloatArray:
     """
     length = max(float(np.abs(place_mm[:, :2]).max()), 1e-9)
     x, y = (place_mm[:, :2] / length).T
-    slopes = wavefront_slopes(x, y, highest)
+    exponents = wavefront_exponents(highest)
+    slopes = wavefront_slopes(x, y, exponents)
     vectors = np.zeros((len(slopes), len(x), PER_SHOT))
     vectors[:, :, 4], vectors[:, :, 3] = slopes[:, 0], -slopes[:, 1]
-    vectors[:, :, 2] = length * wavefront_heights(x, y, highest)
+    vectors[:, :, 2] = length * wavefront_heights(x, y, exponents)
     return vectors.reshape(len(slopes), -1)
 
 

@@ -36,8 +36,8 @@ _NEEDS = {
 _MEANS = {
     WAVEFRONT: (
         "turns that both channels share, smooth over the eye box: absolute swim and image vergence are as "
-        "uncertain as the camera's turns; they cancel in the seam. Sigma of all other modes is a little too "
-        "small then (1.2 times over several draws, 1.5 at worst)"
+        "uncertain as the camera's turns; they cancel in the seam. Where the field was found to be its own "
+        "mirror image, it is taken to be so in them"
     ),
     PUPIL: "it acts as a common shift along z",
     OTHERS: "some shots' poses are hardly better known than before",

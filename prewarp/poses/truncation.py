@@ -1,9 +1,10 @@
 """How large the columns of the next pupil degree may be, guessed from those of the degrees below.
 
 A field of pupil degree m takes what it lacks for turns of the camera. So columns of degree m + 1 are there,
-pulled toward zero as far as the size of degree m allows: power falls off with the degree in optics, so the
-next degree as a whole is taken to be no larger than the highest one fitted (assumed, not measured; the pull
-is a normal prior of that size, shared evenly).
+pulled toward zero as far as the sizes below allow: power falls off with the degree in optics, odd and even
+degrees apart (nearly aligned optics have hardly any even ones). So the next degree as a whole is taken to be
+no larger than the highest one fitted, nor than degree m - 1 after another fall like that from m - 3 to it
+(assumed, not measured; the pull is a normal prior of that size, shared evenly).
 """
 
 import numpy as np
@@ -27,12 +28,17 @@ def next_degree_pull(
 
     Notes
     -----
-    The power of degree m is at least what its noise alone would be: nothing smaller can be told from zero.
+    The power of a degree is at least what its noise alone would be: nothing smaller can be told from zero.
     """
     highest = int(order.max())
-    own, last = order == highest, order == highest - 1
-    if not own.any() or not last.any():
+    if highest == 0:
         return np.zeros(len(order))
-    noise = noise_px**2 * float(variance[last].sum())
-    power = max(float(np.sum(coefficients[last] ** 2)) - noise, noise)
-    return np.where(own, noise_px**2 * own.sum() / power, 0.0)
+    own = order == highest
+    noise = np.array([noise_px**2 * float(variance[order == degree].sum()) for degree in range(highest)])
+    square = np.array([float(np.sum(coefficients[order == degree] ** 2)) for degree in range(highest)])
+    power = np.maximum(square - noise, noise)
+    size = power[-1]
+    # Degree 0 is the picture itself: nothing falls from it.
+    if highest > 4:
+        size = max(min(size, power[-2] ** 2 / power[-4]), noise[-1])
+    return np.where(own, noise_px**2 * own.sum() / size, 0.0)

@@ -1,7 +1,8 @@
 """Wavefronts common to all dots as part of a field, beyond what its columns follow.
 
 A capture in one plane cannot tell them from turns of its cameras. The columns follow them only as far as
-their panel degree goes; what is left would make them look measured.
+their panel degree goes; what is left would make them look measured. A field whose other columns are their own
+mirror images is taken to have no wavefront that is not (`FieldColumns.waves`).
 """
 
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from scipy import linalg
 from prewarp.checks import FloatArray
 from prewarp.fitting.leastsquares import Factor
 from prewarp.poses.columns import FieldColumns, ShotSums, column_sums, forward_solved, weighted_vectors
-from prewarp.poses.gauge import wavefront_curvatures, wavefront_heights, wavefront_slopes
+from prewarp.poses.gauge import Exponents, wavefront_curvatures, wavefront_heights, wavefront_slopes
 from prewarp.poses.rays import PlacedRays
 
 # Below this share of its square a wave is left to the field's columns: rounding.
@@ -33,29 +34,29 @@ class Share:
     amount: FloatArray
 
 
-def common_waves(placed: PlacedRays, by_pupil: FloatArray, wave_degree: int) -> FloatArray:
+def common_waves(placed: PlacedRays, by_pupil: FloatArray, exponents: Exponents) -> FloatArray:
     """Return grad (s_z phi) (f, 2, n) where rays cross z = 0: what wavefronts phi common to all dots add.
 
     That is s_z grad phi - phi H t, with H = dq/d(x, y) `by_pupil` (2, 2, n). The field's columns follow it
     only as far as their panel degree goes, which would make a wavefront look measured that no capture in one
-    plane can measure. phi is a polynomial of x' = x / half_x, y' = y / half_y, times half_x.
+    plane can measure. phi = half_x x'^a y'^b, x' = x / half_x, y' = y / half_y.
     """
     frame = placed.samples.frame
     x, y = frame.normalised(placed.samples.reference_mm)
     ratio = np.array([1.0, frame.half_mm[0] / frame.half_mm[1]])[:, None]
-    height = frame.half_mm[0] * wavefront_heights(x, y, wave_degree)
+    height = frame.half_mm[0] * wavefront_heights(x, y, exponents)
     bent = by_pupil[:, 0] * placed.tangent[:, 0] + by_pupil[:, 1] * placed.tangent[:, 1]
     result: FloatArray = (
-        placed.unit[:, 2] * ratio * wavefront_slopes(x, y, wave_degree) - height[:, None] * bent
+        placed.unit[:, 2] * ratio * wavefront_slopes(x, y, exponents) - height[:, None] * bent
     )
     return result
 
 
-def curvature_of_waves(placed: PlacedRays, amount: FloatArray, pupil_degree: int) -> FloatArray:
+def curvature_of_waves(placed: PlacedRays, amount: FloatArray, exponents: Exponents) -> FloatArray:
     """Return d/d(x, y) (2, 2, n), per mm, of `amount` (f,) of each wave at fixed panel points."""
     frame = placed.samples.frame
     x, y = frame.normalised(placed.samples.reference_mm)
-    curvature = np.tensordot(amount, wavefront_curvatures(x, y, pupil_degree), 1) * placed.unit[:, 2]
+    curvature = np.tensordot(amount, wavefront_curvatures(x, y, exponents), 1) * placed.unit[:, 2]
     half_x, half_y = frame.half_mm
     across = curvature[1] / half_y
     steep = curvature[2] * half_x / half_y**2

@@ -14,6 +14,7 @@ from prewarp.poses.elimination import eliminate
 from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors
 from prewarp.poses.rays import Poses, turned_units
 from prewarp.poses.shots import shots_of
+from prewarp.poses.truncation import next_degree_pull
 from tests.poses.captures import SIGMA_MM, SIGMA_RAD, capture, pupil_lattice, stage_errors
 from tests.poses.judging import panel_size
 
@@ -151,6 +152,49 @@ def test_in_one_plane_common_wavefronts_are_lost_as_well():
     assert len(lost) == 25
     for vector in lost:
         assert vector @ matrix @ vector < 1e-4 * (vector @ whole @ vector)
+
+
+def test_the_next_pupil_degree_is_as_small_as_odd_and_even_degrees_fall():
+    """Sizes by degree 1e-2, 1e-4, 1e-3, 1e-3.5: the fifth is 1e-4 by the odd ones, never above the fourth."""
+    order = np.array([0, 1, 2, 3, 4, 5, 5])
+    noise = np.full(7, 1e-16)
+    for fourth, size in ((10.0**-3.5, 1e-4), (1e-5, 1e-5)):
+        coefficients = np.array([1.0, 1e-2, 1e-4, 1e-3, fourth, 0.0, 0.0])
+        pull = next_degree_pull(coefficients, noise, order, 0.05)
+        np.testing.assert_allclose(pull, [0.0] * 5 + [0.05**2 * 2 / size**2] * 2, rtol=1e-4)
+    np.testing.assert_array_equal(next_degree_pull(coefficients[:1], noise[:1], order[:1], 0.05), 0.0)
+
+
+def test_fewer_columns_are_those_of_a_model_without_the_others():
+    """Sums of squares against the smaller model's own; the rest against its normal equations, solved."""
+    rays, _, metric = scene(2.0)
+    ones, large = np.ones(rays.samples.count), FieldColumns(7, 3)
+    chain = [FieldColumns(5, 3, 3, 2), FieldColumns(6, 3, 3, 2)]
+    whole, *smaller = (
+        eliminate(rays, some_poses(), metric, ones, one, np.zeros(one.columns.count), 0)
+        for one in (large, *chain)
+    )
+    places, lengths = large.nested(chain)
+    assert lengths == [one.columns.count for one in chain]
+    normal = whole.lower @ whole.lower.T
+    tail, forward = whole.lower @ whole.tail, whole.lower @ whole.forward
+    found = whole.of_fewer(places, lengths)
+    for length, own, (matrix, side, square) in zip(lengths, smaller, found, strict=True):
+        kept = places[:length]
+        solved = np.linalg.solve(normal[np.ix_(kept, kept)], tail[kept])
+        slow = whole.plain_matrix + whole.tail.T @ whole.tail - tail[kept].T @ solved
+        np.testing.assert_allclose(matrix, slow, atol=1e-7 * np.abs(slow).max())
+        slow = whole.plain_side + whole.tail.T @ whole.forward - solved.T @ forward[kept]
+        np.testing.assert_allclose(side, slow, atol=1e-7 * np.abs(slow).max())
+        # What is left after the factor's ridge, which refinement takes out of a model's own solution.
+        assert square == pytest.approx(own.plain_square, rel=1e-3)
+
+
+def test_wavefronts_are_as_symmetric_as_the_columns():
+    assert len(FieldColumns(11, 5).waves(5)) == 18
+    # x y has degree 1 over the pupil, which counts two; odd in y above are x^2 y, y^3, x^3 y, x y^3, ..
+    assert {b % 2 for _, b in FieldColumns(11, 5, odd_v_degree=1).waves(5)} == {0}
+    assert [one for one in FieldColumns(11, 5, odd_v_degree=3).waves(5) if one[1] % 2] == [(1, 1)]
 
 
 def test_turns_follow_one_another():
