@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.models import JointColumns
 from prewarp.fitting.moments import Moments, group_columns, right_sides, write_products
 
@@ -38,6 +38,12 @@ class NormalEquations:
     def leading(self, count: int, /) -> "NormalEquations":
         """Return the equations of the first `count` columns alone."""
         return NormalEquations(self.matrix[:count, :count], self.side[:count], self.target, self.samples)
+
+    def of_columns(self, places: IntArray, /) -> "NormalEquations":
+        """Return the equations of some of the columns, in the order given."""
+        return NormalEquations(
+            self.matrix[np.ix_(places, places)], self.side[places], self.target, self.samples
+        )
 
     def squared_residual(self, coefficients: FloatArray, /) -> FloatArray:
         """Return sum w |y - A c|^2 (k,) for the coefficients (m, k) of k models."""

@@ -11,12 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import linalg
 
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting import moments as sums
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.leastsquares import assemble, factor
+from prewarp.fitting.leastsquares import NormalEquations, assemble, factor
 from prewarp.fitting.polynomial import expansions_of
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, residuals
@@ -31,8 +30,8 @@ class Eliminated:
 
     `matrix` (6 k, 6 k) S; `side` (6 k,); `square` the weighted sum of squares left. `plain_matrix`,
     `plain_side`, `plain_square` the same without common wavefronts in the field; `tail` (m, 6 k) and
-    `forward` (m,) what the columns took out of those, in the coordinates of their factor `lower` (m, m):
-    models that leave out columns follow (`of_fewer`).
+    `forward` (m,) what the columns took out of those, in the coordinates of their factor. `equations` of the
+    columns and `joint` (m, 6 k) F'WJ: models that leave out columns follow.
     `coefficients` (m,) of the field at these poses, `variance` (m,) what noise of 1 px leaves in them;
     `expansion` the columns' part of that field; `rest_px` (2, n) what the field leaves over; `weight` the sum
     of the weights.
@@ -46,7 +45,8 @@ class Eliminated:
     plain_square: float
     tail: FloatArray
     forward: FloatArray
-    lower: FloatArray
+    equations: NormalEquations
+    joint: FloatArray
     coefficients: FloatArray
     variance: FloatArray
     expansion: Expansion
@@ -56,26 +56,21 @@ class Eliminated:
     def of_fewer(
         self, places: IntArray, lengths: Sequence[int], /
     ) -> list[tuple[FloatArray, FloatArray, float]]:
-        """Return `plain_matrix`, `plain_side`, `plain_square` of the first `lengths` columns of `places`.
-
-        A factor of reordered columns is that of the rows of the old one, which are A^T A in its coordinates.
-        """
-        rows = self.lower[places]
-        lower = np.linalg.cholesky(rows @ rows.T)
-        both = rows @ np.column_stack([self.tail, self.forward])
-        both = linalg.solve_triangular(lower, both, lower=True, check_finite=False)
-        tail, forward = both[:, :-1], both[:, -1]
+        """Return `plain_matrix`, `plain_side`, `plain_square` of the first `lengths` columns of `places`."""
+        solver = factor(self.equations.of_columns(places))
+        tail, forward = forward_solved(solver, self.joint[places]), solver.forward
         matrix = self.plain_matrix + self.tail.T @ self.tail
         side = self.plain_side + self.tail.T @ self.forward
         square = self.plain_square + float(self.forward @ self.forward)
-        return [
-            (
-                matrix - tail[:length].T @ tail[:length],
-                side - tail[:length].T @ forward[:length],
-                square - float(forward[:length] @ forward[:length]),
-            )
-            for length in lengths
-        ]
+        found, done = [], 0
+        for length in lengths:
+            more = slice(done, length)
+            matrix = matrix - tail[more].T @ tail[more]
+            side = side - tail[more].T @ forward[more]
+            square = square - float(forward[more] @ forward[more])
+            found.append((matrix, side, square))
+            done = length
+        return found
 
 
 def eliminate(
@@ -136,7 +131,8 @@ def eliminate(
     weighted = weighted_vectors(weights, slopes)
     left = weighted_vectors(weights, np.stack([plain_rest, rest]))
     mixed = column_sums(placed, shots, np.concatenate([weighted, left]), model)
-    tail = forward_solved(solver, mixed[:, :, :PER_SHOT].reshape(model.columns.count, -1))
+    joint = mixed[:, :, :PER_SHOT].reshape(model.columns.count, -1)
+    tail = forward_solved(solver, joint)
     # What solving left of F'W rest: nothing but rounding.
     plain_unsolved, unsolved = (
         forward_solved(solver, mixed[:, :, place].sum(axis=1) - pull * own)
@@ -157,7 +153,8 @@ def eliminate(
         plain_square=float(weight @ np.sum(plain_px**2, axis=0)),
         tail=tail,
         forward=solver.forward,
-        lower=np.tril(solver.lower),
+        equations=equations,
+        joint=joint,
         coefficients=total,
         variance=np.diagonal(solver.inverse()).copy(),
         expansion=expansion,
