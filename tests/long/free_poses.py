@@ -2,24 +2,22 @@
 
 Each line: error at held-out rays, px RMS over all draws, with poses found, with exact poses, their ratio, and
 RMS error of the observable modes over their stated sigma. Shift, turn and scale are removed, in one plane
-also one turn per pupil position. Ratios are of RMS over draws. Exact poses are those of the usual fit, which
-finds the demo's up-down symmetry and so has half the parameters (poses found are a little shifted and turned
-as a whole, which hides it), and whose folds leave out pupil positions, which makes it choose low degrees with
-three colours: ratios below 1 say that, not that poses found are better. Seam errors of the folded pair hold
-the common shift of 0.02 mm that only labels tell: its channels' images lie at different distances.
+also one turn per pupil position. Ratios are of RMS over draws. Exact poses are those of the usual fit, whose
+folds leave out pupil positions, which makes it choose low degrees at times: ratios below 1 say that, not that
+poses found are better. Seam errors of the folded pair hold the common shift of 0.02 mm that only labels tell:
+its channels' images lie at different distances.
 
-Figures of the last runs: two and deep, which miss the goals of 1.35 and (seam) 1.2, against the usual fit as
-it is now; the others against an earlier one:
+Figures of the last runs; those with six channel-colours were made before symmetries could hold above a degree:
 
-two: similarity 0.0167 / 0.0115 = 1.46; seam 0.0162 / 0.0144 arcmin = 1.12; scores 1.01 (0.88 to 1.11)
+two: similarity 0.0119 / 0.0100 = 1.20; seam 0.0120 / 0.0116 arcmin = 1.04; scores 0.95 (0.89 to 1.03)
 six: similarity 0.0138 / 0.0163 = 0.85; seam 0.0149 / 0.0163 arcmin = 0.91; scores 0.90 (0.87 to 0.95)
-deep: similarity 0.0148 / 0.0137 = 1.08; seam 0.0177 / 0.0145 arcmin = 1.22; scores 0.96 (0.87 to 1.06)
+deep: similarity 0.0106 / 0.0124 = 0.85; seam 0.0116 / 0.0126 arcmin = 0.92; scores 0.96 (0.93 to 1.04)
 deep six: similarity 0.0133 / 0.0227 = 0.59; seam 0.0159 / 0.0196 arcmin = 0.81; scores 1.00 (0.96 to 1.05)
-exact: similarity 0.0143 / 0.0135 = 1.06; seam 0.0148 / 0.0152 arcmin = 0.97; scores 0.97 (0.87 to 1.08)
+exact: similarity 0.0116 / 0.0099 = 1.18; seam 0.0115 / 0.0114 arcmin = 1.01; scores 0.90 (0.87 to 0.94)
 exact six: similarity 0.0117 / 0.0170 = 0.69; seam 0.0129 / 0.0174 arcmin = 0.74; scores 0.91 (0.89 to 0.95)
-folded: similarity 0.0148 / 0.0115 = 1.29; seam 0.0562 / 0.0145 arcmin = 3.86; scores 1.03 (0.94 to 1.07)
-plane: raw 0.5475 / 0.0108 = 50.55; similarity 0.3092 / 0.0107 = 29.03; wavefront 0.0236 / 0.0102 = 2.32;
-raw over poses ignored 0.64; seam 0.0175 / 0.0141 arcmin = 1.24; scores 1.21 (0.91 to 1.54)
+folded: similarity 0.0141 / 0.0109 = 1.30; seam 0.0568 / 0.0146 arcmin = 3.88; scores 1.03 (0.97 to 1.06)
+plane: raw 0.4151 / 0.0099 = 41.85; similarity 0.1713 / 0.0097 = 17.74; wavefront 0.0155 / 0.0092 = 1.68;
+raw over poses ignored 0.45; seam 0.0125 / 0.0121 arcmin = 1.04; scores 0.89 (0.78 to 0.94)
 """
 
 import sys
