@@ -7,7 +7,7 @@ folds leave out pupil positions, which makes it choose low degrees at times: rat
 poses found are better. Seam errors of the folded pair hold the common shift of 0.02 mm that only labels tell:
 its channels' images lie at different distances.
 
-Figures of the last runs; those with six channel-colours were made before symmetries could hold above a degree:
+Figures of the last runs; those of six channel-colours were made before symmetry could hold above a degree:
 
 two: similarity 0.0119 / 0.0100 = 1.20; seam 0.0120 / 0.0116 arcmin = 1.04; scores 0.95 (0.89 to 1.03)
 six: similarity 0.0138 / 0.0163 = 0.85; seam 0.0149 / 0.0163 arcmin = 0.91; scores 0.90 (0.87 to 0.95)
