@@ -158,7 +158,7 @@ def run_bench(
     with output_folder(Path(folder)) as working, threadpool_limits(1, user_api="blas"):
         write_targets(targets, working / "targets")
         step("targets drawn")
-        base = _fit_of_design(design, module) if settings.needs_base else None
+        base = fit_of_design(design, module) if settings.needs_base else None
         step("design traced and fitted" if base else "no earlier fit is needed")
         taking = taking_of(working, settings, module, unit)
         grid, told = captured(taking, working, count, step, base=base)
@@ -192,7 +192,8 @@ def run_bench(
     return result
 
 
-def _fit_of_design(design: Design, module: DisplayModule) -> FieldSet:
+def fit_of_design(design: Design, module: DisplayModule, /) -> FieldSet:
+    """Return the fit of a design's trace, to which few positions show the difference."""
     return traced_fit(design, module, positions=_POSITIONS, directions=_DIRECTIONS, every_colour=True)
 
 
