@@ -41,13 +41,13 @@ def panel_png(codes: Codes, bit_depth: int, /) -> bytes:
     filtered[0, 1:] = rows[0]
     np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
     head = struct.pack(">IIBBBBB", width, height, sample_bits, _COLOUR, 0, 0, 0)
-    chunks = (
-        (b"IHDR", head),
-        (b"sBIT", bytes([bit_depth] * 3)),
-        (b"IDAT", zlib.compress(filtered.data, 6)),
-        (b"IEND", b""),
-    )
-    return _SIGNATURE + b"".join(_chunk(kind, data) for kind, data in chunks)
+    return png_file(head, (b"sBIT", bytes([bit_depth] * 3)), (b"IDAT", zlib.compress(filtered.data, 6)))
+
+
+def png_file(head: bytes, /, *chunks: tuple[bytes, bytes]) -> bytes:
+    """Return a PNG file of its head, the data of IHDR, and chunks of kind and data up to the end."""
+    whole = ((b"IHDR", head), *chunks, (b"IEND", b""))
+    return _SIGNATURE + b"".join(_chunk(kind, data) for kind, data in whole)
 
 
 def read_panel_png(path: Path | str, size_px: tuple[int, int], bit_depth: int, /) -> Codes:

@@ -7,12 +7,17 @@ map times its area, falls on pixels as the difference of two error functions alo
 """
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
+from scipy.sparse import csr_array
 from scipy.special import ndtr
 
 from prewarp.capture.codes import all_words, assigned_names
 from prewarp.capture.dots import dot_lattice
+
+# Of a normal distribution: each photograph takes a stretch of it, which is quicker than drawing lots anew.
+NOISE = np.random.default_rng(7).standard_normal(1 << 22, dtype=np.float32)
 
 
 def quadrature(rings=6, spokes=20):
@@ -128,30 +133,44 @@ class Scene:
         off = np.linalg.norm((place - np.array(self.lens.size_px) / 2.0) / self.lens.size_px, axis=-1)
         return self.vignetting ** (np.clip(off / np.hypot(0.5, 0.5), 0.0, 1.05) ** 4)
 
-    def light(self, lit, shift=(0.0, 0.0)):
+    def light(self, lit):
         """Return the expected electrons (rows, columns) with each dot lit by `lit` (n,), 0 to 1."""
+        lit = np.asarray(lit, dtype=float)
         width, height = self.lens.size_px
-        pad = 80
-        frame = np.zeros((height + 2 * pad, width + 2 * pad))
-        for stamps, part in ((self._stamps, 1.0), (self._ghosts, self.ghost)):
+        seen = self._pixels @ np.concatenate([lit * self.strength, lit])
+        return seen.reshape(height, width) + self.stray_e * (0.3 + 0.7 * np.mean(lit))
+
+    @cached_property
+    def _pixels(self):
+        """Electrons of each pixel by dot, then by ghost: a sparse matrix (pixels, 2 n)."""
+        width, height = self.lens.size_px
+        rows, columns, values = [], [], []
+        for number, (stamps, part) in enumerate(((self._stamps, 1.0), (self._ghosts, self.ghost))):
             if stamps is None:
                 continue
             stamp, middle, reach = stamps
-            own = np.ones(len(lit)) if part != 1.0 else self.strength
-            for k in np.flatnonzero(np.asarray(lit, dtype=float) * own > 0):
-                x, y = middle[k] + pad
-                if not (reach < x < width + 2 * pad - reach and reach < y < height + 2 * pad - reach):
-                    continue
-                frame[y - reach : y + reach + 1, x - reach : x + reach + 1] += stamp[k] * (
-                    part * self.bright_e * lit[k] * own[k]
-                )
-        return frame[pad:-pad, pad:-pad] + self.stray_e * (0.3 + 0.7 * np.mean(lit))
+            step = np.arange(-reach, reach + 1)
+            x, y = (middle[:, axis, None] + step for axis in (0, 1))
+            inside = ((y >= 0) & (y < height))[:, :, None] & ((x >= 0) & (x < width))[:, None, :]
+            dot = np.broadcast_to(np.arange(len(stamp))[:, None, None] + number * len(stamp), stamp.shape)
+            pixel = y[:, :, None] * width + x[:, None, :]
+            for found, one in ((rows, pixel), (columns, dot), (values, part * self.bright_e * stamp)):
+                found.append(np.broadcast_to(one, stamp.shape)[inside])
+        shape = (width * height, 2 * len(self.panel))
+        value, row, column = (np.concatenate(one) for one in (values, rows, columns))
+        return csr_array((value, (row, column)), shape=shape)
 
     def exposed(self, electrons):
         """Return a photograph (uint16 codes) of expected electrons, with shot and read noise."""
-        noise = self.random.standard_normal(electrons.shape, dtype=np.float32)
-        seen = electrons + noise * np.sqrt(electrons + self.read_e**2)
-        return np.clip(np.round(seen / self.gain + self.black), 0, self.full_scale).astype(np.uint16)
+        seen = electrons.astype(np.float32)
+        spread = np.sqrt(seen + np.float32(self.read_e**2))
+        start = self.random.integers(0, NOISE.size - seen.size)
+        spread *= NOISE[start : start + seen.size].reshape(seen.shape)
+        seen += spread
+        seen *= np.float32(1.0 / self.gain)
+        seen += np.float32(self.black)
+        np.rint(seen, out=seen)
+        return np.clip(seen, 0, self.full_scale, out=seen).astype(np.uint16)
 
     def frames(self, whole=1, change=None):
         """Return photographs: `whole` whole frames, then 13 code frames; `change(electrons, name)` alters."""
@@ -181,7 +200,8 @@ class Faulty:
         cover = np.ones((height, width))
         for _ in range(self.dust):
             at, size = random.uniform([40, 40], [width - 40, height - 40]), random.uniform(2.0, 14.0)
-            cover *= np.clip(np.hypot(x - at[0], y - at[1]) - size + 0.5, 0.0, 1.0)
+            near = np.s_[int(at[1]) - 20 : int(at[1]) + 20, int(at[0]) - 20 : int(at[0]) + 20]
+            cover[near] *= np.clip(np.hypot(x[near] - at[0], y[near] - at[1]) - size + 0.5, 0.0, 1.0)
         # A hair: a bent line right across.
         bend, tilt = random.uniform(-60, 60), random.uniform(-0.3, 0.3)
         line = height / 2 + tilt * (x - width / 2) + bend * ((x - width / 2) / width) ** 2 * 4

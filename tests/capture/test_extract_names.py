@@ -10,7 +10,7 @@ from prewarp.capture.extract.view import name_view
 from tests.capture.discs import Faulty, Lens, Scene
 from tests.capture.extraction import FOUND, frames_of, marks_of, outcome
 
-POSES, MEASURED = 100, 12
+POSES, MEASURED = 100, 8
 
 
 def faulty_scene(seed: int) -> Faulty:

@@ -21,6 +21,7 @@ PUPIL = (1.0, -0.5, 0.5)
 def with_dots(scene, panel):
     """Return a scene that shows other dots through the same lens."""
     other = copy(scene)
+    vars(other).pop("_pixels", None)
     other.panel, other.place = panel, scene.lens(panel)
     other.radii, other.strength = np.full(len(panel), scene.radius_px), np.ones(len(panel))
     other._stamps = other._stamped(panel, np.zeros(2))

@@ -35,10 +35,6 @@ class Spots:
     share: FloatArray
     sigma_px: FloatArray
 
-    def rows(self, rows: IntArray, /) -> "Spots":
-        """Return those of some points."""
-        return Spots(self.offset_px[rows], self.share, self.sigma_px[rows])
-
 
 def spots_of(
     images: PointImages, view: View, bench: Bench, /, *, square_px: float, extra_blur_px: float = 0.0
@@ -48,15 +44,12 @@ def spots_of(
     `square_px`: side of the square of the panel that each point stands for, panel px; it widens the blur.
     """
     count = len(images.pixel)
-    variance = bench.blur_px**2 + extra_blur_px**2 + np.zeros(count)
-    variance += square_px**2 * np.sum(images.slopes**2, axis=(1, 2)) / 24.0
-    sigma = np.sqrt(variance)
+    sigma, spread = _blur_and_spread(images, view, bench, square_px, extra_blur_px)
     parts: list[tuple[FloatArray, FloatArray]] = []
-    radius = (view.camera.aperture_mm or 0.0) / 2.0
-    # Per axis the spread over a disc is a quarter of the squared radius.
-    spread = radius * np.sqrt(np.sum(images.footprint**2, axis=(1, 2)) / 8.0)
-    if count and np.max(spread / sigma) > _SMALL_SPREAD:
-        place, share = aperture_rule(int(min(np.ceil(1.2 * np.max(spread / sigma)), _FINEST_RULE)))
+    fineness = int(_fineness(sigma, spread).max(initial=0))
+    if fineness:
+        place, share = aperture_rule(fineness)
+        radius = (view.camera.aperture_mm or 0.0) / 2.0
         parts.append((radius * np.einsum("nij,kj->nki", images.footprint, place), share))
     else:
         sigma = np.hypot(sigma, spread)
@@ -72,6 +65,49 @@ def spots_of(
         offset = (offset[:, :, None] + step[:, None]).reshape(count, -1, 2)
         share = (share[:, None] * part).ravel()
     return Spots(offset, share, sigma)
+
+
+@dataclass(frozen=True)
+class SpotGroup:
+    """Points of light that need equally many parts: their `rows` (m,) among all, and how they are blurred."""
+
+    rows: IntArray
+    spots: Spots
+
+
+def spot_groups(
+    images: PointImages, view: View, bench: Bench, /, *, square_px: float, extra_blur_px: float = 0.0
+) -> list[SpotGroup]:
+    """Return how points are blurred as `spots_of` does, each with as many parts as it needs itself: over a
+    field some points are in focus, and some are not.
+    """
+    need = _fineness(*_blur_and_spread(images, view, bench, square_px, extra_blur_px))
+    rows = [np.flatnonzero(need == one) for one in np.unique(need)]
+    return [
+        SpotGroup(
+            own,
+            spots_of(images.rows(own), view, bench, square_px=square_px, extra_blur_px=extra_blur_px),
+        )
+        for own in rows
+    ]
+
+
+def _blur_and_spread(
+    images: PointImages, view: View, bench: Bench, square_px: float, extra_blur_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the blur in focus, and the spread over the aperture, (n,), standard deviations, px."""
+    variance = bench.blur_px**2 + extra_blur_px**2 + np.zeros(len(images.pixel))
+    variance += square_px**2 * np.sum(images.slopes**2, axis=(1, 2)) / 24.0
+    radius = (view.camera.aperture_mm or 0.0) / 2.0
+    # Per axis the spread over a disc is a quarter of the squared radius.
+    return np.sqrt(variance), radius * np.sqrt(np.sum(images.footprint**2, axis=(1, 2)) / 8.0)
+
+
+def _fineness(sigma: FloatArray, spread: FloatArray) -> IntArray:
+    """Return the fineness (n,) of the rule over the aperture that points need; 0: it only widens their blur."""
+    ratio = spread / sigma
+    fine = np.minimum(np.ceil(1.2 * ratio), _FINEST_RULE)
+    return np.where(ratio > _SMALL_SPREAD, fine, 0.0).astype(np.int64)
 
 
 def shaken(bench: Bench, /) -> tuple[FloatArray, FloatArray]:

@@ -1,6 +1,7 @@
 """A plan's photographs as files of one folder, and their truth beside them."""
 
 import io
+import struct
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import as_completed
@@ -11,6 +12,7 @@ import numpy as np
 from PIL import Image
 from threadpoolctl import threadpool_limits
 
+from prewarp.capture.panel_png import png_file
 from prewarp.capture.paths import path_inside
 from prewarp.capture.photograph.sensor import Values
 from prewarp.capture.photograph.taking import Taking, Truth
@@ -93,12 +95,27 @@ def write_photographs(
 
 def photograph_bytes(values: Values, suffix: str, /) -> bytes:
     """Return a grey picture (height, width) of 8 or 16 bits as PNG or TIFF: same values, same bytes."""
+    if _SUFFIXES[suffix.lower()] == "PNG":
+        return grey_png(values)
     stream = io.BytesIO()
-    # Noise has no repeats to look for: letters by their frequency alone are quicker, and no longer.
-    options = {"compress_level": 1, "compress_type": zlib.Z_HUFFMAN_ONLY}
-    options = options if _SUFFIXES[suffix.lower()] == "PNG" else {}
-    Image.fromarray(values).save(stream, format=_SUFFIXES[suffix.lower()], **options)
+    Image.fromarray(values).save(stream, format="TIFF")
     return stream.getvalue()
+
+
+def grey_png(values: Values, /) -> bytes:
+    """Return a grey picture (height, width) as PNG, its rows as they are, packed by the frequency of bytes.
+
+    Noise has no repeats to look for, and a picture of dots no slopes to foretell: Pillow, which tries every
+    filter for every row, takes two and a half times as long and saves nothing.
+    """
+    height, width = values.shape
+    rows = values.astype(values.dtype.newbyteorder(">")).view(np.uint8).reshape(height, -1)
+    filtered = np.zeros((height, 1 + rows.shape[1]), dtype=np.uint8)
+    filtered[:, 1:] = rows
+    packer = zlib.compressobj(1, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_HUFFMAN_ONLY)
+    packed = packer.compress(filtered.data) + packer.flush()
+    head = struct.pack(">IIBBBBB", width, height, 8 * values.dtype.itemsize, 0, 0, 0, 0)
+    return png_file(head, (b"IDAT", packed))
 
 
 def _taken(taking: Taking, folder: Path, processes: int) -> Iterator[tuple[int, Truth]]:

@@ -1,5 +1,6 @@
 """One channel and colour seen from one pose: dots of marks drawn with their ghosts, and the truth of them."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -7,7 +8,7 @@ import numpy as np
 from scipy.ndimage import center_of_mass, find_objects, label
 
 from prewarp.capture.photograph.bench import Bench, Ghost
-from prewarp.capture.photograph.dots import Patch, Spots, add_patches, dot_patches, spots_of
+from prewarp.capture.photograph.dots import Patch, add_patches, dot_patches, spot_groups
 from prewarp.capture.photograph.images import PointImages, View, aperture_rule, images_of_points
 from prewarp.capture.photograph.optics import Optics
 from prewarp.checks import BoolArray, FloatArray, IntArray
@@ -163,12 +164,26 @@ class Scene:
         whole = dots.light[seen] * relative * area * scale * scale * self.view.kept(position)
         position = position + drift_px
         light = whole * shines[seen]
-        spots = spots_of(few, self.view, self.bench, square_px=dots.square_px, extra_blur_px=blur)
+
+        def patches(some: IntArray) -> list[Patch | None]:
+            """Return the patches of some of the dots, those of like spots together."""
+            made: list[Patch | None] = [None] * len(some)
+            own = few.rows(some)
+            for group in spot_groups(
+                own, self.view, self.bench, square_px=dots.square_px, extra_blur_px=blur
+            ):
+                dot = some[group.rows]
+                for k, patch in zip(
+                    group.rows.tolist(), dot_patches(position[dot], light[dot], group.spots), strict=True
+                ):
+                    made[k] = patch
+            return made
+
         if np.any(drift_px):
-            add_patches(picture, dot_patches(position, light, spots), exposure)
+            add_patches(picture, patches(np.arange(len(seen))), exposure)
         else:
             drawn = self._drawn.setdefault(number, _Drawn(len(images.pixel)))
-            add_patches(picture, drawn.patches(seen, position, light, spots), exposure)
+            add_patches(picture, drawn.patches(seen, position, light, patches), exposure)
         return self._truth(
             len(images.pixel), seen, few.pixel + drift_px, position, exposure * whole, exposure * light
         )
@@ -204,17 +219,20 @@ class _Drawn:
         self._patches: list[Patch | None] = [None] * count
 
     def patches(
-        self, rows: IntArray, position: FloatArray, light: FloatArray, spots: Spots
+        self,
+        rows: IntArray,
+        position: FloatArray,
+        light: FloatArray,
+        draw: Callable[[IntArray], list[Patch | None]],
     ) -> list[Patch | None]:
-        """Return the patches of some dots, drawing those that are new."""
+        """Return the patches of some dots; `draw` draws those that are new."""
         if self._light.shape[1:] != light.shape[1:]:
             self._light = np.full((len(self._patches), *light.shape[1:]), np.nan)
             self._position = np.full((len(self._patches), *position.shape[1:]), np.nan)
         same = np.all(self._light[rows] == light, axis=1)
         same &= np.all(self._position[rows] == position, axis=(1, 2))
         new = np.flatnonzero(~same)
-        drawn = dot_patches(position[new], light[new], spots.rows(new))
-        for dot, patch in zip(rows[new].tolist(), drawn, strict=True):
+        for dot, patch in zip(rows[new].tolist(), draw(new), strict=True):
             self._patches[dot] = patch
         self._light[rows[new]], self._position[rows[new]] = light[new], position[new]
         return [self._patches[dot] for dot in rows.tolist()]
@@ -275,12 +293,19 @@ def light_of_marks(marks_px: FloatArray, reach_px: float, picture: FloatArray, /
 
 
 def dots_of_marks(scene: Scene, marks: MarkLight, /) -> DotLight:
-    """Return the light about the marks of a scene, dot by dot."""
+    """Return the light about the marks of a scene, dot by dot; points without light are left out where all
+    dots have some.
+    """
     count, side, _ = marks.light.shape
     inner = np.arange(side) + 0.5
     place = np.stack(np.broadcast_arrays(inner, inner[:, None]), axis=-1) + marks.corner[:, None, None]
     step = (place - scene.marks_px[:, None, None]).reshape(count, -1, 2)
     light = marks.light.reshape(count, -1)
+    shining = light > 0.0
+    most = int(shining.sum(axis=1).max(initial=1))
+    first = np.argsort(~shining, axis=1, kind="stable")[:, :most]
+    step = np.take_along_axis(step, first[..., None], axis=1)
+    light = np.take_along_axis(light, first, axis=1)
     slopes = np.sqrt(np.nanmax(np.sum(scene.images.slopes**2, axis=(1, 2)), initial=0.0) / 2.0)
     parts = int(np.clip(np.ceil(slopes / scene.bench.blur_px), 1, _MOST_SUBPIXELS))
     if parts > 1:

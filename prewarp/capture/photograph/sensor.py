@@ -48,8 +48,8 @@ def values_of_light(
     if bench.full_well_e > 0.0:
         electrons = np.zeros(light.shape)
         # Most of a photograph of dots is dark, and nothing is drawn by lot there.
-        lit = np.nonzero(light)
-        electrons[lit] = random.poisson(light[lit] * bench.full_well_e)
+        lit = np.flatnonzero(light)
+        electrons.reshape(-1)[lit] = random.poisson(light.reshape(-1)[lit] * bench.full_well_e)
         if bench.read_noise_e > 0.0:
             electrons += random.normal(0.0, bench.read_noise_e, light.shape)
         light = electrons
