@@ -104,7 +104,7 @@ def _blur_and_spread(
 
 
 def _fineness(sigma: FloatArray, spread: FloatArray) -> IntArray:
-    """Return the fineness (n,) of the rule over the aperture that points need; 0: it only widens their blur."""
+    """Return the fineness (n,) of the rule over the aperture; 0 where it only widens the blur."""
     ratio = spread / sigma
     fine = np.minimum(np.ceil(1.2 * ratio), _FINEST_RULE)
     return np.where(ratio > _SMALL_SPREAD, fine, 0.0).astype(np.int64)
