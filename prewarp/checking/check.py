@@ -32,8 +32,9 @@ from prewarp.checking.pupil_trend import pupil_trends
 from prewarp.checking.pupils import check_enough, check_positions, check_shift
 from prewarp.checking.result import SEVERITIES, CheckResult, Finding, finding
 from prewarp.checking.samples import Samples, samples_from_grid
-from prewarp.checking.shots import find_shots
+from prewarp.checking.shots import Measured, find_shots
 from prewarp.checking.values import check_values
+from prewarp.checking.windows import CARRIED_POSITIONS
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
@@ -212,7 +213,9 @@ def _check_samples(
     figures["layout"] = ", ".join(sorted({lattice.kind for lattice in lattices}))
     pairs = Pairs(samples, frame, scale, places, {lattice.pair: lattice for lattice in lattices})
     measured = {pair: one for pair in pairs.lattices if (one := pairs.measured(pair, skip)) is not None}
-    shots, off, meant_mm = find_shots(samples, measured)
+    told_of = reference_pairs(samples)
+    unseen = _unseen_px(samples, measured, told_of, ~skip, places)
+    shots, off, meant_mm = find_shots(samples, measured, unseen)
     findings += [*shots, *check_pupil_lattice(samples, meant_mm)]
     for pair in {int(samples.group_pair[group]) for group in np.flatnonzero(off)}:
         again = pairs.measured(pair, skip | off)
@@ -221,7 +224,6 @@ def _check_samples(
         else:
             measured[pair] = again
     curls: dict[int, tuple[float, float]] = {}
-    told_of = reference_pairs(samples)
     terms: dict[int, PupilTerms] = {}
     noise: dict[int, float | None] = {}
     by_name: dict[str, dict[str, float | None]] = {
@@ -239,7 +241,7 @@ def _check_samples(
         one = measured[pair]
         by_name["px_per_degree"][name] = px_per_degree(samples, one.residuals)
         by_name["noise_px"][name] = one.sigma
-        more, wrong_rows = pairs.faults(one, off)
+        more, wrong_rows = pairs.faults(one, off, unseen.get(pair, 0.0))
         findings += more
         good = ~(skip | off)[samples.group]
         good[wrong_rows] = False
@@ -262,6 +264,27 @@ def _check_samples(
     findings += told
     figures |= {key: value for key, value in by_name.items() if value}
     return findings, figures
+
+
+def _unseen_px(
+    samples: Samples,
+    measured: Mapping[int, Measured],
+    told_of: list[int],
+    good: BoolArray,
+    places: Mapping[int, int],
+) -> dict[int, float]:
+    """Return by pair what its positions do not show of the map, px, where they are so few that this passes
+    for faults; `told_of`: the pair of each channel that says it for all its colours, `good` (g,) its groups.
+    """
+    colours = len(samples.grid.colour_names)
+    found: dict[int, float] = {}
+    for pair in told_of:
+        if pair not in measured or len(measured[pair].places.groups) >= CARRIED_POSITIONS:
+            continue
+        one = measured[pair]
+        left = pupil_terms(samples, one.residuals, good[samples.group], places[pair]).unseen_px
+        found |= {other: left for other in measured if other // colours == pair // colours}
+    return found
 
 
 def _scale(references: dict[int, FloatArray], channel: int, frame: Frame) -> float:

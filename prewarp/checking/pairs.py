@@ -52,15 +52,18 @@ class Pairs:
         measured_px = measured_in_px(samples, lattice, index, places.across, residuals.scale)
         return Measured(surface, residuals, places, measured_px - away)
 
-    def faults(self, one: Measured, off: BoolArray) -> tuple[list[Finding], IntArray]:
-        """Return findings about patches and single samples outside the groups `off` (g,), and the samples."""
+    def faults(self, one: Measured, off: BoolArray, unseen_px: float = 0.0) -> tuple[list[Finding], IntArray]:
+        """Return findings about patches and single samples outside the groups `off` (g,), and the samples.
+
+        `unseen_px`: as `find_shots` has it.
+        """
         samples, index = self.samples, one.residuals.index
         good = ~off[samples.group[index]]
-        patches = _patches(samples, one, good)
+        patches = _patches(samples, one, good, unseen_px)
         if patches:
             # They bent the model toward themselves: they are measured against one without them.
             again = self._without(one, good, patches)
-            better = [] if again is None else _patches(samples, again, good)
+            better = [] if again is None else _patches(samples, again, good, unseen_px)
             if again is not None and better:
                 one, patches = again, _with_least_size(better, patches)
         residuals = one.residuals
@@ -109,7 +112,7 @@ def _with_least_size(patches: list[Patch], before: list[Patch]) -> list[Patch]:
     return [one if one.group is not None else replace(one, size_px=min(one.size_px, most)) for one in patches]
 
 
-def _patches(samples: Samples, one: Measured, good: BoolArray) -> list[Patch]:
+def _patches(samples: Samples, one: Measured, good: BoolArray, unseen_px: float) -> list[Patch]:
     """Return the patches; what lies beyond the panel's rim, where the model ends, is left to other checks."""
     inside = (np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM).all(axis=1)
-    return find_patches(one.residuals, one.model_px, one.places, good & inside)
+    return find_patches(one.residuals, one.model_px, one.places, good & inside, unseen_px)

@@ -23,12 +23,15 @@ _SIDE_BY_SIDE = 3.0  # dots between parts of one patch
 _MOST_PATCHES = 8  # of one channel and colour
 
 
-def find_patches(residuals: Residuals, model: FloatArray, places: Places, good: BoolArray) -> list[Patch]:
+def find_patches(
+    residuals: Residuals, model: FloatArray, places: Places, good: BoolArray, least_px: float = 0.0
+) -> list[Patch]:
     """Return the patches among the samples of a channel and colour.
 
     `model` (n, 2) px is what the smooth model says of them. Added to the residuals it gives what was
     measured, which is compared where it can be: a flexible model follows a patch at the rim seen from a
-    corner of the eye box. `good` (n,) leaves out samples already found wrong.
+    corner of the eye box. `good` (n,) leaves out samples already found wrong. Patches of `least_px` or less
+    are passed over: few positions do not show how the map bends over the pupil.
     """
     good = good.copy()
     # Seen from one plane, places on a lattice can be compared as measured; else what the model leaves.
@@ -47,7 +50,7 @@ def find_patches(residuals: Residuals, model: FloatArray, places: Places, good: 
                 break
             patches.append(patch)
             good[patch.rows] = False
-    return _joined(patches, places)
+    return [one for one in _joined(patches, places) if one.size_px > least_px]
 
 
 def _joined(patches: list[Patch], places: Places) -> list[Patch]:

@@ -13,7 +13,7 @@ from prewarp.checking.outliers import BOUND_SIGMA, Residuals
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import RIM
 from prewarp.checks import BoolArray, FloatArray, IntArray
-from prewarp.pupils.needed import FEWEST_TERMS
+from prewarp.pupils.needed import FEWEST_TERMS, MOST_NODES, left_px
 from prewarp.pupils.shown import complete_degree, motions_shown, spread_positions
 
 _HIGHEST_DEGREE = 6  # over the pupil
@@ -44,6 +44,16 @@ class PupilTerms:
     def hidden_by_noise(self) -> bool:
         """Whether positions show higher degrees than stand out of noise."""
         return len(self.size_px) <= self.shown
+
+    @property
+    def unseen_px(self) -> float:
+        """What the positions do not show of the map over the pupil, px, rather too large; 0 where not known.
+
+        One position may lie so far off what the others say, and nothing be wrong with it.
+        """
+        if len(self.motions) < 2 or len(self.size_px) < FEWEST_TERMS:
+            return 0.0
+        return float(left_px(self.size_px)[min(self.shown + 1, MOST_NODES)])
 
 
 def pupil_terms(samples: Samples, residuals: Residuals, good: BoolArray, places: int) -> PupilTerms:

@@ -57,10 +57,12 @@ class _Whole:
 
 
 def find_shots(
-    samples: Samples, measured: Mapping[int, Measured]
+    samples: Samples, measured: Mapping[int, Measured], unseen_px: Mapping[int, float]
 ) -> tuple[list[Finding], BoolArray, list[FloatArray]]:
     """Return findings about shots that are off as a whole, one for each; (g,) True for their groups; and
     where they may have been captured in truth, (3,) mm each.
+
+    `unseen_px`: by pair, how far a right shot may lie off since few positions do not show how the map bends.
     """
     meant_mm: list[FloatArray] = []
     wholes = {pair: whole for pair, one in measured.items() if (whole := _whole(one)) is not None}
@@ -68,7 +70,7 @@ def find_shots(
     findings: list[Finding] = []
     tests = sum(len(whole.groups) for whole in wholes.values())
     while len(findings) < _MOST_SHOTS:
-        found = _worst(samples, wholes, bad, tests)
+        found = _worst(samples, wholes, bad, tests, unseen_px)
         if not found:
             break
         bad[list(found)] = True
@@ -102,7 +104,7 @@ def _whole(one: Measured) -> _Whole | None:
 
 
 def _worst(
-    samples: Samples, wholes: Mapping[int, _Whole], bad: BoolArray, tests: int
+    samples: Samples, wholes: Mapping[int, _Whole], bad: BoolArray, tests: int, unseen_px: Mapping[int, float]
 ) -> dict[int, tuple[FloatArray, float]]:
     """Return {group: (shift (2,) px off the other pupils, leverage)} of the worst pupil; empty if none is.
 
@@ -147,10 +149,9 @@ def _worst(
     limit = float(np.log(_CHANCE / max(tests, 1)))
 
     def is_off(key: int) -> bool:
-        sigma = wholes[int(samples.group_pair[key])].sigma
-        return chances[key] < limit and float(np.hypot(*deviation[key])) > max(
-            _LEAST_SIGMA * sigma, _LEAST_PX
-        )
+        pair = int(samples.group_pair[key])
+        least = max(_LEAST_SIGMA * wholes[pair].sigma, _LEAST_PX, unseen_px.get(pair, 0.0))
+        return chances[key] < limit and float(np.hypot(*deviation[key])) > least
 
     off = [key for key in chances if is_off(key)]
     if not off:

@@ -23,6 +23,7 @@ _SAME_DEPTH_MM = 1e-6
 _ON_NODE, _ON_NODE_PX = 1e-8, 1e-3  # direction cosine, px
 _WEAKEST = 0.05  # singular value against the largest
 _PER_TERM = 1.6  # positions per term of the polynomial over the pupil
+CARRIED_POSITIONS = 9  # from which positions say enough of the terms that they do not show
 
 
 @dataclass(frozen=True, eq=False)
