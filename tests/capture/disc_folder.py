@@ -17,8 +17,13 @@ SIZE = (640, 512)
 
 def camera(**changes) -> Camera:
     """Return the camera of the folder."""
-    known = {"focal_px": (700.0, 700.0), "centre_px": (320.0, 256.0), "black": 100.0, "full_scale": 4095.0}
-    return Camera(width_px=SIZE[0], height_px=SIZE[1], **{**known, **changes})
+    known = {
+        "width_px": SIZE[0],
+        "height_px": SIZE[1],
+        "focal_px": (700.0, 700.0),
+        "centre_px": (320.0, 256.0),
+    }
+    return Camera(**{**known, "black": 100.0, "full_scale": 4095.0, **changes})
 
 
 def save(values: np.ndarray, path: Path) -> None:

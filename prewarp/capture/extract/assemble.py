@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from prewarp.capture.extract.pose import PoseResult, Rows
+from prewarp.capture.extract.pose import NO_MARK, PoseResult, Rows
 from prewarp.capture.extract.seams import Pairs
 from prewarp.capture.tables import write_table
 from prewarp.checks import FloatArray
@@ -18,8 +18,8 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
     """Return the grid of all rows of all poses: README's columns with sigma_px, luminance, pose and its turn.
 
     Directions are in the wearer's frame, through the nominal turn of the pose. Luminance is relative to the
-    brightest row. `mark` and `ghost` (the strongest ghost of that dot, relative to it; NaN where none was
-    seen) are further columns.
+    brightest row. `mark` (-1: no dot, but a point that sines show) and `ghost` (the strongest ghost of that
+    dot, relative to it; NaN where none was seen) are further columns.
 
     Raises
     ------
@@ -106,7 +106,8 @@ def report_of(results: Sequence[PoseResult], /) -> dict[str, Any]:
 
 def _ghost(rows: Sequence[Rows]) -> dict[str, Any] | None:
     """Return the display's ghost figure: strongest ghosts of dots, over all poses."""
-    strength: FloatArray = np.concatenate([one.ghost for one in rows]) if rows else np.zeros(0)
+    dots = [one.ghost[one.mark != NO_MARK] for one in rows]
+    strength: FloatArray = np.concatenate(dots) if dots else np.zeros(0)
     seen = strength[np.isfinite(strength)]
     if len(seen) == 0:
         return None

@@ -10,6 +10,7 @@ import numpy as np
 from prewarp.capture.camera import Camera, pose_rotation, turned_by
 from prewarp.capture.extract.codeless import measure_by_place, measure_one_frame
 from prewarp.capture.extract.dark import dark_level
+from prewarp.capture.extract.dense import Dense, dense_points
 from prewarp.capture.extract.flats import flat_figures, ramp_figures
 from prewarp.capture.extract.frames import CODE, WHOLE, Frame, PanelMarks, Sensor
 from prewarp.capture.extract.measure import FOUND, Measured
@@ -21,10 +22,13 @@ from prewarp.capture.marks import Marks
 from prewarp.capture.paths import path_inside
 from prewarp.capture.plan import Photograph
 from prewarp.capture.seam_marks import SeamMarks
+from prewarp.capture.sines import Sines
 from prewarp.checks import FloatArray, IntArray, StringArray
 
-ONE, FLAT, RAMP, SEAM, DARK = "one", "flat", "ramp", "seam", "dark"
-KINDS_READ = (WHOLE, CODE, ONE, FLAT, RAMP, SEAM, DARK)
+ONE, FLAT, RAMP, SEAM, DARK, SINE = "one", "flat", "ramp", "seam", "dark", "sine"
+KINDS_READ = (WHOLE, CODE, ONE, FLAT, RAMP, SEAM, DARK, SINE)
+# Of points that are no dots but read from sines.
+NO_MARK = -1
 # Ghosts below are not told from neighbours' blur.
 _LEAST_GHOST = 0.002
 
@@ -33,7 +37,8 @@ _LEAST_GHOST = 0.002
 class PoseTask:
     """What a worker needs for one pose of one camera; small enough to be sent to another process.
 
-    `name`: that of the pose, with the camera's where several see it.
+    `name`: that of the pose, with the camera's where several see it. `sines`: of each channel that has some;
+    `dense`: into how many parts they cut the distance of dots, 1 only compares them with dots, 0 leaves them.
     """
 
     name: str
@@ -43,6 +48,8 @@ class PoseTask:
     camera: Camera
     folder: Path
     seams: Mapping[int, SeamMarks] = field(default_factory=dict)
+    sines: Mapping[str, Sines] = field(default_factory=dict)
+    dense: int = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,9 +145,22 @@ def extract_pose(task: PoseTask, /) -> PoseResult:
             )
             views[label] = figures
             measured_views[channel, colour] = view
-            parts.append(
-                _rows(task, view, marks, channel, colour, luminance / (sensor.full_scale - sensor.black))
-            )
+            whole = sensor.full_scale - sensor.black
+            parts.append(_rows(task, view, marks, channel, colour, luminance / whole))
+            shifted = _of(task, channel=channel, colour=colour, kind=SINE)
+            if shifted and channel in task.sines and task.dense:
+                dense = dense_points(
+                    shifted,
+                    lambda row: _values(task, row),
+                    sensor,
+                    task.sines[channel],
+                    view,
+                    marks,
+                    task.dense,
+                )
+                figures["sines"] = dense.figures
+                findings += [f"{where}: {one}" for one in dense.findings]
+                parts.append(_rows_between(task, dense, channel, colour, whole))
             refused += _refused(view, marks, channel, colour)
     pairs = seam_pairs(
         _of(task, kind=SEAM),
@@ -236,6 +256,26 @@ def _rows(
         luminance=luminance[good],
         sigma_px=panel_sigma(measured)[good],
         ghost=ghost_of_dots(view, len(marks))[view.mark[good]],
+    )
+
+
+def _rows_between(task: PoseTask, dense: Dense, channel: str, colour: str, whole: float) -> Rows:
+    """Return the rows of points that sines show; `whole`: codes from black to full scale."""
+    direction = task.camera.tangent(dense.place)
+    tangent = turned_by(direction, pose_rotation(*task.rows[0].turn_deg))
+    lens = task.camera.light_share(direction)
+    light = dense.light / whole if lens is None else dense.light / whole / lens
+    good = np.flatnonzero(np.isfinite(tangent).all(axis=1))
+    return Rows(
+        channel=np.full(len(good), channel),
+        colour=np.full(len(good), colour),
+        mark=np.full(len(good), NO_MARK),
+        place=dense.place[good],
+        tangent=tangent[good],
+        panel=dense.panel[good],
+        luminance=light[good],
+        sigma_px=dense.sigma_px[good],
+        ghost=np.full(len(good), np.nan),
     )
 
 

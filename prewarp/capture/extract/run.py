@@ -7,14 +7,16 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from prewarp.capture.camera import Camera, camera_named
 from prewarp.capture.extract.drawing import draw_pose
-from prewarp.capture.extract.pose import SEAM, PoseResult, PoseTask, extract_pose
+from prewarp.capture.extract.pose import SEAM, SINE, PoseResult, PoseTask, extract_pose
 from prewarp.capture.extract.stored import digest_of, load_result, save_result
 from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.capture.seam_marks import SeamMarks
+from prewarp.capture.sines import Sines
 from prewarp.errors import CaptureError
 from prewarp.files import file_stems
 from prewarp.processes import worker_pool
@@ -23,6 +25,7 @@ Step = Callable[[str, int], None]
 # Workers keep one photograph and the windows of a view at a time; more of them than this ask for memory.
 MOST_WORKERS = 64
 _FEWEST_FOR_POOL = 2
+_NONE: Mapping[str, Sines] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -41,8 +44,13 @@ def pose_tasks(
     folder: Path,
     seams: Mapping[int, SeamMarks],
     /,
+    *,
+    sines: Mapping[str, Sines] = _NONE,
+    dense: int = 0,
 ) -> tuple[PoseTask, ...]:
     """Return one task for each pose and camera of a plan, in the order of the plan.
+
+    `sines` of each channel that has some, `dense`: as `PoseTask` has them.
 
     Raises
     ------
@@ -64,6 +72,8 @@ def pose_tasks(
             camera_named(cameras, camera),
             folder,
             seams if any(row.kind == SEAM for row in rows) else {},
+            sines if any(row.kind == SINE for row in rows) else {},
+            dense,
         )
         for (pose, camera), rows in groups.items()
     )

@@ -15,7 +15,7 @@ from prewarp.capture.paths import path_inside
 from prewarp.errors import PrewarpError
 from prewarp.files import npz_bytes, read_npz, sha256_of_file, write_bytes
 
-_FORMAT = "prewarp pose 2"
+_FORMAT = "prewarp pose 3"
 _LIMIT_BYTES = 256 << 20
 WHAT = "the result of a pose"
 
@@ -31,6 +31,7 @@ def digest_of(task: PoseTask, /) -> str:
     for step, seam in sorted(task.seams.items()):
         total.update(f"{step} {seam.channels} {seam.colour} {seam.radius_px}".encode())
         total.update(np.ascontiguousarray([seam.pixel_a, seam.pixel_b], dtype=np.float64).tobytes())
+    total.update(f"{sorted(task.sines.items())} {task.dense if task.sines else ''}".encode())
     for row in task.rows:
         total.update(repr(row).encode())
         total.update(_digest_of_file(task.folder, row.file).encode())

@@ -10,19 +10,20 @@ from prewarp.capture.extract.aperture import REMOVE, Aperture, treat_aperture
 from prewarp.capture.extract.assemble import grid_of, report_of, write_pairs
 from prewarp.capture.extract.consistency import strange_views, without
 from prewarp.capture.extract.notes import notes_on
-from prewarp.capture.extract.pose import KINDS_READ, SEAM
+from prewarp.capture.extract.pose import KINDS_READ, SEAM, SINE
 from prewarp.capture.extract.run import Step, pose_tasks, run_poses
 from prewarp.capture.falloff import falloff_words
 from prewarp.capture.marks import read_marks
 from prewarp.capture.plan import read_plan
 from prewarp.capture.seam_marks import read_seam_marks
+from prewarp.capture.sines import read_sines
 from prewarp.errors import GridError, InputFileError
 from prewarp.field import FieldSet
 from prewarp.files import json_text, write_text
 from prewarp.folders import claim_work_folder, list_work_folder
 from prewarp.grids import Grid
 
-PLAN_NAME, MARKS_NAME, SEAM_NAME = "plan.csv", "marks.csv", "seam.csv"
+PLAN_NAME, MARKS_NAME, SEAM_NAME, SUMMARY_NAME = "plan.csv", "marks.csv", "seam.csv", "targets.json"
 REPORT_NAME, PAIRS_NAME = "report.json", "pairs.csv"
 _SUFFIXES = (".csv.gz", ".csv", ".npz")
 
@@ -94,10 +95,12 @@ def extract_plan(
     jobs: int | None = None,
     progress: Step | None = None,
     base: FieldSet | None = None,
+    dense: int = 2,
 ) -> Extraction:
     """Extract all photographs of a plan; results, pictures and report.json are kept in `work`.
 
     `base`: an earlier fit by which the camera's aperture is taken out; the poses' own field where left out.
+    `dense`: into how many parts photographs of sines cut the distance of dots; 1 only compares the two.
 
     Raises
     ------
@@ -114,7 +117,8 @@ def extract_plan(
     seams = {}
     if plan.select(kind=SEAM):
         seams = read_seam_marks(plan_file.parent / SEAM_NAME)
-    tasks = pose_tasks(plan, marks, cameras, folder, seams)
+    sines = read_sines(plan_file.parent / SUMMARY_NAME) if dense and plan.select(kind=SINE) else {}
+    tasks = pose_tasks(plan, marks, cameras, folder, seams, sines=sines, dense=dense)
     claim_work_folder(work)
     results = run_poses(tasks, work, pictures=pictures, jobs=jobs, progress=progress)
     strange = strange_views(results)
@@ -124,7 +128,7 @@ def extract_plan(
         grid,
         report_of(results),
         treated,
-        notes_on(plan, marks, KINDS_READ),
+        notes_on(plan, marks, KINDS_READ if sines else tuple(k for k in KINDS_READ if k != SINE)),
         falloff_words(task.camera.falloff for task in tasks),
     )
     if seams:

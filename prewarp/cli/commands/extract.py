@@ -37,6 +37,14 @@ _MOST_LINES = 40
     help="Earlier fit, or fit of the design's trace (NPZ), that says how directions bend over the camera's "
     "pupil [default: the field of all poses; of few with wrong places it may be wrong by 0.1 arcmin].",
 )
+@click.option(
+    "--dense",
+    type=click.IntRange(0, 4),
+    default=2,
+    show_default=True,
+    help="Where the plan has sines: into how many parts they cut the distance of dots. 1 only compares them "
+    "with the dots, 0 leaves them.",
+)
 @click.option("--no-pictures", is_flag=True, help="Draw no pictures of what was found.")
 @click.option("--jobs", type=click.IntRange(1, 64), help="Processes [default: one a core].")
 @output_option("Grid to write: .csv, .csv.gz or .npz.")
@@ -51,6 +59,7 @@ def extract(
     marks_path: Path | None,
     aperture: str,
     base_path: Path | None,
+    dense: int,
     no_pictures: bool,
     jobs: int | None,
     output: Path,
@@ -62,7 +71,8 @@ def extract(
     as the plan says. A dot is named by its code, its strength and its place together; light of ghosts and
     neighbours is taken out by their codes; dots that are covered in part or saturated are left out and
     told of. A pose whose names do not agree is refused whole, and the rest goes on. One-frame marks are
-    named by their sizes; photographs of exchanged channels are told. Sines are not read.
+    named by their sizes; photographs of exchanged channels are told. Shifted sines give
+    points between the dots (mark -1), whose difference from the dots of the same pose is told.
 
     Beside GRID a folder of its name and '.extract' keeps the result of each pose, a picture of each view and
     report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started again
@@ -88,12 +98,28 @@ def extract(
             jobs=jobs,
             progress=step,
             base=None if base_path is None else FieldSet.load(base_path),
+            dense=dense,
         )
         write_grid(output, done.grid)
     _print(talk, done)
     talk.text(f"{output}: {len(done.grid)} rows written; {work}: pictures and report.json.")
     talk.json(done.as_dict())
     ctx.exit(SOMETHING_REFUSED if done.refused else 0)
+
+
+def _sines(done: Extraction) -> list[str]:
+    """Return how many points sines gave, and how far they are off the dots, over all views."""
+    told = [one["sines"] for _, _, one in done.views() if one.get("sines")]
+    compared = [one for one in told if "difference_px_rms" in one]
+    if not compared:
+        return []
+    worst = max(compared, key=lambda one: one["difference_px_rms"])
+    points, shown = (sum(one[key] for one in told) for key in ("points", "of_points"))
+    return [
+        f"sines: {points} of {shown} points between dots; from the dots themselves they differ by "
+        f"{worst['difference_px_rms']:.4f} px RMS at most, where {worst['difference_expected_px_rms']:.4f} "
+        "are expected."
+    ]
 
 
 def _print(talk: Talk, done: Extraction) -> None:
@@ -140,6 +166,7 @@ def _print(talk: Talk, done: Extraction) -> None:
         "panel px."
     )
     talk.text(*done.notes)
+    talk.text(*_sines(done))
     if done.report["seam_pairs"]:
         talk.text(
             f"{done.report['seam_pairs']} seam pairs for 'register' in pairs.csv, of means over the pupil."
