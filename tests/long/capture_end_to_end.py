@@ -16,8 +16,13 @@ noise and poses alone predict.
 
 Figures of the last runs:
 
-photographs coaxial: median 0.0203, p95 0.0754, max 0.256; seam 0.0422 RMS
-(the same places, turns and noise by rays: seam 0.0384)
+photographs coaxial 8: median 0.0226, p95 0.0779, max 0.262; seam 0.0524 RMS (tables of 0.5 px)
+photographs folded 8: median 0.0157, p95 0.0388, max 0.074; seam 0.0896 RMS (tables of 0.5 px)
+photographs coaxial 25: median 0.0026, p95 0.0083, max 0.075 (by rays: median 0.0015, p95 0.0053, max 0.042);
+    seam 0.0091 RMS (fit 0.0090; by rays 0.0052, 0.0053); 43,279 of 43,350 dots, sigma 0.0051 px
+photographs folded 25: median 0.0105, p95 0.0336, max 0.088 (by rays: median 0.0026, p95 0.0093, max 0.037);
+    seam 0.0507 RMS (fit 0.0506; by rays 0.0644, 0.0644); 42,675 of 43,350 dots, sigma 0.0055 px
+photographs eyepiece 25: median 0.3497, p95 0.6954, max 0.863 (by rays: median 0.3532, p95 0.6944, max 0.865)
 rays coaxial 8: median 0.0200, p95 0.0836, max 0.547; seam 0.0457 RMS
 rays coaxial 25: median 0.0032, p95 0.0082, max 0.038; seam 0.0064 RMS
 rays folded 8: median 0.0103, p95 0.0352, max 0.092; seam 0.1549 RMS
