@@ -59,7 +59,9 @@ def read_photograph(
         except (InputFileError, CaptureError):
             raise
         except UnidentifiedImageError as cause:
-            raise InputFileError(f"{path}: no PNG or TIFF; expected {WHAT}.", path=str(path)) from cause
+            raise InputFileError(
+                f"{path}: no PNG or TIFF; expected {WHAT}. Save it again, or take it again.", path=str(path)
+            ) from cause
         # Damaged files raise many kinds of error in their readers; each means the same to the reader here.
         except Exception as cause:
             raise InputFileError(

@@ -2,11 +2,14 @@
 order.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from prewarp.capture.extract.frames import Sensor
-from prewarp.capture.extract.view import name_view
+from prewarp.capture.extract.view import measure_view, name_view
+from prewarp.errors import CaptureError
 from tests.capture.discs import Faulty, Lens, Scene
 from tests.capture.extraction import FOUND, frames_of, marks_of, outcome
 
@@ -165,6 +168,19 @@ def test_a_dark_panel_is_told():
     view = outcome(scene).view
     assert view.measured is None
     assert "is the panel lit" in view.refused
+
+
+def test_why_no_dot_is_found_is_told(seen):
+    scene, photographs = seen
+    white = [np.full_like(one, 4095) for one in photographs]
+    assert "100 % of the picture is saturated: over-exposed" in outcome(scene, white).view.refused
+
+    def missing():
+        raise CaptureError("not found")
+
+    frames = [replace(one, read=missing) for one in frames_of(photographs)]
+    view = measure_view(frames, marks_of(scene), Sensor())
+    assert "none of its 14 photographs can be read, 0.png to 13.png. Put them into the folder" in view.refused
 
 
 def test_what_is_hidden_does_not_give_its_name_to_its_ghost():

@@ -31,6 +31,7 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
         why = [
             f" Pose {one.name}, {view}: {text}" for one in results for view, text in one.refused_views.items()
         ]
+        why += [f" {line}" for one in results if not one.refused_views for line in one.findings]
         raise CaptureError(
             f"no dot of any pose was measured; nothing to write.{''.join(why[:_MOST_REASONS])}"
         )

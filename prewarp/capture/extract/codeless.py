@@ -13,7 +13,7 @@ from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dot
 from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.one_frame import name_by_pattern
-from prewarp.capture.extract.view import View, refused_view, view_of
+from prewarp.capture.extract.view import View, no_photograph, refused_view, too_few_dots, view_of
 from prewarp.capture.extract.whole_pitch import OFF, OPEN, whole_pitch
 from prewarp.checks import FloatArray, IntArray
 
@@ -32,10 +32,12 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
         return refused_view(
             findings, "no code frames, and no other colour of this channel whose dots have names.", None
         )
+    given = frames
     blobs, start, frames = first_blobs(frames, findings)
+    if not frames:
+        return refused_view(findings, no_photograph(given), None)
     if blobs is None or len(blobs) < LEAST_DOTS:
-        where = f"{start.file}: " if start is not None else ""
-        return refused_view(findings, f"{where}too few dots found; is the panel lit, the focus right?", blobs)
+        return refused_view(findings, too_few_dots(0 if blobs is None else len(blobs), start, sensor), blobs)
     cut = cut_all(frames, blobs, sensor, findings)
     spacing = float(named.figures["spacing_px"])
     good = named.mark[named.measured.state == FOUND]
@@ -87,12 +89,12 @@ def measure_one_frame(
     `others`: marks of other channels by name, told of where the photographs show theirs.
     """
     findings: list[str] = []
+    given = frames
     blobs, start, frames = first_blobs(frames, findings)
+    if not frames:
+        return refused_view(findings, no_photograph(given), None)
     if blobs is None or start is None or len(blobs) < LEAST_DOTS:
-        where = f"{start.file}: " if start is not None else ""
-        return refused_view(
-            findings, f"{where}too few marks found; is the panel lit, the focus right?", blobs
-        )
+        return refused_view(findings, too_few_dots(0 if blobs is None else len(blobs), start, sensor), blobs)
     named = name_by_pattern(blobs, marks, others, start.file)
     if named.problem:
         return refused_view(findings, named.problem, blobs)

@@ -18,6 +18,7 @@ from prewarp.capture.extract.frames import (
     Sensor,
     code_columns,
     lit_in,
+    readable,
     relative_exposure,
 )
 from prewarp.capture.extract.ghosts import Ghosts, find_ghosts, marks_around
@@ -31,6 +32,8 @@ from prewarp.checks import FloatArray, IntArray
 
 # Of the named dots so many must be lit in every whole frame.
 _LIT_SHARE = 0.7
+# Of a photograph of dots, which is dark for the most part.
+_OVER_EXPOSED = 0.3
 _NO_OTHERS: Mapping[str, PanelMarks] = MappingProxyType({})
 
 
@@ -96,17 +99,16 @@ def name_view(
 ) -> NamedView:
     """Find the dots of one view and name them; as `measure_view`, but nothing is measured."""
     findings: list[str] = []
+    given = frames
     blobs, start, frames = first_blobs(frames, findings)
 
     def refused(why: str) -> NamedView:
         return NamedView(np.zeros(0, dtype=int), np.zeros(0, dtype=int), blobs, None, findings, why)
 
+    if not frames:
+        return refused(no_photograph(given))
     if blobs is None or len(blobs) < LEAST_DOTS:
-        count = 0 if blobs is None else len(blobs)
-        where = f"{start.file}: " if start is not None else ""
-        return refused(
-            f"{where}{count} dots found; is the panel lit, the exposure long enough, the focus right?"
-        )
+        return refused(too_few_dots(0 if blobs is None else len(blobs), start, sensor))
     cut = cut_all(frames, blobs, sensor, findings)
     if not any(one.kind == WHOLE for one in cut.frames):
         findings.append("no whole frame can be used: drift is not known.")
@@ -130,6 +132,29 @@ def name_view(
         named.found, blobs.place, named.light, named.there, marks.panel, marks.lit, spacing
     )
     return NamedView(blob, mark, blobs, named, findings, "")
+
+
+def no_photograph(frames: list[Frame]) -> str:
+    """Return that none of a view's photographs can be read, and what to do."""
+    return (
+        f"none of its {len(frames)} photographs can be read, {frames[0].file} to {frames[-1].file}. Put them "
+        "into the folder by the plan's names, as the camera wrote them."
+    )
+
+
+def too_few_dots(count: int, start: Frame | None, sensor: Sensor) -> str:
+    """Return that so few dots are in the whole frame `start`, and what to do."""
+    where = f"{start.file}: " if start is not None else ""
+    found = "no dot" if count == 0 else f"{count} dots"
+    for _, values in readable([] if start is None else [start], lambda one: one.read(), []):
+        share = float(np.mean(values[::4, ::4] >= sensor.saturated))
+        if share > _OVER_EXPOSED:
+            return (
+                f"{where}{found} found, and {100.0 * share:.0f} % of the picture is saturated: over-exposed, "
+                "or the camera file's full_scale and shift_bits are another camera's. Shorten the exposure, or "
+                "correct the camera file."
+            )
+    return f"{where}{found} found; is the panel lit, the exposure long enough, the focus right?"
 
 
 def _without_wrong_wholes(named: Named, start: Frame | None, findings: list[str]) -> Cut:
