@@ -151,8 +151,8 @@ def too_few_dots(count: int, start: Frame | None, sensor: Sensor) -> str:
         if share > _OVER_EXPOSED:
             return (
                 f"{where}{found} found, and {100.0 * share:.0f} % of the picture is saturated: over-exposed, "
-                "or the camera file's full_scale and shift_bits are another camera's. Shorten the exposure, or "
-                "correct the camera file."
+                "or the camera file's full_scale and shift_bits are another camera's. Shorten the exposure, "
+                "or correct the camera file."
             )
     return f"{where}{found} found; is the panel lit, the exposure long enough, the focus right?"
 
