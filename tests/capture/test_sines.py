@@ -203,6 +203,8 @@ def test_points_lie_between_dots_that_were_found():
     points = points_between(lattice, lattice, 2)
     assert len(points) == 9 * 7 - 20 and [70.0, 10.0] in points.tolist()
     assert len(points_between(lattice, lattice, 1)) == 0
+    scattered = np.random.default_rng(0).uniform(0.0, 1000.0, (400, 2))
+    assert 400 < len(points_between(scattered, scattered, 2)) < 1600
     assert points_between(lattice, lattice[:1], 2).tolist() == [[70.0, 10.0], [20.0, 55.0], [70.0, 55.0]]
 
 

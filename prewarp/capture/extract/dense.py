@@ -26,6 +26,8 @@ from prewarp.checks import BoolArray, FloatArray
 
 # Half a window, px of the photograph: bends beyond the second order do not show in it.
 _HALF = 6
+# Columns times rows of a lattice are not more than so many times its dots.
+_LATTICE = 4
 # Dots that both ways measure; and by how much they may differ, px of the photograph.
 _FEWEST_BOTH, _MOST_APART_PX = 12, 0.2
 # Differences from the dots are told from so many times what is expected, shifts from so many px; harmonics
@@ -104,7 +106,8 @@ def dense_points(
     known = inside[: len(dots)]
     variance = np.einsum("nii->n", measured.covariance[good][known]) / 2.0
     done = _compared(found, phases, _Both(both, seen[known], variance), panel, exposure)
-    return replace(done, findings=[*findings, *done.findings])
+    # A photograph that cannot be read may have been asked for twice.
+    return replace(done, findings=list(dict.fromkeys([*findings, *done.findings])))
 
 
 def points_between(lattice: FloatArray, dots: FloatArray, parts: int) -> FloatArray:
@@ -114,8 +117,12 @@ def points_between(lattice: FloatArray, dots: FloatArray, parts: int) -> FloatAr
     if parts < 2:
         return np.zeros((0, 2))
     levels = []
-    for axis in (0, 1):
-        own = np.unique(np.round(2.0 * lattice[:, axis]) / 2.0)
+    own_levels = [np.unique(np.round(2.0 * one) / 2.0) for one in lattice.T]
+    if len(own_levels[0]) * len(own_levels[1]) > _LATTICE * len(lattice):
+        # Marks that are no lattice: an even one over them, as dense.
+        many = int(np.ceil(np.sqrt(len(lattice))))
+        own_levels = [np.linspace(one[0], one[-1], many) for one in own_levels]
+    for own in own_levels:
         steps = np.interp(np.arange((len(own) - 1) * parts + 1) / parts, np.arange(len(own)), own)
         levels.append(np.round(2.0 * steps) / 2.0)
     points = np.stack(np.meshgrid(*levels), axis=-1).reshape(-1, 2)
