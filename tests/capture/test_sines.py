@@ -161,7 +161,7 @@ def test_ghosts_widen_the_stated_sigma_and_are_told(dots):
     sigma = found.sigma_px * np.sqrt(np.abs(np.linalg.det(scene.lens.slopes(found.panel))))
     assert np.sqrt(np.mean(off**2)) > 0.008
     assert np.sqrt(np.mean((off / sigma[:, None]) ** 2)) == pytest.approx(1.0, abs=0.2)
-    assert "moves phases" in found.findings[0]
+    assert "moves phases and not dots" in found.findings[0]
 
 
 def test_a_picture_that_moved_is_brought_back_to_the_dots(dots):

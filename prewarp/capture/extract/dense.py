@@ -246,9 +246,9 @@ def _words(figures: dict[str, Any], shift: FloatArray, rms: float, expected: flo
         )
     elif rms > _TOLD * expected:
         words.append(
-            f"sines differ from the dots by {rms:.3f} px RMS where {expected:.3f} are expected: light of "
-            "ghosts, which codes take out of dots alone, moves phases. sigma_px of their points holds the "
-            "difference."
+            f"sines differ from the dots by {rms:.3f} px RMS where {expected:.3f} are expected: "
+            "something moves phases and not dots (light of ghosts, which codes take out of dots alone; drift "
+            "from shift to shift). sigma_px of their points holds the difference."
         )
     if np.hypot(*shift) > _TOLD_SHIFT_PX:
         words.append(
