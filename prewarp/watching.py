@@ -21,6 +21,8 @@ from prewarp import leftovers
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 # How long the processes of a stopped command may take to be gone, and to end by themselves, s.
 _MOST_SECONDS, _OWN_SECONDS = 0.6, 0.2
+# How often it is asked what there is: that takes time from those that are ending.
+_LOOK_SECONDS = 0.1
 # The name of what removes semaphores of processes that are gone; it ends when they are.
 _TRACKER = b"multiprocessing.resource_tracker"
 _PR_SET_CHILD_SUBREAPER = 36
@@ -199,7 +201,7 @@ def _remove_all(path: bytes) -> None:
 
 def _end_processes() -> None:
     """End all processes that this one has begun, and those that they have begun."""
-    _adopt_orphans()
+    adopted = _adopt_orphans()
     # What stands still begins nothing new.
     stopped: set[int] = set()
     while new := {pid for pid, is_tracker in _family() if not is_tracker} - stopped:
@@ -208,34 +210,37 @@ def _end_processes() -> None:
         stopped |= new
     for pid in stopped:
         _signal(pid, signal.SIGKILL)
-    start = time.monotonic()
-    while time.monotonic() < start + _MOST_SECONDS:
-        _reap()
-        left = list(_family())
-        if not left:
-            return
-        for pid, is_tracker in left:
-            if not is_tracker or time.monotonic() > start + _OWN_SECONDS:
-                _signal(pid, signal.SIGKILL)
-        time.sleep(0.005)
+    start = look = time.monotonic()
+    while (now := time.monotonic()) < start + _MOST_SECONDS and (_reap() or not adopted):
+        if now >= look:
+            look = now + _LOOK_SECONDS
+            left = list(_family())
+            if not left:
+                return
+            for pid, is_tracker in left:
+                if not is_tracker or now > start + _OWN_SECONDS:
+                    _signal(pid, signal.SIGKILL)
+        time.sleep(0.002)
 
 
-def _adopt_orphans() -> None:
-    """Become the parent of processes whose own parent ends (Linux)."""
+def _adopt_orphans() -> bool:
+    """Become the parent of processes whose own parent ends (Linux); whether that was possible."""
     try:
         import ctypes
 
-        ctypes.CDLL(None).prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
+        return bool(ctypes.CDLL(None).prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0) == 0)
     except (ImportError, OSError, AttributeError):
-        return
+        return False
 
 
-def _reap() -> None:
+def _reap() -> bool:
+    """Take leave of children that have ended; False where none is left."""
     try:
         while os.waitpid(-1, os.WNOHANG)[0]:
             pass
     except ChildProcessError:
-        return
+        return False
+    return True
 
 
 def _signal(pid: int, number: int) -> None:
@@ -247,9 +252,12 @@ def _signal(pid: int, number: int) -> None:
 
 def _family() -> Iterator[tuple[int, bool]]:
     """Yield what descends from this process and has not ended, and whether it is a tracker of semaphores."""
-    parents = dict(_parents_listed() if os.path.isdir("/proc/self") else _parents_asked())
+    if os.path.exists(f"/proc/self/task/{os.getpid()}/children"):
+        for pid in _walked():
+            yield pid, _is_tracker(pid)
+        return
+    left = dict(_parents_listed() if os.path.isdir("/proc/self") else _parents_asked())
     inside = {os.getpid()}
-    left = dict(parents)
     while found := [pid for pid, parent in left.items() if parent in inside]:
         for pid in found:
             del left[pid]
@@ -257,17 +265,42 @@ def _family() -> Iterator[tuple[int, bool]]:
             yield pid, _is_tracker(pid)
 
 
+def _walked() -> Iterator[int]:
+    """Yield all that descends from this process."""
+    ahead = _children(os.getpid())
+    while ahead:
+        pid = ahead.pop()
+        ahead += _children(pid)
+        yield pid
+
+
+def _children(pid: int) -> list[int]:
+    """Return the children of a process that have not ended, as Linux lists them by thread."""
+    found: list[int] = []
+    try:
+        for thread in os.listdir(f"/proc/{pid}/task"):
+            with open(f"/proc/{pid}/task/{thread}/children", "rb") as stream:
+                found += map(int, stream.read().split())
+    except OSError:
+        pass
+    return [one for one in found if _parent(one) is not None]
+
+
+def _parent(pid: int) -> int | None:
+    """Return the parent of a process; None where it has ended."""
+    try:
+        with open(f"/proc/{pid}/stat", "rb") as stream:
+            # The name of the program stands in brackets, and may hold brackets and spaces.
+            state, parent = stream.read().rpartition(b")")[2].split()[:2]
+    except OSError:
+        return None
+    return None if state in (b"Z", b"X") else int(parent)
+
+
 def _parents_listed() -> Iterator[tuple[int, int]]:
     for name in os.listdir("/proc"):
-        if name.isdigit():
-            try:
-                with open(f"/proc/{name}/stat", "rb") as stream:
-                    # The name of the program stands in brackets, and may hold brackets and spaces.
-                    state, parent = stream.read().rpartition(b")")[2].split()[:2]
-            except OSError:
-                continue
-            if state not in (b"Z", b"X"):
-                yield int(name), int(parent)
+        if name.isdigit() and (parent := _parent(int(name))) is not None:
+            yield int(name), parent
 
 
 def _parents_asked() -> Iterator[tuple[int, int]]:
