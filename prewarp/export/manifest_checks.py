@@ -79,7 +79,8 @@ def claim_checks(recorded: Iterable[Reached], checks: Iterable[Check], /) -> Ite
     """Every error that the manifest claims, once, is one that was measured again (`as_written_checks`)."""
     claims = Counter((one.kind, one.channel, one.colour) for one in recorded)
     twice = [" ".join(key) for key, count in claims.items() if count > 1]
-    shown = {check.artefact for check in checks if check.what == AS_WRITTEN}
+    # What could not be read back is a failed row already.
+    shown = {check.artefact for check in checks if check.what == AS_WRITTEN or check.ok is False}
     unshown = sorted({kind for kind, _, _ in claims} - shown)
     why = [f"claimed twice: {', '.join(twice)}"] if twice else []
     why += [f"claimed, and nothing here shows it: {', '.join(unshown)}"] if unshown else []
