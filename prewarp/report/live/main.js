@@ -167,10 +167,11 @@ class Live {
 
   tell(milliseconds) {
     this.times = [...this.times.slice(-9), milliseconds];
-    const mean = this.times.reduce((sum, one) => sum + one, 0) / this.times.length;
+    // The middle of the last frames: the first ones compile shaders.
+    const middle = [...this.times].sort((one, other) => one - other)[this.times.length >> 1];
     const sizes = this.passes.channels.map((one) => one.size(this.shrink).join(" x "));
     const part = this.shrink > 1 ? `at 1/${this.shrink.toFixed(2)} of their pixels` : "at their own size";
-    byId("rate").value = `${milliseconds.toFixed(1)} ms for this frame, ${(1000 / mean).toFixed(1)} frames a second; `
+    byId("rate").value = `${milliseconds.toFixed(1)} ms for this frame, ${(1000 / middle).toFixed(1)} frames a second; `
       + `view ${this.outlook.width} x ${this.outlook.height} px; panels are drawn ${part} `
       + `(${[...new Set(sizes)].join(", ")} px), as fine as the view shows.`;
     this.controls.tell(this.state, this.tracked);

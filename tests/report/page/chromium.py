@@ -23,6 +23,9 @@ os.execvp(sys.argv[3], sys.argv[3:])"""
 class Chromium:
     """One browser with one page; a context manager. `console` keeps what the page writes there."""
 
+    def __init__(self, seconds=SECONDS):
+        self._seconds = seconds
+
     def __enter__(self):
         browser = find_browser()
         self._profile = tempfile.TemporaryDirectory(prefix="prewarp-", ignore_cleanup_errors=True)
@@ -41,7 +44,7 @@ class Chromium:
         os.close(to_read)
         os.close(to_write)
         # A browser that hangs is ended: then the pipe ends, and so does the wait.
-        self._timer = threading.Timer(SECONDS, self._end)
+        self._timer = threading.Timer(self._seconds, self._end)
         self._timer.start()
         self._number, self._rest, self._session, self.console = 0, b"", None, []
         try:
@@ -87,7 +90,7 @@ class Chromium:
         while b"\0" not in self._rest:
             found = os.read(self._from, 1 << 20)
             if not found:
-                raise RuntimeError(f"the browser ended, or gave nothing within {SECONDS:g} s")
+                raise RuntimeError(f"the browser ended, or gave nothing within {self._seconds:g} s")
             self._rest += found
         message, _, self._rest = self._rest.partition(b"\0")
         told = json.loads(message)

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.export.build import DeviceBuild
 from prewarp.frames import turned_tangent
-from prewarp.lookup import Lookup, prepare
+from prewarp.lookup import prepare
 from prewarp.lookup.device import Status
 from prewarp.lookup.device_light import PreparedLight
 from prewarp.mesh import PanelMesh, node_light, panel_mesh
@@ -71,13 +70,16 @@ def _texels(text, width, kind):
     return np.frombuffer(base64.b64decode(text), kind).reshape(-1, width, 4)[..., :3]
 
 
-def reference(build: DeviceBuild, lookup: Lookup, shown: Shown, *, exposure: float = 1.0):
-    """Return the view (rows, columns, 3) that the page must show; `exposure` as the page's data say."""
+def reference(build, lookup, shown, *, exposure=1.0, step_px=NODE_STEP_PX, every=1):
+    """Return the view (rows, columns, 3) that the page must show, of every n-th row.
+
+    `exposure`: as the page's data say; `step_px`: of the panels' nodes.
+    """
     told = shown.told
     outlook = told["outlook"]
     width, height = outlook["width"], outlook["height"]
     planes = [sampling_plane(shown.content[..., k], border="black") for k in range(3)]
-    v, u = np.mgrid[0:height, 0:width] + 0.5
+    v, u = np.mgrid[0:height:every, 0:width] + 0.5
     plane = (np.stack([u, v], axis=-1).reshape(-1, 2) - outlook["middle"]) / [
         outlook["scale"],
         -outlook["scale"],
@@ -86,10 +88,10 @@ def reference(build: DeviceBuild, lookup: Lookup, shown: Shown, *, exposure: flo
     wanted = content.tangent_from_pixel(
         np.array(content.size_px) / 2.0 + plane * [content.focal_px, -content.focal_px]
     )
-    light = np.zeros((width * height, 3), dtype=np.float32)
+    light = np.zeros((v.size, 3), dtype=np.float32)
     turn = np.array(told["turn"])
     for name, drawn in zip(build.seam.channels if build.seam else build.channels, told["drawn"], strict=True):
-        picture = _panel(build, lookup, name, tuple(drawn), planes, shown)
+        picture = _panel(build, lookup, name, tuple(drawn), planes, shown, step_px)
         size = np.array(build.panel_size_px(name))
         for k, colour in enumerate(build.planes):
             place = lookup.map_index(name, colour)
@@ -106,7 +108,7 @@ def reference(build: DeviceBuild, lookup: Lookup, shown: Shown, *, exposure: flo
                 gain = PreparedLight(lookup, told["pupil"]).gain(place, pixel[seen].astype(float), head[seen])
                 value = value * exposure / gain
             light[seen, k] += value
-    return encode_view(light.reshape(height, width, 3))
+    return encode_view(light.reshape(-1, width, 3))
 
 
 def _since(build, name, pixel):
@@ -114,12 +116,12 @@ def _since(build, name, pixel):
     return constant + along_u * pixel[:, 0].astype(float) + along_v * pixel[:, 1]
 
 
-def _panel(build, lookup, name, drawn, planes, shown):
+def _panel(build, lookup, name, drawn, planes, shown, step_px):
     """Return the panel's picture as drawn, before or after."""
     told, size = shown.told, np.array(build.panel_size_px(name))
     # The content was read as many times smaller.
     factor = np.array(told["size"]) / build.content.size_px
-    columns, rows = (int(np.ceil(length / NODE_STEP_PX)) + 1 for length in size)
+    columns, rows = (int(np.ceil(length / step_px)) + 1 for length in size)
     v, u = np.meshgrid(np.linspace(0.0, size[1], rows), np.linspace(0.0, size[0], columns), indexing="ij")
     nodes = np.stack([u, v], axis=-1)
     meshes = []
