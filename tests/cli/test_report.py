@@ -40,6 +40,9 @@ def test_two_displays_a_package_and_both_forms_of_the_result(capture, limited, t
     text = page.read_text(encoding="utf-8")
     found = Page(text)
     assert found.wrong == [] and found.all("img") == []
+    # Neither has tables to draw it by, which is said; nothing is run.
+    assert "No live picture: " in found.text and "it holds no tables" in found.text
+    assert "leave out --no-package" in found.text and found.all("script") == []
     assert "✕ above limit" in found.text and "✓ within limit" in found.text
     assert "visor.fit.npz" in found.text and str(tmp_path) not in text and str(capture) not in text
     assert sorted(one.name for one in tmp_path.iterdir()) == ["package", "visor.html"]

@@ -61,6 +61,9 @@ class Controls {
     this.pacer = new Pacer(apply);
     this.pupil = [...START.pupil];
     this.eye = eyes[0];
+    // Browsers keep what was chosen when a page is loaded again; the picture begins anew.
+    for (const name of ["eye", "picture", "grey", "show", "split", "zoom", "latency", "head"]) byId(name).value = START[name];
+    for (const name of ["tracking", "late"]) byId(name).checked = START[name];
     const paced = (name, read) => this.on(name, () => this.pacer.change({ [name]: read(byId(name)) }));
     const smooth = (name, read) => this.on(name, () => apply({ [name]: read(byId(name)) }));
     const number = (one) => Number(one.value);
