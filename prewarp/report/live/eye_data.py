@@ -37,7 +37,7 @@ from prewarp.mesh import panel_mesh
 JsonObject = dict[str, Any]
 # Distance of mesh nodes, panel px, and how many cells there are along a side: multiples of 16, so that nodes
 # can lie on the lattice of 1/16 px to which drivers move vertices.
-NODE_STEP_PX = 32.0
+NODE_STEP_PX = 24.0
 FEWEST_CELLS, MOST_CELLS, CELLS = 48, 160, 16
 # Panels drawn smaller show a content picture that was halved as often; it keeps so many px.
 MOST_HALVINGS, FEWEST_CONTENT_PX = 3, 32

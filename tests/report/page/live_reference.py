@@ -9,11 +9,13 @@ from prewarp.frames import turned_tangent
 from prewarp.lookup import prepare
 from prewarp.lookup.device import Status
 from prewarp.lookup.device_light import PreparedLight
-from prewarp.mesh import PanelMesh, node_light, panel_mesh
+from prewarp.mesh import NodeLight, PanelMesh, node_light, panel_mesh
 from prewarp.render.cpu import panel_picture
 from prewarp.render.pictures import encode_view
 from prewarp.render.sampling import sampling_plane
 
+# PREWARP_SLIVER_DEG of `shaders/panel_share.glsl`: borders are as sure as that.
+SLIVER_DEG = 0.02
 # Of pixels that must be within a code.
 SHARE = 0.999
 _TURNING_STEPS = 3
@@ -111,6 +113,15 @@ def reference(build, lookup, shown, *, exposure=1.0, step_px=NODE_STEP_PX, every
     return encode_view(light.reshape(-1, width, 3))
 
 
+class _ShaderLight(NodeLight):
+    """What is lit as exported shaders have it: a little further out where no channel reaches."""
+
+    def weights(self, claims, depth_deg, /):
+        """See `NodeLight.weights`."""
+        dark = depth_deg.max(axis=0) <= 0.0
+        return super().weights(claims, depth_deg + np.where(dark, SLIVER_DEG, 0.0))
+
+
 def _since(build, name, pixel):
     constant, along_u, along_v = build.scan(name).lit_s(build.panel_size_px(name))
     return constant + along_u * pixel[:, 0].astype(float) + along_v * pixel[:, 1]
@@ -145,11 +156,11 @@ def _panel(build, lookup, name, drawn, planes, shown, step_px):
                 since = _since(build, name, nodes.reshape(-1, 2)).reshape(rows, columns, 1)
                 posed = turned_tangent(tangent, since * turn)
                 weighed = turned_tangent(tangent, (since - build.eye.weights_for_ms / 1000.0) * turn)
-            lit = (
-                None
-                if build.seam is None
-                else node_light(build.seam.at(np.array(told["tracked"])), name, weighed, gain)
-            )
+            lit = None
+            if build.seam is not None:
+                lit = _ShaderLight(
+                    **vars(node_light(build.seam.at(np.array(told["tracked"])), name, weighed, gain))
+                )
             made = gain if lit is None else lit.weight
             shown_px = build.content.pixel_from_tangent(posed) * factor
         meshes.append(PanelMesh(name, colour, drawn, np.zeros(3), tangent, shown_px, made, lit))

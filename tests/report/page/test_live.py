@@ -306,7 +306,7 @@ def test_contents_are_halved_and_meshes_lie_on_the_lattice_of_drivers():
     assert halved.seam is build.seam
     for name in build.channels:
         assert halved.alone_px[name] == pytest.approx(build.alone_px[name] / 2.0)
-    assert node_counts((2560, 2048)) == (81, 65) and node_counts((320, 240)) == (49, 49)
+    assert node_counts((2560, 2048)) == (113, 97) and node_counts((320, 240)) == (49, 49)
     assert node_counts((9000, 300)) == (161, 49)
 
 
