@@ -76,3 +76,7 @@ class RenderError(PrewarpError):
 
 class PackageError(PrewarpError):
     """An exported folder does not hold what it claims."""
+
+
+class LineError(PrewarpError):
+    """A family of units or a line of them that cannot be used."""

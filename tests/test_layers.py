@@ -33,6 +33,7 @@ LAYERS = (
     ("glsl",),
     ("render",),
     ("export",),
+    ("line",),
     ("acceptance",),
     ("report", "preview"),
     ("demo",),

@@ -95,17 +95,25 @@ class PlacedRays:
     base_slope: FloatArray
 
     def slopes(self, by_pupil: FloatArray, /) -> FloatArray:
-        """Return d(q_fit - q)/d(offset, turn) (6, 2, n), per mm and per radian.
+        """Return `pose_slopes` of these rays."""
+        return pose_slopes(self.unit, self.tangent, self.depth_mm, by_pupil)
 
-        `by_pupil` (2, 2, n): dq_fit/d(x, y) at fixed panel points, H. An offset moves the crossing by
-        d_xy - d_z t; a turn changes s by r x s, and the crossing by -z dt.
-        """
-        t = self.tangent.T
-        result = np.empty((PER_SHOT, 2, len(self.depth_mm)))
-        result[0], result[1] = by_pupil[:, 0], by_pupil[:, 1]
-        result[2] = -(by_pupil[:, 0] * t[0] + by_pupil[:, 1] * t[1])
-        for axis in range(3):
-            turned = np.cross(np.eye(3)[axis], self.unit).T
-            moved = (turned[:2] - t * turned[2]) / self.unit[:, 2] * -self.depth_mm
-            result[3 + axis] = by_pupil[:, 0] * moved[0] + by_pupil[:, 1] * moved[1] - turned[:2]
-        return result
+
+def pose_slopes(
+    unit: FloatArray, tangent: FloatArray, depth_mm: FloatArray, by_pupil: FloatArray, /
+) -> FloatArray:
+    """Return d(q_fit - q)/d(offset, turn) (6, 2, n), per mm and per radian.
+
+    `unit` (n, 3), `tangent` (n, 2), `depth_mm` (n,) of the rays; `by_pupil` (2, 2, n): dq_fit/d(x, y) at
+    fixed panel points, H. An offset moves the crossing by d_xy - d_z t; a turn changes s by r x s, and
+    the crossing by -z dt.
+    """
+    t = tangent.T
+    result = np.empty((PER_SHOT, 2, len(depth_mm)))
+    result[0], result[1] = by_pupil[:, 0], by_pupil[:, 1]
+    result[2] = -(by_pupil[:, 0] * t[0] + by_pupil[:, 1] * t[1])
+    for axis in range(3):
+        turned = np.cross(np.eye(3)[axis], unit).T
+        moved = (turned[:2] - t * turned[2]) / unit[:, 2] * -depth_mm
+        result[3 + axis] = by_pupil[:, 0] * moved[0] + by_pupil[:, 1] * moved[1] - turned[:2]
+    return result

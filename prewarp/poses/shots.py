@@ -81,16 +81,7 @@ def shots_of(grid: Grid, /, *, with_base: bool = False) -> Shots:
                 path=grid.source,
                 column=name,
             )
-    if POSE_COLUMN in grid.extra:
-        names, first, shot = _named_shots(grid, finite)
-    else:
-        _, first, shot = np.unique(
-            position_keys(grid.pupil_mm[finite]), return_index=True, return_inverse=True
-        )
-        names = tuple(
-            f"at ({', '.join(f'{value + 0.0:g}' for value in place)}) mm"
-            for place in grid.pupil_mm[finite][first]
-        )
+    names, first, shot = shot_codes(grid, finite)
     of_row = np.full(len(grid), -1)
     of_row[finite] = shot
     label_mm = grid.pupil_mm[finite][first]
@@ -120,6 +111,24 @@ def shots_of(grid: Grid, /, *, with_base: bool = False) -> Shots:
             pupil_degree=degree,
         )
     return shots
+
+
+def shot_codes(grid: Grid, finite: IntArray, /) -> tuple[tuple[str, ...], IntArray, IntArray]:
+    """Return names, the place in `finite` (n,) of each shot's first row, and the shot of each finite row.
+
+    Shots are told apart by the column `pose` where there is one, else by their pupil labels.
+
+    Raises
+    ------
+    GridError
+        A row without a pose, or a pose with more than one pupil label; names the rows.
+    """
+    if POSE_COLUMN in grid.extra:
+        return _named_shots(grid, finite)
+    label = grid.pupil_mm[finite]
+    _, first, shot = np.unique(position_keys(label), return_index=True, return_inverse=True)
+    names = tuple(f"at ({', '.join(f'{value + 0.0:g}' for value in place)}) mm" for place in label[first])
+    return names, first, shot
 
 
 def _named_shots(grid: Grid, finite: IntArray) -> tuple[tuple[str, ...], IntArray, IntArray]:

@@ -26,7 +26,7 @@ PASSED = (PASS, PASS_WITHIN)
 FLAGS = ("outside_p", "inside_p")
 SIGMA = "_sigma"
 LIMIT_BYTES, LIMIT_UNITS = 256 * MEBIBYTE, 1_000_000
-MOST_MODES = 80
+MOST_MODES = 256
 _TEXT = ("serial", "status", "reason")
 _MODE = re.compile(r"mode_([1-9][0-9]*)")
 _PARQUET = b"PAR1"
@@ -101,7 +101,7 @@ def read_units(path: Path | str, /, *, figures: Sequence[str] = ()) -> Units:
     numbers = {name: np.asarray(values, dtype=float) for name, values in columns.items()}
     _require_good(path, texts[0], texts[1], row)
     names_of_units = texts[0].tolist()
-    places = sorted(range(len(row)), key=lambda place: _natural(names_of_units[place]))
+    places = sorted(range(len(row)), key=lambda place: natural_key(names_of_units[place]))
     order = np.asarray(places, dtype=np.int64)
     serial, status, reason = (tuple(one[order].tolist()) for one in texts)
     numbers = {name: values[order] for name, values in numbers.items()}
@@ -131,7 +131,7 @@ def read_units(path: Path | str, /, *, figures: Sequence[str] = ()) -> Units:
     )
 
 
-def _natural(serial: str) -> list[tuple[int, int, str]]:
+def natural_key(serial: str) -> list[tuple[int, int, str]]:
     """Return what serials are sorted by: numbers in them as numbers."""
     parts = re.split(r"(\d+)", serial)
     return [(1, int(part), part) if part.isdigit() else (0, 0, part) for part in parts]

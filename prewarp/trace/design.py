@@ -15,6 +15,9 @@ TOML; see `calib/` for two whole ones::
     aspheric = [1e-6]                 # of r^4, r^6, ... in mm^-3, mm^-5, ...
     glass = "517642"                  # medium behind the surface; left out: air; or index = 1.5
     semi_aperture_mm = 20.0           # circle about the vertex; left out: no limit
+    index_offset = 2e-4               # added to the index of glass: that of a melt
+    figure_um = [0.0, 0.0, 0.0, 0.05] # departure as Zernike terms over the semi-aperture (`figure`)
+    tolerance = { decentre_mm = 0.03, index = 5e-4 }    # 1-sigma of keys (`tolerance`)
     [[channel.inner.surface]]
     reflect = true                    # a mirror; the medium stays
     decentre_mm = [0.0, 1.0]
@@ -39,6 +42,7 @@ at the frame's origin. Size and pitch come from the module description.
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -46,14 +50,21 @@ from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import TraceError
 from prewarp.module import MAX_CHANNELS, MAX_COLOURS
 from prewarp.records import Flag, Name, Number, Numbers, Table, Text, checked, part, read_toml, validate
+from prewarp.trace.figure import MAX_TERMS
 from prewarp.trace.glass import AIR, index_from_wavelength, require_glass
 from prewarp.trace.surfaces import Shape
+from prewarp.trace.tolerance import (
+    ChannelTolerance,
+    PanelTolerance,
+    SurfaceTolerance,
+)
 
 MAX_SURFACES = 100
 _LENGTH = Number(-1e4, 1e4, "mm")
 _TURN = Numbers(Number(-180.0, 180.0, "degrees"), 3, 3)
 _SHIFT = Numbers(_LENGTH, 2, 2)
 _NONE = (0.0, 0.0, 0.0)
+_Tolerance = TypeVar("_Tolerance", SurfaceTolerance, PanelTolerance, ChannelTolerance)
 
 
 @dataclass(frozen=True)
@@ -72,6 +83,9 @@ class Surface:
     decentre_mm: tuple[float, float] = checked(_SHIFT, default=(0.0, 0.0))
     tilt_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
     axis_follows_reflection: bool = checked(Flag(), default=False)
+    index_offset: float = checked(Number(-1.0, 1.0), default=0.0)
+    figure_um: tuple[float, ...] = checked(Numbers(Number(-1e3, 1e3, "um"), 0, MAX_TERMS), default=())
+    tolerance: SurfaceTolerance = SurfaceTolerance()
 
     def __post_init__(self) -> None:
         validate(self, TraceError)
@@ -82,6 +96,14 @@ class Surface:
             raise TraceError("index and glass are both given; expected one of them.")
         if self.reflect and (self.index is not None or self.glass != AIR):
             raise TraceError("glass or index stands at a mirror, which changes no medium. Delete it.")
+        if self.is_air and (self.index_offset != 0.0 or self.tolerance.index):
+            raise TraceError("index_offset or its tolerance stands where no glass follows. Delete it.")
+        if self.semi_aperture_mm is None and (any(self.figure_um) or self.tolerance.figure_um):
+            raise TraceError(
+                "figure_um or its tolerance is given without semi_aperture_mm, over which it is."
+            )
+        if self.radius_mm is None and self.tolerance.radius_mm:
+            raise TraceError("a tolerance of radius_mm is given at a plane. Delete it.")
         if self.axis_follows_reflection and not self.reflect:
             raise TraceError(
                 "axis_follows_reflection is given at a refracting surface; expected it at a mirror only."
@@ -91,11 +113,20 @@ class Surface:
     def shape(self) -> Shape:
         """The shape in the surface's own frame."""
         curvature = 0.0 if self.radius_mm is None else 1.0 / self.radius_mm
-        return Shape(curvature, self.conic, self.aspheric)
+        if not any(self.figure_um):
+            return Shape(curvature, self.conic, self.aspheric)
+        figure = tuple(1e-3 * amount for amount in self.figure_um)
+        return Shape(curvature, self.conic, self.aspheric, figure, self.semi_aperture_mm or 1.0)
+
+    @property
+    def is_air(self) -> bool:
+        """Whether no glass follows the surface."""
+        return self.reflect or (self.index is None and self.glass == AIR)
 
     def index_behind(self, wavelength_nm: float, /) -> float:
         """Return the refractive index behind a refracting surface."""
-        return self.index if self.index is not None else index_from_wavelength(self.glass, wavelength_nm)
+        nominal = self.index if self.index is not None else index_from_wavelength(self.glass, wavelength_nm)
+        return nominal + self.index_offset
 
 
 @dataclass(frozen=True)
@@ -107,6 +138,7 @@ class PanelPlace:
     tilt_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
     flip_u: bool = checked(Flag(), default=False)
     flip_v: bool = checked(Flag(), default=False)
+    tolerance: PanelTolerance = PanelTolerance()
 
     def __post_init__(self) -> None:
         validate(self, TraceError)
@@ -122,6 +154,7 @@ class DesignChannel:
     turn_deg: tuple[float, float, float] = checked(_TURN, default=_NONE)
     emission_power: float = checked(Number(0.0, 20.0), default=0.0)
     relative_luminance: tuple[tuple[str, float], ...] = ()
+    tolerance: ChannelTolerance = ChannelTolerance()
 
     def __post_init__(self) -> None:
         validate(self, TraceError)
@@ -194,14 +227,23 @@ def read_design(path: Path | str, /) -> Design:
 
 
 def _channel(table: Table, name: str) -> DesignChannel:
-    surfaces = tuple(entry.read(Surface) for entry in table.listed_tables("surface", most=MAX_SURFACES))
+    surfaces = tuple(
+        entry.read(Surface, tolerance=_tolerance(entry, SurfaceTolerance))
+        for entry in table.listed_tables("surface", most=MAX_SURFACES)
+    )
+    panel = table.table("panel")
     return table.read(
         DesignChannel,
         name=table.checked_name(name),
         surfaces=surfaces,
-        panel=table.table("panel").read(PanelPlace),
+        panel=panel.read(PanelPlace, tolerance=_tolerance(panel, PanelTolerance)),
         relative_luminance=_relative_luminance(table),
+        tolerance=_tolerance(table, ChannelTolerance),
     )
+
+
+def _tolerance(table: Table, kind: type[_Tolerance]) -> _Tolerance:
+    return table.table("tolerance").read(kind) if "tolerance" in table.values else kind()
 
 
 def _relative_luminance(table: Table) -> tuple[tuple[str, float], ...]:

@@ -2,7 +2,8 @@
 
 Own frame: vertex at the origin, +z along the axis. z = c r^2 / (1 + sqrt(1 - (1 + k) c^2 r^2)) + sum_i A_i
 r^(2i), i = 2, 3, ... (the even asphere of ISO 10110-12). c = 1 / radius, positive when the centre of
-curvature lies at +z; k is the conic constant: 0 a sphere, -1 a paraboloid, below -1 a hyperboloid.
+curvature lies at +z; k is the conic constant: 0 a sphere, -1 a paraboloid, below -1 a hyperboloid. To it may
+come a figure without symmetry (`figure`).
 """
 
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.checks import BoolArray, FloatArray
+from prewarp.trace.figure import figure_and_slopes
 
 _NEWTON_STEPS = 60
 # A step below this part of the ray's distance from the vertex is rounding.
@@ -18,20 +20,24 @@ _STEP_LIMIT = 4e-16
 
 @dataclass(frozen=True)
 class Shape:
-    """Curvature c in 1/mm, conic constant k, coefficients of r^4, r^6, ... in mm^-3, mm^-5, ..."""
+    """Curvature c in 1/mm, conic constant k, coefficients of r^4, r^6, ... in mm^-3, mm^-5, ...; `figure_mm`
+    coefficients of the departures of `figure` over the radius `figure_radius_mm`.
+    """
 
     curvature: float = 0.0
     conic: float = 0.0
     aspheric: tuple[float, ...] = ()
+    figure_mm: tuple[float, ...] = ()
+    figure_radius_mm: float = 1.0
 
     def sag(self, x: FloatArray, y: FloatArray, /) -> FloatArray:
         """Return z (...), mm; NaN beyond the conic's edge."""
-        return self._sag_and_slope(x * x + y * y)[0]
+        return self._sag_and_slopes(x, y)[0]
 
     def normal(self, x: FloatArray, y: FloatArray, /) -> FloatArray:
         """Return unit normals (..., 3) that point toward -z."""
-        slope = self._sag_and_slope(x * x + y * y)[1]
-        normal = np.stack([2.0 * x * slope, 2.0 * y * slope, -np.ones_like(x)], axis=-1)
+        _, by_x, by_y = self._sag_and_slopes(x, y)
+        normal = np.stack([by_x, by_y, -np.ones_like(x)], axis=-1)
         result: FloatArray = normal / np.linalg.norm(normal, axis=-1, keepdims=True)
         return result
 
@@ -46,13 +52,13 @@ class Shape:
         Notes
         -----
         The conic is solved in closed form from the vertex plane, taking the root on the vertex's sheet (G. H.
-        Spencer and M. V. R. K. Murty, J. Opt. Soc. Am. 52 (1962) 672); aspheric terms by Newton's method from
-        there, to rounding. A ray parallel to the vertex plane is treated as a miss.
+        Spencer and M. V. R. K. Murty, J. Opt. Soc. Am. 52 (1962) 672); aspheric terms and the figure by
+        Newton's method from there, to rounding. A ray parallel to the vertex plane is treated as a miss.
         """
         crosses = np.abs(direction[..., 2]) > 1e-12
         distance = np.where(crosses, -point[..., 2] / np.where(crosses, direction[..., 2], 1.0), np.nan)
         met = self._meet_conic(point + distance[..., None] * direction, direction)
-        return self._meet_asphere(met, direction) if any(self.aspheric) else met
+        return self._meet_asphere(met, direction) if any(self.aspheric) or any(self.figure_mm) else met
 
     def _meet_conic(self, point: FloatArray, direction: FloatArray) -> FloatArray:
         if self.curvature == 0.0:
@@ -76,8 +82,8 @@ class Shape:
     def _meet_asphere(self, point: FloatArray, direction: FloatArray) -> FloatArray:
         for _ in range(_NEWTON_STEPS):
             x, y = point[..., 0], point[..., 1]
-            sag, slope = self._sag_and_slope(x * x + y * y)
-            rate = direction[..., 2] - 2.0 * slope * (x * direction[..., 0] + y * direction[..., 1])
+            sag, by_x, by_y = self._sag_and_slopes(x, y)
+            rate = direction[..., 2] - (by_x * direction[..., 0] + by_y * direction[..., 1])
             step = _ratio(sag - point[..., 2], rate)
             point = point + step[..., None] * direction
             scale = 1.0 + np.abs(point).max(axis=-1)
@@ -87,8 +93,17 @@ class Shape:
         converged: BoolArray = error <= 1e-12 * (1.0 + np.abs(point).max(axis=-1))
         return np.where(converged[..., None], point, np.nan)
 
+    def _sag_and_slopes(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the sag and its slopes by x and by y, all (...)."""
+        sag, slope = self._sag_and_slope(x * x + y * y)
+        by_x, by_y = 2.0 * x * slope, 2.0 * y * slope
+        if not any(self.figure_mm):
+            return sag, by_x, by_y
+        own, own_x, own_y = figure_and_slopes(self.figure_mm, self.figure_radius_mm, x, y)
+        return sag + own, by_x + own_x, by_y + own_y
+
     def _sag_and_slope(self, squared: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the sag and its derivative by r^2, both (...)."""
+        """Return the sag of what is round, and its derivative by r^2, both (...)."""
         c = self.curvature
         root = _sqrt(1.0 - (1.0 + self.conic) * c * c * squared)
         sag = c * squared / (1.0 + root)

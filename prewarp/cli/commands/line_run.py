@@ -1,0 +1,83 @@
+"""`prewarp line run`."""
+
+from pathlib import Path
+
+import click
+
+from prewarp.cli.arguments import FILE, module_option, output_option
+from prewarp.cli.talk import Talk, talking
+from prewarp.limits import Limits
+from prewarp.line.rows import PosePrior
+from prewarp.line.run import run_line, units_of
+from prewarp.line.unit import LineSettings
+from prewarp.module import read_module
+
+
+@click.command()
+@click.argument("family_path", metavar="FAMILY", type=FILE)
+@click.argument(
+    "grids", metavar="GRIDS...", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path)
+)
+@module_option()
+@click.option(
+    "--positions", type=click.IntRange(1, 1000), help="Camera positions of every unit; others are bad."
+)
+@click.option(
+    "--pose-offset",
+    type=click.FloatRange(0.0, 10.0),
+    default=0.1,
+    show_default=True,
+    help="How far a camera may stand off its label, mm, 1-sigma per axis.",
+)
+@click.option(
+    "--pose-turn",
+    type=click.FloatRange(0.0, 600.0),
+    default=1.0,
+    show_default=True,
+    help="How far it may point beside it, arcmin, 1-sigma about each axis.",
+)
+@click.option("--jobs", type=click.IntRange(1, 1024), help="Processes [default: all cores].")
+@click.option("--scheduler", metavar="ADDRESS", help="Work on a Dask cluster instead (extra 'cluster').")
+@output_option("Folder to write: units.csv, units.parquet, modes.csv, line.sqlite.")
+@talking
+def run(
+    talk: Talk,
+    family_path: Path,
+    grids: tuple[Path, ...],
+    module_path: Path | None,
+    positions: int | None,
+    pose_offset: float,
+    pose_turn: float,
+    jobs: int | None,
+    scheduler: str | None,
+    output: Path,
+) -> None:
+    """Say what every unit of a line is, from few camera positions each, and whether it belongs to the family.
+
+    GRIDS are files or folders of grids, one a unit; the serial is the file's name. Both channels must be
+    shown from each camera position without moving the camera. Position and pointing of every shot are found
+    with the unit. With --module its limits of place are kept to.
+
+    The table has a row a unit in order of serial: status (pass, pass within uncertainty, fail within
+    uncertainty, fail, bad), reason, error of place with its sigma, modes in prior sigmas, and the chances of
+    two flags: energy that the modes leave, and energy within them against their tolerances. A unit that
+    raises one below 0.1 % fails; its figures are not known. What cannot be used becomes a row with a reason.
+
+    Stopped or killed at any moment, the same command goes on where it was and writes the same bytes.
+    line.sqlite may be queried meanwhile (table units). A grid's column 'serial', where there is one, must
+    agree with the file's name; without it swapped files are found only where they are the same.
+
+    \b
+    Example:
+      prewarp line run visor.family.npz captures --module visor.toml --positions 2 -o line
+    """
+    limits = Limits() if module_path is None else read_module(module_path).limits
+    settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits)
+    units = units_of(grids)
+    with talk.progress(f"{len(units)} units", len(units)) as step:
+        done = run_line(
+            family_path, units, output, settings, workers=jobs, scheduler=scheduler, progress=step
+        )
+    talk.table("Units", ("status", "units"), [("", [(name, f"{n}") for name, n in done.counts.items()])])
+    talk.text(f"{output}: {done.units} units, {done.worked_on} of them worked on now.")
+    talk.json({"units": done.units, "worked_on": done.worked_on, "status": done.counts})

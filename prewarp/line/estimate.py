@@ -1,0 +1,166 @@
+"""What a unit is, from few camera positions: the posterior of its coefficients, in closed form.
+
+y = B x + e, x of unit normal prior, e noise of sigma px a component: Lambda = 1 + B'WB / sigma^2, mean
+Lambda^-1 B'Wy / sigma^2, covariance Lambda^-1. Noise is what neighbouring dots do not share (what smooth
+functions of a view leave), so no stated noise is trusted, and a unit that the family does not hold does not
+pass for a noisy one. Dots that lie off are weighed down.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from prewarp.chebyshev import count_of_degree, values_2d
+from prewarp.checks import FloatArray
+from prewarp.line.rows import View
+from prewarp.robust import redescending_weight, sigma_of_lengths
+
+# Smooth functions of a view: degree at most, and a quarter of the dots at most.
+SMOOTH_DEGREE = 8
+_ROUNDS = 3
+LEAST_NOISE_PX = 1e-4
+# Until it is known.
+_FIRST_NOISE_PX = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Equations:
+    """Sums of all views for weights: `matrix` (k, k) B'WB, `side` (k,) B'Wy, `square` y'Wy, `count` numbers;
+    and the same of the smooth parts alone.
+    """
+
+    matrix: FloatArray
+    side: FloatArray
+    square: float
+    count: int
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """A unit's unknowns.
+
+    `mean` (k,), `covariance` (k, k): posterior in prior sigmas, coefficients of the family first, then six
+    numbers a camera position. `noise_px`: sigma of one component of a dot. `smooth`: sums over what is smooth
+    in the views, for the flags. `outliers`: dots weighed below one half; `dots`: all.
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+    noise_px: float
+    smooth: Equations
+    outliers: int
+    dots: int
+
+
+def estimate(views: Sequence[View], unknowns: int, /) -> Estimate:
+    """Return the posterior of a unit from its views, of `unknowns` unknowns in prior sigmas."""
+    weights = [np.ones(len(view.seen.pixel)) for view in views]
+    noise = _robust_noise(views, _posterior(_sums(views, weights, unknowns), _FIRST_NOISE_PX)[0])
+    for turn in range(_ROUNDS + 1):
+        sums = _sums(views, weights, unknowns)
+        mean, covariance = _posterior(sums, noise)
+        rest = [view.side - view.matrix @ mean[view.places] for view in views]
+        smooths = [_smooth(view, weight) for view, weight in zip(views, weights, strict=True)]
+        noise = _noise(rest, weights, smooths)
+        if turn == _ROUNDS:
+            break
+        found = [redescending_weight(_lengths(one), noise) for one in _without_smooth(rest, weights, smooths)]
+        if turn and all(np.array_equal(a > 0.5, b > 0.5) for a, b in zip(found, weights, strict=True)):
+            break
+        weights = found
+    mean, covariance = _posterior(sums, noise)
+    return Estimate(
+        mean,
+        covariance,
+        noise,
+        _smooth_sums(views, weights, smooths, unknowns),
+        int(sum((one < 0.5).sum() for one in weights)),
+        sum(map(len, weights)),
+    )
+
+
+def _sums(views: Sequence[View], weights: Sequence[FloatArray], unknowns: int) -> Equations:
+    matrix, side, square, count = np.zeros((unknowns, unknowns)), np.zeros(unknowns), 0.0, 0
+    for view, weight in zip(views, weights, strict=True):
+        twice = np.repeat(weight, 2)
+        weighted = view.matrix * twice[:, None]
+        matrix[np.ix_(view.places, view.places)] += view.matrix.T @ weighted
+        side[view.places] += weighted.T @ view.side
+        square += float(twice @ view.side**2)
+        count += int(2 * (weight > 0.0).sum())
+    return Equations(matrix, side, square, count)
+
+
+def _posterior(sums: Equations, noise_px: float) -> tuple[FloatArray, FloatArray]:
+    precision = sums.matrix / noise_px**2
+    precision[np.diag_indices_from(precision)] += 1.0
+    factor = linalg.cho_factor(precision, lower=True, check_finite=False)
+    covariance = linalg.cho_solve(factor, np.eye(len(precision)), check_finite=False)
+    return covariance @ (sums.side / noise_px**2), covariance
+
+
+def _robust_noise(views: Sequence[View], mean: FloatArray) -> float:
+    rest = [_lengths(view.side - view.matrix @ mean[view.places]) for view in views]
+    return max(sigma_of_lengths(np.concatenate(rest)), LEAST_NOISE_PX)
+
+
+def _lengths(rest: FloatArray) -> FloatArray:
+    pairs = rest.reshape(-1, 2)
+    return np.hypot(pairs[:, 0], pairs[:, 1])
+
+
+def _smooth(view: View, weight: FloatArray) -> FloatArray:
+    """Return smooth functions (n, f) of a view's dots, orthonormal under the weights."""
+    pixel = view.seen.pixel
+    degree = SMOOTH_DEGREE
+    while degree > 0 and 4 * count_of_degree(degree) > len(pixel):
+        degree -= 1
+    low, high = pixel.min(axis=0), pixel.max(axis=0)
+    u, v = ((2.0 * pixel - low - high) / np.maximum(high - low, 1e-9)).T
+    root = np.sqrt(weight)
+    basis = values_2d(u, v, degree).T * root[:, None]
+    orthonormal, _ = np.linalg.qr(basis)
+    return orthonormal * root[:, None]
+
+
+def _without_smooth(
+    rest: Sequence[FloatArray], weights: Sequence[FloatArray], smooths: Sequence[FloatArray]
+) -> list[FloatArray]:
+    left = []
+    for one, weight, smooth in zip(rest, weights, smooths, strict=True):
+        pairs = one.reshape(-1, 2)
+        root = np.sqrt(weight)[:, None]
+        # `smooth` is sqrt(w) Q; what it explains of a weighted residual is Q Q' sqrt(w) r.
+        plain = np.divide(smooth, root, out=np.zeros_like(smooth), where=root > 0.0)
+        fitted = plain @ (smooth.T @ pairs)
+        left.append(
+            (pairs - np.divide(fitted, root, out=np.zeros_like(fitted), where=root > 0.0)).reshape(-1)
+        )
+    return left
+
+
+def _noise(rest: Sequence[FloatArray], weights: Sequence[FloatArray], smooths: Sequence[FloatArray]) -> float:
+    total, freedom = 0.0, 0.0
+    for one, weight, smooth in zip(_without_smooth(rest, weights, smooths), weights, smooths, strict=True):
+        total += float(np.repeat(weight, 2) @ one**2)
+        freedom += 2.0 * float(weight.sum() - smooth.shape[1])
+    return max(float(np.sqrt(total / max(freedom, 1.0))), LEAST_NOISE_PX)
+
+
+def _smooth_sums(
+    views: Sequence[View], weights: Sequence[FloatArray], smooths: Sequence[FloatArray], unknowns: int
+) -> Equations:
+    """Return the sums over the smooth parts of all views: as many numbers as smooth functions, twice."""
+    matrix, side, square, count = np.zeros((unknowns, unknowns)), np.zeros(unknowns), 0.0, 0
+    for view, smooth in zip(views, smooths, strict=True):
+        functions = smooth.shape[1]
+        pairs = view.matrix.reshape(-1, 2 * view.matrix.shape[1])
+        own = (smooth.T @ pairs).reshape(2 * functions, -1)
+        seen = (smooth.T @ view.side.reshape(-1, 2)).reshape(-1)
+        matrix[np.ix_(view.places, view.places)] += own.T @ own
+        side[view.places] += own.T @ seen
+        square += float(seen @ seen)
+        count += 2 * functions
+    return Equations(matrix, side, square, count)

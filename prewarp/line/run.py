@@ -1,0 +1,143 @@
+"""A line of units: every grid to a row, on all cores or a cluster; what was done stays done."""
+
+import json
+import os
+import time
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from prewarp import __version__
+from prewarp.errors import LineError
+from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
+from prewarp.folders import claim_work_folder, list_work_folder
+from prewarp.line.results import write_results
+from prewarp.line.storage import read_family
+from prewarp.line.store import opened_store
+from prewarp.line.unit import BAD, LineSettings, UnitRow
+from prewarp.line.workers import Job, cluster_rows, local_rows
+from prewarp.quality.units_table import natural_key
+
+ENDINGS = (".npz", ".csv.gz", ".csv")
+MOST_UNITS = 1_000_000
+_LOCK = "line.lock"
+_PATIENCE_S = 10.0
+
+
+def _locked(stream: IO[Any], /) -> bool:
+    """Lock a file; what a killed run had started may hold it for a moment longer."""
+    until = time.monotonic() + _PATIENCE_S
+    while not try_lock(stream):
+        if time.monotonic() > until:
+            return False
+        time.sleep(0.1)
+    return True
+
+
+@dataclass(frozen=True)
+class LineRun:
+    """What a run did: units by status, and how many were worked on now."""
+
+    counts: dict[str, int]
+    worked_on: int
+
+    @property
+    def units(self) -> int:
+        """How many units the line has."""
+        return sum(self.counts.values())
+
+
+def units_of(places: Sequence[Path], /) -> dict[str, Path]:
+    """Return the grids of units by serial, in order: files, and all grids that lie in folders.
+
+    Raises
+    ------
+    LineError
+        No grid, or two of one serial.
+    """
+    found: dict[str, Path] = {}
+    for place in places:
+        inside = sorted(place.iterdir()) if place.is_dir() else [place]
+        for path in inside:
+            ending = next((one for one in ENDINGS if path.name.lower().endswith(one)), None)
+            if path.name.startswith(".") or not path.is_file() or (ending is None and place.is_dir()):
+                continue
+            serial = path.name[: -len(ending)] if ending else path.name
+            if serial in found:
+                raise LineError(f"serial {serial}: {found[serial]} and {path}; expected one grid a unit.")
+            found[serial] = path
+    if not 1 <= len(found) <= MOST_UNITS:
+        raise LineError(
+            f"{len(found)} grids in {', '.join(map(str, places))}; expected 1 to {MOST_UNITS}: files ending "
+            f"in {', '.join(ENDINGS)}, named by serial."
+        )
+    return {serial: found[serial] for serial in sorted(found, key=natural_key)}
+
+
+def run_line(
+    family_path: Path,
+    units: dict[str, Path],
+    folder: Path,
+    settings: LineSettings,
+    /,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Callable[[str, int], None] = lambda text, done: None,
+) -> LineRun:
+    """Work on all units that have no row yet for this family, grid and settings; write the tables.
+
+    Raises
+    ------
+    LineError, InputFileError
+        The family cannot be used, another run is at work in the folder, or it holds what is not ours.
+    """
+    family = read_family(family_path)
+    claim_work_folder(folder)
+    with (folder / _LOCK).open("a") as lock:
+        if not _locked(lock):
+            raise LineError(f"{folder}: another run is at work there. Wait for it, or name another folder.")
+        common = sha256_of_bytes(
+            json.dumps([__version__, sha256_of_file(family_path), asdict(settings)], sort_keys=True).encode()
+        )
+        grids = {serial: sha256_of_file(path) for serial, path in units.items()}
+        alike = defaultdict(list)
+        for serial, digest in grids.items():
+            alike[digest].append(serial)
+        keys = {
+            serial: sha256_of_bytes(f"{common} {digest} {' '.join(alike[digest])}".encode())
+            for serial, digest in grids.items()
+        }
+        with opened_store(folder) as store:
+            store.keep_only(set(units))
+            known = store.keys()
+            jobs = []
+            for serial, path in units.items():
+                if known.get(serial) == keys[serial]:
+                    continue
+                others = [one for one in alike[grids[serial]] if one != serial]
+                if others:
+                    text = f"the same file as {', '.join(others[:3])}: swapped or copied"
+                    store.put(UnitRow(serial, BAD, text, {}), keys[serial])
+                else:
+                    jobs.append(Job(serial, path, keys[serial]))
+            done = len(units) - len(jobs)
+            progress(f"{done} of {len(units)} units", done)
+            source = (
+                local_rows(
+                    jobs, family_path, settings, max(1, min(workers or os.cpu_count() or 1, len(jobs)))
+                )
+                if scheduler is None
+                else cluster_rows(jobs, family_path, settings, scheduler)
+            )
+            for job, row in source:
+                store.put(row, job.key)
+                done += 1
+                progress(f"{done} of {len(units)} units: {job.serial} {row.status}", done)
+            rows = list(store.rows().values())
+        write_results(folder, family, rows)
+    list_work_folder(folder)
+    counts = Counter(row.status for row in rows)
+    return LineRun(dict(sorted(counts.items())), len(jobs))

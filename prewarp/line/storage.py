@@ -1,0 +1,120 @@
+"""A family as a file: NPZ without pickles, the same family the same bytes."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+
+from prewarp.errors import InputFileError
+from prewarp.files import MEBIBYTE, arrays_digest, npz_bytes, read_npz, write_bytes
+from prewarp.fitting.chebyshev import ChebyshevPanel
+from prewarp.fitting.pupil import PupilFrame
+from prewarp.line.basis import FamilyBasis
+from prewarp.line.family import ChannelFamily, Family
+
+FORMAT = "prewarp family 1"
+LIMIT_BYTES = 1024 * MEBIBYTE
+_DIGEST = "digest"
+_ARRAYS = ("nominal", "modes", "border_px", "captured_tangent")
+
+
+def family_bytes(family: Family, /) -> bytes:
+    """Return a family as the bytes of its file."""
+    arrays = {"pupil_box_mm": family.pupil_box_mm}
+    entries = []
+    for place, (name, one) in enumerate(family.channels.items()):
+        arrays |= {f"channel{place}_{key}": getattr(one, key) for key in _ARRAYS}
+        entries.append(
+            {
+                "name": name,
+                "labels": list(one.labels),
+                "rest_px": one.rest_px,
+                "bases": [
+                    {
+                        "size_px": list(basis.panel.size_px),
+                        "degree": basis.degree,
+                        "half_px": list(basis.panel.half),
+                        "half_mm": list(basis.frame.half_mm),
+                        "pupil_degree": basis.pupil_degree,
+                    }
+                    for basis in (one.nominal_basis, one.basis)
+                ],
+            }
+        )
+    header = {
+        "format": FORMAT,
+        "channels": entries,
+        "colours": list(family.colours),
+        "provenance": dict(family.provenance),
+    }
+    text = json.dumps(header, sort_keys=True, allow_nan=False).encode("utf-8")
+    arrays = {"header": np.frombuffer(text, dtype=np.uint8), **arrays}
+    return npz_bytes({**arrays, _DIGEST: arrays_digest(arrays)})
+
+
+def write_family(path: Path, family: Family, /) -> None:
+    """Write a family."""
+    write_bytes(path, family_bytes(family))
+
+
+def read_family(path: Path | str, /) -> Family:
+    """Read a family that `write_family` wrote.
+
+    Raises
+    ------
+    InputFileError
+        The file is no such family, is damaged or altered, or is too large.
+    """
+    path = Path(path)
+    arrays = read_npz(path, limit_bytes=LIMIT_BYTES, what="a family (NPZ written by 'prewarp line family')")
+    digest = arrays.pop(_DIGEST, None)
+    if digest is None or not np.array_equal(digest, arrays_digest(arrays)):
+        raise InputFileError(
+            f"{path}: not a family as it was written. Write it again by 'prewarp line family'.",
+            path=str(path),
+        )
+    try:
+        return _from_arrays(arrays)
+    except (KeyError, ValueError, TypeError, IndexError, AttributeError) as cause:
+        raise InputFileError(
+            f"{path}: not a family that this version can read ({type(cause).__name__}: {cause}). Write it "
+            "again by 'prewarp line family'.",
+            path=str(path),
+        ) from cause
+
+
+def _from_arrays(arrays: dict[str, np.ndarray]) -> Family:
+    header = json.loads(arrays["header"].astype(np.uint8).tobytes().decode("utf-8"))
+    if header["format"] != FORMAT:
+        raise ValueError(f"format is {header['format']!r}; expected {FORMAT!r}")
+    channels = {}
+    for place, entry in enumerate(header["channels"]):
+        nominal_basis, basis = (
+            FamilyBasis(
+                ChebyshevPanel(
+                    (int(one["size_px"][0]), int(one["size_px"][1])),
+                    int(one["degree"]),
+                    (float(one["half_px"][0]), float(one["half_px"][1])),
+                ),
+                PupilFrame((0.0, 0.0), (float(one["half_mm"][0]), float(one["half_mm"][1]))),
+                int(one["pupil_degree"]),
+            )
+            for one in entry["bases"]
+        )
+        nominal, modes, border, captured = (arrays[f"channel{place}_{key}"].astype(float) for key in _ARRAYS)
+        channels[str(entry["name"])] = ChannelFamily(
+            nominal_basis,
+            basis,
+            nominal,
+            modes,
+            tuple(str(one) for one in entry["labels"]),
+            float(entry["rest_px"]),
+            border,
+            captured,
+        )
+    return Family(
+        channels,
+        tuple(str(one) for one in header["colours"]),
+        arrays["pupil_box_mm"].astype(float),
+        dict(header["provenance"]),
+    )

@@ -1,0 +1,126 @@
+"""A line: rows with reasons, the same bytes after a kill, the cluster."""
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from dataclasses import replace
+
+import numpy as np
+import pyarrow.parquet
+import pytest
+
+from prewarp.grids import read_grid, write_grid
+from prewarp.line.run import run_line, units_of
+from prewarp.line.unit import LineSettings
+from prewarp.quality.units_table import read_units
+from tests.support import long_form, require_module
+
+TABLES = ("units.csv", "units.parquet")
+
+
+@pytest.fixture(scope="module")
+def whole(line, tmp_path_factory):
+    """Return a line's folder, run in one go, and the grids: good ones and every kind of bad one."""
+    _, family, grids = line
+    folder = tmp_path_factory.mktemp("whole")
+    place = folder / "grids"
+    shutil.copytree(grids, place)
+    first = read_grid(grids / "U1.npz")
+    pose = first.extra["pose"]
+    write_grid(place / "U6.npz", first.take(np.flatnonzero(pose == 1.0)))
+    shutil.copy(place / "U2.npz", place / "U7.npz")
+    (place / "U8.npz").write_bytes((place / "U3.npz").read_bytes()[:5000])
+    write_grid(place / "U9.npz", replace(first, channel_names=first.channel_names[::-1]))
+    write_grid(place / "U10.npz", replace(first, extra={**first.extra, "serial": pose * 0.0 + 11.0}))
+    settings = LineSettings(positions=2)
+    run_line(family, units_of([place]), folder / "line", settings, workers=1)
+    return folder / "line", place, settings
+
+
+def test_bad_units_are_rows_with_a_reason_and_the_line_goes_on(whole):
+    units = read_units(whole[0] / "units.csv")
+    told = dict(zip(units.serial, zip(units.status, units.reason, strict=True), strict=True))
+    assert list(told) == [f"U{number}" for number in range(1, 11)]
+    assert all(told[f"U{number}"][0] == "pass" for number in (1, 3, 4, 5))
+    for serial, reason in (
+        ("U2", "the same file as U7"),
+        ("U7", "the same file as U2"),
+        ("U6", "1 camera positions; expected 2"),
+        ("U8", "not a readable NPZ file"),
+        ("U9", "are swapped"),
+        ("U10", "'serial' says 11"),
+    ):
+        assert told[serial][0] == "bad"
+        assert reason in told[serial][1]
+    assert pyarrow.parquet.read_table(whole[0] / "units.parquet").num_rows == 10
+
+
+def test_the_store_tells_what_the_table_tells(whole):
+    with sqlite3.connect(f"file:{whole[0] / 'line.sqlite'}?mode=ro", uri=True) as store:
+        found = dict(store.execute("SELECT serial, place_px FROM units WHERE status = 'pass'"))
+    units = read_units(whole[0] / "units.parquet")
+    for serial, value in zip(units.serial, units.figures["place_px"][0], strict=True):
+        if serial in found:
+            assert found[serial] == pytest.approx(value, rel=1e-8)
+
+
+def test_a_killed_line_goes_on_to_the_same_bytes(whole, line, tmp_path):
+    folder, place, _ = whole
+    command = [sys.executable, "-m", "prewarp", "line", "run", str(line[1]), str(place)]
+    command += ["--positions", "2", "--jobs", "2", "-o", str(tmp_path / "line")]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    until = time.monotonic() + 60.0
+    while time.monotonic() < until and process.poll() is None:
+        if _rows(tmp_path / "line" / "line.sqlite") >= 4:
+            break
+        time.sleep(0.02)
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    assert not (tmp_path / "line" / "units.csv").exists()
+    done = run_line(line[1], units_of([place]), tmp_path / "line", LineSettings(positions=2), workers=1)
+    assert 0 < done.worked_on < 10
+    for name in TABLES:
+        assert (tmp_path / "line" / name).read_bytes() == (folder / name).read_bytes()
+
+
+def _rows(path):
+    try:
+        with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as store:
+            return store.execute("SELECT COUNT(*) FROM units").fetchone()[0]
+    except sqlite3.Error:
+        return 0
+
+
+def test_only_what_changed_is_done_again(whole, line, tmp_path):
+    folder, place, settings = whole
+    shutil.copytree(folder, tmp_path / "line")
+    assert run_line(line[1], units_of([place]), tmp_path / "line", settings, workers=1).worked_on == 0
+    assert (tmp_path / "line" / "units.csv").read_bytes() == (folder / "units.csv").read_bytes()
+
+
+@pytest.mark.filterwarnings("default")
+@long_form
+def test_a_cluster_that_loses_a_worker_writes_the_same_bytes(whole, line, tmp_path):
+    folder, place, settings = whole
+    distributed = require_module("distributed")
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        first = next(iter(cluster.workers.values())).process.pid
+
+        def step(text, done):
+            if done == 4:
+                os.kill(first, signal.SIGKILL)
+
+        run_line(
+            line[1],
+            units_of([place]),
+            tmp_path / "line",
+            settings,
+            scheduler=cluster.scheduler_address,
+            progress=step,
+        )
+    for name in TABLES:
+        assert (tmp_path / "line" / name).read_bytes() == (folder / name).read_bytes()
