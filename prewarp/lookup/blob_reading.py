@@ -312,6 +312,8 @@ class _Reader:
         except UnicodeDecodeError:
             names = ()
         self._require(names, f"a name of '{table}' is not UTF-8.")
+        whole = all(name and "\0" not in name for name in names)
+        self._require(whole, f"a name of '{table}' is empty, or has bytes behind its end.")
         self._require(len(set(names)) == len(names), f"two names of '{table}' are the same.")
         return names
 

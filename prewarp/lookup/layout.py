@@ -13,6 +13,7 @@ MAGIC = b"PWLOOKUP"
 VERSION = 2
 ALIGNMENT = 16
 BLOCK_ALIGNMENT = 4
+NAME_BYTES = 32
 NONE = 0xFFFF
 MAX_BLOB_BYTES = 1 << 30
 
@@ -103,7 +104,7 @@ CHANNEL = Record(
     "channel",
     "One per channel",
     (
-        Entry("name", "char", 32, "", "UTF-8, zeros to the end"),
+        Entry("name", "char", NAME_BYTES, "", "UTF-8, zeros to the end; no two alike"),
         Entry("panel_width", "u32", 1, "px", "width of the panel"),
         Entry("panel_height", "u32", 1, "px", "height of the panel"),
         Entry("reserved", "u32", 2, "", "zero"),
@@ -112,7 +113,7 @@ CHANNEL = Record(
 COLOUR = Record(
     "colour",
     "One per colour",
-    (Entry("name", "char", 32, "", "UTF-8, zeros to the end"),),
+    (Entry("name", "char", NAME_BYTES, "", "UTF-8, zeros to the end; no two alike"),),
 )
 MAP = Record(
     "map",

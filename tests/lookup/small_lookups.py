@@ -1,5 +1,6 @@
 """Small lookups of every family, quick to make: two channels, two colours, claims, borders and a gain."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -77,6 +78,17 @@ def small_lookup(family, *, bits=None, lit=True):
             maps.append(type(table)(**{**table.__dict__, "base": base, "error_px": 0.125}))
     light = small_light() if lit else {}
     return Lookup(("left", "right"), ("G", "R"), (SIZE, SIZE), BOX_MM, tuple(maps), CONTENT, **light)
+
+
+def one_channel(family, *, bits=None):
+    """Return a lookup of one channel and colour on as few nodes as a mesh may have, with a border and a hole."""
+    problem = replace(problems()[0], colours=(0,), series=problems()[0].series[:1])
+    if family == Family.SPLINE:
+        (table,) = problem.placed([mesh_table(mesh_modes(problem.parts[0], 5, 4), 3, STEP, bits=bits)])
+    else:
+        (table,) = channel_tables(problem, family, bits=bits)
+    border = small_light()["borders"][0]
+    return Lookup(("left",), ("G",), (SIZE,), BOX_MM, (table,), CONTENT, borders=(border,))
 
 
 def small_light():

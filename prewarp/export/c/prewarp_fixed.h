@@ -34,7 +34,7 @@ static inline int64_t shifted(int64_t value, int shift)
 static inline int64_t rounded(int64_t value, int shift)
 {
     const uint64_t sign = (uint64_t)1 << 63;
-    return (int64_t)(((uint64_t)value + (sign + ((uint64_t)1 << (shift - 1)))) >> shift) - (int64_t)(sign >> shift);
+    return (int64_t)((((uint64_t)value ^ sign) + ((uint64_t)1 << (shift - 1))) >> shift) - (int64_t)(sign >> shift);
 }
 
 /* value x 2^up, or rounded value / 2^-up; cut to +-2^62 */

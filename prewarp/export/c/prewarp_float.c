@@ -114,10 +114,10 @@ static void set_affine(const unsigned char *record, float *coefficients)
         coefficients[2u * row] = affine[2] * t;
         coefficients[2u * row + 1u] = affine[5] * t;
     }
-    for (column = columns; column-- > 0u;) {
-        float s = coefficient_position(columns, column);
+    for (column = columns; column > 0u; column--) {
+        float s = coefficient_position(columns, column - 1u);
         offset_line(coefficients, rows, affine[0] + affine[1] * s, affine[3] + affine[4] * s,
-                    coefficients + (size_t)column * rows * 2u);
+                    coefficients + (size_t)(column - 1u) * rows * 2u);
     }
 }
 

@@ -62,8 +62,8 @@ static void sum_of_any(const float *lines, size_t stride, const float *weights, 
     if (terms == 0u)
         memset(out, 0, count * sizeof *out);
     for (term = 0; term < terms; term += AT_ONCE) {
-        uint32_t some = terms - term < AT_ONCE ? terms - term : AT_ONCE;
-        sums[some - 1u](lines + stride * term, stride, weights + step * term, step, count, out,
+        uint32_t more = terms - term < AT_ONCE ? terms - term - 1u : AT_ONCE - 1u; /* than one */
+        sums[more](lines + stride * term, stride, weights + step * term, step, count, out,
                         term > 0u ? THE_SUM : first);
     }
 }
@@ -128,8 +128,8 @@ void prewarp_line_of(const float *in_s, size_t count, const float *in_x, const f
     if (terms == 0u)
         memset(out, 0, 2u * count * sizeof *out);
     for (term = 0; term < terms; term += AT_ONCE) {
-        uint32_t some = terms - term < AT_ONCE ? terms - term : AT_ONCE;
-        sums[some - 1u](in_s + count * term, count, in_x + term, in_y + term, out, term > 0u ? THE_SUM : A_LINE);
+        uint32_t more = terms - term < AT_ONCE ? terms - term - 1u : AT_ONCE - 1u; /* than one */
+        sums[more](in_s + count * term, count, in_x + term, in_y + term, out, term > 0u ? THE_SUM : A_LINE);
     }
 }
 

@@ -32,6 +32,10 @@
 
 #include "prewarp_layout.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 typedef enum {
     PREWARP_OK = 0,
     PREWARP_OFF_PANEL = 1,     /* the direction is seen beside the panel; the point given is where */
@@ -165,5 +169,9 @@ void prewarp_fixed_weights(const prewarp_fixed_light *light, const int32_t direc
 int32_t prewarp_fixed_weight(const prewarp_fixed_light *light, uint32_t channel, const int32_t direction[2]);
 int32_t prewarp_fixed_gain(const prewarp_fixed_light *light, uint32_t map, const int32_t panel[2],
                            const int32_t direction[2]);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

@@ -3,7 +3,6 @@
 
 #include "prewarp_fixed.h"
 
-#define STORED_BYTES (PREWARP_NAME_BYTES - 1u)
 #define MOST_CONTENT_PX 32768u
 #define INFINITE_BITS 0x7F800000u
 
@@ -11,13 +10,13 @@
 static int is_name(const unsigned char *stored, const char *name)
 {
     uint32_t place;
-    for (place = 0; place < STORED_BYTES; place++) {
+    for (place = 0; place < PREWARP_STORED_NAME_BYTES; place++) {
         if (stored[place] != (unsigned char)name[place])
             return 0;
         if (stored[place] == 0u)
             return 1;
     }
-    return name[STORED_BYTES] == '\0';
+    return name[PREWARP_STORED_NAME_BYTES] == '\0';
 }
 
 static prewarp_status find_name(const prewarp_lookup *lookup, uint32_t section, uint32_t bytes, uint32_t entry,
@@ -38,7 +37,7 @@ static prewarp_status copy_name(const unsigned char *stored, char name[PREWARP_N
     memset(name, 0, PREWARP_NAME_BYTES);
     if (stored == NULL)
         return PREWARP_NO_SUCH;
-    memcpy(name, stored, STORED_BYTES);
+    memcpy(name, stored, PREWARP_STORED_NAME_BYTES);
     return PREWARP_OK;
 }
 

@@ -10,6 +10,10 @@
 
 #include "prewarp_lookup.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* Bytes that hold any name, the zero at its end included. */
 #define PREWARP_NAME_BYTES 33u
 
@@ -49,5 +53,9 @@ prewarp_status prewarp_get_content(const prewarp_lookup *lookup, prewarp_content
 
 /* "PREWARP_OK" and so on; "unknown status" for any other number. Never NULL. */
 const char *prewarp_status_name(prewarp_status status);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

@@ -9,7 +9,7 @@ static uint32_t crc_32(uint32_t crc, const unsigned char *bytes, size_t size)
                                        0x4DB26158u, 0x5005713Cu, 0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu,
                                        0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu};
     crc = ~crc;
-    while (size-- > 0u) {
+    for (; size > 0u; size--) {
         crc ^= *bytes++;
         crc = crc >> 4 ^ table[crc & 15u];
         crc = crc >> 4 ^ table[crc & 15u];
@@ -357,6 +357,51 @@ static prewarp_status check_maps(const prewarp_lookup *lookup)
     return PREWARP_OK;
 }
 
+/* Bytes of the UTF-8 character that begins here (RFC 3629, table 3-7 of the Unicode standard), 0 where none does. */
+static uint32_t character_bytes(const unsigned char *text, uint32_t room)
+{
+    uint32_t first = text[0], count, place, low = 0x80u, high = 0xBFu;
+    if (first < 0x80u)
+        return 1u;
+    if (first < 0xC2u || first > 0xF4u)
+        return 0u;
+    count = first < 0xE0u ? 2u : first < 0xF0u ? 3u : 4u;
+    if (first == 0xE0u)
+        low = 0xA0u; /* shorter forms */
+    else if (first == 0xEDu)
+        high = 0x9Fu; /* surrogates */
+    else if (first == 0xF0u)
+        low = 0x90u;
+    else if (first == 0xF4u)
+        high = 0x8Fu; /* beyond the last character */
+    for (place = 1; place < count; place++, low = 0x80u, high = 0xBFu) {
+        if (place >= room || text[place] < low || text[place] > high)
+            return 0u;
+    }
+    return count;
+}
+
+/* Names are UTF-8, not empty, filled with zeros, no two alike. */
+static int names_are_good(const prewarp_lookup *lookup, uint32_t section, uint32_t bytes, uint32_t entry, uint32_t count)
+{
+    uint32_t place, other, used, step;
+    for (place = 0; place < count; place++) {
+        const unsigned char *name = prewarp_record(lookup, section, bytes, place) + entry;
+        for (used = 0; used < PREWARP_STORED_NAME_BYTES && name[used] != 0u; used += step) {
+            step = character_bytes(name + used, PREWARP_STORED_NAME_BYTES - used);
+            if (step == 0u)
+                return 0;
+        }
+        if (used == 0u || !all_zero(name, used, PREWARP_STORED_NAME_BYTES))
+            return 0;
+        for (other = 0; other < place; other++) {
+            if (memcmp(name, prewarp_record(lookup, section, bytes, other) + entry, PREWARP_STORED_NAME_BYTES) == 0)
+                return 0;
+        }
+    }
+    return 1;
+}
+
 static prewarp_status check_display(const prewarp_lookup *lookup)
 {
     const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
@@ -377,6 +422,11 @@ static prewarp_status check_display(const prewarp_lookup *lookup)
         if (width < 16u || width > 32768u || height < 16u || height > 32768u)
             return PREWARP_REFUSED;
     }
+    if (!names_are_good(lookup, PREWARP_SECTION_CHANNELS, PREWARP_CHANNEL_BYTES, PREWARP_CHANNEL_NAME,
+                        lookup->channel_count) ||
+        !names_are_good(lookup, PREWARP_SECTION_COLOURS, PREWARP_COLOUR_BYTES, PREWARP_COLOUR_NAME,
+                        lookup->colour_count))
+        return PREWARP_REFUSED;
     return PREWARP_OK;
 }
 
@@ -463,7 +513,7 @@ prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t si
 {
     const unsigned char *blob = bytes;
     const uint32_t maps = PREWARP_MAX_CHANNELS * PREWARP_MAX_COLOURS;
-    uint32_t sizes[PREWARP_SECTION_COUNT];
+    uint32_t sizes[PREWARP_SECTION_COUNT] = {0};
     prewarp_status status;
     memset(lookup, 0, sizeof *lookup);
     if (blob == NULL || size < PREWARP_HEADER_BYTES + PREWARP_SECTION_BYTES * PREWARP_SECTION_COUNT ||

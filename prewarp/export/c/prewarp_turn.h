@@ -17,6 +17,10 @@
 
 #include "prewarp_lookup.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* A panel point (u, v) px is lit, in the middle of its line's time, at lit_s + lit_s_per_u u + lit_s_per_v v, s. */
 typedef struct {
     float lit_s, lit_s_per_u, lit_s_per_v;
@@ -55,5 +59,9 @@ prewarp_status prewarp_fixed_turn(const prewarp_fixed_scan *scan, const prewarp_
 prewarp_status prewarp_fixed_turn_mesh(const prewarp_fixed_map *map, const prewarp_fixed_scan *scan,
                                        const prewarp_fixed_head *head, uint32_t columns, uint32_t rows,
                                        int32_t *directions);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif
