@@ -4,13 +4,15 @@ from importlib import resources
 
 from prewarp.export.build import DeviceBuild
 from prewarp.export.package_file import FRAMES, PackageFile
+from prewarp.export.reserve import lent_memory
+from prewarp.lookup import Lookup
 
 PATH = "GUIDE.md"
 _TEMPLATE = "guide.template.md"
 
 
-def guide_file(build: DeviceBuild, cautions: tuple[str, ...], /) -> PackageFile:
-    """Return `GUIDE.md`."""
+def guide_file(build: DeviceBuild, cautions: tuple[str, ...], lookup: Lookup | None = None, /) -> PackageFile:
+    """Return `GUIDE.md`; with a lookup it says how much memory its tables take on a device."""
     low, high = (", ".join(f"{value:g}" for value in end) for end in build.pupil_box_mm)
     names = [f"'{' '.join(name.split())}'" for name in build.channels]
     width, height = build.content.size_px
@@ -22,6 +24,7 @@ def guide_file(build: DeviceBuild, cautions: tuple[str, ...], /) -> PackageFile:
         low=f"({low})",
         high=f"({high})",
         frames="\n".join(f"- {name}: {meaning}" for name, meaning in FRAMES.items()),
+        reserve=lent_memory(lookup),
         cautions="\n".join(f"- {line}" for line in cautions),
     )
     return PackageFile(PATH, text.encode(), "guide", "how the parts of the package go together")

@@ -215,7 +215,7 @@ def export_package(
         for file in (
             truth_file(build, truth, facts),
             schema_file(),
-            guide_file(build, CAUTIONS),
+            guide_file(build, CAUTIONS, options.lookup),
             *options.extra,
         ):
             entries.append(_written(working, file))

@@ -1,5 +1,6 @@
 """The C evaluator against its Python twin (to the last bit); its integer path within its error."""
 
+import ctypes
 import shutil
 import subprocess
 from dataclasses import replace
@@ -12,6 +13,7 @@ from prewarp.chebyshev import exponents_of_degree, values_2d
 from prewarp.errors import PackageError
 from prewarp.export.c_evaluator import STRICT, CEvaluator, compile_evaluator, meshes
 from prewarp.export.c_sources import c_sources
+from prewarp.export.reserve import lent_memory
 from prewarp.field.border import distance_inside
 from prewarp.lookup import prepare
 from prewarp.lookup.blob import blob_from_lookup
@@ -364,3 +366,15 @@ def test_integer_sources_touch_no_float(tmp_path):
         command = [gcc, "-std=c99", "-S", "-O1", "-mno-sse", "-mno-80387", "-ffreestanding", "-o", "-", name]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("name", ["chebyshev", "spline"])
+def test_the_guide_tells_the_memory_that_the_evaluator_asks_for(library, name):
+    evaluator, lookup = CEvaluator(library, small_blobs()[name]), case(name)
+    needed = [
+        evaluator._c.prewarp_coefficient_count(ctypes.byref(evaluator._view), place) for place in range(4)
+    ]
+    light = evaluator._c.prewarp_light_count(ctypes.byref(evaluator._view))
+    text = lent_memory(lookup)
+    assert f"| {4 * max(sum(needed[:2]), sum(needed[2:]))}; {4 * sum(needed)} |" in text
+    assert f"`) | {4 * light} |" in text

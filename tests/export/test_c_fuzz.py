@@ -4,6 +4,7 @@ import pytest
 
 from prewarp.lookup.blob_reading import lookup_from_blob
 from tests.fuzz.fuzz_lookup import build_harness, run_harness
+from tests.fuzz.fuzz_open import build, run
 from tests.lookup.small_lookups import CASES, small_blobs
 from tests.support import require_tool
 
@@ -33,3 +34,11 @@ def test_the_harness_notices_a_broken_reader(tmp_path):
     path.write_bytes(small_blobs()["chebyshev"])
     with pytest.raises(AssertionError, match="accepted with a broken checksum"):
         run_harness(program, path, COPIES, seed=5)
+
+
+def test_fuzz_by_coverage_finds_nothing(tmp_path):
+    """Some seconds of what `tests.fuzz.fuzz_open` does for hours."""
+    executions, edges = run(build(tmp_path, require_tool("clang")), tmp_path, "runs=40000")
+    assert executions >= 40_000
+    # It gets past checksums and rules, into every path of the evaluator.
+    assert edges > 1200

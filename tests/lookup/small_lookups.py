@@ -81,7 +81,7 @@ def small_lookup(family, *, bits=None, lit=True):
 
 
 def one_channel(family, *, bits=None):
-    """Return a lookup of one channel and colour on as few nodes as a mesh may have, with a border and a hole."""
+    """Return a lookup of one channel and colour on few nodes, with a border and a hole."""
     problem = replace(problems()[0], colours=(0,), series=problems()[0].series[:1])
     if family == Family.SPLINE:
         (table,) = problem.placed([mesh_table(mesh_modes(problem.parts[0], 5, 4), 3, STEP, bits=bits)])

@@ -1,4 +1,4 @@
-"""Machines that the C evaluator is compiled for and run on: Debian's cross compilers, QEMU for what is not this one."""
+"""Machines that the C evaluator is compiled for and run on: Debian's cross compilers, and QEMU."""
 
 import shutil
 import subprocess
@@ -36,7 +36,10 @@ LINUX = (
     Target("armv7", "arm-linux-gnueabihf-gcc", runner=("qemu-arm",)),
     Target("riscv64", "riscv64-linux-gnu-gcc", runner=("qemu-riscv64",)),
     Target(
-        "s390x, big-endian", "s390x-linux-gnu-gcc", ("-O2", "-static", "-fexcess-precision=fast"), ("qemu-s390x",)
+        "s390x, big-endian",
+        "s390x-linux-gnu-gcc",
+        ("-O2", "-static", "-fexcess-precision=fast"),
+        ("qemu-s390x",),
     ),
 )
 S390X = LINUX[-1]
@@ -76,7 +79,9 @@ def compile_program(
     files = [*(str(folder / name) for name in SOURCES), *map(str, sources), str(program)]
     executable = folder / "program"
     command = [target.compiler, *FLAGS, *target.options, *extra, "-I", str(folder), "-o", str(executable)]
-    done = subprocess.run([*command, *files, "-lm"], capture_output=True, text=True, timeout=SECONDS, check=False)
+    done = subprocess.run(
+        [*command, *files, "-lm"], capture_output=True, text=True, timeout=SECONDS, check=False
+    )
     if done.returncode != 0:
         raise AssertionError(f"{target.name}: {done.stderr[-3000:]}")
     return executable
@@ -88,7 +93,9 @@ def run_program(target: Target, executable: Path, /) -> str:
         [*target.runner, str(executable)], capture_output=True, text=True, timeout=SECONDS, check=False
     )
     if done.returncode != 0:
-        raise AssertionError(f"{target.name} ended with {done.returncode}: {done.stdout[-500:]}{done.stderr[-2000:]}")
+        raise AssertionError(
+            f"{target.name} ended with {done.returncode}: {done.stdout[-500:]}{done.stderr[-2000:]}"
+        )
     return done.stdout
 
 
@@ -96,4 +103,6 @@ def answers(target: Target, folder: Path, blob: bytes, /) -> list[str]:
     """Return the lines of `answers.c` for a blob on a target."""
     folder.mkdir(parents=True, exist_ok=True)
     source = write_blob(folder, blob)
-    return run_program(target, compile_program(target, folder, HERE / "answers.c", sources=(source,))).splitlines()
+    return run_program(
+        target, compile_program(target, folder, HERE / "answers.c", sources=(source,))
+    ).splitlines()

@@ -1,4 +1,4 @@
-"""The C evaluator on other machines: a big-endian one and a bare Cortex-M4F give the same bits; C++ links to it.
+"""The C evaluator elsewhere: a big-endian machine and a bare Cortex-M4F give the same bits; C++ links to it.
 
 All machines: `tests.long.device_targets`.
 """
@@ -21,12 +21,15 @@ pytestmark = pytest.mark.outside
 def here(tmp_path_factory):
     require_tool("gcc")
     return {
-        name: answers(HOST, tmp_path_factory.mktemp(name), small_blobs()[name]) for name in ("chebyshev", "spline12")
+        name: answers(HOST, tmp_path_factory.mktemp(name), small_blobs()[name])
+        for name in ("chebyshev", "spline12")
     }
 
 
 @pytest.mark.parametrize(
-    ("target", "name"), [(S390X, "chebyshev"), (S390X, "spline12"), (M4F, "chebyshev")], ids=lambda one: str(one)[:20]
+    ("target", "name"),
+    [(S390X, "chebyshev"), (S390X, "spline12"), (M4F, "chebyshev")],
+    ids=lambda one: str(one)[:20],
 )
 def test_the_same_bits_as_on_a_pc(here, tmp_path, target, name):
     """Both paths: coefficients, meshes, points, borders, weights, claims, gains, turns."""

@@ -20,7 +20,18 @@
  *
  * For weights and gains prepare all maps, then prewarp_prepare_light once per pupil position.
  *
- * prewarp_turn.h turns meshes with the head, line by line. A map may be stored as the difference from another one of its channel, its base (here red from green).
+ * prewarp_turn.h turns meshes with the head, line by line. A map may be stored as the difference from another one of its
+ * channel, its base (here red from green).
+ *
+ * Time and memory are bounded whatever the numbers say. No recursion; a call takes at most PREWARP_STACK_BYTES of stack with
+ * all that it calls (gcc, -Os to -O3, Cortex-M0+ to M7 and x86-64). Loops end by the limits of prewarp_layout.h:
+ * - prewarp_open: every byte a fixed number of times; it is linear in the blob.
+ * - prewarp_prepare: every code of the map once.
+ * - prewarp_meshes: at most PREWARP_MAX_PANEL_DEGREE + 1 terms a column of each line and again a row of each node, or 4 and 4.
+ * - prewarp_panel_from_direction: Newton's method, at most PREWARP_INVERSE_STEPS steps of 3 evaluations of the map.
+ * - prewarp_prepare_light: every corner of a border once, PREWARP_MAX_BORDER_POINTS at most.
+ * - prewarp_weights: one search by halves among the corners of every map, and one prewarp_panel_from_direction where part of a
+ *   panel is dark.
  *
  * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call,
  * and switch to an unwarped single channel when one is not PREWARP_OK. */
@@ -31,6 +42,8 @@
 #include <stdint.h>
 
 #include "prewarp_layout.h"
+
+#define PREWARP_STACK_BYTES 2048u
 
 #ifdef __cplusplus
 extern "C" {
