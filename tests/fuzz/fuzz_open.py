@@ -53,22 +53,19 @@ def run(program, folder, limit, processes=1, seed=1):
     options = [f"-max_len={MOST_BYTES}", f"-{limit}", "-print_final_stats=1", "-timeout=10"]
     options += ["-rss_limit_mb=2048", f"-artifact_prefix={folder}/", "-reload=0"]
     running = []
+    environment = {**os.environ, "ASAN_OPTIONS": "exitcode=3"}
     for process in range(processes):
-        log = (folder / f"log_{process}").open("w")
         command = [str(program), *options, f"-seed={seed + process}", str(corpus)]
-        running.append(
-            subprocess.Popen(
-                command, stderr=log, stdout=log, env={**os.environ, "ASAN_OPTIONS": "exitcode=3"}
-            )
-        )
+        with (folder / f"log_{process}").open("w") as log:
+            running.append(subprocess.Popen(command, stderr=log, stdout=log, env=environment))
     executions = edges = 0
     for process, one in enumerate(running):
         one.wait()
-        log = (folder / f"log_{process}").read_text(errors="replace")
+        told = (folder / f"log_{process}").read_text(errors="replace")
         if one.returncode != 0:
-            raise AssertionError(f"the harness ended with {one.returncode}: {log[-4000:]}")
-        executions += int(re.findall(r"number_of_executed_units: (\d+)", log)[-1])
-        edges = max(edges, *map(int, re.findall(r"cov: (\d+)", log)))
+            raise AssertionError(f"the harness ended with {one.returncode}: {told[-4000:]}")
+        executions += int(re.findall(r"number_of_executed_units: (\d+)", told)[-1])
+        edges = max(edges, *map(int, re.findall(r"cov: (\d+)", told)))
     return executions, edges
 
 
