@@ -19,6 +19,7 @@ from prewarp.lookup.layout import (
     Entry,
 )
 from prewarp.lookup.pupil import pupil_count
+from prewarp.lookup.term_bits import CHOICE_BITS, DEGREE_BITS, WIDTH_BITS, WIDTHS, Choice
 
 _LIMITS = {
     "MAX_CHANNELS": rules.MAX_CHANNELS,
@@ -91,6 +92,11 @@ def layout_header() -> str:
     lines += [f"#define PREWARP_{form.name} {int(form)}u" for form in Format]
     lines.append("\n/* Families of maps. */")
     lines += [f"#define PREWARP_FAMILY_{family.name} {int(family)}u" for family in tables.Family]
+    lines.append("\n/* Codes of Chebyshev terms: bits of what stands before them, groups, widths. */")
+    for name, bits in (("DEGREE", DEGREE_BITS), ("CHOICE", CHOICE_BITS), ("WIDTH", WIDTH_BITS)):
+        lines.append(f"#define PREWARP_TERM_{name}_BITS {bits}u")
+    lines += [f"#define PREWARP_TERMS_{choice.name} {int(choice)}u" for choice in Choice]
+    lines.append(f"#define PREWARP_TERM_WIDTHS {{{', '.join(map(str, WIDTHS))}}}")
     lines.append("\n/* Limits that every blob keeps. */")
     lines += [f"#define PREWARP_{name} {value}u" for name, value in _LIMITS.items()]
     for name, real in _REALS.items():
@@ -141,9 +147,14 @@ _EVALUATION = """\
 - Pupil (x, y, z) in mm, moved into the eye box, each axis scaled to -1 to 1 over it. Pupil functions are
   products T_a(x) T_b(y) T_c(z) of Chebyshev polynomials by total degree, then by rising c, then by rising b.
 - Direction (tx, ty): tangents X/Z, Y/Z; +x to the wearer's right, +y up, +z forward.
-- Chebyshev terms (family 1), per width of codes three blocks: how many terms each row has (rows: tx with each
-  pupil function, then ty), the panel function of each term, its code. Panel functions T_i(s) T_j(t) by total
-  degree, then by rising j. Direction = sum of scale x code x pupil function x panel function.
+- Chebyshev terms (family 1): one block of bytes, none where there are no terms. Whole numbers of any width,
+  lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit, 0: the row has
+  no codes. Else 6 bits, its highest degree; 2 bits, which panel functions make a group: 0 those of a degree
+  with even j, 1 with odd j, 2 all of a degree, 3 those with even j, then those with odd j; then group by group
+  from degree 0 on: 4 bits w, and a code for each function of the group by rising j, as wide as entry w of 0, 2,
+  3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits: 0. A group without functions (odd j
+  of degree 0) is left out. Zeros to the end of the last byte. Panel functions T_i(s) T_j(t) by total degree
+  i + j, then by rising j. Direction = sum of scale x code x pupil function x panel function.
 - Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x
   rows x (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
 - B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.

@@ -12,6 +12,7 @@ HEADERS = (
     "prewarp_turn.h",
     "prewarp_names.h",
     "prewarp_bytes.h",
+    "prewarp_bits.h",
     "prewarp_float.h",
     "prewarp_lines.h",
     "prewarp_fixed.h",

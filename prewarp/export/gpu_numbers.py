@@ -66,9 +66,9 @@ def map_numbers(lookup: Lookup, channel: str, planes: Planes, plan: GpuPlan, /) 
     for plane, colour in enumerate(planes):
         own = np.zeros((functions, terms, 2), dtype=np.float32)
         for place in _chain(lookup, channel, colour):
-            table = lookup.maps[place]
-            for component, pupil, places, numbers in terms_of(table):
-                own[pupil, places, component] += _F(table.blocks[2].scale) * numbers.astype(np.float32)
+            codes, step = terms_of(lookup.maps[place])
+            numbers = np.moveaxis(codes, 0, -1).astype(np.float32)
+            own[: numbers.shape[0], : numbers.shape[1]] += _F(step) * numbers
         first = 2 * (plane % 2)
         found[plane // 2, :, :, first : first + 2] = own
     return found.reshape(-1, terms, 4)

@@ -10,6 +10,7 @@ from prewarp.checks import FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
 from prewarp.lookup.blob import CONTENT_KINDS
+from prewarp.lookup.chebyshev_terms import terms_of
 from prewarp.lookup.coding import LARGEST_CODE, CodedArray, Format, byte_count, numbers_from_bytes
 from prewarp.lookup.layout import (
     BLOCK_ALIGNMENT,
@@ -51,8 +52,7 @@ LARGEST_TANGENT, LARGEST_PUPIL_MM, LARGEST_WEIGHT, LARGEST_VALUE = 16.0, 100.0, 
 # Degrees of the plane of angles, and the finest lattice over it; the least half size of a pupil plane, mm.
 LARGEST_DEG, LEAST_PITCH_DEG, LEAST_HALF_MM = 180.0, 2.0**-10, 2.0**-10
 SMALLEST_CLAIM = 2.0**-20
-_SIGNED = (Format.INT8, Format.INT12, Format.INT16, Format.INT32)
-_UNSIGNED = (Format.UINT8, Format.UINT16)
+_SIGNED = (Format.INT8, Format.INT12, Format.INT16)
 
 
 def lookup_from_blob(blob: bytes, /, *, source: str = "blob") -> Lookup:
@@ -382,24 +382,22 @@ class _Reader:
 
 
 def _chebyshev_is_good(table: MapTable) -> bool:
-    """Return whether blocks are what Chebyshev terms need: three per width of codes."""
-    triples = [table.blocks[start : start + 3] for start in range(0, len(table.blocks), 3)]
-    functions = count_of_degree(table.columns - 1)
+    """Return whether blocks are what Chebyshev terms need: one of bytes that hold codes, or none."""
     return (
         1 <= table.columns == table.rows <= MAX_PANEL_DEGREE + 1
         and table.modes == pupil_count(table.pupil_degree)
-        and len(table.blocks) in (0, 3, 6, 9, 12)
-        and all(
-            counts.format in _UNSIGNED
-            and places.format == counts.format
-            and codes.format in _SIGNED
-            and len(counts.numbers) == 2 * table.modes
-            and int(counts.numbers.sum()) == len(places.numbers) == len(codes.numbers)
-            and places.numbers.max(initial=0) < functions
-            and codes.scale == table.blocks[2].scale <= LARGEST_TANGENT
-            for counts, places, codes in triples
-        )
+        and len(table.blocks) <= 1
+        and all(one.format == Format.UINT8 and one.scale <= LARGEST_TANGENT for one in table.blocks)
+        and _holds_terms(table)
     )
+
+
+def _holds_terms(table: MapTable) -> bool:
+    try:
+        terms_of(table)
+    except ValueError:
+        return False
+    return True
 
 
 def _modes_are_good(table: MapTable) -> bool:
@@ -414,7 +412,7 @@ def _modes_are_good(table: MapTable) -> bool:
         and len(weights.numbers) == table.modes * pupil_count(table.pupil_degree)
         and bool(np.abs(weights.numbers).max() <= LARGEST_WEIGHT)
         and all(
-            block.format in _SIGNED[:3]
+            block.format in _SIGNED
             and len(block.numbers) == table.columns * table.rows * 2
             and block.scale <= LARGEST_TANGENT
             for block in surfaces

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -15,6 +16,8 @@ from prewarp.lookup.tables import MapTable
 from prewarp.points import box_lattice
 
 Tables = tuple[MapTable, ...]
+# Tables, or what tables can be made of.
+Built = TypeVar("Built")
 
 PANEL_PROBES = 31
 BISECTIONS = 10
@@ -93,23 +96,24 @@ class Probe:
 
 
 def largest_step(
-    build: Callable[[float], Tables | None], error: Callable[[Tables], float], limit_px: float, /
-) -> tuple[Tables | None, float]:
-    """Return the tables of the largest step whose error is within the limit, and the smallest error met, px.
+    build: Callable[[float], Built | None], error: Callable[[Built], float], limit_px: float, /
+) -> tuple[Built | None, float]:
+    """Return what is built of the largest step whose error is within the limit, and the smallest error met, px.
 
     The first is None where no step's error is within it. `build` gets steps in px.
     """
-    best, closest = None, np.inf
+    best: Built | None = None
+    closest = np.inf
     low, high = np.log(_LEAST_STEP_PX), np.log(_LARGEST_STEP * limit_px)
     for turn in range(BISECTIONS + 1):
         middle = low if turn == BISECTIONS and best is None else 0.5 * (low + high)
-        tables = build(float(np.exp(middle)))
-        reached = np.inf if tables is None else error(tables)
+        built = build(float(np.exp(middle)))
+        reached = np.inf if built is None else error(built)
         closest = min(closest, reached)
-        if tables is None:
+        if built is None:
             low = middle
         elif reached <= limit_px:
-            best, low = tables, middle
+            best, low = built, middle
         else:
             high = middle
     return best, closest

@@ -1,12 +1,11 @@
 """The smallest sparse Chebyshev terms of one channel, all colours, for a stated error."""
 
 from collections.abc import Callable
-from functools import partial
 
 import numpy as np
 
 from prewarp.chebyshev import count_of_degree, values_2d
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.lookup.candidates import (
     PANEL_PROBES,
     ChannelProblem,
@@ -14,20 +13,13 @@ from prewarp.lookup.candidates import (
     Tables,
     largest_step,
     probe_pupils,
-    smallest,
 )
-from prewarp.lookup.chebyshev_terms import (
-    chebyshev_table,
-    decoded_coefficients,
-    graded_coefficients,
-    rounded_codes,
-)
+from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
 from prewarp.lookup.pins import Pins
 from prewarp.lookup.pupil import pupil_count, pupil_values
 from prewarp.lookup.tables import MAX_PANEL_DEGREE, MAX_PUPIL_DEGREE
+from prewarp.lookup.term_bits import LARGEST_TERM
 
-# Coefficients below so many steps become 0: each is tried.
-DEAD_ZONES = (0.5, 1.0, 2.0)
 # Coefficients below this share of the limit are left out from the start: thousands make one thousandth.
 _NEGLIGIBLE = 1e-6
 
@@ -35,7 +27,7 @@ _NEGLIGIBLE = 1e-6
 def chebyshev_search(problem: ChannelProblem, limit_px: float, pins: Pins, /) -> tuple[Tables | None, float]:
     """Return the smallest tables of Chebyshev terms within `limit_px`, and the smallest error met on the way.
 
-    The first is None where codes of 24 bits cannot reach the limit.
+    The first is None where codes of 24 bits cannot reach the limit. Nothing of `pins` concerns these tables.
     """
     ends = np.cos(np.pi * np.arange(PANEL_PROBES) / (PANEL_PROBES - 1))
     probe = Probe(problem, ends, ends)
@@ -47,20 +39,23 @@ def chebyshev_search(problem: ChannelProblem, limit_px: float, pins: Pins, /) ->
     panel = values_2d(s.ravel(), t.ravel(), panel_degree)[:panel_functions]
     pupil = pupil_values(probe_pupils(), _degree_for(functions, pupil_count, MAX_PUPIL_DEGREE))
 
-    def build(step_px: float, dead_zone: float) -> Tables | None:
-        codes = (rounded_codes(part, float(np.float32(step_px / unit)), dead_zone) for part in exact)
-        return problem.placed(chebyshev_table(one, step_px / unit, bits=pins.bits) for one in codes)
+    def build(step_px: float) -> tuple[list[IntArray], float] | None:
+        step = float(np.float32(step_px / unit))
+        codes = [rounded_codes(part, step) for part in exact]
+        return None if max(int(np.abs(one).max()) for one in codes) > LARGEST_TERM else (codes, step)
 
-    def error(tables: Tables) -> float:
+    def error(tried: tuple[list[IntArray], float]) -> float:
         differences = []
-        for table, coefficients in zip(tables, exact, strict=True):
-            rest = decoded_coefficients(table, coefficients.shape) - coefficients
-            inner = np.einsum("nq,cqp->ncp", pupil, rest, optimize=True)
+        for codes, coefficients in zip(tried[0], exact, strict=True):
+            inner = np.einsum("nq,cqp->ncp", pupil, tried[1] * codes - coefficients, optimize=True)
             seen = (inner.reshape(-1, panel_functions) @ panel).reshape(len(inner), 2, len(ends), len(ends))
             differences.append(np.moveaxis(seen, 1, -1))
         return probe.error(differences)
 
-    return smallest([largest_step(partial(build, dead_zone=zone), error, limit_px) for zone in DEAD_ZONES])
+    found, closest = largest_step(build, error, limit_px)
+    if found is None:
+        return None, closest
+    return problem.placed(chebyshev_table(one, found[1]) for one in found[0]), closest
 
 
 def _trimmed(parts: list[FloatArray], least: float) -> list[FloatArray]:

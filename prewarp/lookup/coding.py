@@ -1,4 +1,4 @@
-"""Numbers as a device stores them: whole numbers of 8, 12, 16 or 32 bits with a scale, and floats.
+"""Numbers as a device stores them: whole numbers of 8, 12 or 16 bits with a scale, and floats.
 
 `value = scale * code`. Codes are signed and never the lowest number of their width, so a table's negative is
 a table.
@@ -19,21 +19,18 @@ class Format(IntEnum):
     INT8 = 8
     INT12 = 12
     INT16 = 16
-    INT32 = 32
     UINT8 = 108
     UINT16 = 116
     FLOAT32 = 232
 
 
-INTEGER_FORMATS = {8: Format.INT8, 12: Format.INT12, 16: Format.INT16, 32: Format.INT32}
+INTEGER_FORMATS = {8: Format.INT8, 12: Format.INT12, 16: Format.INT16}
 # Those that a user may ask for, bits.
 WIDTHS = (8, 12, 16)
-# Codes must be exact as float32: 24 bits of significand.
-LARGEST_CODE = {Format.INT8: 127, Format.INT12: 2047, Format.INT16: 32767, Format.INT32: (1 << 24) - 1}
+LARGEST_CODE = {Format.INT8: 127, Format.INT12: 2047, Format.INT16: 32767}
 _PLAIN = {
     Format.INT8: "<i1",
     Format.INT16: "<i2",
-    Format.INT32: "<i4",
     Format.UINT8: "<u1",
     Format.UINT16: "<u2",
     Format.FLOAT32: "<f4",

@@ -219,8 +219,9 @@ def prepare(lookup: Lookup, place: int, pupil_mm: FloatArray, /) -> PreparedMap:
 def _chebyshev_sums(table: MapTable, unit: Float32Array) -> Float32Array:
     values = pupil_values_32(unit, table.pupil_degree)
     total = np.zeros((2, count_of_degree(table.columns - 1)), dtype=np.float32)
-    for component, pupil, places, numbers in terms_of(table):
-        total[component, places] += (values[pupil] * _F(table.blocks[2].scale)) * numbers.astype(np.float32)
+    codes, step = terms_of(table)
+    for pupil in np.flatnonzero(codes.any(axis=(0, 2))):
+        total += (values[pupil] * _F(step)) * codes[:, pupil].astype(np.float32)
     return total
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 MAGIC = b"PWLOOKUP"
-VERSION = 2
+VERSION = 3
 ALIGNMENT = 16
 BLOCK_ALIGNMENT = 4
 NAME_BYTES = 32
@@ -142,7 +142,7 @@ BLOCK = Record(
     "Numbers of one format: value = scale x number; in the order of their owners: maps, claims, every border "
     "and its regions, gains; one after another over the whole data",
     (
-        Entry("format", "u16", 1, "", "8, 12, 16, 32 signed codes; 108, 116 codes without sign; 232 float"),
+        Entry("format", "u16", 1, "", "8, 12, 16 signed codes; 108, 116 codes without sign; 232 float"),
         Entry("reserved", "u16", 1, "", "zero"),
         Entry("count", "u32", 1, "", "how many numbers"),
         Entry("offset", "u32", 1, "bytes", "from the data section's first byte: the next multiple of 4"),

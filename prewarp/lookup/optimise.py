@@ -110,7 +110,7 @@ class Optimiser:
     def smallest(self, limit_px: float, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:
         """Return the smallest lookup over families, chosen per channel; otherwise as `search`."""
         names = tuple(FAMILY_NAMES) if pins.family is None else (pins.family,)
-        if pins.family is None and (pins.mesh_columns is not None or pins.rank is not None):
+        if pins.family is None and pins.fixes_mesh:
             names = ("spline",)
         maps: list[MapTable] = []
         errors: list[MapError] = []

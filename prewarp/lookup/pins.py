@@ -21,7 +21,9 @@ class Pins:
     rank : int or None
         Lookup: pupil modes.
     bits : int or None
-        Lookup: bits per number, 8, 12 or 16.
+        Lookup: bits per number of a mesh, 8, 12 or 16.
+
+    A mesh is a spline: Chebyshev terms, which have none of the last three, are not searched where one is fixed.
     """
 
     family: str | None = checked(Choice(tuple(FAMILY_NAMES)), default=None)
@@ -33,6 +35,16 @@ class Pins:
         validate(self, ShapeError)
         if self.bits is not None and self.bits not in WIDTHS:
             raise ShapeError(f"bits is {self.bits!r}; expected 8, 12 or 16.")
+        if self.family == "chebyshev" and self.fixes_mesh:
+            raise ShapeError(
+                "family is 'chebyshev', with mesh, rank or bits fixed, which only a mesh has. Leave them out, or "
+                "take the family 'spline'."
+            )
+
+    @property
+    def fixes_mesh(self) -> bool:
+        """Whether anything is fixed that only the family of meshes has."""
+        return any(one is not None for one in (self.mesh_columns, self.rank, self.bits))
 
 
 # Nothing fixed.

@@ -4,12 +4,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from prewarp.checks import require_range
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
 from prewarp.lookup.blob import blob_from_lookup
+from prewarp.lookup.chebyshev_terms import terms_of
 from prewarp.lookup.measure import PANEL_POINTS, PUPIL_COUNTS, MapError
 from prewarp.lookup.optimise import Optimiser
 from prewarp.lookup.pins import FREE, Pins
@@ -118,10 +120,10 @@ def settings_text(lookup: Lookup, /) -> str:
     """Return in a few words what the tables of the first channel are."""
     tables = [table for table in lookup.maps if table.channel == lookup.maps[0].channel]
     first = tables[0]
-    widths = sorted({int(block.format) for table in tables for block in table.blocks if block.format <= 32})
-    bits = "/".join(str(width) for width in widths) + " bit"
     if first.family == Family.CHEBYSHEV:
-        terms = "+".join(str(sum(len(b.numbers) for b in table.blocks[1::3])) for table in tables)
-        return f"{terms} terms, degree {first.columns - 1} in panel, {first.pupil_degree} in pupil, {bits}"
+        terms = "+".join(str(np.count_nonzero(terms_of(table)[0])) for table in tables)
+        return f"{terms} terms, degree {first.columns - 1} in panel, {first.pupil_degree} in pupil"
+    widths = sorted({int(block.format) for table in tables for block in table.blocks if block.format <= 16})
+    bits = "/".join(str(width) for width in widths) + " bit"
     rank = "+".join(str(table.modes) for table in tables)
     return f"{first.columns - 2} x {first.rows - 2} nodes, {rank} modes, {bits}"

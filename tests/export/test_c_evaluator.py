@@ -25,7 +25,15 @@ from prewarp.lookup.pupil import region_exponents
 from prewarp.lookup.tables import Lookup
 from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
-from tests.lookup.test_blob import RULES, changed, repeated_blocks, too_narrow, with_unused_block
+from tests.lookup.test_blob import (
+    RULES,
+    bad_terms,
+    changed,
+    repeated_blocks,
+    too_narrow,
+    with_terms,
+    with_unused_block,
+)
 from tests.support import missing, require_tool
 
 PUPILS = np.array([[0.0, 0.0, 0.0], [1.3, -2.2, 0.7], [4.0, 3.0, 2.0], [-9.0, 1.0, -5.0]])
@@ -303,6 +311,11 @@ def test_the_c_reader_refuses_narrow_splines(library):
 def test_the_c_reader_refuses_blocks_that_share_bytes_or_belong_to_nothing(library):
     for blob in (repeated_blocks(1), repeated_blocks(20_000), with_unused_block()):
         assert CEvaluator(library, blob).status == REFUSED
+
+
+def test_the_c_reader_refuses_terms_that_no_map_may_hold(library):
+    for name, data in bad_terms().items():
+        assert CEvaluator(library, with_terms(data)).status == (0 if name == "fine" else REFUSED), name
 
 
 @pytest.mark.parametrize(

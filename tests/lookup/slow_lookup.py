@@ -33,18 +33,9 @@ def slow_direction(lookup, place, pixel):
     total = np.zeros(2) if table.base is None else slow_direction(lookup, table.base, pixel)
     if table.family == Family.CHEBYSHEV:
         pupil = slow_pupil(table.pupil_degree)
-        order = [(n - j, j) for n in range(table.columns) for j in range(n + 1)]
-        for first in range(0, len(table.blocks), 3):
-            counts, places, codes = table.blocks[first : first + 3]
-            term = 0
-            for row, count in enumerate(counts.numbers):
-                for _ in range(count):
-                    i, j = order[places.numbers[term]]
-                    panel = chebyshev.chebval(s, np.eye(41)[i]) * chebyshev.chebval(t, np.eye(41)[j])
-                    total[row // table.modes] += (
-                        codes.scale * codes.numbers[term] * pupil[row % table.modes] * panel
-                    )
-                    term += 1
+        for row, i, j, code in read_terms(table):
+            panel = chebyshev.chebval(s, np.eye(41)[i]) * chebyshev.chebval(t, np.eye(41)[j])
+            total[row // table.modes] += table.blocks[0].scale * code * pupil[row % table.modes] * panel
         return total
     surface = slow_surface(table)
     # Open uniform knots: node 0 at knot 3, one coefficient before it.
@@ -52,6 +43,33 @@ def slow_direction(lookup, place, pixel):
     along = [(s + 1) / 2 * (table.columns - 3), (t + 1) / 2 * (table.rows - 3)]
     half = BSpline(ends[0], surface, 3)(along[0])
     return total + BSpline(ends[1], half, 3)(along[1])
+
+
+def read_terms(table):
+    """Yield (row, i, j, code) of the terms, bit by bit as LAYOUT.md tells it."""
+    bits = [byte >> place & 1 for block in table.blocks for byte in block.numbers.tolist() for place in range(8)]
+    place = 0
+
+    def take(count):
+        nonlocal place
+        place += count
+        return sum(bit << n for n, bit in enumerate(bits[place - count : place]))
+
+    for row in range(2 * table.modes if bits else 0):
+        if take(1) == 0:
+            continue
+        top, choice = take(6), take(2)
+        for degree in range(top + 1):
+            every = list(range(degree + 1))
+            even, odd = every[::2], every[1::2]
+            for group in ([even], [odd], [every], [even, odd])[choice]:
+                if not group:
+                    continue
+                width = [0, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 16, 20, 25][take(4)]
+                for j in group:
+                    code = take(width)
+                    yield row, degree - j, j, code - (1 << width if width and code >> (width - 1) else 0)
+    assert place <= len(bits) < place + 8 and not any(bits[place:])
 
 
 def slow_surface(table):

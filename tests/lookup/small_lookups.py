@@ -55,25 +55,24 @@ def problems():
     return tuple(ChannelProblem(place, SIZE, (0, 1), own) for place, own in enumerate(series))
 
 
-def channel_tables(problem, family, *, bits=None):
+def channel_tables(problem, family, *, bits=None, step=STEP):
     """Return the tables of one channel in a family."""
     tables = []
     for place, part in enumerate(problem.parts):
         if family == Family.CHEBYSHEV:
-            codes = rounded_codes(graded_coefficients(part), STEP, 0.5)
-            tables.append(chebyshev_table(codes, STEP, bits=bits))
+            tables.append(chebyshev_table(rounded_codes(graded_coefficients(part), step), step))
         else:
             # The last mesh has an odd number of nodes each way, the difference another one than its base.
-            tables.append(mesh_table(mesh_modes(part, 9 - 2 * place, 7), 4 - place, STEP, bits=bits))
+            tables.append(mesh_table(mesh_modes(part, 9 - 2 * place, 7), 4 - place, step, bits=bits))
     return problem.placed(tables)
 
 
-def small_lookup(family, *, bits=None, lit=True):
+def small_lookup(family, *, bits=None, step=STEP, lit=True):
     """Return a lookup of two channels and two colours."""
     maps = []
     for problem in problems():
         start = len(maps)
-        for table in channel_tables(problem, family, bits=bits):
+        for table in channel_tables(problem, family, bits=bits, step=step):
             base = None if table.base is None else start
             maps.append(type(table)(**{**table.__dict__, "base": base, "error_px": 0.125}))
     light = small_light() if lit else {}
@@ -124,19 +123,20 @@ def region(terms, degree, pupil_degree):
 
 
 CASES = {
-    "chebyshev": (Family.CHEBYSHEV, None),
-    "chebyshev12": (Family.CHEBYSHEV, 12),
-    "spline": (Family.SPLINE, None),
-    "spline12": (Family.SPLINE, 12),
-    "spline16": (Family.SPLINE, 16),
+    "chebyshev": (Family.CHEBYSHEV, None, STEP),
+    # Codes of up to 20 bits.
+    "chebyshev fine": (Family.CHEBYSHEV, None, 1e-6),
+    "spline": (Family.SPLINE, None, STEP),
+    "spline12": (Family.SPLINE, 12, STEP),
+    "spline16": (Family.SPLINE, 16, STEP),
 }
 
 
 @lru_cache(maxsize=8)
 def case(name):
     """Return one of `CASES`."""
-    family, bits = CASES[name]
-    return small_lookup(family, bits=bits)
+    family, bits, step = CASES[name]
+    return small_lookup(family, bits=bits, step=step)
 
 
 @lru_cache(maxsize=1)

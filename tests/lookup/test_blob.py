@@ -13,6 +13,7 @@ from prewarp.export.c_header import layout_header, layout_table
 from prewarp.lookup import prepare
 from prewarp.lookup.blob import assembled, blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
+from prewarp.lookup.chebyshev_terms import terms_of
 from prewarp.lookup.layout import (
     BLOCK,
     BORDER,
@@ -66,7 +67,7 @@ def test_by_hand():
     """Header, sections and one map read with `struct` alone, at the places in the table for people."""
     blob = small_blobs()["spline12"]
     magic, version, sections, total, crc = struct.unpack_from("<8sHHII", blob)
-    assert (magic, version, sections, total) == (b"PWLOOKUP", 2, 10, len(blob))
+    assert (magic, version, sections, total) == (b"PWLOOKUP", 3, 10, len(blob))
     covered = blob[:16] + bytes(4) + blob[20 : 32 + 10 * 16]
     assert crc == zlib.crc32(covered)
     places = [struct.unpack_from("<IIII", blob, 32 + 16 * n) for n in range(10)]
@@ -241,11 +242,41 @@ def test_a_spline_has_four_nodes_at_least():
         lookup_from_blob(too_narrow())
 
 
-def test_all_widths_of_a_map_have_one_scale():
-    blob = small_blobs()["chebyshev12"]
-    assert len(case("chebyshev12").maps[0].blocks) == 6
-    with pytest.raises(PackageError, match="blocks of map 0"):
-        lookup_from_blob(changed(blob, 4, BLOCK, 5, "scale", 0.5, "f"))
+def with_terms(data):
+    """Return a blob whose first map, of Chebyshev terms, holds other bytes."""
+    lookup = case("chebyshev")
+    block = replace(lookup.maps[0].blocks[0], numbers=np.frombuffer(data, np.uint8).astype(np.int64))
+    return blob_from_lookup(replace(lookup, maps=(replace(lookup.maps[0], blocks=(block,)), *lookup.maps[1:])))
+
+
+def bad_terms():
+    """Return {what is wrong: bytes} of streams that no map may hold."""
+    table = case("chebyshev").maps[0]
+    good = table.blocks[0].to_bytes()
+    rows = 2 * table.modes
+    # The first row alone: 1, degree above the map's (6 bits), even j (2 bits).
+    high = (1 | table.columns << 1).to_bytes(rows // 8 + 4, "little")
+    # Degree 0, width 2 (place 1), code -2.
+    lowest = (1 | 1 << 9 | 2 << 13).to_bytes(4, "little") + bytes((rows - 1 + 15 + 7) // 8 - 4)
+    fine = (1 | 1 << 9 | 3 << 13).to_bytes(4, "little") + bytes((rows - 1 + 15 + 7) // 8 - 4)
+    return {
+        "fine": fine,
+        "no bytes": b"",
+        "ends early": good[:-1],
+        "a byte more": good + b"\0",
+        "bits after the last": good[:-1] + bytes([good[-1] | 128]) if good[-1] < 128 else good + b"\1",
+        "all ones": b"\xff" * len(good),
+        "degree": high,
+        "lowest code": lowest,
+    }
+
+
+def test_terms_that_no_map_may_hold_are_refused():
+    streams = bad_terms()
+    assert np.count_nonzero(terms_of(lookup_from_blob(with_terms(streams.pop("fine"))).maps[0])[0]) == 1
+    for data in streams.values():
+        with pytest.raises(PackageError, match="blocks of map 0"):
+            lookup_from_blob(with_terms(data))
 
 
 @pytest.mark.parametrize(
@@ -254,7 +285,7 @@ def test_all_widths_of_a_map_have_one_scale():
         (lambda b: b"", "0 bytes are not a lookup blob"),
         (lambda b: b[:100], "100 bytes are not"),
         (lambda b: b"X" + b[1:], "does not begin"),
-        (lambda b: b[:8] + b"\3" + b[9:], "version 3; this reader knows version 2"),
+        (lambda b: b[:8] + b"\2" + b[9:], "version 2; this reader knows version 3"),
         (lambda b: b + bytes(16), "the header says"),
         (lambda b: b[:40] + bytes([b[40] ^ 1]) + b[41:], "header's checksum"),
         (lambda b: b[:-20] + bytes([b[-20] ^ 1]) + b[-19:], "checksum of section 'data'"),

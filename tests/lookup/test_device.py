@@ -11,7 +11,7 @@ from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, plane_fields
 # A float32 sum of some tens of terms of size 0.5 errs by a few units of 2^-24.
 FLOAT32_TANGENT = 6e-7
 # Rounding to a step of 0.03 px, and what the coarse meshes leave.
-TABLE_PX = {"chebyshev": 0.2, "chebyshev12": 0.2, "spline": 0.5, "spline12": 0.5, "spline16": 0.5}
+TABLE_PX = {"chebyshev": 0.2, "chebyshev fine": 0.2, "spline": 0.5, "spline12": 0.5, "spline16": 0.5}
 
 
 @pytest.mark.outside

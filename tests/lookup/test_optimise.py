@@ -108,8 +108,8 @@ def test_what_is_fixed_stays_fixed(small):
         assert (table.family, table.columns, table.rows) == (Family.SPLINE, 14, 11)
         assert table.modes <= 5
         assert {int(block.format) for block in table.blocks[1:]} == {12}
-    terms, _ = small.smallest(0.3, Pins(family="chebyshev", bits=16))
-    assert {int(block.format) for table in terms.maps for block in table.blocks[2::3]} <= {16, 32}
+    meshes, _ = small.smallest(0.3, Pins(bits=16))
+    assert {table.family for table in meshes.maps} == {Family.SPLINE}
 
 
 def test_what_cannot_be_reached_is_said(small):
@@ -176,6 +176,7 @@ def test_bad_requests(change, message):
         ({"bits": 10}, "bits is 10; expected 8, 12 or 16"),
         ({"rank": 0}, "rank is 0 .*expected a whole number from 1 to 64"),
         ({"mesh_columns": 3}, "mesh_columns is 3 .*expected a whole number from 5 to 1000"),
+        ({"family": "chebyshev", "bits": 8}, "family is 'chebyshev', with mesh, rank or bits fixed"),
     ],
 )
 def test_bad_pins(pins, message):

@@ -32,12 +32,6 @@ static inline int32_t prewarp_i8(const unsigned char *p)
     return value;
 }
 
-static inline int32_t prewarp_i32(const unsigned char *p)
-{
-    uint32_t raw = prewarp_u32(p);
-    return raw < 0x80000000u ? (int32_t)raw : -(int32_t)(~raw) - 1;
-}
-
 /* Code `place` of 12 bits: two codes in three bytes. */
 static inline int32_t prewarp_i12(const unsigned char *p, uint32_t place)
 {
@@ -96,8 +90,6 @@ static inline int32_t prewarp_code(const prewarp_block *block, uint32_t place)
         return prewarp_i12(block->numbers, place);
     case PREWARP_INT16:
         return prewarp_i16(block->numbers + (size_t)place * 2u);
-    case PREWARP_INT32:
-        return prewarp_i32(block->numbers + (size_t)place * 4u);
     case PREWARP_UINT8:
         return block->numbers[place];
     default:

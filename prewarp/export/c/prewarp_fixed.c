@@ -2,6 +2,7 @@
  * bits. Directions, coefficients, s and t are 32-bit numbers of 2^-28; products are 64 bits wide and rounded; what does
  * not fit is cut to the largest number. */
 #include "prewarp_fixed.h"
+#include "prewarp_bits.h"
 
 /* ---- pupil part ---- */
 
@@ -40,55 +41,33 @@ static void add(int32_t *sum, int64_t value) /* value at most 2^62 */
     *sum = cut(*sum + value);
 }
 
-/* One width of codes, as in the float path; the formats are constants wherever this is called. */
-static inline void add_terms(prewarp_block counts, prewarp_block places, prewarp_block codes, uint32_t place_format,
-                             uint32_t code_format, const int32_t *values, uint32_t modes, size_t panel_functions,
-                             int32_t *coefficients)
-{
-    uint32_t component, row, term = 0, place = 0;
-    counts.format = places.format = place_format;
-    codes.format = code_format;
-    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
-        for (row = 0; row < modes; row++, place++) {
-            uint32_t end = term + (uint32_t)prewarp_code(&counts, place);
-            number factor;
-            if (term == end)
-                continue;
-            factor = multiplier(values[row], codes.scale_bits);
-            for (; term < end; term++)
-                add(coefficients + prewarp_code(&places, term), multiplied(factor, prewarp_code(&codes, term)));
-        }
-    }
-}
-
-#define TERMS_CASE(code_format)                                                                           \
-    case code_format:                                                                                     \
-        if (places.format == PREWARP_UINT8)                                                               \
-            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions,  \
-                      coefficients);                                                                      \
-        else                                                                                              \
-            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, \
-                      coefficients);                                                                      \
-        break;
-
+/* Rows in turn, as in the float path. */
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
                           int32_t *coefficients)
 {
-    uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
+    const uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
     int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
-    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK),
-             count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
-    for (start = 0; start < count; start += 3u) {
-        prewarp_block counts = prewarp_block_at(lookup, first + start),
-                      places = prewarp_block_at(lookup, first + start + 1u);
-        prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
-        switch (codes.format) {
-            TERMS_CASE(PREWARP_INT8)
-            TERMS_CASE(PREWARP_INT12)
-            TERMS_CASE(PREWARP_INT16)
-        default:
-            TERMS_CASE(PREWARP_INT32)
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row;
+    prewarp_block block;
+    prewarp_bits bits;
+    if (prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) == 0u)
+        return;
+    block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
+    bits = prewarp_bits_of(&block);
+    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
+        for (row = 0; row < modes; row++) {
+            prewarp_groups groups;
+            number factor;
+            if (!prewarp_take(&bits, 1))
+                continue;
+            factor = multiplier(values[row], block.scale_bits);
+            groups = prewarp_groups_of(&bits);
+            while (prewarp_next_group(&groups, &bits)) {
+                if (groups.width == 0u)
+                    continue;
+                for (; groups.place <= groups.last; groups.place += groups.step)
+                    add(coefficients + groups.place, multiplied(factor, prewarp_take_code(&bits, groups.width)));
+            }
         }
     }
 }

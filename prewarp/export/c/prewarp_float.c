@@ -1,6 +1,7 @@
 /* The float32 path. Every sum has one order, so that results are the same to the last bit wherever float is IEEE 754
  * binary32, is evaluated as such (FLT_EVAL_METHOD 0) and multiplications are not fused with additions. */
 #include "prewarp_float.h"
+#include "prewarp_bits.h"
 
 /* ---- pupil part ---- */
 
@@ -34,54 +35,34 @@ static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *val
     return count;
 }
 
-/* One width of codes: rows (tx with each pupil function, then ty), each with its terms. The formats are constants
- * wherever this is called, so that reading a number costs no choice. */
-static inline void add_terms(prewarp_block counts, prewarp_block places, prewarp_block codes, uint32_t place_format,
-                             uint32_t code_format, const float *values, uint32_t modes, size_t panel_functions,
-                             float *coefficients)
-{
-    float step = f32_from_bits(codes.scale_bits);
-    uint32_t component, row, term = 0, place = 0;
-    counts.format = places.format = place_format;
-    codes.format = code_format;
-    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
-        for (row = 0; row < modes; row++, place++) {
-            uint32_t end = term + (uint32_t)prewarp_code(&counts, place);
-            float factor = values[row] * step;
-            for (; term < end; term++)
-                coefficients[prewarp_code(&places, term)] += factor * (float)prewarp_code(&codes, term);
-        }
-    }
-}
-
-#define TERMS_CASE(code_format)                                                                           \
-    case code_format:                                                                                     \
-        if (places.format == PREWARP_UINT8)                                                               \
-            add_terms(counts, places, codes, PREWARP_UINT8, code_format, values, modes, panel_functions,  \
-                      coefficients);                                                                      \
-        else                                                                                              \
-            add_terms(counts, places, codes, PREWARP_UINT16, code_format, values, modes, panel_functions, \
-                      coefficients);                                                                      \
-        break;
-
+/* Rows in turn: tx with each pupil function, then ty. */
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3],
                           float *coefficients)
 {
-    uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
+    const uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
     float values[PREWARP_MAX_PUPIL_FUNCTIONS];
-    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values);
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK),
-             count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), start;
-    for (start = 0; start < count; start += 3u) {
-        prewarp_block counts = prewarp_block_at(lookup, first + start),
-                      places = prewarp_block_at(lookup, first + start + 1u);
-        prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
-        switch (codes.format) {
-            TERMS_CASE(PREWARP_INT8)
-            TERMS_CASE(PREWARP_INT12)
-            TERMS_CASE(PREWARP_INT16)
-        default:
-            TERMS_CASE(PREWARP_INT32)
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row;
+    prewarp_block block;
+    prewarp_bits bits;
+    float step;
+    if (prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) == 0u)
+        return;
+    block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
+    step = f32_from_bits(block.scale_bits);
+    bits = prewarp_bits_of(&block);
+    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
+        for (row = 0; row < modes; row++) {
+            const float factor = values[row] * step;
+            prewarp_groups groups;
+            if (!prewarp_take(&bits, 1))
+                continue;
+            groups = prewarp_groups_of(&bits);
+            while (prewarp_next_group(&groups, &bits)) {
+                if (groups.width == 0u)
+                    continue;
+                for (; groups.place <= groups.last; groups.place += groups.step)
+                    coefficients[groups.place] += factor * (float)prewarp_take_code(&bits, groups.width);
+            }
         }
     }
 }

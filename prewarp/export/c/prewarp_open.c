@@ -1,5 +1,5 @@
 /* Checking a blob from untrusted bytes. Integers only: floats are judged by their bits. */
-#include "prewarp_bytes.h"
+#include "prewarp_bits.h"
 
 #include <string.h>
 
@@ -67,7 +67,6 @@ static uint64_t number_bytes(uint32_t format, uint64_t count)
     case PREWARP_INT16:
     case PREWARP_UINT16:
         return count * 2u;
-    case PREWARP_INT32:
     case PREWARP_FLOAT32:
         return count * 4u;
     default:
@@ -77,7 +76,7 @@ static uint64_t number_bytes(uint32_t format, uint64_t count)
 
 static int is_signed(uint32_t format)
 {
-    return format == PREWARP_INT8 || format == PREWARP_INT12 || format == PREWARP_INT16 || format == PREWARP_INT32;
+    return format == PREWARP_INT8 || format == PREWARP_INT12 || format == PREWARP_INT16;
 }
 
 static int is_unsigned(uint32_t format)
@@ -99,8 +98,6 @@ static int numbers_are_good(const prewarp_block *block)
     if (is_unsigned(block->format))
         return 1;
     largest = block->format == PREWARP_INT8 ? 127u : block->format == PREWARP_INT12 ? 2047u : 32767u;
-    if (block->format == PREWARP_INT32)
-        largest = (1u << 24) - 1u;
     for (place = 0; place < block->count; place++) {
         int32_t code = prewarp_code(block, place);
         if (code > (int32_t)largest || code < -(int32_t)largest)
@@ -250,36 +247,43 @@ static int gain_is_good(const prewarp_lookup *lookup, const unsigned char *map)
                      (uint64_t)prewarp_graded_count(panel_degree) * prewarp_graded_count(pupil_degree));
 }
 
-static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
+/* The codes of a row: no degree above that of the map, no lowest code of a width. */
+static int row_is_good(prewarp_bits *bits, uint32_t columns)
 {
-    uint32_t first = prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK),
-             count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT);
-    uint32_t modes = prewarp_u16(record + PREWARP_MAP_MODES), start, place, scale_bits = 0;
-    if (columns < 1u || columns != rows || columns > PREWARP_MAX_PANEL_DEGREE + 1u || count % 3u != 0u || count > 12u ||
-        modes != prewarp_function_count(prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE)))
+    prewarp_groups groups = prewarp_groups_of(bits);
+    if (groups.top >= columns)
         return 0;
-    for (start = 0; start < count; start += 3u) {
-        prewarp_block counts = prewarp_block_at(lookup, first + start),
-                      places = prewarp_block_at(lookup, first + start + 1u);
-        prewarp_block codes = prewarp_block_at(lookup, first + start + 2u);
-        uint64_t total = 0;
-        if (!is_unsigned(counts.format) || places.format != counts.format || !is_signed(codes.format) ||
-            counts.count != 2u * modes || codes.count != places.count)
-            return 0;
-        if (start == 0u)
-            scale_bits = codes.scale_bits;
-        if (codes.scale_bits != scale_bits || !within_positive(scale_bits, PREWARP_LARGEST_TANGENT_BITS))
-            return 0;
-        for (place = 0; place < counts.count; place++)
-            total += (uint64_t)prewarp_code(&counts, place);
-        if (total != places.count)
-            return 0;
-        for (place = 0; place < places.count; place++) {
-            if ((uint32_t)prewarp_code(&places, place) >= prewarp_graded_count(columns - 1u))
+    while (prewarp_next_group(&groups, bits)) {
+        for (; groups.width > 0u && groups.place <= groups.last; groups.place += groups.step) {
+            if (prewarp_take_code(bits, groups.width) == -((int32_t)1 << (groups.width - 1u)))
                 return 0;
         }
+        if (bits->beyond)
+            return 0;
     }
     return 1;
+}
+
+static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
+{
+    const uint32_t count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), modes = prewarp_u16(record + PREWARP_MAP_MODES);
+    prewarp_block block;
+    prewarp_bits bits;
+    uint32_t row;
+    if (columns < 1u || columns != rows || columns > PREWARP_MAX_PANEL_DEGREE + 1u || count > 1u ||
+        modes != prewarp_function_count(prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE)))
+        return 0;
+    if (count == 0u)
+        return 1;
+    block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
+    if (block.format != PREWARP_UINT8 || !within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS))
+        return 0;
+    bits = prewarp_bits_of(&block);
+    for (row = 0; row < 2u * modes; row++) {
+        if (prewarp_take(&bits, 1) && !row_is_good(&bits, columns))
+            return 0;
+    }
+    return prewarp_bits_end(&bits);
 }
 
 static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
@@ -301,7 +305,7 @@ static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *rec
     }
     for (place = 1; place <= modes; place++) {
         prewarp_block block = prewarp_block_at(lookup, first + place);
-        if (!is_signed(block.format) || block.format == PREWARP_INT32 || block.count != columns * rows * 2u ||
+        if (!is_signed(block.format) || block.count != columns * rows * 2u ||
             !within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS))
             return 0;
     }

@@ -1,0 +1,158 @@
+"""Codes of Chebyshev terms as a stream of bits: what family 1 keeps in its one block of bytes.
+
+Nearly all codes are small, and what is not 0 lies at low degrees, in a channel with a mirror symmetry at every
+other j alone. So codes stand without their places: group by group, each as wide as its largest code needs.
+
+Whole numbers, lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit,
+0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for every degree from 0 and every group of
+it: 4 bits, the place in `WIDTHS` of the width of its codes, and the codes in that width by rising j, two's
+complement, never the lowest. Zeros to the end of the last byte.
+"""
+
+from enum import IntEnum
+from functools import lru_cache
+
+import numpy as np
+
+from prewarp.chebyshev import count_of_degree
+from prewarp.checks import IntArray
+from prewarp.lookup.pupil import pupil_count
+
+WIDTHS = (0, *range(2, 14), 16, 20, 25)
+# Codes must be exact as float32: 24 bits of significand.
+LARGEST_TERM = (1 << (WIDTHS[-1] - 1)) - 1
+DEGREE_BITS, CHOICE_BITS, WIDTH_BITS = 6, 2, 4
+
+
+class Choice(IntEnum):
+    """Which functions T_i(s) T_j(t) of a degree i + j make a group; the values stand in blobs."""
+
+    EVEN = 0
+    ODD = 1
+    TOGETHER = 2
+    APART = 3
+
+
+# First j and step of the groups of a degree.
+_GROUPS = {
+    Choice.EVEN: ((0, 2),),
+    Choice.ODD: ((1, 2),),
+    Choice.TOGETHER: ((0, 1),),
+    Choice.APART: ((0, 2), (1, 2)),
+}
+
+
+@lru_cache(maxsize=256)
+def groups_of(top: int, choice: Choice, /) -> tuple[slice, ...]:
+    """Return the places of panel functions, in the graded order, of every group up to a degree."""
+    found = []
+    for degree in range(top + 1):
+        start, end = count_of_degree(degree - 1), count_of_degree(degree)
+        found += [slice(start + first, end, step) for first, step in _GROUPS[choice] if start + first < end]
+    return tuple(found)
+
+
+def packed_terms(codes: IntArray, /) -> bytes:
+    """Return the stream of codes (2, pupil functions, panel functions), at most `LARGEST_TERM`.
+
+    The counts of functions are those of a degree.
+    """
+    numbers, widths = [], []
+
+    def put(values: IntArray, width: int) -> None:
+        numbers.append(values & ((1 << width) - 1))
+        widths.append(np.full(len(values), width))
+
+    def put_one(value: int, width: int) -> None:
+        put(np.array([value]), width)
+
+    for row in codes.reshape(-1, codes.shape[-1]):
+        put_one(int(row.any()), 1)
+        if not row.any():
+            continue
+        top = _top_degree(row)
+        choice = min(Choice, key=lambda one: _row_bits(row, top, one))
+        put_one(top, DEGREE_BITS)
+        put_one(choice, CHOICE_BITS)
+        for group in groups_of(top, choice):
+            place = _width_place(row[group])
+            put_one(place, WIDTH_BITS)
+            put(row[group], WIDTHS[place])
+    number, width = np.concatenate(numbers), np.concatenate(widths)
+    places = np.arange(WIDTHS[-1])
+    bits = (number[:, None] >> places) & 1
+    return np.packbits(bits[places < width[:, None]].astype(np.uint8), bitorder="little").tobytes()
+
+
+@lru_cache(maxsize=64)
+def unpacked_terms(data: bytes, degree: int, pupil_degree: int, /) -> IntArray:
+    """Return the codes (2, pupil functions, panel functions) of a stream, read only.
+
+    Raises
+    ------
+    ValueError
+        The bytes are no such stream: too few or too many, a degree above `degree`, a lowest code.
+    """
+    codes = np.zeros((2 * pupil_count(pupil_degree), count_of_degree(degree)), dtype=np.int64)
+    stream = _Stream(data)
+    for row in codes:
+        if not stream.take(1):
+            continue
+        top, choice = stream.take(DEGREE_BITS), Choice(stream.take(CHOICE_BITS))
+        if top > degree:
+            raise ValueError("a degree above that of the map")
+        for group in groups_of(top, choice):
+            width = WIDTHS[stream.take(WIDTH_BITS)]
+            if width > 0:
+                row[group] = [stream.take_code(width) for _ in range(*group.indices(len(row)))]
+    stream.end()
+    found = codes.reshape(2, -1, codes.shape[-1])
+    found.setflags(write=False)
+    return found
+
+
+class _Stream:
+    def __init__(self, data: bytes) -> None:
+        self._data, self._place = data, 0
+
+    def take(self, width: int) -> int:
+        first, shift = divmod(self._place, 8)
+        self._place += width
+        if self._place > 8 * len(self._data):
+            raise ValueError("the bytes end before the codes do")
+        window = int.from_bytes(self._data[first : first + 5], "little")
+        return (window >> shift) & ((1 << width) - 1)
+
+    def take_code(self, width: int) -> int:
+        half = 1 << (width - 1)
+        code = (self.take(width) ^ half) - half
+        if code == -half:
+            raise ValueError("a code is the lowest of its width")
+        return code
+
+    def end(self) -> None:
+        left = 8 * len(self._data) - self._place
+        if left >= 8 or (left > 0 and self.take(left) != 0):
+            raise ValueError("bytes follow the codes")
+
+
+def _top_degree(row: IntArray) -> int:
+    last = int(np.flatnonzero(row)[-1])
+    return next(degree for degree in range(last + 1) if count_of_degree(degree) > last)
+
+
+def _width_place(codes: IntArray) -> int:
+    """Return the place of the least width that holds codes and their negatives."""
+    largest = int(np.abs(codes).max(initial=0))
+    needed = largest.bit_length() + 1 if largest else 0
+    return next(place for place, width in enumerate(WIDTHS) if width >= needed)
+
+
+def _row_bits(row: IntArray, top: int, choice: Choice) -> float:
+    """Return the bits of the groups of a row; infinite where a choice leaves out codes."""
+    bits, held = 0, 0
+    for group in groups_of(top, choice):
+        own = row[group]
+        bits += WIDTH_BITS + WIDTHS[_width_place(own)] * len(own)
+        held += np.count_nonzero(own)
+    return bits if held == np.count_nonzero(row) else np.inf
