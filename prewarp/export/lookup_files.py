@@ -1,7 +1,7 @@
 """The lookup in a package: blob, its layout, C evaluator; and what is found when they are run."""
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,9 +22,12 @@ from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.device_light import PreparedLight
 from prewarp.lookup.light_tables import border_tables, claim_table, gain_table
-from prewarp.lookup.measure import px_error
+from prewarp.lookup.measure import held_px, px_error
 from prewarp.lookup.tables import BorderTable, GainTable, MapTable
+from prewarp.frames import arcmin_between
 from prewarp.photometry.luminance import PUPIL_MARGIN, ScaledLuminance
+from prewarp.seam import Seam
+from prewarp.seam.claims import handed_over
 
 if TYPE_CHECKING:
     from prewarp.photometry.match import LightMatch
@@ -90,11 +93,15 @@ def told_px(table: MapTable, /) -> float:
     return float(single if single >= table.error_px else np.nextafter(single, np.float32(np.inf)))
 
 
-def worst_at_truth(lookup: Lookup, truth: Truth, /) -> float:
+def worst_at_truth(lookup: Lookup, truth: Truth, seam: Seam | None = None, /) -> float:
     """Return the largest error of a lookup's maps at the truth's points, panel px, with what the rounding of
-    the integer path may add to it.
+    the integer path may add to it; those inside the seam by what they count (`measure.held_px`).
     """
     worst = 0.0
+    if seam is not None:
+        order = [seam.index(name) for name in lookup.channels]
+        errors = seam_errors(lookup, truth, lambda tangent: seam.claims.at(tangent)[order])
+        worst = max(held_px(0.0, *one) for one in errors)
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
         slope = truth.maps[channel, colour].px_per_tangent
@@ -104,6 +111,30 @@ def worst_at_truth(lookup: Lookup, truth: Truth, /) -> float:
             px = float(truth.px_error(channel, colour, tangent, number).max())
             worst = max(worst, px + min(rounding, _ROUNDING_SHARE * px))
     return worst
+
+
+def seam_errors(
+    lookup: Lookup, truth: Truth, claims: Callable[[FloatArray], FloatArray], /
+) -> list[tuple[float, float]]:
+    """Return for every map its error at the truth's points inside the seam: largest, px, and RMS, arcmin.
+
+    `claims` gives those of the lookup's channels (channels, ...) in directions (..., 2). 0, 0 where no point lies
+    there.
+    """
+    found = []
+    for place, table in enumerate(lookup.maps):
+        channel, colour = lookup.key_of(table)
+        px, arcmin = [np.zeros(1)], []
+        for number, pupil in enumerate(truth.pupils_mm):
+            wanted = truth.maps[channel, colour].tangent[number]
+            inside = handed_over(claims(wanted), table.channel)
+            tangent = prepare(lookup, place, pupil).direction_from_panel(truth.pixel[channel]).astype(float)
+            px.append(truth.px_error(channel, colour, tangent, number)[inside])
+            arcmin.append(arcmin_between(tangent[inside], wanted[inside]))
+        every = np.concatenate(arcmin)
+        rms = float(np.sqrt(np.mean(every**2))) if len(every) else 0.0
+        found.append((float(np.concatenate(px).max()), rms))
+    return found
 
 
 def evaluator_checks(

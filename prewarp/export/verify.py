@@ -52,7 +52,10 @@ from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth, truth_difference
 from prewarp.field import FieldSet
 from prewarp.lattice import spline_through
+from prewarp.lookup import Lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
+from prewarp.lookup.device_light import claims_at
+from prewarp.lookup.measure import SEAM_ARCMIN_PER_PX, SEAM_SHARE
 
 # `truth.npz` holds doubles; another machine's mathematics library may differ in the last digits.
 SAME_FIT_PX = 1e-6
@@ -203,6 +206,21 @@ def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
         for what, ok, note in lookup_files.evaluator_checks(blob, sources, truth, tally):
             yield Check("C evaluator", what, ok, note=note)
     yield from _judged(package, tally)
+    yield from _inside_seam(package, lookup, truth)
+
+
+def _inside_seam(package: Package, lookup: Lookup, truth: Truth) -> Iterator[Check]:
+    """Tell the errors of place where light is handed over: what they cost is part of the light, and judged there."""
+    claims, count = lookup.claims, len(lookup.channels)
+    if claims is None or count < 2:
+        return
+    errors = lookup_files.seam_errors(lookup, truth, lambda tangent: claims_at(claims, tangent, count))
+    px, arcmin = (max(one) for one in zip(*errors, strict=True))
+    most = package.request.max_error_px
+    note = f"told: the search holds it to {SEAM_SHARE * most:.3g} px"
+    yield Check(lookup_files.BLOB, "place inside the seam", None, px, None, "px", note)
+    note = f"told: the search holds it to {SEAM_ARCMIN_PER_PX * most:.3g} arcmin"
+    yield Check(lookup_files.BLOB, "place inside the seam, RMS", None, arcmin, None, "arcmin", note)
 
 
 def _csv(package: Package, truth: Truth) -> Iterator[Reached]:

@@ -196,10 +196,11 @@ def _search(
             pins=pins,
             trade=trade,
             channels=build.channels,
+            seam=build.seam,
             content=build.content,
             progress=progress,
         )
-        worst = worst_at_truth(found.lookup, truth)
+        worst = worst_at_truth(found.lookup, truth, build.seam)
         if worst <= limit_px:
             return found
         progress(f"{worst:.4g} px at random points: searching for less")

@@ -8,9 +8,10 @@ from typing import TypeVar
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from prewarp.checks import FloatArray
+from prewarp.checks import BoolArray, FloatArray
+from prewarp.frames import arcmin_between
 from prewarp.lookup.layout import BLOCK, BLOCK_ALIGNMENT, MAP, aligned
-from prewarp.lookup.measure import heeded, inside_border, px_error
+from prewarp.lookup.measure import SEAM_ARCMIN_PER_PX, SEAM_SHARE, heeded, inside_border
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import MapTable
 from prewarp.points import box_lattice
@@ -30,6 +31,8 @@ class ChannelProblem:
     """One channel to compress: its place, panel size, the places of its colours and the series of each.
 
     The first series is the base. `border_px` (k, 2): where samples held the base's map; None: everywhere.
+    `shared`: tells which directions (..., 2) the channel shares with others, where less error is allowed; None:
+    none.
     """
 
     channel: int
@@ -37,6 +40,7 @@ class ChannelProblem:
     colours: tuple[int, ...]
     series: tuple[FieldSeries, ...]
     border_px: FloatArray | None = None
+    shared: Callable[[FloatArray], BoolArray] | None = None
 
     @property
     def parts(self) -> tuple[FieldSeries, ...]:
@@ -81,18 +85,42 @@ def probe_pupils() -> FloatArray:
 
 
 class Probe:
-    """Where tables are tried: panel positions, and px per tangent there (pupil at the middle)."""
+    """Where tables are tried: panel positions, and px per tangent there (pupil at the middle).
+
+    Inside the seam, as any of the pupils sees it, a px counts as more (`measure.SEAM_SHARE`).
+    """
 
     def __init__(self, problem: ChannelProblem, s: FloatArray, t: FloatArray) -> None:
         self.s, self.t = s, t
-        self.px_per_tangent = problem.px_per_tangent(s, t)
-        self.typical_px = float(np.median(np.linalg.norm(self.px_per_tangent, axis=(-2, -1))) / np.sqrt(2.0))
+        plain = problem.px_per_tangent(s, t)
+        self.typical_px = float(np.median(np.linalg.norm(plain, axis=(-2, -1))) / np.sqrt(2.0))
+        self.tangent = problem.series[0].at(s, t, np.zeros((1, 3)))[0]
+        self.shared = np.zeros((len(t), len(s)), dtype=bool)
+        if problem.shared is not None:
+            self.shared = problem.shared(problem.series[0].at(s, t, probe_pupils())).any(axis=0)
+        self.px_per_tangent = plain / np.where(self.shared, SEAM_SHARE, 1.0)[..., None, None]
+
+    def px(self, misses: FloatArray) -> FloatArray:
+        """Return what tangents (pupils, t, s, 2) are worth, px."""
+        return np.einsum("tsab,ntsb->ntsa", self.px_per_tangent, misses)
+
+    def largest(self, misses: list[FloatArray]) -> float:
+        """Return the largest error, px, of what every map misses, tangents (pupils, t, s, 2).
+
+        The RMS inside the seam counts as `measure.SEAM_ARCMIN_PER_PX` says.
+        """
+        largest = max(float(np.linalg.norm(self.px(one), axis=-1).max()) for one in misses)
+        if not self.shared.any():
+            return largest
+        seen = self.tangent[self.shared]
+        off = (arcmin_between(seen + one[:, self.shared], seen) for one in misses)
+        rms = max(float(np.sqrt(np.mean(one**2))) for one in off)
+        return max(largest, rms / SEAM_ARCMIN_PER_PX)
 
     def error(self, differences: list[FloatArray]) -> float:
         """Return the largest error, px, of tangent differences (pupils, t, s, 2) per part, the base first."""
         base, *others = differences
-        summed = (base, *(base + one for one in others))
-        return max(float(px_error(one, self.px_per_tangent).max()) for one in summed)
+        return self.largest([base, *(base + one for one in others)])
 
 
 def largest_step(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from threadpoolctl import threadpool_limits
 
-from prewarp.checks import FloatArray
+from prewarp.checks import BoolArray, FloatArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError, ShapeError
 from prewarp.lookup.candidates import ChannelProblem, Tables, tables_bytes
@@ -33,9 +33,11 @@ from prewarp.lookup.series import (
     trimmed_together,
 )
 from prewarp.lookup.tables import FAMILY_NAMES, Lookup, MapTable, float32_array
+from prewarp.seam.claims import handed_over
 
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
+    from prewarp.seam import Seam
 
 _SEARCHES = {"chebyshev": chebyshev_search, "spline": mesh_search}
 # When the measured error exceeds the limit the search is repeated for less; so often at most.
@@ -56,6 +58,8 @@ class Optimiser:
         Lowest and highest pupil position, mm.
     channels : sequence of str, optional
         Which; all if not given.
+    seam : Seam, optional
+        Where channels hand light over less error is allowed (`measure.SEAM_SHARE`).
     content : ContentProjection, optional
         Goes into the lookup for devices that need content px.
     panel_points, pupil_counts : int, (int, int, int)
@@ -71,6 +75,7 @@ class Optimiser:
         *,
         pupil_box_mm: ArrayLike,
         channels: Sequence[str] | None = None,
+        seam: "Seam | None" = None,
         content: ContentProjection | None = None,
         panel_points: int = PANEL_POINTS,
         pupil_counts: tuple[int, int, int] = PUPIL_COUNTS,
@@ -90,12 +95,19 @@ class Optimiser:
                 progress(f"channel '{name}': series")
                 own = [fields.field(name, colour) for colour in self.colours]
                 series, border = _series_of_channel(own, self.box_mm), border_of(own[0])
-                self.problems.append(ChannelProblem(place, self.sizes[place], places, series, border))
+                self.problems.append(
+                    ChannelProblem(place, self.sizes[place], places, series, border, _shared(seam, name))
+                )
             progress("measuring the field")
             for name in self.channels:
+                shared = _shared(seam, name)
+                inside: BoolArray | None = None
                 for colour in self.colours:
-                    field = fields.field(name, colour)
-                    self.truths[name, colour] = map_truth(field, pupils, panel_points=panel_points)
+                    truth = map_truth(fields.field(name, colour), pupils, panel_points=panel_points)
+                    if shared is not None and inside is None:
+                        # The seam of the first colour is that of all, but for a few px.
+                        inside = shared(truth.tangent)
+                    self.truths[name, colour] = replace(truth, shared=inside)
 
     def search(self, limit_px: float, family: str, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:
         """Return the smallest lookup of a family whose measured error is within the limit, and the errors.
@@ -144,7 +156,7 @@ class Optimiser:
             if tables is None:
                 break
             errors = measured_errors(self._lookup(tables), self.truths)
-            worst = max(error.max_px for error in errors)
+            worst = max(error.held_px for error in errors)
             if worst <= limit_px:
                 told = zip(tables, errors, strict=True)
                 return tuple(replace(table, error_px=error.max_px) for table, error in told), errors
@@ -163,6 +175,14 @@ class Optimiser:
 
     def _lookup(self, tables: Tables) -> Lookup:
         return Lookup(self.channels, self.colours, self.sizes, self.box_mm, tables, self.content)
+
+
+def _shared(seam: "Seam | None", channel: str) -> Callable[[FloatArray], BoolArray] | None:
+    """Return what tells which directions (..., 2) a channel hands over to others; None without a seam."""
+    if seam is None or channel not in seam.channels:
+        return None
+    claims, own = seam.claims, seam.index(channel)
+    return lambda tangent: handed_over(claims.at(tangent), own)
 
 
 def _series_of_channel(fields: list["Field"], box_mm: FloatArray) -> tuple[FieldSeries, ...]:

@@ -19,6 +19,7 @@ from prewarp.lookup.tables import FAMILY_NAMES, Family, Lookup
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
+    from prewarp.seam import Seam
 
 # The trade is shown for these multiples of the limit.
 TRADE_FACTORS = (4.0, 2.0, 1.0, 0.5)
@@ -59,6 +60,7 @@ def optimise_lookup(
     pins: Pins = FREE,
     trade: bool = True,
     channels: Sequence[str] | None = None,
+    seam: "Seam | None" = None,
     content: ContentProjection | None = None,
     panel_points: int = PANEL_POINTS,
     pupil_counts: tuple[int, int, int] = PUPIL_COUNTS,
@@ -77,7 +79,7 @@ def optimise_lookup(
         What is fixed instead of searched.
     trade : bool
         Whether to search every family at several limits as well.
-    channels, content, panel_points, pupil_counts, progress
+    channels, seam, content, panel_points, pupil_counts, progress
         As in `Optimiser`.
 
     Returns
@@ -96,6 +98,7 @@ def optimise_lookup(
         fields,
         pupil_box_mm=pupil_box_mm,
         channels=channels,
+        seam=seam,
         content=content,
         panel_points=panel_points,
         pupil_counts=pupil_counts,

@@ -33,6 +33,8 @@ _MARGIN_PITCHES = 1.0
 # A share that is this near 0 or 1 is not handed over any more.
 _SETTLED = 1e-4
 _LARGEST_CODE = 32767
+# What every channel claims wherever it is lit (`prewarp.seam.blend`): less is no part of a seam.
+SHARED = 0.002
 MAX_NODES = 512
 _LARGEST_TANGENT = 1e6
 
@@ -93,6 +95,14 @@ class ClaimLattice:
             total += down[:, j] * line
         claims = np.maximum(total * self.scale, 0.0).reshape(len(self.codes), *tangent.shape[:-1])
         return np.where(known, claims, np.nan)
+
+
+def handed_over(claims: FloatArray, own: int, /) -> BoolArray:
+    """Return where a channel hands light over (...): it and another of `claims` (channels, ...) claim more
+    than `SHARED`.
+    """
+    others = np.delete(claims, own, axis=0).max(axis=0, initial=0.0)
+    return np.asarray((claims[own] > SHARED) & (others > SHARED))
 
 
 def pitch_for(feather_deg: float, /) -> float:
