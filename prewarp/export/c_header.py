@@ -148,13 +148,13 @@ _EVALUATION = """\
   products T_a(x) T_b(y) T_c(z) of Chebyshev polynomials by total degree, then by rising c, then by rising b.
 - Direction (tx, ty): tangents X/Z, Y/Z; +x to the wearer's right, +y up, +z forward.
 - Chebyshev terms (family 1): one block of bytes, none where there are no terms. Whole numbers of any width,
-  lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit, 0: the row has
-  no codes. Else 6 bits, its highest degree; 2 bits, which panel functions make a group: 0 those of a degree
-  with even j, 1 with odd j, 2 all of a degree, 3 those with even j, then those with odd j; then group by group
-  from degree 0 on: 4 bits w, and a code for each function of the group by rising j, as wide as entry w of 0, 2,
-  3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits: 0. A group without functions (odd j
-  of degree 0) is left out. Zeros to the end of the last byte. Panel functions T_i(s) T_j(t) by total degree
-  i + j, then by rising j. Direction = sum of scale x code x pupil function x panel function.
+  lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit, 0: the row
+  has no codes. Else 6 bits, its highest degree; 2 bits, which panel functions make a group: 0 those of a
+  degree with even j, 1 with odd j, 2 all of a degree, 3 those with even j, then those with odd j; then group
+  by group from degree 0 on: 4 bits w, and a code for each function of the group by rising j, as wide as entry
+  w of 0, 2, 3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits: 0. A group without
+  functions (odd j of degree 0) is left out. Zeros to the end of the last byte. Panel functions T_i(s) T_j(t)
+  by total degree i + j, then by rising j. Direction = sum of scale x code x pupil function x panel function.
 - Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x
   rows x (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
 - B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.

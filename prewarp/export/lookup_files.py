@@ -17,6 +17,7 @@ from prewarp.export.c_sources import c_sources
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, JsonObject, PackageFile
 from prewarp.export.reached import Reached, Tally, weight_errors
 from prewarp.export.truth import Truth
+from prewarp.frames import arcmin_between
 from prewarp.lookup import Lookup, prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
@@ -24,7 +25,6 @@ from prewarp.lookup.device_light import PreparedLight
 from prewarp.lookup.light_tables import border_tables, claim_table, gain_table
 from prewarp.lookup.measure import held_px, px_error
 from prewarp.lookup.tables import BorderTable, GainTable, MapTable
-from prewarp.frames import arcmin_between
 from prewarp.photometry.luminance import PUPIL_MARGIN, ScaledLuminance
 from prewarp.seam import Seam
 from prewarp.seam.claims import handed_over
@@ -118,7 +118,7 @@ def seam_errors(
 ) -> list[tuple[float, float]]:
     """Return for every map its error at the truth's points inside the seam: largest, px, and RMS, arcmin.
 
-    `claims` gives those of the lookup's channels (channels, ...) in directions (..., 2). 0, 0 where no point lies
+    `claims` gives those of the lookup's channels (channels, n) in directions (n, 2). 0, 0 where no point lies
     there.
     """
     found = []

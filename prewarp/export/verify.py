@@ -210,11 +210,13 @@ def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
 
 
 def _inside_seam(package: Package, lookup: Lookup, truth: Truth) -> Iterator[Check]:
-    """Tell the errors of place where light is handed over: what they cost is part of the light, and judged there."""
+    """Tell errors of place where light is handed over: what they cost is judged with the light."""
     claims, count = lookup.claims, len(lookup.channels)
     if claims is None or count < 2:
         return
-    errors = lookup_files.seam_errors(lookup, truth, lambda tangent: claims_at(claims, tangent, count))
+    errors = lookup_files.seam_errors(
+        lookup, truth, lambda tangent: claims_at(claims, tangent, count).astype(float)
+    )
     px, arcmin = (max(one) for one in zip(*errors, strict=True))
     most = package.request.max_error_px
     note = f"told: the search holds it to {SEAM_SHARE * most:.3g} px"

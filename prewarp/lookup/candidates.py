@@ -3,7 +3,6 @@
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TypeVar
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -17,13 +16,11 @@ from prewarp.lookup.tables import MapTable
 from prewarp.points import box_lattice
 
 Tables = tuple[MapTable, ...]
-# Tables, or what tables can be made of.
-Built = TypeVar("Built")
 
 PANEL_PROBES = 31
 BISECTIONS = 10
 # Smallest step that is tried, px; the largest is this many times the limit.
-_LEAST_STEP_PX, _LARGEST_STEP = 1e-4, 4.0
+LEAST_STEP_PX, LARGEST_STEP = 1e-4, 4.0
 
 
 @dataclass(frozen=True)
@@ -31,8 +28,8 @@ class ChannelProblem:
     """One channel to compress: its place, panel size, the places of its colours and the series of each.
 
     The first series is the base. `border_px` (k, 2): where samples held the base's map; None: everywhere.
-    `shared`: tells which directions (..., 2) the channel shares with others, where less error is allowed; None:
-    none.
+    `shared`: tells which directions (..., 2) the channel shares with others, where less error is allowed;
+    None: none.
     """
 
     channel: int
@@ -95,14 +92,14 @@ class Probe:
         plain = problem.px_per_tangent(s, t)
         self.typical_px = float(np.median(np.linalg.norm(plain, axis=(-2, -1))) / np.sqrt(2.0))
         self.tangent = problem.series[0].at(s, t, np.zeros((1, 3)))[0]
-        self.shared = np.zeros((len(t), len(s)), dtype=bool)
+        self.shared: BoolArray = np.zeros((len(t), len(s)), dtype=bool)
         if problem.shared is not None:
-            self.shared = problem.shared(problem.series[0].at(s, t, probe_pupils())).any(axis=0)
+            self.shared = np.asarray(problem.shared(problem.series[0].at(s, t, probe_pupils())).any(axis=0))
         self.px_per_tangent = plain / np.where(self.shared, SEAM_SHARE, 1.0)[..., None, None]
 
     def px(self, misses: FloatArray) -> FloatArray:
         """Return what tangents (pupils, t, s, 2) are worth, px."""
-        return np.einsum("tsab,ntsb->ntsa", self.px_per_tangent, misses)
+        return np.asarray(np.einsum("tsab,ntsb->ntsa", self.px_per_tangent, misses))
 
     def largest(self, misses: list[FloatArray]) -> float:
         """Return the largest error, px, of what every map misses, tangents (pupils, t, s, 2).
@@ -124,24 +121,23 @@ class Probe:
 
 
 def largest_step(
-    build: Callable[[float], Built | None], error: Callable[[Built], float], limit_px: float, /
-) -> tuple[Built | None, float]:
-    """Return what is built of the largest step whose error is within the limit, and the smallest error met, px.
+    build: Callable[[float], Tables | None], error: Callable[[Tables], float], limit_px: float, /
+) -> tuple[Tables | None, float]:
+    """Return the tables of the largest step whose error is within the limit, and the smallest error met, px.
 
     The first is None where no step's error is within it. `build` gets steps in px.
     """
-    best: Built | None = None
-    closest = np.inf
-    low, high = np.log(_LEAST_STEP_PX), np.log(_LARGEST_STEP * limit_px)
+    best, closest = None, np.inf
+    low, high = np.log(LEAST_STEP_PX), np.log(LARGEST_STEP * limit_px)
     for turn in range(BISECTIONS + 1):
         middle = low if turn == BISECTIONS and best is None else 0.5 * (low + high)
-        built = build(float(np.exp(middle)))
-        reached = np.inf if built is None else error(built)
+        tables = build(float(np.exp(middle)))
+        reached = np.inf if tables is None else error(tables)
         closest = min(closest, reached)
-        if built is None:
+        if tables is None:
             low = middle
         elif reached <= limit_px:
-            best, low = built, middle
+            best, low = tables, middle
         else:
             high = middle
     return best, closest

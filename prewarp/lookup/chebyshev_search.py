@@ -12,7 +12,15 @@ import numpy as np
 
 from prewarp.chebyshev import count_of_degree, values_2d
 from prewarp.checks import FloatArray, IntArray
-from prewarp.lookup.candidates import PANEL_PROBES, ChannelProblem, Probe, Tables, largest_step, probe_pupils
+from prewarp.lookup.candidates import (
+    LARGEST_STEP,
+    LEAST_STEP_PX,
+    PANEL_PROBES,
+    ChannelProblem,
+    Probe,
+    Tables,
+    probe_pupils,
+)
 from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
 from prewarp.lookup.pins import Pins
 from prewarp.lookup.pupil import pupil_count, pupil_values
@@ -22,7 +30,13 @@ from prewarp.lookup.term_bits import LARGEST_TERM
 # Coefficients below this share of the limit are left out from the start: thousands make one thousandth.
 _NEGLIGIBLE = 1e-6
 # Moves of coefficients: how often, how often in vain, and to which share of the limit errors are brought.
-_MOVES, _IN_VAIN, _AIM = 16, 4, 0.85
+_MOVES, _IN_VAIN, _AIM = 12, 3, 0.85
+# After so many moves so many times the limit: it will not be reached.
+_HOPELESS = 3, 2.0
+# Between the places where tables are tried errors are larger: this share of the limit is allowed there.
+_BETWEEN = 0.92
+# The first step that is tried, as a share of the limit, and when two steps are near enough to each other.
+_FIRST_STEP, _NEAR = 0.03, 1.08
 # Lengths of a move that are tried, as shares of one that takes the worst place to zero.
 _LENGTHS = np.geomspace(0.05, 2.0, 12)
 
@@ -41,8 +55,19 @@ def chebyshev_search(problem: ChannelProblem, limit_px: float, pins: Pins, /) ->
 
     The first is None where codes of 24 bits cannot reach the limit. Nothing of `pins` concerns these tables.
     """
-    trial = _Trial(problem, limit_px)
-    found, closest = largest_step(trial.tried, lambda one: one.error, limit_px)
+    trial = _Trial(problem, _BETWEEN * limit_px)
+    found: _Tried | None = None
+    closest, low, high = np.inf, 0.0, np.inf
+    step_px = _FIRST_STEP * limit_px
+    while high > _NEAR * low and LEAST_STEP_PX <= step_px <= LARGEST_STEP * limit_px:
+        tried = trial.tried(step_px)
+        closest = closest if tried is None else min(closest, tried.error)
+        if tried is not None and tried.error > trial.limit_px:
+            high = step_px
+        else:
+            # Codes that do not fit need a larger step.
+            low, found = step_px, tried or found
+        step_px = np.sqrt(low * high) if 0.0 < low <= high < np.inf else 2.0 * low or 0.5 * high
     if found is None:
         return None, closest
     return problem.placed(chebyshev_table(one, found.step) for one in found.codes), closest
@@ -90,7 +115,7 @@ class _Trial:
         shift = np.zeros_like(wanted)
         best: tuple[float, IntArray, FloatArray] | None = None
         in_vain = 0
-        for _ in range(_MOVES):
+        for move in range(_MOVES):
             codes = rounded_codes(wanted + shift, step)
             miss = self._seen(step * codes - wanted)
             px = self.probe.px(miss)
@@ -99,7 +124,8 @@ class _Trial:
             in_vain = 0 if best is None or error < best[0] else in_vain + 1
             if best is None or error < best[0]:
                 best = error, codes, miss
-            if error <= self.limit_px or in_vain > _IN_VAIN or not codes.any():
+            hopeless = move >= _HOPELESS[0] and best[0] > _HOPELESS[1] * self.limit_px
+            if error <= self.limit_px or in_vain > _IN_VAIN or hopeless or not codes.any():
                 break
             # Back to the limit where it is exceeded, by the functions that have codes.
             most = _AIM * self.limit_px
@@ -127,9 +153,7 @@ class _Trial:
     def _gathered(self, seen: FloatArray) -> FloatArray:
         """Return the transpose of `_seen`: by how much each function has a share in what is seen."""
         flat = np.moveaxis(seen, -1, 1).reshape(2 * len(seen), -1) @ self.panel.T
-        return np.asarray(
-            np.einsum("nq,ncp->cqp", self.pupil, flat.reshape(len(seen), 2, -1), optimize=True)
-        )
+        return np.asarray(np.einsum("nq,ncp->cqp", self.pupil, flat.reshape(len(seen), 2, -1), optimize=True))
 
 
 def _ends(count: int) -> FloatArray:

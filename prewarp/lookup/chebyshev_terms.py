@@ -1,6 +1,7 @@
 """The family of sparse Chebyshev terms: of the products of panel and pupil polynomials those that matter.
 
-Every code is a whole multiple of one step per map. Nearly all are 0 or small; `term_bits` says how they are kept.
+Every code is a whole multiple of one step per map. Nearly all are 0 or small; `term_bits` says how they are
+kept.
 """
 
 import numpy as np
@@ -46,7 +47,7 @@ def chebyshev_table(codes: IntArray, step: float, /) -> MapTable | None:
     kept = np.zeros((2, functions, terms), dtype=np.int64)
     part = codes[:, :functions, :terms]
     kept[:, : part.shape[1], : part.shape[2]] = part
-    blocks = ()
+    blocks: tuple[CodedArray, ...] = ()
     if len(panel) > 0:
         data = np.frombuffer(packed_terms(kept), dtype=np.uint8).astype(np.int64)
         blocks = (CodedArray(Format.UINT8, data, float(np.float32(step))),)

@@ -23,7 +23,7 @@ class Pins:
     bits : int or None
         Lookup: bits per number of a mesh, 8, 12 or 16.
 
-    A mesh is a spline: Chebyshev terms, which have none of the last three, are not searched where one is fixed.
+    A mesh is a spline: Chebyshev terms, which have none of the last three, are left out where one is fixed.
     """
 
     family: str | None = checked(Choice(tuple(FAMILY_NAMES)), default=None)
@@ -37,8 +37,8 @@ class Pins:
             raise ShapeError(f"bits is {self.bits!r}; expected 8, 12 or 16.")
         if self.family == "chebyshev" and self.fixes_mesh:
             raise ShapeError(
-                "family is 'chebyshev', with mesh, rank or bits fixed, which only a mesh has. Leave them out, or "
-                "take the family 'spline'."
+                "family is 'chebyshev', with mesh, rank or bits fixed, which only a mesh has. Leave them out, "
+                "or take the family 'spline'."
             )
 
     @property

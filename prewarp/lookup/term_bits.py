@@ -1,11 +1,11 @@
 """Codes of Chebyshev terms as a stream of bits: what family 1 keeps in its one block of bytes.
 
-Nearly all codes are small, and what is not 0 lies at low degrees, in a channel with a mirror symmetry at every
-other j alone. So codes stand without their places: group by group, each as wide as its largest code needs.
+Nearly all codes are small, and what is not 0 lies at low degrees, in a channel with a mirror symmetry at
+every other j alone. So codes stand without their places: group by group, as wide as the largest of it needs.
 
 Whole numbers, lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit,
-0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for every degree from 0 and every group of
-it: 4 bits, the place in `WIDTHS` of the width of its codes, and the codes in that width by rising j, two's
+0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for every degree from 0 and every group
+of it: 4 bits, the place in `WIDTHS` of the width of its codes, and the codes in that width by rising j, two's
 complement, never the lowest. Zeros to the end of the last byte.
 """
 
@@ -154,5 +154,5 @@ def _row_bits(row: IntArray, top: int, choice: Choice) -> float:
     for group in groups_of(top, choice):
         own = row[group]
         bits += WIDTH_BITS + WIDTHS[_width_place(own)] * len(own)
-        held += np.count_nonzero(own)
+        held += int(np.count_nonzero(own))
     return bits if held == np.count_nonzero(row) else np.inf

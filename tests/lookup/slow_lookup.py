@@ -47,7 +47,9 @@ def slow_direction(lookup, place, pixel):
 
 def read_terms(table):
     """Yield (row, i, j, code) of the terms, bit by bit as LAYOUT.md tells it."""
-    bits = [byte >> place & 1 for block in table.blocks for byte in block.numbers.tolist() for place in range(8)]
+    bits = [
+        byte >> place & 1 for block in table.blocks for byte in block.numbers.tolist() for place in range(8)
+    ]
     place = 0
 
     def take(count):

@@ -246,7 +246,9 @@ def with_terms(data):
     """Return a blob whose first map, of Chebyshev terms, holds other bytes."""
     lookup = case("chebyshev")
     block = replace(lookup.maps[0].blocks[0], numbers=np.frombuffer(data, np.uint8).astype(np.int64))
-    return blob_from_lookup(replace(lookup, maps=(replace(lookup.maps[0], blocks=(block,)), *lookup.maps[1:])))
+    return blob_from_lookup(
+        replace(lookup, maps=(replace(lookup.maps[0], blocks=(block,)), *lookup.maps[1:]))
+    )
 
 
 def bad_terms():
