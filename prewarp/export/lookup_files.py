@@ -17,7 +17,6 @@ from prewarp.export.c_sources import c_sources
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, JsonObject, PackageFile
 from prewarp.export.reached import Reached, Tally, weight_errors
 from prewarp.export.truth import Truth
-from prewarp.frames import arcmin_between
 from prewarp.lookup import Lookup, prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
@@ -116,7 +115,7 @@ def worst_at_truth(lookup: Lookup, truth: Truth, seam: Seam | None = None, /) ->
 def seam_errors(
     lookup: Lookup, truth: Truth, claims: Callable[[FloatArray], FloatArray], /
 ) -> list[tuple[float, float]]:
-    """Return for every map its error at the truth's points inside the seam: largest, px, and RMS, arcmin.
+    """Return for every map its error at the truth's points inside the seam: largest and RMS, px.
 
     `claims` gives those of the lookup's channels (channels, n) in directions (n, 2). 0, 0 where no point lies
     there.
@@ -124,16 +123,15 @@ def seam_errors(
     found = []
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
-        px, arcmin = [np.zeros(1)], []
+        px = [np.zeros(0)]
         for number, pupil in enumerate(truth.pupils_mm):
             wanted = truth.maps[channel, colour].tangent[number]
             inside = handed_over(claims(wanted), table.channel)
             tangent = prepare(lookup, place, pupil).direction_from_panel(truth.pixel[channel]).astype(float)
             px.append(truth.px_error(channel, colour, tangent, number)[inside])
-            arcmin.append(arcmin_between(tangent[inside], wanted[inside]))
-        every = np.concatenate(arcmin)
+        every = np.concatenate(px)
         rms = float(np.sqrt(np.mean(every**2))) if len(every) else 0.0
-        found.append((float(np.concatenate(px).max()), rms))
+        found.append((float(every.max(initial=0.0)), rms))
     return found
 
 

@@ -55,7 +55,7 @@ from prewarp.lattice import spline_through
 from prewarp.lookup import Lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.device_light import claims_at
-from prewarp.lookup.measure import SEAM_ARCMIN_PER_PX, SEAM_SHARE
+from prewarp.lookup.measure import SEAM_RMS_SHARE, SEAM_SHARE
 
 # `truth.npz` holds doubles; another machine's mathematics library may differ in the last digits.
 SAME_FIT_PX = 1e-6
@@ -217,12 +217,14 @@ def _inside_seam(package: Package, lookup: Lookup, truth: Truth) -> Iterator[Che
     errors = lookup_files.seam_errors(
         lookup, truth, lambda tangent: claims_at(claims, tangent, count).astype(float)
     )
-    px, arcmin = (max(one) for one in zip(*errors, strict=True))
-    most = package.request.max_error_px
-    note = f"told: the search holds it to {SEAM_SHARE * most:.3g} px"
-    yield Check(lookup_files.BLOB, "place inside the seam", None, px, None, "px", note)
-    note = f"told: the search holds it to {SEAM_ARCMIN_PER_PX * most:.3g} arcmin"
-    yield Check(lookup_files.BLOB, "place inside the seam, RMS", None, arcmin, None, "arcmin", note)
+    for what, found, share in zip(
+        ("place inside the seam", "place inside the seam, RMS"),
+        (max(one) for one in zip(*errors, strict=True)),
+        (SEAM_SHARE, SEAM_RMS_SHARE),
+        strict=True,
+    ):
+        note = f"told: the search holds it to {share * package.request.max_error_px:.3g} px"
+        yield Check(lookup_files.BLOB, what, None, found, None, "px", note)
 
 
 def _csv(package: Package, truth: Truth) -> Iterator[Reached]:

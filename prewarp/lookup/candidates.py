@@ -8,9 +8,8 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from prewarp.checks import BoolArray, FloatArray
-from prewarp.frames import arcmin_between
 from prewarp.lookup.layout import BLOCK, BLOCK_ALIGNMENT, MAP, aligned
-from prewarp.lookup.measure import SEAM_ARCMIN_PER_PX, SEAM_SHARE, heeded, inside_border
+from prewarp.lookup.measure import SEAM_RMS_SHARE, SEAM_SHARE, heeded, inside_border
 from prewarp.lookup.series import FieldSeries
 from prewarp.lookup.tables import MapTable
 from prewarp.points import box_lattice
@@ -91,7 +90,6 @@ class Probe:
         self.s, self.t = s, t
         plain = problem.px_per_tangent(s, t)
         self.typical_px = float(np.median(np.linalg.norm(plain, axis=(-2, -1))) / np.sqrt(2.0))
-        self.tangent = problem.series[0].at(s, t, np.zeros((1, 3)))[0]
         self.shared: BoolArray = np.zeros((len(t), len(s)), dtype=bool)
         if problem.shared is not None:
             self.shared = np.asarray(problem.shared(problem.series[0].at(s, t, probe_pupils())).any(axis=0))
@@ -104,15 +102,14 @@ class Probe:
     def largest(self, misses: list[FloatArray]) -> float:
         """Return the largest error, px, of what every map misses, tangents (pupils, t, s, 2).
 
-        The RMS inside the seam counts as `measure.SEAM_ARCMIN_PER_PX` says.
+        The RMS inside the seam counts as `measure.SEAM_RMS_SHARE` says.
         """
-        largest = max(float(np.linalg.norm(self.px(one), axis=-1).max()) for one in misses)
+        every = [np.linalg.norm(self.px(one), axis=-1) for one in misses]
+        largest = max(float(one.max()) for one in every)
         if not self.shared.any():
             return largest
-        seen = self.tangent[self.shared]
-        off = (arcmin_between(seen + one[:, self.shared], seen) for one in misses)
-        rms = max(float(np.sqrt(np.mean(one**2))) for one in off)
-        return max(largest, rms / SEAM_ARCMIN_PER_PX)
+        rms = SEAM_SHARE * max(float(np.sqrt(np.mean(one[:, self.shared] ** 2))) for one in every)
+        return max(largest, rms / SEAM_RMS_SHARE)
 
     def error(self, differences: list[FloatArray]) -> float:
         """Return the largest error, px, of tangent differences (pupils, t, s, 2) per part, the base first."""

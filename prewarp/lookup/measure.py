@@ -6,8 +6,8 @@ too. Past a field's border, where no sample held its map, a direction counts no 
 inside: the map may fold there, and no px is a fold's error.
 
 Inside the seam, where a channel hands light over to another, less is allowed: at the default of 0.25 px it is
-0.1 px at worst and 0.02 arcmin RMS, so that what weights lose by it stays below 0.2 % of the light at their
-steepest, 1 per degree.
+0.1 px at worst and 0.019 px RMS, 0.02 arcmin at 58 px per degree, so that what weights lose by it there stays
+below 0.2 % of the light at their steepest, 1 per degree.
 """
 
 from collections.abc import Mapping
@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import RenderError
 from prewarp.field.border import inside_convex
-from prewarp.frames import arcmin_between
 from prewarp.lookup.device import prepare
 from prewarp.lookup.tables import Lookup
 from prewarp.points import box_lattice
@@ -28,8 +27,8 @@ from prewarp.points import box_lattice
 if TYPE_CHECKING:
     from prewarp.field import Field
 
-# Of a limit on the largest error: the largest inside the seam, and its RMS there, arcmin per px of the limit.
-SEAM_SHARE, SEAM_ARCMIN_PER_PX = 0.4, 0.08
+# Of a limit on the largest error: the largest inside the seam, and the RMS there.
+SEAM_SHARE, SEAM_RMS_SHARE = 0.4, 0.075
 PANEL_POINTS = 71
 PUPIL_COUNTS = (7, 7, 5)
 
@@ -52,7 +51,7 @@ class MapTruth:
 class MapError:
     """Error of one map: `max_px`, `rms_px`, and where the largest is: `pixel` (2,), `pupil_mm` (3,).
 
-    `seam_px`, `seam_rms_arcmin`: the largest and the RMS inside the seam; None where there is none.
+    `seam_px`, `seam_rms_px`: the largest and the RMS inside the seam; None where there is none.
     """
 
     channel: str
@@ -62,17 +61,17 @@ class MapError:
     pixel: tuple[float, float]
     pupil_mm: tuple[float, float, float]
     seam_px: float | None = None
-    seam_rms_arcmin: float | None = None
+    seam_rms_px: float | None = None
 
     @property
     def held_px(self) -> float:
         """What a limit is held to: the largest error, those inside the seam by what they count."""
-        return held_px(self.max_px, self.seam_px, self.seam_rms_arcmin)
+        return held_px(self.max_px, self.seam_px, self.seam_rms_px)
 
 
-def held_px(max_px: float, seam_px: float | None, seam_rms_arcmin: float | None, /) -> float:
+def held_px(max_px: float, seam_px: float | None, seam_rms_px: float | None, /) -> float:
     """Return the largest error, px, of which those inside the seam count as more (`SEAM_SHARE`)."""
-    return max(max_px, (seam_px or 0.0) / SEAM_SHARE, (seam_rms_arcmin or 0.0) / SEAM_ARCMIN_PER_PX)
+    return max(max_px, (seam_px or 0.0) / SEAM_SHARE, (seam_rms_px or 0.0) / SEAM_RMS_SHARE)
 
 
 def pupil_lattice(box_mm: FloatArray, counts: tuple[int, int, int], /) -> FloatArray:
@@ -113,22 +112,20 @@ def measured_errors(lookup: Lookup, truths: Mapping[tuple[str, str], MapTruth], 
 def _measured(lookup: Lookup, place: int, truth: MapTruth) -> MapError:
     points = truth.tangent.shape[1]
     worst, total, pupil, at = -1.0, 0.0, truth.pupils_mm[0], 0
-    inside: list[tuple[FloatArray, FloatArray]] = []
+    inside: list[FloatArray] = []
     for n, pupil_mm in enumerate(truth.pupils_mm):
         got = prepare(lookup, place, pupil_mm).mesh(points, points)
         error = px_error(got - truth.tangent[n], truth.px_per_tangent[n])
         total += float(np.mean(error**2))
         if truth.shared is not None:
-            here = truth.shared[n]
-            inside.append((error[here], arcmin_between(got[here].astype(float), truth.tangent[n][here])))
+            inside.append(error[truth.shared[n]])
         # A table that gives no number must not pass for a good one.
         if not error.max() <= worst:
             worst, pupil, at = float(error.max()), pupil_mm, int(np.argmax(error))
-    seam_px = seam_arcmin = None
-    if sum(len(one) for one, _ in inside):
-        px, arcmin = (np.concatenate(one) for one in zip(*inside, strict=True))
-        seam_px = float(px.max()) if np.isfinite(px).all() else float("inf")
-        seam_arcmin = float(np.sqrt(np.mean(arcmin**2))) if np.isfinite(arcmin).all() else float("inf")
+    shared = np.concatenate([np.zeros(0), *inside])
+    known = len(shared) > 0
+    seam_px = float(np.nan_to_num(shared.max(), nan=np.inf)) if known else None
+    seam_rms = float(np.nan_to_num(np.sqrt(np.mean(shared**2)), nan=np.inf)) if known else None
     table = lookup.maps[place]
     width, height = (size / (points - 1) for size in lookup.panel_sizes_px[table.channel])
     return MapError(
@@ -138,7 +135,7 @@ def _measured(lookup: Lookup, place: int, truth: MapTruth) -> MapError:
         (at % points * width, at // points * height),
         (float(pupil[0]), float(pupil[1]), float(pupil[2])),
         seam_px,
-        seam_arcmin,
+        seam_rms,
     )
 
 

@@ -37,8 +37,8 @@ class Pins:
             raise ShapeError(f"bits is {self.bits!r}; expected 8, 12 or 16.")
         if self.family == "chebyshev" and self.fixes_mesh:
             raise ShapeError(
-                "family is 'chebyshev', with mesh, rank or bits fixed, which only a mesh has. Leave them out, "
-                "or take the family 'spline'."
+                "family is 'chebyshev', with mesh, rank or bits fixed, which only a mesh has. Leave them "
+                "out, or take the family 'spline'."
             )
 
     @property

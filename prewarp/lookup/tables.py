@@ -66,8 +66,8 @@ class MapTable:
         tx and ty as constant, per unit of s, per unit of t: the plane that the table is the rest of; float32
         values.
     blocks : tuple of CodedArray
-        Chebyshev: one of bytes, the codes of `term_bits`; none without terms. Spline: pupil polynomials of the
-        modes (modes, functions), then one surface (columns, rows, 2) per mode.
+        Chebyshev: one of bytes, the codes of `term_bits`; none without terms. Spline: pupil polynomials of
+        the modes (modes, functions), then one surface (columns, rows, 2) per mode.
     error_px : float
         Largest error measured on this table as the device evaluates it, panel px.
     """

@@ -52,7 +52,7 @@ def test_tables_are_searched_again_where_random_points_show_more(tmp_path, monke
     """Between the points of a search a table may be worse than it: then less is asked for."""
     asked, worst = [], iter([1.02 * ASKED_PX, 0.98 * ASKED_PX])
 
-    def worst_at_truth(lookup, truth, /):
+    def worst_at_truth(lookup, truth, seam, /):
         # The measure itself: of tables that were searched for `LIMIT_PX`, on points of its own.
         assert 0.0 < measure(lookup, truth) < 1.05 * LIMIT_PX
         return next(worst)
@@ -67,7 +67,7 @@ def test_tables_are_searched_again_where_random_points_show_more(tmp_path, monke
 
 
 def test_tables_that_never_keep_it_are_told(tmp_path, monkeypatch):
-    monkeypatch.setattr(writing, "worst_at_truth", lambda lookup, truth: 3.0 * ASKED_PX)
+    monkeypatch.setattr(writing, "worst_at_truth", lambda *given: 3.0 * ASKED_PX)
     asked = []
     monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
     with pytest.raises(PackageError, match=r"0\.3 px off at random points; expected at most 0\.1 px"):
@@ -79,7 +79,7 @@ def test_filtered_content_takes_its_part_of_the_error(tmp_path, monkeypatch):
     """The texture unit's rounding, half of 1/256 content px both ways, is taken off what tables may miss."""
     asked = []
     monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
-    monkeypatch.setattr(writing, "worst_at_truth", lambda lookup, truth: 0.9 * ASKED_PX)
+    monkeypatch.setattr(writing, "worst_at_truth", lambda *given: 0.9 * ASKED_PX)
     limit = 1.2 * ASKED_PX
     options = {**LOOKUP, "formats": ("lookup", "shaders"), "sampling": None, "dialects": ("glsl330",)}
     options["max_error_px"] = limit
@@ -92,7 +92,7 @@ def test_filtered_content_takes_its_part_of_the_error(tmp_path, monkeypatch):
     (check,) = (one for one in done.verification.checks if one.what == "maps and filtered content")
     assert check.ok and check.measured > rounding and check.requested == limit
     options["max_error_px"] = 0.02
-    monkeypatch.setattr(writing, "worst_at_truth", lambda lookup, truth: 0.9 * 0.02)
+    monkeypatch.setattr(writing, "worst_at_truth", lambda *given: 0.9 * 0.02)
     asked.clear()
     with pytest.raises(PackageError):
         write_package(tmp_path / "finer", small_build().eye, **options)
@@ -102,6 +102,7 @@ def test_filtered_content_takes_its_part_of_the_error(tmp_path, monkeypatch):
 def test_tables_leave_room_for_triangles_of_the_gpu(tmp_path, monkeypatch):
     asked = []
     monkeypatch.setattr(writing, "optimise_lookup", searched(asked))
+    monkeypatch.setattr(writing, "worst_at_truth", lambda *given: 0.7 * ASKED_PX)
     monkeypatch.setattr("prewarp.export.shader_checks._tool", lambda name: None)
     given = {**LOOKUP, "formats": ("lookup", "shaders", "gpu"), "dialects": ("vulkan450",)}
     done = write_package(tmp_path / "visor", small_build().eye, **given)

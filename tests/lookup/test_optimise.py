@@ -7,7 +7,9 @@ from prewarp.errors import PackageError, RenderError, ShapeError
 from prewarp.lookup import Family, Optimiser, Pins, optimise_lookup, prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.tables import FAMILY_NAMES
-from tests.closed_form import plane_set, two_channels
+from prewarp.seam import build_seam
+from prewarp.seam.claims import handed_over
+from tests.closed_form import EYE_BOX_CORNERS, plane_set, two_channels
 from tests.lookup.swim_field import BOX_MM, swim_set
 
 LIMIT_PX = 0.25
@@ -100,6 +102,25 @@ def test_smallest_is_the_smallest(tiny):
     assert len(blob_from_lookup(lookup)) <= min(sizes)
     again, _ = tiny.smallest(0.4)
     assert blob_from_lookup(again) == blob_from_lookup(lookup)
+
+
+def test_less_error_is_allowed_inside_the_seam():
+    """0.4 of the limit at worst, 0.075 of it RMS; at random places the largest is as little."""
+    fields = plane_set(*two_channels(), colours=("G",))
+    seam = build_seam(fields, pupils_mm=EYE_BOX_CORNERS)
+    optimiser = Optimiser(
+        fields, pupil_box_mm=SMALL_BOX, seam=seam, channels=("left",), panel_points=29, pupil_counts=(3, 3, 2)
+    )
+    lookup, (error,) = optimiser.search(0.3, "chebyshev")
+    assert error.max_px <= 0.3 and error.seam_px <= 0.4 * 0.3 and error.seam_rms_px <= 0.075 * 0.3
+    field, random = fields.field("left", "G"), np.random.default_rng(2)
+    pixel, pupil = random.uniform(0.0, field.panel_size_px, (2000, 2)), np.array([3.0, -2.0, 1.0])
+    wanted = field.forward(pixel, pupil_mm=pupil)
+    inside = handed_over(seam.claims.at(wanted), seam.index("left"))
+    assert 50 < np.count_nonzero(inside) < 1500
+    miss = prepare(lookup, 0, pupil).direction_from_panel(pixel) - wanted
+    px = np.linalg.solve(field.jacobian(pixel, pupil_mm=pupil), miss[..., None])[..., 0]
+    assert np.linalg.norm(px[inside], axis=-1).max() <= 0.4 * 0.3
 
 
 def test_what_is_fixed_stays_fixed(small):

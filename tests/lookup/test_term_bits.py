@@ -12,7 +12,7 @@ from tests.lookup.small_lookups import case
 def test_by_hand():
     """One pupil function, degree 1: tx holds 3 at T_0, -1 at T_1(s); ty nothing."""
     codes = np.array([[[3, -1, 0]], [[0, 0, 0]]])
-    # Lowest bit first: row 1; degree 1 (6 bits); even j (2); width 3 (place 2, 4 bits), 3; width 2 (1), -1; row 0.
+    # Lowest bit first: a row; degree 1 (6 bits); even j (2); width 3 (4 bits: place 2), 3; width 2, -1; no row
     bits = "1" + "100000" + "00" + "0100" + "110" + "1000" + "11" + "0"
     wanted = int(bits[::-1], 2).to_bytes(3, "little")
     assert packed_terms(codes) == wanted
