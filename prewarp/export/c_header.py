@@ -19,7 +19,7 @@ from prewarp.lookup.layout import (
     Entry,
 )
 from prewarp.lookup.pupil import pupil_count
-from prewarp.lookup.term_bits import CHOICE_BITS, DEGREE_BITS, WIDTH_BITS, WIDTHS, Choice
+from prewarp.lookup.term_bits import CHOICE_BITS, DEGREE_BITS, RUN, WIDTH_BITS, WIDTHS, ZEROS, Choice
 
 _LIMITS = {
     "MAX_CHANNELS": rules.MAX_CHANNELS,
@@ -92,9 +92,10 @@ def layout_header() -> str:
     lines += [f"#define PREWARP_{form.name} {int(form)}u" for form in Format]
     lines.append("\n/* Families of maps. */")
     lines += [f"#define PREWARP_FAMILY_{family.name} {int(family)}u" for family in tables.Family]
-    lines.append("\n/* Codes of Chebyshev terms: bits of what stands before them, groups, widths. */")
+    lines.append("\n/* Codes of Chebyshev terms: bits of what stands before them, runs, widths. */")
     for name, bits in (("DEGREE", DEGREE_BITS), ("CHOICE", CHOICE_BITS), ("WIDTH", WIDTH_BITS)):
         lines.append(f"#define PREWARP_TERM_{name}_BITS {bits}u")
+    lines += [f"#define PREWARP_TERM_RUN {RUN}u", f"#define PREWARP_TERM_ZEROS {ZEROS}u"]
     lines += [f"#define PREWARP_TERMS_{choice.name} {int(choice)}u" for choice in Choice]
     lines.append(f"#define PREWARP_TERM_WIDTHS {{{', '.join(map(str, WIDTHS))}}}")
     lines.append("\n/* Limits that every blob keeps. */")
@@ -149,12 +150,12 @@ _EVALUATION = """\
 - Direction (tx, ty): tangents X/Z, Y/Z; +x to the wearer's right, +y up, +z forward.
 - Chebyshev terms (family 1): one block of bytes, none where there are no terms. Whole numbers of any width,
   lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit, 0: the row
-  has no codes. Else 6 bits, its highest degree; 2 bits, which panel functions make a group: 0 those of a
-  degree with even j, 1 with odd j, 2 all of a degree, 3 those with even j, then those with odd j; then group
-  by group from degree 0 on: 4 bits w, and a code for each function of the group by rising j, as wide as entry
-  w of 0, 2, 3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits: 0. A group without
-  functions (odd j of degree 0) is left out. Zeros to the end of the last byte. Panel functions T_i(s) T_j(t)
-  by total degree i + j, then by rising j. Direction = sum of scale x code x pupil function x panel function.
+  has no codes. Else 6 bits, its highest degree; 2 bits, which panel functions it has: 0 those with even j, 1
+  with odd j, 2 those with even j, then those with odd j. Of even j, and of odd j, all up to that degree, by
+  total degree i + j, then by rising j, in runs of eight, the last shorter: 4 bits w, then the codes of the run,
+  as wide as entry w of 0, 2, 3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits: 0. Zeros
+  to the end of the last byte, then seven bytes of zeros, so that eight bytes can be read from any bit before.
+  Panel functions are T_i(s) T_j(t). Direction = sum of scale x code x pupil function x panel function.
 - Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x
   rows x (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
 - B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.

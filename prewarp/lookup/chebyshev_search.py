@@ -81,7 +81,7 @@ class _Trial:
         base, *others = _trimmed(
             [graded_coefficients(part) for part in problem.parts], _NEGLIGIBLE * limit_px / unit
         )
-        self.wholes = [base, *(base + one for one in others)]
+        self.parts = [base, *others]
         _, functions, panel_functions = base.shape
         panel_degree = _degree_for(panel_functions, count_of_degree, MAX_PANEL_DEGREE)
         # Between fewer places than these functions of high degree hide their errors.
@@ -94,30 +94,30 @@ class _Trial:
     def tried(self, step_px: float) -> _Tried | None:
         """Return codes of a step in px; None where they do not fit.
 
-        A map that builds on a base is the rest of what the base's codes give, so errors do not add up.
+        A map that builds on a base is moved by what both miss. It is not the rest of what the base's codes give:
+        that would have codes at degrees at which the maps do not differ, and a mesh more lines.
         """
         step = float(np.float32(step_px / self.probe.typical_px))
         codes: list[IntArray] = []
         misses: list[FloatArray] = []
-        for whole in self.wholes:
-            wanted = whole - step * codes[0] if codes else whole
+        for wanted in self.parts:
             if float(np.abs(wanted).max()) >= step * (LARGEST_TERM - 1):
                 return None
-            found, miss = self._moved(wanted, step)
+            found, miss = self._moved(wanted, step, misses[0] if misses else np.zeros(1))
             codes.append(found)
             misses.append(miss)
             if self.probe.largest([miss]) > self.limit_px:
                 break
         return _Tried(codes, step, self.probe.largest(misses))
 
-    def _moved(self, wanted: FloatArray, step: float) -> tuple[IntArray, FloatArray]:
-        """Return the codes of the least largest error, and what they miss where tables are tried."""
+    def _moved(self, wanted: FloatArray, step: float, base: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Return the codes of the least largest error, and what they and the base miss where tables are tried."""
         shift = np.zeros_like(wanted)
         best: tuple[float, IntArray, FloatArray] | None = None
         in_vain = 0
         for move in range(_MOVES):
             codes = rounded_codes(wanted + shift, step)
-            miss = self._seen(step * codes - wanted)
+            miss = base + self._seen(step * codes - wanted)
             px = self.probe.px(miss)
             size = np.linalg.norm(px, axis=-1)
             error = float(size.max())

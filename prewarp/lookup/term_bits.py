@@ -1,12 +1,13 @@
 """Codes of Chebyshev terms as a stream of bits: what family 1 keeps in its one block of bytes.
 
 Nearly all codes are small, and what is not 0 lies at low degrees, in a channel with a mirror symmetry at
-every other j alone. So codes stand without their places: group by group, as wide as the largest of it needs.
+every other j alone. So codes stand without their places, in runs of eight, each as wide as its largest needs.
 
 Whole numbers, lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit,
-0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for every degree from 0 and every group
-of it: 4 bits, the place in `WIDTHS` of the width of its codes, and the codes in that width by rising j, two's
-complement, never the lowest. Zeros to the end of the last byte.
+0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for each part of that the functions up to
+the degree, by total degree and rising j, eight at a time, the last run shorter: 4 bits, the place in `WIDTHS`
+of the width of its codes, and the codes, two's complement, never the lowest. Zeros to the end of the last byte,
+then seven bytes of zeros: from any bit before eight bytes can be read.
 """
 
 from enum import IntEnum
@@ -14,42 +15,33 @@ from functools import lru_cache
 
 import numpy as np
 
-from prewarp.chebyshev import count_of_degree
+from prewarp.chebyshev import count_of_degree, exponents_of_degree
 from prewarp.checks import IntArray
 from prewarp.lookup.pupil import pupil_count
 
 WIDTHS = (0, *range(2, 14), 16, 20, 25)
 # Codes must be exact as float32: 24 bits of significand.
 LARGEST_TERM = (1 << (WIDTHS[-1] - 1)) - 1
-DEGREE_BITS, CHOICE_BITS, WIDTH_BITS = 6, 2, 4
+DEGREE_BITS, CHOICE_BITS, WIDTH_BITS, RUN, ZEROS = 6, 2, 4, 8, 7
 
 
 class Choice(IntEnum):
-    """Which functions T_i(s) T_j(t) of a degree i + j make a group; the values stand in blobs."""
+    """Which functions T_i(s) T_j(t) a row has; the values stand in blobs. BOTH: those of even j, then of odd."""
 
     EVEN = 0
     ODD = 1
-    TOGETHER = 2
-    APART = 3
+    BOTH = 2
 
 
-# First j and step of the groups of a degree.
-_GROUPS = {
-    Choice.EVEN: ((0, 2),),
-    Choice.ODD: ((1, 2),),
-    Choice.TOGETHER: ((0, 1),),
-    Choice.APART: ((0, 2), (1, 2)),
-}
+_PARTS = {Choice.EVEN: (0,), Choice.ODD: (1,), Choice.BOTH: (0, 1)}
 
 
 @lru_cache(maxsize=256)
-def groups_of(top: int, choice: Choice, /) -> tuple[slice, ...]:
-    """Return the places of panel functions, in the graded order, of every group up to a degree."""
-    found = []
-    for degree in range(top + 1):
-        start, end = count_of_degree(degree - 1), count_of_degree(degree)
-        found += [slice(start + first, end, step) for first, step in _GROUPS[choice] if start + first < end]
-    return tuple(found)
+def runs_of(top: int, choice: Choice, /) -> tuple[IntArray, ...]:
+    """Return the places of panel functions, in the graded order, of every run up to a degree."""
+    j = exponents_of_degree(top)[:, 1]
+    parts = [np.flatnonzero(j % 2 == part) for part in _PARTS[choice]]
+    return tuple(part[first : first + RUN] for part in parts for first in range(0, len(part), RUN))
 
 
 def packed_terms(codes: IntArray, /) -> bytes:
@@ -74,14 +66,15 @@ def packed_terms(codes: IntArray, /) -> bytes:
         choice = min(Choice, key=lambda one: _row_bits(row, top, one))
         put_one(top, DEGREE_BITS)
         put_one(choice, CHOICE_BITS)
-        for group in groups_of(top, choice):
-            place = _width_place(row[group])
+        for run in runs_of(top, choice):
+            place = _width_place(row[run])
             put_one(place, WIDTH_BITS)
-            put(row[group], WIDTHS[place])
+            put(row[run], WIDTHS[place])
     number, width = np.concatenate(numbers), np.concatenate(widths)
     places = np.arange(WIDTHS[-1])
     bits = (number[:, None] >> places) & 1
-    return np.packbits(bits[places < width[:, None]].astype(np.uint8), bitorder="little").tobytes()
+    packed = np.packbits(bits[places < width[:, None]].astype(np.uint8), bitorder="little")
+    return packed.tobytes() + bytes(ZEROS)
 
 
 @lru_cache(maxsize=64)
@@ -101,10 +94,10 @@ def unpacked_terms(data: bytes, degree: int, pupil_degree: int, /) -> IntArray:
         top, choice = stream.take(DEGREE_BITS), Choice(stream.take(CHOICE_BITS))
         if top > degree:
             raise ValueError("a degree above that of the map")
-        for group in groups_of(top, choice):
+        for run in runs_of(top, choice):
             width = WIDTHS[stream.take(WIDTH_BITS)]
             if width > 0:
-                row[group] = [stream.take_code(width) for _ in range(*group.indices(len(row)))]
+                row[run] = [stream.take_code(width) for _ in run]
     stream.end()
     found = codes.reshape(2, -1, codes.shape[-1])
     found.setflags(write=False)
@@ -114,11 +107,12 @@ def unpacked_terms(data: bytes, degree: int, pupil_degree: int, /) -> IntArray:
 class _Stream:
     def __init__(self, data: bytes) -> None:
         self._data, self._place = data, 0
+        self._count = 8 * (len(data) - ZEROS)
 
     def take(self, width: int) -> int:
         first, shift = divmod(self._place, 8)
         self._place += width
-        if self._place > 8 * len(self._data):
+        if self._place > self._count:
             raise ValueError("the bytes end before the codes do")
         window = int.from_bytes(self._data[first : first + 5], "little")
         return (window >> shift) & ((1 << width) - 1)
@@ -131,8 +125,8 @@ class _Stream:
         return code
 
     def end(self) -> None:
-        left = 8 * len(self._data) - self._place
-        if left >= 8 or (left > 0 and self.take(left) != 0):
+        left = self._count - self._place
+        if left >= 8 or self.take(left) != 0 or any(self._data[-ZEROS:]):
             raise ValueError("bytes follow the codes")
 
 
@@ -151,8 +145,8 @@ def _width_place(codes: IntArray) -> int:
 def _row_bits(row: IntArray, top: int, choice: Choice) -> float:
     """Return the bits of the groups of a row; infinite where a choice leaves out codes."""
     bits, held = 0, 0
-    for group in groups_of(top, choice):
-        own = row[group]
+    for run in runs_of(top, choice):
+        own = row[run]
         bits += WIDTH_BITS + WIDTHS[_width_place(own)] * len(own)
         held += int(np.count_nonzero(own))
     return bits if held == np.count_nonzero(row) else np.inf

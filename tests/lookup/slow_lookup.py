@@ -61,17 +61,14 @@ def read_terms(table):
         if take(1) == 0:
             continue
         top, choice = take(6), take(2)
-        for degree in range(top + 1):
-            every = list(range(degree + 1))
-            even, odd = every[::2], every[1::2]
-            for group in ([even], [odd], [every], [even, odd])[choice]:
-                if not group:
-                    continue
+        for parity in ([0], [1], [0, 1])[choice]:
+            order = [(n, j) for n in range(top + 1) for j in range(parity, n + 1, 2)]
+            for first in range(0, len(order), 8):
                 width = [0, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 16, 20, 25][take(4)]
-                for j in group:
+                for degree, j in order[first : first + 8]:
                     code = take(width)
                     yield row, degree - j, j, code - (1 << width if width and code >> (width - 1) else 0)
-    assert place <= len(bits) < place + 8 and not any(bits[place:])
+    assert not bits or (place + 56 <= len(bits) < place + 64 and not any(bits[place:]))
 
 
 def slow_surface(table):

@@ -257,16 +257,18 @@ def bad_terms():
     good = table.blocks[0].to_bytes()
     rows = 2 * table.modes
     # The first row alone: 1, degree above the map's (6 bits), even j (2 bits).
-    high = (1 | table.columns << 1).to_bytes(rows // 8 + 4, "little")
+    high = (1 | table.columns << 1).to_bytes(rows // 8 + 8, "little")
     # Degree 0, width 2 (place 1), code -2.
-    lowest = (1 | 1 << 9 | 2 << 13).to_bytes(4, "little") + bytes((rows - 1 + 15 + 7) // 8 - 4)
-    fine = (1 | 1 << 9 | 3 << 13).to_bytes(4, "little") + bytes((rows - 1 + 15 + 7) // 8 - 4)
+    count = (rows - 1 + 15 + 7) // 8 + 7
+    lowest, fine = ((1 | 1 << 9 | code << 13).to_bytes(count, "little") for code in (2, 3))
     return {
         "fine": fine,
         "no bytes": b"",
         "ends early": good[:-1],
         "a byte more": good + b"\0",
-        "bits after the last": good[:-1] + bytes([good[-1] | 128]) if good[-1] < 128 else good + b"\1",
+        "bits after the last": good[:-1] + b"\1",
+        "seven bytes": bytes(7),
+        "choice": (1 | 3 << 7).to_bytes(count, "little"),
         "all ones": b"\xff" * len(good),
         "degree": high,
         "lowest code": lowest,

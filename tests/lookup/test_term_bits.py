@@ -10,11 +10,11 @@ from tests.lookup.small_lookups import case
 
 
 def test_by_hand():
-    """One pupil function, degree 1: tx holds 3 at T_0, -1 at T_1(s); ty nothing."""
-    codes = np.array([[[3, -1, 0]], [[0, 0, 0]]])
-    # Lowest bit first: a row; degree 1 (6 bits); even j (2); width 3 (4 bits: place 2), 3; width 2, -1; no row
-    bits = "1" + "100000" + "00" + "0100" + "110" + "1000" + "11" + "0"
-    wanted = int(bits[::-1], 2).to_bytes(3, "little")
+    """One pupil function, degree 1: tx holds 3 at T_0, -1 at T_1(s), 5 at T_1(t); ty nothing."""
+    codes = np.array([[[3, -1, 5]], [[0, 0, 0]]])
+    # Lowest bit first: a row; degree 1 (6 bits); both (2); width 3 (4 bits: 2), 3, -1; width 4 (3), 5; no row.
+    bits = "1" + "100000" + "01" + "0100" + "110" + "111" + "1100" + "1010" + "0"
+    wanted = int(bits[::-1], 2).to_bytes(4, "little") + bytes(7)
     assert packed_terms(codes) == wanted
     np.testing.assert_array_equal(unpacked_terms(wanted, 1, 0), codes)
 
@@ -50,4 +50,4 @@ def test_zeros_cost_little():
     j = np.array([k for n in range(11) for k in range(n + 1)])
     codes[0, 0, j % 2 == 0] = 1
     count = np.count_nonzero(codes)
-    assert len(packed_terms(codes)) <= (2 * count + 4 * 11 + 9 + 20 + 7) // 8
+    assert len(packed_terms(codes)) <= (2 * count + 4 * -(-count // 8) + 9 + 20 + 7) // 8 + 7

@@ -1,102 +1,75 @@
-/* Reading the codes of Chebyshev terms: whole numbers of any width, lowest bit first, group by group. */
+/* Reading the codes of Chebyshev terms: whole numbers of any width, lowest bit first, in runs of eight. */
 #ifndef PREWARP_BITS_H
 #define PREWARP_BITS_H
 
 #include "prewarp_bytes.h"
 
-/* `held` bits that were taken out of the bytes before `next`; `beyond`: more were asked for than there are. */
+/* `place` is the bit that comes next. Seven bytes of zeros end a block, so that eight can be read from any bit before. */
 typedef struct {
-    const unsigned char *next, *end;
-    uint64_t bits;
-    uint32_t held;
-    int beyond;
+    const unsigned char *bytes;
+    size_t place;
 } prewarp_bits;
 
-static inline prewarp_bits prewarp_bits_of(const prewarp_block *block)
+static inline uint32_t prewarp_take(prewarp_bits *from, uint32_t width) /* at most 25 */
 {
-    prewarp_bits bits;
-    bits.next = block->numbers;
-    bits.end = block->numbers + block->count;
-    bits.bits = 0;
-    bits.held = 0;
-    bits.beyond = 0;
-    return bits;
+    const uint32_t four = prewarp_u32(from->bytes + (from->place >> 3)) >> (from->place & 7u);
+    from->place += width;
+    return four & (((uint32_t)1 << width) - 1u);
 }
 
-static inline uint32_t prewarp_take(prewarp_bits *from, uint32_t width) /* at most 25; zeros beyond the end */
-{
-    uint32_t value;
-    if (from->held < width) {
-        if (from->end - from->next >= 4) {
-            from->bits |= (uint64_t)prewarp_u32(from->next) << from->held;
-            from->next += 4;
-            from->held += 32u;
-        } else {
-            for (; from->held < width; from->held += 8u) {
-                if (from->next < from->end)
-                    from->bits |= (uint64_t)*from->next++ << from->held;
-                else
-                    from->beyond = 1;
-            }
-        }
-    }
-    value = (uint32_t)from->bits & (((uint32_t)1 << width) - 1u);
-    from->bits >>= width;
-    from->held -= width;
-    return value;
-}
-
-/* A code of a width of two or more: two's complement. */
+/* A code of some width: two's complement; 0 of no bits. */
 static inline int32_t prewarp_take_code(prewarp_bits *from, uint32_t width)
 {
-    const uint32_t half = (uint32_t)1 << (width - 1u);
+    const uint32_t half = (uint32_t)1 << width >> 1;
     return (int32_t)(prewarp_take(from, width) ^ half) - (int32_t)half;
 }
 
-/* What is left is less than a byte, and zeros. */
-static inline int prewarp_bits_end(const prewarp_bits *from)
-{
-    return !from->beyond && from->next == from->end && from->held < 8u && from->bits == 0u;
-}
-
-/* The groups of a row that has codes: those at `place`, `place` + `step` .. up to `last` have `width` bits, 0: all are 0.
- * Before the first group all that counts is `top`, the highest degree. */
-typedef struct {
-    uint32_t top, place, last, step, width;
-    uint32_t degree, start, part, first, parts;
-} prewarp_groups;
-
-static inline prewarp_groups prewarp_groups_of(prewarp_bits *from)
-{
-    prewarp_groups groups = {0, 0, 0, 0, 0, 0, 0, 0, 0, 0};
-    uint32_t choice;
-    groups.top = prewarp_take(from, PREWARP_TERM_DEGREE_BITS);
-    choice = prewarp_take(from, PREWARP_TERM_CHOICE_BITS);
-    groups.step = choice == PREWARP_TERMS_TOGETHER ? 1u : 2u;
-    groups.first = choice == PREWARP_TERMS_ODD ? 1u : 0u;
-    groups.parts = choice == PREWARP_TERMS_APART ? 2u : 1u;
-    return groups;
-}
-
-/* Goes to the next group; 0: there is none. */
-static inline int prewarp_next_group(prewarp_groups *groups, prewarp_bits *from)
+static inline uint32_t prewarp_take_width(prewarp_bits *from)
 {
     static const unsigned char widths[1u << PREWARP_TERM_WIDTH_BITS] = PREWARP_TERM_WIDTHS;
-    for (;;) {
-        if (groups->part == groups->parts) {
-            groups->part = 0;
-            groups->degree++;
-            groups->start += groups->degree;
-        }
-        if (groups->degree > groups->top)
-            return 0;
-        groups->place = groups->start + groups->first + groups->part++;
-        groups->last = groups->start + groups->degree;
-        if (groups->place <= groups->last) /* degree 0 has no odd j */
-            break;
-    }
-    groups->width = widths[prewarp_take(from, PREWARP_TERM_WIDTH_BITS)];
-    return 1;
+    return widths[prewarp_take(from, PREWARP_TERM_WIDTH_BITS)];
 }
+
+/* What stands before the codes of a row: its highest degree, and which j it has. */
+typedef struct {
+    uint32_t top, choice;
+} prewarp_row;
+
+static inline prewarp_row prewarp_take_row(prewarp_bits *from)
+{
+    prewarp_row row;
+    row.top = prewarp_take(from, PREWARP_TERM_DEGREE_BITS);
+    row.choice = prewarp_take(from, PREWARP_TERM_CHOICE_BITS);
+    return row;
+}
+
+/* How many functions T_i T_j up to a degree have even j, or odd j. */
+static inline uint32_t prewarp_terms_to(uint32_t degree, uint32_t odd)
+{
+    return (degree / 2u + 1u) * ((degree + 1u) / 2u + (odd ? 0u : 1u));
+}
+
+/* How many codes of even j, or of odd j, a row has. */
+static inline uint32_t prewarp_row_codes(prewarp_row row, uint32_t odd)
+{
+    const uint32_t only = odd ? PREWARP_TERMS_ODD : PREWARP_TERMS_EVEN;
+    return row.choice == PREWARP_TERMS_BOTH || row.choice == only ? prewarp_terms_to(row.top, odd) : 0u;
+}
+
+/* Sums of one component over rows, of even j and of odd j, each by total degree, then by rising j; a run may go beyond. */
+#define PREWARP_TERM_SUMS \
+    ((PREWARP_MAX_PANEL_DEGREE / 2u + 1u) * ((PREWARP_MAX_PANEL_DEGREE + 1u) / 2u + 1u) + PREWARP_TERM_RUN)
+
+/* Place of every function in the order of coefficients: how many have even j (odd j) and come before it. */
+#define PREWARP_SPREAD(type, degree, sums, coefficients)                    \
+    do {                                                                    \
+        const type *next[2] = {(sums)[0], (sums)[1]};                       \
+        type *here = (coefficients);                                        \
+        uint32_t total, j;                                                  \
+        for (total = 0; total <= (degree); total++) {                       \
+            for (j = 0; j <= total; j++)                                    \
+                *here++ = *next[j % 2u]++;                                  \
+        }                                                                   \
+    } while (0)
 
 #endif

@@ -41,34 +41,44 @@ static void add(int32_t *sum, int64_t value) /* value at most 2^62 */
     *sum = cut(*sum + value);
 }
 
+/* sums += factor x codes, `count` of them */
+static void add_run_codes(prewarp_bits *bits, uint32_t count, number factor, int32_t *sums)
+{
+    uint32_t from, place;
+    for (from = 0; from < count; from += PREWARP_TERM_RUN) {
+        const uint32_t width = prewarp_take_width(bits);
+        const uint32_t end = count - from < PREWARP_TERM_RUN ? count : from + PREWARP_TERM_RUN;
+        for (place = from; width > 0u && place < end; place++)
+            add(sums + place, multiplied(factor, prewarp_take_code(bits, width)));
+    }
+}
+
 /* Rows in turn, as in the float path. */
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const int64_t unit[3],
                           int32_t *coefficients)
 {
-    const uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
-    int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
-    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row;
+    const uint32_t degree = prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u;
+    int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS], sums[2][PREWARP_TERM_SUMS];
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row, odd;
     prewarp_block block;
-    prewarp_bits bits;
+    prewarp_bits bits = {NULL, 0};
     if (prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) == 0u)
         return;
     block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
-    bits = prewarp_bits_of(&block);
-    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
+    bits.bytes = block.numbers;
+    for (component = 0; component < 2u; component++, coefficients += prewarp_graded_count(degree)) {
+        memset(sums, 0, sizeof sums);
         for (row = 0; row < modes; row++) {
-            prewarp_groups groups;
+            prewarp_row head;
             number factor;
             if (!prewarp_take(&bits, 1))
                 continue;
             factor = multiplier(values[row], block.scale_bits);
-            groups = prewarp_groups_of(&bits);
-            while (prewarp_next_group(&groups, &bits)) {
-                if (groups.width == 0u)
-                    continue;
-                for (; groups.place <= groups.last; groups.place += groups.step)
-                    add(coefficients + groups.place, multiplied(factor, prewarp_take_code(&bits, groups.width)));
-            }
+            head = prewarp_take_row(&bits);
+            for (odd = 0; odd < 2u; odd++)
+                add_run_codes(&bits, prewarp_row_codes(head, odd), factor, sums[odd]);
         }
+        PREWARP_SPREAD(int32_t, degree, sums, coefficients);
     }
 }
 

@@ -35,35 +35,69 @@ static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *val
     return count;
 }
 
+/* sums += factor * codes of a run of eight whose width is at most 7: they lie in the eight bytes from any bit. */
+static inline void add_narrow_run(const unsigned char *bytes, uint32_t shift, uint32_t width, uint32_t count, float factor,
+                                  float *restrict sums)
+{
+    const uint64_t every = ((uint64_t)prewarp_u32(bytes) | (uint64_t)prewarp_u32(bytes + 4) << 32) >> shift;
+    /* Codes beyond `count` are made 0. */
+    const uint64_t own = every & (((uint64_t)1 << (width * count)) - 1u);
+    const uint32_t mask = ((uint32_t)1 << width) - 1u;
+    const int32_t half = (int32_t)((uint32_t)1 << width >> 1);
+    uint32_t place;
+    for (place = 0; place < PREWARP_TERM_RUN; place++)
+        sums[place] += factor * (float)((int32_t)((uint32_t)(own >> (place * width)) & mask ^ (uint32_t)half) - half);
+}
+
+/* sums += factor * codes, `count` of them */
+static void add_codes(prewarp_bits *bits, uint32_t count, float factor, float *restrict sums)
+{
+    uint32_t from, place;
+    for (from = 0; from < count; from += PREWARP_TERM_RUN, sums += PREWARP_TERM_RUN) {
+        const uint32_t width = prewarp_take_width(bits);
+        const uint32_t here = count - from < PREWARP_TERM_RUN ? count - from : PREWARP_TERM_RUN;
+        if (width == 0u)
+            continue;
+        if (width <= 7u) {
+            add_narrow_run(bits->bytes + (bits->place >> 3), (uint32_t)(bits->place & 7u), width, here, factor, sums);
+            bits->place += (size_t)width * here;
+        } else {
+            for (place = 0; place < here; place++)
+                sums[place] += factor * (float)prewarp_take_code(bits, width);
+        }
+    }
+}
+
 /* Rows in turn: tx with each pupil function, then ty. */
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3],
                           float *coefficients)
 {
-    const uint32_t panel_functions = prewarp_graded_count(prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u);
-    float values[PREWARP_MAX_PUPIL_FUNCTIONS];
-    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row;
+    const uint32_t degree = prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u;
+    float values[PREWARP_MAX_PUPIL_FUNCTIONS], sums[2][PREWARP_TERM_SUMS];
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row, odd;
     prewarp_block block;
-    prewarp_bits bits;
+    prewarp_bits bits = {NULL, 0};
     float step;
     if (prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) == 0u)
         return;
     block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
     step = f32_from_bits(block.scale_bits);
-    bits = prewarp_bits_of(&block);
-    for (component = 0; component < 2u; component++, coefficients += panel_functions) {
+    bits.bytes = block.numbers;
+    for (component = 0; component < 2u; component++, coefficients += prewarp_graded_count(degree)) {
+        for (odd = 0; odd < 2u; odd++) {
+            uint32_t count = prewarp_terms_to(degree, odd) + PREWARP_TERM_RUN;
+            for (row = 0; row < count; row++)
+                sums[odd][row] = 0.0f;
+        }
         for (row = 0; row < modes; row++) {
-            const float factor = values[row] * step;
-            prewarp_groups groups;
+            prewarp_row head;
             if (!prewarp_take(&bits, 1))
                 continue;
-            groups = prewarp_groups_of(&bits);
-            while (prewarp_next_group(&groups, &bits)) {
-                if (groups.width == 0u)
-                    continue;
-                for (; groups.place <= groups.last; groups.place += groups.step)
-                    coefficients[groups.place] += factor * (float)prewarp_take_code(&bits, groups.width);
-            }
+            head = prewarp_take_row(&bits);
+            for (odd = 0; odd < 2u; odd++)
+                add_codes(&bits, prewarp_row_codes(head, odd), values[row] * step, sums[odd]);
         }
+        PREWARP_SPREAD(float, degree, sums, coefficients);
     }
 }
 

@@ -247,19 +247,22 @@ static int gain_is_good(const prewarp_lookup *lookup, const unsigned char *map)
                      (uint64_t)prewarp_graded_count(panel_degree) * prewarp_graded_count(pupil_degree));
 }
 
-/* The codes of a row: no degree above that of the map, no lowest code of a width. */
-static int row_is_good(prewarp_bits *bits, uint32_t columns)
+/* `count` codes in runs: none beyond the bit `end`, no lowest code of a width. */
+static int codes_are_good(prewarp_bits *bits, size_t end, uint32_t count)
 {
-    prewarp_groups groups = prewarp_groups_of(bits);
-    if (groups.top >= columns)
-        return 0;
-    while (prewarp_next_group(&groups, bits)) {
-        for (; groups.width > 0u && groups.place <= groups.last; groups.place += groups.step) {
-            if (prewarp_take_code(bits, groups.width) == -((int32_t)1 << (groups.width - 1u)))
+    uint32_t from, place;
+    for (from = 0; from < count; from += PREWARP_TERM_RUN) {
+        const uint32_t here = count - from < PREWARP_TERM_RUN ? count - from : PREWARP_TERM_RUN;
+        uint32_t width;
+        if (end - bits->place < PREWARP_TERM_WIDTH_BITS)
+            return 0;
+        width = prewarp_take_width(bits);
+        if (end - bits->place < (size_t)width * here)
+            return 0;
+        for (place = 0; width > 0u && place < here; place++) {
+            if (prewarp_take_code(bits, width) == -((int32_t)1 << (width - 1u)))
                 return 0;
         }
-        if (bits->beyond)
-            return 0;
     }
     return 1;
 }
@@ -268,22 +271,37 @@ static int chebyshev_is_good(const prewarp_lookup *lookup, const unsigned char *
 {
     const uint32_t count = prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT), modes = prewarp_u16(record + PREWARP_MAP_MODES);
     prewarp_block block;
-    prewarp_bits bits;
+    prewarp_bits bits = {NULL, 0};
     uint32_t row;
+    size_t end;
     if (columns < 1u || columns != rows || columns > PREWARP_MAX_PANEL_DEGREE + 1u || count > 1u ||
         modes != prewarp_function_count(prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE)))
         return 0;
     if (count == 0u)
         return 1;
     block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
-    if (block.format != PREWARP_UINT8 || !within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS))
+    if (block.format != PREWARP_UINT8 || block.count <= PREWARP_TERM_ZEROS ||
+        !within_positive(block.scale_bits, PREWARP_LARGEST_TANGENT_BITS))
         return 0;
-    bits = prewarp_bits_of(&block);
+    bits.bytes = block.numbers;
+    end = ((size_t)block.count - PREWARP_TERM_ZEROS) * 8u;
     for (row = 0; row < 2u * modes; row++) {
-        if (prewarp_take(&bits, 1) && !row_is_good(&bits, columns))
+        prewarp_row head;
+        if (bits.place == end)
+            return 0;
+        if (!prewarp_take(&bits, 1))
+            continue;
+        if (end - bits.place < PREWARP_TERM_DEGREE_BITS + PREWARP_TERM_CHOICE_BITS)
+            return 0;
+        head = prewarp_take_row(&bits);
+        if (head.top >= columns || head.choice > PREWARP_TERMS_BOTH ||
+            !codes_are_good(&bits, end, prewarp_row_codes(head, 0)) ||
+            !codes_are_good(&bits, end, prewarp_row_codes(head, 1)))
             return 0;
     }
-    return prewarp_bits_end(&bits);
+    /* What is left is less than a byte, and zeros. */
+    return end - bits.place < 8u && prewarp_take(&bits, (uint32_t)(end - bits.place)) == 0u &&
+           all_zero(block.numbers, block.count - PREWARP_TERM_ZEROS, block.count);
 }
 
 static int modes_are_good(const prewarp_lookup *lookup, const unsigned char *record, uint32_t columns, uint32_t rows)
