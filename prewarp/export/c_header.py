@@ -152,10 +152,11 @@ _EVALUATION = """\
   lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit, 0: the row
   has no codes. Else 6 bits, its highest degree; 2 bits, which panel functions it has: 0 those with even j, 1
   with odd j, 2 those with even j, then those with odd j. Of even j, and of odd j, all up to that degree, by
-  total degree i + j, then by rising j, in runs of eight, the last shorter: 4 bits w, then the codes of the run,
-  as wide as entry w of 0, 2, 3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits: 0. Zeros
-  to the end of the last byte, then seven bytes of zeros, so that eight bytes can be read from any bit before.
-  Panel functions are T_i(s) T_j(t). Direction = sum of scale x code x pupil function x panel function.
+  total degree i + j, then by rising j, in runs of eight, the last shorter: 4 bits w, then the codes of the
+  run, as wide as entry w of 0, 2, 3, .. 13, 16, 20, 25 bits; two's complement, never the lowest; of no bits:
+  0. Zeros to the end of the last byte, then seven bytes of zeros, so that eight bytes can be read from any
+  bit before. Panel functions are T_i(s) T_j(t). Direction = sum of scale x code x pupil function x panel
+  function.
 - Mesh with modes (2): block 0 holds the pupil polynomials of the modes, then one block per mode: columns x
   rows x (tx, ty), column slowest. Coefficient = plane at its place + sum over modes of weight x scale x code.
 - B-spline: uniform cubic; node 0 lies on the panel's edge, coefficient 0 one node before it.

@@ -94,8 +94,8 @@ class _Trial:
     def tried(self, step_px: float) -> _Tried | None:
         """Return codes of a step in px; None where they do not fit.
 
-        A map that builds on a base is moved by what both miss. It is not the rest of what the base's codes give:
-        that would have codes at degrees at which the maps do not differ, and a mesh more lines.
+        A map that builds on a base is moved by what both miss. It is not the rest of what the base's codes
+        give: that would have codes at degrees at which the maps do not differ, and a mesh more lines.
         """
         step = float(np.float32(step_px / self.probe.typical_px))
         codes: list[IntArray] = []
@@ -111,7 +111,7 @@ class _Trial:
         return _Tried(codes, step, self.probe.largest(misses))
 
     def _moved(self, wanted: FloatArray, step: float, base: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Return the codes of the least largest error, and what they and the base miss where tables are tried."""
+        """Return the codes of the least largest error, and what they and the base miss at the probes."""
         shift = np.zeros_like(wanted)
         best: tuple[float, IntArray, FloatArray] | None = None
         in_vain = 0

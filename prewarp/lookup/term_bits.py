@@ -4,10 +4,10 @@ Nearly all codes are small, and what is not 0 lies at low degrees, in a channel 
 every other j alone. So codes stand without their places, in runs of eight, each as wide as its largest needs.
 
 Whole numbers, lowest bit first, one after another. Rows in turn, tx with each pupil function, then ty: 1 bit,
-0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for each part of that the functions up to
-the degree, by total degree and rising j, eight at a time, the last run shorter: 4 bits, the place in `WIDTHS`
-of the width of its codes, and the codes, two's complement, never the lowest. Zeros to the end of the last byte,
-then seven bytes of zeros: from any bit before eight bytes can be read.
+0: no code. Else 6 bits, the highest degree; 2 bits, a `Choice`; then for each part of that the functions up
+to the degree, by total degree and rising j, eight at a time, the last run shorter: 4 bits, the place in
+`WIDTHS` of the width of its codes, and the codes, two's complement, never the lowest. Zeros to the end of the
+last byte, then seven bytes of zeros: from any bit before eight bytes can be read.
 """
 
 from enum import IntEnum
@@ -26,7 +26,7 @@ DEGREE_BITS, CHOICE_BITS, WIDTH_BITS, RUN, ZEROS = 6, 2, 4, 8, 7
 
 
 class Choice(IntEnum):
-    """Which functions T_i(s) T_j(t) a row has; the values stand in blobs. BOTH: those of even j, then of odd."""
+    """Which functions T_i(s) T_j(t) a row has; the values stand in blobs. BOTH: of even j, then of odd."""
 
     EVEN = 0
     ODD = 1

@@ -12,7 +12,7 @@ from tests.lookup.small_lookups import case
 def test_by_hand():
     """One pupil function, degree 1: tx holds 3 at T_0, -1 at T_1(s), 5 at T_1(t); ty nothing."""
     codes = np.array([[[3, -1, 5]], [[0, 0, 0]]])
-    # Lowest bit first: a row; degree 1 (6 bits); both (2); width 3 (4 bits: 2), 3, -1; width 4 (3), 5; no row.
+    # Lowest bit first: a row; degree 1 (6 bits); both (2); width 3 (4 bits: 2), 3, -1; width 4, 5; no row.
     bits = "1" + "100000" + "01" + "0100" + "110" + "111" + "1100" + "1010" + "0"
     wanted = int(bits[::-1], 2).to_bytes(4, "little") + bytes(7)
     assert packed_terms(codes) == wanted

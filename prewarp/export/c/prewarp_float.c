@@ -42,11 +42,12 @@ static inline void add_narrow_run(const unsigned char *bytes, uint32_t shift, ui
     const uint64_t every = ((uint64_t)prewarp_u32(bytes) | (uint64_t)prewarp_u32(bytes + 4) << 32) >> shift;
     /* Codes beyond `count` are made 0. */
     const uint64_t own = every & (((uint64_t)1 << (width * count)) - 1u);
-    const uint32_t mask = ((uint32_t)1 << width) - 1u;
-    const int32_t half = (int32_t)((uint32_t)1 << width >> 1);
+    const uint32_t mask = ((uint32_t)1 << width) - 1u, half = (uint32_t)1 << width >> 1;
     uint32_t place;
-    for (place = 0; place < PREWARP_TERM_RUN; place++)
-        sums[place] += factor * (float)((int32_t)((uint32_t)(own >> (place * width)) & mask ^ (uint32_t)half) - half);
+    for (place = 0; place < PREWARP_TERM_RUN; place++) {
+        const uint32_t raw = (uint32_t)(own >> (place * width)) & mask;
+        sums[place] += factor * (float)((int32_t)(raw ^ half) - (int32_t)half);
+    }
 }
 
 /* sums += factor * codes, `count` of them */
