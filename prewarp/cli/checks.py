@@ -1,7 +1,8 @@
 """How the checks of a package are told: `export` and `verify` print the same table."""
 
 from prewarp.cli.talk import Talk, number
-from prewarp.export.judgement import Check, VerifyResult
+from prewarp.export.judgement import WEIGHT, Check, VerifyResult
+from prewarp.export.lookup_files import BLOB
 
 _VERDICTS = {True: "good", False: "WRONG", None: "not judged"}
 
@@ -23,6 +24,32 @@ def print_checks(talk: Talk, title: str, result: VerifyResult, /) -> None:
     if worst is not None:
         told = f"{number(worst.measured, 3)} px ({worst.artefact}, {worst.subject})"
         talk.text(f"Worst place of all: {told}, requested {number(worst.requested, 3)} px.")
+    caution = node_weights(result)
+    if caution:
+        talk.text(caution)
+
+
+def node_weights(result: VerifyResult, /) -> str:
+    """Say that weights of nodes do not keep the light that was asked for, where they do not; else nothing.
+
+    They are told and not judged: between nodes no mesh follows the line where a channel's light ends. Light
+    is that of weights which the C evaluator and shaders form direction by direction.
+    """
+    asked = 0.01 * result.requested.max_light_percent
+    off = [
+        check
+        for check in result.checks
+        if check.what == WEIGHT and check.artefact != BLOB and (check.measured or 0.0) > asked
+    ]
+    if not off:
+        return ""
+    worst = max(check.measured or 0.0 for check in off)
+    kinds = ", ".join(dict.fromkeys(check.artefact for check in off))
+    return (
+        f"CAUTION: weights in {kinds} files are off by up to "
+        f"{number(worst, 2)} of light between nodes, more than the {number(asked, 2)} requested. Take places "
+        "from these files, and weights from the C evaluator or the shaders."
+    )
 
 
 def _row(check: Check, count: int) -> tuple[str, ...]:
