@@ -90,8 +90,7 @@ class _Prepared:
             if table.family != Family.CHEBYSHEV:
                 return None
             values = pupil_values(unit, table.pupil_degree)
-            shape = 2, values.shape[1], count_of_degree(table.columns - 1)
-            found.append(np.einsum("pk,ckf->pfc", values, decoded_coefficients(table, shape)))
+            found.append(np.einsum("pk,ckf->pfc", values, decoded_coefficients(table)))
             place = table.base
         return found
 

@@ -71,5 +71,11 @@ def terms_of(table: MapTable, /) -> tuple[IntArray, float]:
     return unpacked_terms(block.to_bytes(), degree, table.pupil_degree), block.scale
 
 
+def decoded_coefficients(table: MapTable, /) -> FloatArray:
+    """Return the coefficients (2, pupil functions, panel functions) that a table holds."""
+    codes, step = terms_of(table)
+    return step * codes
+
+
 def _degree(exponents: IntArray, places: IntArray) -> int:
     return int(exponents[places].sum(axis=1).max(initial=0))
