@@ -74,7 +74,7 @@ def terms_of(table: MapTable, /) -> tuple[IntArray, float]:
 def decoded_coefficients(table: MapTable, /) -> FloatArray:
     """Return the coefficients (2, pupil functions, panel functions) that a table holds."""
     codes, step = terms_of(table)
-    return step * codes
+    return np.asarray(step * codes, dtype=np.float64)
 
 
 def _degree(exponents: IntArray, places: IntArray) -> int:
