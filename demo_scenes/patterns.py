@@ -49,12 +49,13 @@ def grid(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
     draw.line([(middle[0], 0), (middle[0], height)], fill=AMBER, width=at_least(cell / 12))
     draw.line([(0, middle[1]), (width, middle[1])], fill=AMBER, width=at_least(cell / 12))
     for word, x, y in (
-        ("LEFT", -9, 0),
-        ("RIGHT", 9, 0),
-        ("UP", 0, -6),
-        ("DOWN", 0, 6),
-        ("1", -10, -6),
-        ("2", 10, -6),
+        # Inside a square about the middle, and beside the cross: narrow fields and contents cut none.
+        ("LEFT", -6, 0),
+        ("RIGHT", 6, 0),
+        ("UP", 2, -5),
+        ("DOWN", 2, 5),
+        ("1", -6, -5),
+        ("2", 6, -5),
     ):
         label(draw, word, middle[0] + x * cell, middle[1] + y * cell, cell * 0.9)
     return np.asarray(image)

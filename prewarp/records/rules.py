@@ -3,9 +3,16 @@
 import re
 import reprlib
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any, Protocol
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+
+
+def _plain(value: float) -> str:
+    """Return a number without an exponent."""
+    short = f"{value:g}"
+    return f"{Decimal(short):f}" if "e" in short else short
 
 
 class Rule(Protocol):
@@ -40,7 +47,8 @@ class Number:
     def expected(self) -> str:
         """What is accepted, to follow the word "expected"."""
         unit = f" {self.unit}" if self.unit else ""
-        return f"{'a whole number' if self.whole else 'a number'} from {self.low:g} to {self.high:g}{unit}"
+        low, high = (_plain(end) for end in (self.low, self.high))
+        return f"{'a whole number' if self.whole else 'a number'} from {low} to {high}{unit}"
 
     def accept(self, value: object, /) -> tuple[Any, str]:
         """Return an int or a float and "", or None and the reason."""

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_WIDTH_PX, _HEIGHT_PX = 820, 880
+_WIDTH_PX, _HEIGHT_PX, _HIGH_PX = 820, 880, 680
 _NODES = 41
 CENTRE_MM = np.zeros(3)
 
@@ -35,10 +35,10 @@ class FocusItem:
 
 
 def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
-    """Draw image vergences (above) and focus steps (below) of modules side by side, for a centred pupil.
+    """Draw image vergences, and focus steps below (beside, of high fields), of modules for a centred pupil.
 
-    Colour is the reference. Below, a line is the mean step of each height, its band the spread across the
-    seam, for one pair of channels. Dashed lines are published depths of focus; which of them is a limit is
+    Colour is the reference. A line is the mean step of each place along the seam, its band the spread
+    across it, for one pair of channels. Dashed lines are published depths of focus; which is a limit is
     for qualified people to say.
     """
     require_any(items, "items", "modules")
@@ -48,8 +48,15 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
     maps = [_panel_maps(item) for item in items]
     finite = np.concatenate([dioptres[np.isfinite(dioptres)] for one in maps for _, _, dioptres in one])
     low, high = (float(np.quantile(finite, share)) for share in (0.02, 0.98))
-    with figure(_WIDTH_PX * len(items), _HEIGHT_PX, title, title_size=15) as drawn:
-        above, below = drawn.subplots(2, len(items), squeeze=False, height_ratios=(1.25, 1.0))
+    # High fields, of channels one above the other, have their steps beside them.
+    pairs = [pair for item in items for pair in item.overlaps]
+    high = bool(pairs) and all(pair.is_wide for pair in pairs)
+    size = (_HEIGHT_PX + 200, _HIGH_PX * len(items)) if high else (_WIDTH_PX * len(items), _HEIGHT_PX)
+    with figure(*size, title, title_size=15) as drawn:
+        if high:
+            above, below = drawn.subplots(len(items), 2, squeeze=False, width_ratios=(1.0, 1.25)).T
+        else:
+            above, below = drawn.subplots(2, len(items), squeeze=False, height_ratios=(1.25, 1.0))
         for axes, item, channels in zip(above, items, maps, strict=True):
             _draw_map(axes, item, channels, low, high)
         drawn.colorbar(
@@ -141,7 +148,7 @@ def _draw_steps(
     top = 1.12 * max(largest, limits[-1][0])
     for axes, item, row in zip(below, items, steps, strict=True):
         for number, (pair, step) in enumerate(zip(item.overlaps, row, strict=True)):
-            height = np.round(degrees_from_tangent(pair.tangent[:, 1]), 6)
+            height = np.round(degrees_from_tangent(pair.tangent[:, 0 if pair.is_wide else 1]), 6)
             rows = np.unique(height)
             size = [step.step_dioptres[(height == one) & np.isfinite(step.step_dioptres)] for one in rows]
             kept = [place for place, values in enumerate(size) if values.size]
@@ -171,11 +178,12 @@ def _draw_steps(
                 0.01, value, text, fontsize=9, va="bottom", ha="left", transform=axes.get_yaxis_transform()
             )
         axes.axhline(0.0, color=INK, linewidth=0.8)
+        wide = any(pair.is_wide for pair in item.overlaps)
         axes.set(
             ylim=(-top, top),
-            xlabel="vertical field angle, degrees",
+            xlabel=f"{'horizontal' if wide else 'vertical'} field angle, degrees",
             ylabel="focus step across the seam, dioptres",
         )
-        axes.set_title("line: mean of a height; band: across the seam")
+        axes.set_title("line: mean across the seam; band: its spread there")
         if row:
             axes.legend(loc="lower right")

@@ -55,19 +55,24 @@ def luminance_profile_picture(pairs: Sequence[ProfilePair], /, *, title: str = "
 
 
 def _draw_seen(axes: "Axes", pair: ProfilePair) -> None:
-    # In shares of the brightest side before, so that what the match costs can be read.
+    # As fractions of the brightest side before, so that what the match costs can be read.
     unit = float(np.nanmax(pair.before.levels))
-    for profile, colour, name in ((pair.before, RED, "before the match"), (pair.after, GREEN, "after")):
+    # Told apart by their lines too, for a print in grey.
+    for profile, colour, line, name in (
+        (pair.before, RED, "dashed", "before the match"),
+        (pair.after, GREEN, "solid", "after"),
+    ):
         ratio = _near(profile) / unit
-        axes.plot(profile.along_deg, ratio.T, color=colour, linewidth=0.6, alpha=0.5)
+        axes.plot(profile.along_deg, ratio.T, color=colour, linestyle=line, linewidth=0.6, alpha=0.5)
         axes.plot(
             profile.along_deg,
             ratio[_worst(profile)],
             color=colour,
+            linestyle=line,
             linewidth=2.2,
             label=f"{name}: step {_step(profile)}, ripple {profile.ripple_percent.max():.2g} %",
         )
-    _shade(axes, pair.after)
+    _shade(axes, pair.after, label="blend: both channels give light")
     axes.set(ylabel="luminance, fraction of the\nbrighter side before", ylim=(0.0, None))
     axes.set_title(pair.title)
     axes.legend(loc="lower left", frameon=True, framealpha=0.9)
@@ -82,7 +87,7 @@ def _draw_rest(axes: "Axes", profile: SeamProfile) -> None:
     a, b = profile.channels
     highest = max(2.0 * AIM_PERCENT, 1.2 * float(np.nanmax(np.abs(rest))))
     axes.set(
-        xlabel=f"across the seam, degrees: '{a}' on the left, '{b}' on the right",
+        xlabel=f"across the seam, degrees: from '{a}' to '{b}'",
         ylabel="after: off the mean\nof the two sides, %",
         ylim=(-highest, highest),
         xlim=_limits(profile),
@@ -122,6 +127,6 @@ def _worst(profile: SeamProfile) -> int:
     return int(np.argmax(profile.step_percent + profile.ripple_percent))
 
 
-def _shade(axes: "Axes", profile: SeamProfile) -> None:
+def _shade(axes: "Axes", profile: SeamProfile, *, label: str | None = None) -> None:
     low, high = np.median(profile.hand_over_deg, axis=0)
-    axes.axvspan(low, high, color=INK, alpha=0.06, linewidth=0.0)
+    axes.axvspan(low, high, color=INK, alpha=0.06, linewidth=0.0, label=label)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from prewarp.checks import FloatArray
-from prewarp.report.reaches import degree_lattice, draw_lit, shared_light
+from prewarp.report.reaches import degree_lattice, draw_lit, fitting_size, shared_light
 from prewarp.report.style import BLUE, INK, ORANGE, figure, figure_bytes, require_any
 from prewarp.seam import PolicyFigures, Seam
 
@@ -30,7 +30,7 @@ class PolicyView:
 
 
 def policies_figure(views: Sequence[PolicyView], /, *, title: str = "") -> "Figure":
-    """Draw, per policy, where light is handed over from several pupil positions, and its figures.
+    """Draw, per policy, the blend from several pupil positions, and its figures.
 
     Raises
     ------
@@ -38,7 +38,8 @@ def policies_figure(views: Sequence[PolicyView], /, *, title: str = "") -> "Figu
         No policies.
     """
     require_any(views, "views", "policies")
-    with figure(_WIDTH_PX * len(views), _HEIGHT_PX, title) as drawn:
+    width, height = fitting_size((_WIDTH_PX, _HEIGHT_PX), [seam for view in views for seam in view.seams])
+    with figure(width * len(views), height, title) as drawn:
         axes = np.atleast_1d(drawn.subplots(1, len(views), sharex=True, sharey=True))
         for one, view in zip(axes, views, strict=True):
             handles = _draw(one, view)
@@ -46,7 +47,8 @@ def policies_figure(views: Sequence[PolicyView], /, *, title: str = "") -> "Figu
             handles=handles,
             loc="outside lower center",
             ncols=len(handles) + 1,
-            title="line where both channels give half of the light, and gaps (hatched), for the",
+            title="outlines: what each channel lights; grey: blend weight of the first channel, to 0.1, 0.5, "
+            "0.9, 1\nline of equal blend weights, and gaps (hatched), for the",
             frameon=False,
         )
         return drawn

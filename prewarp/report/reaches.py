@@ -26,8 +26,20 @@ def degree_lattice(
     return x, y, tangent_from_degrees(np.stack(np.meshgrid(x, y), axis=-1))
 
 
+def seam_axis(seam: Seam, /) -> int:
+    """Return 0 where channels lie side by side (or there is one), 1 where they lie one above the other."""
+    return int(np.argmax(np.ptp([reach.middle for reach in seam.reaches], axis=0)))
+
+
+def fitting_size(size_px: tuple[int, int], seams: Iterable[Seam], /) -> tuple[int, int]:
+    """Return a size meant for channels side by side, turned upright where a field is higher than wide."""
+    reaches = [reach for seam in seams for reach in seam.reaches]
+    wide, high = np.ptp(degrees_from_tangent(np.concatenate([reach.outline for reach in reaches])), axis=0)
+    return size_px if wide >= high else (size_px[1], size_px[0])
+
+
 def shared_light(seam: Seam, tangent: FloatArray, /) -> "np.ma.MaskedArray[Any, np.dtype[np.float64]]":
-    """Return the share of light of the first channel, masked where not all serve a direction."""
+    """Return the blend weight of the first channel, masked where not all serve a direction."""
     return np.ma.masked_where(~seam.served(tangent).all(axis=0), seam.weights(tangent)[0])
 
 

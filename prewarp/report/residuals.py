@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-# Arrows of a typical residual are drawn this long, as a share of the panel's width.
+# Arrows of a typical residual are drawn this long, as a fraction of the panel's width.
 TYPICAL_ARROW_SHARE = 0.025
 # No arrow is drawn longer than this share of the panel's width; such arrows have a colour of their own.
 LONGEST_ARROW_SHARE = 0.08
@@ -103,7 +103,7 @@ def _draw_channel(axes: "Axes", fields: FieldSet, view: Grid, outliers: set[int]
     axes.plot(*view.pixel[named].T, "x", color=RED, markersize=8, markeredgewidth=2)
     notes = []
     if np.any(shortened < 1.0):
-        notes.append((0.2, ORANGE, f"arrow cut: above {LONGEST_ARROW_SHARE * width * scale:.2g} px"))
+        notes.append((0.2, ORANGE, f"arrow shortened: above {LONGEST_ARROW_SHARE * width * scale:.2g} px"))
     if named.any():
         notes.append((0.98, RED, "x: left out as an outlier"))
     for place, colour_of_note, note in notes:
@@ -117,10 +117,13 @@ def _draw_channel(axes: "Axes", fields: FieldSet, view: Grid, outliers: set[int]
             va="center",
             transform=axes.transAxes,
         )
-    axes.set(xlim=(0, width), ylim=(height, 0), aspect="equal", ylabel="panel v, px")
+    # Arrows at the rim lead off the panel: its outline is drawn, and room beside it.
+    room = LONGEST_ARROW_SHARE * width
+    axes.plot([0, width, width, 0, 0], [0, 0, height, height, 0], color=INK, linewidth=1.2)
+    axes.set(xlim=(-room, width + room), ylim=(height + room, -room), aspect="equal", ylabel="panel v, px")
     axes.set_xlabel("panel u, px", labelpad=26)
     rms = np.sqrt(np.mean(comparison.error_px[good] ** 2)) if good.any() else np.nan
-    x, y, z = view.pupil_mm[0]
+    x, y, z = view.pupil_mm[0] + 0.0
     axes.set_title(
         f"channel '{channel}', {colour}, pupil at ({x:g}, {y:g}, {z:g}) mm\n"
         f"arrow: from sample to fit; RMS {rms:.3g} px, "

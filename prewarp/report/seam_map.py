@@ -1,4 +1,4 @@
-"""Reach-and-seam map: what each channel shows, where light is handed over, how far pictures come apart."""
+"""Reach-and-seam map: what each channel shows, the blend between them, how far pictures come apart."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.frames import degrees_from_tangent
-from prewarp.report.reaches import degree_lattice, draw_outline, shared_light
+from prewarp.report.reaches import degree_lattice, draw_outline, fitting_size, seam_axis, shared_light
 from prewarp.report.style import INK, figure, figure_bytes, require_any, text_colour
 from prewarp.seam import Seam
 
@@ -43,7 +43,8 @@ def seam_map_figure(maps: Sequence[SeamMap], /, *, title: str, error_label: str)
     require_any(maps, "maps", "modules")
     finite = np.concatenate([m.error_arcmin[np.isfinite(m.error_arcmin)] for m in maps])
     highest = float(np.quantile(finite, 0.99)) if finite.size else 1.0
-    with figure(_WIDTH_PX * len(maps), _HEIGHT_PX, title, title_size=15) as drawn:
+    width, height = fitting_size((_WIDTH_PX, _HEIGHT_PX), [m.seam for m in maps])
+    with figure(width * len(maps), height, title, title_size=15) as drawn:
         axes = np.atleast_1d(drawn.subplots(1, len(maps), sharex=True, sharey=True))
         meshes = [_draw(*pair, highest) for pair in zip(axes, maps, strict=True)]
         drawn.legend(
@@ -54,7 +55,7 @@ def seam_map_figure(maps: Sequence[SeamMap], /, *, title: str, error_label: str)
                     color=INK,
                     linestyle="dashed",
                     linewidth=2.0,
-                    label="both channels give half the light",
+                    label="blend weights 0.5 and 0.5",
                 ),
                 Line2D(
                     [],
@@ -62,7 +63,7 @@ def seam_map_figure(maps: Sequence[SeamMap], /, *, title: str, error_label: str)
                     color=INK,
                     linestyle="dotted",
                     linewidth=1.6,
-                    label="one channel gives a tenth of the light",
+                    label="blend weights 0.1 and 0.9",
                 ),
             ],
             loc="outside lower center",
@@ -79,12 +80,12 @@ def seam_map_picture(maps: Sequence[SeamMap], /, *, title: str, error_label: str
 
 
 def seam_figure(seam: Seam, /, *, title: str = "") -> "Figure":
-    """Draw one seam as `seam_map_figure` does; colour is the larger share of light, per cent."""
+    """Draw one seam as `seam_map_figure` does; colour is the larger blend weight, per cent."""
     x, y, tangent = degree_lattice(seam.reaches, _BLEND_STEP_DEG)
     shared = seam.served(tangent).sum(axis=0) > 1
     share = np.where(shared, 100.0 * seam.weights(tangent).max(axis=0), np.nan)
     told = f"feather {seam.feather_deg:.3g} degrees" if shared.any() else "one channel: no seam"
-    label = "light of the channel that gives more, per cent"
+    label = "larger blend weight, per cent"
     return seam_map_figure([SeamMap(told, seam, (x, y), share)], title=title, error_label=label)
 
 
@@ -101,14 +102,15 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
     )
     for number, reach in enumerate(item.seam.reaches):
         colour = draw_outline(axes, reach, number, linewidth=2.5)
-        across = degrees_from_tangent(reach.outline[:, 0])
         # On the side away from the seam, where nothing else is drawn.
+        along = seam_axis(item.seam)
+        across = degrees_from_tangent(reach.outline[:, along])
         others = np.mean([other.middle for other in item.seam.reaches], axis=0)
-        side = np.sign(reach.middle[0] - others[0] or 1.0)
+        side = np.sign(reach.middle[along] - others[along] or 1.0)
         far = across.max() if side > 0 else across.min()
+        place = far - side * 0.3 * np.ptp(across)
         axes.text(
-            far - side * 0.3 * np.ptp(across),
-            0.0,
+            *((place, 0.0) if along == 0 else (0.0, place)),
             f"{reach.channel}\nchannel",
             color=text_colour(colour),
             fontsize=15,

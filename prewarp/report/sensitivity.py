@@ -54,8 +54,12 @@ def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "F
     require_any(items, "items", "seams")
     kinds = (*_KINDS, _STEP) if any(item.timing is not None for item in items) else _KINDS
     values = {kind: [item.values(kind) for item in items] for kind, _, _ in kinds}
-    with figure(len(kinds) * _WIDTH_PX * len(items), _HEIGHT_PX, title, title_size=15) as drawn:
-        parts = drawn.subfigures(1, len(kinds), squeeze=False)[0]
+    # Overlaps of channels one above the other are wide: their kinds stand one above the other as well.
+    stacked = all(item.overlap.is_wide for item in items)
+    long = _WIDTH_PX * len(kinds)
+    size = (_HEIGHT_PX * len(items), long) if stacked else (long * len(items), _HEIGHT_PX)
+    with figure(*size, title, title_size=15) as drawn:
+        parts = drawn.subfigures(*((len(kinds), 1) if stacked else (1, len(kinds))), squeeze=False).ravel()
         for part, (kind, heading, unit) in zip(parts, kinds, strict=True):
             part.suptitle(heading, fontsize=13)
             all_axes = np.atleast_1d(part.subplots(1, len(items), sharey=True))
@@ -71,7 +75,7 @@ def sensitivity_figure(items: Sequence[SensitivityItem], /, *, title: str) -> "F
                     shading="nearest",
                 )
                 _close_in(axes, item.overlap)
-                axes.set(xlabel="right, degrees", aspect="equal")
+                axes.set(xlabel="horizontal field angle, degrees", aspect="equal")
                 axes.set_title(f"{item.title}\n{_told(one)}")
             all_axes[0].set_ylabel("vertical field angle, degrees")
             part.colorbar(mesh, ax=list(all_axes), label=unit, extend="max", shrink=0.8, pad=0.02)

@@ -24,7 +24,7 @@ class Overlap:
     tangent : (n, 2) float array
         The directions, tangents, row by row of the lattice.
     share : (2, n) float array
-        Share of light of each of the two channels.
+        Blend weight of each of the two channels.
     axes_deg : ((columns,), (rows,)) float arrays
         Lattice of dir_x and dir_y, degrees.
     inside : (rows, columns) bool array
@@ -36,6 +36,12 @@ class Overlap:
     share: FloatArray
     axes_deg: tuple[FloatArray, FloatArray]
     inside: BoolArray
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether it runs across: the channels lie one above the other."""
+        wide, high = np.ptp(self.tangent, axis=0)
+        return bool(wide > high)
 
     def spread_out(self, values: FloatArray, /) -> FloatArray:
         """Return values (n,) on the lattice (rows, columns), NaN elsewhere."""

@@ -3,8 +3,12 @@
 import json
 import re
 
+import pytest
+
+from prewarp.capture.camera import read_camera
 from prewarp.module import read_module
 from prewarp.module_file import KEY_TABLES, key_rows
+from prewarp.trace import read_design
 from tests.cli.conftest import run
 
 
@@ -77,3 +81,18 @@ def test_help_holds_every_key():
     for table in KEY_TABLES:
         for name, _, _, means in key_rows(table):
             assert re.search(rf"\b{name} {re.escape(means)}", text), name
+
+
+@pytest.mark.parametrize("name", ["coaxial", "folded"])
+def test_an_example_brings_its_design_and_a_camera(tmp_path, name):
+    done = run("module", "--new", "--example", name, "-o", tmp_path / "visor.toml")
+    assert done.exit_code == 0 and "Next: prewarp targets" in done.stdout
+    module = read_module(tmp_path / "visor.toml")
+    assert [one.name for one in read_design(tmp_path / "visor.design.toml").channels] == [
+        one.name for one in module.channels
+    ]
+    assert read_camera(tmp_path / "visor.camera.toml").aperture_mm == 3.0
+    again = run("module", "--new", "--example", name, "-o", tmp_path / "visor.toml")
+    assert again.exit_code == 2 and "is there already" in again.stderr
+    mixed = run("module", "--new", "--example", name, "--colors", "mono", "-o", tmp_path / "other.toml")
+    assert mixed.exit_code == 2 and "is told by the example" in mixed.stderr

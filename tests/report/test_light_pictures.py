@@ -68,14 +68,15 @@ def test_profiles_are_drawn_from_the_first_channel_to_the_second():
     )
     np.testing.assert_allclose(after[shown, 1], pair.after.luminance[0, shown] / pair.before.levels.max())
     labels = [text.get_text() for text in seen.get_legend().get_texts()]
-    for label, one in zip(labels, (pair.before, pair.after), strict=True):
+    assert labels[2] == "blend: both channels give light"
+    for label, one in zip(labels[:2], (pair.before, pair.after), strict=True):
         assert f"step {one.step_percent.max():.2g} %, ripple {one.ripple_percent.max():.2g} %" in label
     thick = np.column_stack(max(rest.lines, key=lambda one: one.get_linewidth()).get_data())
     np.testing.assert_allclose(
         thick[shown, 1], 100.0 * (pair.after.luminance[0, shown] / pair.after.levels[0].mean() - 1.0)
     )
     assert thick[shown, 1][0] < -0.04 and thick[shown, 1][-1] > 0.04
-    assert "'left' on the left, 'right' on the right" in rest.get_xlabel()
+    assert "from 'left' to 'right'" in rest.get_xlabel()
     assert rest.get_xlim()[0] < rest.get_xlim()[1] and rest.get_ylim()[0] < rest.get_ylim()[1]
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from prewarp.cli.arguments import FILE, PanelSize, require_output_file
+from prewarp.cli.examples import EXAMPLES, example_files
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import InputFileError
 from prewarp.files import write_text
@@ -26,7 +27,7 @@ _EYES = {"left": ("left",), "right": ("right",), "both": EYES}
 _COLOURS = {"rgb": ("R", "G", "B"), "mono": ("G",)}
 # Options that a grid answers, and all that mean nothing without --new.
 _OF_A_GRID = ("channels", "layout", "colors")
-_NEW_ONLY = ("grid_path", "output", "eyes", *_OF_A_GRID, "panel_size_px", "name")
+_NEW_ONLY = ("grid_path", "example", "output", "eyes", *_OF_A_GRID, "panel_size_px", "name")
 
 
 class _WithKeys(click.Command):
@@ -55,6 +56,11 @@ class _WithKeys(click.Command):
     type=FILE,
     metavar="GRID",
     help="With --new: names, reach, eye box and mirrored as in a grid, and a size of content that fits.",
+)
+@click.option(
+    "--example",
+    type=click.Choice(EXAMPLES),
+    help="With --new: an example display; its design and a camera to simulate are written beside.",
 )
 @click.option("-o", "--output", type=FILE, help="File to write with --new; never one that is there.")
 @click.option(
@@ -92,6 +98,7 @@ def module(
     module_path: Path | None,
     new: bool,
     grid_path: Path | None,
+    example: str | None,
     output: Path | None,
     eyes: str | None,
     channels: int,
@@ -111,6 +118,7 @@ def module(
       prewarp module --new -o visor.toml
       prewarp module --new --eyes both --layout stacked --colors mono -o visor.toml
       prewarp module --new --from capture.csv -o visor.toml
+      prewarp module --new --example folded -o visor.toml
     """
     if not new:
         _refuse(ctx, _NEW_ONLY, "is for a new module file; say --new as well.")
@@ -129,11 +137,29 @@ def module(
     if grid_path is not None:
         _refuse(ctx, _OF_A_GRID, f"is told by the grid, {grid_path}; leave it out, or leave out --from.")
     require_output_file(output, grid_path)
-    if output.exists():
-        raise InputFileError(
-            f"{output}: is there already, and may hold what somebody wrote. Name another file.",
-            path=str(output),
+    if example is not None:
+        _refuse(ctx, ("grid_path", "eyes", *_OF_A_GRID, "panel_size_px", "name"), "is told by the example.")
+        files = example_files(example, output)
+    else:
+        files = {output: ""}
+    for path in files:
+        if path.exists():
+            raise InputFileError(
+                f"{path}: is there already, and may hold what somebody wrote. Name another file.",
+                path=str(path),
+            )
+    if example is not None:
+        for path, text in files.items():
+            write_text(path, text)
+        found = summarise(read_module(output))
+        _tell(talk, found)
+        design, camera = list(files)[1:]
+        talk.text(
+            f"{output}: written, with its design ({design}) and a camera to simulate ({camera}). Next: "
+            f"prewarp targets {output} -o targets"
         )
+        talk.json(found.as_dict())
+        return
     made = _made(grid_path, eyes, channels, layout, colors, panel_size_px, name)
     write_text(output, module_text(made))
     found = summarise(read_module(output))
