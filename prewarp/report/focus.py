@@ -50,10 +50,10 @@ def focus_figure(items: Sequence[FocusItem], /, *, title: str) -> "Figure":
     low, high = (float(np.quantile(finite, share)) for share in (0.02, 0.98))
     # High fields, of channels one above the other, have their steps beside them.
     pairs = [pair for item in items for pair in item.overlaps]
-    high = bool(pairs) and all(pair.is_wide for pair in pairs)
-    size = (_HEIGHT_PX + 200, _HIGH_PX * len(items)) if high else (_WIDTH_PX * len(items), _HEIGHT_PX)
+    beside = bool(pairs) and all(pair.is_wide for pair in pairs)
+    size = (_HEIGHT_PX + 200, _HIGH_PX * len(items)) if beside else (_WIDTH_PX * len(items), _HEIGHT_PX)
     with figure(*size, title, title_size=15) as drawn:
-        if high:
+        if beside:
             above, below = drawn.subplots(len(items), 2, squeeze=False, width_ratios=(1.0, 1.25)).T
         else:
             above, below = drawn.subplots(2, len(items), squeeze=False, height_ratios=(1.25, 1.0))

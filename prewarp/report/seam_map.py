@@ -109,8 +109,10 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
         side = np.sign(reach.middle[along] - others[along] or 1.0)
         far = across.max() if side > 0 else across.min()
         place = far - side * 0.3 * np.ptp(across)
+        x, y = (place, 0.0) if along == 0 else (0.0, place)
         axes.text(
-            *((place, 0.0) if along == 0 else (0.0, place)),
+            x,
+            y,
             f"{reach.channel}\nchannel",
             color=text_colour(colour),
             fontsize=15,
