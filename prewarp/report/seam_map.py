@@ -108,7 +108,7 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
         others = np.mean([other.middle for other in item.seam.reaches], axis=0)
         side = np.sign(reach.middle[along] - others[along] or 1.0)
         far = across.max() if side > 0 else across.min()
-        place = far - side * 0.3 * np.ptp(across)
+        place = float(far - side * 0.3 * np.ptp(across))
         x, y = (place, 0.0) if along == 0 else (0.0, place)
         axes.text(
             x,
