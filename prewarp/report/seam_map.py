@@ -109,10 +109,10 @@ def _draw(axes: "Axes", item: SeamMap, highest: float) -> "QuadMesh":
         side = np.sign(reach.middle[along] - others[along] or 1.0)
         far = across.max() if side > 0 else across.min()
         place = float(far - side * 0.3 * np.ptp(across))
-        x, y = (place, 0.0) if along == 0 else (0.0, place)
+        right, up = (place, 0.0) if along == 0 else (0.0, place)
         axes.text(
-            x,
-            y,
+            right,
+            up,
             f"{reach.channel}\nchannel",
             color=text_colour(colour),
             fontsize=15,
