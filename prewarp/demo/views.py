@@ -106,7 +106,11 @@ class Looks:
         seen = {
             channel: window_around(
                 np.concatenate(
-                    [spline.coefficients.reshape(-1, 2) for made in maps.values() for spline in made[channel]]
+                    [
+                        spline.coefficients[..., :2].reshape(-1, 2)
+                        for made in maps.values()
+                        for spline in made[channel]
+                    ]
                 ),
                 self._meshes["raw"][channel][0],
             )
@@ -161,4 +165,11 @@ def _shrunk(mesh: PanelMesh) -> PanelMesh:
 
 
 def _shrunk_map(maps: Sequence[SplineLattice]) -> tuple[SplineLattice, ...]:
-    return tuple(replace(spline, coefficients=spline.coefficients / OVERVIEW_SHRINK) for spline in maps)
+    """Return view maps to panels with fewer pixels; what follows u, v (how much is lit) stays."""
+
+    def shrunk(spline: SplineLattice) -> SplineLattice:
+        coefficients = spline.coefficients.copy()
+        coefficients[..., :2] /= OVERVIEW_SHRINK
+        return replace(spline, coefficients=coefficients)
+
+    return tuple(shrunk(spline) for spline in maps)

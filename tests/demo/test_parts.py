@@ -10,10 +10,11 @@ from prewarp.demo.figures import fit_figures
 from prewarp.demo.sheet import Row, contact_sheet, with_scale
 from prewarp.demo.table import table_lines
 from prewarp.demo.truth import TracedOptics
-from prewarp.demo.views import CloseUp
+from prewarp.demo.views import OVERVIEW_SHRINK, CloseUp, _shrunk_map
 from prewarp.field import fit_grid
 from prewarp.frames import ARCMIN_PER_RADIAN, arcmin_between
 from prewarp.grids import read_grid
+from prewarp.lattice import spline_through
 from prewarp.module import read_module
 from prewarp.resources import resource_path
 from prewarp.trace import read_design
@@ -180,3 +181,12 @@ def test_the_table_puts_modules_side_by_side():
         "no tracker needed",
         "0.162 mm at 7 ms, 14 ms at the latest",
     )
+
+
+def test_a_smaller_panel_keeps_how_much_of_it_is_lit():
+    """Of a colour with dark parts a view map has a third component, beside u and v: a factor on light."""
+    nodes = np.random.default_rng(1).random((6, 7, 3))
+    spline = spline_through(nodes, origin=np.zeros(2), step=np.ones(2))
+    (smaller,) = _shrunk_map([spline])
+    np.testing.assert_allclose(smaller.coefficients[..., :2] * OVERVIEW_SHRINK, spline.coefficients[..., :2])
+    np.testing.assert_array_equal(smaller.coefficients[..., 2], spline.coefficients[..., 2])
