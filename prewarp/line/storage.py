@@ -44,7 +44,7 @@ def family_bytes(family: Family, /) -> bytes:
     header = {
         "format": FORMAT,
         "channels": entries,
-        "colours": list(family.colours),
+        "colors": list(family.colours),
         "provenance": dict(family.provenance),
     }
     text = json.dumps(header, sort_keys=True, allow_nan=False).encode("utf-8")
@@ -114,7 +114,7 @@ def _from_arrays(arrays: dict[str, np.ndarray]) -> Family:
         )
     return Family(
         channels,
-        tuple(str(one) for one in header["colours"]),
+        tuple(str(one) for one in header["colors"]),
         arrays["pupil_box_mm"].astype(float),
         dict(header["provenance"]),
     )
