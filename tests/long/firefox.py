@@ -48,8 +48,9 @@ class Firefox:
         screen = [server, "-displayfd", str(write), "-screen", "0", "1400x1100x24", "-nolisten", "tcp"]
         self._running = [subprocess.Popen(screen, pass_fds=(write,), **quiet)]
         os.close(write)
-        display = os.read(read, 16).decode().strip()
-        os.close(read)
+        # The whole line: a server that cannot end it ends itself.
+        with os.fdopen(read) as line:
+            display = line.readline().strip()
         command = [browser, "--marionette", "--no-remote", "--profile", self._profile.name, "about:blank"]
         environment = {**os.environ, "DISPLAY": f":{display}", "HOME": self._profile.name}
         self._running.append(subprocess.Popen(command, env=environment, **quiet))
