@@ -17,10 +17,10 @@ Last figures in Chromium 156 (SwiftShader), view of 960 x 480 px, pixels within 
     grid, before               99.985 %, 2  99.781 %, 6
     grid, 4 times at the seam  99.958 %, 4  99.891 %, 6
 
-Frames at 960 x 960 px took some 1.0 s of one core with nodes 24 px apart (0.75 with 32), 1.1 to 2 s by the wall on
-two cores that others used three to eight times over: 2 frames a second were not seen. Firefox 153 under Xvfb
-(llvmpipe), coaxial demo: 99.969, 99.961, 99.985 and 99.958 %, 3.0 frames a second on the same two cores, used
-three times over.
+Frames at 960 x 960 px took some 1.0 s of one core with nodes 24 px apart (0.75 with 32), 1.1 to 2 s by the
+wall on two cores that others used three to eight times over: 2 frames a second were not seen. Firefox 153
+under Xvfb (llvmpipe), coaxial demo: 99.969, 99.961, 99.985 and 99.958 %, 3.0 frames a second on the same two
+cores, used three times over.
 """
 
 import json
