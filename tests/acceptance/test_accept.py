@@ -133,25 +133,26 @@ def test_an_image_that_is_too_near_shows_as_a_focus_step(judge):
 
 
 def test_a_pose_is_removed_only_where_asked_for_and_only_as_far_as_a_bench_may_be_off(judge):
-    grid = capture()
+    grid = capture(colours=("G",))
+    limits, bench = Limits(place_arcmin=1.2), BenchPrior(0.1, 2.0)
 
-    def posed(turn_arcmin):
+    def posed(turn_arcmin, **options):
         # Seen by a camera that is turned.
         seen = turned_tangent(grid.tangent, np.array([0.3, -1.0, 0.5]) * -turn_arcmin * ARCMIN)
-        return replace(grid, tangent=seen, direction_deg=None)
+        found = judge(replace(grid, tangent=seen, direction_deg=None), limits, **options)
+        return found, figure(found, "place_arcmin")
 
-    limits = Limits(place_arcmin=1.2)
-    plain = judge(posed(3.0), limits)
-    assert plain.pose is None and plain.verdict == FAIL and "nothing was removed" in plain.told[0]
-    freed = judge(posed(3.0), limits, remove_pose=True, bench=BenchPrior(0.1, 2.0))
-    assert freed.pose.removed and freed.verdict == PASS
+    plain, one = posed(3.0)
+    assert plain.pose is None and one.verdict == FAIL and "nothing was removed" in plain.told[0]
+    freed, one = posed(3.0, remove_pose=True, bench=bench)
+    assert freed.pose.removed and one.verdict == PASS
     np.testing.assert_allclose(freed.pose.turn_arcmin, [0.9, -3.0, 1.5], atol=0.4)
     assert "Removed as the unknown pose" in freed.told[0]
-    far = judge(posed(20.0), limits, remove_pose=True, bench=BenchPrior(0.1, 2.0))
-    assert not far.pose.removed and far.verdict == FAIL and "no pose of this bench" in far.told[0]
+    far, one = posed(20.0, remove_pose=True, bench=bench)
+    assert not far.pose.removed and one.verdict == FAIL and "no pose of this bench" in far.told[0]
     # Not removed but stated: the verdict knows less.
-    stated = judge(grid, limits, bench=BenchPrior(0.1, 2.0))
-    assert stated.verdict == PASS_WITHIN and figure(stated, "place_arcmin").parts["pose"] > 1.5
+    _, one = posed(0.0, bench=bench)
+    assert one.verdict == PASS_WITHIN and one.parts["pose"] > 1.5
 
 
 def false_inputs():
@@ -258,10 +259,10 @@ def test_the_command(folder, tmp_path):
     told = json.loads(done.stdout)
     assert told["verdict"] == PASS and told["specific_risk_at_most"] < 1e-3 and len(told["regions"]) == 6
     assert (tmp_path / "page.png").read_bytes()[:4] == b"\x89PNG"
-    write_grid(tmp_path / "fresh.npz", moved(capture(), (2.0, 0.0)))
+    write_grid(tmp_path / "fresh.npz", moved(capture(colours=("G",)), (2.0, 0.0)))
     done = run(*asked)
     assert done.exit_code == 1 and "Fail. Specific risk" in done.stdout and "ISO 14253-1" in done.stdout
-    write_grid(tmp_path / "fresh.npz", capture(pupils=PUPILS[:1], dots=9))
+    write_grid(tmp_path / "fresh.npz", capture(pupils=PUPILS[:1], colours=("G",)))
     done = run(*asked)
     assert done.exit_code == 3 and "needs pupil positions over the eye box" in done.stdout
     done = run(*asked[:3], folder / "nothing", *asked[4:])

@@ -162,7 +162,8 @@ def test_rules_find_what_they_say_and_little_by_chance():
 
 def test_the_command(tmp_path):
     write(tmp_path, table(60, drift=0.06))
-    (tmp_path / "unit.toml").write_text(module_text(), encoding="utf-8")
+    limits = "[limits]\nplace_px = 0.5\nluminance_step_percent = 5.0\n"
+    (tmp_path / "unit.toml").write_text(module_text(limits), encoding="utf-8")
     asked = ("line", "capability", tmp_path / "units.csv", "--module", tmp_path / "unit.toml")
     done = run(*asked, "--lower", "place_px=0.1", "-o", tmp_path / "out")
     assert done.exit_code == 0, done.output
