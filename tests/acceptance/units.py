@@ -4,19 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from prewarp.export.lookup_files import lookup_package_files
-from prewarp.export.manifest import manifest_of
-from prewarp.export.package_reading import MANIFEST
-from prewarp.export.truth import truth_file, truth_of
-from prewarp.files import json_text, write_bytes, write_text
 from prewarp.grids import Grid, grid_from_samples
 from tests.export.device_builds import (
-    ASKED,
     SIZE,
     SmallMatch,
     chebyshev_lookup,
     small_build,
     small_fields,
+    write_small,
 )
 
 MODULE = """
@@ -70,18 +65,10 @@ def module_text(limits: str = LIMITS) -> str:
 
 
 def package(folder):
-    """Write the unit's package, with gains: blob, truth and manifest alone, not verified again."""
-    build = small_build(matched=True)
-    files = [
-        lookup_package_files(chebyshev_lookup(matched=True))[0],
-        truth_file(build, truth_of(build, per_pupil=False)),
-    ]
-    manifest = manifest_of(
-        build, [one.entry() for one in files], [], eye="right", request=ASKED, missing=[], version="test"
+    """Write the unit's package, with gains."""
+    write_small(
+        folder, build=small_build(matched=True), lookup=chebyshev_lookup(matched=True), formats=("lookup",)
     )
-    for one in files:
-        write_bytes(folder / one.path, one.data)
-    write_text(folder / MANIFEST, json_text(manifest))
     return folder
 
 
