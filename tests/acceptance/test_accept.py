@@ -146,7 +146,8 @@ def test_a_pose_is_removed_only_where_asked_for_and_only_as_far_as_a_bench_may_b
     assert plain.pose is None and one.verdict == FAIL and "nothing was removed" in plain.told[0]
     freed, one = posed(3.0, remove_pose=True, bench=bench)
     assert freed.pose.removed and one.verdict == PASS
-    np.testing.assert_allclose(freed.pose.turn_arcmin, [0.9, -3.0, 1.5], atol=0.4)
+    # The tables of this package may be off by 0.1 px, 0.77 arcmin.
+    np.testing.assert_allclose(freed.pose.turn_arcmin, [0.9, -3.0, 1.5], atol=0.77)
     assert "Removed as the unknown pose" in freed.told[0]
     far, one = posed(20.0, remove_pose=True, bench=bench)
     assert not far.pose.removed and one.verdict == FAIL and "no pose of this bench" in far.told[0]
