@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from prewarp.grids import read_grid
+from prewarp.grids import read_grid, write_grid
 from prewarp.line.estimate import estimate
 from prewarp.line.figures import Judge
 from prewarp.line.flags import THRESHOLD, flags_of
@@ -49,6 +49,18 @@ def test_a_wrong_lens_is_flagged(work, optics, fault):
     module, design = optics
     grid = captured_unit(faulty_unit(unit_design(design, 77), fault, 0), module, TWO, 77, directions=(13, 13))
     assert not flags_of(found_in(work, grid), work.named, work.rest_px).fits
+
+
+def test_flags_are_not_judged_from_more_positions_than_they_were_held_to_truth_at(work, optics, tmp_path):
+    module, design = optics
+    three = np.vstack([TWO, [0.0, 0.0, 0.0]])
+    grid = captured_unit(
+        faulty_unit(unit_design(design, 77), "glass", 0), module, three, 77, directions=(13, 13)
+    )
+    write_grid(tmp_path / "U77.npz", grid)
+    row = work.row("U77", tmp_path / "U77.npz")
+    assert row.status == "bad"
+    assert "flags cannot be judged from 3 camera positions" in row.reason
 
 
 def test_modes_are_those_of_the_tolerances(line, optics):
