@@ -107,4 +107,8 @@ def write_small(folder, *, build=None, **options):
         "eye": "right",
         "provenance": {"input": "none"},
     }
-    return export_package(folder, build or small_build(), PackageOptions(**{**given, **options}))
+    build, given = build or small_build(), {**given, **options}
+    if given["lookup"] is not None:
+        # The small lookup says what it was made for; a package must say what its shaders draw.
+        given["lookup"] = replace(given["lookup"], content=build.content)
+    return export_package(folder, build, PackageOptions(**given))

@@ -74,7 +74,7 @@ def job_of(folder, channel, path, pupil, dialect, content):
             continue
         if name.startswith("t_table_"):
             colour = "RGB"[PLANES.index(name.removeprefix("t_table_"))]
-            found = entry_of(manifest, "table texture", channel=channel, colour=colour, pupil=pupil)
+            found = entry_of(manifest, "table texture", channel=channel, color=colour, pupil=pupil)
         elif name in FILTERED:
             found = entry_of(manifest, "shader texture", sampler=name, pupil=pupil)
         elif name.startswith("t_gain_"):
@@ -210,7 +210,7 @@ def share_from(manifest, channel, values, content_px):
 def _shown(folder, manifest, build, lookup, channel, path, pupil, plane, colour, pixel):
     size = np.asarray(build.panel_size_px(channel))
     if path == "table":
-        found = entry_of(manifest, "table texture", channel=channel, colour=colour, pupil=pupil)
+        found = entry_of(manifest, "table texture", channel=channel, color=colour, pupil=pupil)
         spline = spline_from_texture((folder / found["path"]).read_bytes(), found["details"], where="t")
         return spline.at(pixel)
     if path == "mesh":
