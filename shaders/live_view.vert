@@ -5,6 +5,7 @@
 // u_lit_s: (c, a, b), a panel point (u, v) px is lit at c + a u + b v, s after the moment that the content was drawn for.
 // u_view_middle, u_view_scale: view px = middle + plane * scale. u_view_px: size of the view; row 0 of the target is its top.
 // v_panel: place on the panel, 0 to 1. v_gain: gain of a luminance match there, as seen from the true pupil; else 1.
+
 // Drivers move vertices to a lattice of 1/16 px or finer (OpenGL ES 3.0, SUBPIXEL_BITS at least 4). Here they lie on it, and
 // say the place on the panel that is seen there, so that no driver moves the picture.
 

@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from prewarp.cli import commands
+from prewarp.cli.commands.line import COMMANDS as LINE_COMMANDS
 from prewarp.cli.group import COMMANDS
 from prewarp.field import FieldSet, compare_grid
 from prewarp.grids import read_grid, write_grid
@@ -24,12 +25,14 @@ def only_json(done) -> dict:
 
 def test_every_command_has_help_with_an_example():
     files = {path.stem for path in Path(commands.__file__).parent.glob("[a-z]*.py")}
-    assert files == set(COMMANDS)
-    for name, summary in COMMANDS.items():
+    assert files == set(COMMANDS) | {f"line_{name}" for name in LINE_COMMANDS}
+    whole = {(name,): summary for name, summary in COMMANDS.items() if name != "line"}
+    whole |= {("line", name): summary for name, summary in LINE_COMMANDS.items()}
+    for words, summary in whole.items():
         assert len(summary) <= 60 and summary.endswith(".")
-        done = run(name, "--help")
+        done = run(*words, "--help")
         assert done.exit_code == 0
-        assert f"prewarp {name}" in done.stdout.split("Example")[1]
+        assert f"prewarp {' '.join(words)}" in done.stdout.split("Example")[1]
         assert "--json" in done.stdout and "--quiet" in done.stdout
 
 

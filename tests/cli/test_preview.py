@@ -72,14 +72,14 @@ def test_film_of_a_recorded_motion(capture, tmp_path):
     )
     done = run(
         "film", capture / "visor.fit.npz", "--motion", tmp_path / "eye.csv", "--seconds", "0.4", "--fps", "5",
-        "--size", "160x96", "--tracker", "noisy", "--view", "seam error", "-o", tmp_path / "out.gif",
+        "--size", "320x192", "--tracker", "noisy", "--view", "seam error", "-o", tmp_path / "out.gif",
         "--json",
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
     assert found["frames"] == 2 and found["fps_hz"] == 5.0
     with Image.open(tmp_path / "out.gif") as picture:
-        assert picture.n_frames == 2 and picture.size == (160, 96)
+        assert picture.n_frames == 2 and picture.width == 320
 
 
 def test_a_module_stands_for_the_fit_beside_it(capture, tmp_path):
@@ -244,6 +244,8 @@ def test_a_real_window_shows_what_the_offscreen_renderer_draws(capture, tmp_path
             hands.do("key", "p")
             assert saved(pictures, 2).shape == (480, 640, 3)
             hands.do("key", "Escape")
+            time.sleep(0.6)  # it asks first
+            hands.do("key", "y")
             output = process.communicate(timeout=WAIT_SECONDS)
             assert process.returncode == 0, output
         finally:

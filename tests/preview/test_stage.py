@@ -101,11 +101,10 @@ def test_seam_error_is_coloured_where_channels_overlap(context, stages):
     calm = stage.read().astype(int)
     stage.draw(STATES["seam error"], PUPIL, TRACKED)
     wrong = stage.read().astype(int)
-    # The scale ends in red; with a right tracker the seam is dark blue. Rims of panels are red both times.
-    # A pixel of a rim may lie to either side of the limit: what was nearly red before has not turned.
+    # The scale ends in yellow; with a right tracker the seam is dark blue. Rims are yellow both times.
+    # A pixel of a rim may lie to either side of the limit: what was nearly yellow before has not turned.
     before, after = (
-        (frame[..., 0] > least) & (frame[..., 1:].max(axis=-1) < 90)
-        for frame, least in ((calm, 90), (wrong, 120))
+        frame[..., :2].min(axis=-1) > frame[..., 2] + least for frame, least in ((calm, 20), (wrong, 40))
     )
     turned = after & ~before
     assert turned.mean() > 0.02

@@ -49,8 +49,11 @@ def test_arrows_run_from_the_sample_to_the_fit(fitted):
         np.testing.assert_allclose(np.median(step, axis=0), [-4.8, 3.6], atol=0.02)
         np.testing.assert_allclose(step, compare_grid(fields, own).predicted_px - own.pixel, atol=1e-9)
         # Drawn along the axes of the panel, of which v runs down; 5 px take a fortieth of its width.
-        assert arrows.angles == arrows.scale_units == "xy" and axes.get_xlim() == (0.0, PANEL[0])
-        assert axes.get_ylim() == (PANEL[1], 0.0)
+        assert arrows.angles == arrows.scale_units == "xy"
+        # The whole panel, with room for arrows at its rim.
+        rim = 0.08 * max(PANEL)
+        np.testing.assert_allclose(axes.get_xlim(), (-rim, PANEL[0] + rim))
+        np.testing.assert_allclose(axes.get_ylim(), (PANEL[1] + rim, -rim))
         assert 5.0 / arrows.scale == pytest.approx(0.025 * PANEL[0], rel=1e-9)
         (key,) = [one for one in axes.get_children() if isinstance(one, QuiverKey)]
         assert key.label == "5 px"

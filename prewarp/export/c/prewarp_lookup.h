@@ -43,7 +43,7 @@
 
 #include "prewarp_layout.h"
 
-#define PREWARP_STACK_BYTES 2048u
+#define PREWARP_STACK_BYTES 5120u
 
 #ifdef __cplusplus
 extern "C" {
