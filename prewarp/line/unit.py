@@ -79,8 +79,8 @@ class UnitWork:
         numbers = self._numbers(found, flags, shots)
         reasons = _flag_reasons(flags)
         if reasons and shots > TRUSTED_POSITIONS:
-            told = f"flags cannot be judged from {shots} camera positions, only from {TRUSTED_POSITIONS}: "
-            return UnitRow(serial, BAD, told + "; ".join(reasons), numbers)
+            why = f"flags cannot be judged from {shots} camera positions, only from {TRUSTED_POSITIONS}: "
+            return UnitRow(serial, BAD, why + "; ".join(reasons), numbers)
         if reasons:
             # Figures speak of the family; of another kind of unit they are not known.
             return UnitRow(serial, "fail", "not of this family: " + "; ".join(reasons), numbers)
