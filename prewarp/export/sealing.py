@@ -17,7 +17,6 @@ from prewarp.export.package_file import JsonObject
 from prewarp.files import read_bytes, sha256_of_bytes, write_bytes
 
 DIGEST, SIGNATURE = "manifest.sha256", "manifest.sig"
-SIGNATURE_BYTES = 64
 _MOST_BYTES = 256
 
 # Signs bytes.

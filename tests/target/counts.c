@@ -38,10 +38,12 @@ static void open(void)
         puts("failed");
 }
 
-static void prepare(void)
+static void prepare_first(uint32_t count)
 {
     uint32_t map;
-    for (map = 0; map < 3u; map++) {
+    own = memory;
+    left = MEMORY;
+    for (map = 0; map < count; map++) {
         const uint32_t base = prewarp_base_of(&lookup, map);
         const size_t needed = prewarp_coefficient_count(&lookup, map);
         if (needed > left || PREPARE(&lookup, map, pupil, base == PREWARP_NONE ? NULL : &maps[base], own, needed, &maps[map]))
@@ -49,6 +51,11 @@ static void prepare(void)
         own += needed;
         left -= needed;
     }
+}
+
+static void prepare(void)
+{
+    prepare_first(3u);
 }
 
 static void draw(void)
@@ -59,17 +66,7 @@ static void draw(void)
 
 static void prepare_all(void)
 {
-    uint32_t map;
-    own = memory;
-    left = MEMORY;
-    for (map = 0; map < lookup.map_count; map++) {
-        const uint32_t base = prewarp_base_of(&lookup, map);
-        const size_t needed = prewarp_coefficient_count(&lookup, map);
-        if (needed > left || PREPARE(&lookup, map, pupil, base == PREWARP_NONE ? NULL : &maps[base], own, needed, &maps[map]))
-            puts("failed");
-        own += needed;
-        left -= needed;
-    }
+    prepare_first(lookup.map_count);
 }
 
 static void prepare_light(void)
