@@ -28,6 +28,13 @@ def exponents_of_degree(degree: int, /, variables: int = 2) -> IntArray:
     return table
 
 
+def graded_place(exponents: IntArray, /) -> IntArray:
+    """Return where functions of two variables, exponents (k, 2), stand in graded order, (k,)."""
+    degree = exponents.sum(axis=1)
+    place: IntArray = degree * (degree + 1) // 2 + exponents[:, 1]
+    return place
+
+
 def nodes_1d(count: int, /) -> FloatArray:
     """Return the `count` zeros of T_count, rising; 0 for one."""
     return np.cos(np.pi * (np.arange(count)[::-1] + 0.5) / count) if count > 1 else np.zeros(1)

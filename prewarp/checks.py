@@ -73,6 +73,28 @@ def finite_rows(*arrays: FloatArray) -> BoolArray:
     return finite
 
 
+def all_of_rows(mask: BoolArray, /) -> BoolArray:
+    """Return which rows (n,) of a mask (n, k) hold throughout. By columns, as `finite_rows`."""
+    whole = mask[:, 0].copy()
+    for column in mask.T[1:]:
+        whole &= column
+    return whole
+
+
+def any_of_rows(mask: BoolArray, /) -> BoolArray:
+    """Return which rows (n,) of a mask (n, k) hold anywhere. By columns, as `finite_rows`."""
+    some = mask[:, 0].copy()
+    for column in mask.T[1:]:
+        some |= column
+    return some
+
+
+def lengths_of_rows(vectors: FloatArray, /) -> FloatArray:
+    """Return the length (n,) of vectors (n, 2). By columns, as `finite_rows`."""
+    x, y = vectors[:, 0], vectors[:, 1]
+    return np.sqrt(x * x + y * y)
+
+
 def extent(points: FloatArray, /) -> FloatArray:
     """Return the least and the greatest of each column of points (n, k), shape (2, k)."""
     return np.array(

@@ -1,5 +1,6 @@
 """Reading with limits, writing beside then renaming, hashes. Knows nothing of what the files mean."""
 
+import functools
 import glob
 import hashlib
 import io
@@ -17,6 +18,7 @@ from typing import IO, Any
 
 import numpy as np
 
+from prewarp.cores import on_cores
 from prewarp.errors import InputFileError
 from prewarp.leftovers import removed_if_stopped
 
@@ -31,6 +33,7 @@ LOCKS_ARE_KNOWN = fcntl is not None
 _JUST_BEGUN_SECONDS = 60.0
 MEBIBYTE = 1 << 20
 MAX_ARRAYS = 4096
+_LARGE_BYTES = 4 << 20  # from which an NPZ file is unpacked on all cores
 # Fixed time stamp of the entries of an NPZ file (the earliest that zip can hold): same input, same bytes.
 _ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 _SPELT = {"colour": "color", "colours": "colors"}
@@ -196,7 +199,6 @@ def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndar
     own header must agree with the size of its entry, so a small file cannot ask for a large allocation.
     """
     require_file(path, limit_bytes=limit_bytes, what=what)
-    arrays: dict[str, np.ndarray] = {}
     try:
         with zipfile.ZipFile(path) as archive:
             entries = archive.infolist()
@@ -211,8 +213,11 @@ def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndar
                     f"{limit_bytes / MEBIBYTE:.0f} MiB.",
                     path=str(path),
                 )
-            for entry in entries:
-                arrays[entry.filename.removesuffix(".npy")] = _read_entry(archive, entry, path)
+            read = functools.partial(_read_entry, archive, path)
+            # Unpacking lets other threads run.
+            found = on_cores(read, entries) if total > _LARGE_BYTES else [read(entry) for entry in entries]
+            names = [entry.filename.removesuffix(".npy") for entry in entries]
+            arrays = dict(zip(names, found, strict=True))
     except InputFileError:
         raise
     # zipfile, zlib and numpy raise many kinds of error on damaged bytes; each means the same to the reader.
@@ -225,7 +230,7 @@ def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndar
     return arrays
 
 
-def _read_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, path: Path) -> np.ndarray:
+def _read_entry(archive: zipfile.ZipFile, path: Path, entry: zipfile.ZipInfo) -> np.ndarray:
     with archive.open(entry) as stream:
         version = np.lib.format.read_magic(stream)
         read_header = (

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.checking.samples import Samples, group_sums
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray, lengths_of_rows
 from prewarp.robust import medians_by
 
+_LOWER = ((0, 0), (1, 0), (2, 0), (1, 1), (2, 1), (2, 2))
 FEWEST_SAMPLES = 12  # of a group, for its affine map to say anything
 
 
@@ -19,7 +20,16 @@ class Frame:
     half: FloatArray  # (2,) px
 
     def __call__(self, pixel: FloatArray) -> FloatArray:
-        return (pixel - self.middle) / self.half
+        return scaled(pixel, self.middle, self.half)
+
+
+def scaled(points: FloatArray, middle: FloatArray, half: FloatArray) -> FloatArray:
+    """Return points (n, 2) as (points - middle) / half, by columns: far quicker than along short rows."""
+    result = np.empty(points.shape)
+    for axis in (0, 1):
+        np.subtract(points[..., axis], middle[axis], out=result[..., axis])
+        result[..., axis] /= half[axis]
+    return result
 
 
 def common_frame(samples: Samples) -> Frame:
@@ -34,26 +44,34 @@ def group_affine(samples: Samples, frame: Frame, values: FloatArray, *, rounds: 
     Each of `rounds` lowers the weight of samples far from their group's map, against the group's median
     distance.
     """
-    w = frame(samples.pixel)
-    basis = np.stack([np.ones(len(w)), w[:, 0], w[:, 1]], axis=1)
-    maps = _weighted_affine(samples, basis, values)
+    basis = frame(samples.pixel)
+    maps = _weighted_affine(samples, basis, values, np.ones(len(basis)))
     for _ in range(rounds):
-        expected = np.einsum("nij,nj->ni", np.nan_to_num(maps)[samples.group], basis)
-        distance = np.sqrt(((values - expected) ** 2).sum(axis=1))
+        away = values - _mapped(maps, samples.group, basis)
+        distance = lengths_of_rows(away)
         scale = 3.0 * medians_by(samples.group, distance)[samples.group] + 1e-12
-        maps = _weighted_affine(samples, basis / (1.0 + (distance / scale) ** 2)[:, None], values, basis)
+        maps = _weighted_affine(samples, basis, values, 1.0 / (1.0 + (distance / scale) ** 2))
     return maps
 
 
-def _weighted_affine(
-    samples: Samples, weighted: FloatArray, values: FloatArray, basis: FloatArray | None = None
-) -> FloatArray:
-    """Return the maps for a basis (n, 3) with weights in it; `basis` is the plain one where they differ."""
-    basis = weighted if basis is None else basis
+def _mapped(maps: FloatArray, group: IntArray, w: FloatArray) -> FloatArray:
+    """Return what the maps (g, 2, 3) of their groups say at panel places (n, 2), (n, 2)."""
+    own = np.nan_to_num(maps)[group]
+    u, v = w.T
+    return np.stack([own[:, k, 0] + own[:, k, 1] * u + own[:, k, 2] * v for k in (0, 1)], axis=-1)
+
+
+def _weighted_affine(samples: Samples, w: FloatArray, values: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the maps for samples at panel places `w` (n, 2) with a `weight` (n,) each."""
     count = len(samples.group_pair)
-    products = (weighted[:, :, None] * basis[:, None, :]).reshape(-1, 9)
-    normal = group_sums(products, samples.group, count).reshape(-1, 3, 3)
-    right = group_sums((weighted[:, :, None] * values[:, None, :]).reshape(-1, 6), samples.group, count)
+    columns = (np.ones(len(w)), w[:, 0], w[:, 1])
+    weighted = (weight, weight * w[:, 0], weight * w[:, 1])
+    # The normal matrix is symmetric: its lower triangle is summed.
+    lower = group_sums((weighted[i] * columns[j] for i, j in _LOWER), samples.group, count)
+    normal = np.empty((count, 3, 3))
+    for place, (i, j) in enumerate(_LOWER):
+        normal[:, i, j] = normal[:, j, i] = lower[:, place]
+    right = group_sums((one * value for one in weighted for value in values.T), samples.group, count)
     maps = np.full((count, 2, 3), np.nan)
     usable = samples.group_size >= FEWEST_SAMPLES
     usable[usable] = np.linalg.cond(normal[usable]) < 1e6

@@ -36,6 +36,7 @@ from prewarp.checking.shots import Measured, find_shots
 from prewarp.checking.values import check_values
 from prewarp.checking.windows import CARRIED_POSITIONS
 from prewarp.checks import BoolArray, FloatArray
+from prewarp.cores import on_cores
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
 from prewarp.pupils.needed import WANTED_PX
@@ -212,20 +213,25 @@ def _check_samples(
     figures: dict[str, object] = {"pupil_positions": len(samples.pupils_mm)}
     figures["layout"] = ", ".join(sorted({lattice.kind for lattice in lattices}))
     pairs = Pairs(samples, frame, scale, places, {lattice.pair: lattice for lattice in lattices})
-    measured = {pair: one for pair in pairs.lattices if (one := pairs.measured(pair, skip)) is not None}
+    every = list(pairs.lattices)
+    found = on_cores(lambda pair: pairs.measured(pair, skip), every)
+    measured = {pair: one for pair, one in zip(every, found, strict=True) if one is not None}
     told_of = reference_pairs(samples)
     unseen = _unseen_px(samples, measured, told_of, ~skip, places)
     shots, off, meant_mm = find_shots(samples, measured, unseen)
     findings += [*shots, *check_pupil_lattice(samples, meant_mm)]
-    for pair in {int(samples.group_pair[group]) for group in np.flatnonzero(off)}:
-        again = pairs.measured(pair, skip | off)
+    changed = sorted({int(samples.group_pair[group]) for group in np.flatnonzero(off)})
+    found = on_cores(lambda pair: pairs.measured(pair, skip | off), changed)
+    for pair, again in zip(changed, found, strict=True):
         if again is None:
             del measured[pair]
         else:
             measured[pair] = again
+    look = _Look(pairs, skip, off, unseen, frozenset(told_of))
+    seen = dict(zip(measured, on_cores(look, list(measured.values())), strict=True))
     curls: dict[int, tuple[float, float]] = {}
-    terms: dict[int, PupilTerms] = {}
-    noise: dict[int, float | None] = {}
+    terms = {pair: one.terms for pair, one in seen.items() if one.terms is not None}
+    noise = {pair: one.noise_px for pair, one in seen.items() if one.terms is not None}
     by_name: dict[str, dict[str, float | None]] = {
         "noise_px": {},
         "curl_arcmin_per_mm": {},
@@ -238,22 +244,14 @@ def _check_samples(
             by_name["image_vergence_dioptres"][name] = 0.5 * float(np.trace(trends[pair].curvature_dioptres))
         if pair not in measured:
             continue
-        one = measured[pair]
-        by_name["px_per_degree"][name] = px_per_degree(samples, one.residuals)
-        by_name["noise_px"][name] = one.sigma
-        more, wrong_rows = pairs.faults(one, off, unseen.get(pair, 0.0))
-        findings += more
-        good = ~(skip | off)[samples.group]
-        good[wrong_rows] = False
-        findings += check_folds(samples, one.surface, pairs.lattices[pair], good)
-        if pair in told_of:
-            terms[pair] = pupil_terms(samples, one.residuals, good, places[pair])
-            noise[pair] = noise_px(samples, one.residuals, good)
-        curl = pairs.curl(one.surface, good)
-        if curl is not None:
-            by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = curl
-            if curl[0] > max(CURL_SIGMA * curl[1], LEAST_CURL):
-                curls[pair] = curl
+        own = seen[pair]
+        by_name["px_per_degree"][name] = own.px_per_degree
+        by_name["noise_px"][name] = measured[pair].sigma
+        findings += own.findings
+        if own.curl is not None:
+            by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = own.curl
+            if own.curl[0] > max(CURL_SIGMA * own.curl[1], LEAST_CURL):
+                curls[pair] = own.curl
     if curls:
         good_groups = ~(skip | off)
         findings.append(
@@ -264,6 +262,43 @@ def _check_samples(
     findings += told
     figures |= {key: value for key, value in by_name.items() if value}
     return findings, figures
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What the finer checks say of one channel and colour; `terms` and `noise_px` where it tells of them."""
+
+    findings: list[Finding]
+    px_per_degree: float
+    terms: PupilTerms | None
+    noise_px: float | None
+    curl: tuple[float, float] | None
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """The finer checks of one channel and colour, called with what was measured of it."""
+
+    pairs: Pairs
+    skip: BoolArray  # (g,) groups found wrong by their axes or positions
+    off: BoolArray  # (g,) those off as a whole
+    unseen_px: Mapping[int, float]
+    told_of: frozenset[int]
+
+    def __call__(self, one: Measured) -> _Seen:
+        samples, pair = self.pairs.samples, one.surface.pair
+        findings, wrong_rows = self.pairs.faults(one, self.off, self.unseen_px.get(pair, 0.0))
+        good = ~(self.skip | self.off)[samples.group]
+        good[wrong_rows] = False
+        findings += check_folds(samples, one.surface, self.pairs.lattices[pair], good)
+        tells = pair in self.told_of
+        return _Seen(
+            findings,
+            px_per_degree(samples, one.residuals),
+            pupil_terms(samples, one.residuals, good, self.pairs.places[pair]) if tells else None,
+            noise_px(samples, one.residuals, good) if tells else None,
+            self.pairs.curl(one.surface, good),
+        )
 
 
 def _unseen_px(

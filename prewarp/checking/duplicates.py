@@ -6,7 +6,7 @@ import numpy as np
 
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import FloatArray, IntArray, all_of_rows, lengths_of_rows
 from prewarp.columns import row_list
 
 CONFLICT_PX = 1.0
@@ -25,7 +25,7 @@ def check_duplicates(samples: Samples, px_per_tangent: FloatArray) -> Iterator[F
         (samples.tangent, samples.pixel, np.ones(len(samples.pair))),
     ):
         first, second = _equal_neighbours(samples.group, key)
-        distance = np.sqrt(((other[first] - other[second]) ** 2).sum(axis=1)) * scale[first]
+        distance = lengths_of_rows(other[first] - other[second]) * scale[first]
         identical.append(second[distance == 0.0])
         repeated.append(second[(distance > 0.0) & (distance <= CONFLICT_PX)])
         far = distance > CONFLICT_PX
@@ -60,8 +60,15 @@ def _equal_neighbours(group: IntArray, key: FloatArray) -> tuple[IntArray, IntAr
     mixed = (bits[:, 0] ^ (bits[:, 0] >> np.uint64(29))) * _MIX[0]
     mixed ^= (bits[:, 1] ^ (bits[:, 1] >> np.uint64(31))) * _MIX[1]
     mixed ^= group.astype(np.uint64) * _MIX[2]
-    order = np.argsort(mixed, kind="stable")
+    # Sorting alone is quick and mostly tells that nothing is there twice.
+    ranked = np.sort(mixed)
+    twice = ranked[1:][ranked[1:] == ranked[:-1]]
+    if not len(twice):
+        none = np.zeros(0, dtype=np.int64)
+        return none, none
+    some = np.flatnonzero(twice[np.minimum(np.searchsorted(twice, mixed), len(twice) - 1)] == mixed)
+    order = some[np.argsort(mixed[some], kind="stable")]
     same = mixed[order[1:]] == mixed[order[:-1]]
     first, second = order[:-1][same], order[1:][same]
-    equal = (group[first] == group[second]) & (key[first] == key[second]).all(axis=1)
+    equal = (group[first] == group[second]) & all_of_rows(key[first] == key[second])
     return first[equal], second[equal]

@@ -9,6 +9,7 @@ from prewarp.checking.affine import Frame
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.cores import on_cores
 
 PANEL_STEP_PX = 1e-4
 DIRECTION_STEP_DEG = 1e-7
@@ -38,35 +39,43 @@ class Lattice:
 
 def find_lattices(samples: Samples) -> list[Lattice]:
     """Return the lattice of each channel and colour: panel before direction; scattered when neither fits."""
-    direction = samples.grid.direction_deg[samples.index]
-    result = []
-    for pair in samples.pairs:
-        index = np.flatnonzero(samples.pair == pair)
-        largest = samples.group_size[samples.group_pair == pair].max()
-        for kind, values, step in (
-            ("panel", samples.pixel, PANEL_STEP_PX),
-            ("direction", direction, DIRECTION_STEP_DEG),
-        ):
-            first, first_levels = _levels(values[index, 0], step)
-            second, second_levels = _levels(values[index, 1], step)
-            on = np.mean((first >= 0) & (second >= 0))
-            nodes = len(first_levels) * len(second_levels)
-            if on > 0.8 and min(len(first_levels), len(second_levels)) > 1 and nodes <= 4 * largest:
-                result.append(Lattice(kind, int(pair), index, first, second, (first_levels, second_levels)))
-                break
-        else:
-            none = np.full(len(index), -1)
-            result.append(Lattice("scattered", int(pair), index, none, none, (np.zeros(0), np.zeros(0))))
-    return result
+    return on_cores(lambda pair: _find_lattice(samples, pair), samples.pairs.tolist())
 
 
-def _levels(values: FloatArray, step: float) -> tuple[IntArray, FloatArray]:
-    """Return level numbers (-1 for values that are rare) and the values that occur again and again."""
-    steps, inverse, counts = np.unique(np.round(values / step), return_inverse=True, return_counts=True)
-    typical = np.median(counts[inverse])  # of the samples, so that many stray values do not count
-    common = (counts >= 2) & (counts >= 0.1 * typical)
-    numbers = np.where(common, np.cumsum(common) - 1, -1)
-    return numbers[inverse], steps[common] * step
+def _find_lattice(samples: Samples, pair: int) -> Lattice:
+    index = np.flatnonzero(samples.pair == pair)
+    largest = samples.group_size[samples.group_pair == pair].max()
+    for kind, values, rows, step in (
+        ("panel", samples.pixel, index, PANEL_STEP_PX),
+        ("direction", samples.grid.direction_deg, samples.index[index], DIRECTION_STEP_DEG),
+    ):
+        levels = [_Levels(values[rows, axis], step) for axis in (0, 1)]
+        first_levels, second_levels = (one.values for one in levels)
+        nodes = len(first_levels) * len(second_levels)
+        if min(len(first_levels), len(second_levels)) < 2 or nodes > 4 * largest:
+            continue
+        first, second = (one.numbers() for one in levels)
+        if np.mean((first >= 0) & (second >= 0)) > 0.8:
+            return Lattice(kind, pair, index, first, second, (first_levels, second_levels))
+    none = np.full(len(index), -1)
+    return Lattice("scattered", pair, index, none, none, (np.zeros(0), np.zeros(0)))
+
+
+class _Levels:
+    """The values that occur again and again along one axis, told apart by whole `step`s."""
+
+    def __init__(self, values: FloatArray, step: float) -> None:
+        self._steps = np.round(values / step)
+        steps, counts = np.unique(self._steps, return_counts=True)
+        # Of the samples, so that many stray values do not count.
+        typical = np.median(np.repeat(counts, counts))
+        self._common = steps[(counts >= 2) & (counts >= 0.1 * typical)]
+        self.values: FloatArray = self._common * step
+
+    def numbers(self) -> IntArray:
+        """Return the number of each sample's level, -1 for values that are rare."""
+        number = np.minimum(np.searchsorted(self._common, self._steps), len(self._common) - 1)
+        return np.where(self._common[number] == self._steps, number, -1)
 
 
 def panel_places(samples: Samples, frame: Frame, lattice: Lattice) -> int:

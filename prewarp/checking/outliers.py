@@ -8,7 +8,7 @@ import numpy as np
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, lengths_of_rows
 from prewarp.neighbours import nearest_others
 from prewarp.robust import RAYLEIGH_MEDIAN, medians_by, sigma_of_lengths
 
@@ -43,6 +43,13 @@ class CellScale:
         """Return (n, 2, 2) at panel points (n, 2)."""
         result: FloatArray = self.by_cell[_cells(self.surface, pixel)[0]]
         return result
+
+    def applied(self, pixel: FloatArray, cosine: FloatArray) -> FloatArray:
+        """Return differences of direction cosines (n, 2) at panel points (n, 2) as px, (n, 2)."""
+        cell = _cells(self.surface, pixel)[0]
+        x, y = cosine.T
+        columns = [self.by_cell[:, axis, 0][cell] * x + self.by_cell[:, axis, 1][cell] * y for axis in (0, 1)]
+        return np.stack(columns, axis=-1)
 
 
 def cell_scale(samples: Samples, surface: MapModel, index: IntArray) -> CellScale:
@@ -81,13 +88,13 @@ def measure_residuals(samples: Samples, surface: MapModel, index: IntArray) -> R
     """Return the residuals of samples `index` against the smooth model, and against those around them."""
     scale = cell_scale(samples, surface, index)
     pixel = samples.pixel[index]
-    residual = np.einsum("nij,nj->ni", scale(pixel), surface.residual(samples, index))
+    residual = scale.applied(pixel, surface.residual(samples, index))
     cell, count = _cells(surface, pixel)
     place: IntArray = samples.group[index] * count + cell
     if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
         place = cell
     local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
-    distance = np.sqrt(((residual - local) ** 2).sum(axis=1))
+    distance = lengths_of_rows(residual - local)
     return Residuals(index, scale, residual, local, distance, sigma_of_lengths(distance))
 
 
@@ -109,7 +116,7 @@ def refined(samples: Samples, residuals: Residuals, sigma: float) -> FloatArray:
     for _ in range(_STEPS):
         pixel = samples.pixel[index] + result[far]
         model = surface.terms(pixel, samples.reference_mm[index]) @ surface.coefficient
-        result[far] += np.einsum("nij,nj->ni", residuals.scale(pixel), samples.cosine[index] - model)
+        result[far] += residuals.scale.applied(pixel, samples.cosine[index] - model)
     return result
 
 
@@ -216,7 +223,7 @@ def _from_surface(
 
 def _cells(surface: MapModel, pixel: FloatArray) -> tuple[IntArray, int]:
     w = np.clip(surface.frame(pixel), -1.0, 0.999999)
-    cell = np.floor((w + 1.0) / 2.0 * _CELLS).astype(np.int64)
+    cell = ((w + 1.0) / 2.0 * _CELLS).astype(np.int64)  # not negative, so whole numbers are the floor
     return cell[:, 1] * _CELLS + cell[:, 0], _CELLS * _CELLS
 
 

@@ -16,7 +16,7 @@ from prewarp.checking.samples import Samples
 from prewarp.checking.shots import Measured
 from prewarp.checking.surface import RIM, MapModel, fit_surface
 from prewarp.checking.windows import meant_pixel, measured_in_px, place_samples
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, all_of_rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,5 +114,5 @@ def _with_least_size(patches: list[Patch], before: list[Patch]) -> list[Patch]:
 
 def _patches(samples: Samples, one: Measured, good: BoolArray, unseen_px: float) -> list[Patch]:
     """Return the patches; what lies beyond the panel's rim, where the model ends, is left to other checks."""
-    inside = (np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM).all(axis=1)
+    inside = all_of_rows(np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM)
     return find_patches(one.residuals, one.model_px, one.places, good & inside, unseen_px)

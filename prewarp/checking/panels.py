@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from prewarp.checking.result import Finding, finding
-from prewarp.checks import FloatArray, extent
+from prewarp.checks import FloatArray, extent, finite_rows
 from prewarp.grids import Grid
 
 PANEL_MARGIN = 0.02  # of the panel's size: traces may pass the edge a little
@@ -48,10 +48,10 @@ def check_colours(grid: Grid) -> Iterator[Finding]:
 def check_panels(grid: Grid, sizes_px: Mapping[str, tuple[int, int]]) -> Iterator[Finding]:
     """Yield findings about each channel's panel points; `sizes_px` holds width and height where known."""
     for code, channel in enumerate(grid.channel_names):
-        index = np.flatnonzero((grid.channel == code) & np.isfinite(grid.pixel).all(axis=1))
+        index = np.flatnonzero((grid.channel == code) & finite_rows(grid.pixel))
         pixel = grid.pixel[index]
-        if len(index) >= _FEWEST and (np.ptp(pixel, axis=0) < LEAST_SPREAD_PX).any():
-            spread = "{:.3g} x {:.3g}".format(*np.ptp(pixel, axis=0))
+        if len(index) >= _FEWEST and ((spans := np.diff(extent(pixel), axis=0)[0]) < LEAST_SPREAD_PX).any():
+            spread = "{:.3g} x {:.3g}".format(*spans)
             yield finding(
                 "range",
                 "error",
@@ -66,8 +66,8 @@ def check_panels(grid: Grid, sizes_px: Mapping[str, tuple[int, int]]) -> Iterato
 def _off_panel(
     grid: Grid, channel: str, index: np.ndarray, pixel: FloatArray, size: FloatArray
 ) -> Iterator[Finding]:
-    beyond = np.maximum(-pixel, pixel - size)
-    off = (beyond > PANEL_MARGIN * size).any(axis=1)
+    beyond = np.stack([np.maximum(-pixel[:, k], pixel[:, k] - size[k]) for k in (0, 1)], axis=-1)
+    off = (beyond[:, 0] > PANEL_MARGIN * size[0]) | (beyond[:, 1] > PANEL_MARGIN * size[1])
     if not off.any():
         return
     many = off.mean() > MOST_OFF_PANEL

@@ -12,7 +12,7 @@ from prewarp.chebyshev import chebyshev_terms, count_of_degree, exponents_of_deg
 from prewarp.checking.outliers import BOUND_SIGMA, Residuals
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import RIM
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, all_of_rows
 from prewarp.pupils.needed import FEWEST_TERMS, MOST_NODES, left_px
 from prewarp.pupils.shown import complete_degree, motions_shown, spread_positions
 
@@ -78,7 +78,7 @@ def pupil_terms(samples: Samples, residuals: Residuals, good: BoolArray, places:
     surface = residuals.scale.surface
     near = residuals.distance < BOUND_SIGMA * max(residuals.sigma, 1e-9)
     index = residuals.index[good[residuals.index] & near]
-    index = index[(np.abs(surface.frame(samples.pixel[index])) < RIM).all(axis=1)]
+    index = index[all_of_rows(np.abs(surface.frame(samples.pixel[index])) < RIM)]
     if not len(index):
         return PupilTerms(np.zeros(0), np.zeros((0, 2)), 0, False)
     _, first = np.unique(samples.pupil[index], return_index=True)

@@ -10,7 +10,8 @@ import numpy as np
 from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
 from prewarp.checking.samples import Samples, thinned
-from prewarp.checks import FloatArray, IntArray, extent
+from prewarp.checks import FloatArray, IntArray, all_of_rows, extent
+from prewarp.cores import on_cores
 from prewarp.frames import curvature_from_slope, reference_pupil
 from prewarp.robust import robust_fit
 
@@ -75,14 +76,18 @@ def pupil_trends(
     """
     samples = thinned(samples, _MOST_PER_GROUP)
     rest = np.zeros_like(samples.tangent)
-    panel = {}
     usable = ~skip[samples.group]
-    for pair in samples.pairs:
+
+    def fit(pair: int) -> PanelMap | None:
         index = np.flatnonzero(samples.pair == pair)
-        fitted = _fit_panel(samples, frame, index[usable[index]], places[int(pair)])
+        fitted = _fit_panel(samples, frame, index[usable[index]], places[pair])
         if fitted is not None:
-            panel[int(pair)] = fitted
             rest[index] = samples.tangent[index] - fitted(samples.pixel[index])
+        return fitted
+
+    pairs = samples.pairs.tolist()
+    fits = on_cores(fit, pairs)
+    panel = {pair: fitted for pair, fitted in zip(pairs, fits, strict=True) if fitted is not None}
     maps = group_affine(samples, frame, rest, rounds=2)
     known = np.isfinite(maps).all(axis=(1, 2)) & ~skip
     trends = {}
@@ -96,7 +101,7 @@ def pupil_trends(
 def _fit_panel(samples: Samples, frame: Frame, index: IntArray, places: int) -> PanelMap | None:
     """Fit the panel polynomial together with the movement with the pupil, else noise to it."""
     w = frame(samples.pixel[index])
-    inside = (np.abs(w) < _RIM).all(axis=1)
+    inside = all_of_rows(np.abs(w) < _RIM)
     index, w = index[inside], w[inside]
     chosen = np.linspace(0, len(index) - 1, min(len(index), _SUBSET)).astype(int)
     if not len(chosen):

@@ -2,12 +2,12 @@
 
 import numpy as np
 from scipy.ndimage import label, uniform_filter
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 from prewarp.checking.patch import CHANCE, FAR_SIGMA, FEWEST_ROWS, LEAST_PX, Patch
 from prewarp.checking.windows import Places, agreement, position_terms, window_numbers
-from prewarp.checks import BoolArray, FloatArray, IntArray
-from prewarp.robust import RAYLEIGH_MEDIAN, bisquare_weight, medians_by
+from prewarp.checks import BoolArray, FloatArray, IntArray, lengths_of_rows
+from prewarp.robust import RAYLEIGH_MEDIAN, bisquare_weight, medians_by, ranked_by
 
 _LONE_SIGMA = 4.5  # from which a sample beside a patch belongs to it
 _RIGHT_SHARE = 0.08  # of the rows named in a patch that may be right
@@ -35,9 +35,9 @@ def rough_patch(
     shape, offset = ((1, 1), (0, 0)) if inside.exact else ((4, 4), (0, 0))
     own, size = window_numbers(inside, shape, offset)
     found = agreement(inside.local, own, size[0] * size[1], mild[index], terms)
-    away = residual[index] - found.fit[inside.local, own]
+    away = residual[index] - found.fit_at(inside.local, own)
     share = found.leverage[inside.local, own] if inside.exact else 0.0
-    length = np.sqrt((away * away).sum(axis=1) / (1.0 - np.minimum(share, 0.9)))
+    length = lengths_of_rows(away) / np.sqrt(1.0 - np.minimum(share, 0.9))
     usual = _usual_around(length, window, (down, across), sigma)
     ratio = length / usual[window]
     far = ratio > FAR_SIGMA
@@ -45,7 +45,9 @@ def rough_patch(
     many = np.bincount(window, far, down * across)
     filled = count >= 0.5 * np.median(count[count > 0])
     rate = max(_FAR_SHARE, _MANY_TIMES * float(np.median(many[filled] / count[filled])))
-    chance = poisson.logsf(many - 1, np.maximum(rate * count, 1e-9))
+    # Of as many or more (Poisson); of none or more it is certain.
+    more = pdtrc(np.maximum(many - 1.0, 0.0), np.maximum(rate * count, 1e-9))
+    chance = np.where(many > 0.0, np.log(more), 0.0)
     rms = np.sqrt(
         np.bincount(window, np.minimum(ratio, 8.0) ** 2, down * across) / np.maximum(2.0 * count, 1.0)
     )
@@ -88,11 +90,11 @@ def _robust_lengths(residual: FloatArray, places: Places, sigma: FloatArray, ter
     shape = (1, 1) if places.exact else (4, 4)
     window, (down, across) = window_numbers(places, shape, (0, 0))
     middle = np.stack([medians_by(window, column)[window] for column in residual.T], axis=-1)
-    length = np.sqrt(((residual - middle) ** 2).sum(axis=1))
+    length = lengths_of_rows(residual - middle)
     for _ in range(_ROUNDS):
         weights = np.maximum(bisquare_weight(length / (_ZERO_SIGMA * sigma)), 1e-6)
         found = agreement(places.local, window, down * across, residual, terms, weights)
-        length = np.sqrt(((residual - found.fit[places.local, window]) ** 2).sum(axis=1))
+        length = lengths_of_rows(residual - found.fit_at(places.local, window))
     result: FloatArray = length
     return result
 
@@ -100,10 +102,11 @@ def _robust_lengths(residual: FloatArray, places: Places, sigma: FloatArray, ter
 def _usual_around(length: FloatArray, window: IntArray, size: tuple[int, int], sigma: float) -> FloatArray:
     """Return the noise per component that windows around each window have, (c,): the middle of 5 x 5."""
     down, across = size
-    order = np.lexsort((length, window))
-    count = np.bincount(window, minlength=down * across)
-    middle = np.cumsum(count) - count + count // 2
-    median = np.where(count > 0, length[order][np.minimum(middle, len(length) - 1)], np.nan).reshape(size)
+    ranked, start, count = ranked_by(window, length)
+    middle = np.minimum(start + count // 2, len(length) - 1)
+    median = np.full(down * across, np.nan)
+    median[: len(count)] = np.where(count > 0, ranked[middle], np.nan)
+    median = median.reshape(size)
     padded = np.pad(median, 2, constant_values=np.nan)
     views = np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).reshape(down, across, 25)
     known = np.isfinite(views).any(axis=-1)

@@ -4,11 +4,12 @@ All checks after the first look at values work on this. Arrays are over samples 
 channel and colour (p) or pupil positions (e).
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import FloatArray, IntArray, any_of_rows
 from prewarp.frames import cosine_from_tangent, reference_pupil
 from prewarp.grids import Grid
 
@@ -66,17 +67,18 @@ class Samples:
 
 def samples_from_grid(grid: Grid) -> Samples:
     """Leave out samples that are not finite and sort the rest into groups."""
-    index = np.flatnonzero(grid.finite)
-    tangent, pupil_mm = grid.tangent[index], grid.pupil_mm[index]
-    pair = grid.channel[index].astype(np.int64) * len(grid.colour_names) + grid.colour[index]
+    finite = grid.finite
+    index = np.flatnonzero(finite)
+    # All of them need no copy.
+    kept = slice(None) if len(index) == len(grid) else index
+    tangent, pupil_mm = grid.tangent[kept], grid.pupil_mm[kept]
+    pair = grid.channel[kept].astype(np.int64) * len(grid.colour_names) + grid.colour[kept]
     pupil, pupils_mm = _distinct_positions(pupil_mm)
-    group_keys, group, size = np.unique(
-        pair * max(len(pupils_mm), 1) + pupil, return_inverse=True, return_counts=True
-    )
+    group_keys, group, size = _distinct_numbers(pair * max(len(pupils_mm), 1) + pupil)
     return Samples(
         grid=grid,
         index=index,
-        pixel=grid.pixel[index],
+        pixel=grid.pixel[kept],
         tangent=tangent,
         cosine=cosine_from_tangent(tangent),
         pupil_mm=pupil_mm,
@@ -111,7 +113,7 @@ def _distinct_positions(position_mm: FloatArray) -> tuple[IntArray, FloatArray]:
     """
     if not len(position_mm):
         return np.zeros(0, dtype=np.int64), np.zeros((0, 3))
-    changed = (position_mm[1:] != position_mm[:-1]).any(axis=1)
+    changed = any_of_rows(position_mm[1:] != position_mm[:-1])
     starts = np.concatenate([[0], np.flatnonzero(changed) + 1])
     steps = np.round(np.clip(position_mm[starts], -1e9, 1e9) / PUPIL_TOLERANCE_MM)
     _, first, inverse = np.unique(steps[:, ::-1], axis=0, return_index=True, return_inverse=True)
@@ -119,6 +121,20 @@ def _distinct_positions(position_mm: FloatArray) -> tuple[IntArray, FloatArray]:
     return np.repeat(inverse.reshape(-1), lengths), position_mm[starts][first]
 
 
-def group_sums(values: FloatArray, group: IntArray, count: int) -> FloatArray:
-    """Return sums of `values` (n, k) over each of `count` groups, (count, k)."""
-    return np.stack([np.bincount(group, weights=column, minlength=count) for column in values.T], axis=-1)
+def _distinct_numbers(number: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the distinct numbers (g,) in order, the place of each of `number` (n,) among them, their counts.
+
+    Equal numbers mostly follow each other, so only the first of each run is sorted.
+    """
+    if not len(number):
+        return number, number, number
+    starts = np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1])
+    distinct, inverse = np.unique(number[starts], return_inverse=True)
+    lengths = np.diff(np.append(starts, len(number)))
+    place = np.repeat(inverse.reshape(-1), lengths)
+    return distinct, place, np.bincount(inverse.reshape(-1), lengths, len(distinct)).astype(np.int64)
+
+
+def group_sums(columns: Iterable[FloatArray], group: IntArray, count: int) -> FloatArray:
+    """Return sums of k `columns` (n,) over each of `count` groups, (count, k)."""
+    return np.stack([np.bincount(group, weights=column, minlength=count) for column in columns], axis=-1)

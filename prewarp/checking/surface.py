@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
-from prewarp.checking.affine import Frame
+from prewarp.chebyshev import chebyshev_terms, count_of_degree, exponents_of_degree, graded_place, values_2d
+from prewarp.checking.affine import Frame, scaled
 from prewarp.checking.samples import Samples
-from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray, all_of_rows
 from prewarp.robust import robust_fit
 
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
@@ -60,7 +60,7 @@ class MapModel:
     ) -> FloatArray:
         """Return (n, k) model terms, or derivatives by u, v (per px), x, y (per mm): `derivative` 0 to 3."""
         w = np.concatenate(
-            [_clipped(self.frame(pixel)), (reference_mm - self.middle_mm) / self.half_mm], axis=1
+            [_clipped(self.frame(pixel)), scaled(reference_mm, self.middle_mm, self.half_mm)], axis=1
         )
         terms = chebyshev_terms(w, self.exponents, derivative=derivative)
         if derivative is None:
@@ -74,19 +74,25 @@ class MapModel:
         Panel and pupil terms are evaluated apart and joined by a dense table of coefficients, several times
         faster.
         """
-        panel, in_panel = np.unique(self.exponents[:, :2], axis=0, return_inverse=True)
-        pupil, in_pupil = np.unique(self.exponents[:, 2:], axis=0, return_inverse=True)
-        table = np.zeros((len(panel), len(pupil), 2))
-        table[in_panel.reshape(-1), in_pupil.reshape(-1)] = self.coefficient
+        degrees = tuple(int(self.exponents[:, axes].sum(axis=1).max()) for axes in (slice(2), slice(2, 4)))
+        # Rows: pupil function, then component of the cosine; columns: panel function.
+        table = np.zeros((count_of_degree(degrees[1]), 2, count_of_degree(degrees[0])))
+        table[graded_place(self.exponents[:, 2:]), :, graded_place(self.exponents[:, :2])] = self.coefficient
+        # Terms that the pupil moves are of lower degree on the panel: the first of its functions.
+        moves = self.exponents[:, 2:].any(axis=1)
+        few = count_of_degree(int(self.exponents[moves, :2].sum(axis=1).max(initial=0)))
+        still, moving = table[0], np.ascontiguousarray(table[1:, :, :few]).reshape(-1, few)
         result = np.empty((len(index), 2))
         for start in range(0, len(index), _CHUNK):
             part = index[start : start + _CHUNK]
-            by_panel = chebyshev_terms(_clipped(self.frame(samples.pixel[part])), panel) @ table.reshape(
-                len(panel), -1
-            )
-            by_pupil = chebyshev_terms((samples.reference_mm[part] - self.middle_mm) / self.half_mm, pupil)
-            model = np.einsum("nj,njk->nk", by_pupil, by_panel.reshape(len(part), len(pupil), 2))
-            result[start : start + _CHUNK] = samples.cosine[part] - model
+            u, v = _clipped(self.frame(samples.pixel[part])).T
+            x, y = scaled(samples.reference_mm[part], self.middle_mm, self.half_mm).T
+            functions = values_2d(u, v, degrees[0])
+            model = still @ functions
+            if len(moving):
+                by_pupil = (moving @ functions[: moving.shape[1]]).reshape(-1, 2, len(part))
+                model += np.einsum("jin,jn->in", by_pupil, values_2d(x, y, degrees[1])[1:])
+            result[start : start + _CHUNK] = samples.cosine[part] - model.T
         return result
 
     def jacobian(self, pixel: FloatArray, reference_mm: FloatArray) -> FloatArray:
@@ -117,7 +123,7 @@ def fit_surface(
     """
     index = np.flatnonzero((samples.pair == pair) & good)
     # A stray panel point beyond the rim would pull the model hardest of all.
-    index = index[(np.abs(frame(samples.pixel[index])) < RIM).all(axis=1)]
+    index = index[all_of_rows(np.abs(frame(samples.pixel[index])) < RIM)]
     if len(index) < 30:
         return None
     reference = samples.reference_mm[index]

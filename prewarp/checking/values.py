@@ -52,7 +52,10 @@ def check_values(grid: Grid) -> Iterator[Finding]:
 
 def check_pupil_range(grid: Grid, limit_mm: float = LIMIT_PUPIL_MM) -> Iterator[Finding]:
     """Yield findings about pupil positions further than `limit_mm` from the eye-box centre along an axis."""
-    far = (np.abs(grid.pupil_mm) > limit_mm) & np.isfinite(grid.pupil_mm)
+    far = np.abs(grid.pupil_mm) > limit_mm
+    if not far.any():
+        return
+    far &= np.isfinite(grid.pupil_mm)
     for bad, values, name in zip(far.T, grid.pupil_mm.T, PUPIL_COLUMNS, strict=True):
         if bad.any():
             yield finding(
@@ -78,8 +81,10 @@ def _columns(grid: Grid) -> dict[str, np.ndarray]:
 
 def _directions(grid: Grid) -> Iterator[Finding]:
     with np.errstate(invalid="ignore"):
-        beyond = (np.abs(grid.direction_deg) > LIMIT_DIRECTION_DEG) & np.isfinite(grid.direction_deg)
-    bad = beyond.any(axis=1)
+        beyond = np.abs(grid.direction_deg) > LIMIT_DIRECTION_DEG
+    if not beyond.any():
+        return
+    bad = (beyond & np.isfinite(grid.direction_deg)).any(axis=1)
     if not bad.any():
         return
     worst = float(np.abs(grid.direction_deg[bad]).max())

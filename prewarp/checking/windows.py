@@ -5,7 +5,6 @@ from pupil to pupil: a low polynomial over the pupil in each window takes it out
 that stands against noise and against how well the other pupils agree with it.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,9 +12,10 @@ from scipy.spatial import cKDTree
 
 from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.lattice import Lattice
+from prewarp.checking.outliers import CellScale
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
-from prewarp.checks import FloatArray, IntArray, extent
+from prewarp.checks import FloatArray, IntArray, any_of_rows, extent
 from prewarp.frames import cosine_from_tangent, tangent_from_degrees
 
 _FEWEST_POSITIONS = 5  # fewer tell nothing of how the model's error goes on over the pupil
@@ -57,9 +57,9 @@ def meant_pixel(samples: Samples, lattice: Lattice, index: IntArray, residual_px
     if lattice.kind != "panel":
         return pixel
     at = _at_nodes(lattice, _nodes(lattice, pixel))
-    off = np.abs(pixel - at).max(axis=1) > _ON_NODE_PX
-    result: FloatArray = np.where(off[:, None], pixel + residual_px, pixel)
-    return result
+    off = np.flatnonzero(any_of_rows(np.abs(pixel - at) > _ON_NODE_PX))
+    pixel[off] += residual_px[off]
+    return pixel
 
 
 def place_samples(
@@ -97,8 +97,7 @@ def _nodes(lattice: Lattice, values: FloatArray) -> FloatArray:
     """Return the numbers (n, 2) of the lattice's nodes nearest to values (n, 2)."""
     columns = zip(values.T, lattice.levels, strict=True)
     across = [np.interp(column, levels, np.arange(len(levels))) for column, levels in columns]
-    result: FloatArray = np.floor(np.stack(across, axis=-1) + 0.5)
-    return result
+    return np.stack([np.floor(one + 0.5) for one in across], axis=-1)
 
 
 def _at_nodes(lattice: Lattice, across: FloatArray) -> FloatArray:
@@ -112,26 +111,25 @@ def measured_in_px(
     lattice: Lattice,
     index: IntArray,
     across: FloatArray,
-    scale: Callable[[FloatArray], FloatArray],
+    scale: CellScale,
 ) -> FloatArray:
     """Return what was measured at the lattice's nodes (n, 2), in px, with the sign of residuals.
 
     `across` (n, 2): the nodes' numbers.
 
-    On a panel lattice directions, through `scale`, which gives (n, 2, 2) px per direction cosine at panel
-    points (n, 2); on one in direction panel points. A sample off its node is carried there.
+    On a panel lattice directions, through `scale`; on one in direction panel points. A sample off its node
+    is carried there.
     """
     pixel, cosine = samples.pixel[index], samples.cosine[index]
     if lattice.kind == "scattered":
         return -pixel
     at = _at_nodes(lattice, across)
     if lattice.kind == "panel":
-        result: FloatArray = np.einsum("nij,nj->ni", scale(at), cosine) - (pixel - at)
-        return result
+        return scale.applied(at, cosine) - (pixel - at)
     away = cosine - cosine_from_tangent(tangent_from_degrees(at))
-    moved = np.flatnonzero(np.abs(away).max(axis=1) > _ON_NODE)
+    moved = np.flatnonzero(any_of_rows(np.abs(away) > _ON_NODE))
     result = -pixel
-    result[moved] += np.einsum("nij,nj->ni", scale(pixel[moved]), away[moved])
+    result[moved] += scale.applied(pixel[moved], away[moved])
     return result
 
 
@@ -139,10 +137,18 @@ def window_numbers(
     places: Places, shape: tuple[int, int], offset: tuple[int, int]
 ) -> tuple[IntArray, tuple[int, int]]:
     """Return the window (n,) of each sample and how many windows lie (down, across); `shape` in dots."""
-    steps = np.floor((places.across + np.array(offset)) / np.array(shape)).astype(np.int64)
-    steps -= steps.min(axis=0)
-    size = steps.max(axis=0) + 1
-    return steps[:, 1] * size[0] + steps[:, 0], (int(size[1]), int(size[0]))
+    first, second = (_window_steps(places.across[:, axis], shape[axis], offset[axis]) for axis in (0, 1))
+    size = int(first.max()) + 1, int(second.max()) + 1
+    second *= size[0]
+    second += first
+    return second, (size[1], size[0])
+
+
+def _window_steps(across: FloatArray, dots: int, offset: int) -> IntArray:
+    """Return in which window (n,) of so many dots each place lies, from 0 on."""
+    steps = np.floor((across + offset) / dots if dots > 1 else across + offset).astype(np.int64)
+    steps -= steps.min()
+    return steps
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,6 +167,12 @@ class Agreement:
     terms: int
     others: FloatArray
 
+    def fit_at(self, local: IntArray, window: IntArray) -> FloatArray:
+        """Return what is fitted at the group and window (n,) of each sample, (n, 2)."""
+        place = local * self.fit.shape[1] + window
+        result: FloatArray = self.fit.reshape(-1, 2).take(place, axis=0)
+        return result
+
     @property
     def predicted(self) -> FloatArray:
         """Return what the other pupils alone say (g, c, 2)."""
@@ -175,7 +187,8 @@ class Agreement:
     @property
     def squared(self) -> FloatArray:
         """Return the squared deviation times its weight (g, c): noise of one sample gives 2 sigma^2."""
-        left = ((self.mean - self.fit) ** 2).sum(axis=-1)
+        off = self.mean - self.fit
+        left = off[..., 0] ** 2 + off[..., 1] ** 2
         result: FloatArray = self.weight * left / (1.0 - self.leverage)
         return result
 
@@ -231,17 +244,36 @@ def agreement(
     table = np.stack(sums, axis=-1).astype(np.float64).reshape(groups, count, 3)
     weight = table[..., 0]
     mean = table[..., 1:] / np.where(weight > 0.0, weight, 1.0)[..., None]
+    # Windows that the same groups saw as often share one matrix.
+    kinds, kind = _alike(weight)
     products = (terms[:, :, None] * terms[:, None, :]).reshape(groups, -1)
-    normal = (weight.T @ products).reshape(count, size, size)
+    normal = (weight[:, kinds].T @ products).reshape(len(kinds), size, size)
     normal += 1e-9 * np.maximum(np.trace(normal, axis1=1, axis2=2), 1e-9)[:, None, None] * np.eye(size)
     inverse = np.linalg.inv(normal)
-    right = np.einsum("gc,gcd,gp->cpd", weight, mean, terms, optimize=True)
-    fit = np.einsum("gp,cpd->gcd", terms, inverse @ right, optimize=True)
-    share = np.einsum("gp,cpq,gq->gc", terms, inverse, terms, optimize=True) * weight
-    leverage: FloatArray = np.minimum(share, 0.999)
-    squared = weight * ((mean - fit) ** 2).sum(axis=-1)
+    right = (terms.T @ (weight[..., None] * mean).reshape(groups, -1)).reshape(size, count, 2)
+    if len(kinds) == 1:
+        solution = (inverse[0] @ right.reshape(size, -1)).reshape(size, count, 2)
+    else:
+        solution = (inverse[kind] @ right.transpose(1, 0, 2)).transpose(1, 0, 2)
+    fit = (terms @ solution.reshape(size, -1)).reshape(groups, count, 2)
+    # Share of each group in its own fit by kind of window, terms inverse terms.
+    own = ((inverse @ terms.T) * terms.T).sum(axis=1)
+    leverage: FloatArray = np.minimum(own.T[:, kind] * weight, 0.999)
+    off = mean - fit
+    squared = weight * (off[..., 0] ** 2 + off[..., 1] ** 2)
     others = np.maximum(squared.sum(axis=0) - squared / (1.0 - leverage), 0.0)
     return Agreement(weight, mean, fit, leverage, size, others)
+
+
+def _alike(weight: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return one column (k,) of each kind of column of `weight` (g, c), and the kind (c,) of each."""
+    mixed = np.random.default_rng(0).uniform(1.0, 2.0, len(weight)) @ weight
+    _, first, kind = np.unique(mixed, return_index=True, return_inverse=True)
+    kind = kind.reshape(-1)
+    if 2 * len(first) > len(mixed) or (weight != weight[:, first[kind]]).any():
+        every = np.arange(len(mixed))
+        return every, every
+    return first, kind
 
 
 def without_place(places: Places, values: FloatArray, terms: FloatArray) -> FloatArray:
@@ -253,7 +285,7 @@ def without_place(places: Places, values: FloatArray, terms: FloatArray) -> Floa
         return values
     window, (down, across) = window_numbers(places, (1, 1), (0, 0))
     found = agreement(places.local, window, down * across, values, terms)
-    result: FloatArray = values - found.fit[places.local, window]
+    result: FloatArray = values - found.fit_at(places.local, window)
     return result
 
 

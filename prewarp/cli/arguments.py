@@ -11,7 +11,7 @@ from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError
 from prewarp.files import remove_abandoned_files
 from prewarp.pupils.needed import WANTED_PX
-from prewarp.render.drawing import CHOICES
+from prewarp.render.choices import CHOICES
 
 LARGEST_PANEL_PX = 32768
 

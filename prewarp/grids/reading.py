@@ -1,10 +1,12 @@
 """Reading a grid from a file."""
 
 from pathlib import Path
+from typing import cast
 
+from prewarp.checks import FloatArray
 from prewarp.columns import PUPIL_COLUMNS, Columns, read_columns
 from prewarp.grids.columns import DIRECTION_COLUMNS, GRID_SCHEMA, PIXEL_COLUMNS
-from prewarp.grids.table import Grid, forward_tangent
+from prewarp.grids.table import Grid
 
 LIMIT_BYTES = 1 << 30  # of the file and, apart from it, of what it unpacks to
 
@@ -45,14 +47,13 @@ def read_grid(path: str | Path, /, *, limit_bytes: int = LIMIT_BYTES) -> Grid:
 def _grid_from_columns(columns: Columns, source: str) -> Grid:
     channel, channel_names = columns.texts["channel"]
     colour, colour_names = columns.texts["color"]
-    direction_deg = columns.stacked(DIRECTION_COLUMNS)
     return Grid(
         channel=channel,
         channel_names=channel_names,
         colour=colour,
         colour_names=colour_names,
         pupil_mm=columns.stacked(PUPIL_COLUMNS),
-        tangent=forward_tangent(direction_deg),
+        tangent=cast(FloatArray, None),  # made from the angles
         pixel=columns.stacked(PIXEL_COLUMNS),
         luminance=columns.numbers.get("luminance"),
         sigma_px=columns.numbers.get("sigma_px"),
@@ -60,5 +61,5 @@ def _grid_from_columns(columns: Columns, source: str) -> Grid:
         row=columns.row,
         source=source,
         sha256=columns.sha256,
-        direction_deg=direction_deg,
+        direction_deg=columns.stacked(DIRECTION_COLUMNS),
     )

@@ -33,7 +33,7 @@ class Grid:
         Pupil position x, y, z, mm from the eye-box centre.
     tangent : (n, 2) float array
         Viewing direction (tx, ty), tangents; NaN where the file's angle is 90 degrees or more from straight
-        ahead.
+        ahead. Given as None, it is made from `direction_deg`.
     pixel : (n, 2) float array
         Panel point (u, v), px.
     luminance : (n,) float array or None
@@ -91,8 +91,10 @@ class Grid:
             )
         if self.row is None:
             object.__setattr__(self, "row", np.arange(1, count + 1))
+        made = self.direction_deg is None or self.tangent is None
         if self.direction_deg is None:
             object.__setattr__(self, "direction_deg", degrees_from_tangent(self.tangent))
+        if made:
             object.__setattr__(self, "tangent", forward_tangent(self.direction_deg))
         shapes: dict[str, tuple[int, ...]] = {"channel": (count,), "colour": (count,), "row": (count,)}
         shapes |= {
@@ -104,7 +106,7 @@ class Grid:
         shapes |= {name: (count,) for name in ("luminance", "sigma_px") if getattr(self, name) is not None}
         for name, expected in shapes.items():
             _require_shape(name, getattr(self, name), expected, self.source)
-        if not np.array_equal(forward_tangent(self.direction_deg), self.tangent, equal_nan=True):
+        if not made and not np.array_equal(forward_tangent(self.direction_deg), self.tangent, equal_nan=True):
             raise GridError(
                 f"{self.source}: tangent and direction_deg disagree. With a new tangent give None.",
                 path=self.source,

@@ -13,7 +13,7 @@ from prewarp.preview.reference import ReferencePainter
 from prewarp.preview.stage import Page, Stage
 from prewarp.preview.state import State
 from prewarp.preview.subject import Subject
-from prewarp.render.drawing import CHOICES
+from prewarp.render.choices import CHOICES
 from prewarp.render.gpu import open_context
 
 PictureOf = Callable[[str, tuple[int, int]], NDArray[np.uint8]]

@@ -12,6 +12,7 @@ from prewarp.errors import RenderError
 from prewarp.lattice import SplineLattice
 from prewarp.mesh import PanelMesh, View
 from prewarp.photometry.panel import PanelLight
+from prewarp.render.choices import CHOICES
 from prewarp.render.cpu import content_planes, panel_picture, perceived_light
 from prewarp.render.gl import PanelPass, ViewPass, open_context
 from prewarp.render.pictures import PanelPicture, encode_view
@@ -20,7 +21,6 @@ from prewarp.render.sampling import SamplingPlane
 if TYPE_CHECKING:
     import moderngl
 
-CHOICES = ("auto", "egl", "none")
 # Drivers that draw on the CPU. They are no faster than the reference renderer, so "auto" does not take them.
 _SOFTWARE = ("llvmpipe", "softpipe", "swrast", "software")
 THREADS = 2

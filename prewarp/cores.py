@@ -1,0 +1,29 @@
+"""The same work for each of several things, on all cores of the machine."""
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
+from typing import TypeVar
+
+from threadpoolctl import threadpool_limits
+
+Thing = TypeVar("Thing")
+Result = TypeVar("Result")
+
+
+def on_cores(work: Callable[[Thing], Result], things: Sequence[Thing], /) -> list[Result]:
+    """Return `work` of each of the things, in their order; the first error among them is raised.
+
+    Threads: for work that mostly runs inside numpy and scipy, which let others run meanwhile. Each thread
+    gets one BLAS thread, since small matrix products are many times slower on two, and numpy's way with
+    errors of the calling one.
+    """
+    workers = min(len(things), os.cpu_count() or 1)
+    with threadpool_limits(1, user_api="blas"):
+        if workers < 2:
+            return [work(thing) for thing in things]
+        with ThreadPoolExecutor(workers) as pool:
+            return [
+                one.result() for one in [pool.submit(copy_context().run, work, thing) for thing in things]
+            ]
