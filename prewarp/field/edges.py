@@ -10,11 +10,11 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import expit, log_expit
 
-from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
+from prewarp.chebyshev import exponents_of_degree
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.field.lit import LitRegion
+from prewarp.field.rays import RayFunctions, Rays
 from prewarp.fitting.pupil import PupilFrame
 
 # What is tried, fewest numbers first: total degrees, and how many polynomials of it.
@@ -25,17 +25,12 @@ _EDGES = ((2, 1), (2, 2), (4, 1), (6, 1))
 _CLEARLY = 10.0
 # Highest degree in the pupil.
 PUPIL_DEGREE = 2
-# Pull of coefficients towards zero, per unit of squared coefficient: data without noise leave them free to
-# grow for ever. The border hardly depends on it (a tenth of it moves the border by less than 0.02 spacings).
-RIDGE = 1e-3
 # Several edges may settle in several ways: tried from so many turns of the sectors that they begin with.
 _TURNS = 4
 _MOST_STEPS = 60
 _HALVINGS = 12
 # Scoring stops where a step gains less than this share of what is left.
 _GAIN = 1e-4
-# Logarithms of chances keep this far from those of certainty and of none.
-_SURE, _HOPELESS = -1e-300, -700.0
 
 
 def fit_lit_region(
@@ -92,7 +87,7 @@ def fit_lit_regions(
     if start:
         exponents = start[0].exponents
         began = np.stack([one.coefficients for one in start])
-        several, _ = most_likely_edges(chebyshev_terms(place, exponents), lit, began)
+        several, _ = most_likely_edges(_rays(place, exponents, lit), began)
     else:
         exponents, several = _best(place, lit, _EDGES, pupil_degree)
     return tuple(LitRegion(panel_size_px, frame, exponents, one, spacing_px) for one in several)
@@ -109,11 +104,10 @@ def _best(
         # No better likelihood than certainty makes up for this many more parameters.
         if best is not None and 2.0 * numbers >= best[0] - _CLEARLY:
             break
-        terms = chebyshev_terms(place, exponents)
         if edges == 1:
-            found, cost = most_likely_edges(terms, lit, np.zeros((1, len(exponents))))
+            found, cost = most_likely_edges(_rays(place, exponents, lit), np.zeros((1, len(exponents))))
         else:
-            found, cost = _several(terms, place, lit, edges)
+            found, cost = _several(place, exponents, lit, edges)
         score = 2.0 * (numbers + cost)
         if best is None or score < best[0] - _CLEARLY:
             best = score, exponents, found
@@ -126,14 +120,14 @@ def _exponents(degree: int, pupil_degree: int) -> IntArray:
     return np.asarray(every[every[:, 2:].sum(axis=1) <= pupil_degree])
 
 
-def _several(terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int) -> tuple[FloatArray, float]:
+def _several(place: FloatArray, exponents: IntArray, lit: BoolArray, edges: int) -> tuple[FloatArray, float]:
     """Return coefficients (edges, k) and cost: each edge begins with a sector of what is dark."""
-    trials = (_from_sectors(terms, place, lit, edges, turn) for turn in range(_TURNS))
+    trials = (_from_sectors(place, exponents, lit, edges, turn) for turn in range(_TURNS))
     return min(trials, key=lambda one: one[1])
 
 
 def _from_sectors(
-    terms: FloatArray, place: FloatArray, lit: BoolArray, edges: int, turn: int
+    place: FloatArray, exponents: IntArray, lit: BoolArray, edges: int, turn: int
 ) -> tuple[FloatArray, float]:
     """Return coefficients and cost from sectors about the middle of what is lit, turned by some quarters."""
     dark = np.flatnonzero(~lit)
@@ -145,21 +139,22 @@ def _from_sectors(
     for edge in range(edges):
         used = lit.copy()
         used[dark[sector == edge]] = True
-        alone, _ = most_likely_edges(terms[used], lit[used], np.zeros((1, terms.shape[1])))
+        alone, _ = most_likely_edges(_rays(place[used], exponents, lit[used]), np.zeros((1, len(exponents))))
         start.append(alone[0])
-    return most_likely_edges(terms, lit, np.stack(start))
+    return most_likely_edges(_rays(place, exponents, lit), np.stack(start))
 
 
-def most_likely_edges(terms: FloatArray, lit: BoolArray, start: FloatArray, /) -> tuple[FloatArray, float]:
+def _rays(place: FloatArray, exponents: IntArray, lit: BoolArray) -> Rays:
+    return Rays(RayFunctions(place, exponents), lit)
+
+
+def most_likely_edges(rays: Rays, start: FloatArray, /) -> tuple[FloatArray, float]:
     """Return the coefficients of the edges that most likely leave rays lit as they are.
 
     Parameters
     ----------
-    terms : (n, k) float array
-        Functions of n rays.
-    lit : (n,) bool array
-        Which rays are lit: with the chance that all edges let them pass, which are independent of each other,
-        each the logistic function of its sum.
+    rays : Rays
+        With the k functions of each.
     start : (edges, k) float array
         Coefficients to begin with.
 
@@ -168,37 +163,22 @@ def most_likely_edges(terms: FloatArray, lit: BoolArray, start: FloatArray, /) -
     (edges, k) float array, float
         Coefficients; minus the logarithm of their likelihood, with half of `RIDGE` times their squares.
     """
-
-    def log_chance(coefficients: FloatArray) -> FloatArray:
-        total = log_expit(terms @ coefficients.T).sum(axis=1)
-        return np.asarray(np.clip(total, _HOPELESS, _SURE))
-
-    def cost_of(coefficients: FloatArray, chance: FloatArray) -> float:
-        likelihood = np.where(lit, chance, np.log(-np.expm1(chance)))
-        return float(0.5 * RIDGE * np.sum(coefficients * coefficients) - likelihood.sum())
-
     coefficients = start
-    chance = log_chance(coefficients)
-    cost = cost_of(coefficients, chance)
+    cost, slope, curvature = rays.derivatives(coefficients)
     for _ in range(_MOST_STEPS):
-        odds = np.exp(chance) / -np.expm1(chance)
-        stopped = expit(-(terms @ coefficients.T))
-        slope = (stopped * np.where(lit, 1.0, -odds)[:, None]).T @ terms - RIDGE * coefficients
-        # Expected curvature: the slopes' own products.
-        each = np.sqrt(odds)[:, None] * stopped
-        wide = (each[:, :, None] * terms[:, None, :]).reshape(len(terms), -1)
-        curvature = wide.T @ wide
-        curvature[np.diag_indices_from(curvature)] += RIDGE
         step = cho_solve(cho_factor(curvature), slope.ravel()).reshape(coefficients.shape)
-        for _ in range(_HALVINGS):
-            then = log_chance(coefficients + step)
-            lower = cost_of(coefficients + step, then)
-            if lower < cost:
+        # Mostly the whole step is good, and what the next one needs is there with its cost.
+        lower, slope, curvature = rays.derivatives(coefficients + step)
+        if not lower < cost:
+            for _ in range(_HALVINGS - 1):
+                step = 0.5 * step
+                lower = rays.cost(coefficients + step)
+                if lower < cost:
+                    break
+            else:
                 break
-            step = 0.5 * step
-        else:
-            break
-        gained, coefficients, chance, cost = cost - lower, coefficients + step, then, lower
+            _, slope, curvature = rays.derivatives(coefficients + step)
+        gained, coefficients, cost = cost - lower, coefficients + step, lower
         if gained < _GAIN * cost:
             break
     return coefficients, cost

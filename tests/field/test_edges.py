@@ -7,14 +7,20 @@ import pytest
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from prewarp.field.edges import RIDGE, fit_lit_region, fit_lit_regions, most_likely_edges
+from prewarp.field.edges import fit_lit_region, fit_lit_regions, most_likely_edges
 from prewarp.field.lit import LitRegion, ray_place
+from prewarp.field.rays import RIDGE, Rays
 from prewarp.fitting.pupil import PupilFrame
 
 SIZE, SPACING = (1000, 800), 40.0
 FRAME = PupilFrame((0.0, 0.0), (4.0, 4.0))
 # A spacing of the dots in units of half the panel's height: no edge is further from a point than this says.
 STEP = 2.0 * SPACING / SIZE[1]
+
+
+def table_rays(terms, lit):
+    """Return rays whose functions are the rows of a table (n, k)."""
+    return Rays(lambda part: terms[part].T, lit)
 
 
 def sides(place):
@@ -127,7 +133,7 @@ def test_one_edge_is_logistic_regression():
     ]
     passed = np.isin(np.arange(20), [6, 8, 10, 12, 14, 15, 16, 17, 18, 19])
     terms = np.stack([np.ones(20), hours], axis=-1)
-    found, cost = most_likely_edges(terms, passed, np.zeros((1, 2)))
+    found, cost = most_likely_edges(table_rays(terms, passed), np.zeros((1, 2)))
     # The pull towards zero takes 0.2 % off.
     np.testing.assert_allclose(found, [[-4.0777, 1.5046]], rtol=4e-3)
     assert cost - 0.5 * RIDGE * np.sum(found**2) == pytest.approx(8.02988, abs=1e-3)
@@ -145,7 +151,7 @@ def test_several_edges_are_the_most_likely():
         chance = np.clip(expit(terms @ numbers.reshape(2, 3).T).prod(axis=1), 1e-12, 1.0 - 1e-12)
         return -np.log(np.where(lit, chance, 1.0 - chance)).sum() + 0.5 * RIDGE * numbers @ numbers
 
-    found, cost = most_likely_edges(terms, lit, 0.3 * true)
+    found, cost = most_likely_edges(table_rays(terms, lit), 0.3 * true)
     assert cost == pytest.approx(cost_of(found.ravel()), rel=1e-9)
     assert cost == pytest.approx(minimize(cost_of, found.ravel()).fun, abs=0.02)
     # No worse than what made them.
@@ -157,6 +163,6 @@ def test_rays_far_from_every_border_do_no_harm(far):
     """Chances of nought and one, to the last bit: no overflow, and the border stays."""
     u = np.concatenate([np.linspace(-1.0, 1.0, 41), [-far, far]])
     terms = np.stack([np.ones(43), u], axis=-1)
-    found, cost = most_likely_edges(terms, np.abs(u) < 0.52, np.array([[1.0, 5.0], [1.0, -5.0]]))
+    found, cost = most_likely_edges(table_rays(terms, np.abs(u) < 0.52), np.array([[1.0, 5.0], [1.0, -5.0]]))
     np.testing.assert_allclose(-found[:, 0] / found[:, 1], [-0.525, 0.525], atol=0.01)
     assert np.isfinite(cost)
