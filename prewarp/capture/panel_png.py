@@ -23,8 +23,15 @@ _COLOUR = 2
 _UP = 2
 LIMIT_BYTES = 256 * MEBIBYTE
 MOST_PX = 1 << 28
+# Codes, their planes and rows, by measurement: 6.1 and 18.1.
+_BYTES_PER_PX, _BYTES_PER_PX_16 = 7, 19
 
 Codes = NDArray[np.unsignedinteger]
+
+
+def drawing_bytes(size_px: tuple[int, int], bit_depth: int, /) -> int:
+    """Return how much memory a picture of a panel takes while it is drawn and packed, bytes."""
+    return size_px[0] * size_px[1] * (_BYTES_PER_PX if bit_depth <= 8 else _BYTES_PER_PX_16)
 
 
 def panel_png(codes: Codes, bit_depth: int, /) -> bytes:

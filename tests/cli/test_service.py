@@ -77,6 +77,9 @@ def test_work_that_does_not_fit_into_memory_is_told_before_it(capture, tmp_path,
     )
     assert done.exit_code == 2 and "needs about 0.0197 GB of memory; 0.002 GB are free" in done.stderr
     assert not (tmp_path / "look").exists()
+    done = run("targets", capture / "visor.toml", "-o", tmp_path / "targets")
+    assert done.exit_code == 2 and "drawing a target of" in done.stderr and "are free" in done.stderr
+    assert not (tmp_path / "targets").exists()
     memory.require_memory(1.9e6, "this", "Mend it.")
     with pytest.raises(PrewarpError, match=r"this needs about .* are free\. Mend it\."):
         memory.require_memory(2.1e6, "this", "Mend it.")

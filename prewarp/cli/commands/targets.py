@@ -8,6 +8,7 @@ import click
 from prewarp.capture.dots import dot_lattice
 from prewarp.capture.guide import CAUTIONS
 from prewarp.capture.needed import FREE_POSES_NODES, MOST_DOTS, CaptureNeeded, capture_needed, traced_fit
+from prewarp.capture.panel_png import drawing_bytes
 from prewarp.capture.positions import DEPTH_MM, TURN_DEG
 from prewarp.capture.schedule import CODED, EVERY, ONCE, ONE_FRAME, CaptureSettings
 from prewarp.capture.seam_marks import SeamMarks, seam_marks
@@ -18,6 +19,7 @@ from prewarp.errors import CaptureError
 from prewarp.field import FieldSet
 from prewarp.files import MEBIBYTE
 from prewarp.folders import require_output_folder
+from prewarp.memory import require_memory
 from prewarp.module import DisplayModule, read_module
 from prewarp.trace import read_design
 
@@ -169,6 +171,7 @@ def targets(
     """
     require_output_folder(output)
     module = read_module(module_path)
+    _require_memory(module)
     fields = _fields(talk, module, fit_path, design_path)
     needed = None
     if fields is not None:
@@ -211,6 +214,17 @@ def targets(
         size = write_targets(planned, output, progress=step)
     _print(talk, planned, output, size)
     talk.json({**planned.as_dict(), "bytes": size, "pictures": len(planned.pictures)})
+
+
+def _require_memory(module: DisplayModule) -> None:
+    """Raise where the picture of a panel does not fit into memory."""
+    panels = (channel.panel for channel in module.channels)
+    panel = max(panels, key=lambda one: drawing_bytes(one.size_px, one.bit_depth))
+    require_memory(
+        drawing_bytes(panel.size_px, panel.bit_depth),
+        f"drawing a target of {panel.width_px} x {panel.height_px} px",
+        "End other programs, or plan targets for a module with smaller panels.",
+    )
 
 
 def _fields(
