@@ -6,6 +6,7 @@ import pytest
 from prewarp.encoding import TransferFunction
 from prewarp.errors import ShapeError
 from prewarp.photometry import Ditherer, PanelLight, dither_tile
+from prewarp.photometry.dither import plane_tiles
 
 TABLE = TransferFunction("table", table=(0.002, 0.002, 0.03, 0.2, 0.5, 1.0))
 
@@ -77,6 +78,20 @@ def test_rows_join_wherever_a_chunk_begins_and_planes_differ():
     whole = ditherer.codes(light, plane=1)
     np.testing.assert_array_equal(whole[37:], ditherer.codes(light[37:], first_row=37, plane=1))
     assert np.mean(whole != ditherer.codes(light, plane=0)) > 0.2
+
+
+@pytest.mark.parametrize("kind", ["bayer", "blue"])
+def test_planes_as_a_shader_reads_them_are_those_of_the_reference_and_no_two_alike(kind):
+    tile = dither_tile(kind)
+    size = len(tile)
+    planes = np.moveaxis(plane_tiles(tile)[..., :3], -1, 0).astype(float)
+    # Light 41/256 of the way from black to the next code, which is above the thresholds 0.5/256 to 40.5/256.
+    ditherer = Ditherer(TransferFunction(), 8, tile)
+    light = np.full((size, size), 41.0 / 256.0 * TransferFunction().linear_of_codes(8)[1])
+    for plane, thresholds in enumerate(planes):
+        np.testing.assert_array_equal(ditherer.codes(light, plane=plane) > 0, thresholds <= 40)
+    for one, other in ((0, 1), (0, 2), (1, 2)):
+        assert np.mean(planes[one] != planes[other]) > 0.9
 
 
 def test_bad_input():
