@@ -189,6 +189,9 @@ class Eye:
 
     def policy(self, kind: str, /, *, feather_deg: float | None = None) -> BlendPolicy:
         """Return a blend policy of these channels; see `prewarp.seam.blend_policy`."""
+        own = self.claiming is None and self.known_seam is None
+        if kind == "fixed" and own and feather_deg == self.feather_deg:
+            return self.seam
         return blend_policy(
             kind,
             self.fields,

@@ -278,13 +278,13 @@ def join_reaches(
     origin, tangent = direction_lattice(
         [reach.outline for reach in reaches], step_deg=LATTICE_STEP_DEG, margin_deg=LATTICE_MARGIN_DEG
     )
-    inside = np.stack([reach.signed_distance_deg(tangent) for reach in reaches])
-    claim = np.stack(
-        [
-            _claim(reach, distance, tangent, [reaches[other] for other in _partners(index, pairs)])
-            for index, (reach, distance) in enumerate(zip(reaches, inside, strict=True))
-        ]
-    )
+    inside = np.stack([reach.contains(tangent) for reach in reaches])
+    # Who serves a direction alone has all of its light, so distances count only where several do.
+    contested = inside & (inside.sum(axis=0) > 1)
+    claim = np.zeros(inside.shape)
+    for index, reach in enumerate(reaches):
+        others = [reaches[other] for other in _partners(index, pairs)]
+        claim[index, contested[index]] = _claim(reach, tangent[contested[index]], others)
     widest = min((_widest_feather(inside, claim, a, b) for a, b in pairs), default=LATTICE_STEP_DEG)
     if feather_deg is None:
         feather_deg = widest
@@ -298,7 +298,7 @@ def join_reaches(
     require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)
     claims = fitted_claims(
         _shares(inside, claim / feather_deg),
-        np.any(inside > 0.0, axis=0),
+        inside.any(axis=0),
         origin_deg=origin,
         step_deg=LATTICE_STEP_DEG,
         feather_deg=feather_deg,
@@ -314,30 +314,21 @@ def join_reaches(
     )
 
 
-def _claim(
-    reach: ChannelReach, inside: FloatArray, tangent: FloatArray, others: Sequence[ChannelReach]
-) -> FloatArray:
-    """Distance to the shared part of the outline, continued without a jump to directions outside the reach.
-
-    Outside, the excess over the nearest border point is what is left: beyond a shared border that is minus
-    the distance, beyond an outer border the value at the border, falling.
-    """
+def _claim(reach: ChannelReach, tangent: FloatArray, others: Sequence[ChannelReach]) -> FloatArray:
+    """Return the distance of directions (n, 2) in the reach to the part of its outline that others share."""
     middles = reach.segment_middles
     shared = np.zeros(len(middles), dtype=bool)
     for other in others:
         shared |= other.contains(middles)
-    to_shared = np.minimum(reach.distance_deg(tangent, segments=shared), _UNCONTESTED_DEG)
-    outside = np.maximum(inside, to_shared + 2.0 * inside)
-    free = to_shared == _UNCONTESTED_DEG
-    return np.where((inside > 0.0) | free, to_shared, outside)
+    return np.minimum(reach.distance_deg(tangent, segments=shared), _UNCONTESTED_DEG)
 
 
-def _shares(inside: FloatArray, ramp: FloatArray) -> FloatArray:
-    """Return b_c at the nodes, (channels, rows, columns), from distances and d_c / f."""
-    share = np.where(inside > 0.0, quintic_smoothstep(ramp), 0.0)
+def _shares(inside: BoolArray, ramp: FloatArray) -> FloatArray:
+    """Return b_c at the nodes, (channels, rows, columns), from who serves them and d_c / f."""
+    share = np.where(inside, quintic_smoothstep(ramp), 0.0)
     total = share.sum(axis=0)
-    # Where two borders of the seam cross, all are 0: those who serve the direction share alike.
-    alike = (inside > 0.0) / np.maximum((inside > 0.0).sum(axis=0), 1)
+    # Where one serves alone, or two borders of the seam cross: those who serve the direction share alike.
+    alike = inside / np.maximum(inside.sum(axis=0), 1)
     return np.where(total > 0.0, share / np.where(total > 0.0, total, 1.0), alike)
 
 
@@ -356,6 +347,6 @@ def _partners(index: int, pairs: Sequence[tuple[int, int]]) -> Iterator[int]:
     return (b if a == index else a for a, b in pairs if index in (a, b))
 
 
-def _widest_feather(inside: FloatArray, claim: FloatArray, a: int, b: int) -> float:
-    both = (inside[a] > 0.0) & (inside[b] > 0.0)
+def _widest_feather(inside: BoolArray, claim: FloatArray, a: int, b: int) -> float:
+    both = inside[a] & inside[b]
     return float(max(2.0 * np.max(np.minimum(claim[a], claim[b]), where=both, initial=0.0), 1e-3))
