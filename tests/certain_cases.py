@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 
 from prewarp.grids import Grid, grid_from_samples
+from tests.outside_eyepiece import erfle_surfaces
 from tests.support import require_module
 from tests.synthetic import PlaneImage, plane_image_forward, pupil_lattice
 
@@ -85,16 +86,14 @@ def erfle(tangent, pupil, *, wavelength_um=0.5876, pitch_deg=0.0, shift_mm=0.0):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from optiland.rays import RealRays
-        from optiland.samples.eyepieces import EyepieceErfle
 
-        system = EyepieceErfle()
         ray = np.concatenate([tangent, np.ones((len(tangent), 1))], axis=1)
         ray /= np.linalg.norm(ray, axis=1, keepdims=True)
         cosine, sine = np.cos(np.radians(pitch_deg)), np.sin(np.radians(pitch_deg))
         turn = np.array([[1.0, 0.0, 0.0], [0.0, cosine, sine], [0.0, -sine, cosine]])
         ray, start = ray @ turn.T, pupil @ turn.T + [shift_mm, 0.0, 0.0]
         rays = RealRays(*start.T, *ray.T, np.ones(len(ray)), np.full(len(ray), wavelength_um))
-        for surface in system.surfaces.surfaces[2:]:
+        for surface in erfle_surfaces():
             surface.trace(rays)
     height = np.stack([np.asarray(rays.x), np.asarray(rays.y)], axis=-1)
     return np.array([1280.0, 1280.0]) + height * np.array([1.0, -1.0]) * 1280.0 / 32.0

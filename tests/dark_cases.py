@@ -31,6 +31,7 @@ from prewarp.field import FieldSet, fit_grid
 from prewarp.grids import Grid, grid_from_samples
 from prewarp.module import DisplayModule, read_module
 from prewarp.seam.directions import node_areas_deg2, plane_deg_from_tangent, tangent_from_plane_deg
+from tests.outside_eyepiece import erfle_surfaces
 from tests.support import LONG, require_module
 from tests.synthetic import pupil_lattice
 
@@ -88,7 +89,6 @@ def trace(optics: Optics, colour: str, tangent: np.ndarray, pupil_mm: np.ndarray
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore")
         from optiland.rays import RealRays
-        from optiland.samples.eyepieces import EyepieceErfle
 
         ray = np.concatenate([tangent, np.ones((len(tangent), 1))], axis=1)
         ray = ray / np.linalg.norm(ray, axis=1, keepdims=True) @ optics.from_eye.T
@@ -96,7 +96,7 @@ def trace(optics: Optics, colour: str, tangent: np.ndarray, pupil_mm: np.ndarray
         rays = RealRays(*start.T, *ray.T, np.ones(len(ray)), np.full(len(ray), WAVELENGTH_UM[colour]))
         passed = ray[:, 2] > _FORWARD
         rims = dict(optics.rims)
-        for number, surface in enumerate(EyepieceErfle().surfaces.surfaces[2:]):
+        for number, surface in enumerate(erfle_surfaces()):
             surface.trace(rays)
             x, y = np.asarray(rays.x), np.asarray(rays.y)
             if number in rims:

@@ -7,6 +7,7 @@ import pytest
 
 from prewarp.field import compare_grid, fit_grid
 from prewarp.grids import grid_from_samples
+from tests.outside_eyepiece import erfle_surfaces
 from tests.support import require_module
 from tests.synthetic import spoil
 
@@ -20,13 +21,11 @@ def _trace(tangent, pupil, wavelength_um):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from optiland.rays import RealRays
-        from optiland.samples.eyepieces import EyepieceErfle
 
-        system = EyepieceErfle()
         z = 1.0 / np.sqrt(1.0 + (tangent**2).sum(axis=1))
         cosines = (tangent[:, 0] * z, tangent[:, 1] * z, z)
         rays = RealRays(*pupil.T, *cosines, np.ones(len(z)), np.full(len(z), wavelength_um))
-        for surface in system.surfaces.surfaces[2:]:
+        for surface in erfle_surfaces():
             surface.trace(rays)
     return np.stack([np.asarray(rays.x), np.asarray(rays.y)], axis=-1)
 
