@@ -10,6 +10,7 @@ import pytest
 
 from prewarp.field import compare_grid, fit_grid
 from prewarp.grids import grid_from_samples
+from tests.support import long_form
 from tests.synthetic import PlaneImage, plane_image_inverse, pupil_lattice, spoil
 
 PANEL = (2560, 2560)
@@ -112,7 +113,11 @@ def test_without_noise(case):
 
 # Seeds at which cross-validation alone stops the fisheye's degree two short among them.
 @pytest.mark.parametrize(
-    ("case", "seed"), [*((case, 6) for case in CASES), *(("fisheye", n) for n in (2, 4, 5))]
+    ("case", "seed"),
+    [
+        *((case, 6) for case in CASES),
+        *(pytest.param("fisheye", seed, marks=long_form) for seed in (2, 4, 5)),
+    ],
 )
 def test_with_noise_missing_points_and_outliers(case, seed):
     capture = _capture(case)
