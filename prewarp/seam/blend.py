@@ -298,7 +298,7 @@ def join_reaches(
     require_range(feather_deg, "feather_deg", 1e-3, 90.0, unit="degrees", error=SeamError)
     claims = fitted_claims(
         _shares(inside, claim / feather_deg),
-        inside.any(axis=0),
+        np.any(inside, axis=0),
         origin_deg=origin,
         step_deg=LATTICE_STEP_DEG,
         feather_deg=feather_deg,
