@@ -59,12 +59,13 @@ class FamilyBasis:
             [np.multiply(values, (part @ psi)[pupil]).T for part in (self._table.x, self._table.y)]
         )
 
-    def from_smaller(self, smaller: "FamilyBasis", coefficients: FloatArray, /) -> FloatArray:
-        """Return coefficients (count, ...) of the same fields, given for a basis of lower degrees."""
-        own = {pair: place for place, pair in enumerate(zip(*map(tuple, self._places), strict=True))}
-        result = np.zeros((self.count, *coefficients.shape[1:]))
-        result[[own[pair] for pair in zip(*map(tuple, smaller._places), strict=True)]] = coefficients
-        return result
+    def sums(self, pixel: FloatArray, reference_mm: FloatArray, coefficients: FloatArray, /) -> FloatArray:
+        """Return the sums (2, k, n) of columns by coefficients (count, k), places as in `rows`."""
+        panel, pupil = self._places
+        values = self.panel.values(pixel)[panel]
+        psi = self.frame.values(reference_mm, self.pupil_degree)
+        turned = np.ascontiguousarray(coefficients.T)
+        return np.stack([turned @ (values * (part @ psi)[pupil]) for part in (self._table.x, self._table.y)])
 
     def table(self, coefficients: FloatArray, /) -> FloatArray:
         """Return coefficients (count,) over (panel functions, scalar pupil functions, 2), both graded."""

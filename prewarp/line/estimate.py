@@ -6,7 +6,7 @@ functions of a view leave), so no stated noise is trusted, and a unit that the f
 pass for a noisy one. Dots that lie off are weighed down.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,12 +38,23 @@ class Equations:
 
 
 @dataclass(frozen=True, eq=False)
+class FigureScore:
+    """Score of figure terms when everything else keeps its prior: `slope` (t,) of the logarithm of the
+    likelihood at none, `curvature` (t,) its expected square; both for a step of the term.
+    """
+
+    slope: FloatArray
+    curvature: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
 class Estimate:
     """A unit's unknowns.
 
     `mean` (k,), `covariance` (k, k): posterior in prior sigmas, coefficients of the family first, then six
     numbers a camera position. `noise_px`: sigma of one component of a dot. `smooth`: sums over what is smooth
-    in the views, for the flags. `outliers`: dots weighed below one half; `dots`: all.
+    in the views, for the flags. `outliers`: dots weighed below one half; `dots`: all. `figure`: by channel,
+    what the dots say of figure terms that have no tolerance.
     """
 
     mean: FloatArray
@@ -52,6 +63,7 @@ class Estimate:
     smooth: Equations
     outliers: int
     dots: int
+    figure: Mapping[str, FigureScore]
 
 
 def estimate(views: Sequence[View], unknowns: int, /) -> Estimate:
@@ -78,7 +90,36 @@ def estimate(views: Sequence[View], unknowns: int, /) -> Estimate:
         _smooth_sums(views, weights, smooths, unknowns),
         int(sum((one < 0.5).sum() for one in weights)),
         sum(map(len, weights)),
+        _figure_scores(views, weights, mean, covariance, noise),
     )
+
+
+def _figure_scores(
+    views: Sequence[View],
+    weights: Sequence[FloatArray],
+    mean: FloatArray,
+    covariance: FloatArray,
+    noise_px: float,
+) -> dict[str, FigureScore]:
+    slope: dict[str, FloatArray] = {}
+    square: dict[str, FloatArray] = {}
+    cross: dict[str, FloatArray] = {}
+    for view, weight in zip(views, weights, strict=True):
+        name = view.seen.channel
+        if name not in slope:
+            terms = view.figure.shape[1]
+            slope[name], square[name] = np.zeros(terms), np.zeros(terms)
+            cross[name] = np.zeros((len(mean), terms))
+        weighted = view.figure * (np.repeat(weight, 2) / noise_px**2)[:, None]
+        slope[name] += weighted.T @ (view.side - view.matrix @ mean[view.places])
+        square[name] += np.einsum("nt,nt->t", weighted, view.figure)
+        cross[name][view.places] += view.matrix.T @ weighted
+    return {
+        name: FigureScore(
+            slope[name], square[name] - np.einsum("kt,kt->t", cross[name], covariance @ cross[name])
+        )
+        for name in slope
+    }
 
 
 def _sums(views: Sequence[View], weights: Sequence[FloatArray], unknowns: int) -> Equations:

@@ -1,10 +1,9 @@
-"""A family from a design's tolerances: modes by finite differences of the trace, what they leave by lot."""
+"""A family from a design's tolerances: modes by finite differences of the trace."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import linalg
 from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray
@@ -12,25 +11,26 @@ from prewarp.errors import LineError
 from prewarp.field.border import captured_border, hull_corners
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
+from prewarp.frames import cosine_from_tangent
 from prewarp.line.basis import FamilyBasis
-from prewarp.line.family import ChannelFamily, Family, added
-from prewarp.line.left_over import principal_parts
-from prewarp.line.tracing import BEYOND_PX, RayLattice, ray_lattice, traced
+from prewarp.line.family import ChannelFamily, Family, departures_of, figure_terms_of, moved_optics
+from prewarp.line.moved import LeastSquares, MovedFields
+from prewarp.line.tracing import BEYOND_PX, RayLattice, ray_lattice, traced, traced_rays
 from prewarp.module import Channel, DisplayModule
-from prewarp.trace import Departure, Design, built_design, departures
+from prewarp.trace import Design, reach_lattice
 
 SEED = 2024
-# Terms left over are small and smooth.
-LEFT_DEGREE, LEFT_PUPIL_DEGREE = 8, 3
+# Rays by which it is told what fields of units leave: directions, pupils a unit.
+_HELD_OUT, _PUPILS = (12, 10), 6
 
 
 @dataclass(frozen=True)
 class FamilySettings:
     """How finely a family is traced.
 
-    `directions`, `pupils`: of the lattice for the nominal field, those of modes are coarser;
-    `nominal_degree`, `nominal_pupil_degree` of the one, `degree`, `pupil_degree` of the others; `draws`:
-    units drawn by lot for what the modes leave, `checks` more for what these leave.
+    `directions`, `pupils`: of the lattice for the nominal field, those of modes and of units are coarser;
+    `nominal_degree`, `nominal_pupil_degree` of the one, `degree`, `pupil_degree` of modes; `checks`: units
+    drawn by lot for what their fields leave.
     """
 
     directions: tuple[int, int] = (23, 21)
@@ -39,8 +39,7 @@ class FamilySettings:
     nominal_pupil_degree: int = 4
     degree: int = 12
     pupil_degree: int = 4
-    draws: int = 60
-    checks: int = 24
+    checks: int = 8
 
 
 def family_from_design(
@@ -60,72 +59,42 @@ def family_from_design(
     TraceError
         The design lacks a channel of the module.
     """
-    every = departures(design)
     channels = {}
     with threadpool_limits(1, user_api="blas"):
         for channel in module.channels:
-            own = tuple(one for one in every if one.channel == channel.name)
-            if not own:
-                raise LineError(
-                    f"design '{design.name}': channel '{channel.name}' has no tolerance; expected a table "
-                    "'tolerance' beside the keys of its surfaces, such as tolerance = { tilt_deg = 0.03 }."
-                )
-            work = _ChannelWork(design, module, channel, own, settings)
+            work = _ChannelWork(design, module, channel, settings)
             progress(f"channel '{channel.name}': nominal field")
             work.fit_nominal()
-            progress(f"channel '{channel.name}': {len(own)} modes")
-            work.find_modes()
-            progress(f"channel '{channel.name}': {settings.draws + settings.checks} units by lot")
-            channels[channel.name] = work.finish()
-    box = module.eye_box
-    return Family(
-        channels,
-        module.colour_names,
-        np.array([-np.array(box.half_mm), np.array(box.half_mm)]),
-        {"design": design.name, "module": module.name},
-    )
-
-
-@dataclass(frozen=True)
-class LeastSquares:
-    """Rows (2 n, columns) of rays that came through, and the Cholesky factor of their squares."""
-
-    rows: FloatArray
-    lower: FloatArray
-
-    @staticmethod
-    def of(basis: FamilyBasis, lattice: RayLattice, pixel: FloatArray, valid: BoolArray, /) -> "LeastSquares":
-        """Return what fits functions of a basis to the valid rays of a lattice."""
-        rows = basis.rows(pixel[valid], lattice.pupils[valid]).reshape(-1, basis.count)
-        squares = linalg.blas.dsyrk(1.0, rows.T, lower=1)
-        # Places that no ray reaches would else be free.
-        squares[np.diag_indices_from(squares)] += 1e-9 * np.trace(squares) / len(squares)
-        return LeastSquares(rows, linalg.cholesky(squares, lower=True, overwrite_a=True))
-
-    def fitted(self, values: FloatArray, /) -> FloatArray:
-        """Return coefficients (columns, k) for values (2 n, k)."""
-        result: FloatArray = linalg.cho_solve((self.lower, True), self.rows.T @ values)
-        return result
+            progress(f"channel '{channel.name}': {len(work.own)} modes")
+            channels[channel.name] = work.finish(work.modes())
+        half = np.array(module.eye_box.half_mm)
+        found = Family(
+            channels,
+            module.colour_names,
+            tuple(one.wavelength_nm for one in module.colours),
+            np.array([-half, half]),
+            design,
+            {"design": design.name, "module": module.name},
+        )
+        progress(f"{settings.checks} units by lot")
+        rest = _rest_px(found, module, settings.checks)
+    channels = {name: replace(one, rest_px=rest[name]) for name, one in found.channels.items()}
+    return replace(found, channels=channels)
 
 
 class _ChannelWork:
     """One channel while its family is made; colours in the order of the module."""
 
     def __init__(
-        self,
-        design: Design,
-        module: DisplayModule,
-        channel: Channel,
-        own: tuple[Departure, ...],
-        settings: FamilySettings,
+        self, design: Design, module: DisplayModule, channel: Channel, settings: FamilySettings
     ) -> None:
-        self.design, self.channel, self.own, self.settings = design, channel, own, settings
+        self.design, self.channel, self.own = design, channel, departures_of(design, channel.name)
         self.waves = tuple(one.wavelength_nm for one in module.colours)
         self.lattice = ray_lattice(module, channel, settings.directions, settings.pupils)
         # Coarser: what units differ by is smooth. Two nodes more each way than the pupil's degree, since rays
         # at the corners miss the eye box.
         nodes = tuple(min(n, settings.pupil_degree + 2) for n in settings.pupils)
-        self.mode_lattice, self.drawn_lattice = (
+        self.mode_lattice, self.unit_lattice = (
             ray_lattice(
                 module,
                 channel,
@@ -133,13 +102,13 @@ class _ChannelWork:
                     max(7, round(share * settings.directions[0])),
                     max(7, round(share * settings.directions[1])),
                 ),
-                (nodes[0], nodes[1]),
+                (nodes[0] - fewer, nodes[1] - fewer),
             )
-            for share in (0.75, 0.5)
+            for share, fewer in ((0.75, 0), (0.5, 1))
         )
         size = channel.panel.size_px
         half = tuple(0.5 * length + BEYOND_PX for length in size)
-        self.nominal_basis, self.basis, self.left_basis = (
+        self.nominal_basis, self.basis = (
             FamilyBasis(
                 ChebyshevPanel(size, degree, (half[0], half[1])),
                 PupilFrame((0.0, 0.0), self.lattice.half_mm),
@@ -148,15 +117,14 @@ class _ChannelWork:
             for degree, pupil_degree in (
                 (settings.nominal_degree, settings.nominal_pupil_degree),
                 (settings.degree, settings.pupil_degree),
-                (min(settings.degree, LEFT_DEGREE), min(settings.pupil_degree, LEFT_PUPIL_DEGREE)),
             )
         )
 
     def _trace(self, amounts: FloatArray, lattice: RayLattice) -> tuple[list[FloatArray], list[BoolArray]]:
         """Return panel points and validity per colour of the unit with these amounts, in sigmas."""
-        moved = amounts * [one.sigma for one in self.own]
-        optics = built_design(self.design, self.own, moved).channel(self.channel.name)
-        found = [traced(optics, self.channel, lattice, wave) for wave in self.waves]
+        optics = moved_optics(self.design, self.channel.name, self.own, amounts)
+        panel = self.channel.panel
+        found = [traced(optics, panel.size_px, panel.pitch_um, lattice, wave) for wave in self.waves]
         return [pixel for pixel, _ in found], [valid for _, valid in found]
 
     def fit_nominal(self) -> None:
@@ -168,20 +136,15 @@ class _ChannelWork:
                 f"{self.nominal_basis.count} or more. Check the design against the module's reach."
             )
         self.pixel, self.valid = pixel, valid
-        tables, squares = [], []
+        tables = []
         for point, seen in zip(pixel, valid, strict=True):
             least = LeastSquares.of(self.nominal_basis, self.lattice, point, seen)
             found = least.fitted(self.lattice.cosines[seen].T.reshape(-1, 1))
             tables.append(self.nominal_basis.table(found[:, 0]))
-            rest = (self.lattice.cosines[seen].T.reshape(-1) - least.rows @ found[:, 0]).reshape(2, -1)
-            scale = self._px_per_cosine(tables[-1], point[seen], self.lattice.pupils[seen])
-            counted = self._counted(self.lattice, point)[seen]
-            squares.append(np.sum(np.einsum("npc,cn->np", scale, rest)[counted] ** 2, axis=1))
         self.nominal = np.stack(tables)
-        self.fit_px = float(np.sqrt(np.concatenate(squares).mean()))
 
-    def find_modes(self) -> None:
-        """Find the modes by central differences of one sigma."""
+    def modes(self) -> FloatArray:
+        """Return the modes (colours, columns, k) by central differences of one sigma."""
         count, lattice = len(self.own), self.mode_lattice
         steps = np.full((len(self.waves), count, len(lattice.tangents), 2), np.nan)
         middle, valid = self._trace(np.zeros(count), lattice)
@@ -199,76 +162,76 @@ class _ChannelWork:
             moved = -np.einsum("cpn,knp->cnk", jacobian, steps[colour][:, whole])
             least = LeastSquares.of(self.basis, lattice, pixel, whole)
             modes.append(least.fitted(moved.reshape(-1, count)))
-        self.modes = np.stack(modes)
+        return np.stack(modes)
 
-    def finish(self) -> ChannelFamily:
-        """Return the channel's family: the mean field, named modes, and what they leave of units by lot."""
-        left, pixel, alive = self._left_over()
-        parts = [
-            one[:, :, seen].reshape(len(left), -1)
-            for one, seen in zip(np.moveaxis(left, 1, 0), alive, strict=True)
-        ]
-        scales = [
-            self._px_per_cosine(self.nominal[colour], pixel[colour][seen], self.drawn_lattice.pupils[seen])
-            for colour, seen in enumerate(alive)
-        ]
-        counted = [
-            self._counted(self.drawn_lattice, pixel[colour])[seen] for colour, seen in enumerate(alive)
-        ]
-        found = principal_parts(parts, scales, counted, self.settings.draws)
-        fitted, missed = [], []
-        for colour, (seen, values) in enumerate(zip(alive, found.parts, strict=True)):
-            least = LeastSquares.of(self.left_basis, self.drawn_lattice, pixel[colour], seen)
-            own = least.fitted(values.T)
-            fitted.append(self.basis.from_smaller(self.left_basis, own))
-            beside = (values.T - least.rows @ own).reshape(2, -1, len(values))
-            beside_px = np.einsum("npc,cnk->nkp", scales[colour], beside)[counted[colour]]
-            missed.append(np.sum(beside_px**2, axis=(1, 2)))
-        extra = np.stack(fitted)
-        missed_px = float(np.sqrt(np.concatenate(missed).mean()))
+    def figure_modes(self) -> FloatArray:
+        """Return what a step of figure terms without a tolerance does (columns, terms), middle colour."""
+        terms, colour = figure_terms_of(self.design, self.channel.name), len(self.waves) // 2
+        lattice, panel = self.mode_lattice, self.channel.panel
+
+        def traced_with(amounts: FloatArray) -> tuple[FloatArray, BoolArray]:
+            optics = moved_optics(self.design, self.channel.name, terms, amounts)
+            return traced(optics, panel.size_px, panel.pitch_um, lattice, self.waves[colour])
+
+        middle, whole = traced_with(np.zeros(len(terms)))
+        steps = np.array([traced_with(one)[0] - middle for one in np.eye(len(terms))])
+        if len(terms) == 0:
+            return np.zeros((self.basis.count, 0))
+        whole = whole & np.isfinite(steps).all(axis=(0, 2))
+        _, jacobian = self.nominal_basis.expansion(self.nominal[colour]).values_and_jacobian(
+            middle[whole], lattice.pupils[whole]
+        )
+        moved = -np.einsum("cpn,knp->cnk", jacobian, steps[:, whole])
+        return LeastSquares.of(self.basis, lattice, middle, whole).fitted(moved.reshape(-1, len(terms)))
+
+    def finish(self, modes: FloatArray) -> ChannelFamily:
+        """Return the channel's family, what fields leave not yet known."""
         size_px = self.channel.panel.size_px
         on_panel = (
             np.all((self.pixel[0] >= 0.0) & (self.pixel[0] <= np.array(size_px)), axis=1) & self.valid[0]
         )
-        means = (self.basis.table(one) for one in extra[..., 0])
         return ChannelFamily(
             self.nominal_basis,
             self.basis,
-            np.stack([added(table, mean) for table, mean in zip(self.nominal, means, strict=True)]),
-            np.concatenate([self.modes, extra[..., 1:]], axis=2),
-            tuple(one.label for one in self.own),
-            float(np.sqrt(found.rest_px**2 + self.fit_px**2 + missed_px**2)),
+            self.nominal,
+            modes,
+            self.own,
+            self.figure_modes(),
+            figure_terms_of(self.design, self.channel.name),
+            0.0,
             captured_border(hull_corners(self.pixel[0][self.valid[0]]), 0.0, size_px),
             hull_corners(self.lattice.tangents[on_panel]),
+            self.channel.panel.pitch_um,
+            self.unit_lattice,
         )
 
-    def _left_over(self) -> tuple[FloatArray, list[FloatArray], list[BoolArray]]:
-        """Return what nominal field and named modes leave of units drawn by lot, direction cosines (units,
-        colours, 2, rays), the nominal panel points per colour, and the rays that came through in all units.
-        """
-        settings, count, lattice = self.settings, len(self.own), self.drawn_lattice
-        random = np.random.default_rng([SEED, *self.channel.name.encode()])
-        pixel, alive = self._trace(np.zeros(count), lattice)
-        alive = [one.copy() for one in alive]
-        units = random.normal(size=(settings.draws + settings.checks, count))
-        left = np.empty((len(units), len(self.waves), 2, len(lattice.tangents)))
-        for unit, amounts in enumerate(units):
-            for colour, (point, seen) in enumerate(zip(*self._trace(amounts, lattice), strict=True)):
-                alive[colour] &= seen
-                table = added(self.nominal[colour], self.basis.table(self.modes[colour] @ amounts))
-                said = self.nominal_basis.expansion(table).values(
-                    np.where(seen[:, None], point, 0.0), lattice.pupils
-                )
-                left[unit, colour] = lattice.cosines.T - said
-        return left, pixel, alive
 
-    def _counted(self, lattice: RayLattice, pixel: FloatArray) -> BoolArray:
-        """Return which rays (n,) an eye in the box sees on the panel: those by which errors are judged."""
-        size = np.array(self.channel.panel.size_px)
-        counted: BoolArray = lattice.in_box & np.all((pixel >= 0.0) & (pixel <= size), axis=1)
-        return counted
-
-    def _px_per_cosine(self, table: FloatArray, pixel: FloatArray, pupil: FloatArray) -> FloatArray:
-        """Return J^-1 (n, 2, 2) of the nominal map."""
-        _, jacobian = self.nominal_basis.expansion(table).values_and_jacobian(pixel, pupil)
-        return np.asarray(np.linalg.inv(np.moveaxis(jacobian, -1, 0)))
+def _rest_px(family: Family, module: DisplayModule, units: int) -> dict[str, float]:
+    """Return what fields of units drawn by lot leave of other rays than theirs, RMS px, by channel."""
+    random, fields = np.random.default_rng(SEED), MovedFields(family)
+    squares: dict[str, list[FloatArray]] = {name: [] for name in family.channels}
+    low, high = family.pupil_box_mm
+    colour = len(family.colours) // 2
+    for _ in range(units):
+        drawn = random.normal(size=family.count)
+        expansions = fields.expansions(drawn)
+        pupil = random.uniform(low, high, (_PUPILS, 3))
+        for name, own in family.channels.items():
+            said = reach_lattice(module.channel(name), _HELD_OUT)
+            tangent = np.broadcast_to(said, (_PUPILS, *said.shape))
+            size, optics = own.basis.panel.size_px, family.optics_of(name, drawn)
+            pixel, valid = traced_rays(
+                optics, size, own.pitch_um, tangent, pupil[:, None], family.wavelengths_nm[colour]
+            )
+            kept = valid & np.all((pixel >= 0.0) & (pixel <= np.array(size)), axis=-1)
+            seen = tangent[kept]
+            place = np.broadcast_to(pupil[:, None], (*kept.shape, 3))[kept]
+            reference = place[:, :2] - place[:, 2:] * seen
+            value, jacobian = expansions[name, family.colours[colour]].values_and_jacobian(
+                pixel[kept], reference
+            )
+            missed = np.linalg.solve(
+                np.moveaxis(jacobian, -1, 0), (cosine_from_tangent(seen) - value.T)[..., None]
+            )
+            squares[name].append(np.sum(missed[..., 0] ** 2, axis=1))
+    return {name: float(np.sqrt(np.concatenate(own).mean())) for name, own in squares.items()}

@@ -34,7 +34,7 @@ def write_results(folder: Path, family: Family, rows: Sequence[UnitRow], /) -> N
     buffer = io.BytesIO()
     pyarrow.parquet.write_table(pa.table(dict(zip(head, arrays, strict=True))), buffer, compression="zstd")
     write_bytes(folder / PARQUET_NAME, buffer.getvalue())
-    named = [(f"mode_{number}", label) for number, (_, label) in enumerate(family.named, 1)]
+    named = [(f"mode_{number}", label) for number, label in enumerate(family.labels, 1)]
     write_bytes(folder / MODES_NAME, _csv([("column", "one sigma of"), *named]))
 
 

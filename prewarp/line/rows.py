@@ -47,13 +47,14 @@ class View:
     """Equations of what one shot saw of a channel and colour.
 
     `matrix` (2 n, a): u and v of every dot in turn; `side` (2 n,), px; `places` (a,): which unknowns the
-    columns belong to.
+    columns belong to. `figure` (2 n, t): what the channel's figure terms without a tolerance would add.
     """
 
     seen: Seen
     matrix: FloatArray
     side: FloatArray
     places: IntArray
+    figure: FloatArray
 
 
 def view_of(family: Family, seen: Seen, shot: int, prior: PosePrior, /) -> View:
@@ -63,19 +64,21 @@ def view_of(family: Family, seen: Seen, shot: int, prior: PosePrior, /) -> View:
     nominal = own.expansion(colour)
     value, jacobian = nominal.values_and_jacobian(seen.pixel, reference)
     px_per_cosine = np.linalg.inv(np.moveaxis(jacobian, -1, 0))
-    rows = own.basis.rows(seen.pixel, reference)
-    modes = rows @ own.modes[colour]
+    both = np.concatenate([own.modes[colour], own.figure_modes], axis=1)
+    moved = own.basis.sums(seen.pixel, reference, both).transpose(0, 2, 1)
+    modes, terms = moved[:, :, : len(own.departures)], moved[:, :, len(own.departures) :]
     unit = unit_from_tangent(seen.tangent)
     poses = pose_slopes(
         unit, seen.tangent, seen.label_mm[:, 2], nominal.pupil_jacobian(seen.pixel, reference)
     )
     poses = np.moveaxis(poses * prior.sigmas[:, None, None], 0, -1)
-    columns = np.concatenate([modes, poses], axis=2)
-    matrix = np.matmul(px_per_cosine, columns.transpose(1, 0, 2)).reshape(-1, columns.shape[2])
+    columns = np.concatenate([modes, poses, terms], axis=2)
+    whole = np.matmul(px_per_cosine, columns.transpose(1, 0, 2)).reshape(-1, columns.shape[2])
+    known = modes.shape[2] + PER_SHOT
     rest = cosine_from_tangent(seen.tangent) - value.T
     side = np.matmul(px_per_cosine, rest[:, :, None]).reshape(-1)
     field = family.places_of(seen.channel)
     places = np.concatenate(
         [np.arange(field.start, field.stop), family.count + PER_SHOT * shot + np.arange(PER_SHOT)]
     )
-    return View(seen, matrix, side, places)
+    return View(seen, whole[:, :known], side, places, whole[:, known:])

@@ -9,16 +9,19 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from threadpoolctl import threadpool_limits
+
 from prewarp import __version__
 from prewarp.errors import LineError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
+from prewarp.line.package import FOLDER, PackagePlan, PackageSettings, is_written, search_tables
 from prewarp.line.results import write_results
 from prewarp.line.storage import read_family
 from prewarp.line.store import opened_store
-from prewarp.line.unit import BAD, LineSettings, UnitRow
+from prewarp.line.unit import LineSettings, UnitRow
 from prewarp.line.workers import Job, cluster_rows, local_rows
-from prewarp.quality.units_table import natural_key
+from prewarp.quality.units_table import BAD, natural_key
 
 ENDINGS = (".npz", ".csv.gz", ".csv")
 MOST_UNITS = 1_000_000
@@ -85,6 +88,7 @@ def run_line(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
+    packages: PackageSettings | None = None,
     progress: Callable[[str, int], None] = lambda text, done: None,
 ) -> LineRun:
     """Work on all units that have no row yet for this family, grid and settings; write the tables.
@@ -93,14 +97,20 @@ def run_line(
     ------
     LineError, InputFileError
         The family cannot be used, another run is at work in the folder, or it holds what is not ours.
+    PackageError
+        No tables of the family keep what packages must.
     """
+    if scheduler is not None and packages is not None:
+        raise LineError("packages are written by this machine alone. Leave out --scheduler, or --packages.")
     family = read_family(family_path)
     claim_work_folder(folder)
     with (folder / _LOCK).open("a") as lock:
         if not _locked(lock):
             raise LineError(f"{folder}: another run is at work there. Wait for it, or name another folder.")
         common = sha256_of_bytes(
-            json.dumps([__version__, sha256_of_file(family_path), asdict(settings)], sort_keys=True).encode()
+            json.dumps(
+                [__version__, sha256_of_file(family_path), asdict(settings), repr(packages)], sort_keys=True
+            ).encode()
         )
         grids = {serial: sha256_of_file(path) for serial, path in units.items()}
         alike = defaultdict(list)
@@ -115,7 +125,9 @@ def run_line(
             known = store.keys()
             jobs = []
             for serial, path in units.items():
-                if known.get(serial) == keys[serial]:
+                if known.get(serial) == keys[serial] and (
+                    packages is None or not store.has_package(serial) or is_written(folder / FOLDER / serial)
+                ):
                     continue
                 others = [one for one in alike[grids[serial]] if one != serial]
                 if others:
@@ -125,9 +137,22 @@ def run_line(
                     jobs.append(Job(serial, path, keys[serial]))
             done = len(units) - len(jobs)
             progress(f"{done} of {len(units)} units", done)
+            plan = None
+            if packages is not None:
+                # Of the family, the display and what is asked for: units share it, and later runs.
+                name = sha256_of_bytes(f"{sha256_of_file(family_path)} {packages!r} {__version__}".encode())
+                plan = PackagePlan(packages, folder / f"tables-{name[:16]}.prewarp", folder / FOLDER)
+                if jobs and not plan.tables_path.is_file():
+                    progress("searching the family's tables", done)
+                    with threadpool_limits(1, user_api="blas"):
+                        search_tables(family, packages, plan.tables_path)
             source = (
                 local_rows(
-                    jobs, family_path, settings, max(1, min(workers or os.cpu_count() or 1, len(jobs)))
+                    jobs,
+                    family_path,
+                    settings,
+                    max(1, min(workers or os.cpu_count() or 1, len(jobs))),
+                    plan=plan,
                 )
                 if scheduler is None
                 else cluster_rows(jobs, family_path, settings, scheduler)

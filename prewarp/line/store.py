@@ -12,12 +12,12 @@ from pathlib import Path
 
 from prewarp.line.figures import FIGURES
 from prewarp.line.unit import UnitRow
+from prewarp.quality.units_table import FLAGS
 
 NAME = "line.sqlite"
 _SHOWN = (
     *(f"{name}{ending}" for name in FIGURES for ending in ("", "_sigma")),
-    "outside_p",
-    "inside_p",
+    *FLAGS,
     "positions",
 )
 
@@ -42,6 +42,11 @@ class Store:
                 f"INSERT OR REPLACE INTO units VALUES ({marks})",
                 (row.serial, key, row.status, row.reason, *shown, json.dumps(numbers, sort_keys=True)),
             )
+
+    def has_package(self, serial: str, /) -> bool:
+        """Return whether a unit's row tells of a package."""
+        found = self._connection.execute("SELECT numbers FROM units WHERE serial = ?", (serial,)).fetchone()
+        return found is not None and "package_bytes" in json.loads(found[0])
 
     def keep_only(self, serials: set[str], /) -> None:
         """Remove the rows of units that the line does not hold any more."""

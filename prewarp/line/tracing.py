@@ -1,21 +1,19 @@
 """Rays of a design for a family: one lattice of directions and pupils, traced again for every departure."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from prewarp.chebyshev import nodes_1d
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.frames import cosine_from_tangent
-from prewarp.module import Channel, DisplayModule
+from prewarp.module import Channel, DisplayModule, Panel
 from prewarp.trace import DesignChannel, reach_lattice, trace_channel
 
 # Rays are followed beyond the panel's sides by so much, so that its rim lies inside what is fitted.
 BEYOND_PX = 96
 # Directions beyond the nominal reach: past the slanting sides of a keystone.
 MARGIN_DEG = (1.5, 8.0)
-# Cameras stand a little beside their labels.
-SLACK_MM = 0.4
 
 
 @dataclass(frozen=True)
@@ -27,18 +25,6 @@ class RayLattice:
     tangent: FloatArray
     pupil_mm: FloatArray
     half_mm: tuple[float, float]
-    box_mm: tuple[float, float, float]
-
-    @property
-    def in_box(self) -> BoolArray:
-        """Which rays (p * m,) pass through the eye box, half `box_mm`, or within `SLACK_MM` of it."""
-        half_x, half_y, half_z = self.box_mm
-        depth = np.linspace(-half_z, half_z, 9)[:, None, None]
-        place = self.pupils + depth * self.tangents
-        within: BoolArray = np.all(np.abs(place) <= np.array([half_x, half_y]) + SLACK_MM, axis=-1).any(
-            axis=0
-        )
-        return within
 
     @property
     def tangents(self) -> FloatArray:
@@ -70,7 +56,7 @@ def ray_lattice(
     x, y = np.meshgrid(*axes)
     pupil = np.stack([x.ravel(), y.ravel()], axis=-1)
     half_mm = (float(axes[0][-1]), float(axes[1][-1]))
-    return RayLattice(tangent, pupil, half_mm, (half_x, half_y, half_z))
+    return RayLattice(tangent, pupil, half_mm)
 
 
 def _spread(count: int) -> FloatArray:
@@ -80,13 +66,35 @@ def _spread(count: int) -> FloatArray:
 
 
 def traced(
-    optics: DesignChannel, channel: Channel, lattice: RayLattice, wavelength_nm: float, /
+    optics: DesignChannel,
+    size_px: tuple[int, int],
+    pitch_um: float,
+    lattice: RayLattice,
+    wavelength_nm: float,
+    /,
 ) -> tuple[FloatArray, BoolArray]:
     """Return panel points (p * m, 2), px, and which rays came through, up to `BEYOND_PX` off the panel."""
-    panel = channel.panel
-    wide = replace(panel, width_px=panel.width_px + 2 * BEYOND_PX, height_px=panel.height_px + 2 * BEYOND_PX)
     pupil = np.concatenate([lattice.pupil_mm, np.zeros((len(lattice.pupil_mm), 1))], axis=1)
-    found = trace_channel(
-        optics, wide, lattice.tangent[None], pupil_mm=pupil[:, None], wavelength_nm=wavelength_nm
+    pixel, valid = traced_rays(
+        optics, size_px, pitch_um, lattice.tangent[None], pupil[:, None], wavelength_nm
     )
-    return (found.pixel - BEYOND_PX).reshape(-1, 2), found.valid.ravel()
+    return pixel.reshape(-1, 2), valid.ravel()
+
+
+def traced_rays(
+    optics: DesignChannel,
+    size_px: tuple[int, int],
+    pitch_um: float,
+    tangent: FloatArray,
+    pupil_mm: FloatArray,
+    wavelength_nm: float,
+    /,
+) -> tuple[FloatArray, BoolArray]:
+    """Return panel points (..., 2), px, of rays in directions (..., 2) from pupils (..., 3), and which came
+    through, up to `BEYOND_PX` off the panel.
+    """
+    width, height = size_px
+    # Encoding and depth concern no ray.
+    wide = Panel(width + 2 * BEYOND_PX, height + 2 * BEYOND_PX, pitch_um, "srgb", 8)
+    found = trace_channel(optics, wide, tangent, pupil_mm=pupil_mm, wavelength_nm=wavelength_nm)
+    return found.pixel - BEYOND_PX, found.valid

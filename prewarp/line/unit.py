@@ -10,23 +10,23 @@ from threadpoolctl import threadpool_limits
 from prewarp.errors import GridError, PrewarpError
 from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
-from prewarp.line.estimate import Estimate, estimate
+from prewarp.line.estimate import Estimate
 from prewarp.line.family import Family
 from prewarp.line.figures import FIGURES, Judge
 from prewarp.line.flags import THRESHOLD, Flags, flags_of
+from prewarp.line.package import UnitPackages
 from prewarp.line.rows import PosePrior, Seen, View, view_of
-from prewarp.poses.rays import PER_SHOT
+from prewarp.line.solve import solved
 from prewarp.poses.shots import shot_codes
-from prewarp.quality.conformance import PASS, VERDICTS, judge
+from prewarp.quality.conformance import FAIL, PASS, VERDICTS, judge
+from prewarp.quality.units_table import BAD, FLAGS
 
-BAD = "bad"
+# Columns of a unit's package: the largest error of its tables, and what its files hold.
+PACKAGE = ("package_error_px", "package_bytes")
 SERIAL_COLUMN = "serial"
 # A shot's view with fewer dots says too little of what is smooth in it.
 LEAST_DOTS = 40
 LIMIT_BYTES = 1 << 28
-# Flags are held to truth at so many camera positions. From more, a misfit that all units share raises them:
-# two of eight right units at five positions, all at 25 (`tests.long.line_units`).
-TRUSTED_POSITIONS = 2
 # Off by more than this, RMS in prior sigmas of a dot, no tolerance is the cause.
 _GROSS = 8.0
 
@@ -55,10 +55,9 @@ class UnitRow:
 class UnitWork:
     """What is made once for all units of a line."""
 
-    def __init__(self, family: Family, settings: LineSettings) -> None:
+    def __init__(self, family: Family, settings: LineSettings, packages: UnitPackages | None = None) -> None:
+        self.packages = packages
         self.family, self.settings, self.judge = family, settings, Judge.of(family)
-        self.named = family.named_places
-        self.rest_px = float(np.sqrt(np.mean([one.rest_px**2 for one in family.channels.values()])))
 
     def row(self, serial: str, path: Path, /) -> UnitRow:
         """Return the row of a unit; nothing is raised for a grid that cannot be used."""
@@ -72,15 +71,11 @@ class UnitWork:
     def _row(self, serial: str, grid: Grid) -> UnitRow:
         self._require_serial(serial, grid)
         views, shots = self.views(grid)
-        unknowns = self.family.count + PER_SHOT * shots
         self._require_near(views, grid)
-        found = estimate(views, unknowns)
-        flags = flags_of(found, self.named, self.rest_px)
+        found = solved(self.family, views, shots, self.settings.prior)
+        flags = flags_of(found, self.family)
         numbers = self._numbers(found, flags, shots)
         reasons = _flag_reasons(flags)
-        if reasons and shots > TRUSTED_POSITIONS:
-            why = f"flags cannot be judged from {shots} camera positions, only from {TRUSTED_POSITIONS}: "
-            return UnitRow(serial, BAD, why + "; ".join(reasons), numbers)
         if reasons:
             # Figures speak of the family; of another kind of unit they are not known.
             return UnitRow(serial, "fail", "not of this family: " + "; ".join(reasons), numbers)
@@ -95,6 +90,15 @@ class UnitWork:
                     worst = verdict
                 if verdict != PASS:
                     told.append(f"{name} {value:.3g}, limit {limit:g}: {verdict}")
+        if self.packages is not None:
+            try:
+                error, size = self.packages.write(
+                    serial, found.mean[: self.family.count], {"grid": Path(grid.source).name}
+                )
+                numbers |= {"package_error_px": error, "package_bytes": float(size)}
+            except PrewarpError as cause:
+                told.append(f"no package: {cause}")
+                worst = FAIL
         return UnitRow(serial, worst, "; ".join(told), numbers)
 
     def views(self, grid: Grid, /) -> tuple[list[View], int]:
@@ -183,19 +187,19 @@ class UnitWork:
     def _numbers(self, found: Estimate, flags: Flags, shots: int) -> dict[str, float]:
         sigma = np.sqrt(np.diag(found.covariance))
         numbers: dict[str, float] = {}
-        for number, place in enumerate(self.named, 1):
-            numbers[f"mode_{number}"] = float(found.mean[place])
-            numbers[f"mode_{number}_sigma"] = float(sigma[place])
-        numbers |= {"outside_p": flags.outside_p, "inside_p": flags.inside_p, "positions": float(shots)}
+        for place in range(self.family.count):
+            numbers[f"mode_{place + 1}"] = float(found.mean[place])
+            numbers[f"mode_{place + 1}_sigma"] = float(sigma[place])
+        numbers |= {name: getattr(flags, name) for name in FLAGS}
+        numbers["positions"] = float(shots)
         return numbers
 
 
 def columns_of(family: Family, /) -> tuple[str, ...]:
     """Return the columns of numbers of a line's table, in order."""
     figures = [f"{name}{ending}" for name in FIGURES for ending in ("", "_sigma")]
-    count = len(family.named)
-    modes = [f"mode_{k}{ending}" for k in range(1, count + 1) for ending in ("", "_sigma")]
-    return (*figures, *modes, "outside_p", "inside_p", "positions")
+    modes = [f"mode_{k}{ending}" for k in range(1, family.count + 1) for ending in ("", "_sigma")]
+    return (*figures, *modes, *FLAGS, "positions", *PACKAGE)
 
 
 def gross_ratio(views: list[View], /) -> float:
@@ -217,4 +221,6 @@ def _flag_reasons(flags: Flags) -> list[str]:
         told.append(f"what the modes leave is {flags.outside:.2f} times what noise explains")
     if flags.inside_p < THRESHOLD:
         told.append(f"coefficients lie {np.sqrt(flags.inside):.2f} times further out than tolerances allow")
+    if flags.figure_p < THRESHOLD:
+        told.append(f"a figure that no tolerance allows: {flags.figure}")
     return told

@@ -15,8 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from prewarp.errors import LineError
+from prewarp.line.package import PackagePlan
 from prewarp.line.storage import read_family
-from prewarp.line.unit import BAD, LineSettings, UnitRow, UnitWork
+from prewarp.line.unit import LineSettings, UnitRow, UnitWork
+from prewarp.quality.units_table import BAD
 
 # Units given out ahead of the results, per worker: what bounds the memory.
 _AHEAD = 3
@@ -35,7 +37,7 @@ class Job:
 _work: UnitWork | None = None
 
 
-def _begin(family: str, settings: LineSettings, parent: int) -> None:
+def _begin(family: str, settings: LineSettings, plan: PackagePlan | None, parent: int) -> None:
     """Set a worker process up. It ends by itself when the process that started it is gone."""
     global _work
 
@@ -45,7 +47,8 @@ def _begin(family: str, settings: LineSettings, parent: int) -> None:
         os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
-    _work = UnitWork(read_family(family), settings)
+    read = read_family(family)
+    _work = UnitWork(read, settings, None if plan is None else plan.of(read))
 
 
 def _one(serial: str, path: str) -> UnitRow:
@@ -54,7 +57,13 @@ def _one(serial: str, path: str) -> UnitRow:
 
 
 def local_rows(
-    jobs: Sequence[Job], family: Path, settings: LineSettings, workers: int, /
+    jobs: Sequence[Job],
+    family: Path,
+    settings: LineSettings,
+    workers: int,
+    /,
+    *,
+    plan: PackagePlan | None = None,
 ) -> Iterator[tuple[Job, UnitRow]]:
     """Yield rows of jobs, worked on by processes of this machine, in the order in which they are done.
 
@@ -63,7 +72,7 @@ def local_rows(
     waiting, suspects = deque(jobs), deque[Job]()
     while waiting:
         running: dict[Future[UnitRow], Job] = {}
-        with _pool(family, settings, workers) as pool:
+        with _pool(family, settings, plan, workers) as pool:
             try:
                 while waiting or running:
                     while waiting and len(running) < _AHEAD * workers:
@@ -77,7 +86,7 @@ def local_rows(
                 suspects.extend(running.values())
         # One of these ended its process: each is tried alone.
         for job in suspects:
-            with _pool(family, settings, 1) as alone:
+            with _pool(family, settings, plan, 1) as alone:
                 try:
                     yield job, alone.submit(_one, job.serial, str(job.path)).result()
                 except BrokenProcessPool:
@@ -85,12 +94,14 @@ def local_rows(
         suspects.clear()
 
 
-def _pool(family: Path, settings: LineSettings, workers: int) -> ProcessPoolExecutor:
+def _pool(
+    family: Path, settings: LineSettings, plan: PackagePlan | None, workers: int
+) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(
         workers,
         mp_context=multiprocessing.get_context("spawn"),
         initializer=_begin,
-        initargs=(str(family), settings, os.getpid()),
+        initargs=(str(family), settings, plan, os.getpid()),
     )
 
 

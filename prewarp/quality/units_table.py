@@ -1,8 +1,8 @@
 """The table of a production line: one row a unit, what was measured of it and what came of it.
 
 Columns `serial, status, reason`; of each figure its value and `..._sigma`; `mode_1` and on, how a unit
-differs from its family, in prior sigmas, and `mode_1_sigma` and on; `outside_p`, `inside_p`, chances of the
-two flags; `positions`. CSV and Parquet alike.
+differs from its family, in prior sigmas, and `mode_1_sigma` and on; `outside_p`, `inside_p`,
+`figure_p`, chances of the flags; `positions`. CSV and Parquet alike.
 """
 
 import re
@@ -23,7 +23,7 @@ from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, PASS_WITHIN
 BAD = "bad"
 STATUSES = (PASS, PASS_WITHIN, FAIL_WITHIN, FAIL, BAD)
 PASSED = (PASS, PASS_WITHIN)
-FLAGS = ("outside_p", "inside_p")
+FLAGS = ("outside_p", "inside_p", "figure_p")
 SIGMA = "_sigma"
 LIMIT_BYTES, LIMIT_UNITS = 256 * MEBIBYTE, 1_000_000
 MOST_MODES = 256
@@ -45,7 +45,7 @@ class Units:
     modes, modes_sigma : (n, k) float arrays
         In prior sigmas; sigma NaN where it is not told.
     flags : mapping of (n,) float arrays
-        `outside_p`, `inside_p`, those that are there.
+        `outside_p`, `inside_p`, `figure_p`, those that are there.
     source : str
         File, for messages.
     in_order : bool

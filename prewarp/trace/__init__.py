@@ -5,12 +5,13 @@ Rays run backwards, from a pupil position along a viewing direction to the panel
 (the kernel), `channel` (pupil to panel pixel), `samples` (a whole grid), `built` (units off by tolerances).
 """
 
-from prewarp.trace.built import Departure, built_design, departures, drawn_design
+from prewarp.trace.built import FIGURE_TERMS, Departure, built_design, departures, drawn_design
 from prewarp.trace.channel import TraceResult, trace_channel
-from prewarp.trace.design import Design, DesignChannel, read_design
+from prewarp.trace.design import Design, DesignChannel, design_entries, design_from_entries, read_design
 from prewarp.trace.samples import TracedSamples, reach_lattice, trace_grid, trace_samples
 
 __all__ = [
+    "FIGURE_TERMS",
     "Departure",
     "Design",
     "DesignChannel",
@@ -18,6 +19,8 @@ __all__ = [
     "TracedSamples",
     "built_design",
     "departures",
+    "design_entries",
+    "design_from_entries",
     "drawn_design",
     "reach_lattice",
     "read_design",

@@ -49,7 +49,20 @@ import numpy as np
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.errors import TraceError
 from prewarp.module import MAX_CHANNELS, MAX_COLOURS
-from prewarp.records import Flag, Name, Number, Numbers, Table, Text, checked, part, read_toml, validate
+from prewarp.records import (
+    Dataclass,
+    Flag,
+    Name,
+    Number,
+    Numbers,
+    Table,
+    Text,
+    checked,
+    part,
+    read_toml,
+    ruled_fields,
+    validate,
+)
 from prewarp.trace.figure import MAX_TERMS
 from prewarp.trace.glass import AIR, index_from_wavelength, require_glass
 from prewarp.trace.surfaces import Shape
@@ -221,7 +234,50 @@ def read_design(path: Path | str, /) -> Design:
     TraceError
         Its content is wrong; the message names file, full key and what is accepted.
     """
-    top = read_toml(Path(path), what="an optical design (TOML)", error=TraceError)
+    return _design(read_toml(Path(path), what="an optical design (TOML)", error=TraceError))
+
+
+def design_entries(design: Design, /) -> dict[str, object]:
+    """Return a design as the entries of its file, those that differ from their defaults."""
+    channels = {}
+    for channel in design.channels:
+        own = _entries(channel)
+        del own["name"]
+        if channel.relative_luminance:
+            own["relative_luminance"] = dict(channel.relative_luminance)
+        own["surface"] = [_entries(surface) for surface in channel.surfaces]
+        own["panel"] = _entries(channel.panel)
+        channels[channel.name] = own
+    return {"name": design.name, "channel": channels}
+
+
+def _entries(part: Surface | PanelPlace | DesignChannel) -> dict[str, object]:
+    found = _apart_from_defaults(part)
+    tolerance = _apart_from_defaults(part.tolerance)
+    return {**found, "tolerance": tolerance} if tolerance else found
+
+
+def _apart_from_defaults(record: Dataclass) -> dict[str, object]:
+    values = ((name, getattr(record, name), default) for name, _, default in ruled_fields(type(record)))
+    return {
+        name: list(value) if isinstance(value, tuple) else value
+        for name, value, default in values
+        if value != default
+    }
+
+
+def design_from_entries(entries: dict[str, object], /, *, path: str) -> Design:
+    """Return the design of what `design_entries` gave; `path`, the file they are from, is for messages.
+
+    Raises
+    ------
+    TraceError
+        As `read_design`.
+    """
+    return _design(Table(entries, key="", path=path, error=TraceError))
+
+
+def _design(top: Table) -> Design:
     tables = top.named_tables("channel", most=MAX_CHANNELS)
     return top.read(Design, channels=tuple(_channel(table, name) for name, table in tables.items()))
 

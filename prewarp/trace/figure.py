@@ -7,7 +7,7 @@ the place in units of the semi-aperture, a from +x to +y, N = sqrt((2 - [m = 0])
 """
 
 from functools import lru_cache
-from math import factorial
+from math import comb, factorial
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from prewarp.checks import FloatArray
 
 # Degree 8 at most.
 MAX_TERMS = 45
+_DEGREES = 9
 
 
 def degree_and_order(place: int, /) -> tuple[int, int]:
@@ -46,24 +47,45 @@ def figure_and_slopes(
     terms do. Outside the circle the polynomials go on.
     """
     u, v = x / radius, y / radius
-    squared = u * u + v * v
-    value, by_x, by_y = np.zeros_like(u), np.zeros_like(u), np.zeros_like(u)
-    place = u + 1j * v
-    for number, amount in enumerate(terms):
-        if amount == 0.0:
-            continue
-        degree, order = degree_and_order(number)
-        size = abs(order)
-        series = np.array(_radial(degree, size))
-        radial = np.polynomial.polynomial.polyval(squared, series)
-        rate = np.polynomial.polynomial.polyval(squared, np.polynomial.polynomial.polyder(series))
-        power = place**size
-        # d(u + iv)^m is m (u + iv)^(m - 1) (du + i dv).
-        lower = size * place ** (size - 1) if size else np.zeros_like(place)
-        angular, along_x, along_y = (
-            (part.imag if order < 0 else part.real) for part in (power, lower, 1j * lower)
-        )
-        value = value + amount * radial * angular
-        by_x = by_x + amount / radius * (2.0 * u * rate * angular + radial * along_x)
-        by_y = by_y + amount / radius * (2.0 * v * rate * angular + radial * along_y)
-    return value, by_x, by_y
+    table = sum(
+        (amount * _plain(number) for number, amount in enumerate(terms) if amount != 0.0),
+        np.zeros((_DEGREES, _DEGREES)),
+    )
+    i, j = np.nonzero(table)
+    if len(i) == 0:
+        return np.zeros_like(u), np.zeros_like(u), np.zeros_like(u)
+    amount = table[i, j]
+    degree = int((i + j).max())
+    powers_u, powers_v = _powers(u, degree), _powers(v, degree)
+    low_i, low_j = np.maximum(i - 1, 0), np.maximum(j - 1, 0)
+    value = np.einsum("k,kn,kn->n", amount, powers_u[i], powers_v[j])
+    by_x = np.einsum("k,kn,kn->n", amount * i / radius, powers_u[low_i], powers_v[j])
+    by_y = np.einsum("k,kn,kn->n", amount * j / radius, powers_u[i], powers_v[low_j])
+    return value.reshape(u.shape), by_x.reshape(u.shape), by_y.reshape(u.shape)
+
+
+def _powers(x: FloatArray, degree: int) -> FloatArray:
+    """Return x^0 to x^degree as rows."""
+    table = np.ones((degree + 1, x.size))
+    for power in range(1, degree + 1):
+        np.multiply(table[power - 1], x.ravel(), out=table[power])
+    return table
+
+
+@lru_cache(maxsize=MAX_TERMS)
+def _plain(number: int) -> FloatArray:
+    """Return Z_number as coefficients of u^i v^j, (9, 9); read only."""
+    degree, order = degree_and_order(number)
+    table = np.zeros((_DEGREES, _DEGREES))
+    size = abs(order)
+    for power, coefficient in enumerate(_radial(degree, size)):
+        # r^(2 power) = sum of binomials of u^2 and v^2; (u + iv)^size likewise, its real or imaginary part.
+        for a in range(power + 1):
+            for b in range(size + 1):
+                if b % 2 == (order < 0):
+                    sign = (-1.0) ** (b // 2)
+                    table[2 * (power - a) + size - b, 2 * a + b] += (
+                        sign * coefficient * comb(power, a) * comb(size, b)
+                    )
+    table.setflags(write=False)
+    return table

@@ -22,8 +22,7 @@ SMALL = FamilySettings(
     nominal_pupil_degree=4,
     degree=9,
     pupil_degree=3,
-    draws=24,
-    checks=12,
+    checks=2,
 )
 UNITS = 5
 

@@ -3,15 +3,18 @@
 import numpy as np
 import pytest
 
-from prewarp.grids import read_grid, write_grid
+from prewarp.frames import cosine_from_tangent
+from prewarp.grids import read_grid
 from prewarp.line.estimate import estimate
-from prewarp.line.figures import Judge
-from prewarp.line.flags import THRESHOLD, flags_of
+from prewarp.line.flags import flags_of
+from prewarp.line.moved import MovedFields
+from prewarp.line.solve import solved
 from prewarp.line.storage import family_bytes, read_family
+from prewarp.line.tracing import traced_rays
 from prewarp.line.unit import LineSettings, UnitWork
 from prewarp.trace import departures
 from tests.line_units import captured_unit, faulty_unit, unit_design
-from tests.long.line_units import TWO, held_out, removed
+from tests.long.line_units import TWO, held_out
 
 
 @pytest.fixture(scope="module")
@@ -21,55 +24,99 @@ def work(line):
 
 def found_in(work, grid):
     views, shots = work.views(grid)
-    return estimate(views, work.family.count + 6 * shots)
+    return solved(work.family, views, shots, work.settings.prior)
 
 
 def test_a_unit_is_known_as_well_as_is_claimed(work, line, optics):
     family, _, grids = line
-    judge, module, design = Judge.of(family), *optics
-    ratios, lengths, seams = [], [], []
+    module, design = optics
+    ratios, lengths, seams, seam_ratios = [], [], [], []
     for number in range(1, 6):
         found = found_in(work, read_grid(grids / f"U{number}.npz"))
         assert found.noise_px == pytest.approx(0.05, rel=0.1)
-        flags = flags_of(found, work.named, work.rest_px)
-        assert min(flags.outside_p, flags.inside_p) > THRESHOLD
-        error, motions, seam = held_out(unit_design(design, number), module, family, found)
-        left = np.linalg.norm(removed(error, motions).reshape(-1, 2), axis=1)
-        ratios.append(np.mean(left**2) / judge.rms_px(found.covariance[: family.count, : family.count]) ** 2)
-        lengths.append(left)
-        seams.append(seam)
+        flags = flags_of(found, family)
+        assert flags.fits
+        seen = held_out(unit_design(design, number), module, family, found)
+        lengths.append(np.linalg.norm(seen.place.reshape(-1, 2), axis=1))
+        ratios.append(np.mean(lengths[-1] ** 2) / seen.place_claimed**2)
+        seams.append(seen.seam)
+        seam_ratios.append(np.mean(seen.seam**2) / seen.seam_claimed**2)
     assert np.median(np.concatenate(lengths)) < 0.1
-    assert np.quantile(np.concatenate(seams), 0.95) < 0.2
+    # Poses of 0.1 mm leave it no better known from two positions: as is claimed, whatever that is.
+    assert np.median(np.concatenate(seams)) < 0.1
+    assert 0.4 < np.sqrt(np.mean(seam_ratios)) < 1.6
     # Five units, one fifth as many dots as a capture: a factor of 1.5 either way is chance.
     assert 0.5 < np.sqrt(np.mean(ratios)) < 1.5
 
 
-@pytest.mark.parametrize("fault", ["spacing", "glass"])
-def test_a_wrong_lens_is_flagged(work, optics, fault):
+@pytest.mark.parametrize("fault", ["spacing", "glass", "ripple"])
+def test_what_no_tolerance_allows_is_flagged(work, optics, fault):
     module, design = optics
     grid = captured_unit(faulty_unit(unit_design(design, 77), fault, 0), module, TWO, 77, directions=(13, 13))
-    assert not flags_of(found_in(work, grid), work.named, work.rest_px).fits
+    assert not flags_of(found_in(work, grid), work.family).fits
 
 
-def test_flags_are_not_judged_from_more_positions_than_they_were_held_to_truth_at(work, optics, tmp_path):
+def test_a_unit_without_noise_is_found_but_for_what_fields_leave(work, line, optics):
+    """Terms of second order and products of pose and tolerance are no misfit that all dots share."""
     module, design = optics
-    three = np.vstack([TWO, [0.0, 0.0, 0.0]])
-    grid = captured_unit(
-        faulty_unit(unit_design(design, 77), "glass", 0), module, three, 77, directions=(13, 13)
-    )
-    write_grid(tmp_path / "U77.npz", grid)
-    row = work.row("U77", tmp_path / "U77.npz")
-    assert row.status == "bad"
-    assert "flags cannot be judged from 3 camera positions" in row.reason
+    unit = unit_design(design, 3)
+    grid = captured_unit(unit, module, TWO, 3, directions=(13, 13), noise_px=0.0)
+    views, shots = work.views(grid)
+    linear = estimate(views, work.family.count + 6 * shots)
+    found = solved(work.family, views, shots, work.settings.prior)
+    # Two Newton steps: 0.01 px of a plain sum of modes are gone.
+    assert linear.noise_px > 4.0 * found.noise_px
+    assert found.noise_px < 1e-3
+
+
+def test_a_right_unit_is_not_flagged_from_many_positions(work, optics):
+    module, design = optics
+    nine = module.eye_box.lattice((3, 3, 1))
+    grid = captured_unit(unit_design(design, 7), module, nine, 7, directions=(13, 13))
+    found = found_in(work, grid)
+    assert flags_of(found, work.family).fits
+
+
+def test_what_is_known_by_score_is_the_figure_that_was_made(work, optics):
+    """A term of known size in one mirror: its score says how much, within three sigma."""
+    module, design = optics
+    grid = captured_unit(faulty_unit(unit_design(design, 8), "ripple", 0), module, TWO, 8)
+    score = found_in(work, grid).figure["inner"]
+    terms = work.family.channels["inner"].figure_terms
+    place = [term.entry for term in terms].index(33)
+    amount = score.slope[place] / score.curvature[place]
+    assert amount == pytest.approx(1.0, abs=3.0 / np.sqrt(score.curvature[place]))
+    assert amount > 5.0 / np.sqrt(score.curvature[place])
 
 
 def test_modes_are_those_of_the_tolerances(line, optics):
     family, (_, design) = line[0], optics
-    assert len(family.named) == len(departures(design))
-    # One sigma of every mode moves the picture; all keep their priors.
+    assert family.count == len(family.labels) == len(departures(design))
     own = family.channels["inner"]
-    assert own.modes.shape[2] > len(own.labels)
-    assert family.places_of("outer").start == own.modes.shape[2]
+    assert family.places_of("outer").start == own.modes.shape[2] == len(own.departures)
+
+
+def test_fields_of_units_follow_their_trace(line):
+    """As well as is told of them; rays that the fields never saw, three sigma out."""
+    family = line[0]
+    amounts = 3.0 * np.random.default_rng(5).normal(size=family.count)
+    field, own = MovedFields(family).expansions(amounts)["inner", "G"], family.channels["inner"]
+    tangent, pupil = np.array([[-0.3, 0.1], [-0.2, -0.1], [-0.05, 0.02]]), np.array([1.0, -1.0, 0.0])
+    optics = family.optics_of("inner", amounts)
+    pixel, valid = traced_rays(
+        optics, own.basis.panel.size_px, own.pitch_um, tangent, pupil, family.wavelengths_nm[0]
+    )
+    assert valid.all()
+
+    def missed_px(expansion):
+        reference = np.broadcast_to(pupil[:2], (3, 2))
+        value, jacobian = expansion.values_and_jacobian(pixel, reference)
+        rest = (cosine_from_tangent(tangent) - value.T)[..., None]
+        return np.linalg.norm(np.linalg.solve(np.moveaxis(jacobian, -1, 0), rest)[..., 0], axis=1).max()
+
+    assert missed_px(field) < 3.0 * own.rest_px
+    # A plain sum of modes is off by terms of second order.
+    assert missed_px(own.expansion(0, amounts[family.places_of("inner")])) > 0.1
 
 
 def test_the_posterior_is_that_of_a_plain_solution(work, line):

@@ -7,6 +7,7 @@ from prewarp.cli.lazy import LazyGroup
 # In the order of the work.
 COMMANDS = {
     "family": "Say beforehand how units of a design differ.",
+    "positions": "Say where cameras should stand, and how many.",
     "run": "Say what every unit is, from few camera positions.",
     "capability": "Say how capable and steady a line is, and what drifts.",
     "gauge": "Say how much of a spread is the gauge's own.",

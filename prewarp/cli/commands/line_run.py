@@ -6,7 +6,9 @@ import click
 
 from prewarp.cli.arguments import FILE, module_option, output_option
 from prewarp.cli.talk import Talk, talking
+from prewarp.errors import LineError
 from prewarp.limits import Limits
+from prewarp.line.package import PackageSettings
 from prewarp.line.rows import PosePrior
 from prewarp.line.run import run_line, units_of
 from prewarp.line.unit import LineSettings
@@ -38,6 +40,14 @@ from prewarp.module import read_module
 )
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Processes [default: all cores].")
 @click.option("--scheduler", metavar="ADDRESS", help="Work on a Dask cluster instead (extra 'cluster').")
+@click.option("--packages", is_flag=True, help="Write a verified device package of every unit (--module).")
+@click.option(
+    "--max-error",
+    type=click.FloatRange(0.01, 8.0),
+    default=0.25,
+    show_default=True,
+    help="Largest error of a package, panel px.",
+)
 @output_option("Folder to write: units.csv, units.parquet, modes.csv, line.sqlite.")
 @talking
 def run(
@@ -50,6 +60,8 @@ def run(
     pose_turn: float,
     jobs: int | None,
     scheduler: str | None,
+    packages: bool,
+    max_error: float,
     output: Path,
 ) -> None:
     """Say what every unit of a line is, from few camera positions each, and whether it belongs to the family.
@@ -60,10 +72,13 @@ def run(
 
     The table has a row a unit in order of serial: status (pass, pass within uncertainty, fail within
     uncertainty, fail, bad), reason, error of place with its sigma, modes in prior sigmas, and the chances of
-    two flags: energy that the modes leave, and energy within them against their tolerances. A unit that
-    raises one below 0.1 % fails; its figures are not known. What cannot be used becomes a row with a reason.
-    Use two camera positions: from more, flags are raised for right units too and are not judged. Errors of
-    traced units were 1.2 to 1.3 times their sigma: leave that much room at a limit.
+    three flags: energy that the modes leave, energy within them against their tolerances, and a figure term
+    that no tolerance allows. A unit that raises one below 0.1 % fails; its figures are not known. What cannot
+    be used becomes a row with a reason. Two camera positions are enough; 'line positions' says where.
+
+    With --packages every unit that belongs to the family gets a device package of the format 'lookup' in
+    packages/SERIAL, verified before it is there. Tables are searched once for the family, which takes half a
+    minute; those of a unit follow from it. A unit whose package does not keep what is asked fails.
 
     Stopped or killed at any moment, the same command goes on where it was and writes the same bytes.
     line.sqlite may be queried meanwhile (table units). A grid's column 'serial', where there is one, must
@@ -73,12 +88,23 @@ def run(
     Example:
       prewarp line run visor.family.npz captures --module visor.toml --positions 2 -o line
     """
-    limits = Limits() if module_path is None else read_module(module_path).limits
+    module = None if module_path is None else read_module(module_path)
+    if packages and module is None:
+        raise LineError("--packages needs the display they are for. Add --module.")
+    limits = Limits() if module is None else module.limits
+    wanted = PackageSettings(module, max_error) if packages and module is not None else None
     settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits)
     units = units_of(grids)
     with talk.progress(f"{len(units)} units", len(units)) as step:
         done = run_line(
-            family_path, units, output, settings, workers=jobs, scheduler=scheduler, progress=step
+            family_path,
+            units,
+            output,
+            settings,
+            workers=jobs,
+            scheduler=scheduler,
+            packages=wanted,
+            progress=step,
         )
     talk.table("Units", ("status", "units"), [("", [(name, f"{n}") for name, n in done.counts.items()])])
     talk.text(f"{output}: {done.units} units, {done.worked_on} of them worked on now.")
