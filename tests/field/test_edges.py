@@ -99,6 +99,15 @@ def test_another_colour_begins_where_the_first_ended():
     assert np.abs(away[inside(second, place) != (away > 0.0)]).max() < 0.5 * STEP
 
 
+@pytest.mark.parametrize("degree", [0, 1, 2])
+def test_a_border_moves_with_the_pupil_by_the_degree_that_positions_show(degree):
+    place = rays(2.0 * SPACING)
+    regions = fit_lit_regions(
+        place, disc(place) > 0.0, panel_size_px=SIZE, frame=FRAME, spacing_px=SPACING, pupil_degree=degree
+    )
+    assert max(one.exponents[:, 2:].sum(axis=1).max() for one in regions) == degree
+
+
 def test_the_same_samples_give_the_same_regions():
     for one, other in zip(fitted(corners), fitted.__wrapped__(corners), strict=True):
         np.testing.assert_array_equal(one.coefficients, other.coefficients)
