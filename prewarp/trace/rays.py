@@ -36,6 +36,7 @@ def trace_rays(
     /,
     *,
     wavelength_nm: float,
+    rims_stop: bool = True,
 ) -> Rays:
     """Trace rays through surfaces placed in the eye frame.
 
@@ -47,6 +48,8 @@ def trace_rays(
         Start of each ray, mm, and unit direction, eye frame.
     wavelength_nm : float
         Vacuum wavelength.
+    rims_stop : bool
+        Rays outside a semi-aperture fail; else surfaces go on beyond their rims.
 
     Notes
     -----
@@ -66,7 +69,7 @@ def trace_rays(
         own_direction = direction @ axes
         met = surface.shape.meet((point - vertex) @ axes, own_direction)
         _mark(cause, failed_at, np.isnan(met[..., 0]), MISSED, number)
-        if surface.semi_aperture_mm is not None:
+        if rims_stop and surface.semi_aperture_mm is not None:
             outside = np.hypot(met[..., 0], met[..., 1]) > surface.semi_aperture_mm
             _mark(cause, failed_at, outside, OUTSIDE_APERTURE, number)
         normal = surface.shape.normal(met[..., 0], met[..., 1])

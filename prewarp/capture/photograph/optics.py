@@ -5,7 +5,7 @@ says where light is stopped, so that maps between rays stay smooth.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 
@@ -70,19 +70,16 @@ class TracedOptics:
     wavelength_nm: float
     relative_luminance: float = 1.0
 
-    @cached_property
-    def _open_surfaces(self) -> tuple[object, ...]:
-        return tuple(replace(one, semi_aperture_mm=None) for one in self.design.surfaces)
-
     def seen(self, tangent: FloatArray, pupil_mm: FloatArray, /) -> Seen:
         """Return what is seen in directions from pupil positions."""
         places = self.design.places()
         rays = trace_rays(
-            self._open_surfaces,  # type: ignore[arg-type]
+            self.design.surfaces,
             places,
             pupil_mm,
             unit_from_tangent(tangent),
             wavelength_nm=self.wavelength_nm,
+            rims_stop=False,
         )
         clearance = np.full(rays.point.shape[:-1], np.inf)
         for number, surface in enumerate(self.design.surfaces):
