@@ -11,7 +11,7 @@ from prewarp.capture.photograph.images import CameraPose, View, aperture_rule, i
 from prewarp.capture.photograph.optics import TracedOptics
 from prewarp.capture.photograph.scene import Scene, discs, dots_of_picture
 from prewarp.module import read_module
-from prewarp.trace import read_design
+from prewarp.trace import read_design, trace_channel
 
 SIZE = (640, 512)
 # The centroid of a dot against truth, px, and its light, relative: what the simulator itself may err by.
@@ -210,3 +210,18 @@ def test_lens_edges_take_part_of_the_aperture(optics):
     assert share.min() == 0.0 and share.max() == pytest.approx(1.0)
     assert np.any((share > 0.05) & (share < 0.95))
     assert np.array_equal(np.isfinite(part.pixel[:, 0]), share > 0.0)
+
+
+def test_a_demo_with_a_figure_on_its_mirror_is_seen_beyond_the_rim():
+    """Surfaces go on beyond their rims; inside them a photograph sees what the trace does."""
+    module, design = read_module("calib/folded.module.toml"), read_design("calib/folded.design.toml")
+    assert any(one.tolerance.figure_um for one in design.channel("inner").surfaces)
+    channel = module.channel("inner")
+    tangent = np.tan(np.radians([[0.0, 0.0], [-20.0, 8.0], [40.0, 40.0]]))
+    seen = TracedOptics(design.channel("inner"), channel, 532.0).seen(tangent, np.zeros(3))
+    traced = trace_channel(
+        design.channel("inner"), channel.panel, tangent[:2], pupil_mm=np.zeros(3), wavelength_nm=532.0
+    )
+    assert traced.valid.all()
+    np.testing.assert_allclose(seen.pixel[:2], traced.pixel, atol=1e-9)
+    assert (seen.clearance[:2] > 0.0).all() and not seen.clearance[2] > 0.0
