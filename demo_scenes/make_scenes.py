@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from prewarp.files import write_bytes
-from prewarp.render.scenes import SCENES
+from prewarp.render.scenes import SCENES, TALL
 
 from .harbour import harbour
 from .patterns import (
@@ -31,6 +31,7 @@ from .quay import quay_by_day
 HERE = Path(__file__).resolve().parent
 # Size of the committed pictures, px. They are scaled to the content size that a module asks for.
 SIZE_PX = (1920, 1080)
+TALL_SIZE_PX = (1080, 1920)
 # Each draws a picture (height, width, 3), 8-bit sRGB, of any size (width, height), px.
 DRAWINGS: dict[str, Callable[[tuple[int, int]], NDArray[np.uint8]]] = {
     drawn.__name__: drawn
@@ -73,6 +74,9 @@ def main() -> None:
     folder = parser.parse_args().output
     for name, file in SCENES.items():
         write_bytes(folder / file, scene_bytes(name))
+        print(folder / file)
+    for name, file in TALL.items():
+        write_bytes(folder / file, scene_bytes(name, TALL_SIZE_PX))
         print(folder / file)
 
 

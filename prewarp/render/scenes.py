@@ -21,10 +21,14 @@ SCENES = {
     "grey_ramp": "grey_ramp.png",
     "quay_by_day": "quay_by_day.jpg",
 }
+# Of scenes with words: drawn once more for content that is no wider than high, where words would be cut.
+TALL = {"grid": "grid_tall.png", "text_page": "text_page_tall.png"}
 
 
 def scene(name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
     """Return a committed scene, scaled about its middle to fill a content picture (height, width, 3), sRGB.
+
+    Of `TALL` scenes content that is no wider than high gets the upright drawing.
 
     Raises
     ------
@@ -35,4 +39,5 @@ def scene(name: str, size_px: tuple[int, int], /) -> NDArray[np.uint8]:
         raise RenderError(
             f"no scene '{name}'; expected one of {', '.join(SCENES)}.{nearest_name(name, SCENES)}"
         )
-    return filling(read_picture(resource_path("demo_scenes", SCENES[name])), size_px)
+    file = TALL.get(name, SCENES[name]) if size_px[0] <= size_px[1] else SCENES[name]
+    return filling(read_picture(resource_path("demo_scenes", file)), size_px)

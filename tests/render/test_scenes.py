@@ -4,21 +4,27 @@ import numpy as np
 import pytest
 
 from demo_scenes.make_drawings import DRAWINGS as README_DRAWINGS
-from demo_scenes.make_scenes import DRAWINGS, SIZE_PX, scene_bytes
+from demo_scenes.make_scenes import DRAWINGS, SIZE_PX, TALL_SIZE_PX, scene_bytes
 from prewarp.errors import RenderError
 from prewarp.render.pictures import read_picture
-from prewarp.render.scenes import SCENES, scene
+from prewarp.render.scenes import SCENES, TALL, scene
 from prewarp.resources import resource_folder, resource_path
 
 # Fonts and outlines differ a little between releases of Pillow; the share of pixels that may.
 SHARE_OF_PIXELS = 0.02
 
 
-@pytest.mark.parametrize("name", SCENES)
-def test_committed_pictures_are_what_the_generator_draws(name):
-    committed = resource_path("demo_scenes", SCENES[name])
-    kept, drawn = read_picture(committed), DRAWINGS[name](SIZE_PX)
-    assert drawn.shape == kept.shape == (SIZE_PX[1], SIZE_PX[0], 3)
+@pytest.mark.parametrize(
+    ("name", "file", "size_px"),
+    [
+        *((name, file, SIZE_PX) for name, file in SCENES.items()),
+        *((name, file, TALL_SIZE_PX) for name, file in TALL.items()),
+    ],
+)
+def test_committed_pictures_are_what_the_generator_draws(name, file, size_px):
+    committed = resource_path("demo_scenes", file)
+    kept, drawn = read_picture(committed), DRAWINGS[name](size_px)
+    assert drawn.shape == kept.shape == (size_px[1], size_px[0], 3)
     # 64 colours, or a JPEG, move shades by a few codes.
     assert np.mean(np.abs(drawn.astype(int) - kept).max(axis=-1) > 16) < SHARE_OF_PIXELS
     assert committed.stat().st_size < 300_000
@@ -27,7 +33,7 @@ def test_committed_pictures_are_what_the_generator_draws(name):
 def test_every_picture_is_a_scene_of_the_same_bytes_every_time():
     assert tuple(DRAWINGS) == tuple(SCENES)
     pictures = {path.name for path in resource_folder("demo_scenes").glob("*.[jp][pn]g")}
-    assert pictures - {"demo_overview.png", *README_DRAWINGS} == set(SCENES.values())
+    assert pictures - {"demo_overview.png", *README_DRAWINGS} == {*SCENES.values(), *TALL.values()}
     for name in SCENES:
         assert scene_bytes(name, (160, 90)) == scene_bytes(name, (160, 90))
 
@@ -45,8 +51,26 @@ def test_scene_fills_any_content_size_about_its_middle(name):
     full = scene(name, SIZE_PX)
     tall = scene(name, (540, 1080))
     assert tall.shape == (1080, 540, 3)
-    assert np.array_equal(tall, full[:, 690:1230])
+    if name not in TALL:
+        assert np.array_equal(tall, full[:, 690:1230])
     assert scene(name, (333, 77)).shape == (77, 333, 3)
+
+
+@pytest.mark.parametrize("size_px", [(1080, 1920), (720, 1920), (900, 900), (1100, 1000), (1920, 900)])
+def test_no_word_is_cut(size_px):
+    """Words of the grid have a dark box about them, which lines do not cross: its border is in the picture."""
+    picture = scene("grid", size_px).astype(int)
+    cell = max(size_px[0] / 1920.0, size_px[1] / 1080.0) * 60.0
+    if size_px[0] <= size_px[1]:
+        cell = max(size_px[0] / 1080.0, size_px[1] / 1920.0) * 1080.0 / 32.0
+    half = np.array([7.5 * cell, 5.6 * cell])
+    assert np.all(half <= 0.5 * np.array(size_px))
+    middle = 0.5 * np.array(size_px)
+    for x, y in ((-6, 0), (6, 0), (2, -5), (2, 5), (-6, -5), (6, -5)):
+        u, v = (middle + np.array([x, y]) * cell).astype(int)
+        around = picture[int(v - 0.4 * cell) : int(v + 0.4 * cell), int(u - 0.9 * cell) : int(u + 0.9 * cell)]
+        # Letters in it are near white.
+        assert around.min(axis=-1).max() > 150
 
 
 def test_ship_shows_green_on_the_left_and_red_on_the_right():
