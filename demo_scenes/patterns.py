@@ -36,7 +36,8 @@ def grid(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
     cell = width / 32.0
     middle = (width / 2.0, height / 2.0)
     for axis in (0, 1):
-        for number in range(-16, 17):
+        reach = int(np.ceil(middle[axis] / cell))
+        for number in range(-reach, reach + 1):
             place = middle[axis] + number * cell
             strong = number % 4 == 0
             ends = [(place, 0.0), (place, height)] if axis == 0 else [(0.0, place), (width, place)]
