@@ -121,8 +121,10 @@ def text_page(size_px: tuple[int, int], /) -> NDArray[np.uint8]:
     image = Image.new("RGB", size_px, _PAPER)
     draw = ImageDraw.Draw(image)
     top, margin = height * 0.05, width * 0.05
+    # So that an upright page takes all of the text.
+    page = min(height, width)
     for share, paragraph in zip((0.052, 0.039, 0.030), _TEXT.splitlines(), strict=True):
-        size = height * share
+        size = page * share
         font = ImageFont.load_default(size)
         for line in _wrapped(paragraph, font, width - 2 * margin):
             draw.text((margin, top), line, font=font, fill=_PRINT)
