@@ -58,18 +58,16 @@ def test_scene_fills_any_content_size_about_its_middle(name):
 
 @pytest.mark.parametrize("size_px", [(1080, 1920), (720, 1920), (900, 900), (1100, 1000), (1920, 900)])
 def test_no_word_is_cut(size_px):
-    """Words of the grid have a dark box about them, which lines do not cross: its border is in the picture."""
     picture = scene("grid", size_px).astype(int)
-    cell = max(size_px[0] / 1920.0, size_px[1] / 1080.0) * 60.0
-    if size_px[0] <= size_px[1]:
-        cell = max(size_px[0] / 1080.0, size_px[1] / 1920.0) * 1080.0 / 32.0
-    half = np.array([7.5 * cell, 5.6 * cell])
-    assert np.all(half <= 0.5 * np.array(size_px))
+    wide, high = SIZE_PX if size_px[0] > size_px[1] else TALL_SIZE_PX
+    cell = max(size_px[0] / wide, size_px[1] / high) * wide / 32.0
     middle = 0.5 * np.array(size_px)
+    # Words are 2.7 cells wide at most and one cell high.
+    assert np.all(np.array([7.4 * cell, 5.5 * cell]) <= middle)
     for x, y in ((-6, 0), (6, 0), (2, -5), (2, 5), (-6, -5), (6, -5)):
         u, v = (middle + np.array([x, y]) * cell).astype(int)
         around = picture[int(v - 0.4 * cell) : int(v + 0.4 * cell), int(u - 0.9 * cell) : int(u + 0.9 * cell)]
-        # Letters in it are near white.
+        # Letters are near white.
         assert around.min(axis=-1).max() > 150
 
 
