@@ -10,6 +10,8 @@ from prewarp.lookup.tables import Family, MapTable
 
 NODES = 65
 NUMBER_BYTES = 4
+# Codes of Chebyshev terms are added by so many; those too many come to lie behind the last sum.
+ADDED_BY = 4
 
 
 def lent_memory(lookup: Lookup | None, /) -> str:
@@ -37,5 +39,5 @@ def lent_memory(lookup: Lookup | None, /) -> str:
 def _numbers(table: MapTable) -> int:
     """Return how many numbers of memory a prepared map takes (`prewarp_coefficient_count`)."""
     if table.family == Family.CHEBYSHEV:
-        return 2 * count_of_degree(table.columns - 1)
+        return 2 * count_of_degree(table.columns - 1) + ADDED_BY - 1
     return 2 * table.columns * table.rows

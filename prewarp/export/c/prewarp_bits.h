@@ -38,38 +38,17 @@ typedef struct {
 static inline prewarp_row prewarp_take_row(prewarp_bits *from)
 {
     prewarp_row row;
-    row.top = prewarp_take(from, PREWARP_TERM_DEGREE_BITS);
-    row.choice = prewarp_take(from, PREWARP_TERM_CHOICE_BITS);
+    const uint32_t both = prewarp_take(from, PREWARP_TERM_DEGREE_BITS + PREWARP_TERM_CHOICE_BITS);
+    row.top = both % (1u << PREWARP_TERM_DEGREE_BITS);
+    row.choice = both >> PREWARP_TERM_DEGREE_BITS;
     return row;
-}
-
-/* How many functions T_i T_j up to a degree have even j, or odd j. */
-static inline uint32_t prewarp_terms_to(uint32_t degree, uint32_t odd)
-{
-    return (degree / 2u + 1u) * ((degree + 1u) / 2u + (odd ? 0u : 1u));
 }
 
 /* How many codes of even j, or of odd j, a row has. */
 static inline uint32_t prewarp_row_codes(prewarp_row row, uint32_t odd)
 {
     const uint32_t only = odd ? PREWARP_TERMS_ODD : PREWARP_TERMS_EVEN;
-    return row.choice == PREWARP_TERMS_BOTH || row.choice == only ? prewarp_terms_to(row.top, odd) : 0u;
+    return row.choice == PREWARP_TERMS_BOTH || row.choice == only ? prewarp_terms_below(row.top + 1u, odd) : 0u;
 }
-
-/* Sums of one component over rows, of even j and of odd j, each by total degree, then by rising j; a run may go beyond. */
-#define PREWARP_TERM_SUMS \
-    ((PREWARP_MAX_PANEL_DEGREE / 2u + 1u) * ((PREWARP_MAX_PANEL_DEGREE + 1u) / 2u + 1u) + PREWARP_TERM_RUN)
-
-/* Place of every function in the order of coefficients: how many have even j (odd j) and come before it. */
-#define PREWARP_SPREAD(type, degree, sums, coefficients)                    \
-    do {                                                                    \
-        const type *next[2] = {(sums)[0], (sums)[1]};                       \
-        type *here = (coefficients);                                        \
-        uint32_t total, j;                                                  \
-        for (total = 0; total <= (degree); total++) {                       \
-            for (j = 0; j <= total; j++)                                    \
-                *here++ = *next[j % 2u]++;                                  \
-        }                                                                   \
-    } while (0)
 
 #endif

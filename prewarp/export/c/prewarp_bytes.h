@@ -107,9 +107,25 @@ static inline uint32_t prewarp_graded_count(uint32_t degree) /* of two variables
     return (degree + 1u) * (degree + 2u) / 2u;
 }
 
-static inline uint32_t prewarp_graded_place(uint32_t i, uint32_t j)
+/* Codes of Chebyshev terms are added by so many: those too many are 0, and come to lie behind the last sum. */
+#define PREWARP_ADDED_BY 4u
+
+/* How many functions T_i T_j with even j, or odd j, have i + j below `total`. */
+static inline uint32_t prewarp_terms_below(uint32_t total, uint32_t odd)
 {
-    return (i + j) * (i + j + 1u) / 2u + j;
+    return odd ? total / 2u * ((total + 1u) / 2u) : (total + 1u) / 2u * (total / 2u + 1u);
+}
+
+/* Coefficients of one component stand as their codes do: those of even j by i + j, then by rising j; then of odd j. */
+static inline uint32_t prewarp_term_place(uint32_t degree, uint32_t i, uint32_t j)
+{
+    return (j % 2u ? prewarp_terms_below(degree + 1u, 0) : 0u) + prewarp_terms_below(i + j, j % 2u) + j / 2u;
+}
+
+/* From the place of T_i T_j to that of T_i+1 T_j; total: i + j. */
+static inline uint32_t prewarp_term_step(uint32_t total, uint32_t j)
+{
+    return (total + 2u - j % 2u) / 2u;
 }
 
 /* Place of a base among the maps before `map`, each of so many bytes; PREWARP_NONE: none, or it is not there. */

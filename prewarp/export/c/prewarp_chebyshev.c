@@ -15,10 +15,10 @@ static uint32_t filled_terms(const prewarp_map *map, uint32_t *counts)
     uint32_t terms = map->columns, all = prewarp_graded_count(terms - 1u), j, filled = 0;
     const float *own = map->coefficients;
     for (j = 0; j < terms; j++) {
-        uint32_t i = terms - j, place = prewarp_graded_place(terms - 1u - j, j);
+        uint32_t i = terms - j, place = prewarp_term_place(terms - 1u, i - 1u, j);
         while (i > 0u && own[place] == 0.0f && own[all + place] == 0.0f) {
             i--;
-            place = i > 0u ? prewarp_graded_place(i - 1u, j) : 0u;
+            place -= i > 0u ? prewarp_term_step(i + j - 1u, j) : 0u;
         }
         counts[j] = i;
         if (i > 0u)
@@ -66,11 +66,11 @@ static prewarp_lines lines_of(const prewarp_map *map, const float *in_s, size_t 
     lines.odd = memory + stride * evens;
     for (j = 0; j < lines.terms; j++) {
         float in_x[PREWARP_MAX_PANEL_DEGREE + 1u], in_y[PREWARP_MAX_PANEL_DEGREE + 1u];
-        uint32_t count = j < filled ? counts[j] : 0u, place = prewarp_graded_place(0, j);
+        uint32_t count = j < filled ? counts[j] : 0u, place = prewarp_term_place(map->columns - 1u, 0, j);
         for (i = 0; i < count; i++) {
             in_x[i] = map->coefficients[place];
             in_y[i] = map->coefficients[all + place];
-            place += i + j + 1u;
+            place += prewarp_term_step(i + j, j);
         }
         prewarp_line_of(in_s, line, in_x, in_y, count, memory + stride * (j / 2u + (j % 2u ? evens : 0u)));
     }

@@ -58,8 +58,8 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
                           int32_t *coefficients)
 {
     const uint32_t degree = prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u;
-    int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS], sums[2][PREWARP_TERM_SUMS];
-    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row, odd;
+    int32_t values[PREWARP_MAX_PUPIL_FUNCTIONS];
+    uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row;
     prewarp_block block;
     prewarp_bits bits = {NULL, 0};
     if (prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT) == 0u)
@@ -67,7 +67,6 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
     block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
     bits.bytes = block.numbers;
     for (component = 0; component < 2u; component++, coefficients += prewarp_graded_count(degree)) {
-        memset(sums, 0, sizeof sums);
         for (row = 0; row < modes; row++) {
             prewarp_row head;
             number factor;
@@ -75,10 +74,9 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
                 continue;
             factor = multiplier(values[row], block.scale_bits);
             head = prewarp_take_row(&bits);
-            for (odd = 0; odd < 2u; odd++)
-                add_run_codes(&bits, prewarp_row_codes(head, odd), factor, sums[odd]);
+            add_run_codes(&bits, prewarp_row_codes(head, 0), factor, coefficients);
+            add_run_codes(&bits, prewarp_row_codes(head, 1), factor, coefficients + prewarp_terms_below(degree + 1u, 0));
         }
-        PREWARP_SPREAD(int32_t, degree, sums, coefficients);
     }
 }
 
@@ -186,9 +184,9 @@ prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map,
 static int32_t chebyshev_line(const int32_t *own, uint32_t degree, uint32_t j, const int32_t *in_s)
 {
     int64_t sum = 0;
-    uint32_t i;
-    for (i = 0; i <= degree - j; i++)
-        sum += shifted((int64_t)own[prewarp_graded_place(i, j)] * in_s[i], 6); /* 41 x 2^56 */
+    uint32_t i, place = prewarp_term_place(degree, 0, j);
+    for (i = 0; i <= degree - j; place += prewarp_term_step(i + j, j), i++)
+        sum += shifted((int64_t)own[place] * in_s[i], 6); /* 41 x 2^56 */
     return cut(shifted(sum, ONE - 6));
 }
 

@@ -25,10 +25,12 @@ static uint32_t filled_terms(const prewarp_fixed_map *map, uint32_t *counts)
     uint32_t terms = map->columns, all = prewarp_graded_count(terms - 1u), j, filled = 0;
     const int32_t *own = map->coefficients;
     for (j = 0; j < terms; j++) {
-        counts[j] = terms - j;
-        while (counts[j] > 0u && own[prewarp_graded_place(counts[j] - 1u, j)] == 0 &&
-               own[all + prewarp_graded_place(counts[j] - 1u, j)] == 0)
-            counts[j]--;
+        uint32_t i = terms - j, place = prewarp_term_place(terms - 1u, i - 1u, j);
+        while (i > 0u && own[place] == 0 && own[all + place] == 0) {
+            i--;
+            place -= i > 0u ? prewarp_term_step(i + j - 1u, j) : 0u;
+        }
+        counts[j] = i;
         if (counts[j] > 0u)
             filled = j + 1u;
     }
@@ -56,8 +58,9 @@ static void lines_of(const prewarp_fixed_map *map, const uint32_t *counts, uint3
     for (component = 0; component < 2u; component++, own += prewarp_graded_count(terms - 1u)) {
         for (j = 0; j < filled; j++) {
             int32_t *line = lines + (size_t)columns * 2u * j + component;
-            for (i = 0; i < counts[j]; i++)
-                factors[i] = own[prewarp_graded_place(i, j)];
+            uint32_t place = prewarp_term_place(terms - 1u, 0, j);
+            for (i = 0; i < counts[j]; place += prewarp_term_step(i + j, j), i++)
+                factors[i] = own[place];
             for (column = 0; column < (columns + 1u) / 2u; column++) {
                 const int32_t *values = in_s + (size_t)terms * column;
                 int64_t even = sum_of(factors, 2, values, (counts[j] + 1u) / 2u);

@@ -35,33 +35,67 @@ static uint32_t pupil_functions(const float unit[3], uint32_t degree, float *val
     return count;
 }
 
-/* sums += factor * codes of a run of eight whose width is at most 7: they lie in the eight bytes from any bit. */
-static inline void add_narrow_run(const unsigned char *bytes, uint32_t shift, uint32_t width, uint32_t count, float factor,
-                                  float *restrict sums)
+/* Moves one of four codes of a width below 8 to the top of 32 bits: a product, since compilers make vectors of products. */
+static const uint32_t TO_THE_TOP[8][4] = {
+    {0, 0, 0, 0},
+    {0, 0, 0, 0},
+    {1u << 30, 1u << 28, 1u << 26, 1u << 24},
+    {1u << 29, 1u << 26, 1u << 23, 1u << 20},
+    {1u << 28, 1u << 24, 1u << 20, 1u << 16},
+    {1u << 27, 1u << 22, 1u << 17, 1u << 12},
+    {1u << 26, 1u << 20, 1u << 14, 1u << 8},
+    {1u << 25, 1u << 18, 1u << 11, 1u << 4},
+};
+
+/* The next `width` bits, at most 57; above them zeros. */
+static inline uint64_t next_bits(const prewarp_bits *bits, uint32_t width)
 {
-    const uint64_t every = ((uint64_t)prewarp_u32(bytes) | (uint64_t)prewarp_u32(bytes + 4) << 32) >> shift;
-    /* Codes beyond `count` are made 0. */
-    const uint64_t own = every & (((uint64_t)1 << (width * count)) - 1u);
-    const uint32_t mask = ((uint32_t)1 << width) - 1u, half = (uint32_t)1 << width >> 1;
-    uint32_t place;
-    for (place = 0; place < PREWARP_TERM_RUN; place++) {
-        const uint32_t raw = (uint32_t)(own >> (place * width)) & mask;
-        sums[place] += factor * (float)((int32_t)(raw ^ half) - (int32_t)half);
-    }
+    const unsigned char *bytes = bits->bytes + (bits->place >> 3);
+    const uint64_t all = ((uint64_t)prewarp_u32(bytes) | (uint64_t)prewarp_u32(bytes + 4) << 32) >> (bits->place & 7u);
+    return all & (((uint64_t)1 << width) - 1u);
 }
 
-/* sums += factor * codes, `count` of them */
-static void add_codes(prewarp_bits *bits, uint32_t count, float factor, float *restrict sums)
+/* sums += factor * four codes whose width is at most 7 */
+static inline void add_narrow(uint32_t codes, uint32_t width, float factor, float *restrict sums)
+{
+    const uint32_t *up = TO_THE_TOP[width];
+    const uint32_t half = (uint32_t)1 << width >> 1, down = 32u - width;
+    uint32_t place;
+    for (place = 0; place < PREWARP_ADDED_BY; place++)
+        sums[place] += factor * (float)((int32_t)((codes * up[place] >> down) ^ half) - (int32_t)half);
+}
+
+/* sums += factor * four codes whose width is at most 13 */
+static inline void add_wide(uint64_t codes, uint32_t width, float factor, float *restrict sums)
+{
+    const uint32_t half = (uint32_t)1 << width >> 1, mask = ((uint32_t)1 << width) - 1u;
+    uint32_t place;
+    for (place = 0; place < PREWARP_ADDED_BY; place++)
+        sums[place] += factor * (float)((int32_t)(((uint32_t)(codes >> (place * width)) & mask) ^ half) - (int32_t)half);
+}
+
+/* sums += factor * codes, `count` of them. Codes of widths that are common are added by fours. */
+static inline void add_codes(prewarp_bits *bits, uint32_t count, float factor, float *restrict sums)
 {
     uint32_t from, place;
     for (from = 0; from < count; from += PREWARP_TERM_RUN, sums += PREWARP_TERM_RUN) {
         const uint32_t width = prewarp_take_width(bits);
         const uint32_t here = count - from < PREWARP_TERM_RUN ? count - from : PREWARP_TERM_RUN;
+        const uint32_t first = here < PREWARP_ADDED_BY ? here : PREWARP_ADDED_BY;
         if (width == 0u)
             continue;
-        if (width <= 7u) {
-            add_narrow_run(bits->bytes + (bits->place >> 3), (uint32_t)(bits->place & 7u), width, here, factor, sums);
+        if (width < 8u) {
+            const uint64_t codes = next_bits(bits, width * here);
+            add_narrow((uint32_t)codes, width, factor, sums);
+            if (here > PREWARP_ADDED_BY)
+                add_narrow((uint32_t)(codes >> (PREWARP_ADDED_BY * width)), width, factor, sums + PREWARP_ADDED_BY);
             bits->place += (size_t)width * here;
+        } else if (width < 14u) {
+            add_wide(next_bits(bits, width * first), width, factor, sums);
+            bits->place += (size_t)width * first;
+            if (here > PREWARP_ADDED_BY)
+                add_wide(next_bits(bits, width * (here - first)), width, factor, sums + PREWARP_ADDED_BY);
+            bits->place += (size_t)width * (here - first);
         } else {
             for (place = 0; place < here; place++)
                 sums[place] += factor * (float)prewarp_take_code(bits, width);
@@ -73,8 +107,9 @@ static void add_codes(prewarp_bits *bits, uint32_t count, float factor, float *r
 static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *record, const float unit[3],
                           float *coefficients)
 {
-    const uint32_t degree = prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u;
-    float values[PREWARP_MAX_PUPIL_FUNCTIONS], sums[2][PREWARP_TERM_SUMS];
+    const uint32_t degree = prewarp_u16(record + PREWARP_MAP_COLUMNS) - 1u, all = prewarp_graded_count(degree);
+    const uint32_t evens = prewarp_terms_below(degree + 1u, 0);
+    float values[PREWARP_MAX_PUPIL_FUNCTIONS];
     uint32_t modes = pupil_functions(unit, prewarp_u16(record + PREWARP_MAP_PUPIL_DEGREE), values), component, row, odd;
     prewarp_block block;
     prewarp_bits bits = {NULL, 0};
@@ -84,21 +119,16 @@ static void add_chebyshev(const prewarp_lookup *lookup, const unsigned char *rec
     block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK));
     step = f32_from_bits(block.scale_bits);
     bits.bytes = block.numbers;
-    for (component = 0; component < 2u; component++, coefficients += prewarp_graded_count(degree)) {
-        for (odd = 0; odd < 2u; odd++) {
-            uint32_t count = prewarp_terms_to(degree, odd) + PREWARP_TERM_RUN;
-            for (row = 0; row < count; row++)
-                sums[odd][row] = 0.0f;
-        }
+    for (component = 0; component < 2u; component++) {
         for (row = 0; row < modes; row++) {
             prewarp_row head;
             if (!prewarp_take(&bits, 1))
                 continue;
             head = prewarp_take_row(&bits);
             for (odd = 0; odd < 2u; odd++)
-                add_codes(&bits, prewarp_row_codes(head, odd), values[row] * step, sums[odd]);
+                add_codes(&bits, prewarp_row_codes(head, odd), values[row] * step,
+                          coefficients + all * component + evens * odd);
         }
-        PREWARP_SPREAD(float, degree, sums, coefficients);
     }
 }
 
@@ -237,9 +267,10 @@ static void own_direction_at(const prewarp_map *map, float s, float t, float dir
         for (component = 0; component < 2u; component++, own += prewarp_graded_count(degree)) {
             float parts[2] = {0.0f, 0.0f};
             for (j = 0; j <= degree; j++) {
+                uint32_t place = prewarp_term_place(degree, 0, j);
                 float sum = 0.0f;
-                for (i = 0; i <= degree - j; i++)
-                    sum += own[prewarp_graded_place(i, j)] * in_s[i];
+                for (i = 0; i <= degree - j; place += prewarp_term_step(i + j, j), i++)
+                    sum += own[place] * in_s[i];
                 parts[j % 2u] += sum * in_t[j];
             }
             direction[component] = parts[0] + parts[1];

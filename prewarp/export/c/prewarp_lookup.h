@@ -43,7 +43,7 @@
 
 #include "prewarp_layout.h"
 
-#define PREWARP_STACK_BYTES 5120u
+#define PREWARP_STACK_BYTES 2304u
 
 #ifdef __cplusplus
 extern "C" {

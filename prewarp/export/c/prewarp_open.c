@@ -605,6 +605,6 @@ size_t prewarp_coefficient_count(const prewarp_lookup *lookup, uint32_t map)
     record = prewarp_map_record(lookup, map);
     columns = prewarp_u16(record + PREWARP_MAP_COLUMNS);
     if (prewarp_u16(record + PREWARP_MAP_FAMILY) == PREWARP_FAMILY_CHEBYSHEV)
-        return 2u * (size_t)prewarp_graded_count((uint32_t)columns - 1u);
+        return 2u * (size_t)prewarp_graded_count((uint32_t)columns - 1u) + PREWARP_ADDED_BY - 1u;
     return columns * prewarp_u16(record + PREWARP_MAP_ROWS) * 2u;
 }
