@@ -15,6 +15,7 @@ from prewarp.eye import assemble_eye, assemble_eyes, eye_of_fit
 from prewarp.module import Channel, Colour, DisplayModule, EyeBox, Panel, Reach
 from prewarp.seam import survey_gaps
 from tests.closed_form import EYE_BOX_CORNERS, PlaneSet, plane_set, two_channels
+from tests.sources import nodes_of
 
 ROOT = Path(prewarp.__file__).parent
 # What joins channels or matches their light, and where it may be called.
@@ -131,7 +132,7 @@ def test_nothing_else_puts_an_eye_together():
     """Only `prewarp.eye` joins the channels of an eye and matches their light ."""
     found = set()
     for path in ROOT.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             called = node.func if isinstance(node, ast.Call) else None
             name = getattr(called, "id", getattr(called, "attr", None))
             if name in JOINING:

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import prewarp
+from tests.sources import nodes_of, tree_of
 
 ROOT = Path(prewarp.__file__).parent
 # Rows may import from rows above them, and from their own package; modules in one row know nothing of others.
@@ -70,9 +71,8 @@ def _imports():
         if parts == ("__init__",):
             continue
         file = path.relative_to(ROOT).as_posix()
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        drawn = _in_plot(tree) if file in PLOTTED else set()
-        for node in ast.walk(tree):
+        drawn = _in_plot(tree_of(path)) if file in PLOTTED else set()
+        for node in nodes_of(path):
             names = []
             if isinstance(node, ast.ImportFrom) and node.module:
                 assert node.level == 0, f"{path}: relative import; write it out"
@@ -112,7 +112,7 @@ def test_imports_go_one_way():
 
 def test_only_methods_called_plot_reach_up_to_figures():
     for file in PLOTTED:
-        tree = ast.parse((ROOT / file).read_text(encoding="utf-8"))
+        tree = tree_of(ROOT / file)
         found = {
             one for one in ast.walk(tree) if isinstance(one, ast.ImportFrom) and "report" in str(one.module)
         }
@@ -138,9 +138,8 @@ def test_no_core_module_imports_what_is_slow_or_optional(name):
     }
     paths = [ROOT / f"{name}.py"] if (ROOT / f"{name}.py").is_file() else sorted((ROOT / name).rglob("*.py"))
     for path in paths:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        types = _only_for_types(tree) if path.relative_to(ROOT).as_posix() in PLOTTED else set()
-        for node in set(ast.walk(tree)) - types:
+        types = _only_for_types(tree_of(path)) if path.relative_to(ROOT).as_posix() in PLOTTED else set()
+        for node in set(nodes_of(path)) - types:
             names = [one.name for one in node.names] if isinstance(node, ast.Import) else []
             names += [node.module] if isinstance(node, ast.ImportFrom) and node.module else []
             for imported in names:

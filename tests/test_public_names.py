@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import prewarp
+from tests.sources import nodes_of
 
 MODULES = sorted(
     name
@@ -68,7 +69,7 @@ def test_what_a_package_offers_is_there(name):
 def test_no_abbreviations_in_public_names():
     found = []
     for path in sorted(Path(prewarp.__file__).parent.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             names = []
             if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
                 names.append(node.name)

@@ -11,6 +11,7 @@ import prewarp
 from prewarp.budget import EyeMotion, Limit, Tracker
 from prewarp.capture.photograph.bench import read_bench
 from prewarp.trace import read_design
+from tests.sources import nodes_of, tree_of
 from tests.trace.test_design import GOOD as DESIGN
 
 SOURCES = sorted(Path(prewarp.__file__).parent.rglob("*.py"))
@@ -35,7 +36,7 @@ def test_keys_of_files_say_color():
     folder = Path(prewarp.__file__).parent
     for path in SOURCES:
         if path.relative_to(folder).as_posix() not in OWN_KEYS | {"files.py"}:
-            keys = keys_in(ast.parse(path.read_text(encoding="utf-8")))
+            keys = keys_in(tree_of(path))
             assert [key for key in keys if "colour" in key] == [], path
 
 
@@ -65,20 +66,20 @@ TEMPLATES = ("export/guide.template.md", "report/page/page.html.jinja")
 
 def told_in(path: Path) -> list[str]:
     """Return what a module may tell people: its text, but no docstrings other than those of commands."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = nodes_of(path)
     silent = set()
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node):
             command = isinstance(node, ast.FunctionDef) and any(
                 "command" in ast.dump(one) for one in node.decorator_list
             )
             silent |= set() if command else {node.body[0].value}
     texts = []
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.JoinedStr):
             silent |= set(node.values)
             texts.append("".join(one.value if isinstance(one, ast.Constant) else "0" for one in node.values))
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and node not in silent:
             texts.append(node.value)
     return texts
