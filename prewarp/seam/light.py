@@ -9,7 +9,7 @@ samples, or at the panel's edge.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from dataclasses import field as default
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -27,6 +27,8 @@ FARTHEST_DEG = 45.0
 _PAST_EDGE = 0.1
 # Pupil positions whose outlines are kept.
 _KEPT = 64
+# Sets of directions whose depths are kept, and numbers in the largest one.
+_DEPTHS_KEPT, _MOST_REMEMBERED = 32, 100_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +46,7 @@ class ChannelLight:
     channel: str
     fields: "tuple[Field, ...]"
     _made: dict[tuple[float, ...], ChannelReach] = default(default_factory=dict, repr=False)
+    _depths: dict[tuple[Any, ...], FloatArray] = default(default_factory=dict, repr=False)
 
     @property
     def has_dark(self) -> bool:
@@ -89,11 +92,30 @@ class ChannelLight:
         margin_spacings : float
             Draws the border of what is lit in by so many dot spacings: it is known to about a tenth.
 
+        Returns
+        -------
+        (...) float array
+            Not to be written to: meshes ask for the same directions again and again, and get the same array.
+
         Notes
         -----
         Exact at the border, to first order near it; cut at `FARTHEST_DEG`.
         """
         tangent, pupil = as_tangent(tangent), as_pupil(pupil_mm).reshape(3)
+        if not self.has_dark or tangent.size > _MOST_REMEMBERED:
+            return self._depth_deg(tangent, pupil, margin_spacings)
+        key = (*pupil.tolist(), margin_spacings, tangent.shape, tangent.tobytes())
+        depth = self._depths.get(key)
+        if depth is None:
+            depth = self._depth_deg(tangent, pupil, margin_spacings)
+            depth.flags.writeable = False
+            # Several threads may ask.
+            for oldest in list(self._depths)[: max(len(self._depths) + 1 - _DEPTHS_KEPT, 0)]:
+                self._depths.pop(oldest, None)
+            self._depths[key] = depth
+        return depth
+
+    def _depth_deg(self, tangent: FloatArray, pupil: FloatArray, margin_spacings: float) -> FloatArray:
         flat = tangent.reshape(-1, 2)
         edge = np.nan_to_num(self.outline(pupil).edge_deg(flat), nan=-FARTHEST_DEG)
         depth = np.clip(edge, -FARTHEST_DEG, FARTHEST_DEG)
