@@ -1,7 +1,7 @@
 """Rays that are lit or dark, and how likely edges leave them so: sums over all of them, few at a time.
 
-Functions of the rays are made again for each sum: a million rays times a hundred functions would need a
-gigabyte, and come from memory more slowly than from arithmetic.
+Where functions of the rays would need much memory (a million rays times a hundred of them: a gigabyte) they
+are made again for each sum.
 """
 
 from collections.abc import Callable, Iterator
@@ -19,7 +19,9 @@ RIDGE = 1e-3
 # Logarithms of chances keep this far from those of certainty and of none.
 _SURE, _HOPELESS = -1e-300, -700.0
 # Rays at a time: their functions fit into a core's cache.
-_CHUNK = 2048
+_CHUNK = 4096
+# Functions are kept where they need less.
+_KEPT_BYTES = 128 << 20
 
 
 class RayFunctions:
@@ -35,8 +37,17 @@ class RayFunctions:
         self._panel, of_pupil = graded_place(exponents[:, :2]), graded_place(exponents[:, 2:])
         # Functions of the panel that go with one function of the pupil.
         self._blocks = [(one, np.flatnonzero(of_pupil == one)) for one in np.unique(of_pupil).tolist()]
+        self._table: FloatArray | None = None
+        if 8 * len(exponents) * len(place) <= _KEPT_BYTES:
+            self._table = np.empty((len(exponents), len(place)))
+            for low in range(0, len(place), _CHUNK):
+                part = slice(low, low + _CHUNK)
+                self._table[:, part] = self._made(part)
 
     def __call__(self, part: slice) -> FloatArray:
+        return self._made(part) if self._table is None else self._table[:, part]
+
+    def _made(self, part: slice) -> FloatArray:
         u, v, x, y = self._columns[:, part]
         panel, pupil = values_2d(u, v, self._degrees[0]), values_2d(x, y, self._degrees[1])
         result = np.empty((len(self._panel), len(u)))
