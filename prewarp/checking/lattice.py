@@ -57,7 +57,7 @@ def _find_lattice(samples: Samples, pair: int) -> Lattice:
         first, second = (one.numbers() for one in levels)
         if np.mean((first >= 0) & (second >= 0)) > 0.8:
             return Lattice(kind, pair, index, first, second, (first_levels, second_levels))
-    none = np.full(len(index), -1)
+    none = np.broadcast_to(np.int64(-1), len(index))
     return Lattice("scattered", pair, index, none, none, (np.zeros(0), np.zeros(0)))
 
 

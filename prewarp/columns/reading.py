@@ -96,9 +96,13 @@ def _npz_columns(path: Path, source: str, limit_bytes: int, schema: Schema) -> C
             _require_characters(array, name, source)
     # A long double beyond float64 becomes an infinity, which a check reports.
     with np.errstate(all="ignore"):
-        numbers = {name: arrays[name].astype(np.float64) for name in schema.all_numbers if name in arrays}
+        numbers = {
+            name: arrays.pop(name).astype(np.float64, copy=False)
+            for name in schema.all_numbers
+            if name in arrays
+        }
     return Columns(
-        {name: codes_from_names(arrays[name]) for name in schema.text},
+        {name: codes_from_names(arrays.pop(name)) for name in schema.text},
         numbers,
         {name: array for name, array in arrays.items() if name not in schema.known},
         np.arange(1, count + 1),

@@ -119,7 +119,8 @@ def fit_channel(
                 colour=name,
             )
     places = np.flatnonzero(usable)
-    pixel, tangent, pupil_mm = (array.take(places, axis=0) for array in (pixel, tangent, pupil_mm))
+    if len(places) < len(usable):  # else they need no copy
+        pixel, tangent, pupil_mm = (array.take(places, axis=0) for array in (pixel, tangent, pupil_mm))
     samples = prepare_samples(
         panel_size_px=panel_size_px,
         pixel=pixel,

@@ -3,7 +3,7 @@
     python -m tests.long.load FOLDER [ROW ...]
 
 FOLDER keeps what is made to be worked on. Rows: check-1m, check, fit (five million rows, scattered),
-check-pupils, fit-pupils (1,000 positions), targets-16384, render-16384, film (10,000 frames), line (500
+check-pupils, fit-pupils (1,000 positions), targets-16384, film (10,000 frames), line (500
 units). Each command runs alone in its own process, as a user would run it; memory is the largest resident
 size of any one process of it (getrusage). Last figures: DEVELOPERS.md, "Large work".
 """
@@ -99,11 +99,6 @@ def rows(folder):
         "check-pupils": grid(pupils, "check", "--panel", PANEL),
         "fit-pupils": grid(pupils, "fit", "--panel", PANEL, "-o", out),
         "targets-16384": grid(lambda: large_module(folder), "targets", "--positions", "1", "-o", out),
-        "render-16384": lambda: (
-            ("render", fit_of(folder), "--module", large_module(folder), "-o", out),
-            [],
-            [out],
-        ),
         "film": lambda: (
             ("film", fit_of(folder), "--module", FOLDED, "--seconds", "500", "--size", "160x90", "-o", out),
             [fit_of(folder)],
