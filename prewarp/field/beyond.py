@@ -1,9 +1,9 @@
 """How wrong a prediction may be by terms that no captured position shows, between the positions and beyond.
 
-Functions that the fit ties to rounder ones may be off their tie (`prewarp.fitting.unseen`). Outside the
-captured pupils the first pupil degree that a fit has not grows as its Chebyshev polynomial does, |T_k(1 + d)|
-at a distance d (in half widths) outside. Away from a single position motion itself is not shown: it may be
-that of an image at `NEAREST_M`, taken for two sigmas.
+Functions that the fit ties to rounder ones may be off their tie, and those of the next degree are not shown
+at all (`prewarp.fitting.unseen`). Beside a line of positions the first pupil degree that a fit has not grows
+as its Chebyshev polynomial does, |T_k(1 + d)| at a distance d (in half widths) outside. Away from a single
+position motion itself is not shown: it may be that of an image at `NEAREST_M`, taken for two sigmas.
 """
 
 import numpy as np
@@ -14,6 +14,7 @@ from prewarp.field.captured import Captured
 from prewarp.field.field import Field
 from prewarp.field.fieldset import FieldSet
 from prewarp.field.pupils_needed import term_sizes_px
+from prewarp.fitting.chebyshev import exponents_up_to
 from prewarp.pupils.needed import SLOWEST
 
 # Nearest image distance that is reckoned with where a capture shows no motion at all: near-eye displays set
@@ -48,8 +49,8 @@ def beyond_sigma_px(
 
     Notes
     -----
-    0 at the captured positions, and inside them where the fit has every pupil function up to its degree. NaN
-    where the panel point is not known.
+    0 at the captured positions, and everywhere where they show more than the fit has taken: what that leaves
+    out is in `prediction_sigma`. NaN where the panel point is not known.
     """
     pixel, pupil = as_pixel(pixel), as_pupil(pupil_mm)
     outside = fields.outside_mm(channel, tangent, pupil_mm=pupil)
@@ -64,7 +65,7 @@ def beyond_sigma_px(
         sigma[rows] = _unseen_motion_px(field, pixel[rows], pupil[rows]) * outside[rows]
         return sigma
     terms = term_sizes_px(field)
-    if len(terms) < 2:
+    if len(captured.motions) == 2 or len(terms) < 2:
         return sigma
     fall = terms[-1] / terms[-2] if len(terms) == 2 else np.sqrt(terms[-1] / max(terms[-3], 1e-300))
     fall = min(float(fall), SLOWEST)
@@ -84,7 +85,8 @@ def _unseen_px(field: Field, captured: Captured, pixel: FloatArray, pupil_mm: Fl
     own = mount.pupil_inward(pupil_mm)
     tangent = mount.inward(field.forward(pixel, pupil_mm=pupil_mm))
     reference = own[:, :2] - own[:, 2:] * np.nan_to_num(tangent)
-    scalar = expansion.frame.values(reference, expansion.pupil_degree)
+    degree = exponents_up_to(captured.unseen.shape[1] - 1)[-1].sum()
+    scalar = expansion.frame.values(reference, int(degree))
     off = np.einsum("mjc,jn->nmc", captured.unseen, scalar)
     _, slope = expansion.values_and_jacobian(pixel, reference)
     to_panel = np.linalg.inv(np.moveaxis(slope, -1, 0))

@@ -1,6 +1,7 @@
 """How sure a fit is: the 1-sigma error of the panel point over panel and pupil, as a map that a fit stores.
 
-Noise, and what the choice of the simpler model left out (`leftover`), for a polynomial. For a mesh noise and
+Noise, and what the choice of the simpler model left out (`leftover`), for a polynomial: what is expected of
+that, squared and averaged over a wave, and its spread. For a mesh noise and
 what its smoothness costs: the covariance (N + penalty)^-1 holds both (G. Wahba, J. R. Stat. Soc. B 45 (1983)
 133, from memory).
 
@@ -14,9 +15,10 @@ from typing import cast
 
 import numpy as np
 from scipy import linalg
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import convolve1d, map_coordinates
+from scipy.spatial import ConvexHull
 
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.leftover import Spread, spread
@@ -37,6 +39,10 @@ BEYOND_BOX = (0.25, 1.0)
 # Draws from the distribution of a mesh's coefficients, with a fixed seed: a 1-sigma length is known to about
 # 6 %.
 DRAWS = 64
+# Weights of a node and its neighbours in a mean over the waves of what was left out.
+WAVE = np.array([0.25, 0.5, 0.25])
+# Panel points this far outside the samples' hull count as covered. Pixels.
+COVER_SLACK_PX = 1e-6
 # No error is stated below this. Pixels.
 LEAST_PX = 1e-12
 
@@ -142,7 +148,7 @@ def sigma_map(
         variance = _spline_variance(fit, samples, pixel, reference_mm)
     else:
         variance = _polynomial_variance(
-            fit, spread(fit, samples), whole or fit.expansions, pixel, reference_mm
+            fit, spread(fit, samples), whole or fit.expansions, samples, pixel, reference_mm
         )
     sigma = np.sqrt(np.maximum(variance, LEAST_PX**2))
     return sigma.reshape(*sigma.shape[:2], NODES, NODES)
@@ -166,7 +172,7 @@ def _spline_variance(
     higher = np.flatnonzero(order[trend.columns.pupil] > fit.shared.columns.pupil_degree)
     if higher.size:
         own = Spread(trend.columns.take(higher), trend.factor.inverse()[np.ix_(higher, higher)])
-        result += _polynomial_variance(trend, own, fit.expansions, pixel, reference_mm)
+        result += _polynomial_variance(trend, own, fit.expansions, samples, pixel, reference_mm)
     return result * noise[:, None, None] ** 2
 
 
@@ -214,10 +220,11 @@ def _polynomial_variance(
     fit: PolynomialFit,
     coefficients: Spread,
     expansions: tuple[Expansion, ...],
+    samples: Samples,
     pixel: FloatArray,
     reference_mm: FloatArray,
 ) -> FloatArray:
-    """Return the variance of the panel point in px^2, (colours, pupils, pixels).
+    """Return the mean square error of the panel point in px^2, (colours, pupils, pixels).
 
     For panel point and pupil with design rows a (2, m): cov q = a C a^T, taken to px by J^-1; the length is
     the square root of the trace. A design row is a panel function times a pupil column, so the panel's share
@@ -230,6 +237,7 @@ def _polynomial_variance(
     base = replace(panel, degree=degree).values(pixel)
     at_pupil = first.frame.values(reference_mm, table.degree)
     by_axis = np.stack([table.x @ at_pupil, table.y @ at_pupil])
+    within = _within(samples, pixel, reference_mm)
     result = np.empty((len(expansions), len(reference_mm), len(pixel)))
     for colour, expansion in enumerate(expansions):
         used = np.flatnonzero((columns.block == 0) | (columns.block == colour))
@@ -242,7 +250,55 @@ def _polynomial_variance(
             turn = to_panel(reference)
             half = np.matmul(turn, np.moveaxis(covariance, -1, 0))
             result[colour, place] = np.sum(half * turn, axis=(1, 2))
+        if coefficients.expected is not None:
+            mine = columns.take(used)
+            error = np.zeros((base.shape[0], len(table.order)))
+            np.add.at(error, (mine.panel, mine.pupil), coefficients.expected[used])
+            by_panel = base.T @ error
+            result[colour] += _smoothed(
+                np.array(
+                    [
+                        np.sum(
+                            np.einsum("nij,jn->ni", to_panel(one), by_axis[:, :, place] @ by_panel.T) ** 2, 1
+                        )
+                        for place, one in enumerate(reference_mm)
+                    ]
+                ),
+                within,
+            )
     return result
+
+
+def _within(samples: Samples, pixel: FloatArray, reference_mm: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Return which pupil positions and which panel points lie within what the samples cover."""
+    sides = ConvexHull(samples.pixel).equations
+    on_panel = np.all(pixel @ sides[:, :2].T + sides[:, 2] <= COVER_SLACK_PX, axis=1)
+    return np.all(np.abs(samples.frame.normalised(reference_mm)) <= 1.0 + 1e-9, axis=0), on_panel
+
+
+def _smoothed(square: FloatArray, within: tuple[BoolArray, BoolArray]) -> FloatArray:
+    """Return means of an expected square error (pupils, pixels) over neighbouring nodes of the map.
+
+    What is expected of an error has a sign and lines on which it vanishes; where exactly, no one knows so
+    well. Its mean square over half a wave is what counts. Between cosine-spaced nodes waves of a polynomial
+    have one length. Nodes beyond what the samples cover say nothing of those within; among themselves, where
+    an error rises steeply, logarithms are averaged.
+    """
+    across, along = round(np.sqrt(square.shape[0])), round(np.sqrt(square.shape[1]))
+    shape = (across, across, along, along)
+    inside = (within[0][:, None] & within[1]).reshape(shape)
+    value = square.reshape(shape)
+    beyond = np.exp(_over_a_wave(np.log(np.maximum(value, LEAST_PX**2))))
+    known = _over_a_wave(inside.astype(float))
+    result = np.where(inside, _over_a_wave(np.where(inside, value, 0.0)) / np.maximum(known, 1e-9), beyond)
+    return result.reshape(square.shape)
+
+
+def _over_a_wave(values: FloatArray) -> FloatArray:
+    """Return weighted means over neighbouring nodes along every axis."""
+    for axis in range(values.ndim):
+        values = convolve1d(values, WAVE, axis=axis, mode="mirror")
+    return values
 
 
 def _panel_form(

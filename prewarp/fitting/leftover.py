@@ -6,10 +6,11 @@ data give z = L^-1 A^T W y, one number per column, the true size theta of that c
 fit keeps the first m and sets the others to 0, so at a place with design row a and phi = L^-1 a its error is
 sum_{k <= m} noise_k phi_k - sum_{k > m} theta_k phi_k. What z says of a theta that was left out is Bayes'
 rule with a prior whose size the data give (empirical Bayes; C. N. Morris, J. Am. Stat. Assoc. 78 (1983) 47,
-from memory): coefficients of one mirror symmetry have one size, which falls by a factor per degree. Noise may
-differ from place to place: its variance over panel, pupil and colours is a regression on the squared
-residuals, and its way into the coefficients the sandwich N^-1 (A^T V A) N^-1 (H. White, Econometrica 48
-(1980) 817, from memory).
+from memory): coefficients of one mirror symmetry have one size, which falls by a factor per degree. So the
+error of a fit has an expected part, a function of panel and pupil, and a spread about it. Noise may differ
+from place to place: its variance over panel, pupil and colours is a regression on the squared residuals, and
+its way into the coefficients the sandwich N^-1 (A^T V A) N^-1 (H. White, Econometrica 48 (1980) 817, from
+memory).
 """
 
 from dataclasses import dataclass
@@ -39,10 +40,13 @@ NOISE_STEPS, NOISE_SETTLED = 20, 1e-3
 
 @dataclass(frozen=True)
 class Spread:
-    """Covariance (m, m) of the errors of the coefficients of `columns`, left-out ones among them."""
+    """Errors of the coefficients of `columns`, left-out ones among them: covariance (m, m), and what is
+    expected of them (m,), or nothing.
+    """
 
     columns: JointColumns
     covariance: FloatArray
+    expected: FloatArray | None = None
 
 
 def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
@@ -63,16 +67,17 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
     inverse = np.tril(inverse)
     kept, out = inverse[:chosen, :chosen], inverse[chosen:]
     normal = kept.T @ kept
-    covariance = np.zeros_like(noise)
+    covariance, expected = np.zeros_like(noise), None
     covariance[:chosen, :chosen] = normal @ noise[:chosen, :chosen] @ normal
     if len(out):
         # A weighted mean of the samples' variances; beyond their extremes it is rounding.
         own = np.clip(np.sum((out @ noise) * out, axis=1), *(variance * extremes))
-        squares = _left_out(fit, columns, solver, chosen, own)
-        half = out * np.sqrt(squares)[:, None]
+        mean, variances = _left_out(fit, columns, solver, chosen, own)
+        half = out * np.sqrt(variances)[:, None]
         # numpy sees that this is symmetric and computes half of it.
         covariance += half.T @ half
-    return Spread(columns, covariance * solver.scale * solver.scale[:, None])
+        expected = (mean @ out) * solver.scale
+    return Spread(columns, covariance * solver.scale * solver.scale[:, None], expected)
 
 
 def _wider_columns(fit: PolynomialFit, samples: Samples) -> tuple[JointColumns, int]:
@@ -171,8 +176,8 @@ def noise_variance(samples: Samples, rest_px: FloatArray, weight: FloatArray, /)
 
 def _left_out(
     fit: PolynomialFit, columns: JointColumns, solver: Factor, chosen: int, noise: FloatArray
-) -> FloatArray:
-    """Return the expected square of what each left-out column truly is, given the data, (n - chosen,).
+) -> tuple[FloatArray, FloatArray]:
+    """Return what each left-out column truly is, given the data: mean and variance, (n - chosen,) each.
 
     `noise` the variance of each of them from noise, in the orthonormal coordinates.
     """
@@ -181,15 +186,19 @@ def _left_out(
     # A prior of one size for coefficients of one degree, in these coordinates.
     gain = np.diagonal(solver.lower)[chosen:] ** 2 / solver.scale[chosen:] ** 2
     unit = np.median(noise) * np.median(solver.scale[chosen:] ** 2)
-    result = np.empty(len(seen))
+    mean, variance = np.empty(len(seen)), np.empty(len(seen))
     for one in np.unique(symmetry):
         own = symmetry == one
-        result[own] = expected_squares(seen[own], noise[own], gain[own] * unit, level[own] - level[own].min())
-    return result
+        mean[own], variance[own] = expected_sizes(
+            seen[own], noise[own], gain[own] * unit, level[own] - level[own].min()
+        )
+    return mean, variance
 
 
-def expected_squares(seen: FloatArray, noise: FloatArray, gain: FloatArray, level: IntArray, /) -> FloatArray:
-    """Return E[theta^2 | seen] (n,) for seen = theta + noise, averaged over what the size of theta may be.
+def expected_sizes(
+    seen: FloatArray, noise: FloatArray, gain: FloatArray, level: IntArray, /
+) -> tuple[FloatArray, FloatArray]:
+    """Return mean and variance (n,) of theta given seen = theta + noise, averaged over what its size may be.
 
     theta is normal with the variance size * exp(-fall * level) * gain; every pair of `SIZES` and `FALLS` is
     as likely beforehand as any other.
@@ -206,8 +215,9 @@ def expected_squares(seen: FloatArray, noise: FloatArray, gain: FloatArray, leve
     likelihood = -0.5 * np.sum(np.log(total / noise) + seen**2 * (1.0 / total - 1.0 / noise), axis=1)
     share = np.exp(likelihood - likelihood.max())
     kept = prior / total
-    result: FloatArray = (share / share.sum()) @ ((kept * seen) ** 2 + kept * noise)
-    return result
+    share /= share.sum()
+    mean = (share @ kept) * seen
+    return mean, share @ ((kept * seen) ** 2 + kept * noise) - mean**2
 
 
 def _levels_and_symmetries(fit: PolynomialFit, columns: JointColumns) -> tuple[IntArray, IntArray]:

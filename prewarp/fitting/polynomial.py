@@ -50,7 +50,9 @@ class PolynomialFit:
     In the order of the samples: `metric` (3, n) what turns cosines into px (`residuals.pixel_metric`),
     `rest_px` (2, n) residuals, `weight` (n,) robust weight. `sigma_px` (colours,) noise per axis; `rms_cv_px`
     cross-validated RMS of the chosen model. `pupil` is what `columns` count over the pupil. `moments`, one
-    cell, of all that was tried, up to the model `widest`: what was left out can be looked at again.
+    cell, are of the columns of all that was tried, up to the model `widest`, and of what the samples leave
+    over: what was left out can be looked at again. Of the samples themselves rounding, and the pull of
+    `leastsquares.RIDGE`, would leave some 0.002 px.
     """
 
     model: PolynomialModel
@@ -178,7 +180,8 @@ def fit_polynomial(
     model = choice.model.tidied()
     weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
-    rest_px = in_pixels(metric, residuals(samples, expansions))
+    rest = residuals(samples, expansions)
+    rest_px = in_pixels(metric, rest)
     return PolynomialFit(
         model=model,
         expansions=expansions,
@@ -191,7 +194,7 @@ def fit_polynomial(
         weight=weight,
         sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=choice.rms_px,
-        moments=moments.over_cells(slice(None)),
+        moments=sums.with_target(moments, samples, metric * weight, rest).over_cells(slice(None)),
         widest=of_cost(tops, model),
     )
 

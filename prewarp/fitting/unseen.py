@@ -1,20 +1,28 @@
 """Pupil functions that no captured position shows, with the size that they may have.
 
 A fit ties them to rounder ones (`support`). Of a function that is tied only a part is unknown: what it is off
-its tie, which vanishes at every captured position and shows between and beyond them. Its size is that of its
-partner that the positions do show, the sine for the cosine: as the field turns about the axis of an optical
-system, one becomes the other. Where neither is shown it is that of the shown one that is next in roundness.
-"""
+its tie, which vanishes at every captured position and shows between and beyond them.
 
-from collections.abc import Callable
+Its size is that of a partner that the positions do show, of the same degree and the nearest in roundness, as
+far as it can go over the panel with the unknown one. In an optical system with an axis r^n cos(m a) goes with
+powers m and above of the field (H. H. Hopkins, Wave Theory of Aberrations, 1950, from memory), and m - 1
+and above where the axis stands beside the middle of the panel: so of the partner the part of lower panel
+degrees does not count. Held to three traced displays and OpenCV's camera this is 0.4 to 6 times the truth.
+
+Where a fit has all that the positions show, the roundest functions of the next degree are unknown too. Of
+aberrations of one order in field and pupil together, two degrees more over the pupil come with two less over
+the panel: r^4 has the size of what varies over the panel in r^2. From the fourth degree on it falls besides
+as the roundest of the degrees between did.
+"""
 
 import numpy as np
 
-from prewarp.chebyshev import count_of_degree
+from prewarp.chebyshev import count_of_degree, values_2d
 from prewarp.checks import FloatArray
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.samples import Samples
 from prewarp.fitting.support import WaveColumn, wave_columns
+from prewarp.pupils.shown import motions_shown
 
 NODES = 9
 # A function counts as shown by the columns of a fit where less than this share of it is off them.
@@ -24,29 +32,30 @@ SAME = 1e-6
 def unseen_functions(samples: Samples, expansion: Expansion, /) -> FloatArray:
     """Return the unknown parts of what the positions do not show, (m, count, 2), 1-sigma each.
 
-    In the scalar pupil basis of the expansion's pupil degree; direction cosines. Up to the fit's own pupil
-    degree: none where that is complete.
+    In the scalar pupil basis; direction cosines. Up to the fit's own pupil degree; of the next degree too
+    where the fit has all that the positions show, and they show every motion.
     """
     degree = expansion.pupil_degree
     table = samples.pupil.up_to(degree)
-    count = count_of_degree(degree)
-    gradient = np.flatnonzero(~table.is_curl)
-    known = np.stack([table.x[gradient], table.y[gradient]], axis=-1)
-    sizes = _sizes(samples, expansion, known)
+    has_all = degree == samples.pupil.degree and len(motions_shown(samples.positions)) == 2
+    count = count_of_degree(degree + has_all)
+    columns = np.stack([table.x, table.y], axis=-1)
+    columns = np.pad(columns, ((0, 0), (0, count - columns.shape[1]), (0, 0)))
+    known = columns[~table.is_curl]
+    held = _Held(samples, expansion, known, columns[table.is_curl])
     found = []
-    for order in range(1, degree + 1):
+    for order in range(1, degree + 1 + has_all):
         waves = wave_columns(samples.frame, order)
-        if np.sum(table.order[gradient] == order) == len(waves):
-            continue
-        padded = [_padded(wave, count) for wave in waves]
-        shown = [place for place, wave in enumerate(padded) if _is_held(wave, known)]
-        for place, wave in enumerate(waves):
-            if place in shown:
-                continue
-            if shown:
-                partner = min(shown, key=lambda one: abs(waves[one].turns - wave.turns))
-                found.append(sizes(padded[partner]) * _off_the_tie(samples, padded[place], known))
+        for place, wave in enumerate(_roundest(waves) if order > degree else waves):
+            size = held.size_of_unknown(order, place)
+            if size > 0.0:
+                found.append(size * _off_the_tie(samples, _padded(wave, count), known))
     return np.array(found).reshape(-1, count, 2)
+
+
+def _roundest(waves: list[WaveColumn]) -> list[WaveColumn]:
+    """Return the functions of one degree with the fewest turns: they come first."""
+    return [wave for wave in waves if wave.turns == waves[0].turns]
 
 
 def _padded(wave: WaveColumn, count: int) -> FloatArray:
@@ -74,20 +83,67 @@ def _off_the_tie(samples: Samples, function: FloatArray, known: FloatArray) -> F
     return result
 
 
-def _sizes(samples: Samples, expansion: Expansion, known: FloatArray) -> Callable[[FloatArray], float]:
-    """Return what gives the RMS size over the panel of a held function's coefficient."""
-    flat = known.reshape(len(known), -1)
-    low, high = samples.pixel.min(axis=0), samples.pixel.max(axis=0)
-    nodes = (np.linspace(a, b, NODES) for a, b in zip(low, high, strict=True))
-    pixel = np.stack(np.meshgrid(*nodes), axis=-1).reshape(-1, 2)
-    inner = expansion.panel.sums(pixel, expansion.coefficients)
-    at_pixel = np.moveaxis(inner, 0, -1).reshape(flat.shape[1] // 2, len(pixel), 2)
-    values = at_pixel.transpose(0, 2, 1).reshape(flat.shape[1], len(pixel))
-    coefficient = np.linalg.lstsq(flat.T, values, rcond=1e-9)[0]
+class _Held:
+    """Functions that a fit holds, and the RMS sizes of their coefficients over the panel.
 
-    def size(function: FloatArray) -> float:
-        mixture = np.linalg.lstsq(flat.T, function.ravel(), rcond=None)[0]
-        along = mixture @ coefficient / (mixture @ mixture)
-        return float(np.sqrt(np.mean(along**2)))
+    `waves` the functions of each degree over the pupil, `shown` the places of those that the fit holds.
+    """
 
-    return size
+    def __init__(self, samples: Samples, expansion: Expansion, known: FloatArray, curl: FloatArray) -> None:
+        count, degree = known.shape[1], expansion.pupil_degree
+        self._frame = samples.frame
+        self.waves = [wave_columns(samples.frame, order) for order in range(degree + 1)]
+        padded = [[_padded(wave, count) for wave in waves] for waves in self.waves]
+        self.shown = [[place for place, wave in enumerate(own) if _is_held(wave, known)] for own in padded]
+        self._places = [(order, place) for order, own in enumerate(self.shown) for place in own]
+        held = np.array([padded[order][place] for order, place in self._places])
+        flat = np.concatenate([held, curl]).reshape(-1, 2 * count)
+        low, high = samples.pixel.min(axis=0), samples.pixel.max(axis=0)
+        nodes = (np.linspace(a, b, NODES) for a, b in zip(low, high, strict=True))
+        pixel = np.stack(np.meshgrid(*nodes), axis=-1).reshape(-1, 2)
+        inner = expansion.panel.sums(pixel, expansion.coefficients)
+        values = np.zeros((count, 2, len(pixel)))
+        values[: inner.shape[1]] = np.moveaxis(inner, 0, 1)
+        self._coefficient = np.linalg.lstsq(flat.T, values.reshape(2 * count, -1), rcond=1e-9)[0]
+        self._place = (2.0 * (pixel - low) / np.maximum(high - low, 1e-9) - 1.0).T
+
+    def size(self, order: int, place: int, lowest: int = 0) -> float:
+        """Return the size of a function's coefficient, of its panel degrees `lowest` and above."""
+        values = self._coefficient[self._places.index((order, place))]
+        if lowest > 0:
+            lower = values_2d(self._place[0], self._place[1], lowest - 1).T
+            values = values - lower @ np.linalg.lstsq(lower, values, rcond=None)[0]
+        return float(np.sqrt(np.mean(values**2)))
+
+    def size_of_unknown(self, order: int, place: int) -> float:
+        """Return the size that a function which is not held may have; 0 for one that is, or where none is."""
+        waves = self.waves[order] if order < len(self.waves) else wave_columns(self._frame, order)
+        shown = self.shown[order] if order < len(self.waves) else []
+        if place in shown or (order < len(self.waves) and not shown):
+            return 0.0
+        turns = waves[place].turns
+        rounder = [one for one in shown if waves[one].turns <= turns]
+        if rounder:
+            partner = max(rounder, key=lambda one: waves[one].turns)
+            return self.size(order, partner, 0 if waves[partner].turns == turns else turns - 1)
+        return self._same_turns(order - 2, turns, turns + 1) * self._fall(order)
+
+    def _fall(self, order: int) -> float:
+        """Return how the roundest of the two degrees before fell from what varied over the panel.
+
+        1 where they are not shown. Their product: sizes fall faster from degree to degree.
+        """
+        fall = 1.0
+        for newest in (order - 1, order - 2):
+            turns = (newest + 1) % 2
+            newer, older = self._same_turns(newest, turns), self._same_turns(newest - 2, turns, turns + 1)
+            if newest > 2 and 0.0 < newer < older:
+                fall *= newer / older
+        return fall
+
+    def _same_turns(self, order: int, turns: int, lowest: int = 0) -> float:
+        """Return the size of a degree's functions of so many turns; 0 where none is held."""
+        if order < 0:
+            return 0.0
+        places = [place for place in self.shown[order] if self.waves[order][place].turns == turns]
+        return max((self.size(order, place, lowest) for place in places), default=0.0)

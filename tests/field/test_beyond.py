@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from prewarp.field import compare_grid, fit_grid
+from prewarp.field import compare_grid, fit_grid, prediction_sigma
 from prewarp.field.beyond import beyond_sigma_px
 from prewarp.field.pupils_needed import pupils_needed, term_sizes_px
 from tests.synthetic import PlaneImage, make_grid, pupil_lattice
@@ -65,10 +65,19 @@ def test_inside_nothing_is_added_where_every_function_is_shown(square):
     comparison = compare_grid(fields, grid_of(pupil_lattice(4, 3.0), points=5))
     assert comparison.inside.all()
     assert 0.0 < np.max(comparison.sigma_px) < 0.1
+
+
+def test_sigma_grows_outside(square):
+    """Of 3 x 3 positions the fit has all functions: the next degree counts. Of 5 x 5 it has less than all."""
     pixel, tangent = np.full((3, 2), 1280.0), np.tile(np.tan(np.radians([15.0, 0.0])), (3, 1))
-    pupils = np.array([(x, 0.0, 0.0) for x in (4.0, 5.0, 6.0)])
-    sigma = beyond_sigma_px(fields, "inner", "G", tangent, pixel, pupil_mm=pupils)
-    assert sigma[0] < sigma[1] < sigma[2]
+    pupils = np.array([(x, 0.0, 0.0) for x in (4.0, 4.5, 5.0)])
+    few = fit(pupil_lattice(3))
+    for fields in (square, few):
+        beyond = beyond_sigma_px(fields, "inner", "G", tangent, pixel, pupil_mm=pupils)
+        known = prediction_sigma(fields, "inner", "G", pixel, pupil_mm=pupils)
+        whole = np.hypot(known, beyond)
+        assert whole[0] < whole[1] < whole[2]
+    assert beyond[0] < beyond[1] < beyond[2]
 
 
 def test_pupils_off_the_plane_are_inside_where_their_rays_are(square):

@@ -3,19 +3,37 @@
     python -m tests.long.certainty [SEEDS] [WORD OF A CASE'S NAME]
 
 RMS of error over sigma (ideal 1), the same in the outer tenth of the panel and in the rest, and the share of
-places within 1 and within 2 sigma (63 and 98 % for a normal error of two equal components). 20 seeds:
+places within 1 and within 2 sigma (63 and 98 % for a normal error of two equal components). Six
+seeds (of 20), the mesh four:
 
 | case | RMS | outer | rest | within 1 | within 2 |
 |---|---|---|---|---|---|
-| eyepiece, directions, three depths | 1.03 | 0.83 | 1.05 | 62 % | 97.0 % |
-| eyepiece tilted and moved, scattered, z = 0 | 1.01 | 0.94 | 1.02 | 63 % | 97.7 % |
-| eyepiece, three colours, z = 0 | 1.05 | 0.90 | 1.07 | 61 % | 96.9 % |
-| camera of eight coefficients, directions | 0.98 | 0.96 | 0.99 | 65 % | 98.4 % |
-| fisheye, scattered, two depths | 1.12 | 0.89 | 1.14 | 58 % | 94.9 % |
-| plane, dots on the panel, z = 0 | 1.04 | 0.97 | 1.05 | 60 % | 97.4 % |
-| eyepiece tilted, noise rising to the edges | 1.12 | 0.91 | 1.14 | 56 % | 95.6 % |
-| camera, noise told, growing with the pupil | 1.04 | 0.93 | 1.05 | 61 % | 97.4 % |
-| bumpy panel, mesh | 1.01 | 0.96 | 1.01 | 64 % | 97.5 % |
+| eyepiece, directions, three depths | 1.06 | 0.85 | 1.09 | 59 % | 96.6 % |
+| eyepiece tilted and moved, scattered, z = 0 | 1.01 | 0.92 | 1.02 | 62 % | 97.9 % |
+| eyepiece, three colours, z = 0 | 1.07 | 0.91 | 1.08 | 60 % | 96.5 % |
+| camera of eight coefficients, directions | 1.05 | 0.99 | 1.06 | 59 % | 97.3 % |
+| fisheye, scattered, two depths | 1.02 | 0.97 | 1.02 | 62 % | 97.8 % |
+| plane, dots on the panel, z = 0 | 1.08 | 0.93 | 1.10 | 58 % | 96.7 % |
+| eyepiece tilted, noise rising to the edges | 1.04 | 0.88 | 1.05 | 59 % | 98.2 % |
+| camera, noise told, growing with the pupil | 1.05 | 0.99 | 1.05 | 61 % | 96.8 % |
+| bumpy panel, mesh | 1.00 | 0.93 | 1.01 | 65 % | 97.2 % |
+
+Where data show little (`SELDOM_SHOWN`), one seed:
+
+| case | RMS | outer | rest | within 1 | within 2 |
+|---|---|---|---|---|---|
+| eyepiece, three depths, no noise | 0.90 | 0.78 | 0.92 | 67 % | 99.9 % |
+| eyepiece tilted, scattered, no noise | 1.01 | 1.03 | 1.01 | 62 % | 98.6 % |
+| camera, no noise | 0.97 | 0.90 | 0.97 | 54 % | 100.0 % |
+| eyepiece, 13 x 13 dots | 1.02 | 1.10 | 1.01 | 61 % | 98.7 % |
+| eyepiece tilted, 13 x 13 dots | 1.04 | 0.62 | 1.06 | 60 % | 98.0 % |
+| eyepiece, 2 x 2 pupils | 0.30 | 0.31 | 0.30 | 100 % | 100.0 % |
+| eyepiece, 3 x 3 pupils | 0.93 | 1.09 | 0.91 | 72 % | 97.9 % |
+| eyepiece, outside 3 x 3 pupils | 0.98 | 1.04 | 0.97 | 68 % | 98.3 % |
+| eyepiece, outside 5 x 5 pupils | 1.04 | 1.01 | 1.04 | 64 % | 96.9 % |
+| coaxial demo, 2 x 2 pupils | 0.96 | 1.06 | 0.95 | 57 % | 99.9 % |
+| coaxial demo, 3 x 3 pupils | 0.64 | 0.74 | 0.63 | 92 % | 100.0 % |
+| coaxial demo, 5 x 5 pupils, no noise | 0.31 | 0.04 | 0.33 | 100 % | 100.0 % |
 """
 
 import sys
@@ -23,7 +41,7 @@ import sys
 import numpy as np
 
 from prewarp.field import compare_grid, fit_grid
-from tests.certain_cases import CASES, PANEL, case, in_outer_tenth
+from tests.certain_cases import CASES, PANEL, SELDOM_SHOWN, case, in_outer_tenth
 
 
 def ratios(name: str, seeds: range) -> tuple[np.ndarray, np.ndarray]:
@@ -32,8 +50,8 @@ def ratios(name: str, seeds: range) -> tuple[np.ndarray, np.ndarray]:
     for seed in seeds:
         fields = fit_grid(case(name).drawn(seed), panel_size_px=PANEL)
         comparison = compare_grid(fields, case(name).held_out)
-        judged = comparison.inside & ~comparison.lost
-        assert judged.mean() > 0.97
+        judged = (comparison.inside | ("outside" in name)) & ~comparison.lost
+        assert judged.mean() > 0.9
         found.append((comparison.error_px / comparison.sigma_px)[judged])
         outer.append(in_outer_tenth(case(name).held_out.pixel)[judged])
     return np.concatenate(found), np.concatenate(outer)
@@ -46,9 +64,9 @@ def rms(values: np.ndarray) -> float:
 
 def main(seeds: int = 20, word: str = "") -> None:
     """Print one line a case."""
-    for name in CASES:
+    for name in (*CASES, *SELDOM_SHOWN):
         if word in name:
-            ratio, outer = ratios(name, range(seeds))
+            ratio, outer = ratios(name, range(1 if "no noise" in name else seeds))
             print(
                 f"{name:45s} RMS {rms(ratio):.2f}  "
                 f"outer {rms(ratio[outer]):.2f}  rest {rms(ratio[~outer]):.2f}  "
