@@ -4,16 +4,20 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
+from prewarp.chebyshev import chebyshev_terms
 from prewarp.checking.lattice import Lattice, node_table
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import MapModel
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
 
 CURL_SIGMA = 4.0
 LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2 arcmin
 _SAMPLED = 1500
+_INNER_PUPIL = 0.9
+# Shots beyond the terms over the pupil that tell how large turns are; a sample counts up to so many sigma.
+_LEAST_FREEDOM, _BOUND = 3, 4.0
 
 
 def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.ndarray) -> Iterator[Finding]:
@@ -58,23 +62,71 @@ def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.
     )
 
 
-def measure_curl(samples: Samples, surface: MapModel, coarser: MapModel | None) -> tuple[float, float] | None:
+def measure_curl(
+    samples: Samples, surface: MapModel, coarser: MapModel | None, good: BoolArray
+) -> tuple[float, float] | None:
     """Return the RMS curl dqx/dy - dqy/dx and what of it is explained, arcmin per mm; None without pupils.
 
     At a fixed panel point direction cosines over the pupil plane are a gradient (Malus-Dupin; Born and Wolf,
     Principles of Optics, section 3.3), so the curl of true data is zero. Explained are noise, through the
-    fit's covariance, and what the model cannot follow, by how much a coarser model's curl differs.
+    fit's covariance; what the model cannot follow, by how much a coarser model's curl differs; and small
+    turns of the camera from shot to shot, by how much shots scatter as a whole (`_curl_of_turns`). `good`
+    (n,): samples not found wrong.
     """
     if coarser is None or not (surface.follows_pupil and coarser.follows_pupil):
         return None
     index = np.flatnonzero(samples.pair == surface.pair)
+    own = np.flatnonzero((samples.pair == surface.pair) & good)
     index = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
     index = index[_away_from_rim(samples, surface, index)]
     curl, variance = _curl(samples, surface, index)
     change = curl - _curl(samples, coarser, index)[0]
-    squares = (curl * curl, variance + change * change)
+    variance = variance + change * change + _curl_of_turns(samples, surface, own)
+    squares = (curl * curl, variance)
     size, explained = (float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
     return size, explained
+
+
+def _curl_of_turns(samples: Samples, surface: MapModel, index: IntArray) -> float:
+    """Return the mean square of the curl that turns of the camera from shot to shot give, (1 / mm)^2.
+
+    A camera turned by r sees direction cosines moved by -(r x s)_xy, s the unit direction (derived here). How
+    large turns are is seen where shots are off the model as a whole, each component apart; that many shots
+    of this size, through a polynomial over the pupil like the model's, make curl. 0 where the positions are
+    too few to tell.
+    """
+    groups, shot = np.unique(samples.group[index], return_inverse=True)
+    pupil = surface.exponents[(surface.exponents[:, :2] == 0).all(axis=1)]
+    freedom = len(groups) - len(pupil)
+    if freedom < _LEAST_FREEDOM:
+        return 0.0
+    x, y = samples.cosine[index].T
+    z, none = np.sqrt(np.maximum(1.0 - x * x - y * y, 0.0)), np.zeros(len(index))
+    turns = np.stack([np.stack([none, -z, y], axis=-1), np.stack([z, none, -x], axis=-1)], axis=1)
+    rest = surface.residual(samples, index)
+    rest *= np.minimum(1.0, _BOUND * surface.scale / np.maximum(np.hypot(*rest.T), 1e-300))[:, None]
+    normal, side = np.zeros((len(groups), 3, 3)), np.zeros((len(groups), 3))
+    np.add.at(normal, shot, np.einsum("nci,ncj->nij", turns, turns))
+    np.add.at(side, shot, np.einsum("nci,nc->ni", turns, rest))
+    found = np.linalg.solve(normal + 1e-9 * np.eye(3), side[..., None])[..., 0]
+    place: FloatArray = np.stack(
+        [np.bincount(shot, one) / np.bincount(shot) for one in samples.reference_mm[index].T], axis=-1
+    )
+    w = np.concatenate([np.zeros((len(groups), 2)), (place - surface.middle_mm) / surface.half_mm], axis=1)
+    inverse = np.linalg.pinv(chebyshev_terms(w, pupil))
+    left = found - chebyshev_terms(w, pupil) @ (inverse @ found)
+    own = np.linalg.inv(normal + 1e-9 * np.eye(3)).diagonal(axis1=1, axis2=2).mean(axis=0) * surface.scale**2
+    size = np.maximum(np.sum(left**2, axis=0) / freedom - own, 0.0)
+    inner = w[np.abs(w[:, 2:]).max(axis=1) < _INNER_PUPIL]
+    inner = inner if len(inner) else w
+    by_x, by_y = (
+        chebyshev_terms(inner, pupil, derivative=2 + axis) @ inverse / surface.half_mm[axis]
+        for axis in (0, 1)
+    )
+    xx, xy, yy = (float(np.mean(np.sum(one, axis=1))) for one in (by_x**2, by_x * by_y, by_y**2))
+    to_the_side = np.mean(z * z) * (size[0] * xx + size[1] * yy)
+    about_the_axis = size[2] * (np.mean(x * x) * xx + np.mean(y * y) * yy + 2.0 * np.mean(x * y) * xy)
+    return float(to_the_side + about_the_axis)
 
 
 def _curl(samples: Samples, surface: MapModel, index: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -91,7 +143,7 @@ def _away_from_rim(samples: Samples, surface: MapModel, index: IntArray) -> np.n
     """Return True for the inner samples, where a polynomial's derivative can be trusted; all when too few."""
     panel = np.abs(surface.frame(samples.pixel[index])).max(axis=1)
     pupil = np.abs((samples.reference_mm[index] - surface.middle_mm) / surface.half_mm).max(axis=1)
-    inside = (panel < 0.8) & (pupil < 0.9)
+    inside = (panel < 0.8) & (pupil < _INNER_PUPIL)
     return inside if inside.sum() >= 50 else np.ones(len(index), dtype=bool)
 
 

@@ -93,7 +93,7 @@ class Pairs:
         if not good[self.samples.pair == pair].all():
             again = self.surface(pair, good)
             surface = surface if again is None else again
-        return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True))
+        return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True), good)
 
     def curl_of(self, samples: Samples, pair: int, groups: BoolArray) -> tuple[float, float] | None:
         """Return the curl that other directions of the same rows have, from the groups (g,) that are good."""

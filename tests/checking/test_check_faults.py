@@ -15,6 +15,7 @@ from prewarp.checking import check_grid
 from prewarp.frames import tangent_from_degrees, unit_from_tangent
 from prewarp.grids import read_grid
 from prewarp.module import read_module
+from tests.poses import captures
 from tests.support import LONG, long_form
 from tests.synthetic import PlaneImage, make_grid, plane_image_forward, pupil_lattice, two_channels
 
@@ -230,6 +231,18 @@ def test_outliers(clean, size_px):
     corner = set(clean.row[(np.abs(clean.pupil_mm[:, :2]) == 4).all(axis=1)])
     assert outermost <= corner and len(found & (wrong - corner)) >= 0.9 * len(wrong - corner)
     assert len(found - wrong) <= 0.0005 * len(clean)
+
+
+def test_turns_of_a_camera_by_an_arcmin_are_no_curl():
+    """A right capture from 25 positions, each shot 0.1 mm and an arcmin off: it was warned of."""
+    errors = captures.stage_errors(25, np.random.default_rng(1))
+    grid = captures.capture(
+        errors, captures.pupil_lattice(2.0), np.random.default_rng(1), dots=13, noise_px=0.02
+    )
+    result = check_grid(grid)
+    assert not [found for found in result.findings if found.severity != "remark"]
+    for name, curl in result.figures["curl_arcmin_per_mm"].items():
+        assert 0.4 < curl / result.figures["curl_noise_arcmin_per_mm"][name] < 2.5
 
 
 def test_curl_of_a_turned_pupil_stage(clean):
