@@ -112,8 +112,8 @@ class CEvaluator:
     Calls after a status other than 0 are refused here: the C functions may only be called on an open blob.
     """
 
-    def __init__(self, library: Path, blob: bytes, /) -> None:
-        self._c = ctypes.CDLL(str(library))
+    def __init__(self, library: Path | ctypes.CDLL, blob: bytes, /) -> None:
+        self._c = library if isinstance(library, ctypes.CDLL) else ctypes.CDLL(str(library))
         for name in ("coefficient_count", "light_count", "meshes_work_count", "fixed_meshes_work_count"):
             getattr(self._c, f"prewarp_{name}").restype = ctypes.c_size_t
         self._c.prewarp_gain.restype = ctypes.c_float

@@ -1,8 +1,10 @@
 """The lookup in a package: blob, its layout, C evaluator; and what is found when they are run."""
 
+import ctypes
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -149,20 +151,27 @@ def evaluator_checks(
         yield "sources", False, why
         return
     yield "sources", True, "as in this version"
-    if find_compiler() is None:
+    compiler = find_compiler()
+    if compiler is None:
         yield "run", True, "not run: no C compiler here"
         return
     lookup = lookup_from_blob(blob, source=BLOB_PATH)
-    with tempfile.TemporaryDirectory(prefix="prewarp-") as folder:
-        evaluator = CEvaluator(compile_evaluator(Path(folder), options=("-O1",)), blob)
-        if evaluator.status != 0:
-            yield "run", False, f"the C reader refuses the blob with status {evaluator.status}"
-            return
-        differing = _run(evaluator, lookup, truth, tally)
+    evaluator = CEvaluator(_library(compiler), blob)
+    if evaluator.status != 0:
+        yield "run", False, f"the C reader refuses the blob with status {evaluator.status}"
+        return
+    differing = _run(evaluator, lookup, truth, tally)
     if differing:
         yield "run", False, f"float path differs from its Python twin in {differing} numbers"
     else:
         yield "run", True, "float path equal to its Python twin to the last bit"
+
+
+@cache
+def _library(compiler: str) -> ctypes.CDLL:
+    """Return the compiled evaluator, loaded: one for all packages of a process. Its file is not kept."""
+    with tempfile.TemporaryDirectory(prefix="prewarp-", ignore_cleanup_errors=True) as folder:
+        return ctypes.CDLL(str(compile_evaluator(Path(folder), compiler=compiler, options=("-O1",))))
 
 
 def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> int:

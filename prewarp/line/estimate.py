@@ -20,7 +20,9 @@ from prewarp.robust import redescending_weight, sigma_of_lengths
 # Smooth functions of a view: degree at most, and a quarter of the dots at most.
 SMOOTH_DEGREE = 8
 _ROUNDS = 3
-LEAST_NOISE_PX = 1e-4
+# The slope of a mode is that good, px a sigma. What many dots say of less than that is not a unit's: noise is
+# not taken for less than this times the root of their numbers.
+SLOPE_PX = 1e-4
 # Until it is known.
 _FIRST_NOISE_PX = 0.05
 
@@ -144,7 +146,12 @@ def _posterior(sums: Equations, noise_px: float) -> tuple[FloatArray, FloatArray
 
 def _robust_noise(views: Sequence[View], mean: FloatArray) -> float:
     rest = [_lengths(view.side - view.matrix @ mean[view.places]) for view in views]
-    return max(sigma_of_lengths(np.concatenate(rest)), LEAST_NOISE_PX)
+    lengths = np.concatenate(rest)
+    return max(sigma_of_lengths(lengths), _least_noise(2.0 * len(lengths)))
+
+
+def _least_noise(numbers: float) -> float:
+    return SLOPE_PX * float(np.sqrt(numbers))
 
 
 def _lengths(rest: FloatArray) -> FloatArray:
@@ -187,7 +194,8 @@ def _noise(rest: Sequence[FloatArray], weights: Sequence[FloatArray], smooths: S
     for one, weight, smooth in zip(_without_smooth(rest, weights, smooths), weights, smooths, strict=True):
         total += float(np.repeat(weight, 2) @ one**2)
         freedom += 2.0 * float(weight.sum() - smooth.shape[1])
-    return max(float(np.sqrt(total / max(freedom, 1.0))), LEAST_NOISE_PX)
+    numbers = 2.0 * sum(map(len, weights))
+    return max(float(np.sqrt(total / max(freedom, 1.0))), _least_noise(numbers))
 
 
 def _smooth_sums(

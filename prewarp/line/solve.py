@@ -22,9 +22,9 @@ from prewarp.line.tracing import traced_rays
 from prewarp.poses.rays import OFFSET, PER_SHOT, TURN
 from prewarp.trace import DesignChannel
 
-# Steps after the first solution, and how far a step moves dots, RMS px, after which no other is needed.
-STEPS = 4
-_NEAR_PX = 0.05
+# Steps after the first solution; none is needed after one of which so large a part is below what noise hides.
+STEPS = 6
+_SLOPE_ERROR = 0.02
 # Of the dots of a view so many must come through the optics that were found, or these are not a unit's.
 _LEAST_SHARE = 0.8
 
@@ -43,7 +43,7 @@ def solved(family: Family, views: Sequence[View], shots: int, prior: PosePrior, 
         before, found = found, estimate(about, unknowns)
         step = found.mean - before.mean
         moved = np.concatenate([view.matrix @ step[view.places] for view in about])
-        if np.sqrt(2.0 * np.mean(moved**2)) < _NEAR_PX:
+        if _SLOPE_ERROR * float(np.linalg.norm(moved)) < found.noise_px:
             break
     return found
 

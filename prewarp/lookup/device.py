@@ -10,7 +10,7 @@ spline      u first: 4 coefficients along columns, then 4 along rows
 
 from dataclasses import dataclass
 from enum import IntEnum
-from functools import reduce
+from functools import lru_cache, reduce
 from operator import add
 
 import numpy as np
@@ -32,6 +32,8 @@ DIFFERENCE = _F(0.0078125)
 LONGEST_STEP = _F(0.5)
 FARTHEST = _F(1.0625)
 DONE = _F(1.9073486328125e-06)
+# So many places are summed at once: what is in work stays in a fast cache.
+_AT_ONCE = 2048
 
 
 class Status(IntEnum):
@@ -100,9 +102,10 @@ class PreparedMap:
         self, place: Float32Array, goal: Float32Array, difference: np.float32
     ) -> tuple[Float32Array, BoolArray, BoolArray]:
         s, t = place[:, 0], place[:, 1]
-        here = self._at(s, t)
+        along = self._along(s)
+        here = self._across(along, s, t)
         by_s = (self._at(s + difference, t) - here) / difference
-        by_t = (self._at(s, t + difference) - here) / difference
+        by_t = (self._across(along, s, t + difference) - here) / difference
         rest = goal - here
         with np.errstate(all="ignore"):
             determinant = by_s[:, 0] * by_t[:, 1] - by_t[:, 0] * by_s[:, 1]
@@ -114,20 +117,39 @@ class PreparedMap:
         return moved, np.all(np.abs(move) <= DONE, axis=1) & ~stuck, stuck
 
     def _at(self, s: Float32Array, t: Float32Array) -> Float32Array:
-        own = self._chebyshev_at(s, t) if self.family == Family.CHEBYSHEV else self._spline_at(s, t)
-        return own if self.base is None else self.base._at(s, t) + own
+        return self._across(self._along(s), s, t)
 
-    def _chebyshev_at(self, s: Float32Array, t: Float32Array) -> Float32Array:
+    def _along(self, s: Float32Array) -> list[Float32Array | None]:
+        """Return what the sums over u come to at s, of this map, its base and so on; None of a spline."""
+        own = self._chebyshev_along(s) if self.family == Family.CHEBYSHEV else None
+        return [own] if self.base is None else [own, *self.base._along(s)]
+
+    def _across(self, along: list[Float32Array | None], s: Float32Array, t: Float32Array) -> Float32Array:
+        """Return directions (..., 2) at s, t, `along` from `_along` of the same s."""
+        first = along[0]
+        own = self._spline_at(s, t) if first is None else _chebyshev_across(first, t)
+        return own if self.base is None else self.base._across(along[1:], s, t) + own
+
+    def _chebyshev_along(self, s: Float32Array) -> Float32Array:
+        """Return sum_i A[i, j] T_i(s) for every j, (degree + 1, 2, ...)."""
         degree = self.columns - 1
-        in_s, in_t = chebyshev_values(s, degree), chebyshev_values(t, degree)
-        parts = np.zeros((2, *s.shape, 2), dtype=np.float32)
-        for j in range(degree + 1):
-            for component in range(2):
-                total = np.zeros_like(s)
-                for i in range(degree + 1 - j):
-                    total = total + self.coefficients[component, graded_place(i, j)] * in_s[i]
-                parts[j % 2, ..., component] = parts[j % 2, ..., component] + total * in_t[j]
-        return np.asarray(parts[0] + parts[1])
+        flat = s.reshape(-1)
+        # Sums of two places or more are added term by term, as a device adds; of one alone pairwise.
+        flat = flat if flat.size > 1 else np.repeat(flat, 2)
+        totals = np.empty((degree + 1, 2, flat.size), dtype=np.float32)
+        places = _places_along(degree)
+        for start in range(0, flat.size, _AT_ONCE):
+            end = min(start + _AT_ONCE, flat.size)
+            # None is left over alone.
+            start = min(start, end - 2)
+            in_s = np.stack(chebyshev_values(flat[start:end], degree))
+            products = np.empty_like(in_s)
+            for j, own in enumerate(places):
+                for component in range(2):
+                    part = products[: len(own)]
+                    np.multiply(in_s[: len(own)], self.coefficients[component, own][:, None], out=part)
+                    np.add.reduce(part, axis=0, out=totals[j, component, start:end])
+        return totals[..., : s.size].reshape(degree + 1, 2, *s.shape)
 
     def _chebyshev_lattice(self, across: Float32Array, down: Float32Array) -> Float32Array:
         """Return the sums over even and over odd j: (2, rows, columns, 2)."""
@@ -151,6 +173,25 @@ class PreparedMap:
             return reduce(add, (factor[..., None] * one for factor, one in zip(across, numbers, strict=True)))
 
         return reduce(add, (weight[..., None] * line(tap) for tap, weight in enumerate(down)))
+
+
+def _chebyshev_across(along: Float32Array, t: Float32Array) -> Float32Array:
+    """Return sum_j T_j(t) along[j] as (..., 2): even j and odd j apart, then both."""
+    parts = np.zeros((2, *along.shape[1:]), dtype=np.float32)
+    product = np.empty(along.shape[1:], dtype=np.float32)
+    for j, in_t in enumerate(chebyshev_values(t, len(along) - 1)):
+        np.multiply(along[j], in_t, out=product)
+        np.add(parts[j % 2], product, out=parts[j % 2])
+    return np.moveaxis(parts[0] + parts[1], 0, -1)
+
+
+@lru_cache(maxsize=8)
+def _places_along(degree: int) -> tuple[NDArray[np.int64], ...]:
+    """Return for every j the places of T_i(s) T_j(t) over i."""
+    return tuple(
+        np.array([graded_place(i, j) for i in range(degree + 1 - j)], dtype=np.int64)
+        for j in range(degree + 1)
+    )
 
 
 def graded_place(i: int, j: int, /) -> int:
