@@ -12,6 +12,8 @@ NODES = 65
 NUMBER_BYTES = 4
 # Codes of Chebyshev terms are added by so many; those too many come to lie behind the last sum.
 ADDED_BY = 4
+# Of a prepared border besides three for each of its points.
+BORDER_NUMBERS = 4
 
 
 def lent_memory(lookup: Lookup | None, /) -> str:
@@ -23,7 +25,7 @@ def lent_memory(lookup: Lookup | None, /) -> str:
         sum(count for count, table in zip(numbers, lookup.maps, strict=True) if table.channel == channel)
         for channel in range(len(lookup.channels))
     ]
-    light = sum(3 * (len(border.block.numbers) // 2) + 2 for border in lookup.borders)
+    light = sum(3 * (len(border.block.numbers) // 2) + BORDER_NUMBERS for border in lookup.borders)
     rows = (
         (
             "prepared maps: the largest channel; all channels",

@@ -73,6 +73,9 @@ static inline prewarp_block prewarp_block_at(const prewarp_lookup *lookup, uint3
     return block;
 }
 
+/* Numbers of a prepared border before three for each of its points: its middle, half size of a box well inside. */
+#define PREWARP_BORDER_NUMBERS 4u
+
 /* Points of the border of a map. */
 static inline uint32_t prewarp_border_points(const prewarp_lookup *lookup, uint32_t border)
 {

@@ -175,7 +175,7 @@ prewarp_status prewarp_fixed_prepare_light(const prewarp_lookup *lookup, const i
     for (map = 0; map < lookup->border_count; map++) {
         light->borders[map] = memory;
         prepare_border(lookup, map, maps + map, memory);
-        memory += (size_t)prewarp_border_points(lookup, map) * 3u + 2u;
+        memory += (size_t)prewarp_border_points(lookup, map) * 3u + PREWARP_BORDER_NUMBERS;
     }
     return PREWARP_OK;
 }

@@ -30,16 +30,16 @@ static float exponential(float x)
 /* Angle from straight ahead along the azimuth, degrees: halved twice, then its series. */
 static void plane_deg(const float direction[2], float plane[2])
 {
-    static const float numbers[7] = {13.0f, 11.0f, 9.0f, 7.0f, 5.0f, 3.0f, 1.0f};
+    static const float terms[7] = {1.0f / 13.0f, -1.0f / 11.0f, 1.0f / 9.0f, -1.0f / 7.0f, 1.0f / 5.0f, -1.0f / 3.0f, 1.0f};
     float square = direction[0] * direction[0] + direction[1] * direction[1], first, second, factor;
-    float series = -1.0f / 15.0f, sign = 1.0f;
+    float series = -1.0f / 15.0f;
     uint32_t k;
     first = 1.0f + sqrtf(1.0f + square);
     square = square / (first * first);
     second = 1.0f + sqrtf(1.0f + square);
     square = square / (second * second);
-    for (k = 0; k < 7u; k++, sign = -sign)
-        series = series * square + sign / numbers[k];
+    for (k = 0; k < 7u; k++)
+        series = series * square + terms[k];
     factor = series * (4.0f * DEGREES) / (first * second);
     plane[0] = direction[0] * factor;
     plane[1] = direction[1] * factor;
@@ -97,7 +97,7 @@ size_t prewarp_light_count(const prewarp_lookup *lookup)
     size_t count = 0;
     uint32_t map;
     for (map = 0; map < lookup->border_count; map++)
-        count += (size_t)prewarp_border_points(lookup, map) * 3u + 2u;
+        count += (size_t)prewarp_border_points(lookup, map) * 3u + PREWARP_BORDER_NUMBERS;
     return count;
 }
 
@@ -123,12 +123,42 @@ static void rolled(float *vertices, uint32_t count, uint32_t first)
     reversed(vertices, count);
 }
 
+static float magnitude(float x)
+{
+    return x < 0.0f ? -x : x;
+}
+
+/* Half size of a box about the middle that lies inside every line of a border, whichever is asked for, by 1/32 of its size:
+ * far more than beside_border rounds, unless a border is some thousand times wider than the box; then it is 0. */
+static void box_inside(const float *vertices, uint32_t count, float half[2])
+{
+    float widest[2] = {0.0f, 0.0f}, share = 1.0f;
+    uint32_t k, axis;
+    for (k = 0; k < count; k++) {
+        for (axis = 0; axis < 2u; axis++) {
+            const float size = magnitude(vertices[3u * k + axis]);
+            widest[axis] = size > widest[axis] ? size : widest[axis];
+        }
+    }
+    for (k = 0; k < count; k++) {
+        const float *here = vertices + 3u * k, *there = vertices + 3u * (k + 1u < count ? k + 1u : 0u);
+        const float along[2] = {there[0] - here[0], there[1] - here[1]};
+        const float reach = magnitude(along[0]) * widest[1] + magnitude(along[1]) * widest[0];
+        const float beside = along[1] * here[0] - along[0] * here[1];
+        if (!(beside >= share * reach)) /* a line of no length is beside nothing */
+            share = beside > 0.0f ? beside / reach : 0.0f;
+    }
+    share = share * 0.96875f - 0.0009765625f;
+    for (axis = 0; axis < 2u; axis++)
+        half[axis] = share > 0.0f ? widest[axis] * share : 0.0f;
+}
+
 static void prepare_border(const prewarp_lookup *lookup, uint32_t place, const prewarp_map *map, float *memory)
 {
     const unsigned char *record = border_of(lookup, place);
     prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_BORDER_BLOCK));
     uint32_t count = block.count / 2u, k, first = 0;
-    float *vertices = memory + 2, middle_px[2], area = 0.0f;
+    float *vertices = memory + PREWARP_BORDER_NUMBERS, middle_px[2], area = 0.0f;
     const float per_u = map->width / 65535.0f, per_v = map->height / 65535.0f;
     middle_px[0] = prewarp_f32(record + PREWARP_BORDER_MIDDLE);
     middle_px[1] = prewarp_f32(record + PREWARP_BORDER_MIDDLE + 4u);
@@ -157,6 +187,7 @@ static void prepare_border(const prewarp_lookup *lookup, uint32_t place, const p
         if (vertices[3u * k + 2u] < vertices[3u * k - 1u])
             vertices[3u * k + 2u] = vertices[3u * k - 1u];
     }
+    box_inside(vertices, count, memory + 2);
 }
 
 prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float pupil_mm[3], const prewarp_map *maps,
@@ -183,7 +214,7 @@ prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float p
     for (map = 0; map < lookup->border_count; map++) {
         light->borders[map] = memory;
         prepare_border(lookup, map, maps + map, memory);
-        memory += (size_t)prewarp_border_points(lookup, map) * 3u + 2u;
+        memory += (size_t)prewarp_border_points(lookup, map) * 3u + PREWARP_BORDER_NUMBERS;
     }
     return PREWARP_OK;
 }
@@ -191,7 +222,7 @@ prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float p
 /* Distance from the line of the piece ahead times its length: above 0 inside; the square of that length. */
 static float beside_border(const float *memory, uint32_t count, const float direction[2], float *square)
 {
-    const float *vertices = memory + 2, *here, *there;
+    const float *vertices = memory + PREWARP_BORDER_NUMBERS, *here, *there;
     float x = direction[0] - memory[0], y = direction[1] - memory[1], angle = turning(x, y), along[2];
     uint32_t low = 0, high = count; /* the last vertex at or before the angle is low - 1 */
     while (low < high) {
@@ -209,10 +240,13 @@ static float beside_border(const float *memory, uint32_t count, const float dire
     return along[0] * (y - here[1]) - along[1] * (x - here[0]);
 }
 
-static int inside_border(const float *memory, uint32_t count, const float direction[2])
+static int inside_border(const prewarp_light *light, uint32_t map, const float direction[2])
 {
+    const float *memory = light->borders[map], *half = memory + 2;
     float square;
-    return beside_border(memory, count, direction, &square) > 0.0f;
+    if (magnitude(direction[0] - memory[0]) < half[0] && magnitude(direction[1] - memory[1]) < half[1])
+        return 1;
+    return beside_border(memory, prewarp_border_points(light->lookup, map), direction, &square) > 0.0f;
 }
 
 /* x0, y0 of a ray, normalised by the frame of a region or a gain */
@@ -257,7 +291,7 @@ static int map_shows(const prewarp_light *light, uint32_t map, const float direc
              region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
     const prewarp_map *own = light->maps + map;
     float pixel[2], s, t;
-    if (!inside_border(light->borders[map], prewarp_border_points(light->lookup, map), direction))
+    if (!inside_border(light, map, direction))
         return 0;
     if (count == 0u)
         return 1;

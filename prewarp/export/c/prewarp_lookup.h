@@ -30,7 +30,7 @@
  * - prewarp_meshes: at most PREWARP_MAX_PANEL_DEGREE + 1 terms a column of each line and again a row of each node, or 4 and 4.
  * - prewarp_panel_from_direction: Newton's method, at most PREWARP_INVERSE_STEPS steps of 3 evaluations of the map.
  * - prewarp_prepare_light: every corner of a border once, PREWARP_MAX_BORDER_POINTS at most.
- * - prewarp_weights: one search by halves among the corners of every map, and one prewarp_panel_from_direction where part of a
+ * - prewarp_weights: at most one search by halves among the corners of every map, and one prewarp_panel_from_direction where part of a
  *   panel is dark.
  *
  * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call,
