@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prewarp.checking.exchanged import find_exchange
 from prewarp.checking.outliers import Residuals, bounded
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
@@ -24,6 +25,7 @@ _SAMPLED = 4000
 _EXPLAINS_BETTER = 0.7
 _LEAST_SHIFT_PX_PER_MM = 0.2  # below, a position says nothing of directions: the image is too far away
 _MOST_SHOTS = 12
+_SAME_STEP = 0.5  # of the way between two positions, what may be left of it where they look exchanged
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +81,55 @@ def find_shots(
         if np.isfinite(step).all():
             pupil = samples.pupils_mm[samples.group_pupil[next(iter(found))]]
             meant_mm.append(pupil + np.append(step, 0.0))
+    if not findings:
+        findings = _exchanged(samples, measured, wholes, unseen_px, bad)
     return findings, bad, meant_mm
+
+
+def _exchanged(
+    samples: Samples,
+    measured: Mapping[int, Measured],
+    wholes: Mapping[int, _Whole],
+    unseen_px: Mapping[int, float],
+    bad: BoolArray,
+) -> list[Finding]:
+    """Return the finding about two positions whose photographs were exchanged, or none; `bad` (g,) follows.
+
+    A step from each to the other must explain what it is off by.
+    """
+    for pair, whole in wholes.items():
+        use = np.flatnonzero(np.isfinite(whole.shift[:, 0]))
+        least = max(_LEAST_SIGMA * whole.sigma, _LEAST_PX, unseen_px.get(pair, 0.0))
+        found = find_exchange(whole.groups[use], whole.shift[use], whole.terms[use], least_px=least)
+        if found is None:
+            continue
+        pupils = samples.group_pupil[found.groups]
+        places = samples.pupils_mm[pupils]
+        wanted = places[1, :2] - places[0, :2]
+        steps = [
+            _poses(samples, measured, {int(group): (shift, float(leverage))})[0]
+            for group, shift, leverage in zip(found.groups, found.shift_px, found.leverage, strict=True)
+        ]
+        off = [np.hypot(*(step - sign * wanted)) for step, sign in zip(steps, (1.0, -1.0), strict=True)]
+        if not max(off) <= _SAME_STEP * np.hypot(*wanted):
+            continue
+        groups = np.flatnonzero(np.isin(samples.group_pupil, pupils))
+        bad[groups] = True
+        size_px = float(np.hypot(*found.shift_px.T).max())
+        one, two = (f"({', '.join(f'{value:g}' for value in place)})" for place in places)
+        return [
+            finding(
+                "shot",
+                "warning",
+                f"the photographs at pupils {one} and {two} mm look exchanged: each is {size_px:.3g} px off "
+                "what the other positions say, as if taken at the other's place.",
+                "Exchange the positions written for these rows, or capture both again.",
+                rows=samples.rows_of_groups(groups),
+                pupil_mm=places[0],
+                size=(size_px, "px"),
+            )
+        ]
+    return []
 
 
 def _whole(one: Measured) -> _Whole | None:
