@@ -6,6 +6,7 @@ Needs Debian's `gcc`, `clang`, `cppcheck` and `frama-c-base`. Ends with 1 where 
 found that is not listed here. Last figures: DEVELOPERS.md.
 """
 
+import os
 import re
 import subprocess
 import sys
@@ -81,8 +82,12 @@ DISCHARGED = {
     ("prewarp_bytes.h", "prewarp_i8"): _BLOCK,
     ("prewarp_bytes.h", "prewarp_i12"): _BLOCK,
     ("prewarp_bytes.h", "prewarp_code"): _BLOCK,
+    (
+        "prewarp_bits.h",
+        "prewarp_take",
+    ): "a width below 32: chebyshev_is_good asked for less than 8 just before",
 }
-FUNCTION = re.compile(r"^(?:static )?(?:inline )?[\w ]+[ *](\w+)\(")
+FUNCTION = re.compile(r"^(?:static )?(?:inline )?\w[\w ]*[ *](\w+)\(")
 
 
 def analyser(folder: Path) -> list[str]:
@@ -136,7 +141,14 @@ def integers(folder: Path) -> list[str]:
             timeout=900,
         )
         said |= {line for line in done.stderr.splitlines() if "runtime error" in line and "fuzz_" not in line}
-    return sorted(said)
+    return sorted(line for line in said if not wraps_on_purpose(folder, line))
+
+
+def wraps_on_purpose(folder: Path, said: str) -> bool:
+    """Return whether a line of the sanitizer is about the one product that is meant to lose its top bits."""
+    found = re.search(r"(prewarp_\w+\.[ch]):(\d+):", said)
+    text = (folder / found[1]).read_text().splitlines()[int(found[2]) - 1] if found else ""
+    return "unsigned integer overflow" in said and "codes * up[place]" in text
 
 
 def function_at(text: str, line: int) -> str:
@@ -148,12 +160,16 @@ def function_at(text: str, line: int) -> str:
 
 
 def eva(folder: Path, size: int = 4096) -> list[str]:
-    """Return alarms of Eva over `prewarp_open` with arbitrary bytes that no argument here discharges."""
+    """Return alarms of Eva over `prewarp_open` with arbitrary bytes that no argument here discharges.
+
+    Precision 0: more finds no fewer alarms, and 3 was not seen to end.
+    """
     (folder / "eva_open.c").write_text(EVA)
-    flags = ["-eva", "-eva-precision", "3", "-machdep", "x86_64", "-cpp-extra-args=-I. -DSIZE=" + str(size)]
+    flags = ["-eva", "-eva-precision", "0", "-machdep", "x86_64", "-cpp-extra-args=-I. -DSIZE=" + str(size)]
     done = subprocess.run(
         ["frama-c", *flags, "eva_open.c", "prewarp_open.c"],
-        cwd=folder, capture_output=True, text=True, check=True, timeout=3600,
+        cwd=folder, capture_output=True, text=True, check=True, timeout=600,
+        env={**os.environ, "PWD": str(folder)},  # Frama-C goes by it
     )  # fmt: skip
     alarms = re.findall(r"\[eva:alarm\] (prewarp_\w+\.[ch]):(\d+): Warning:\s+(.+)", done.stdout)
     places = Counter()

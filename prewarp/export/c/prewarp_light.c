@@ -266,7 +266,7 @@ static float region_value(const prewarp_light *light, const unsigned char *recor
     prewarp_block block = prewarp_block_at(light->lookup, prewarp_u16(record + PREWARP_REGION_BLOCK));
     uint32_t degree = prewarp_u16(record + PREWARP_REGION_DEGREE), most = prewarp_u16(record + PREWARP_REGION_PUPIL_DEGREE);
     float u[PREWARP_MAX_REGION_DEGREE + 1u], v[PREWARP_MAX_REGION_DEGREE + 1u];
-    float p[PREWARP_MAX_REGION_DEGREE + 1u], q[PREWARP_MAX_REGION_DEGREE + 1u], place[2], value = 0.0f;
+    float p[PREWARP_MAX_REGION_DEGREE + 1u], q[PREWARP_MAX_REGION_DEGREE + 1u], place[2] = {0.0f, 0.0f}, value = 0.0f;
     uint32_t total, b, c, d, term = 0;
     reference(light, record + PREWARP_REGION_CENTRE, record + PREWARP_REGION_HALF, direction, place);
     chebyshev(s, degree, u);
