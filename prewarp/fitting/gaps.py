@@ -3,6 +3,9 @@
 On a lattice of n columns the n-th power of u is a sum of lower ones at every dot: such a column is free
 between the dots, and no dot that is left out shows it, since it lies in the same columns. Powers just below
 are held at the dots and swing between them (Runge).
+
+Of a lattice of directions every view has panel points of its own. What moves with the pupil as the dots do is
+a polynomial of panel and pupil together, so views do not fill each other's gaps: each is asked alone.
 """
 
 import numpy as np
@@ -17,17 +20,48 @@ from prewarp.fitting.samples import Samples
 MOST_VARIANCE = 16.0
 # More panel points than these are never so few columns or rows that a degree that is tried is not carried.
 MANY_DOTS = 4096
+# Views of a lattice of directions that are asked; cells, in parts of a dot's distance, in which directions of
+# such a lattice fall again and again, also where shots are turned a little.
+_VIEWS = 5
+_CELLS_A_DOT = 8.0
 _NEIGHBOURS = 8
 _SINGULAR = 1e-9
 
 
 def degree_carried(samples: Samples, highest: int, /) -> int:
     """Return the highest degree, up to `highest`, that the panel points of samples carry."""
-    if samples.dots > MANY_DOTS:
+    if samples.count <= MANY_DOTS * samples.views and _shares_directions(samples):
+        views = _views(samples)
+    elif samples.dots <= MANY_DOTS:
+        views = [samples.dot_pixel]
+    else:
         return highest
-    variance = variance_between(samples.dot_pixel, samples.panel_basis(highest))
+    panel = samples.panel_basis(highest)
+    variance = np.median([variance_between(one, panel) for one in views], axis=0)
     carried = np.flatnonzero(variance <= MOST_VARIANCE)
     return max(int(carried[-1]) if len(carried) else 0, 1)
+
+
+def _shares_directions(samples: Samples) -> bool:
+    """Return whether directions repeat from view to view, and panel points do not."""
+    if samples.shares_dots:
+        return False
+    own = samples.colour == samples.colour[0]
+    cosine, view = samples.cosine[own], samples.view[own]
+    a_view = len(cosine) / len(np.unique(view))
+    distance = np.sqrt(np.prod(np.ptp(cosine, axis=0)) / a_view)
+    cells = np.unique(np.floor(cosine * (_CELLS_A_DOT / distance)), axis=0)
+    # Scattered ones fill nearly as many cells as there are rays.
+    return 3 * len(cells) <= len(cosine)
+
+
+def _views(samples: Samples) -> list[FloatArray]:
+    """Return the panel points (n, 2) px of some views of the first colour, spread over all."""
+    own = np.flatnonzero(samples.colour == samples.colour[0])
+    view, size = np.unique(samples.view[own], return_counts=True)
+    whole = view[size >= np.median(size)]
+    chosen = whole[np.unique(np.linspace(0, len(whole) - 1, _VIEWS).astype(int))]
+    return [samples.pixel[own[samples.view[own] == one]] for one in chosen]
 
 
 def variance_between(pixel: FloatArray, panel: ChebyshevPanel, /) -> FloatArray:
