@@ -1,4 +1,4 @@
-"""The same work for each of several things, on all cores of the machine."""
+"""The same work for each of several things, on all cores that may be used."""
 
 import os
 from collections.abc import Callable, Sequence
@@ -12,6 +12,11 @@ Thing = TypeVar("Thing")
 Result = TypeVar("Result")
 
 
+def usable_cores() -> int:
+    """Return how many cores this process may use: those that it is held to, where the system says."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def on_cores(work: Callable[[Thing], Result], things: Sequence[Thing], /) -> list[Result]:
     """Return `work` of each of the things, in their order; the first error among them is raised.
 
@@ -19,7 +24,7 @@ def on_cores(work: Callable[[Thing], Result], things: Sequence[Thing], /) -> lis
     gets one BLAS thread, since small matrix products are many times slower on two, and numpy's way with
     errors of the calling one.
     """
-    workers = min(len(things), os.cpu_count() or 1)
+    workers = min(len(things), usable_cores())
     with threadpool_limits(1, user_api="blas"):
         if workers < 2:
             return [work(thing) for thing in things]

@@ -4,7 +4,6 @@ Seeded and vectorised: one block of moments per direction of the seam, each with
 result does not depend on how many cores worked on it.
 """
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from prewarp.budget.interval import BLOCKS, BlockArray, percentile_interval
 from prewarp.budget.scene import BudgetScene
 from prewarp.budget.tracker import Tracker
 from prewarp.checks import FloatArray
+from prewarp.cores import usable_cores
 from prewarp.errors import ShapeError
 
 Kind = TypeVar("Kind")
@@ -251,5 +251,5 @@ def one_blas_thread() -> threadpool_limits:
 
 def spread(work: Callable[[int], Kind], count: int, /) -> list[Kind]:
     """Return `work(place)` for all places, on all cores, in order; call within `one_blas_thread`."""
-    with ThreadPoolExecutor(min(count, os.cpu_count() or 1)) as pool:
+    with ThreadPoolExecutor(min(count, usable_cores())) as pool:
         return list(pool.map(work, range(count)))

@@ -2,7 +2,6 @@
 simulated bench; what comes of the photographs is judged by the trace of that unit.
 """
 
-import os
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -24,6 +23,7 @@ from prewarp.capture.plan import Plan, read_plan
 from prewarp.capture.schedule import CaptureSettings
 from prewarp.capture.targets import planned_targets, write_targets
 from prewarp.checks import FloatArray
+from prewarp.cores import usable_cores
 from prewarp.demo.bench_build import build_from_grid
 from prewarp.demo.bench_judged import judged
 from prewarp.demo.bench_pictures import bench_pictures
@@ -144,7 +144,7 @@ def run_bench(
     module = read_module(resource_path("calib", f"{name}.module.toml"))
     design = read_design(resource_path("calib", f"{name}.design.toml"))
     unit = built_unit(design, settings.faults.seed)
-    count = processes or os.cpu_count() or 1
+    count = processes or usable_cores()
     targets = planned_targets(module, settings.capture, dots=settings.dots)
     total = STEPS + len(targets.plan) + len(targets.plan.poses)
     done = 0

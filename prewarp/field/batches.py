@@ -1,10 +1,11 @@
 """Running a vectorised function over long batches: slices that fit the cache, one thread per core."""
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 from threadpoolctl import threadpool_limits
+
+from prewarp.cores import usable_cores
 
 SLICE = 8192
 
@@ -20,7 +21,7 @@ def over_slices(count: int, work: Callable[[slice], None], /) -> None:
     if len(slices) == 1:
         work(slices[0])
         return
-    workers = min(len(slices), os.cpu_count() or 1)
+    workers = min(len(slices), usable_cores())
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(workers) as pool:
         # list() lets an exception of a worker through.
         list(pool.map(work, slices))

@@ -1,7 +1,6 @@
 """A line of units: every grid to a row, on all cores or a cluster; what was done stays done."""
 
 import json
-import os
 import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
@@ -12,6 +11,7 @@ from typing import IO, Any
 from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
+from prewarp.cores import usable_cores
 from prewarp.errors import LineError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
@@ -151,7 +151,7 @@ def run_line(
                     jobs,
                     family_path,
                     settings,
-                    max(1, min(workers or os.cpu_count() or 1, len(jobs))),
+                    max(1, min(workers or usable_cores(), len(jobs))),
                     plan=plan,
                 )
                 if scheduler is None

@@ -96,7 +96,7 @@ def main():
         for compiler in filter(shutil.which, COMPILERS):
             for options in OPTIONS:
                 program = folder / "bench"
-                command = [compiler, *STRICT, *options, "-I", name, "-o", str(program), *sources]
+                command = [compiler, *STRICT, *options, "-I", name, "-o", str(program), *sources, "-lm"]
                 subprocess.run(command, check=True)
                 for label, blob in blobs.items():
                     (folder / "tables.bin").write_bytes(blob)

@@ -7,15 +7,15 @@ folds leave out pupil positions, which makes it choose low degrees at times: rat
 poses found are better. Seam errors of the folded pair hold the common shift of 0.02 mm that only labels tell:
 its channels' images lie at different distances.
 
-Figures of the last runs; those of six channel-colours were made before symmetry could hold above a degree:
+Figures of the last runs; those of one plane and of `deep` are older:
 
 two: similarity 0.0119 / 0.0100 = 1.20; seam 0.0120 / 0.0116 arcmin = 1.04; scores 0.95 (0.89 to 1.03)
-six: similarity 0.0138 / 0.0163 = 0.85; seam 0.0149 / 0.0163 arcmin = 0.91; scores 0.90 (0.87 to 0.95)
+six: similarity 0.0118 / 0.0101 = 1.17; seam 0.0141 / 0.0123 arcmin = 1.15; scores 0.99 (0.86 to 1.23)
 deep: similarity 0.0106 / 0.0124 = 0.85; seam 0.0116 / 0.0126 arcmin = 0.92; scores 0.96 (0.93 to 1.04)
-deep six: similarity 0.0133 / 0.0227 = 0.59; seam 0.0159 / 0.0196 arcmin = 0.81; scores 1.00 (0.96 to 1.05)
+deep six: similarity 0.0117 / 0.0113 = 1.03; seam 0.0145 / 0.0114 arcmin = 1.27; scores 1.09 (0.92 to 1.38)
 exact: similarity 0.0116 / 0.0099 = 1.18; seam 0.0115 / 0.0114 arcmin = 1.01; scores 0.90 (0.87 to 0.94)
-exact six: similarity 0.0117 / 0.0170 = 0.69; seam 0.0129 / 0.0174 arcmin = 0.74; scores 0.91 (0.89 to 0.95)
-folded: similarity 0.0141 / 0.0109 = 1.30; seam 0.0568 / 0.0146 arcmin = 3.88; scores 1.03 (0.97 to 1.06)
+exact six: similarity 0.0105 / 0.0102 = 1.03; seam 0.0126 / 0.0123 arcmin = 1.03; scores 0.91 (0.85 to 0.98)
+folded: similarity 0.0142 / 0.0108 = 1.31; seam 0.0566 / 0.0143 arcmin = 3.95; scores 1.03 (0.97 to 1.06)
 plane: raw 0.4151 / 0.0099 = 41.85; similarity 0.1713 / 0.0097 = 17.74; wavefront 0.0155 / 0.0092 = 1.68;
 raw over poses ignored 0.45; seam 0.0125 / 0.0121 arcmin = 1.04; scores 0.89 (0.78 to 0.94)
 """

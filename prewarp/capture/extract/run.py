@@ -2,7 +2,6 @@
 again.
 """
 
-import os
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.capture.seam_marks import SeamMarks
 from prewarp.capture.sines import Sines
+from prewarp.cores import usable_cores
 from prewarp.errors import CaptureError
 from prewarp.files import file_stems
 from prewarp.processes import worker_pool
@@ -99,7 +99,7 @@ def run_poses(
         for task in tasks
     ]
     (work / "poses").mkdir(parents=True, exist_ok=True)
-    count = min(jobs or os.cpu_count() or 1, len(planned), MOST_WORKERS)
+    count = min(jobs or usable_cores(), len(planned), MOST_WORKERS)
     for done, (name, again) in enumerate(_finished(planned, count), 1):
         if progress is not None:
             progress(f"pose {name}{' (kept from before)' if again else ''}", done)

@@ -1,6 +1,5 @@
 """`prewarp photograph`."""
 
-import os
 from pathlib import Path
 
 import click
@@ -14,6 +13,7 @@ from prewarp.capture.photograph.taking import Taking
 from prewarp.capture.plan import read_plan
 from prewarp.cli.arguments import FILE, module_option, output_option
 from prewarp.cli.talk import Talk, talking
+from prewarp.cores import usable_cores
 from prewarp.errors import CaptureError
 from prewarp.field import FieldSet
 from prewarp.folders import require_output_folder
@@ -83,6 +83,6 @@ def photograph(
     )
     count = len(plan)
     with talk.progress(f"taking {count} photographs", total=count) as step:
-        done = write_photographs(taking, output, progress=step, processes=jobs or os.cpu_count() or 1)
+        done = write_photographs(taking, output, progress=step, processes=jobs or usable_cores())
     talk.text(f"{output}: {done.photographs} photographs, truth of {done.dots} dots.")
     talk.json({"photographs": done.photographs, "dots": done.dots, "focus_dioptres": taking.focus_dioptres})
