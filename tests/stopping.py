@@ -28,7 +28,14 @@ def begun(command, folder, /, *, temporary):
     """Begin a command in a folder, with a folder for temporary files, and return its process."""
     environment = {**os.environ, "TMPDIR": str(temporary), _MARK: str(temporary)}
     return subprocess.Popen(
-        command, cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        command,
+        cwd=folder,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # A shell that begins the tests in the background has INT ignored in every process below it.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 
@@ -36,7 +43,11 @@ def stopped(process, number, folder, before, /, *, temporary):
     """Send a signal to a process and wait for its end; `before`: what lay in the folder when it began."""
     start = time.monotonic()
     process.send_signal(number)
-    _, said = process.communicate(timeout=60)
+    try:
+        _, said = process.communicate(timeout=60)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        raise
     seconds = time.monotonic() - start
     left = sorted(contents(folder) - before) + sorted(contents(temporary))
     return Stopped(seconds, process.returncode, tuple(processes_of(temporary)), tuple(left), said)

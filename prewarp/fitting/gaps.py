@@ -5,7 +5,8 @@ between the dots, and no dot that is left out shows it, since it lies in the sam
 are held at the dots and swing between them (Runge).
 
 Of a lattice of directions every view has panel points of its own. What moves with the pupil as the dots do is
-a polynomial of panel and pupil together, so views do not fill each other's gaps: each is asked alone.
+a polynomial of panel and pupil together, so views do not fill each other's gaps: each is asked alone. Of few
+positions it is not: there are too few functions of the pupil to follow the dots, and all are asked together.
 """
 
 import numpy as np
@@ -23,6 +24,8 @@ MANY_DOTS = 4096
 # Views of a lattice of directions that are asked; cells, in parts of a dot's distance, in which directions of
 # such a lattice fall again and again, also where shots are turned a little.
 _VIEWS = 5
+# A lattice of directions needs so many positions, and dots in a view, to be asked view by view.
+_FEWEST_POSITIONS, _FEWEST_DOTS = 16, 16
 _CELLS_A_DOT = 8.0
 _NEIGHBOURS = 8
 _SINGULAR = 1e-9
@@ -48,7 +51,10 @@ def _shares_directions(samples: Samples) -> bool:
         return False
     own = samples.colour == samples.colour[0]
     cosine, view = samples.cosine[own], samples.view[own]
-    a_view = len(cosine) / len(np.unique(view))
+    positions = len(np.unique(view))
+    a_view = len(cosine) / positions
+    if positions < _FEWEST_POSITIONS or a_view < _FEWEST_DOTS:
+        return False
     distance = np.sqrt(np.prod(np.ptp(cosine, axis=0)) / a_view)
     cells = np.unique(np.floor(cosine * (_CELLS_A_DOT / distance)), axis=0)
     # Scattered ones fill nearly as many cells as there are rays.

@@ -51,7 +51,8 @@ def run(program, folder, limit, processes=1, seed=1):
     for name, blob in seeds().items():
         (corpus / name).write_bytes(blob)
     options = [f"-max_len={MOST_BYTES}", f"-{limit}", "-print_final_stats=1", "-timeout=10"]
-    options += ["-rss_limit_mb=2048", f"-artifact_prefix={folder}/", "-reload=0"]
+    # A process counts the largest size that its parent ever had as its own: single allocations are bounded.
+    options += ["-rss_limit_mb=0", "-malloc_limit_mb=2048", f"-artifact_prefix={folder}/", "-reload=0"]
     running = []
     environment = {**os.environ, "ASAN_OPTIONS": "exitcode=3"}
     for process in range(processes):

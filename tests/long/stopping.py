@@ -54,8 +54,6 @@ NAMES = {"grid": CALIB / "coaxial.grid.npz", "module": CALIB / "coaxial.module.t
 def main(trials=5, *names):
     """Run the trials and print a line for each command."""
     draw = random.Random(17)
-    # A shell that begins this in the background has INT ignored, in every process below it too.
-    signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory() as place:
         folder, temporary = Path(place) / "work", Path(place) / "temporary"
         folder.mkdir()
