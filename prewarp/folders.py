@@ -181,7 +181,10 @@ def claim_work_folder(path: Path, /) -> None:
 
 def list_work_folder(path: Path, /) -> None:
     """Write into the marker of a work folder what it holds now."""
-    listed = [f"{sha256_of_file(file)}  {name}\n" for name, file in sorted(_files_in(path)) if name != MARKER]
+    held = [
+        (name, file) for name, file in sorted(_files_in(path)) if name != MARKER and not name.endswith("/")
+    ]
+    listed = [f"{sha256_of_file(file)}  {name}\n" for name, file in held]
     write_text(path / MARKER, _HEAD + "".join(listed))
 
 

@@ -12,7 +12,7 @@ import pytest
 from prewarp import renaming
 from prewarp.errors import InputFileError
 from prewarp.files import remove_abandoned_files, try_lock
-from prewarp.folders import MARKER, output_folder
+from prewarp.folders import MARKER, list_work_folder, output_folder
 from tests.folder_trials import kill_everywhere, race
 
 _HELD = """
@@ -250,3 +250,11 @@ def test_a_file_that_a_killed_writer_left_goes_with_the_next(tmp_path):
         assert try_lock(stream)
         remove_abandoned_files(tmp_path / "a.npz")
     assert not left.exists() and held.exists() and other.exists()
+
+
+def test_an_empty_folder_in_a_work_folder_is_not_listed(tmp_path):
+    (tmp_path / "kept.txt").write_text("kept")
+    (tmp_path / "empty").mkdir()
+    list_work_folder(tmp_path)
+    text = (tmp_path / MARKER).read_text()
+    assert "kept.txt" in text and "empty" not in text
