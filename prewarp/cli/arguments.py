@@ -155,6 +155,22 @@ wanted_error_option = click.option(
     help="Error for which the pupil positions that this field needs are counted.",
 )
 
+pose_offset_option = click.option(
+    "--pose-offset",
+    type=click.FloatRange(0.0, 10.0),
+    default=0.1,
+    show_default=True,
+    help="How far a camera may stand off its label, mm, 1-sigma per axis.",
+)
+
+pose_turn_option = click.option(
+    "--pose-turn",
+    type=click.FloatRange(0.0, 600.0),
+    default=1.0,
+    show_default=True,
+    help="How far it may point beside it, arcmin, 1-sigma about each axis.",
+)
+
 gl_option = click.option(
     "--gl",
     type=click.Choice(CHOICES),

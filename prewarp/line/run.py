@@ -107,10 +107,9 @@ def run_line(
     with (folder / _LOCK).open("a") as lock:
         if not _locked(lock):
             raise LineError(f"{folder}: another run is at work there. Wait for it, or name another folder.")
+        of_family = sha256_of_file(family_path)
         common = sha256_of_bytes(
-            json.dumps(
-                [__version__, sha256_of_file(family_path), asdict(settings), repr(packages)], sort_keys=True
-            ).encode()
+            json.dumps([__version__, of_family, asdict(settings), repr(packages)], sort_keys=True).encode()
         )
         grids = {serial: sha256_of_file(path) for serial, path in units.items()}
         alike = defaultdict(list)
@@ -140,7 +139,7 @@ def run_line(
             plan = None
             if packages is not None:
                 # Of the family, the display and what is asked for: units share it, and later runs.
-                name = sha256_of_bytes(f"{sha256_of_file(family_path)} {packages!r} {__version__}".encode())
+                name = sha256_of_bytes(f"{of_family} {packages!r} {__version__}".encode())
                 plan = PackagePlan(packages, folder / f"tables-{name[:16]}.prewarp", folder / FOLDER)
                 if jobs and not plan.tables_path.is_file():
                     progress("searching the family's tables", done)

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from prewarp.checks import FloatArray, as_pupil, as_tangent
 from prewarp.frames import unit_from_tangent
 from prewarp.seam.reach import ChannelReach, channel_reach
+from prewarp.seam.remembered import remembered
 
 if TYPE_CHECKING:
     from prewarp.field import Field, FieldSet
@@ -57,12 +58,7 @@ class ChannelLight:
         """Return what the captured part of the panel spans in every colour, from a pupil (3,), mm."""
         pupil = as_pupil(pupil_mm).reshape(3)
         key = tuple(np.round(pupil, 9).tolist())
-        if key not in self._made:
-            made = channel_reach(self.fields, pupils_mm=pupil)
-            if len(self._made) >= _KEPT:
-                self._made.pop(next(iter(self._made)))
-            self._made[key] = made
-        return self._made[key]
+        return remembered(self._made, key, lambda: channel_reach(self.fields, pupils_mm=pupil), most=_KEPT)
 
     def middle(self, pupil_mm: ArrayLike, /) -> FloatArray:
         """Return the direction (2,), tangents, in which the middle of the panel is seen from a pupil (3,)."""
@@ -105,15 +101,13 @@ class ChannelLight:
         if not self.has_dark or tangent.size > _MOST_REMEMBERED:
             return self._depth_deg(tangent, pupil, margin_spacings)
         key = (*pupil.tolist(), margin_spacings, tangent.shape, tangent.tobytes())
-        depth = self._depths.get(key)
-        if depth is None:
+
+        def made() -> FloatArray:
             depth = self._depth_deg(tangent, pupil, margin_spacings)
             depth.flags.writeable = False
-            # Several threads may ask.
-            for oldest in list(self._depths)[: max(len(self._depths) + 1 - _DEPTHS_KEPT, 0)]:
-                self._depths.pop(oldest, None)
-            self._depths[key] = depth
-        return depth
+            return depth
+
+        return remembered(self._depths, key, made, most=_DEPTHS_KEPT)
 
     def _depth_deg(self, tangent: FloatArray, pupil: FloatArray, margin_spacings: float) -> FloatArray:
         flat = tangent.reshape(-1, 2)

@@ -17,6 +17,7 @@ from prewarp.errors import SeamError
 from prewarp.seam.blend import Seam, build_seam, join_reaches
 from prewarp.seam.light import channel_lights
 from prewarp.seam.reach import reaches_of
+from prewarp.seam.remembered import remembered
 
 if TYPE_CHECKING:
     from prewarp.field import FieldSet
@@ -64,12 +65,7 @@ class FollowingBlend:
         """Return the seam for a tracked pupil (3,), mm, of what is lit from there."""
         pupil = as_pupil(tracked_pupil_mm, "tracked_pupil_mm").reshape(3)
         key = tuple(np.round(pupil, 6).tolist())
-        if key not in self._made:
-            seam = self._build(pupil)
-            if len(self._made) >= _KEPT:
-                self._made.pop(next(iter(self._made)))
-            self._made[key] = seam
-        return self._made[key]
+        return remembered(self._made, key, lambda: self._build(pupil), most=_KEPT)
 
     def _build(self, pupil: FloatArray) -> Seam:
         reaches = reaches_of(self.fields, self.channels, pupils_mm=pupil)

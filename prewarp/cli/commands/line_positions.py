@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from prewarp.cli.arguments import FILE, output_option
+from prewarp.cli.arguments import FILE, output_option, pose_offset_option, pose_turn_option
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.files import json_text, write_bytes, write_text
 from prewarp.folders import output_folder, require_output_folder
@@ -48,20 +48,8 @@ _COLUMNS = ("pupil_x_mm", "pupil_y_mm", "pupil_z_mm")
     show_default=True,
     help="Of a dot, panel px, 1-sigma along each axis.",
 )
-@click.option(
-    "--pose-offset",
-    type=click.FloatRange(0.0, 10.0),
-    default=0.1,
-    show_default=True,
-    help="How far a camera may stand off its label, mm, 1-sigma per axis.",
-)
-@click.option(
-    "--pose-turn",
-    type=click.FloatRange(0.0, 600.0),
-    default=1.0,
-    show_default=True,
-    help="How far it may point beside it, arcmin, 1-sigma about each axis.",
-)
+@pose_offset_option
+@pose_turn_option
 @output_option("Folder to write: positions.csv, positions.json, positions.png, modes.png.")
 @talking
 def positions(

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from prewarp.cli.arguments import FILE, module_option, output_option
+from prewarp.cli.arguments import FILE, module_option, output_option, pose_offset_option, pose_turn_option
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import LineError
 from prewarp.limits import Limits
@@ -24,20 +24,8 @@ from prewarp.module import read_module
 @click.option(
     "--positions", type=click.IntRange(1, 1000), help="Camera positions of every unit; others are bad."
 )
-@click.option(
-    "--pose-offset",
-    type=click.FloatRange(0.0, 10.0),
-    default=0.1,
-    show_default=True,
-    help="How far a camera may stand off its label, mm, 1-sigma per axis.",
-)
-@click.option(
-    "--pose-turn",
-    type=click.FloatRange(0.0, 600.0),
-    default=1.0,
-    show_default=True,
-    help="How far it may point beside it, arcmin, 1-sigma about each axis.",
-)
+@pose_offset_option
+@pose_turn_option
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Processes [default: all cores].")
 @click.option("--scheduler", metavar="ADDRESS", help="Work on a Dask cluster instead (extra 'cluster').")
 @click.option("--packages", is_flag=True, help="Write a verified device package of every unit (--module).")
