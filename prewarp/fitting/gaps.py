@@ -56,6 +56,9 @@ def _shares_directions(samples: Samples) -> bool:
     if positions < _FEWEST_POSITIONS or a_view < _FEWEST_DOTS:
         return False
     distance = np.sqrt(np.prod(np.ptp(cosine, axis=0)) / a_view)
+    # Directions along one line are no lattice.
+    if distance == 0.0:
+        return False
     cells = np.unique(np.floor(cosine * (_CELLS_A_DOT / distance)), axis=0)
     # Scattered ones fill nearly as many cells as there are rays.
     return 3 * len(cells) <= len(cosine)

@@ -1,6 +1,7 @@
 """Polynomials between dots: what a lattice leaves free is not fitted."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from prewarp.capture.photograph.optics import OpticsOfDesign
 from prewarp.field import fit_grid
 from prewarp.fitting.chebyshev import ChebyshevPanel
-from prewarp.fitting.gaps import variance_between
+from prewarp.fitting.gaps import degree_carried, variance_between
 from prewarp.fitting.samples import DOT_GROUPS, _deal_dots
 from prewarp.frames import unit_from_tangent
 from prewarp.grids import grid_from_samples
@@ -102,3 +103,22 @@ def test_a_lattice_of_directions_is_right_between_its_directions():
     fields = fit_grid(grid, panel_size_px=panel_size(), family="polynomial")
     truth = held_out(dots=11, channels=("outer",), colours=colours)
     assert errors_px(fields, truth) < 0.02
+
+
+def test_directions_on_a_line_are_no_lattice():
+    """A slit of directions from many positions: its own dots on the panel are asked, without a warning."""
+    pixel = np.stack([np.tile(np.linspace(100.0, 900.0, 20), 20), np.full(400, 500.0)], axis=-1)
+    pixel += np.repeat(np.arange(20.0), 20)[:, None]
+    samples = SimpleNamespace(
+        shares_dots=False,
+        colour=np.zeros(400, int),
+        cosine=np.stack([np.tile(np.linspace(-0.2, 0.2, 20), 20), np.zeros(400)], axis=-1),
+        view=np.repeat(np.arange(20), 20),
+        pixel=pixel,
+        dot_pixel=pixel,
+        count=400,
+        views=20,
+        dots=400,
+        panel_basis=lambda degree: ChebyshevPanel((1000, 1000), degree),
+    )
+    assert 1 <= degree_carried(samples, 20) < 20
