@@ -268,7 +268,7 @@ class CLight:
         self._prefix = "prewarp_fixed" if fixed else "prewarp"
 
     def weights(self, tangent: FloatArray, /) -> np.ndarray:
-        """Return the share of light (channels, n) of every channel in directions (n, 2)."""
+        """Return the share of light (channels, n) of every channel in directions (n, 2), one call each."""
         rows, call = _as_c(tangent, DIRECTION_ONE, self._fixed), getattr(self._c, f"{self._prefix}_weights")
         out = np.empty((len(rows), self._channels), rows.dtype)
         for row, result in zip(rows, out, strict=True):
@@ -287,6 +287,31 @@ class CLight:
                 _pointer(claim),
                 _pointer(depth),
             )
+        return claims.T, depths.T
+
+    def weights_of(self, tangent: FloatArray, /) -> np.ndarray:
+        """Return what `weights` does, all directions in one call: in floats alone."""
+        rows = _as_c(tangent, DIRECTION_ONE, False)
+        out = np.empty((len(rows), self._channels), rows.dtype)
+        self._c.prewarp_weights_of(
+            ctypes.byref(self._light), _pointer(rows), ctypes.c_size_t(len(rows)), _pointer(out)
+        )
+        return out.T
+
+    def claims_and_depths_of(
+        self, tangent: FloatArray, /, *, limit_deg: float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return what `claims_and_depths` does, all directions in one call."""
+        rows = _as_c(tangent, DIRECTION_ONE, False)
+        claims, depths = (np.empty((len(rows), self._channels), rows.dtype) for _ in range(2))
+        self._c.prewarp_claims_and_depths_of(
+            ctypes.byref(self._light),
+            _pointer(rows),
+            ctypes.c_size_t(len(rows)),
+            ctypes.c_float(limit_deg),
+            _pointer(claims),
+            _pointer(depths),
+        )
         return claims.T, depths.T
 
     def lit(self, tangent: FloatArray, /) -> np.ndarray:

@@ -20,6 +20,7 @@ HEADERS = (
 SOURCES = (
     "prewarp_open.c",
     "prewarp_float.c",
+    "prewarp_claims.c",
     "prewarp_light.c",
     "prewarp_mesh.c",
     "prewarp_chebyshev.c",

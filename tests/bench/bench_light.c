@@ -5,10 +5,11 @@
 #include <stdlib.h>
 #include <time.h>
 
-#define COUNT 20000u
+#define COLUMNS 385u
+#define COUNT (COLUMNS * 193u)
 #define ROUNDS 31u
 
-static float directions[COUNT][2], sink;
+static float directions[COUNT][2], rows[COUNT][2], claims_of[COUNT * PREWARP_MAX_CHANNELS], depths_of[COUNT * PREWARP_MAX_CHANNELS], sink;
 
 static double now(void)
 {
@@ -24,7 +25,11 @@ static double least(const prewarp_light *light, int what)
     uint32_t round, k;
     for (round = 0; round < ROUNDS; round++) {
         start = now();
-        for (k = 0; k < COUNT; k++) {
+        if (what == 3)
+            prewarp_weights_of(light, rows[0], COUNT, claims_of);
+        else if (what == 4)
+            prewarp_claims_and_depths_of(light, rows[0], COUNT, 2.0f, claims_of, depths_of);
+        for (k = 0; k < COUNT && what < 3; k++) {
             if (what == 0) {
                 panel[0] = 200.0f + 1000.0f * directions[k][0];
                 panel[1] = 200.0f + 1000.0f * directions[k][1];
@@ -75,6 +80,11 @@ int main(int count, char **names)
         directions[k][0] = (float)((k * 7919u) % 10007u) / 10007.0f - 0.5f;
         directions[k][1] = 0.6f * ((float)((k * 104729u) % 10009u) / 10009.0f - 0.5f);
     }
-    printf("direction %g\nweights %g\nclaims_and_depths %g\n", least(&light, 0), least(&light, 1), least(&light, 2));
+    for (k = 0; k < COUNT; k++) {
+        rows[k][0] = (float)(k % COLUMNS) / (float)COLUMNS - 0.5f;
+        rows[k][1] = 0.6f * ((float)(k / COLUMNS) / 193.0f - 0.5f);
+    }
+    printf("direction %g\nweights %g\nclaims_and_depths %g\nweights_of_rows %g\nclaims_and_depths_of_rows %g\n", least(&light, 0),
+           least(&light, 1), least(&light, 2), least(&light, 3), least(&light, 4));
     return sink > 1e30f;
 }

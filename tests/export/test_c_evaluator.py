@@ -177,6 +177,28 @@ def test_integer_path_follows_the_formulas(library, name):
         assert np.abs(got - exact).max() < EXACT_TANGENT
 
 
+@pytest.mark.parametrize("pupil", PUPILS)
+def test_neighbours_are_looked_for_ahead_of_the_same_piece(library, pupil):
+    """A line around the middle, finely, so that every piece of every border is met from both sides."""
+    evaluator, lookup = (
+        CEvaluator(library, small_blobs()["chebyshev"]),
+        lookup_from_blob(small_blobs()["chebyshev"]),
+    )
+    turn = np.linspace(0.0, 4.0 * np.pi, 701)
+    line = (np.linspace(0.02, 0.6, 701) * np.array([np.cos(turn), np.sin(turn)])).T.astype(np.float32)
+    asked = np.concatenate([line, line[::-1]])
+    twin, real = PreparedLight(lookup, pupil), evaluator.light_at(pupil)
+    weights = twin.weights(asked)
+    assert 0.1 < np.mean(weights.sum(axis=0) > 0.5) < 0.95
+    np.testing.assert_array_equal(real.weights_of(asked), weights)
+    for got, wanted in zip(
+        real.claims_and_depths_of(asked, limit_deg=2.0),
+        twin.claims_and_depths(asked, limit_deg=2.0),
+        strict=True,
+    ):
+        np.testing.assert_array_equal(got, wanted)
+
+
 def tangents(count=400):
     return np.random.default_rng(9).uniform(-0.75, 0.75, (count, 2)).astype(np.float32)
 
@@ -194,12 +216,15 @@ def test_weights_and_gains(library, name, pupil):
     weights = twin.weights(asked)
     np.testing.assert_array_equal(real.weights(asked), weights)
     np.testing.assert_array_equal(real.lit(asked), twin.lit(asked))
-    for got, wanted in zip(
+    np.testing.assert_array_equal(real.weights_of(asked), weights)
+    for got, together, wanted in zip(
         real.claims_and_depths(asked, limit_deg=2.0),
+        real.claims_and_depths_of(asked, limit_deg=2.0),
         twin.claims_and_depths(asked, limit_deg=2.0),
         strict=True,
     ):
         np.testing.assert_array_equal(got, wanted)
+        np.testing.assert_array_equal(together, wanted)
     # Degrees inside have the sign of what is lit.
     np.testing.assert_array_equal(twin.claims_and_depths(asked, limit_deg=2.0)[1] > 0.0, twin.lit(asked))
     total = weights.astype(float).sum(axis=0)

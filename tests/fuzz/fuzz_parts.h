@@ -168,7 +168,7 @@ static void evaluate_light(const prewarp_lookup *lookup)
     static const int32_t whole_pupil[3] = {98304, -262144, INT32_MAX};
     prewarp_map maps[MOST];
     prewarp_fixed_map whole_maps[MOST];
-    float *memory[MOST], *borders, weights[PREWARP_MAX_CHANNELS];
+    float *memory[MOST], *borders, weights[2u * PREWARP_MAX_CHANNELS], depths[2u * PREWARP_MAX_CHANNELS];
     int32_t *whole_memory[MOST], *whole_borders, whole_weights[PREWARP_MAX_CHANNELS];
     prewarp_light light;
     prewarp_fixed_light whole_light;
@@ -197,11 +197,15 @@ static void evaluate_light(const prewarp_lookup *lookup)
             prewarp_fixed_prepare_light(lookup, whole_pupil, whole_maps, made, whole_borders, needed, &whole_light))
             abort();
         for (turn = 0; turn < 6u; turn++) {
-            float direction[2] = {(float)any(64u) / 32.0f - 1.0f, (float)any(64u) / 32.0f - 1.0f};
+            float direction[4] = {(float)any(64u) / 32.0f - 1.0f, (float)any(64u) / 32.0f - 1.0f};
             int32_t whole[2] = {(int32_t)any(0x40000000u) - 0x20000000, (int32_t)any(0xFFFFFFFFu)};
             float point[2] = {(float)any(700u) - 30.0f, (float)any(700u) - 30.0f};
             int32_t whole_point[2] = {(int32_t)any(0xFFFFFFFFu), 12345};
             prewarp_weights(&light, direction, weights);
+            direction[2] = direction[0] + (float)any(8u) / 32.0f; /* beside the first, as in a line */
+            direction[3] = direction[1];
+            prewarp_weights_of(&light, direction, 2u, weights);
+            prewarp_claims_and_depths_of(&light, direction, 2u, (float)any(4u), weights, depths);
             prewarp_fixed_weights(&whole_light, whole, whole_weights);
             (void)prewarp_weight(&light, any(20u), direction);
             (void)prewarp_fixed_weight(&whole_light, any(20u), whole);

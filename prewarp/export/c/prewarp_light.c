@@ -27,69 +27,21 @@ static float exponential(float x)
     return value * f32_from_bits((uint32_t)((int32_t)whole + 127) << 23);
 }
 
-/* Angle from straight ahead along the azimuth, degrees: halved twice, then its series. */
-static void plane_deg(const float direction[2], float plane[2])
-{
-    static const float terms[7] = {1.0f / 13.0f, -1.0f / 11.0f, 1.0f / 9.0f, -1.0f / 7.0f, 1.0f / 5.0f, -1.0f / 3.0f, 1.0f};
-    float square = direction[0] * direction[0] + direction[1] * direction[1], first, second, factor;
-    float series = -1.0f / 15.0f;
-    uint32_t k;
-    first = 1.0f + sqrtf(1.0f + square);
-    square = square / (first * first);
-    second = 1.0f + sqrtf(1.0f + square);
-    square = square / (second * second);
-    for (k = 0; k < 7u; k++)
-        series = series * square + terms[k];
-    factor = series * (4.0f * DEGREES) / (first * second);
-    plane[0] = direction[0] * factor;
-    plane[1] = direction[1] * factor;
-}
-
-static void cubic_weights(float t, float weights[4])
-{
-    float s = 1.0f - t;
-    weights[0] = s * s * s / 6.0f;
-    weights[1] = ((3.0f * t - 6.0f) * t * t + 4.0f) / 6.0f;
-    weights[2] = (((-3.0f * t + 3.0f) * t + 3.0f) * t + 1.0f) / 6.0f;
-    weights[3] = t * t * t / 6.0f;
-}
-
-static void claims_at(const prewarp_lookup *lookup, const float direction[2], float *claims)
-{
-    const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0), *codes;
-    prewarp_block block = prewarp_block_at(lookup, prewarp_u16(record + PREWARP_CLAIMS_BLOCK));
-    uint32_t counts[2], first[2], axis, channel, i, j;
-    float plane[2], weights[2][4], pitch = prewarp_f32(record + PREWARP_CLAIMS_PITCH);
-    counts[0] = prewarp_u16(record + PREWARP_CLAIMS_COLUMNS);
-    counts[1] = prewarp_u16(record + PREWARP_CLAIMS_ROWS);
-    plane_deg(direction, plane);
-    for (axis = 0; axis < 2u; axis++) {
-        float last = (float)(counts[axis] - 3u);
-        float place = (plane[axis] - prewarp_f32(record + PREWARP_CLAIMS_ORIGIN + 4u * axis)) / pitch;
-        place = place > 0.0f ? place : 0.0f;
-        place = place < last ? place : last;
-        first[axis] = (uint32_t)(place < last - 1.0f ? place : last - 1.0f);
-        cubic_weights(place - (float)first[axis], weights[axis]);
-    }
-    for (channel = 0; channel < lookup->channel_count; channel++) {
-        float total = 0.0f;
-        codes = block.numbers + 2u * (((size_t)channel * counts[1] + first[1]) * counts[0] + first[0]);
-        for (j = 0; j < 4u; j++, codes += 2u * (size_t)counts[0]) {
-            float line = 0.0f;
-            for (i = 0; i < 4u; i++)
-                line += weights[0][i] * (float)prewarp_i16(codes + 2u * i);
-            total += weights[1][j] * line;
-        }
-        total = total * f32_from_bits(block.scale_bits);
-        claims[channel] = total > 0.0f ? total : 0.0f;
-    }
-}
-
 /* ---- what is lit ---- */
 
 static const unsigned char *border_of(const prewarp_lookup *lookup, uint32_t map)
 {
     return prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, map);
+}
+
+static uint32_t region_count(const prewarp_lookup *lookup, uint32_t map)
+{
+    return prewarp_u16(border_of(lookup, map) + PREWARP_BORDER_REGION_COUNT);
+}
+
+static uint32_t channel_of(const prewarp_lookup *lookup, uint32_t map)
+{
+    return prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_CHANNEL);
 }
 
 size_t prewarp_light_count(const prewarp_lookup *lookup)
@@ -219,12 +171,12 @@ prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float p
     return PREWARP_OK;
 }
 
-/* Distance from the line of the piece ahead times its length: above 0 inside; the square of that length. */
-static float beside_border(const float *memory, uint32_t count, const float direction[2], float *square)
+/* Vertices at or before an angle; they rise. `near`: the answer for a direction close by, looked at first. */
+static uint32_t vertices_before(const float *vertices, uint32_t count, float angle, uint32_t near)
 {
-    const float *vertices = memory + PREWARP_BORDER_NUMBERS, *here, *there;
-    float x = direction[0] - memory[0], y = direction[1] - memory[1], angle = turning(x, y), along[2];
-    uint32_t low = 0, high = count; /* the last vertex at or before the angle is low - 1 */
+    uint32_t low = 0, high = count;
+    if ((near == 0u || vertices[3u * near - 1u] <= angle) && (near == count || angle < vertices[3u * near + 2u]))
+        return near;
     while (low < high) {
         uint32_t middle = (low + high) / 2u;
         if (angle < vertices[3u * middle + 2u])
@@ -232,7 +184,18 @@ static float beside_border(const float *memory, uint32_t count, const float dire
         else
             low = middle + 1u;
     }
-    here = vertices + 3u * (low > 0u ? low - 1u : count - 1u);
+    return low;
+}
+
+/* Distance from the line of the piece ahead times its length: above 0 inside; the square of that length. `near`: 0 to
+ * `count`, where to look first; where it was found. */
+static float beside_border(const float *memory, uint32_t count, const float direction[2], uint32_t *near, float *square)
+{
+    const float *vertices = memory + PREWARP_BORDER_NUMBERS, *here, *there;
+    float x = direction[0] - memory[0], y = direction[1] - memory[1], along[2];
+    uint32_t before = vertices_before(vertices, count, turning(x, y), *near);
+    *near = before;
+    here = vertices + 3u * (before > 0u ? before - 1u : count - 1u);
     there = here == vertices + 3u * (count - 1u) ? vertices : here + 3;
     along[0] = there[0] - here[0];
     along[1] = there[1] - here[1];
@@ -240,13 +203,18 @@ static float beside_border(const float *memory, uint32_t count, const float dire
     return along[0] * (y - here[1]) - along[1] * (x - here[0]);
 }
 
-static int inside_border(const prewarp_light *light, uint32_t map, const float direction[2])
+static int inside_box(const float *memory, const float direction[2])
 {
-    const float *memory = light->borders[map], *half = memory + 2;
+    return magnitude(direction[0] - memory[0]) < memory[2] && magnitude(direction[1] - memory[1]) < memory[3];
+}
+
+static int inside_border(const prewarp_light *light, uint32_t map, const float direction[2], uint32_t *near)
+{
+    const float *memory = light->borders[map];
     float square;
-    if (magnitude(direction[0] - memory[0]) < half[0] && magnitude(direction[1] - memory[1]) < half[1])
+    if (inside_box(memory, direction))
         return 1;
-    return beside_border(memory, prewarp_border_points(light->lookup, map), direction, &square) > 0.0f;
+    return beside_border(memory, prewarp_border_points(light->lookup, map), direction, near, &square) > 0.0f;
 }
 
 /* x0, y0 of a ray, normalised by the frame of a region or a gain */
@@ -284,14 +252,13 @@ static float region_value(const prewarp_light *light, const unsigned char *recor
     return value;
 }
 
-static int map_shows(const prewarp_light *light, uint32_t map, const float direction[2])
+static int map_shows(const prewarp_light *light, uint32_t map, const float direction[2], uint32_t *near)
 {
     const unsigned char *record = border_of(light->lookup, map);
-    uint32_t count = prewarp_u16(record + PREWARP_BORDER_REGION_COUNT),
-             region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
+    uint32_t count = region_count(light->lookup, map), region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
     const prewarp_map *own = light->maps + map;
     float pixel[2], s, t;
-    if (!inside_border(light, map, direction))
+    if (!inside_border(light, map, direction, near))
         return 0;
     if (count == 0u)
         return 1;
@@ -309,28 +276,26 @@ static int map_shows(const prewarp_light *light, uint32_t map, const float direc
 
 int prewarp_is_lit(const prewarp_light *light, uint32_t channel, const float direction[2])
 {
-    uint32_t map;
+    uint32_t map, near;
     if (channel >= light->lookup->channel_count)
         return 0;
     for (map = 0; map < light->lookup->border_count; map++) {
-        if (prewarp_u16(prewarp_map_record(light->lookup, map) + PREWARP_MAP_CHANNEL) == channel &&
-            !map_shows(light, map, direction))
+        near = 0;
+        if (channel_of(light->lookup, map) == channel && !map_shows(light, map, direction, &near))
             return 0;
     }
     return 1;
 }
 
-/* Of one map's panel, in one colour. */
-static float map_depth(const prewarp_light *light, uint32_t map, const float direction[2], float limit_deg)
+/* Of one map's panel, in one colour. `per_unit`: degrees of a small step of the direction. */
+static float map_depth(const prewarp_light *light, uint32_t map, const float direction[2], float per_unit, float limit_deg,
+                       uint32_t *near)
 {
     const unsigned char *record = border_of(light->lookup, map);
-    uint32_t count = prewarp_u16(record + PREWARP_BORDER_REGION_COUNT),
-             region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
+    uint32_t count = region_count(light->lookup, map), region = prewarp_u16(record + PREWARP_BORDER_FIRST_REGION);
     const prewarp_map *own = light->maps + map;
-    float root = sqrtf(1.0f + (direction[0] * direction[0] + direction[1] * direction[1])), square, s, t, scale;
-    float per_unit = DEGREES / (root * sqrtf(root)); /* between those across and along the radius */
-    float pixel[2], beside[2][2], across[2], down[2];
-    float depth = beside_border(light->borders[map], prewarp_border_points(light->lookup, map), direction, &square);
+    float pixel[2], beside[2][2], across[2], down[2], square, s, t, scale;
+    float depth = beside_border(light->borders[map], prewarp_border_points(light->lookup, map), direction, near, &square);
     depth = square > 0.0f ? depth / sqrtf(square) * per_unit : 0.0f;
     if (!(depth > -limit_deg))
         return -limit_deg;
@@ -364,42 +329,105 @@ static float map_depth(const prewarp_light *light, uint32_t map, const float dir
     return depth > -limit_deg ? depth : -limit_deg;
 }
 
+/* Directions that are worked on together: what they share is looked up once. */
+#define AT_ONCE 32u
+
+/* Depths of at most AT_ONCE directions, one map after the other: neighbours lie ahead of the same piece of a border. */
+static void depths_of(const prewarp_light *light, const float *directions, uint32_t count, float limit_deg, float *depths)
+{
+    const prewarp_lookup *lookup = light->lookup;
+    const uint32_t channels = lookup->channel_count;
+    float per_unit[AT_ONCE];
+    uint32_t map, k;
+    for (k = 0; k < count; k++) {
+        const float *one = directions + 2u * k;
+        const float root = sqrtf(1.0f + (one[0] * one[0] + one[1] * one[1]));
+        per_unit[k] = DEGREES / (root * sqrtf(root)); /* between those across and along the radius */
+    }
+    for (k = 0; k < count * channels; k++)
+        depths[k] = limit_deg;
+    for (map = 0; map < lookup->border_count; map++) {
+        float *own = depths + channel_of(lookup, map);
+        uint32_t near = 0;
+        for (k = 0; k < count; k++, own += channels) {
+            if (*own > -limit_deg) {
+                const float depth = map_depth(light, map, directions + 2u * k, per_unit[k], limit_deg, &near);
+                *own = depth < *own ? depth : *own;
+            }
+        }
+    }
+}
+
+/* Weights of at most AT_ONCE directions; `weights` holds their claims, if there are any. */
+static void weights_of(const prewarp_light *light, const float *directions, uint32_t count, float *weights)
+{
+    const prewarp_lookup *lookup = light->lookup;
+    const uint32_t channels = lookup->channel_count;
+    const int claimed = lookup->claims_count > 0u;
+    const float least = claimed ? prewarp_f32(prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0) +
+                                              PREWARP_CLAIMS_LEAST)
+                                : 1.0f;
+    uint32_t map, k, channel;
+    for (k = 0; k < count * channels; k++)
+        weights[k] = claimed ? weights[k] + least : least;
+    for (map = 0; map < lookup->border_count; map++) {
+        const float *memory = light->borders[map];
+        const int whole = region_count(lookup, map) == 0u;
+        float *own = weights + channel_of(lookup, map);
+        uint32_t near = 0;
+        for (k = 0; k < count; k++, own += channels) {
+            if (whole && inside_box(memory, directions + 2u * k))
+                continue;
+            if (*own > 0.0f && !map_shows(light, map, directions + 2u * k, &near))
+                *own = 0.0f;
+        }
+    }
+    for (k = 0; k < count && claimed; k++, weights += channels) {
+        float total = 0.0f;
+        for (channel = 0; channel < channels; channel++)
+            total += weights[channel];
+        for (channel = 0; channel < channels; channel++)
+            weights[channel] = total > 0.0f ? weights[channel] / total : 0.0f;
+    }
+}
+
+void prewarp_claims_and_depths_of(const prewarp_light *light, const float *directions, size_t count, float limit_deg,
+                                  float *claims, float *depths_deg)
+{
+    const uint32_t channels = light->lookup->channel_count;
+    while (count > 0u) {
+        const uint32_t now = count < AT_ONCE ? (uint32_t)count : AT_ONCE;
+        prewarp_claims_of(light->lookup, directions, now, claims);
+        depths_of(light, directions, now, limit_deg, depths_deg);
+        directions += 2u * now;
+        claims += (size_t)channels * now;
+        depths_deg += (size_t)channels * now;
+        count -= now;
+    }
+}
+
+void prewarp_weights_of(const prewarp_light *light, const float *directions, size_t count, float *weights)
+{
+    const uint32_t channels = light->lookup->channel_count;
+    while (count > 0u) {
+        const uint32_t now = count < AT_ONCE ? (uint32_t)count : AT_ONCE;
+        prewarp_claims_of(light->lookup, directions, now, weights);
+        weights_of(light, directions, now, weights);
+        directions += 2u * now;
+        weights += (size_t)channels * now;
+        count -= now;
+    }
+}
+
 void prewarp_claims_and_depths(const prewarp_light *light, const float direction[2], float limit_deg, float *claims,
                                float *depths_deg)
 {
-    const prewarp_lookup *lookup = light->lookup;
-    uint32_t channel, map;
-    for (channel = 0; channel < lookup->channel_count; channel++) {
-        claims[channel] = 0.0f;
-        depths_deg[channel] = limit_deg;
-    }
-    if (lookup->claims_count > 0u)
-        claims_at(lookup, direction, claims);
-    for (map = 0; map < lookup->border_count; map++) {
-        float depth = map_depth(light, map, direction, limit_deg);
-        channel = prewarp_u16(prewarp_map_record(lookup, map) + PREWARP_MAP_CHANNEL);
-        depths_deg[channel] = depth < depths_deg[channel] ? depth : depths_deg[channel];
-    }
+    prewarp_claims_and_depths_of(light, direction, 1u, limit_deg, claims, depths_deg);
 }
 
 void prewarp_weights(const prewarp_light *light, const float direction[2], float *weights)
 {
-    const prewarp_lookup *lookup = light->lookup;
-    uint32_t channel;
-    float total = 0.0f, least = 1.0f;
-    for (channel = 0; channel < lookup->channel_count; channel++)
-        weights[channel] = 0.0f;
-    if (lookup->claims_count > 0u) {
-        claims_at(lookup, direction, weights);
-        least = prewarp_f32(prewarp_record(lookup, PREWARP_SECTION_CLAIMS, PREWARP_CLAIMS_BYTES, 0) +
-                            PREWARP_CLAIMS_LEAST);
-    }
-    for (channel = 0; channel < lookup->channel_count; channel++) {
-        weights[channel] = prewarp_is_lit(light, channel, direction) ? weights[channel] + least : 0.0f;
-        total += weights[channel];
-    }
-    for (channel = 0; channel < lookup->channel_count && lookup->claims_count > 0u; channel++)
-        weights[channel] = total > 0.0f ? weights[channel] / total : 0.0f;
+    prewarp_weights_of(light, direction, 1u, weights);
 }
 
 float prewarp_weight(const prewarp_light *light, uint32_t channel, const float direction[2])

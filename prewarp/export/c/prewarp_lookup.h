@@ -155,7 +155,13 @@ void prewarp_claims_and_depths(const prewarp_light *light, const float direction
  * where light ends. */
 void prewarp_weights(const prewarp_light *light, const float direction[2], float *weights);
 
-/* The same of one channel. 0 for a channel that is not there. */
+/* The same for `count` directions (tx, ty), one after another, `channel_count` floats each. Give those of a line together,
+ * row by row: it takes less than half the time of calls one by one, with -fno-math-errno (the same bits) still less. */
+void prewarp_weights_of(const prewarp_light *light, const float *directions, size_t count, float *weights);
+void prewarp_claims_and_depths_of(const prewarp_light *light, const float *directions, size_t count, float limit_deg,
+                                  float *claims, float *depths_deg);
+
+/* Share of one channel. 0 for a channel that is not there. */
 float prewarp_weight(const prewarp_light *light, uint32_t channel, const float direction[2]);
 
 /* Gain of a map's channel and colour at a panel point seen in a direction, for linear light: it follows the pupil. 0 for a
