@@ -1,7 +1,8 @@
 """What is missing from a capture, and so is dark: evidence for the lit part of a panel.
 
 On a lattice a node that has no sample at a pupil position is dark there, if the panel has a point for it and
-its neighbours are missing too: single ones were not found. Scattered samples say it where none lies within
+its neighbours on the panel are missing too: single ones were not found. What lies beyond the panel is missing
+from every lattice in direction, and says nothing of light. Scattered samples say it where none lies within
 some local spacings. Nothing is said beyond the lattice, nor beyond the panel.
 """
 
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import convolve, distance_transform_cdt
 from scipy.spatial import cKDTree
+from scipy.special import bdtrc, pdtrc
 
 from prewarp.chebyshev import values_2d
 from prewarp.checking.lattice import Lattice, find_lattices, node_table
@@ -26,8 +28,11 @@ from prewarp.grids import Grid
 
 # Of missing nodes this many together are no chance: fewer are dots that were not found.
 _LEAST_DARK = 8
-# Missing neighbours that a dark node has: of eight, or of five and three at the lattice's edge.
+# That dots not found by chance make so many dark nodes.
+_CHANCE = 1e-6
+# Missing neighbours that a dark node has: of eight, or of five and three at the edge of lattice or panel.
 _NEIGHBOURS, _NEIGHBOURS_AT_EDGE = 3, 2
+_AROUND, _SIDE = 8, 5
 # Nodes up to so many steps from the border between seen and missing are taken all; of the others every so
 # many.
 _NEAR, _EVERY = 3, 7
@@ -115,13 +120,19 @@ def _on_lattice(
 ) -> list[_Part]:
     groups, table = node_table(samples, lattice)
     nodes = np.stack(np.meshgrid(*lattice.levels), axis=-1)
-    parts = []
+    size = np.asarray(field.panel_size_px, dtype=float)
+    parts, chance = [], _Chance()
     for group, numbers in zip(groups, table, strict=True):
         there = numbers >= 0
-        missing = _missing_together(there)
         if not there.any():
             continue
         pupil = samples.pupils_mm[samples.group_pupil[group]]
+        guide = nodes.copy()
+        if lattice.kind != "panel":
+            guide[~there] = _guide(samples.pixel[numbers[there]], nodes[there], nodes[~there])
+        within = there | np.all((guide >= _WITHIN * spacing_px) & (guide <= size - _WITHIN * spacing_px), -1)
+        missing = _missing_together(there, within)
+        chance.count(there, within)
         chosen = numbers[there & _near_the_other(missing)]
         chosen = chosen[~wrong[chosen]]
         if lattice.kind == "panel":
@@ -130,12 +141,11 @@ def _on_lattice(
             known = np.isfinite(tangent).all(axis=1)
         else:
             tangent = tangent_from_degrees(nodes[missing])
-            guide = _guide(samples.pixel[numbers[there]], nodes[there], nodes[missing])
             close = (distance_transform_cdt(~there, metric="chessboard") <= _NEAR)[missing]
-            pixel, known = _placed(field, tangent, pupil, guide, close, spacing_px)
-            known &= np.all((pixel >= 0.0) & (pixel <= field.panel_size_px), axis=1)
+            pixel, known = _placed(field, tangent, pupil, guide[missing], close, within[missing], spacing_px)
+            known &= np.all((pixel >= 0.0) & (pixel <= size), axis=1)
         parts.append(_part(samples, chosen, pixel[known], tangent[known], pupil))
-    return parts
+    return parts if chance.excluded(sum(int(np.sum(~one.seen)) for one in parts)) else []
 
 
 def _part(
@@ -150,13 +160,47 @@ def _part(
     )
 
 
-def _missing_together(there: BoolArray) -> BoolArray:
-    """Return which missing nodes (rows, columns) have missing neighbours: dark, not overlooked."""
-    kernel = np.ones((3, 3), dtype=int)
-    inside = np.ones(there.shape, dtype=int)
-    missing = convolve((~there).astype(int), kernel, mode="constant", cval=0) - ~there
-    whole = convolve(inside, kernel, mode="constant", cval=0) == kernel.size
-    return np.asarray(~there & (missing >= np.where(whole, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)))
+def _missing_together(there: BoolArray, within: BoolArray) -> BoolArray:
+    """Return which missing nodes (rows, columns) have missing neighbours: dark, not overlooked.
+
+    `within` says which nodes the panel has a point for; others are missing whatever the light.
+    """
+    around = _count_around(within)
+    enough = np.where(around > _SIDE, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)
+    return np.asarray(~there & (_count_around(within & ~there) >= enough))
+
+
+def _count_around(nodes: BoolArray) -> IntArray:
+    """Return how many of the eight neighbours of each node are among `nodes` (rows, columns)."""
+    count: IntArray = convolve(nodes.astype(np.int64), np.ones((3, 3), dtype=np.int64), mode="constant")
+    count -= nodes
+    return count
+
+
+class _Chance:
+    """How many nodes would look dark if dots were not found at random, view by view.
+
+    The share of dots that are not found is that among nodes of which no neighbour is missing.
+    """
+
+    def __init__(self) -> None:
+        self._alone = np.zeros(2)  # nodes with no missing neighbour: missing, and there
+        self._by_neighbours = np.zeros(_AROUND + 1)  # nodes that have so many neighbours on the panel
+
+    def count(self, there: BoolArray, within: BoolArray) -> None:
+        """Take in a view: nodes (rows, columns) that are there, and that the panel has a point for."""
+        alone = within & (_count_around(within & ~there) == 0)
+        self._alone += np.sum(alone & ~there), np.sum(alone & there)
+        self._by_neighbours += np.bincount(_count_around(within)[within], minlength=_AROUND + 1)
+
+    def excluded(self, dark: int) -> bool:
+        """Return whether so many dark nodes are more than chance makes."""
+        share = float(self._alone[0] / max(self._alone.sum(), 1.0))
+        around = np.arange(_AROUND + 1)
+        fewest = np.where(around > _SIDE, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)
+        enough = np.where(around >= fewest, bdtrc(fewest - 1, np.maximum(around, fewest), share), 0.0)
+        expected = max(float(self._by_neighbours @ enough) * share, 1e-12)
+        return dark > 0 and bool(pdtrc(dark - 1, expected) < _CHANCE)
 
 
 def _near_the_other(missing: BoolArray) -> BoolArray:
@@ -182,11 +226,19 @@ def _guide(pixel: FloatArray, nodes: FloatArray, wanted: FloatArray) -> FloatArr
 
 
 def _placed(
-    field: Field, tangent: FloatArray, pupil: FloatArray, guide: FloatArray, close: BoolArray, spacing: float
+    field: Field,
+    tangent: FloatArray,
+    pupil: FloatArray,
+    guide: FloatArray,
+    close: BoolArray,
+    inside: BoolArray,
+    spacing: float,
 ) -> tuple[FloatArray, BoolArray]:
-    """Return panel points (n, 2) of missing directions, and which are well known."""
+    """Return panel points (n, 2) of missing directions, and which are well known.
+
+    `guide` (n, 2) says about where; `close`, near nodes that are seen; `inside`, on the panel by the guide.
+    """
     size = np.asarray(field.panel_size_px, dtype=float)
-    inside = np.all((guide >= _WITHIN * spacing) & (guide <= size - _WITHIN * spacing), axis=1)
     pixel, known = guide.copy(), inside & ~close
     if close.any():
         found = field.inverse(tangent[close], pupil_mm=pupil, margin_px=float(size.max()))
