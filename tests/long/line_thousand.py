@@ -1,0 +1,169 @@
+"""A line of a thousand units: `python -m tests.long.line_thousand FOLDER [--units 1000] [--faults 60]`.
+
+The folded demo's optics, as in `tests.long.line_units`; FOLDER keeps the family and the grids. Units are
+traced on all cores, the line runs in `--jobs` processes. Told: seconds a unit and peak memory of half the
+line and of all of it; flags of right units, and of units with each fault (`--faults`); packages of the
+first units (`--packages`); a line of 40 units that is killed at random moments and taken up again
+(`--kills`): its tables must be those of one that was not. Last figures: DEVELOPERS.md, "A family of units".
+"""
+
+import argparse
+import os
+import random
+import resource
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from prewarp.export.verify import verify_package
+from prewarp.grids import write_grid
+from prewarp.line.flags import THRESHOLD
+from prewarp.line.from_design import family_from_design
+from prewarp.line.package import FOLDER
+from prewarp.line.storage import write_family
+from prewarp.module import read_module
+from prewarp.quality.units_table import FLAGS, read_units
+from prewarp.trace import read_design
+from tests.line_units import captured_unit, faulty_unit, unit_design
+from tests.long.line_units import CALIB, FAULTS, TWO
+
+TABLES = ("units.csv", "units.parquet")
+KILLED_UNITS = 40
+
+
+def made_grid(path, fault, number):
+    """Write the grid of a unit, right or with a fault; a name that is there is left alone."""
+    if path.exists():
+        return
+    with threadpool_limits(1):
+        design = read_design(CALIB / "folded.design.toml")
+        module = read_module(CALIB / "folded.module.toml")
+        unit = unit_design(design, (20_000 if fault is None else 30_000) + number)
+        unit = unit if fault is None else faulty_unit(unit, fault, number)
+        write_grid(path, captured_unit(unit, module, TWO, number))
+
+
+def command_of(family, grids, folder, jobs, *more):
+    """Return the command line of a run."""
+    command = [sys.executable, "-m", "prewarp", "line", "run", str(family), *map(str, grids), "--quiet"]
+    return [*command, "--positions", "2", "--jobs", str(jobs), "-o", str(folder), *more]
+
+
+def run(family, grids, folder, jobs, *more):
+    """Run a line; return its seconds and the largest memory of any of its processes, MB."""
+    start = time.monotonic()
+    done = subprocess.run(command_of(family, grids, folder, jobs, *more), check=False)
+    assert done.returncode in (0, 1, 3), done.returncode
+    largest = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
+    return time.monotonic() - start, largest
+
+
+def told_flags(name, folder):
+    """Print how many units each flag raises."""
+    units = read_units(folder / "units.csv")
+    raised = {flag: units.flags[flag] < THRESHOLD for flag in FLAGS}
+    either = np.any(list(raised.values()), axis=0)
+    print(
+        f"{name}: {len(units.serial)} units, {dict(Counter(units.status))}; flagged",
+        ", ".join(f"{flag} {int(one.sum())}" for flag, one in raised.items()),
+        f"any {int(either.sum())}",
+        flush=True,
+    )
+
+
+def killed(family, grids, folder, jobs, kills, whole, seed):
+    """Kill lines at random moments, each again and again until it is done; return kills and lines."""
+    draw, needed, lines = random.Random(seed), 0, 0
+    while needed < kills:
+        place, lines = folder / f"killed{seed}_{lines}", lines + 1
+        while True:
+            process = subprocess.Popen(command_of(family, grids, place, jobs), start_new_session=True)
+            try:
+                process.wait(draw.uniform(0.3, 4.0))
+                break
+            except subprocess.TimeoutExpired:
+                os.killpg(process.pid, signal.SIGKILL)
+                process.wait()
+                needed += 1
+        assert process.returncode in (0, 1, 3), process.returncode
+        for name in TABLES:
+            assert (place / name).read_bytes() == (whole / name).read_bytes(), (place, name)
+    return needed, lines
+
+
+def main():
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--units", type=int, default=1000)
+    parser.add_argument("--faults", type=int, default=60)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--packages", type=int, default=0)
+    parser.add_argument("--jobs", type=int, default=2)
+    asked = parser.parse_args()
+    grids = {fault: asked.folder / (fault or "right") for fault in (None, *FAULTS)}
+    for place in grids.values():
+        place.mkdir(parents=True, exist_ok=True)
+    family = asked.folder / "family.npz"
+    if not family.exists():
+        with threadpool_limits(1):
+            design = read_design(CALIB / "folded.design.toml")
+            write_family(family, family_from_design(design, read_module(CALIB / "folded.module.toml")))
+    start = time.monotonic()
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        waiting = [
+            pool.submit(made_grid, place / f"{(fault or 'U')}{number:04d}.npz", fault, number)
+            for fault, place in grids.items()
+            for number in range(asked.units if fault is None else asked.faults)
+        ]
+        for one in waiting:
+            one.result()
+    print(f"traced in {time.monotonic() - start:.0f} s", flush=True)
+    right = sorted(grids[None].glob("*.npz"))[: asked.units]
+    for name, part in (("half", right[: asked.units // 2]), ("all", right)):
+        seconds, largest = run(family, part, asked.folder / f"line_{name}", asked.jobs)
+        print(
+            f"{name}: {len(part)} units in {seconds:.0f} s, {seconds / len(part):.3f} s a unit,",
+            f"largest process {largest:.0f} MB",
+            flush=True,
+        )
+    told_flags("right", asked.folder / "line_all")
+    for fault in FAULTS:
+        if asked.faults:
+            run(family, [grids[fault]], asked.folder / f"line_{fault}", asked.jobs)
+            told_flags(fault, asked.folder / f"line_{fault}")
+    if asked.packages:
+        part, place = right[: asked.packages], asked.folder / "line_packages"
+        module = ["--packages", "--module", str(CALIB / "folded.module.toml")]
+        first, _ = run(family, part[:1], place, 1, *module)
+        seconds, largest = run(family, part, place, asked.jobs, *module)
+        good = sum(verify_package(place / FOLDER / one.stem).ok for one in part)
+        print(
+            f"packages: search and first {first:.0f} s, then {(seconds) / (len(part) - 1):.2f} s a unit on "
+            f"{asked.jobs} cores; {good} of {len(part)} verified again; largest process {largest:.0f} MB",
+            flush=True,
+        )
+    if asked.kills:
+        whole, part = asked.folder / "line_forty", right[:KILLED_UNITS]
+        run(family, part, whole, asked.jobs)
+        with ProcessPoolExecutor(max(1, (os.cpu_count() or 2) // 2)) as pool:
+            workers = max(1, (os.cpu_count() or 2) // 2)
+            share = -(-asked.kills // workers)
+            jobs = [
+                pool.submit(killed, family, part, asked.folder, asked.jobs, share, whole, seed)
+                for seed in range(workers)
+            ]
+            found = np.array([one.result() for one in jobs])
+        print(f"killed {found[:, 0].sum()} times in {found[:, 1].sum()} lines: all tables the same bytes")
+
+
+if __name__ == "__main__":
+    main()
