@@ -22,6 +22,7 @@ from prewarp.export.package_reading import Package, read_package
 from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth
 from prewarp.lookup.blob_reading import lookup_from_blob
+from prewarp.lookup.device import Status
 from prewarp.lookup.device_light import PreparedLight, claims_at
 from prewarp.lookup.measure import pupil_lattice
 from prewarp.lookup.tables import Lookup
@@ -97,15 +98,20 @@ def lookup_light(lookup: Lookup, truth: Truth, /, *, transfers: dict[str, Transf
     pupils = np.concatenate([pupil_lattice(np.stack([low, high]), (2, 2, 2)), [0.5 * (low + high)], between])
     tangent = _directions(lookup)
     step, ripple, off, gradient = 0.0, 0.0, 0.0, 0.0
+    # Where each channel's panel shows the directions: from one colour and pupil position to the next it is
+    # near.
+    shown_at = np.array(
+        [np.broadcast_to(0.5 * np.array(size), tangent.shape) for size in lookup.panel_sizes_px]
+    )
     for pupil in pupils:
         light = PreparedLight(lookup, pupil)
-        weights = light.weights(tangent).astype(float)
-        lit = light.lit(tangent)
+        lit, shares = light.lit_and_weights(tangent)
+        weights = shares.astype(float)
         seen = lit.any(axis=0)
         off = max(off, float(np.abs(weights.sum(axis=0) - 1.0)[seen].max(initial=0.0)))
         gradient = max(gradient, _steepest(light, tangent, lit))
         for colour in lookup.colours:
-            shown = _shown(light, colour, tangent, weights, transfers)
+            shown = _shown(light, colour, tangent, weights, transfers, shown_at)
             ratio = shown.sum(axis=0) / LEVEL
             near = seen & ((weights > 0.0).sum(axis=0) > 1)
             ripple = max(ripple, float(np.abs(ratio - 1.0)[near].max(initial=0.0)))
@@ -151,8 +157,9 @@ def _steepest(light: PreparedLight, tangent: FloatArray, lit: BoolArray) -> floa
     for axis in range(2):
         step = _HALF_STEP_DEG * np.eye(2)[axis]
         ahead, behind = (tangent_from_plane_deg(plane + sign * step) for sign in (1.0, -1.0))
-        rise = (light.weights(ahead).astype(float) - light.weights(behind)) / (2.0 * _HALF_STEP_DEG)
-        kept = np.all((light.lit(ahead) == lit) & (light.lit(behind) == lit), axis=0)
+        (lit_ahead, more), (lit_behind, less) = (light.lit_and_weights(one) for one in (ahead, behind))
+        rise = (more.astype(float) - less) / (2.0 * _HALF_STEP_DEG)
+        kept = np.all((lit_ahead == lit) & (lit_behind == lit), axis=0)
         rises.append(np.where(kept, np.abs(rise).max(axis=0), 0.0))
     return float(np.hypot(*rises).max())
 
@@ -163,14 +170,18 @@ def _shown(
     tangent: FloatArray,
     weights: FloatArray,
     transfers: dict[str, TransferFunction],
+    near: FloatArray,
 ) -> FloatArray:
-    """Return the light of each channel over the target (channels, n), dithered and averaged."""
+    """Return the light of each channel over the target (channels, n), dithered and averaged. `near`
+    (channels, n, 2): panel points, px, that are near those of the directions; they take their place.
+    """
     lookup, shown = light.lookup, np.zeros(weights.shape)
     tile = dither_tile("blue").astype(float)
     for place, channel in enumerate(lookup.channels):
         asked = np.flatnonzero(weights[place] > 0.0)
         number = lookup.map_index(channel, colour)
-        pixel, _ = light.maps[number].panel_from_direction(tangent[asked])
+        pixel, status = light.maps[number].panel_from_direction(tangent[asked], near=near[place, asked])
+        near[place, asked[status == Status.OK]] = pixel[status == Status.OK]
         gain = light.gain(number, pixel.astype(float), tangent[asked]).astype(float)
         wanted = np.clip(LEVEL * weights[place, asked] * gain, 0.0, 1.0)
         half = max(round(0.5 * WINDOW_DEG * _px_per_deg(light, number)), 1)

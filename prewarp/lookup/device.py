@@ -73,23 +73,32 @@ class PreparedMap:
 
     def direction_from_panel(self, pixel: FloatArray, /) -> Float32Array:
         """Return directions (..., 2) of panel points (..., 2), px."""
-        point = as_pixel(pixel).astype(np.float32)
-        size = np.array(self.panel_size_px, dtype=np.float32)
-        place = (_F(2.0) * point - size) / size
+        place = self._place(pixel)
         return self._at(place[..., 0], place[..., 1])
 
-    def panel_from_direction(self, tangent: FloatArray, /) -> tuple[Float32Array, NDArray[np.int64]]:
-        """Return panel points (..., 2), px, and the `Status` (...) of each, for directions (..., 2)."""
+    def _place(self, pixel: FloatArray) -> Float32Array:
+        """Return panel points (..., 2), px, on -1 to 1."""
+        size = np.array(self.panel_size_px, dtype=np.float32)
+        return np.asarray((_F(2.0) * as_pixel(pixel).astype(np.float32) - size) / size)
+
+    def panel_from_direction(
+        self, tangent: FloatArray, /, *, near: FloatArray | None = None
+    ) -> tuple[Float32Array, NDArray[np.int64]]:
+        """Return panel points (..., 2), px, and the `Status` (...) of each, for directions (..., 2).
+
+        A device begins in the middle of the panel. `near`: panel points (..., 2), px, to begin with instead:
+        quicker where they are near, and then not the same to the last bit.
+        """
         wanted = as_tangent(tangent).astype(np.float32)
         goal = wanted.reshape(-1, 2)
-        place = np.zeros_like(goal)
+        place = np.zeros_like(goal) if near is None else self._place(near).reshape(-1, 2)
         done = np.zeros(len(goal), dtype=bool)
         stuck = np.zeros(len(goal), dtype=bool)
         for step in range(INVERSE_STEPS):
             active = np.flatnonzero(~done & ~stuck)
             if active.size == 0:
                 break
-            difference = START_DIFFERENCE if step == 0 else DIFFERENCE
+            difference = START_DIFFERENCE if step == 0 and near is None else DIFFERENCE
             moved, done[active], stuck[active] = self._newton_step(place[active], goal[active], difference)
             place[active] = np.where(stuck[active, None], place[active], moved)
         inside = np.all(np.abs(place) <= _F(1.0) + DONE, axis=1)

@@ -182,14 +182,18 @@ class PreparedLight:
 
     def weights(self, tangent: FloatArray, /) -> Float32Array:
         """Return the share of linear light of each channel, (channels, n), in directions (n, 2)."""
+        return self.lit_and_weights(tangent)[1]
+
+    def lit_and_weights(self, tangent: FloatArray, /) -> tuple[BoolArray, Float32Array]:
+        """Return what `lit` and `weights` return."""
         lit, claims = self.lit(tangent), self.lookup.claims
         if claims is None:
-            return lit.astype(np.float32)
+            return lit, lit.astype(np.float32)
         own = np.where(lit, claims_at(claims, tangent, len(lit)) + _F(claims.least), _F(0.0))
         total = np.zeros(lit.shape[1], dtype=np.float32)
         for one in own:
             total = total + one
-        return np.where(total > _F(0.0), own / np.where(total > _F(0.0), total, _F(1.0)), _F(0.0))
+        return lit, np.where(total > _F(0.0), own / np.where(total > _F(0.0), total, _F(1.0)), _F(0.0))
 
     def gain(self, place: int, pixel: FloatArray, tangent: FloatArray, /) -> Float32Array:
         """Return the gain (n,) of a map's channel and colour at panel points (n, 2), px, in directions."""

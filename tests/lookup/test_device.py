@@ -61,6 +61,15 @@ def test_both_ways_agree(name):
     assert np.all(status == Status.OK)
     # A step of float32 in direction is 2e-4 px of this small panel.
     assert np.abs(found - pixel).max() < 1e-3
+    elsewhere, _ = prepare(case(name), 3, [3.0, 2.0, -1.0]).panel_from_direction(
+        prepared.direction_from_panel(pixel)
+    )
+    shown = prepared.direction_from_panel(elsewhere)
+    assert np.abs(shown - prepared.direction_from_panel(pixel)).max() > 1e-4
+    again, status = prepared.panel_from_direction(
+        prepared.direction_from_panel(pixel), near=elsewhere.astype(float)
+    )
+    assert np.all(status == Status.OK) and np.abs(again - pixel).max() < 1e-3
 
 
 def test_directions_beside_the_panel_say_so():
