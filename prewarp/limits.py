@@ -17,7 +17,7 @@ class Limits:
     """The largest values that a display may have; None where no limit is set.
 
     `place_px`, `place_arcmin`: error of place of the correction. `seam_error_p95_arcmin`: what 95 % of time
-    samples of natural eye movement stay under without a tracker. `luminance_step_percent`: relative step of a
+    samples of natural eye movement stay under with the eye tracker that is asked about. `luminance_step_percent`: relative step of a
     uniform field across the seam. `focus_step_dioptres`: largest difference of image vergence across the
     seam. `field_lost_percent`: of the field of view that no channel lights.
 
@@ -28,7 +28,7 @@ class Limits:
     """
 
     place_px: float | None = checked(
-        Number(1e-6, 1e4, "px"), default=None, means="error of place of the correction"
+        Number(1e-6, 1e4, "px"), default=None, means="how far the correction may put a point off its place"
     )
     place_arcmin: float | None = checked(
         Number(1e-6, 1e4, "arcmin"), default=None, means="the same as an angle"
@@ -36,7 +36,7 @@ class Limits:
     seam_error_p95_arcmin: float | None = checked(
         Number(0.01, 600.0, "arcmin"),
         default=None,
-        means="what 95 % of time samples stay under without a tracker",
+        means="seam error that 95 % of time samples stay under, with the eye tracker asked about",
     )
     luminance_step_percent: float | None = checked(
         _PERCENT, default=None, means="relative step of a uniform field across the seam"
@@ -47,7 +47,7 @@ class Limits:
         means="largest difference of image vergence across the seam",
     )
     field_lost_percent: float | None = checked(
-        _PERCENT, default=None, means="of the field of view that no channel lights"
+        _PERCENT, default=None, means="part of the field of view that no channel lights"
     )
 
     def __post_init__(self) -> None:
@@ -71,7 +71,7 @@ class Measured:
     """
 
     transmittance_percent: float | None = checked(
-        _PERCENT, default=None, means="luminous transmittance for the real world, middle of the field"
+        _PERCENT, default=None, means="luminous transmittance for the real world, mid-field"
     )
     transmittance_sigma_percent: float | None = checked(
         _PERCENT, default=None, means="its standard uncertainty"
@@ -81,7 +81,7 @@ class Measured:
     )
     ghost_sigma_percent: float | None = checked(_PERCENT, default=None, means="its standard uncertainty")
     luminance_cd_m2: float | None = checked(
-        Number(0.0, 1e6, "cd/m2"), default=None, means="of full white, middle of the field"
+        Number(0.0, 1e6, "cd/m2"), default=None, means="luminance of full white, mid-field"
     )
     luminance_sigma_cd_m2: float | None = checked(
         Number(0.0, 1e6, "cd/m2"), default=None, means="its standard uncertainty"

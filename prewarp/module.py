@@ -76,16 +76,16 @@ class Panel:
 
     width_px: int = checked(Number(16, 32768, "px", whole=True), means="active area, pixels along u")
     height_px: int = checked(Number(16, 32768, "px", whole=True), means="active area, pixels along v")
-    pitch_um: float = checked(Number(0.5, 1000.0, "um"), means="from one pixel to the next")
+    pitch_um: float = checked(Number(0.5, 1000.0, "um"), means="distance from one pixel to the next")
     encoding: str = checked(
-        Choice(KINDS), means="what a code means in light: IEC 61966-2-1, code ** gamma, measured"
+        Choice(KINDS), means="from code to light: sRGB (IEC 61966-2-1), code ** gamma, or measured"
     )
-    bit_depth: int = checked(Number(6, 16, "bit", whole=True), means="of each colour's code")
-    gamma: float | None = checked(Number(1.0, 4.0), default=None, means="with encoding power only")
+    bit_depth: int = checked(Number(6, 16, "bit", whole=True), means="bits of each colour's code")
+    gamma: float | None = checked(Number(1.0, 4.0), default=None, means="exponent; with encoding 'power' only")
     table: tuple[float, ...] | None = checked(
         Numbers(Number(0.0, 1.0), 2, 65536, increasing=True),
         default=None,
-        means="with encoding table only: linear light at codes spread evenly, the last 1",
+        means="with encoding 'table' only: linear light at evenly spaced codes; the last is 1",
     )
     mirrored: bool = checked(Flag(), default=False, means="the optics show the panel as a mirror image")
     scan: PanelScan | None = None
@@ -123,7 +123,7 @@ class Reach:
         Numbers(_ANGLE, 2, 2, increasing=True), means="directions it is meant to show: left end, right end"
     )
     dir_y_deg: tuple[float, float] = checked(
-        Numbers(_ANGLE, 2, 2, increasing=True), means="the same, lower end, upper end"
+        Numbers(_ANGLE, 2, 2, increasing=True), means="the same: lower end, upper end"
     )
 
     def __post_init__(self) -> None:
@@ -187,7 +187,7 @@ class Channel:
     """One panel seen through its own optics; `chromaticity` where it was measured."""
 
     name: str = checked(Name())
-    eye: str = checked(Choice(EYES), means="whose eye sees it")
+    eye: str = checked(Choice(EYES), means="the eye that sees it")
     panel: Panel = part()
     reach: Reach = part()
     chromaticity: Chromaticity | None = None
@@ -200,9 +200,9 @@ class Channel:
 class EyeBox:
     """Half sizes of the box of pupil positions, mm, about the eye-box centre."""
 
-    half_x_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size left and right")
-    half_y_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size up and down")
-    half_z_mm: float = checked(Number(0.0, 50.0, "mm"), means="half size along the line of sight")
+    half_x_mm: float = checked(Number(0.0, 50.0, "mm"), means="half its width, left to right")
+    half_y_mm: float = checked(Number(0.0, 50.0, "mm"), means="half its height")
+    half_z_mm: float = checked(Number(0.0, 50.0, "mm"), means="half its depth, along the line of sight")
 
     def __post_init__(self) -> None:
         validate(self, ModuleError)
@@ -364,15 +364,18 @@ class ContentEntries:
     """The entries of [content], as they stand in a module file."""
 
     projection: str = checked(
-        Choice(PROJECTIONS), means="pixels are even in tangents, or in angle from straight ahead"
+        Choice(PROJECTIONS),
+        means="pixels are evenly spaced in tangents (flat) or in angle from straight ahead (equidistant)",
     )
-    width_px: int = checked(Number(16, 32768, "px", whole=True), means="width of the picture")
+    width_px: int = checked(Number(16, 32768, "px", whole=True), means="width of the content picture")
     height_px: int = checked(Number(16, 32768, "px", whole=True), means="its height; pixels are square")
     field_x_deg: float = checked(
-        Number(1.0, 340.0, "degrees"), means="angle across the width; flat: at most 160"
+        Number(1.0, 340.0, "degrees"), means="field angle across its width; if flat, at most 160"
     )
     edge_deg: float = checked(
-        Number(*EDGE_RANGE_DEG, "degrees"), default=0.0, means="light fades over it at the rim of what is lit"
+        Number(*EDGE_RANGE_DEG, "degrees"),
+        default=0.0,
+        means="width over which light fades out at the rim of what is lit",
     )
 
     def content(self) -> ContentProjection:

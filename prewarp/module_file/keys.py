@@ -38,17 +38,17 @@ KEY_TABLES = (
     KeyTable("[channel.NAME]", Channel, "one for each panel seen through its own optics, named as in grids"),
     KeyTable("[channel.NAME.panel]", Panel),
     KeyTable(
-        "[channel.NAME.panel.scan]", PanelScan, "when its lines are lit; without it time is not known", True
+        "[channel.NAME.panel.scan]", PanelScan, "when the panel's lines are lit; without it figures of time are not known", True
     ),
     KeyTable("[channel.NAME.reach]", Reach, "degrees: atan(X/Z), +x right; atan(Y/Z), +y up"),
     KeyTable(
         "[channel.NAME.chromaticity]",
         Chromaticity,
-        "measured through the optics; beside white CIE 1931 x, y of each of three colours alone, by its name",
+        "measured through the optics; one more key for each of the three colours, by its name: x, y of it alone",
         True,
     ),
-    KeyTable("[limits]", Limits, "what a report judges by; a limit left out is no limit", True),
-    KeyTable("[measured]", Measured, "what other instruments said", True),
+    KeyTable("[limits]", Limits, "what report, accept and line judge by; a figure whose limit is left out is not judged", True),
+    KeyTable("[measured]", Measured, "what other instruments measured", True),
 )
 # Fields of the records that are no entries: they stand in the heading of their table.
 _IN_HEADING = {(Colour, "name"), (Channel, "name")}
