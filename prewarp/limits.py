@@ -17,9 +17,9 @@ class Limits:
     """The largest values that a display may have; None where no limit is set.
 
     `place_px`, `place_arcmin`: error of place of the correction. `seam_error_p95_arcmin`: what 95 % of time
-    samples of natural eye movement stay under with the eye tracker that is asked about. `luminance_step_percent`: relative step of a
-    uniform field across the seam. `focus_step_dioptres`: largest difference of image vergence across the
-    seam. `field_lost_percent`: of the field of view that no channel lights.
+    samples of natural eye movement stay under, with the eye tracker asked about. `luminance_step_percent`:
+    relative step of a uniform field across the seam. `focus_step_dioptres`: largest difference of image
+    vergence across the seam. `field_lost_percent`: of the field of view that no channel lights.
 
     Examples
     --------
@@ -71,7 +71,7 @@ class Measured:
     """
 
     transmittance_percent: float | None = checked(
-        _PERCENT, default=None, means="luminous transmittance for the real world, mid-field"
+        _PERCENT, default=None, means="luminous transmittance for the real world, middle of the field"
     )
     transmittance_sigma_percent: float | None = checked(
         _PERCENT, default=None, means="its standard uncertainty"
@@ -81,7 +81,7 @@ class Measured:
     )
     ghost_sigma_percent: float | None = checked(_PERCENT, default=None, means="its standard uncertainty")
     luminance_cd_m2: float | None = checked(
-        Number(0.0, 1e6, "cd/m2"), default=None, means="luminance of full white, mid-field"
+        Number(0.0, 1e6, "cd/m2"), default=None, means="luminance of full white, middle of the field"
     )
     luminance_sigma_cd_m2: float | None = checked(
         Number(0.0, 1e6, "cd/m2"), default=None, means="its standard uncertainty"

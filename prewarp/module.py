@@ -81,7 +81,9 @@ class Panel:
         Choice(KINDS), means="from code to light: sRGB (IEC 61966-2-1), code ** gamma, or measured"
     )
     bit_depth: int = checked(Number(6, 16, "bit", whole=True), means="bits of each colour's code")
-    gamma: float | None = checked(Number(1.0, 4.0), default=None, means="exponent; with encoding 'power' only")
+    gamma: float | None = checked(
+        Number(1.0, 4.0), default=None, means="exponent; with encoding 'power' only"
+    )
     table: tuple[float, ...] | None = checked(
         Numbers(Number(0.0, 1.0), 2, 65536, increasing=True),
         default=None,

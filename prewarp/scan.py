@@ -44,8 +44,12 @@ class PanelScan:
     direction: str = checked(
         Choice(SCAN_DIRECTIONS), means="which way lines are lit, in the panel's own u and v"
     )
-    start_ms: float = checked(Number(0.0, 100.0, "ms"), means="when the first line is lit, after the frame's start")
-    line_us: float = checked(Number(0.0, 10000.0, "us"), means="time from one line to the next; 0: all at once")
+    start_ms: float = checked(
+        Number(0.0, 100.0, "ms"), means="when the first line is lit, after the frame's start"
+    )
+    line_us: float = checked(
+        Number(0.0, 10000.0, "us"), means="time from one line to the next; 0: all at once"
+    )
     persistence_ms: float = checked(Number(0.001, 100.0, "ms"), means="how long a line gives light")
 
     def __post_init__(self) -> None:

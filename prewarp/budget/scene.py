@@ -25,7 +25,7 @@ class Limit:
     seam_arcmin : float
         Largest seam error.
     percentile : float
-        Per cent of all time samples that must stay under it.
+        Percent of all time samples that must stay under the largest seam error.
     focus_dioptres : float
         Largest focus step across the seam, at the same percentile of its directions. 0.6 is the whole depth
         of focus of a 3 mm pupil at its best (0.3 each way, Campbell 1957): the eye may focus half-way between

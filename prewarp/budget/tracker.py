@@ -27,10 +27,10 @@ class Tracker:
     depth_ratio : float
         How many times larger accuracy and noise are along z.
     latency_ms : float
-        From a sample of the eye to light from the panel that was drawn with it; where the scan of the panels
-        is known, to the start of that frame, and each line adds its own time.
+        Time from a sample of the eye to the light of the panel picture drawn with it; where the scan of the
+        panels is known, to the start of that frame, and each line adds its own time.
     rate_hz : float
-        Samples per second; the newest is held, so its age grows by up to one period more.
+        Samples of the tracker per second; the newest is held, so its age grows by up to one period more.
 
     Raises
     ------

@@ -143,7 +143,7 @@ panel_option = click.option(
     "--panel",
     "panel_size_px",
     type=PanelSize(),
-    help="Panel size for every channel, px, instead of a module file.",
+    help="Size of every channel's panel, px; replaces a module file.",
 )
 
 wanted_error_option = click.option(
@@ -152,7 +152,7 @@ wanted_error_option = click.option(
     type=Pixels(0.001, 100.0),
     default=f"{WANTED_PX:g}px",
     show_default=True,
-    help="Error for which the pupil positions that this field needs are counted.",
+    help="Error to be kept; the command counts the pupil positions that the field needs for it.",
 )
 
 pose_offset_option = click.option(
@@ -160,7 +160,7 @@ pose_offset_option = click.option(
     type=click.FloatRange(0.0, 10.0),
     default=0.1,
     show_default=True,
-    help="How far a camera may stand off its label, mm, 1-sigma per axis.",
+    help="How far a camera may stand off its stated position, mm, 1-sigma per axis.",
 )
 
 pose_turn_option = click.option(
@@ -168,7 +168,7 @@ pose_turn_option = click.option(
     type=click.FloatRange(0.0, 600.0),
     default=1.0,
     show_default=True,
-    help="How far it may point beside it, arcmin, 1-sigma about each axis.",
+    help="How far a camera may point off its stated direction, arcmin, 1-sigma about each axis.",
 )
 
 gl_option = click.option(

@@ -33,7 +33,7 @@ eye_option = click.option(
 extrapolate_option = click.option(
     "--extrapolate",
     is_flag=True,
-    help="Go on where pupils lie far outside what was captured: what is said there is a guess.",
+    help="Continue where pupil positions lie far outside the captured ones; figures there are guesses.",
 )
 
 

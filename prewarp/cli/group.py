@@ -35,7 +35,7 @@ COMMANDS = {
     "blend": "Compare a fixed seam with one that follows the pupil.",
     "light": "Match luminance and white of the channels at the seam.",
     "sampling": "Say how finely the panels sample the content.",
-    "focus": "Say how far away the images are; focus step at the seam.",
+    "focus": "Say how far away images are; focus step at the seam.",
     "sensitivity": "Say how far channels come apart per mm of pupil.",
     "budget": "Say how accurate and fast an eye tracker must be.",
     "eyes": "Say what a correction adds between the two eyes.",
@@ -47,7 +47,7 @@ COMMANDS = {
     "report": "Write all that is known of a display into one page.",
     "verify": "Check a package that 'prewarp export' wrote.",
     "accept": "Judge a unit: a fresh capture against its package.",
-    "line": "Statistics of a production line: gauge study and more.",
+    "line": "Follow a production line: many units of one design.",
 }
 
 
@@ -122,7 +122,7 @@ def _complain(message: str) -> None:
 @click.version_option(__version__, prog_name="prewarp", message="%(prog)s %(version)s")
 @click.pass_context
 def main(ctx: click.Context) -> None:
-    """From distortion grids of a tiled see-through near-eye display to one merged picture.
+    """Turn distortion grids of a tiled see-through near-eye display into one merged picture.
 
     Describe the display, check a grid, fit every channel and colour over the eye box, compare the fit with
     fresh captures, look at the picture that the eye sees, and export tables, meshes and shaders.

@@ -51,14 +51,14 @@ def looking_options(command: Callable[..., Any]) -> Any:
             "--module",
             "module_path",
             type=FILE,
-            help="Module description (TOML) of a fit [default: beside it].",
+            help="Module description (TOML), where a fit is given [default: the one beside it].",
         ),
         click.option(
             "--light",
             "light_path",
             type=FILE,
-            help="Grid with luminance: panels look as bright as measured, matched by gains (L: unmatched, "
-            "uniform). Needs a module.",
+            help="Grid with luminance: panels look as bright as measured, matched by gains (key L: "
+            "unmatched, uniform). Needs a module.",
         ),
         click.option(
             "--eye",
@@ -84,27 +84,31 @@ def looking_options(command: Callable[..., Any]) -> Any:
             "eye_z_mm.",
         ),
         click.option(
-            "--pupil", type=PupilPosition(), default="0,0,0", help="Where the hand puts the pupil, mm."
+            "--pupil",
+            type=PupilPosition(),
+            default="0,0,0",
+            help="Pupil position while --motion is hand, mm.",
         ),
         click.option(
             "--tracker",
             type=click.Choice(TRACKERS),
             default="ideal",
             show_default=True,
-            help="The eye tracker; noisy: as the next five say.",
+            help="The eye tracker; noisy: as --accuracy, --noise, --depth-ratio, --latency and --rate say.",
         ),
         settings_options(Tracker, "tracker_settings"),
         click.option(
             "--wipe",
             type=click.FloatRange(0.02, 0.98),
-            help="Before left of this fraction of the width, after right.",
+            help="Draw the uncorrected view left of this fraction of the width, the corrected view right of "
+            "it.",
         ),
         click.option(
             "--transmittance",
             type=click.FloatRange(0, 1),
             default=0.0,
             show_default=True,
-            help="Transmittance of the display: the fraction of the light of the world behind that comes "
+            help="Transmittance of the display: the fraction of the light of the world behind it that comes "
             "through, 0 to 1.",
         ),
         click.option(
@@ -112,28 +116,28 @@ def looking_options(command: Callable[..., Any]) -> Any:
             type=click.Choice([name for name, _ in GHOSTS]),
             default=GHOSTS[0][0],
             show_default=True,
-            help="Ghost image (secondary image) laid over, percent of the luminance.",
+            help="Add a ghost image (secondary image), in percent of the luminance.",
         ),
         click.option(
             "--zoom",
             type=click.Choice([f"{z:g}" for z in ZOOMS]),
             default="1",
             show_default=True,
-            help="Times larger, about the seam.",
+            help="Magnification about the seam.",
         ),
         turning_options,
         click.option(
             "--numbers/--no-numbers",
             default=True,
             show_default=True,
-            help="Show the numbers: over the window, below pictures and films.",
+            help="Show figures: over the window, or below pictures and films.",
         ),
         click.option(
             "--text-size",
             type=click.Choice([f"{size:g}" for size in TEXT_SIZES]),
             default="1",
             show_default=True,
-            help="How large text is.",
+            help="Scale of the text.",
         ),
         extrapolate_option,
     )

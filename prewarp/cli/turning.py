@@ -45,8 +45,9 @@ def turning_options(command: Callable[..., Any]) -> Any:
             type=HeadRate(),
             default="0,0,0",
             show_default=True,
-            help="How the head turns while panels are lit: yaw to the right, pitch up, roll to the right "
-            "shoulder, deg/s; the eye keeps still in the world. Needs the scan of every panel in the module.",
+            help="How fast the head turns while panels are lit: yaw to the right, pitch up, roll to the "
+            "right shoulder, deg/s; the eye keeps still in the world. Needs the scan of every "
+            "panel in the module.",
         ),
         click.option(
             "--drawn-for",
@@ -54,7 +55,7 @@ def turning_options(command: Callable[..., Any]) -> Any:
             type=click.FloatRange(-500.0, 500.0),
             default=0.0,
             show_default=True,
-            help="Time after the frame's start whose head pose the content is drawn for, ms.",
+            help="Time, after the frame's start, of the head pose that the content is drawn for, ms.",
         ),
         click.option(
             "--late-rotation/--no-late-rotation",
@@ -75,8 +76,8 @@ def require_turn(eye: Eye, head: HeadTurn, /) -> None:
         return
     if eye.side is None:
         raise RenderError(
-            "a turning head needs to know when lines are lit, which a module file declares. Name one with "
-            "--module."
+            "a turning head needs the times at which lines are lit, which a module file declares. Name "
+            "one with --module."
         )
     for name in eye.channels:
         head.require_small(require_scan(eye.scans[name], name), eye.panels[name].size_px)

@@ -38,16 +38,25 @@ KEY_TABLES = (
     KeyTable("[channel.NAME]", Channel, "one for each panel seen through its own optics, named as in grids"),
     KeyTable("[channel.NAME.panel]", Panel),
     KeyTable(
-        "[channel.NAME.panel.scan]", PanelScan, "when the panel's lines are lit; without it figures of time are not known", True
+        "[channel.NAME.panel.scan]",
+        PanelScan,
+        "when the panel's lines are lit; without it figures of time are not known",
+        True,
     ),
     KeyTable("[channel.NAME.reach]", Reach, "degrees: atan(X/Z), +x right; atan(Y/Z), +y up"),
     KeyTable(
         "[channel.NAME.chromaticity]",
         Chromaticity,
-        "measured through the optics; one more key for each of the three colours, by its name: x, y of it alone",
+        "measured through the optics; besides white, one key per colour, named like the "
+        "colour: CIE 1931 x, y of it alone",
         True,
     ),
-    KeyTable("[limits]", Limits, "what report, accept and line judge by; a figure whose limit is left out is not judged", True),
+    KeyTable(
+        "[limits]",
+        Limits,
+        "what report, accept and line judge by; a figure whose limit is left out is not judged",
+        True,
+    ),
     KeyTable("[measured]", Measured, "what other instruments measured", True),
 )
 # Fields of the records that are no entries: they stand in the heading of their table.
@@ -72,7 +81,7 @@ def _default(value: object) -> str:
 
 def keys_as_markdown() -> str:
     """Return the table of all keys as it stands in the README."""
-    lines = ["| table | key | accepted | left out | meaning |", "|---|---|---|---|---|"]
+    lines = ["| table | key | accepted | default | meaning |", "|---|---|---|---|---|"]
     for table in KEY_TABLES:
         heading = f"`{table.heading}`" if table.heading else "at the top"
         extra = f", optional: {table.says}" if table.optional else f": {table.says}" if table.says else ""

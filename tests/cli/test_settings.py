@@ -28,7 +28,7 @@ def test_what_a_budget_recommends_is_looked_at_by_the_same_options(command):
     for name, flag in OPTIONS.items():
         assert options[flag].default == getattr(Tracker(), name)
     assert options["--latency"].help == (
-        "From a sample of the eye to light from the panel that was drawn with it, ms."
+        "Time from a sample of the eye to the light of the panel picture drawn with it, ms."
     )
 
 

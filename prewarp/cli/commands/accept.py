@@ -25,11 +25,13 @@ FAILED, UNDECIDED = 1, 3
 @click.argument("grid_path", metavar="GRID", type=FILE)
 @click.option("--package", "package_path", type=FILE, required=True, help="Device package of the unit's eye.")
 @module_option(required=True)
-@click.option("-o", "--picture", "--output", "picture", type=FILE, help="Also draw a page (PNG) of it.")
+@click.option(
+    "-o", "--picture", "--output", "picture", type=FILE, help="Also draw the result as a page (PNG)."
+)
 @click.option(
     "--remove-pose",
     is_flag=True,
-    help="Take off a shift and a turn common to all rows, as the unknown pose of the capture.",
+    help="Remove a shift and a turn common to all rows, as the unknown pose of the capture.",
 )
 @click.option(
     "--stage-mm",
@@ -39,7 +41,7 @@ FAILED, UNDECIDED = 1, 3
 @click.option(
     "--turn-arcmin",
     type=click.FloatRange(1e-6, 600.0),
-    help=f"1-sigma per axis of its direction  [with --remove-pose: {TURN_ARCMIN:g}]",
+    help=f"1-sigma per axis of the capture's direction as a whole  [with --remove-pose: {TURN_ARCMIN:g}]",
 )
 @settings_options(Tracker, "tracker")
 @talking
@@ -56,13 +58,15 @@ def accept(
 ) -> int:
     """Compare a fresh capture of a unit with its device package, and judge it by [limits] of the module file.
 
-    GRID holds rows that the package's fit has not seen. What the package's own tables say of each is compared
-    with what was seen, per channel and colour, part of the panel and pupil position; the capture's noise is
-    taken out. Nothing else is removed unless --remove-pose asks for it, and then only what the priors allow.
+    GRID holds rows that the fit of the package has not seen. Each row is compared with what the package's own
+    tables say of it, per channel and colour, part of the panel and pupil position. The capture's noise is
+    taken out. Nothing else is removed unless --remove-pose asks for it, and then only as far as the stated
+    uncertainty of the pose allows.
 
-    Decision rule (ISO 14253-1, JCGM 106), guard band of the expanded uncertainty, k = 2: pass, pass within
-    uncertainty, fail within uncertainty, fail, each with the chance that it is wrong for this unit. A limit
-    that is not set is not judged; what the capture does not show is not known, and nothing passes by it.
+    Decision rule (ISO 14253-1, JCGM 106), with the expanded uncertainty, k = 2, as guard band: pass, pass
+    within uncertainty, fail within uncertainty, or fail, each with the chance that it is wrong for this unit.
+    A figure without a limit is not judged. What the capture does not show is not known, and does not count as
+    passed.
 
     Exit code 0: pass; 1: fail; 2: bad input; 3: within the uncertainty on either side, not known, or no limit
     set.

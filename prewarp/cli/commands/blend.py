@@ -55,15 +55,15 @@ def blend(
     picture: Path | None,
     extrapolate: bool,
 ) -> None:
-    """Compare a seam fixed in direction with one that follows the pupil: what each uses of the overlap, and
-    loses.
+    """Compare a seam fixed in direction with one that follows the pupil: the overlap that each uses, and what
+    it loses.
 
-    Crawl is how fast the line of equal weights moves over the content while the pupil moves. Pupil positions
-    from which channels leave a gap are named with its place and size, and those from which they overlap by
-    less than the feather. A gap is what no channel lights between two channels, within the outline of what
-    is captured; its borders are known to the spacing of the dots of the capture. Where the module declares
-    when panels light their lines, the report tells how far they are out of step across the seam, and which
-    scans would make it meet in time.
+    Crawl is the speed at which the line of equal weights moves over the content while the pupil moves. The
+    command names pupil positions from which channels leave a gap, with its place and size, and those from
+    which the overlap is narrower than the feather. A gap is what no channel lights between two channels,
+    within the outline of what is captured; its borders are known to the spacing of the captured dots. Where
+    the module declares when panels light their lines, the command also says how far they are out of step
+    across the seam, and which scans would make the seam meet in time.
 
     \b
     Example:

@@ -47,7 +47,8 @@ _MOTION = EyeMotion()
     type=click.Choice(KINDS),
     default=_MOTION.saccades,
     show_default=True,
-    help="How the eye moves: looking about, or jumping to targets that have nothing to do with where it was.",
+    help="How the eye moves. natural: looking about; reflexive: jumping to targets unrelated to where "
+    "it looked before.",
 )
 @click.option(
     "--gaze",
@@ -55,7 +56,7 @@ _MOTION = EyeMotion()
     type=click.FloatRange(0.0, 30.0),
     default=_MOTION.gaze_sd_deg[0],
     show_default=True,
-    help="Spread of fixations to the sides, degrees; three quarters of it up and down.",
+    help="Spread (1-sigma) of fixations left and right, degrees; up and down it is three quarters of that.",
 )
 @click.option(
     "--slip",
@@ -63,10 +64,12 @@ _MOTION = EyeMotion()
     type=PupilPosition(),
     default=",".join(f"{one:g}" for one in _MOTION.slip_sd_mm),
     show_default=True,
-    help="Spread of the headset's slow drift, mm.",
+    help="Spread (1-sigma) of the headset's slow drift, mm.",
 )
 @click.option(
-    "--lookup", type=Counts(3, 65), help="Eye positions per axis of a table read trilinearly [default: none]."
+    "--lookup",
+    type=Counts(3, 65),
+    help="Correct by a table with so many pupil positions per axis, read trilinearly [default: no table].",
 )
 @click.option(
     "--residual",
@@ -74,19 +77,19 @@ _MOTION = EyeMotion()
     type=click.FloatRange(0.0, 600.0),
     default=0.0,
     show_default=True,
-    help="Other errors with a right tracker (registration, fit), 1-sigma per axis, arcmin.",
+    help="Errors that remain with a perfect tracker (registration, fit), 1-sigma per axis, arcmin.",
 )
 @click.option(
     "--samples",
     type=click.IntRange(1000, MOST_SAMPLES),
-    help="Time samples drawn [default: as many as tell the limit's percentile within 2 %].",
+    help="Time samples to simulate [default: as many as determine the limit's percentile within 2 %].",
 )
 @click.option(
     "--directions",
     type=click.IntRange(1, 1000),
     default=64,
     show_default=True,
-    help="Directions of the seam looked at.",
+    help="How many directions of the seam are simulated.",
 )
 @click.option(
     "--seed",
@@ -118,14 +121,14 @@ def budget(
 ) -> None:
     """Say how accurate and how fast an eye tracker must be for the seam to hold, or that none will do.
 
-    A seeded simulation of eye movement: fixations, saccades, the pupil carried about the eye's centre of
-    rotation, slow slip of the headset; against a tracker's error, noise, latency and rate. Natural saccades
-    have published amplitudes (people walking about) and durations; they are the default, since a limit is to
-    be kept for a fraction of the time, and most of the time people look about. Reflexive ones are larger and
-    faster; the figures with the other kind stand beside. Intervals say what the number of time samples leaves
-    open, not how your wearers differ from these. Where the module declares when panels light their lines,
-    latencies count to the frame's start and every direction of the seam adds its own time; how far the panels
-    are out of step is held to the same limit.
+    The command simulates eye movement from a seed (fixations, saccades, the pupil carried about the eye's
+    centre of rotation, slow slip of the headset) and a tracker with its error, noise, latency and rate.
+    Natural saccades have published amplitudes (people walking about) and durations. They are the default,
+    because a limit is to be kept for a fraction of the time, and most of the time people look about.
+    Reflexive saccades are larger and faster; their figures are printed beside (or natural ones beside
+    reflexive). Intervals cover the number of time samples, not how your wearers differ from these people.
+    Where the module declares when panels light their lines, latency counts to the frame's start, and every
+    direction of the seam adds its own time; the same limit judges how far the panels are out of step.
 
     Caution: the limit is yours to choose with qualified people; a seam error or a focus step that some
     wearers do not notice may strain others.

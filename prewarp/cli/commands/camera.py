@@ -24,24 +24,38 @@ from prewarp.records import Name
     show_default=True,
     help="What the flat board shows.",
 )
-@click.option("--count", type=Counts(2, 200), required=True, help="Dots, or inner corners, across and down.")
-@click.option("--pitch", type=click.FloatRange(0.01, 1000.0), required=True, help="From one to the next, mm.")
+@click.option(
+    "--count",
+    type=Counts(2, 200),
+    required=True,
+    help="Number of dots, or of inner corners, across and down.",
+)
+@click.option(
+    "--pitch",
+    type=click.FloatRange(0.01, 1000.0),
+    required=True,
+    help="Distance from one dot or corner to the next, mm.",
+)
 @click.option("--dark", "dark_paths", type=FILE, multiple=True, help="Dark frames: a file or a folder.")
 @click.option(
     "--plan",
     "stage_table",
     type=FILE,
-    help="Where the stage put the camera, the board standing still: file and a plan's six columns of a pose.",
+    help="Table of where the stage put the camera while the board stood still: file, and the six pose "
+    "columns of a plan.",
 )
 @click.option("--stage-mm", type=click.FloatRange(0.0, 10.0), default=0.02, show_default=True,
-              help="How sure the stage's places are, 1-sigma, mm.")  # fmt: skip
+              help="Uncertainty of the stage's positions, 1-sigma, mm.")  # fmt: skip
 @click.option("--stage-arcmin", type=click.FloatRange(0.0, 600.0), default=0.5, show_default=True,
-              help="How sure its turns are, 1-sigma, arcmin.")  # fmt: skip
+              help="Uncertainty of the stage's turns, 1-sigma, arcmin.")  # fmt: skip
 @click.option("--aperture", type=click.FloatRange(0.0, 100.0), help="Diameter of the entrance pupil, mm.")
 @click.option("--distortion", type=click.Choice([str(count) for count in COUNTS]), default="5",
               show_default=True,
-              help="Numbers of OpenCV's model: k1, k2, p1, p2, k3, k4 to k6, s1 to s4.")  # fmt: skip
-@click.option("--walk", is_flag=True, help="Also find how the entrance pupil walks with the field.")
+              help="How many numbers of OpenCV's distortion model to find: k1, k2, p1, p2, k3, k4 to k6, s1 "
+              "to s4.")  # fmt: skip
+@click.option(
+    "--walk", is_flag=True, help="Also find how the entrance pupil moves along the axis with field angle."
+)
 @output_option("Camera file to write (TOML).")
 @talking
 def camera(
@@ -61,12 +75,13 @@ def camera(
 ) -> None:
     """Find a camera's focal length, centre and distortion from photographs of a flat board.
 
-    PHOTOGRAPHS is a folder of PNG or TIFF files of one camera, 8 or 16 bits, each showing the whole board,
-    some 15 of them with the board turned by up to 40 degrees both ways and reaching into the sensor's
-    corners. NAME=FOLDER, once for each, writes several cameras into one file.
+    PHOTOGRAPHS is a folder of PNG or TIFF files of one camera, 8 or 16 bits. Take some 15, each showing the
+    whole board, with the board turned by up to 40 degrees both ways and reaching into the sensor's corners.
+    NAME=FOLDER, given once per camera, writes several cameras into one file.
 
-    What photographs do not show is not written but named. The entrance pupil's place along the axis shows
-    where a stage turns the camera before a board that stands still (--plan).
+    What the photographs do not show is not written, and the command says what it needs. The place of the
+    entrance pupil along the axis needs a stage that turns the camera before a board that stands still
+    (--plan).
 
     \b
     Example:

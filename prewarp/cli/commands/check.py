@@ -20,7 +20,7 @@ FOUND_ERRORS = 1
 @click.option(
     "--pupil-degree",
     type=click.IntRange(0, 12),
-    help="Pupil degree to be fitted: are there enough pupil positions?",
+    help="Check that there are enough pupil positions to fit this pupil degree.",
 )
 @wanted_error_option
 @talking
@@ -34,12 +34,12 @@ def check(
     pupil_degree: int | None,
     wanted_px: float,
 ) -> None:
-    """Find what would spoil a fit in a distortion grid, with row numbers and how to mend it.
+    """Find what would spoil a fit in a distortion grid, with row numbers and how to mend each.
 
-    Advice on the capture comes as remarks: how many pupil positions the field needs for the wanted error,
-    what a single plane does not show, how much dots scatter.
+    Remarks advise on the capture: how many pupil positions the field needs for the wanted error, what a
+    capture in a single plane does not show, how much dots scatter.
 
-    Exit code 1 when an error was found, 0 when there are only warnings and remarks.
+    Exit code 1 if an error was found, 0 if there are only warnings and remarks.
 
     \b
     Example:

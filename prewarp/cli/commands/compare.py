@@ -30,11 +30,11 @@ from prewarp.grids import read_grid
 def compare(talk: Talk, fit_path: Path, grid_path: Path, rows_path: Path | None) -> None:
     """Compare a fit with any other grid: held-out captures, another unit, a trace.
 
-    The error of a row is the distance in px between the panel point that the fit predicts for the row's
-    direction and pupil and the row's own, and the angle between the directions in which the two are seen.
-    Rows that cannot be predicted are counted as lost. 'inside' counts only rows inside the captured pupils
-    and directions. In the file of --rows 'sigma_px' is how sure the prediction is: its 1-sigma length, empty
-    where that is not known.
+    For each row the fit predicts a panel point from the row's direction and pupil position. The error of the
+    row is the distance in px from that point to the row's own panel point, and the angle between the
+    directions in which the two are seen. Rows that cannot be predicted are counted as lost. 'inside' counts
+    only rows within the captured pupil positions and directions. In the file of --rows, 'sigma_px' is the
+    1-sigma length of the prediction, empty where it is not known.
 
     \b
     Example:

@@ -13,8 +13,8 @@ from prewarp.cli.talk import Talk, talking
 @click.option(
     "--bench",
     is_flag=True,
-    help="Start from photographs instead: a simulated bench photographs a unit of one module, and what comes "
-    "of them is judged by its trace. Some minutes.",
+    help="Start from photographs instead: a simulated bench photographs a unit of one module, and its "
+    "trace judges the resulting package. Takes some minutes.",
 )
 @click.option(
     "--display",
@@ -24,7 +24,7 @@ from prewarp.cli.talk import Talk, talking
 @click.option(
     "--positions",
     type=click.IntRange(8, 100),
-    help="Of the camera that --bench stands in for.  [default: 8]",
+    help="Camera positions of --bench.  [default: 8]",
 )
 @gl_option
 @output_option("Folder to write: pictures and demo.json.", default=Path("prewarp-demo"))
@@ -32,14 +32,15 @@ from prewarp.cli.talk import Talk, talking
 def demo(talk: Talk, bench: bool, display: str | None, positions: int | None, gl: str, output: Path) -> None:
     """Take two display modules from distortion grids to one merged picture, and compare them.
 
-    A night visor for harbour pilots, once with coaxial and once with folded channels. Their traced grids get
-    capture noise, missing points and outliers from a fixed seed; they are checked, fitted, joined and drawn.
-    The table says how good that is against the noise-free trace, and what happens when the pupil moves.
+    The demo is a night visor for harbour pilots, once with coaxial and once with folded channels. Their
+    traced grids get capture noise, missing points and outliers from a fixed seed; then they are checked,
+    fitted, joined and drawn. The table compares the result with the noise-free trace, and says what happens
+    when the pupil moves.
 
-    With --bench a unit of one module, built with tolerances, is photographed by a simulated camera of 2 Mpx
-    on a stage that is off by 0.1 mm and 1 arcmin: one colour from all positions, three from 5 of them.
+    With --bench, a simulated camera of 2 Mpx photographs a unit of one module that was built with tolerances.
+    Its stage is off by 0.1 mm and 1 arcmin; it takes one colour from all positions, and three from 5 of them.
     Targets, photographs, extraction, check, fit with free poses, register, light and package follow each
-    other as on a bench; bench.json has all figures. From fewer than 25 positions the fit is a difference to
+    other as on a bench; bench.json has all figures. From fewer than 25 positions, the fit is a difference to
     the design's trace.
 
     Caution: the pictures are for judging geometry on a monitor. On a display that is worn, limit luminance,

@@ -58,7 +58,11 @@ from prewarp.report.trade import trade_picture, trade_table
     what="Positions per axis over the eye box for meshes and textures; the lookup covers the whole box.",
 )
 @click.option(
-    "--pupil", "positions", type=PupilPosition(), multiple=True, help="One position, mm; instead of --pupils."
+    "--pupil",
+    "positions",
+    type=PupilPosition(),
+    multiple=True,
+    help="One pupil position, mm, instead of --pupils.",
 )
 @click.option(
     "--eye",
@@ -86,7 +90,7 @@ from prewarp.report.trade import trade_picture, trade_table
     type=Pixels(0.001, 100.0),
     default="0.25px",
     show_default=True,
-    help="Largest error of every artefact over panel, eye box and colours.",
+    help="Largest error that any artefact may have over panel, eye box and colours.",
 )
 @click.option(
     "--max-light",
@@ -94,13 +98,15 @@ from prewarp.report.trade import trade_picture, trade_table
     type=Percent(LEAST_LIGHT_PERCENT, LARGEST_LIGHT_PERCENT),
     default="0.5%",
     show_default=True,
-    help="Largest luminance step and ripple of a uniform field across the seam, of its luminance.",
+    help="Largest luminance step and ripple that a uniform field may have across the seam, in percent "
+    "of its luminance.",
 )
 @settings_options(Pins, "pins", flags={"mesh_columns": "--mesh"})
 @click.option(
     "--trade",
     is_flag=True,
-    help="Also search every family at several errors; table, and trade.png in the folder.",
+    help="Also search every family of tables at several errors; prints a table, and writes trade.png "
+    "into the folder.",
 )
 @feather_option
 @click.option("--light", "light_path", type=FILE, help="Grid with luminance: match the channels by gains.")
@@ -121,13 +127,15 @@ from prewarp.report.trade import trade_picture, trade_table
     type=click.Choice(list(STORAGES)),
     default="snorm16",
     show_default=True,
-    help="How KTX2 tables are stored; half for devices without 16-bit normalised textures, less exact.",
+    help="How KTX2 tables are stored; half is for devices without 16-bit normalised textures, and "
+    "less exact.",
 )
 @click.option(
     "--sampling",
     type=click.Choice(SAMPLINGS),
-    help="How shaders read content between its pixels: by fetches and arithmetic, or faster by the texture "
-    "unit [default: filtered, where its rounding takes at most a tenth of --max-error].",
+    help="How shaders read content between its pixels. exact: by fetches and arithmetic; filtered: "
+    "faster, by the texture unit [default: filtered, where its rounding takes at most a tenth of "
+    "--max-error].",
 )
 @click.option(
     "--dialect",
@@ -170,28 +178,28 @@ def export(
     output: Path,
     extrapolate: bool,
 ) -> None:
-    """Write a device package: small tables with a C evaluator, shaders, a guide and a manifest of it all;
+    """Write a device package: small tables with a C evaluator, shaders, a guide, and a manifest of them;
     meshes, textures and more by --format.
 
-    The folder is read back, run where this machine can, compared with the fit and judged by what was asked
-    for before it takes its place; 'prewarp verify' does the same again later. What does not keep the request
-    ends the command, which says what, and nothing is written. The manifest holds the request, units, frames,
-    array shapes, the errors reached and the hash of every file.
+    Before the folder takes its place, it is read back, run where this machine can, compared with the fit, and
+    judged by what was asked for; 'prewarp verify' does the same again later. If any part does not keep the
+    request, the command names it, ends with an error and writes nothing. The manifest holds the request,
+    units, frames, array shapes, the errors reached and the hash of every file.
 
     \b
     Formats:
       lookup         the blob of tables, its layout, the C evaluator
       shaders        vertex-mesh and polynomial paths; with ktx2 the table path too
       gpu            meshes and blend weights made on the GPU from the blob's numbers, and a compute form;
-                     with lookup and shaders. A device uploads a pupil position alone
+                     needs lookup and shaders. The device uploads nothing but a pupil position
       translations   shaders as HLSL and MSL
       blocks         what shaders are given per pupil position: blend weights, gains, uniform blocks
       csv, gltf      meshes, per pupil position
       png, ktx2      tables as textures, per pupil position
       masks          field of view and visibility mask, of the eye box and per pupil position: JSON and C
-      st             ST maps (OpenEXR), per pupil position: 12 bytes a panel pixel and colour
+      st             ST maps (OpenEXR), per pupil position: 12 bytes per panel pixel and colour
 
-    With --eye both the folder holds one whole package per eye; it takes its place when all are verified.
+    With --eye both, the folder holds one whole package per eye; it takes its place once all are verified.
 
     \b
     Examples:

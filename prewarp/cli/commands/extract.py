@@ -27,23 +27,24 @@ _MOST_LINES = 40
     type=click.Choice((REMOVE, KEEP)),
     default=REMOVE,
     show_default=True,
-    help="A camera's directions are means over its pupil. remove: take that out with the field of all poses; "
-    "keep: leave them as those of an eye with such a pupil.",
+    help="A camera's directions are means over its pupil. remove: correct that by the field of "
+    "all poses; keep: leave directions as those of an eye with such a pupil.",
 )
 @click.option(
     "--base",
     "base_path",
     type=FILE,
-    help="Earlier fit, or fit of the design's trace (NPZ), that says how directions bend over the camera's "
-    "pupil [default: the field of all poses; of few with wrong places it may be wrong by 0.1 arcmin].",
+    help="Earlier fit, or fit of the design's trace (NPZ), that says how directions vary over "
+    "the camera's pupil [default: the field of all poses; with few poses at wrong places "
+    "it may be off by 0.1 arcmin].",
 )
 @click.option(
     "--dense",
     type=click.IntRange(0, 4),
     default=2,
     show_default=True,
-    help="Where the plan has sines: into how many parts they cut the distance of dots. 1 only compares them "
-    "with the dots, 0 leaves them.",
+    help="Where the plan has sines: into how many parts to divide the distance of dots. 1 only "
+    "compares sines with the dots, 0 ignores sines.",
 )
 @click.option("--no-pictures", is_flag=True, help="Draw no pictures of what was found.")
 @click.option("--jobs", type=click.IntRange(1, 64), help="Processes [default: one a core].")
@@ -67,18 +68,17 @@ def extract(
     """Find the dots of photographed targets and write a distortion grid.
 
     PLAN is the plan.csv of 'prewarp targets', or its folder. Photographs are PNG or TIFF of 8 or 16 bits,
-    named
-    as the plan says. A dot is named by its code, its strength and its place together; light of ghosts and
-    neighbours is taken out by their codes; dots that are covered in part or saturated are left out and
-    told of. A pose whose names do not agree is refused whole, and the rest goes on. One-frame marks are
-    named by their sizes; photographs of exchanged channels are told. Shifted sines give
-    points between the dots (mark -1), whose difference from the dots of the same pose is told.
+    named as the plan says. A dot is named by its code, its strength and its place together; the codes also
+    serve to take out the light of ghosts and neighbours. Dots that are partly covered or saturated are left
+    out and listed. A pose whose names do not agree is refused whole, and the rest goes on. One-frame marks
+    are named by their sizes; photographs of exchanged channels are reported. Shifted sines give points
+    between the dots (mark -1); the command says how far they differ from the dots of the same pose.
 
-    Beside GRID a folder of its name and '.extract' keeps the result of each pose, a picture of each view and
-    report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started again
-    with the same inputs, poses that are there are not measured again.
+    Beside GRID, a folder of its name with '.extract' keeps the result of each pose, a picture of each view
+    and report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started
+    again with the same inputs, the command does not measure again the poses that are already there.
 
-    Exit code 1 when a view was refused; the grid holds the others.
+    Exit code 1 if a view was refused; the grid holds the others.
 
     \b
     Example:

@@ -42,7 +42,8 @@ _SHARES = (0.5, 0.95, 1.0)
     "--true",
     "true_path",
     type=FILE,
-    help="A second fit: what the eyes really look through, drawn for with FIT.",
+    help="A second fit, as the optics that the eyes really look through; panels are then drawn for "
+    "FIT and seen through this one.",
 )
 @click.option(
     "--distance",
@@ -50,7 +51,7 @@ _SHARES = (0.5, 0.95, 1.0)
     type=click.FloatRange(0.1, 1e6),
     default=1.0,
     show_default=True,
-    help="Where converging eyes look, m.",
+    help="Distance of the point on which the eyes converge, m.",
 )
 @click.option(
     "--pupil-distance",
@@ -58,7 +59,7 @@ _SHARES = (0.5, 0.95, 1.0)
     type=click.FloatRange(40.0, 85.0),
     default=63.0,
     show_default=True,
-    help="Between the pupils, mm; most adults have 50 to 75 (Dodgson 2004).",
+    help="Distance between the pupils, mm; most adults have 50 to 75 (Dodgson 2004).",
 )
 @extrapolate_option
 @talking
@@ -74,9 +75,9 @@ def eyes(
     """Say what a correction adds between the two eyes: vertical misalignment (dipvergence) and horizontal
     disparity.
 
-    For content far away: with centred pupils, with pupils that converge on a point while the correction stays
-    that of centred ones, and the worst case over both eye boxes. Needs a module and a fit with channels for
-    both eyes.
+    All for content far away: with centred pupils, with pupils that converge on a point while the correction
+    stays that of centred ones, and at worst over both eye boxes. The module and the fit must have channels
+    for both eyes.
 
     Caution: comfort and safety limits between the eyes are for qualified people to set; published figures are
     named beside the result. Stop at eye strain, headache or double vision.

@@ -17,15 +17,23 @@ from prewarp.preview.painting import open_painter
 
 @click.command()
 @looking_options
-@click.option("--seconds", type=click.FloatRange(0.01, 600), default=4.0, show_default=True, help="How long.")
 @click.option(
-    "--fps", type=click.FloatRange(0.1, 120), default=20.0, show_default=True, help="Frames a second."
+    "--seconds",
+    type=click.FloatRange(0.01, 600),
+    default=4.0,
+    show_default=True,
+    help="Length of the film, s.",
+)
+@click.option(
+    "--fps", type=click.FloatRange(0.1, 120), default=20.0, show_default=True, help="Frames per second."
 )
 @click.option(
     "--size", "size_px", type=PictureSize(), default="960x540", show_default=True, help="Size of a frame, px."
 )
 @gl_option
-@output_option("What to write: a folder of PNG files, or one animated file if the name ends in .png or .gif.")
+@output_option(
+    "Where to write: a folder for PNG files, or one animated file if the name ends in .png or .gif."
+)
 @talking
 def film(
     talk: Talk,
@@ -42,8 +50,8 @@ def film(
     """Film what the eye sees while the pupil moves, without a window.
 
     MODULE_OR_FIT is a fit (NPZ), or a module (TOML) with a fit or grid beside it, or the name of a demo
-    module (coaxial, folded). Without a GPU OpenGL in software is used, without OpenGL the CPU renderer,
-    slower.
+    module (coaxial, folded). Without a GPU, OpenGL runs in software; without OpenGL, the CPU renderer draws,
+    which is slower.
 
     Caution: films are for judging geometry on a monitor. On a display that is worn, limit luminance, avoid
     flashing content and stop at eye strain, headache or nausea. Local codes and licensed practice come first.

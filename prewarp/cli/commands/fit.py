@@ -38,14 +38,15 @@ from prewarp.pupils.needed import PupilsNeeded
     type=click.Choice(FAMILIES),
     default="auto",
     show_default=True,
-    help="Kind of model; auto: cross-validated.",
+    help="Kind of model; auto: chosen by cross-validation.",
 )
 @click.option(
     "--poses",
     type=click.Choice(("labelled", "free")),
     default="labelled",
     show_default=True,
-    help="free: find where each shot truly stood and looked, from the capture itself.",
+    help="labelled: shots stood and looked where the grid says; free: find where each shot "
+    "truly stood and looked, from the capture itself.",
 )
 @click.option(
     "--stage-mm",
@@ -61,8 +62,8 @@ from prewarp.pupils.needed import PupilsNeeded
     "--base",
     "base_path",
     type=FILE,
-    help="Earlier fit of this unit, or of its design's trace (NPZ): fit only the difference to it. 8 "
-    "positions show that, with free poses too.",
+    help="Earlier fit of this unit, or fit of its design's trace (NPZ): fit only the difference "
+    "to it. 8 positions are enough for that, with free poses too.",
 )
 @wanted_error_option
 @output_option("File to write: the fit (NPZ).")
@@ -84,13 +85,13 @@ def fit(
 ) -> None:
     """Fit every channel and colour of a distortion grid over the whole eye box.
 
-    Needs the panel's size: from --panel or from a module file. Degrees, symmetry and outliers are found from
-    the data.
+    The panel's size must be known: from --panel or from a module file. The command finds degrees, symmetry
+    and outliers from the data.
 
-    With --poses free each shot may stand and look a little elsewhere than its label: a shot is what has one
-    value in the column pose, or one pupil position where there is no such column. Columns yaw_deg, pitch_deg,
-    roll_deg say how the camera was turned; directions in the grid are those of the eye's frame all the same.
-    Without --base that needs 25 positions: 8 give 16 numbers a dot, and a free field has 20.
+    With --poses free, each shot may have stood and looked a little off its label. A shot is the rows with one
+    value in the column pose, or, without that column, with one pupil position. The columns yaw_deg,
+    pitch_deg, roll_deg say how the camera was turned; directions in the grid are in the eye's frame all the
+    same. Without --base this needs 25 positions: 8 give 16 numbers a dot, and a free field has 20.
 
     \b
     Examples:

@@ -41,9 +41,10 @@ def focus(
 ) -> None:
     """Say how far away each channel's image is, its astigmatism, and the focus step across the seam.
 
-    Image vergence in dioptres is one over the image's distance in metres: along the ray from the pupil, which
-    is what the eye focuses at; and straight ahead (axial), one figure all over a flat image that faces the
-    eye. Found from how directions turn as the pupil moves; no extra measurement. A warp mends none of it.
+    Image vergence in dioptres is one over the image's distance in metres. Along the ray from the pupil it is
+    what the eye focuses at; straight ahead (axial) it is the same everywhere on a flat image that faces the
+    eye. It is found from how directions change as the pupil moves, and needs no extra measurement. A warp
+    changes none of it.
 
     Caution: which focus step is tolerable, and for whom, is for qualified people to decide; published figures
     are named beside the result.

@@ -48,7 +48,8 @@ _WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
     type=click.FloatRange(0.0, 50.0),
     default=0.0,
     show_default=True,
-    help="How fast luminance may fall off toward dim parts of the field, percent per degree; 0 is one level.",
+    help="How fast luminance may fall off toward dim parts of the field, percent per degree; 0 "
+    "keeps one level.",
 )
 @click.option(
     "--dither", type=click.Choice(DITHERS), default="blue", show_default=True, help="Dither pattern."
@@ -60,14 +61,14 @@ _WHITE_CHROMATICITY_NEEDED = "needs measured chromaticities in the module file"
     type=click.FloatRange(0.1, 100.0),
     default=100.0,
     show_default=True,
-    help="Luminance of the uniform field that is looked at, percent of white.",
+    help="Luminance of the uniform field, percent of white.",
 )
 @click.option(
     "--pupil",
     "pupils",
     type=PupilPosition(),
     multiple=True,
-    help="Where to look from, mm [default: three places].",
+    help="Pupil position to look from, mm [default: three places].",
 )
 @picture_option("the luminance across the seam")
 @extrapolate_option
@@ -87,13 +88,14 @@ def light(
     picture: Path | None,
     extrapolate: bool,
 ) -> None:
-    """Match the channels in luminance and white, say what that costs, and look at the seam before and after.
+    """Match the channels in luminance and white, say what that costs, and give the step at the seam before
+    and after.
 
-    The grid's column 'luminance' gives a map for every channel and colour over the eye box. One level for all
-    channels follows from the dimmest place; a uniform field is drawn on the panels with their bits and looked
-    at through the maps, averaged over a tenth of a degree. A step is relative: the difference of both sides
-    over their mean. Maps judge their own match too kindly, so steps are stated with what the samples leave
-    open of the maps in them: what to expect, and what the step stays under with 95 % probability.
+    The grid's column 'luminance' gives a map for every channel and colour over the eye box. The dimmest place
+    sets one level for all channels. A uniform field is then drawn on the panels with their bits and looked at
+    through the maps, averaged over a tenth of a degree. A step is relative: the difference of both sides over
+    their mean. The maps would judge their own match too kindly, so steps include what the samples leave open
+    of the maps: the expected step, and the step that is not exceeded with 95 % probability.
 
     Caution: luminance that is worn has limits for the eye's safety and comfort. They are not judged here:
     follow local codes and licensed practice.

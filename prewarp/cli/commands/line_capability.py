@@ -46,7 +46,7 @@ class NamedNumber(click.ParamType[tuple[str, float]]):
     "upper",
     type=NamedNumber(),
     multiple=True,
-    help="Upper limit of a column, besides or instead of those of the module file.",
+    help="Upper limit of a column; adds to those of the module file, or replaces one of them.",
 )
 @click.option("--lower", type=NamedNumber(), multiple=True, help="Lower limit of a column.")
 @output_option("Folder to write: capability.png, control.png, modes.png, capability.json.")
@@ -59,15 +59,15 @@ def capability(
     lower: tuple[tuple[str, float], ...],
     output: Path,
 ) -> None:
-    """Say how capable a line is of its limits, whether it is steady, and what drifts.
+    """Say how well a line keeps its limits (capability), whether it is steady, and what drifts.
 
-    TABLE (CSV or Parquet) is what 'prewarp line run' writes: one row a unit with serial, status, reason, the
-    figures and their sigma, and modes. Written are a sheet with yield, failing limits and capability, control
-    charts of single values, and the modes over the order of serials.
+    TABLE (CSV or Parquet) is what 'prewarp line run' writes: one row per unit with serial, status, reason,
+    the figures and their sigma, and modes. The command writes a sheet with yield, failing limits and
+    capability, control charts of single values, and the modes over the order of serials.
 
     Cp, Cpk, Pp, Ppk and Cpm each have a 95 % interval and the number of units; those that need two limits are
-    left out where there is one. They suppose a normal law, which is tested. Yield has the interval of Clopper
-    and Pearson. Rules for runs are told in words.
+    left out where there is only one. They assume a normal law, which is tested. Yield has the interval of
+    Clopper and Pearson. Run rules are stated in words.
 
     \b
     Example:

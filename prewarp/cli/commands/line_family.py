@@ -18,7 +18,7 @@ from prewarp.trace import read_design
 @output_option("Family to write (NPZ).")
 @talking
 def family(talk: Talk, design_path: Path, module_path: Path, output: Path) -> None:
-    """Say beforehand how units of a design differ: nominal fields, and a mode for every tolerance.
+    """Predict how units of a design differ: nominal fields, and a mode for every tolerance.
 
     Each part of the design states its tolerances beside its keys, 1-sigma:
 
@@ -28,9 +28,9 @@ def family(talk: Talk, design_path: Path, module_path: Path, output: Path) -> No
       tolerance = { decentre_mm = 0.05, tilt_deg = 0.05, gap_mm = 0.05 }   # of the panel
       tolerance = { turn_deg = 0.02 }   # of a channel
 
-    Modes are finite differences of the trace; the design itself is kept too, and every unit is traced again
-    about what was found. With a family two camera positions are enough for a unit. An index that is off by
-    two tolerances is not detectable as such: that is what a tolerance is.
+    Modes are finite differences of the trace. The family also keeps the design, so that each unit can be
+    traced again near the values found for it. With a family, two camera positions are enough for a unit. An
+    index that is off by two tolerances is not detected: a tolerance allows that much.
 
     \b
     Example:

@@ -25,11 +25,11 @@ def gauge(talk: Talk, table_path: Path, lower: float | None, upper: float | None
     """Say how much of the spread of measured units is the measurement's own.
 
     TABLE (CSV or NPZ) has the columns part, appraiser, trial, value: every appraiser (a bench, a camera, a
-    person) measures every part equally often, in an order drawn by lot. Repeatability and reproducibility by
-    analysis of variance, crossed, random effects, with 95 % intervals.
+    person) measures every part equally often, in random order. Repeatability and reproducibility come from an
+    analysis of variance (crossed, random effects), with 95 % intervals.
 
-    The fraction of the tolerance needs a limit; without one the fraction of the spread is judged. Above 30 %
-    no verdict on units is given by this gauge (common practice): exit code 1.
+    The fraction of the tolerance needs a limit; without one the fraction of the spread is judged. Above 30 %,
+    this gauge gives no verdict on units (common practice): exit code 1.
 
     \b
     Example:

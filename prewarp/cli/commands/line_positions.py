@@ -32,21 +32,21 @@ _COLUMNS = ("pupil_x_mm", "pupil_y_mm", "pupil_z_mm")
     type=click.IntRange(1, MOST),
     default=9,
     show_default=True,
-    help="Numbers of positions up to this are compared.",
+    help="Largest number of positions that is compared.",
 )
 @click.option(
     "--dots",
     type=click.IntRange(40, 1_000_000),
     default=300,
     show_default=True,
-    help="Dots that a shot shows of a channel in one colour.",
+    help="Dots of a channel that one shot shows, in one colour.",
 )
 @click.option(
     "--noise",
     type=click.FloatRange(1e-4, 10.0),
     default=0.05,
     show_default=True,
-    help="Of a dot, panel px, 1-sigma along each axis.",
+    help="Noise of a dot, panel px, 1-sigma along each axis.",
 )
 @pose_offset_option
 @pose_turn_option
@@ -63,15 +63,16 @@ def positions(
     pose_turn: float,
     output: Path,
 ) -> None:
-    """Say where cameras should stand that units are known best from, and how well by how many.
+    """Say where cameras should stand so that units are known best, and how well for each number of positions.
 
-    From what the tolerances of the family leave open: positions are chosen so that the mean variance of place
-    over field and eye box is least (I-optimality), with position and pointing of every shot unknown. Beside
-    each number stands what a regular lattice and sets drawn by lot would reach. Common shift, turn and scale
-    are left out, which no capture tells from its poses.
+    The command starts from what the tolerances of the family leave open. It chooses positions so that the
+    mean variance of place over field and eye box is least (I-optimality), with position and pointing of every
+    shot unknown. For each number of positions it also gives what a regular lattice and sets drawn by lot
+    would reach. Shift, turn and scale common to all shots are left out: no capture can tell them from its
+    poses.
 
-    Written are the chosen positions (positions.csv), all numbers (positions.json), error against positions,
-    and what one sigma of the largest tolerances does to the picture (modes.png).
+    It writes the chosen positions (positions.csv), all figures (positions.json), a plot of error against
+    number of positions, and what one sigma of the largest tolerances does to the picture (modes.png).
 
     \b
     Example:

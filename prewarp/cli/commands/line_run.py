@@ -22,19 +22,27 @@ from prewarp.module import read_module
 )
 @module_option()
 @click.option(
-    "--positions", type=click.IntRange(1, 1000), help="Camera positions of every unit; others are bad."
+    "--positions",
+    type=click.IntRange(1, 1000),
+    help="Camera positions that every unit must have; units with another number are bad.",
 )
 @pose_offset_option
 @pose_turn_option
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Processes [default: all cores].")
-@click.option("--scheduler", metavar="ADDRESS", help="Work on a Dask cluster instead (extra 'cluster').")
-@click.option("--packages", is_flag=True, help="Write a verified device package of every unit (--module).")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Work on the Dask cluster at this address instead (needs the extra 'cluster').",
+)
+@click.option(
+    "--packages", is_flag=True, help="Write a verified device package of every unit (needs --module)."
+)
 @click.option(
     "--max-error",
     type=click.FloatRange(0.01, 8.0),
     default=0.25,
     show_default=True,
-    help="Largest error of a package, panel px.",
+    help="Largest error that a package may have, panel px.",
 )
 @output_option("Folder to write: units.csv, units.parquet, modes.csv, line.sqlite.")
 @talking
@@ -52,25 +60,28 @@ def run(
     max_error: float,
     output: Path,
 ) -> None:
-    """Say what every unit of a line is, from few camera positions each, and whether it belongs to the family.
+    """Find what every unit of a line is, from few camera positions each, and whether it belongs to the
+    family.
 
-    GRIDS are files or folders of grids, one a unit; the serial is the file's name. Both channels must be
-    shown from each camera position without moving the camera. Position and pointing of every shot are found
-    with the unit. With --module its limits of place are kept to.
+    GRIDS are files or folders of grids, one per unit; the serial is the file's name. Each camera position
+    must show both channels without the camera moving in between. Position and pointing of every shot are
+    found together with the unit. With --module, units are judged by its limits of place.
 
-    The table has a row a unit in order of serial: status (pass, pass within uncertainty, fail within
+    The table has one row per unit, in order of serial: status (pass, pass within uncertainty, fail within
     uncertainty, fail, bad), reason, error of place with its sigma, modes in prior sigmas, and the chances of
-    three flags: energy that the modes leave, energy within them against their tolerances, and a figure term
-    that no tolerance allows. A unit that raises one below 0.1 % fails; its figures are not known. What cannot
-    be used becomes a row with a reason. Two camera positions are enough; 'line positions' says where.
+    three flags: energy that the modes leave, energy within the modes against their tolerances, and a figure
+    term that no tolerance allows. A unit fails if one of these chances is below 0.1 %; its figures are then
+    not known. A grid that cannot be used becomes a row with a reason. Two camera positions are enough; 'line
+    positions' says where.
 
-    With --packages every unit that belongs to the family gets a device package of the format 'lookup' in
-    packages/SERIAL, verified before it is there. Tables are searched once for the family, which takes half a
-    minute; those of a unit follow from it. A unit whose package does not keep what is asked fails.
+    With --packages, every unit that belongs to the family gets a device package of the format 'lookup' in
+    packages/SERIAL, which is verified before it takes its place. The form of the tables is searched once for
+    the family, which takes half a minute; the tables of each unit then have that form. A unit fails if its
+    package does not keep what is asked.
 
-    Stopped or killed at any moment, the same command goes on where it was and writes the same bytes.
-    line.sqlite may be queried meanwhile (table units). A grid's column 'serial', where there is one, must
-    agree with the file's name; without it swapped files are found only where they are the same.
+    After it was stopped or killed at any moment, the same command continues where it was and writes the same
+    bytes. Meanwhile line.sqlite may be queried (table units). If a grid has a column 'serial', it must agree
+    with the file's name; without that column, swapped files are detected only if two files are the same.
 
     \b
     Example:

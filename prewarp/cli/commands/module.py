@@ -41,7 +41,7 @@ class _WithKeys(click.Command):
             with formatter.section(f"{heading}{f'  ({extra})' if extra else ''}"):
                 formatter.write_dl(
                     [
-                        (name, f"{means}; {accepted}{f'; left out: {default}' if default else ''}")
+                        (name, f"{means}; {accepted}{f'; default: {default}' if default else ''}")
                         for name, accepted, default, means in key_rows(table)
                     ]
                 )
@@ -55,16 +55,20 @@ class _WithKeys(click.Command):
     "grid_path",
     type=FILE,
     metavar="GRID",
-    help="With --new: names, reach, eye box and mirrored as in a grid, and a size of content that fits.",
+    help="With --new: take names, reach, eye box and mirroring from a grid, and size the content to fit.",
 )
 @click.option(
     "--example",
     type=click.Choice(EXAMPLES),
-    help="With --new: an example display; its design and a camera to simulate are written beside.",
+    help="With --new: write an example display, with its design and a simulated camera beside it.",
 )
-@click.option("-o", "--output", type=FILE, help="File to write with --new; never one that is there.")
 @click.option(
-    "--eyes", type=click.Choice(tuple(_EYES)), help="Eyes; right, or what the names of a grid's channels say."
+    "-o", "--output", type=FILE, help="File to write with --new; an existing file is never overwritten."
+)
+@click.option(
+    "--eyes",
+    type=click.Choice(tuple(_EYES)),
+    help="Eyes of the display [default: right, or what the names of a grid's channels say].",
 )
 @click.option(
     "--channels", type=click.IntRange(1, 2), default=2, show_default=True, help="Channels for each eye."
@@ -74,7 +78,7 @@ class _WithKeys(click.Command):
     type=click.Choice(LAYOUTS),
     default=LAYOUTS[0],
     show_default=True,
-    help="How two channels lie.",
+    help="How the two channels of an eye lie.",
 )
 @click.option(
     "--colors",
@@ -87,7 +91,7 @@ class _WithKeys(click.Command):
     "--panel",
     "panel_size_px",
     type=PanelSize(),
-    help="Panel size, px; left out: an example, 2560x2048 or what holds the grid's samples.",
+    help="Panel size, px [default: 2560x2048 as an example, or what holds the grid's samples].",
 )
 @click.option("--name", default="new display", show_default=True, help="What the display is called.")
 @talking
@@ -109,8 +113,8 @@ def module(
 ) -> None:
     """Check a module file and say what it holds, or write a new one.
 
-    All mistakes of a file are told at once, a line each. A new file holds usual values and says beside each
-    key what it takes; it can be used as it is, and nothing is asked.
+    All mistakes of a file are listed at once, a line each. A new file holds usual values, and a comment
+    beside each key says what it accepts. It can be used as it is; the command asks nothing.
 
     \b
     Examples:

@@ -24,12 +24,21 @@ from prewarp.trace import read_design
 @click.command()
 @click.argument("plan_path", metavar="PLAN", type=FILE)
 @click.option("--design", "design_path", type=FILE, help="Optical design (TOML) that the camera looks into.")
-@click.option("--fit", "fit_path", type=FILE, help="Or a fit (NPZ); its light is even.")
+@click.option(
+    "--fit",
+    "fit_path",
+    type=FILE,
+    help="Fit (NPZ) to look through instead of a design; its panels are evenly lit.",
+)
 @module_option(required=True)
 @click.option("--camera", "camera_path", type=FILE, required=True, help="Camera file (TOML).")
-@click.option("--bench", "bench_path", type=FILE, help="What is wrong with the bench (TOML).")
-@click.option("--seed", type=click.IntRange(0, 2**31), help="Of what is drawn by lot, over the bench's.")
-@click.option("--jobs", type=click.IntRange(1, 256), help="Poses side by side [default: one a core].")
+@click.option("--bench", "bench_path", type=FILE, help="Bench file (TOML): the faults of the bench.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31), help="Seed of all that is random; replaces the bench file's."
+)
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), help="How many poses to take at a time [default: one per core]."
+)
 @output_option("Folder to write: the photographs, truth.csv and truth_poses.csv.")
 @talking
 def photograph(
@@ -44,11 +53,11 @@ def photograph(
     jobs: int | None,
     output: Path,
 ) -> None:
-    """Take the photographs of a plan with a simulated camera, and write what is true of them beside.
+    """Take the photographs of a plan with a simulated camera, and write the truth about them.
 
-    PLAN is plan.csv of a folder that 'prewarp targets' wrote; marks.csv and the pictures lie beside it. The
-    optics are a traced design or a fit. The bench file holds blur, coma, focus, vignetting, ghosts, stray
-    light, dust, hot pixels, noise, drift, persistence, errors of stage and pose; README names its keys.
+    PLAN is the plan.csv of a folder that 'prewarp targets' wrote, with marks.csv and the pictures beside it.
+    The optics are a traced design or a fit. The bench file sets blur, coma, focus, vignetting, ghosts, stray
+    light, dust, hot pixels, noise, drift, persistence, and errors of stage and pose; README names its keys.
 
     truth.csv: file, mark, x_px, y_px (where the mark's panel point is seen, mean over the aperture), covered
     (fraction of its light that is hidden), light (that arrives, in full scales times px), centroid_x_px,

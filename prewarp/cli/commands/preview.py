@@ -30,7 +30,7 @@ from prewarp.render.pictures import png_bytes
     show_default=True,
     help="Size of the window, or of the picture, px.",
 )
-@click.option("--pictures", type=FILE, help="Folder for pictures saved with P while looking.")
+@click.option("--pictures", type=FILE, help="Folder for pictures that key P saves.")
 @click.option("--offscreen", is_flag=True, help="No window: write one picture to --output.")
 @click.option(
     "-o",
@@ -39,7 +39,11 @@ from prewarp.render.pictures import png_bytes
     help="The picture to write (PNG), with --offscreen; with --eye both a folder for left.png and right.png.",
 )
 @click.option(
-    "--time", "time_s", type=click.FloatRange(0, 3600), default=0.0, help="Time of the motion to begin at, s."
+    "--time",
+    "time_s",
+    type=click.FloatRange(0, 3600),
+    default=0.0,
+    help="Time at which the motion begins, s.",
 )
 @click.option(
     "--path",
@@ -47,9 +51,8 @@ from prewarp.render.pictures import png_bytes
     type=click.Choice(("auto", *PATHS)),
     default="auto",
     show_default=True,
-    help="How panels are drawn: by triangles, by compute shaders, by the shaders that 'prewarp export' "
-    "writes, or by what is "
-    "faster here.",
+    help="How panels are drawn. mesh: by triangles; compute: by compute shaders; exported: by "
+    "the shaders that 'prewarp export' writes; auto: by what is faster here.",
 )
 @gl_option
 @talking

@@ -17,9 +17,14 @@ NOT_FIXED = 1
 @click.command()
 @click.argument("fit_path", metavar="FIT", type=FILE)
 @click.argument("pairs_path", metavar="PAIRS", type=FILE)
-@click.option("--reference", help="Channel that stays as it is [default: the first with pairs].")
-@click.option("--scale", is_flag=True, help="Also look for a magnification of each channel.")
-@click.option("--hold", type=click.Choice((*TURNS, SCALE)), multiple=True, help="Keep a parameter at 0.")
+@click.option("--reference", help="Channel that is not moved [default: the first with pairs].")
+@click.option("--scale", is_flag=True, help="Also find a magnification of each channel.")
+@click.option(
+    "--hold",
+    type=click.Choice((*TURNS, SCALE)),
+    multiple=True,
+    help="Keep this parameter at 0; may be given several times.",
+)
 @output_option("File to write: the registered fit (NPZ).")
 @talking
 @click.pass_context
@@ -33,14 +38,15 @@ def register(
     hold: tuple[str, ...],
     output: Path,
 ) -> None:
-    """Register channels that were captured apart, by seam pairs; nothing is fitted again.
+    """Register channels that were captured apart, by seam pairs; the channels are not fitted again.
 
     PAIRS is a table (CSV or NPZ) of the same content seen through two channels from one pupil position:
     channel_a, channel_b, color, eye_x_mm, eye_y_mm, eye_z_mm, panel_a_u_px, panel_a_v_px, panel_b_u_px,
-    panel_b_v_px; optional step_x_arcmin and step_y_arcmin from a's picture to b's, and sigma_arcmin. A pair
-    that the others contradict is left out and named. With few pairs intervals are wide (Student's law).
+    panel_b_v_px; optional step_x_arcmin and step_y_arcmin, from a's picture to b's, and sigma_arcmin. A pair
+    that the others contradict is left out and named. With few pairs, intervals are wide (Student's law).
 
-    Exit code 1, and nothing written, when the pairs cannot fix a parameter, or it rests on one pair alone.
+    Exit code 1, and nothing is written, if the pairs do not determine a parameter, or if it rests on one pair
+    alone.
 
     \b
     Example:

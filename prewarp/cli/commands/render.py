@@ -69,9 +69,13 @@ _BYTES_PER_PX = 32
     "--light",
     "light_path",
     type=FILE,
-    help="Grid with luminance: match the channels by gains, and see how bright they are.",
+    help="Grid with luminance: match the channels by gains, and show them as bright as measured.",
 )
-@click.option("--unmatched", is_flag=True, help="With --light: leave the match out, to see what it mends.")
+@click.option(
+    "--unmatched",
+    is_flag=True,
+    help="With --light: show the channels unmatched, to see what the match corrects.",
+)
 @click.option(
     "--dither",
     type=click.Choice(DITHERS),
@@ -106,12 +110,12 @@ def render(
 ) -> None:
     """Draw the pre-warped panel pictures and what the eye sees of them.
 
-    Give --tracked to see what a wrong eye tracker does. Per eye one view is written; per channel one panel
-    picture, named by eye and channel: panel_right_inner.png (render.json says which is whose). What no
-    channel lights stays dark, and is said. Panels are taken as evenly lit, unless --light brings their
-    luminance: the view then holds what is measured, with the brightest place of the unmatched panels as
-    white. With --head-rate the head turns while lines are lit; the view is what an eye sees that keeps still
-    in the world, in the pose drawn for.
+    Give --tracked to see what a wrong eye tracker does. The command writes one view per eye and one panel
+    picture per channel, named by eye and channel, such as panel_right_inner.png (render.json lists them).
+    Directions that no channel lights stay dark, and the command says so. Panels are taken as evenly lit,
+    unless --light gives their luminance: the view then shows the measured luminance, with the brightest place
+    of the unmatched panels as white. With --head-rate the head turns while lines are lit; the view is that of
+    an eye that keeps still in the world, in the head pose that the content is drawn for.
 
     Caution: the pictures are for judging geometry on a monitor. Before they go to a display that is worn,
     limit its luminance and avoid flashing content; stop at eye strain, headache or nausea. Local codes and

@@ -41,7 +41,8 @@ LEAST_FOCUS_DIOPTRES = 0.01
 @click.option(
     "--no-package",
     is_flag=True,
-    help="Build no package where none is given [default: one is built by export's defaults, and removed].",
+    help="Without --package, build none [default: one is built by export's defaults, and "
+    "removed afterwards].",
 )
 @click.option("--light", "light_path", type=FILE, help="Grid with the column 'luminance'.")
 @click.option(
@@ -49,9 +50,14 @@ LEAST_FOCUS_DIOPTRES = 0.01
     "compared",
     type=(FILE, FILE),
     metavar="FIT MODULE",
-    help="A second display, side by side with the first.",
+    help="Show a second display side by side with the first.",
 )
-@click.option("--compare-light", "compared_light_path", type=FILE, help="Luminance of the second display.")
+@click.option(
+    "--compare-light",
+    "compared_light_path",
+    type=FILE,
+    help="Grid with the column 'luminance' of the second display.",
+)
 @click.option(
     "--compare-package", "compared_package_path", type=FILE, help="Device package of the second display."
 )
@@ -59,17 +65,17 @@ LEAST_FOCUS_DIOPTRES = 0.01
 @click.option(
     "--samples",
     type=click.IntRange(1000),
-    help="Time samples of the tracker budget [default: as many as tell the percentile within 2 %].",
+    help="Time samples of the tracker budget [default: as many as determine the percentile within 2 %].",
 )
 @click.option(
     "--directions",
     type=click.IntRange(1, 1000),
     default=DIRECTIONS,
     show_default=True,
-    help="Directions of the seam that the tracker budget looks at.",
+    help="How many directions of the seam the tracker budget simulates.",
 )
 @click.option("--no-figures", is_flag=True, help="Leave the pictures out: a small file of tables.")
-@click.option("--no-live", is_flag=True, help="Leave the live picture out: nothing in the page is run then.")
+@click.option("--no-live", is_flag=True, help="Leave the live picture out; the page then runs no script.")
 @extrapolate_option
 @talking
 def report(
@@ -91,13 +97,13 @@ def report(
     no_live: bool,
     extrapolate: bool,
 ) -> None:
-    """Write all that is known of a display into one HTML file: verdict first, against [limits] of the module
-    file, then every figure with its uncertainty, or what it needs to be known.
+    """Write all that is known of a display into one HTML file: first the verdict by [limits] of the module
+    file, then every figure with its uncertainty, or with what it needs to be known.
 
-    The file holds its figures, needs no network and opens from disk. Its live picture shows what an eye sees
-    while the pupil moves, drawn in the browser (WebGL 2) by the exported shaders and tables. The exit code
-    is 0 whenever the file is written, whatever the verdict; --json prints the same as a document. The same
-    input gives the same bytes.
+    The file holds all its pictures, needs no network and opens from disk. Its live picture shows what an eye
+    sees while the pupil moves, drawn in the browser (WebGL 2) by the exported shaders and tables. The exit
+    code is 0 whenever the file is written, whatever the verdict; --json prints the same content as a JSON
+    document. The same input gives the same bytes.
 
     Caution: limits are yours to choose with qualified people; a limit that is kept does not say that a
     display is safe, comfortable, or fit for a task.

@@ -33,12 +33,12 @@ from prewarp.resampling.sampling_map import IDLE_BELOW, SKIPS_ABOVE
 def sampling(
     talk: Talk, fit_path: Path, module_path: Path, pupil: np.ndarray, picture: Path | None, extrapolate: bool
 ) -> None:
-    """Say how finely the panels sample the content, and what contrast each filter keeps: choose both from
-    this.
+    """Say how finely the panels sample the content, and what contrast each filter keeps, so that you can
+    choose content size and filter.
 
-    Content px per panel px above 1 skips content pixels, so that fine lines alias; below 1 the panel could
-    show more than the content holds. Contrast is that of a grating at the panel's finest (Nyquist), mean over
-    all placings of its pixels and the worst one.
+    Above 1 content px per panel px, content pixels are skipped, so that fine lines alias; below 1, the panel
+    could show more than the content holds. Contrast is that of a grating at the panel's finest period
+    (Nyquist): the mean over all positions of the grating relative to the pixels, and the worst of them.
 
     \b
     Example:

@@ -55,10 +55,11 @@ def sensitivity(
 ) -> None:
     """Say how far channels come apart at the seam per mm of pupil, and the worst case over the eye box.
 
-    Once for a correction that stays that of a centred pupil, once for one that follows a tracked pupil with
-    an error. Channels whose images lie in one plane move alike and stay together, whatever their distortion.
-    Where the module declares when panels light their lines, also the split that a turn of head or eye makes
-    of two panels that light one direction at different times, and which scans would make the seam meet.
+    The command gives this for a correction that stays that of a centred pupil, and for one that follows a
+    tracked pupil with an error. Channels whose images lie in one plane move alike and stay together, whatever
+    their distortion. Where the module declares when panels light their lines, it also gives the split that a
+    turn of head or eye makes between two panels that light one direction at different times, and which scans
+    would make the seam meet.
 
     \b
     Example:

@@ -53,8 +53,8 @@ class NumberList(click.ParamType[tuple[float, ...]]):
 @click.option(
     "--positions",
     type=click.IntRange(1, 1600),
-    help="Pupil positions of each eye: 2 for a line, 8 beside an earlier fit, 25 and more without [default: "
-    "25, or as many as --fit or --design need].",
+    help="Pupil positions of each eye: 2 for a unit of a line, 8 with an earlier fit or a "
+    "design, 25 and more without [default: 25, or as many as --fit or --design need].",
 )
 @click.option(
     "--dots",
@@ -62,32 +62,39 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     help="Dots across and down each panel, 1716 at most [default: 33x33, or as --fit or --design need].",
 )
 @click.option(
-    "--radius", type=click.FloatRange(1.5, 1000.0), help="Of dots, px [default: a tenth of their pitch]."
+    "--radius",
+    type=click.FloatRange(1.5, 1000.0),
+    help="Radius of dots, px [default: a tenth of their pitch].",
 )
 @click.option(
     "--marks",
     type=click.Choice((CODED, ONE_FRAME)),
     default=CODED,
     show_default=True,
-    help="coded: dots whole, and named by 13 frames; one-frame: marks of two sizes that name themselves, "
-    "for a bench that drifts.",
+    help="coded: all dots together, and named by 13 code frames; one-frame: marks of two sizes "
+    "that name themselves, for a bench that drifts.",
 )
 @click.option(
     "--codes",
     type=click.Choice((ONCE, EVERY)),
     default=ONCE,
     show_default=True,
-    help="Code frames once a channel and pose, in the reference colour at the shortest exposure, or in every "
-    "colour and exposure.",
+    help="once: code frames once per channel and pose, in the reference colour at the shortest "
+    "exposure; every: in every colour and exposure.",
 )
-@click.option("--sines", is_flag=True, help="Also shifted sines of two periods each way, for dense sampling.")
-@click.option("--no-light", is_flag=True, help="No uniform fields and no ramp: dots alone.")
+@click.option(
+    "--sines",
+    is_flag=True,
+    help="Also show shifted sines of two periods along each axis, for dense sampling.",
+)
+@click.option("--no-light", is_flag=True, help="Leave out uniform fields and ramp; show dots alone.")
 @click.option(
     "--exposures",
     type=NumberList(int, "4,28", "1 to 8 numbers of 1 to 100000"),
     default="4,28",
     show_default=True,
-    help="Exposures in panel frames, whole and rising: a bracket, as light may vary by 50 over the field.",
+    help="Exposures in panel frames, whole and rising numbers: a bracket, as light may vary by "
+    "a factor of 50 over the field.",
 )
 @click.option(
     "--refresh",
@@ -95,7 +102,7 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     type=click.FloatRange(1.0, 1000.0),
     default=60.0,
     show_default=True,
-    help="Frames a second of the panels.",
+    help="Frame rate of the panels, Hz.",
 )
 @click.option(
     "--colors-at",
@@ -103,36 +110,46 @@ class NumberList(click.ParamType[tuple[float, ...]]):
     "colours_at",
     type=click.IntRange(0, 1600),
     default=0,
-    help="Positions with every colour, the others have the reference colour alone [default: all].",
+    help="Number of positions with every colour; the others have the reference colour alone [default: all].",
 )
 @click.option(
     "--depth",
     type=NumberList(float, "2,4", "two of 0 to 50 mm"),
     default=",".join(f"{one:g}" for one in DEPTH_MM),
     show_default=True,
-    help="Smallest and largest distance of positions from z = 0, mm; signs alternate in a checker.",
+    help="Smallest and largest distance of positions from z = 0, mm; neighbours alternate in "
+    "sign like a checkerboard.",
 )
 @click.option(
     "--turn",
     "turn_deg",
     type=click.FloatRange(0.0, 45.0),
-    help="Of six turned shots from the middle position, for the camera's entrance pupil, degrees; 0: none "
-    f"[default: {TURN_DEG:g}, none below {FEWEST_TURNED} positions].",
+    help="Angle of six turned shots from the middle position, which find the camera's entrance "
+    f"pupil, degrees; 0: none [default: {TURN_DEG:g}, none below {FEWEST_TURNED} positions].",
 )
 @click.option(
-    "--dark", type=click.IntRange(0, 100), default=2, show_default=True, help="Dark frames each time."
+    "--dark",
+    type=click.IntRange(0, 100),
+    default=2,
+    show_default=True,
+    help="Dark frames of each exposure before the dots, and as many after.",
 )
 @click.option(
     "--camera",
     "cameras",
     multiple=True,
     default=("camera",),
-    help="Name of the camera; twice: left, right eye.",
+    help="Name of the camera; given twice: of the left and the right eye's camera.",
 )
 @click.option(
-    "--fit", "fit_path", type=FILE, help="Earlier fit: says what is needed, and gives seam targets."
+    "--fit", "fit_path", type=FILE, help="Earlier fit, from which needs are computed and seam targets made."
 )
-@click.option("--design", "design_path", type=FILE, help="Design to trace instead: says what is needed.")
+@click.option(
+    "--design",
+    "design_path",
+    type=FILE,
+    help="Design to trace instead of an earlier fit, from which needs are computed.",
+)
 @wanted_error_option
 @output_option("Folder to write.")
 @talking
@@ -158,11 +175,12 @@ def targets(
     wanted_px: float,
     output: Path,
 ) -> None:
-    """Write target pictures for every panel, and the plan of the photographs to take of them.
+    """Write target pictures for every panel, and a plan of the photographs to take of them.
 
-    OUTPUT gets pictures/, plan.csv (one row a photograph), marks.csv (where each dot is, and its name),
+    OUTPUT gets pictures/, plan.csv (one row per photograph), marks.csv (where each dot is, and its name),
     targets.json and GUIDE.md. The plan calibrates itself: depth alternates, positions are jittered, six shots
-    are turned. How many positions and dots an error needs is told from an earlier fit or a design.
+    are turned. From an earlier fit or a design, the command says how many positions and dots a wanted error
+    needs.
 
     \b
     Examples:

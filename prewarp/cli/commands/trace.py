@@ -20,14 +20,14 @@ from prewarp.trace import reach_lattice, read_design, trace_samples
     type=Counts(2, 512),
     default="25x19",
     show_default=True,
-    help="Viewing directions across and up each channel's nominal reach.",
+    help="Number of viewing directions across and up each channel's nominal reach.",
 )
 @click.option(
     "--margin",
     type=click.FloatRange(0.0, 45.0),
     default=6.0,
     show_default=True,
-    help="How far beyond the nominal reach to look, degrees, so that panel corners are covered.",
+    help="How far beyond the nominal reach rays are traced, degrees, so that panel corners are covered.",
 )
 @output_option("Grid to write: .csv, .csv.gz or .npz.")
 @talking
@@ -42,8 +42,8 @@ def trace(
 ) -> None:
     """Trace an optical design that has not been built to a distortion grid.
 
-    Rays run from each pupil position along each viewing direction to the panel; lost rays are counted with
-    the surface and cause.
+    Rays run from each pupil position along each viewing direction to the panel. Lost rays are counted by
+    surface and cause.
 
     \b
     Example:

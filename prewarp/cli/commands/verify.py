@@ -18,25 +18,25 @@ FAILED = 1
 @click.command()
 @click.argument("package_path", metavar="PACKAGE", type=FILE)
 @click.option(
-    "--fit", "fit_path", type=FILE, help="Also hold the package's own reference points to this fit."
+    "--fit", "fit_path", type=FILE, help="Also compare the package's own reference points with this fit."
 )
 @click.option(
     "--max-error",
     "limit_px",
     type=Pixels(0.001, 100.0),
-    help="Largest error of every artefact that is accepted, whatever the package says was asked for.",
+    help="Largest error that any artefact may have, whatever the package says was asked for.",
 )
 @click.option(
     "--max-light",
     "max_light_percent",
     type=Percent(LEAST_LIGHT_PERCENT, LARGEST_LIGHT_PERCENT),
-    help="Largest step and ripple across the seam that is accepted, whatever the package says.",
+    help="Largest luminance step and ripple across the seam that is accepted, whatever the package says.",
 )
 @click.option(
     "--trust",
     "key_path",
     type=FILE,
-    help="Public Ed25519 key (PEM): the package must be signed by its private one.",
+    help="Public Ed25519 key (PEM): the package must be signed with the matching private key.",
 )
 @talking
 def verify(
@@ -47,18 +47,19 @@ def verify(
     max_light_percent: float | None,
     key_path: Path | None,
 ) -> int:
-    """Check a package that 'prewarp export' wrote: nothing missing, nothing changed, everything does what the
-    fit says.
+    """Check a package that 'prewarp export' wrote: that nothing is missing, nothing changed, and everything
+    does what the fit says.
 
-    Sizes and hashes of all files; every table, mesh and shader is read back, run where this machine can, and
-    compared with what the fit says at random panel points and pupil positions, which the package brings
-    along. What is measured is judged by what was asked for when it was exported (--max-error, --max-light),
-    never by what was measured then. The C evaluator is compiled where there is a compiler.
+    The command checks sizes and hashes of all files. It reads back every table, mesh and shader, runs it
+    where this machine can, and compares it with what the fit says at random panel points and pupil positions,
+    which the package contains. Measured figures are judged by what was asked for at export (--max-error,
+    --max-light), never by what was measured then. The C evaluator is compiled if there is a compiler.
 
-    The manifest is held to its own digest and to what the package holds. That shows damage, and changes by
-    hand; who makes a package anew can make them all fit. --trust tells whose it is.
+    The manifest is compared with its own digest and with the content of the package. That shows damage and
+    changes by hand, but someone who makes a package anew can make all digests fit. --trust checks whose
+    package it is.
 
-    Exit code 0: all is well; 1: something is wrong, see the table; 2: this is no package.
+    Exit code 0: all is well; 1: something is wrong, see the table; 2: the folder is no package.
 
     \b
     Examples:
