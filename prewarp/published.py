@@ -6,6 +6,9 @@ source named or in its abstract, or is quoted from memory.
 
 from dataclasses import dataclass
 
+# Units of keys, as people write them.
+_UNITS = {"deg_per_s": "deg/s", "percent": "%"}
+
 
 @dataclass(frozen=True)
 class Published:
@@ -23,7 +26,8 @@ class Published:
         """Return one line for people."""
         figure = f"{self.low:g}" if self.low == self.high else f"{self.low:g} to {self.high:g}"
         memory = "" if self.read else "; quoted from memory"
-        return f"{self.what}: {figure} {self.unit} ({self.condition}; {self.source}{memory})"
+        unit = _UNITS.get(self.unit, self.unit)
+        return f"{self.what}: {figure} {unit} ({self.condition}; {self.source}{memory})"
 
     def as_dict(self) -> dict[str, object]:
         """Return the figure for machines; the unit is in the keys."""

@@ -25,7 +25,7 @@ def test_the_count_is_the_first_that_is_enough():
     needed = positions_for([100.0, 1.0, 0.1, 0.01], wanted_px=0.1, shows_motion=True)
     assert needed.nodes == 3 and needed.left_px == pytest.approx(0.02, rel=0.01)
     assert needed.fewer_px == pytest.approx(0.2, rel=0.01)
-    assert "needs 3 x 3 pupil positions over what was captured (2 x 2 leave up to 0.2 px)" in needed.text()
+    assert "needs 3 x 3 pupil positions over the captured range (2 x 2 leave up to 0.2 px)" in needed.text()
     assert positions_for([100.0, 0.01, 0.001], wanted_px=0.1, shows_motion=True).fewer_px is None
 
 

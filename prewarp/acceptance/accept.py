@@ -80,7 +80,8 @@ class Acceptance:
             return f"No verdict: a figure that has a limit is not known. Needs {needs}."
         kind = "exceeds a limit" if verdict.startswith("pass") else "keeps its limits"
         return (
-            f"{verdict.capitalize()}. Specific risk that the unit {kind} all the same: {chance_text(risk)}."
+            f"{verdict.capitalize()}. Specific risk, the chance that the unit {kind} all the "
+            f"same: {chance_text(risk)}."
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -240,8 +241,8 @@ def _left_out(capture: Capture) -> list[str]:
     told = []
     if capture.outside_box:
         told.append(
-            f"{capture.outside_box} rows from outside the eye box are not judged: there a device takes the "
-            "nearest position inside."
+            f"{capture.outside_box} rows from outside the eye box are not judged: for such pupils "
+            "a device takes the nearest position inside."
         )
     if capture.not_finite:
         told.append(f"{capture.not_finite} rows are not finite and are not judged.")

@@ -37,8 +37,8 @@ def _pupils_lacking(group: Deviations, lookup: Lookup) -> str:
         if most - least < SPAN_SHARE * (high[axis] - low[axis]) - 1e-6:
             seen = f"{least:g}" if least == most else f"{least:g} to {most:g}"
             return (
-                f"pupil positions over the eye box: {name} was captured at {seen} mm, of {low[axis]:g} to "
-                f"{high[axis]:g} mm half must be spanned"
+                f"pupil positions over the eye box: {name} was captured at {seen} mm, of "
+                f"{low[axis]:g} to {high[axis]:g} mm at least half must be spanned"
             )
     return ""
 

@@ -110,7 +110,7 @@ def place_figures(
         }
         unknown = needs or (TWO_SHOTS if parts["positions"] is None else "")
         known = {name: float(part) for name, part in parts.items() if part is not None}
-        note = "95 % of rows, noise taken out; the fit's error and the package's are in the figure"
+        note = "95 % of rows, noise taken out; errors of the fit and of the package are included"
         found.append(Figure(key, of, unit, value, known, raw, len(group), unknown, note, limits.get(key)))
     return found
 

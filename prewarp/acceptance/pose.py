@@ -63,8 +63,8 @@ class CommonPose:
         if self.removed:
             return f"Removed as the unknown pose of the capture: {found} ({prior})."
         return (
-            f"Nothing was removed: {found} would fit best, which is no pose of this bench ({prior}); it "
-            "counts as the unit's."
+            f"Nothing was removed: {found} would fit best, but that is too far for this bench "
+            f"({prior}); it counts as the unit's."
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -159,6 +159,6 @@ def describe(pose: CommonPose | None, prior: BenchPrior | None, /) -> Sequence[s
             "--stage-mm and --turn-arcmin, or remove a common pose by --remove-pose.",
         )
     return (
-        f"Nothing was removed; the common pose of the capture counts as unknown by {prior.stage_mm:g} mm and "
-        f"{prior.turn_arcmin:g} arcmin, 1-sigma per axis.",
+        "Nothing was removed; the common pose of the capture is taken as uncertain by "
+        f"{prior.stage_mm:g} mm and {prior.turn_arcmin:g} arcmin, 1-sigma per axis.",
     )

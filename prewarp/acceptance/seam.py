@@ -168,8 +168,8 @@ def seam_figure(
     }
     known = {name: float(part) for name, part in parts.items() if part is not None}
     note = (
-        f"95 % of time samples of natural eye movement with the tracker; with the tracker right {still:.3g} "
-        f"arcmin over 95 % of {len(found.shot)} rows"
+        "95 % of time samples of natural eye movement with the tracker; with a tracker "
+        f"without error {still:.3g} arcmin over 95 % of {len(found.shot)} rows"
     )
     return Figure(SEAM_KEY, found.of, "arcmin", value, known, raw, len(found.shot), note=note, limit=limit)
 

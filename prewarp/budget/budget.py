@@ -87,7 +87,7 @@ class Budget:
         rows = [
             (name, *(f"{one.percentile_arcmin(percent):.3g}" for percent in QUANTILES))
             for name, one in (
-                ("with the tracker asked about", self.tracked),
+                ("with the given tracker", self.tracked),
                 ("without a tracker", self.fixed),
             )
         ]
@@ -131,7 +131,7 @@ class Budget:
         found = []
         if self.residual_arcmin > self.limit.seam_arcmin:
             found.append(
-                f"what stays with a tracker without error is {self.residual_arcmin:.2f} arcmin "
+                f"even a tracker without error leaves {self.residual_arcmin:.2f} arcmin "
                 f"({self.limit.percentile:g} %), above the limit of {self.limit.seam_arcmin:g}"
             )
         if self.focus_step_dioptres is not None and self.focus_step_dioptres > self.limit.focus_dioptres:
@@ -160,12 +160,13 @@ class Budget:
             widest = max(self.half_width(one) for one in (self.tracked, self.fixed))
             size = f"within {100.0 * widest:.2g} % only" if np.isfinite(widest) else "from below only"
             found.append(
-                f"So few time samples tell the percentile {size}: draw more for {100.0 * PRECISION:g} %."
+                f"With so few time samples the percentile is known {size}: draw more to know it "
+                f"within {100.0 * PRECISION:g} %."
             )
         if not self.is_certain and not self.reasons:
             found.append(
-                "The limit lies within what the number of time samples leaves open: take the verdict as "
-                "undecided."
+                "The limit lies within the interval that this number of time samples leaves open: "
+                "the verdict is undecided."
             )
         return found
 
@@ -178,7 +179,7 @@ class Budget:
         need = self.need()
         state = "meets it" if self.verdict == TRACKER_MEETS else "does not meet it"
         return (
-            f"A tracker is needed to keep {of}: {need}. The one asked about "
+            f"A tracker is needed to keep {of}: {need}. The given tracker "
             f"({self.tracker.accuracy_mm:g} mm, {self.tracker.latency_ms:g} ms) {state} "
             f"({self._with_interval(self.tracked)} arcmin)."
         )
@@ -198,8 +199,8 @@ class Budget:
         """Return the accuracy that `needed` gives, in words."""
         if not self.frontier.allows_any:
             return (
-                f"none of {self.tracker.rate_hz:g} Hz and {self.tracker.noise_mm:g} mm of noise does, "
-                "however accurate and early"
+                f"no tracker of {self.tracker.rate_hz:g} Hz and {self.tracker.noise_mm:g} mm of noise "
+                "keeps it, however accurate and early"
             )
         longest = self.frontier.longest_latency_ms
         bound = "" if longest is None else f", and never later than {longest:.0f} ms"

@@ -142,7 +142,9 @@ def _sizes(columns: int, rows: int, number: int) -> FloatArray:
             sizes = np.where(large, _LARGE, 1.0)
             sizes[row, column] = _CENTRE
             return sizes
-    raise CaptureError(f"{columns} x {rows} marks of two sizes: no pattern without like windows was found.")
+    raise CaptureError(
+        f"{columns} x {rows} marks of two sizes: no pattern was found in which no two windows are alike."
+    )
 
 
 def has_unlike_windows(large: BoolArray, /) -> bool:

@@ -90,16 +90,16 @@ def _require_kind(
     depth = _KINDS.get(picture.mode)
     if depth is None:
         raise CaptureError(
-            f"{path}: its pixels are '{picture.mode}'; expected one plane of 8 or 16 bits. Save it as a grey "
-            "picture, of a colour camera one colour's pixels alone.",
+            f"{path}: its pixels are '{picture.mode}'; expected one plane of 8 or 16 bits. Save "
+            "it as a grey picture; from a colour camera, save the pixels of one colour alone.",
             path=str(path),
         )
     turn = picture.getexif().get(_ORIENTATION, 1)
     if turn != 1:
         raise CaptureError(
-            f"{path}: its EXIF data say that it is to be shown turned or mirrored (orientation {turn}); the "
-            "camera's file holds for pixels as they were read out. Set orientation to 1 without turning "
-            "pixels, and switch that off in the camera.",
+            f"{path}: its EXIF data say that it is to be shown turned or mirrored (orientation "
+            f"{turn}); the camera file describes pixels as they were read out. Set orientation to "
+            "1 without turning pixels, and switch that off in the camera.",
             path=str(path),
         )
     if size_px is not None and (width, height) != tuple(size_px):

@@ -68,9 +68,9 @@ class CaptureNeeded:
             )
         elif self.dots_each_way is not None:
             lines.append(
-                f"dots for {self.wanted_px:g} px: {self.dots_each_way} x {self.dots_each_way} at the planned "
-                f"positions, with {self.noise_px:.2g} px of noise a dot ({said}); errors of poses come on "
-                "top."
+                f"dots for {self.wanted_px:g} px: {self.dots_each_way} x {self.dots_each_way} at the "
+                f"planned positions, with {self.noise_px:.2g} px of noise per dot ({said}); errors of "
+                "poses come on top."
             )
         return lines
 
@@ -136,7 +136,7 @@ def capture_needed(
             )
         if channel.name not in fields.captured:
             raise CaptureError(
-                f"{source}: what was captured of channel '{channel.name}' is not in the fit. Fit again.",
+                f"{source}: the fit does not say what was captured of channel '{channel.name}'. Fit again.",
                 channel=channel.name,
             )
         needed[channel.name] = pupils_needed(field, fields.captured[channel.name], wanted_px=wanted_px)

@@ -80,15 +80,17 @@ def _pupils_advice(needed: Mapping[str, PupilsNeeded], terms: Mapping[str, Pupil
     worst = max(known, key=lambda name: (known[name].nodes or 0, known[name].fewer_px or 0.0))
     one, shown = known[worst], terms[worst]
     assert one.nodes is not None and shown is not None
-    mend = f"Estimated from the samples alone, up to {TOO_LARGE:g} times too large rather than too small."
+    mend = f"Estimated from the samples alone, up to {TOO_LARGE:g} times too large, but hardly too small."
     if one.nodes > len(one.terms_px):
         why = "noise hides smaller terms" if shown.hidden_by_noise else "these positions show no more"
-        mend = f"Terms above pupil degree {len(one.terms_px) - 1} are extrapolated, rather too large: {why}."
+        mend = (
+            f"Terms above pupil degree {len(one.terms_px) - 1} are extrapolated, and rather too large: {why}."
+        )
     return finding(
         "pupils_needed",
         "remark",
         f"{one.text()}{_of(worst, needed)}.",
-        f"{mend} 'fit' tells it more closely.",
+        f"{mend} 'fit' says it more exactly.",
         size=(float(one.nodes), "pupil positions each way"),
     )
 
@@ -107,10 +109,11 @@ def _depth_advice(samples: Samples) -> Finding | None:
     return finding(
         "one_plane",
         "remark",
-        f"all pupil positions lie in the plane z = {float(np.median(depth)):.3g} mm. Rays do not bend, so "
-        "other depths follow from it; but a turn or a wrong calibration of the camera that goes with the "
-        "position shows as image vergence and swim, and nothing here checks that.",
-        f"Alternate z by +-{_STEP_MM:g} mm from position to position, in a checker.",
+        f"all pupil positions lie in the plane z = {float(np.median(depth)):.3g} mm. Rays do "
+        "not bend, so other depths follow from it. But a turn of the camera or an error of "
+        "its calibration that changes with the position looks like image vergence and swim, "
+        "and nothing in these data tells them apart.",
+        f"Alternate z by +-{_STEP_MM:g} mm from position to position, like a checkerboard.",
     )
 
 
@@ -127,7 +130,7 @@ def _noise_advice(noise: Mapping[str, float | None]) -> Finding:
     """Return how much dots scatter, by name of the channel, px per axis."""
     known = {name: one for name, one in noise.items() if one is not None}
     if not known:
-        text = "what dots of one pupil position scatter: not known: needs more dots per pupil position."
+        text = "scatter of the dots of one pupil position: not known: needs more dots per pupil position."
         return finding("noise", "remark", text, "")
     worst = max(known, key=lambda name: known[name])
     place = f" at most (channel '{worst}')" if len(known) > 1 else ""
@@ -136,8 +139,8 @@ def _noise_advice(noise: Mapping[str, float | None]) -> Finding:
     return finding(
         "noise",
         "remark",
-        f"dots of one pupil position scatter by {amount}, what is smooth over the panel taken out.",
-        "The error that it leaves in a map falls as one over the square root of the number of samples: more "
-        "dots or more pupil positions bring it down.",
+        f"dots of one pupil position scatter by {amount}, after what is smooth over the panel is taken out.",
+        "The error that this leaves in a map falls as one over the square root of the number "
+        "of samples: more dots or more pupil positions bring it down.",
         size=(size, "px"),
     )

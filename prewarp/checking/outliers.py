@@ -250,7 +250,8 @@ def outlier_findings(
         (
             "remark",
             outermost,
-            " at the panel's rim seen from a corner of the eye box, where the optics may really turn so fast",
+            " at the panel's rim seen from a corner of the eye box, where the field may really "
+            "change so fast",
             "Look at these points in the fit's residuals.",
         ),
     ):

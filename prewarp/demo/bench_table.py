@@ -53,9 +53,9 @@ def bench_lines(figures: Figures, /) -> list[tuple[str, list[Line]]]:
             ],
         ),
         (
-            "Beside the trace, at pupils not photographed; arcmin (median / p95 / max)",
+            "Difference from the trace, at pupil positions not photographed; arcmin (median / p95 / max)",
             [
-                ("fit, without shift, turn and scale of all", spread("map")),
+                ("fit, common shift, turn and scale removed", spread("map")),
                 ("fit as it is", spread("map_raw")),
                 ("seam as the package draws it", spread("seam_of_package")),
             ],

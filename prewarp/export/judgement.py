@@ -32,7 +32,7 @@ SINGLE = 2.0**-23
 LIGHT = "light"
 PLACE, WEIGHT, WEIGHT_RMS, AS_WRITTEN = "place", "weight, largest", "weight, RMS", "as written"
 _NO_LIGHT = "not measured: this version has nothing that measures light from a package"
-_TOLD = "told, not judged: light is judged as a whole"
+_TOLD = "reported, not judged: light is judged as a whole"
 
 
 @dataclass(frozen=True)
@@ -223,7 +223,7 @@ def light_checks(light: LightFigures | None, request: Request, /) -> Iterator[Ch
         if value is None:
             yield Check(LIGHT, what, None, None, limit, unit, "not known: the package does not determine it")
         elif limit is None:
-            yield Check(LIGHT, what, None, value, None, unit, "told: a feather was asked for")
+            yield Check(LIGHT, what, None, value, None, unit, "reported: a feather was asked for")
         else:
             yield Check(LIGHT, what, bool(value <= limit), value, limit, unit)
 

@@ -141,8 +141,8 @@ class PackageOptions:
             )
         if "gpu" in self.formats and not {"lookup", "shaders"} <= set(self.formats):
             raise PackageError(
-                "meshes made on the GPU are drawn by stages of the format 'shaders' and held to the tables "
-                "of the format 'lookup'; ask for both too."
+                "meshes made on the GPU are drawn by stages of the format 'shaders' and compared "
+                "with the tables of the format 'lookup'; ask for both too."
             )
 
 

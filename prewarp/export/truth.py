@@ -145,7 +145,7 @@ def truth_file(build: DeviceBuild, truth: Truth, facts: JsonObject, /) -> Packag
             depth = truth.lit_deg[channel].astype(np.float32)
             add(f"c{place}_lit_deg", depth, each, "degrees, negative outside", what)
     add("facts", np.frombuffer(canonical_bytes(facts), dtype=np.uint8), ("bytes",), "JSON in UTF-8")
-    what = "what the fit says at random points; every artefact is held to it; facts of the display"
+    what = "what the fit says at random points; every artefact is compared with it; facts of the display"
     return PackageFile(PATH, npz_bytes(arrays), KIND, what, tuple(notes))
 
 

@@ -90,8 +90,9 @@ class Captured:
         if not tied:
             return ""
         return (
-            f"of the wavefront over the pupil the positions show {', '.join(tied)} alone; others are tied "
-            "to rounder ones (as x4 + y4 to x2y2 in round aberration), which no data here can test."
+            "the pupil positions determine only some terms of the wavefront over the pupil: "
+            f"{', '.join(tied)}. The others are tied to rounder ones (as x4 + y4 to x2y2 in a "
+            "round aberration), which these data cannot test."
         )
 
     def outside_mm(self, pupil_mm: FloatArray, tangent: FloatArray, /) -> FloatArray:

@@ -157,8 +157,8 @@ def require_captured(found: Sequence[Outside], /) -> None:
     if far:
         worst = max(far, key=lambda one: one.half_mm)
         raise ExtrapolationError(
-            f"{worst.text()}; expected at most half of their distance. Capture there, stay inside, or give "
-            "--extrapolate to go on with a guess.",
+            f"{worst.text()}; expected at most half the distance of neighbouring positions. "
+            "Capture there, stay inside, or give --extrapolate to accept a guess.",
             channel=worst.channel,
             pupil_mm=worst.pupil_mm,
         )

@@ -68,7 +68,7 @@ def suggest_module(
     half = [math.ceil(float(most) * 1000.0) / 1000.0 for most in np.abs(grid.pupil_mm).max(axis=0)]
     head = (
         f"Suggested by {grid.source.rsplit('/', 1)[-1]}: names, eye box, content, reach, mirrored.",
-        f"Not told by a grid, examples here: {_NOT_TOLD}. Overwrite them.",
+        f"A grid does not tell these, which are examples: {_NOT_TOLD}. Overwrite them.",
     )
     first = f"channel.{grid.channel_names[0]}"
     remarks = {

@@ -109,7 +109,8 @@ def summarise(module: DisplayModule, /) -> ModuleSummary:
                 f"{eye} eye: no two channels overlap by nominal reach; there is a gap between them."
             )
     remarks += [
-        f"content does not hold all of the reach of {one.name}; make field_x_deg or height_px larger."
+        f"the content picture does not cover the whole reach of {one.name}; make field_x_deg "
+        "or height_px larger."
         for one in module.channels
         if not _held(module, one.reach)
     ]

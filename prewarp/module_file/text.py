@@ -28,7 +28,7 @@ def module_text(new: NewModule, /) -> str:
     module = new.module
     lines = [
         *(f"# {line}" for line in new.head),
-        "# Every key with its range: prewarp module --help. Is it right: prewarp module FILE.",
+        "# 'prewarp module --help' lists every key with its range; 'prewarp module FILE' checks this file.",
         "",
     ]
     tables = {table.heading: table for table in KEY_TABLES}

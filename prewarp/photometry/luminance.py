@@ -89,8 +89,8 @@ class LuminanceMap:
         """What the samples leave open of the map; worked out when it is first asked for."""
         if self.samples is None:
             raise FitError(
-                f"channel '{self.channel}', {self.colour}: the map has no samples with it, so nothing says "
-                "how sure it is. Fit it again."
+                f"channel '{self.channel}', {self.colour}: the map was stored without its samples, so "
+                "its uncertainty is not known. Fit it again."
             )
         u, v, x, y = self.samples.place
         level = self._log_light(u, v, *(np.clip(one, -PUPIL_MARGIN, PUPIL_MARGIN) for one in (x, y)))

@@ -115,8 +115,9 @@ class PoseEstimate:
         ]
         if mm > _WORSE * self.stage_mm or arcmin > _WORSE * self.turn_arcmin:
             lines.append(
-                "the stage is worse than stated: sigma of what is weak or lost is too small. State "
-                f"{max(mm, self.stage_mm):.2g} mm and {max(arcmin, self.turn_arcmin):.2g} arcmin."
+                "the stage is worse than stated, so the sigma of all that is weakly known is too "
+                f"small. State {max(mm, self.stage_mm):.2g} mm and "
+                f"{max(arcmin, self.turn_arcmin):.2g} arcmin."
             )
         lines += [slip.line() for slip in self.slips]
         return lines + self.modes.lines()

@@ -105,9 +105,10 @@ def shots_of(grid: Grid, /, *, with_base: bool = False) -> Shots:
             "that of the design's trace as --base"
         )
         raise FitError(
-            f"{grid.source}: the {2 * len(shots)} numbers a dot of {len(shots)} shots decide pupil degree "
-            f"{degree}; free poses need {least}, {terms} numbers a dot, or what the field lacks is taken for "
-            f"turns of the camera. {mend}, or fit without --poses free.",
+            f"{grid.source}: {len(shots)} shots give {2 * len(shots)} numbers a dot, enough for "
+            f"pupil degree {degree}; free poses need degree {least}, {terms} numbers a dot, or "
+            f"what the field lacks would be taken for turns of the camera. {mend}, or fit without "
+            "--poses free.",
             pupil_degree=degree,
         )
     return shots

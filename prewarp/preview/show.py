@@ -246,7 +246,7 @@ class Show:
                 self.stage.reload()
                 self._dressing.say("Shaders compiled again.", now_s)
             except ShaderError as cause:
-                self._dressing.say(f"The last good shaders go on.\n{cause}", now_s, stays=True)
+                self._dressing.say(f"The last good shaders stay in use.\n{cause}", now_s, stays=True)
         if self._loading is None and self._files.changed(now_s):
             self._loading = self._worker.submit(self._reload)
             self._dressing.say("Files changed: reading them again ...", now_s, stays=True)
@@ -259,7 +259,9 @@ class Show:
                 except PrewarpError as cause:
                     error = cause
             text = (
-                f"The files could not be read; what was there goes on.\n{error}" if error else "Read again."
+                f"The files could not be read; the earlier ones stay in use.\n{error}"
+                if error
+                else "Read again."
             )
             self._dressing.say(text, now_s, stays=error is not None)
 

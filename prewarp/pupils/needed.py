@@ -47,8 +47,8 @@ class PupilsNeeded:
         fewer = self.nodes - 1
         besides = "" if self.fewer_px is None else f" ({fewer} x {fewer} leave up to {self.fewer_px:.2g} px)"
         return (
-            f"for {self.wanted_px:g} px this field needs {self.nodes} x {self.nodes} pupil positions over "
-            f"what was captured{besides}"
+            f"for {self.wanted_px:g} px this field needs {self.nodes} x {self.nodes} pupil "
+            f"positions over the captured range{besides}"
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -89,7 +89,7 @@ def positions_for(
     enough = np.flatnonzero(left[2:] <= wanted_px)
     if len(enough) == 0:
         return not_known(
-            f"more than {MOST_NODES} each way: the terms hardly fall; look for an edge in the eye box"
+            f"more than {MOST_NODES} each way: the terms hardly fall off; look for an edge in the eye box"
         )
     nodes = int(enough[0]) + 2
     fewer = float(left[nodes - 1]) if nodes > 2 else None

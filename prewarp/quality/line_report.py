@@ -82,9 +82,9 @@ class LineReport:
         for one in self.drifting:
             low, high = one.trend.slope_interval
             told.append(
-                f"{one.name.replace('_', ' ')} drifts: {100.0 * one.trend.slope:+.2f} prior sigmas per 100 "
-                f"units ({100.0 * low:+.2f} to {100.0 * high:+.2f}). A tool may wear: see what "
-                "this mode is of."
+                f"{one.name.replace('_', ' ')} drifts: {100.0 * one.trend.slope:+.2f} prior sigmas "
+                f"per 100 units ({100.0 * low:+.2f} to {100.0 * high:+.2f}). A tool may be wearing: "
+                "modes.csv says which tolerance the mode belongs to."
             )
         if self.drifts and not self.drifting:
             told.append(f"No mode drifts (of {len(self.drifts)}, chance below {100.0 * DRIFT_BELOW:g} %).")
@@ -95,8 +95,8 @@ class LineReport:
             if figure.capability is not None and figure.capability.is_normal is False:
                 told.append(
                     f"{name}: the values follow no normal law (chance "
-                    f"{chance_text(figure.capability.law_p or 0.0)}), which "
-                    "all indices suppose: go by the units seen outside."
+                    f"{chance_text(figure.capability.law_p or 0.0)}), which all indices assume: rely on "
+                    "the units seen outside the limits."
                 )
             if figure.chart is not None and not figure.chart.is_steady:
                 rules = "; ".join(
@@ -104,7 +104,9 @@ class LineReport:
                     for one in figure.chart.signals
                     if one.is_sure
                 )
-                told.append(f"{name}: not steady, so its capability is of no settled process: {rules}.")
+                told.append(
+                    f"{name}: not steady, so its capability does not describe a settled process: {rules}."
+                )
         return told
 
     def as_dict(self) -> dict[str, Any]:

@@ -111,7 +111,9 @@ class SeamPairs:
                     if column == "color"
                     else (self.channel_a == name) | (self.channel_b == name)
                 )
-                self.refuse(uses, f"{column} is '{name}', which the fit has not; it has {', '.join(known)}.")
+                self.refuse(
+                    uses, f"{column} is '{name}', which is not in the fit; it has {', '.join(known)}."
+                )
         for channels, pixel in ((self.channel_a, self.pixel_a), (self.channel_b, self.pixel_b)):
             size = np.array([sizes[name] for name in channels.tolist()], dtype=float)
             outside = np.any((pixel < 0.0) | (pixel > size), axis=1)

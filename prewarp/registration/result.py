@@ -104,12 +104,13 @@ class RegistrationResult:
         for one in self.unfixed:
             known = f"95 % within +-{one.half95:.2g}"
             if np.isinf(one.sigma):
-                known = "nothing in them speaks of it"
+                known = "they say nothing of it"
             elif one.alone_row is not None:
                 known = f"it rests on row {one.alone_row} alone, and nothing checks that pair"
             found.append(
-                f"channel '{one.channel}': the pairs cannot fix {one.name} ({known}). Take pairs further "
-                f"apart along the seam and across it, or hold it at 0 (--hold {one.name})."
+                f"channel '{one.channel}': the pairs do not determine {one.name} ({known}). Take "
+                "pairs further apart along the seam and across it, or hold it at 0 (--hold "
+                f"{one.name})."
             )
         return found
 

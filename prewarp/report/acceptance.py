@@ -126,7 +126,7 @@ def _draw_law(axes: "Axes", found: Acceptance) -> None:
         yscale="log", ylim=(0.1, 100.0), xlabel="error of place as measured, px", ylabel="rows beyond, %"
     )
     axes.set_yticks([0.1, 1.0, 5.0, 10.0, 100.0], ["0.1", "1", "5", "10", "100"])
-    axes.set_title("Rows by error, noise in it")
+    axes.set_title("Rows by error, noise included")
     axes.legend(fontsize=9)
 
 

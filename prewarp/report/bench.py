@@ -62,7 +62,7 @@ def bench_picture(
                 width=0.006 if word == "truth" else 0.003,
                 label=word,
             )
-        place.set_title(f"Where the camera stood, offsets {_ENLARGED:g} times as long")
+        place.set_title(f"Where the camera stood, offsets {_ENLARGED:g} times enlarged")
         place.set_xlabel("x, mm")
         place.set_ylabel("y, mm")
         place.set_aspect("equal")
@@ -81,7 +81,7 @@ def bench_picture(
             share.axvline(one, color=INK, linewidth=0.8, linestyle="--")
         share.axhline(95.0, color=INK, linewidth=0.8, linestyle=":")
         share.set_xscale("log")
-        share.set_title("Error beside the trace, at pupils that were not photographed")
+        share.set_title("Error against the trace, at pupils that were not photographed")
         share.set_xlabel("error, arcmin")
         share.set_ylabel("dots below, %")
         share.legend(loc="upper left")

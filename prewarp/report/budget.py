@@ -106,7 +106,7 @@ def _finish_frontier(axes: "Axes", items: Sequence[BudgetItem]) -> None:
         color=INK,
         markersize=12,
         markeredgewidth=3,
-        label=f"the tracker asked about: {tracker.accuracy_mm:g} mm, {tracker.latency_ms:g} ms",
+        label=f"the given tracker: {tracker.accuracy_mm:g} mm, {tracker.latency_ms:g} ms",
     )
     axes.set(
         xlim=(0.0, 1.08 * last),
@@ -114,7 +114,7 @@ def _finish_frontier(axes: "Axes", items: Sequence[BudgetItem]) -> None:
         xlabel="latency, eye to light, ms",
         ylabel="accuracy (bias), 1-sigma per axis, mm",
     )
-    axes.legend(loc="upper right", title="under its line a module's seam holds", alignment="left")
+    axes.legend(loc="upper right", title="below its line, the seam of a module holds", alignment="left")
 
 
 def _curve(simulation: Simulation) -> np.ndarray:

@@ -136,7 +136,11 @@ def _write_indices(axes: "Axes", one: FigureOfLine) -> None:
         lines.append(
             f"outside by the normal law {100.0 * own.expected_outside:.3g} %; seen {own.seen_outside}"
         )
-    law = {None: "law not asked: too few units", True: "normal law not doubted", False: "NO normal law"}
+    law = {
+        None: "normal law not tested: too few units",
+        True: "normal law not rejected",
+        False: "NO normal law",
+    }
     lines.append(law[own.is_normal] + ("" if own.law_p is None else f" (chance {chance_text(own.law_p)})"))
     if one.sigma_percent is not None:
         lines.append(f"measurement: {one.sigma_percent:.3g} % of the variance")

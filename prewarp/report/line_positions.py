@@ -34,7 +34,7 @@ def positions_picture(
         ]
         left.plot(*zip(*regular, strict=True), "s", color=INK, fillstyle="none", label="regular lattice")
         left.plot(numbers, [one.rms_px for one in choices], "o-", color=BLUE, label="chosen")
-        left.set(xlabel="camera positions", ylabel="claimed error of place, RMS px", yscale="log")
+        left.set(xlabel="camera positions", ylabel="predicted error of place, RMS px", yscale="log")
         left.set_title("Field and eye box, common motions removed")
         left.set_xticks(numbers)
         left.grid(visible=True, which="both", alpha=0.3)

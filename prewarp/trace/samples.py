@@ -78,8 +78,8 @@ def trace_samples(
             kept = result.valid
             if not kept.any():
                 raise TraceError(
-                    f"channel '{channel.name}', {colour.name}: no ray reaches the panel; "
-                    f"most often {next(iter(result.failures()))}. Check the design's places and signs.",
+                    f"channel '{channel.name}', {colour.name}: no ray reaches the panel; most often "
+                    f"{next(iter(result.failures()))}. Check the design's positions and signs.",
                     channel=channel.name,
                 )
             count = int(kept.sum())

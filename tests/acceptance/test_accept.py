@@ -150,7 +150,7 @@ def test_a_pose_is_removed_only_where_asked_for_and_only_as_far_as_a_bench_may_b
     np.testing.assert_allclose(freed.pose.turn_arcmin, [0.9, -3.0, 1.5], atol=0.77)
     assert "Removed as the unknown pose" in freed.told[0]
     far, one = posed(20.0, remove_pose=True, bench=bench)
-    assert not far.pose.removed and one.verdict == FAIL and "no pose of this bench" in far.told[0]
+    assert not far.pose.removed and one.verdict == FAIL and "too far for this bench" in far.told[0]
     # Not removed but stated: the verdict knows less.
     _, one = posed(0.0, bench=bench)
     assert one.verdict == PASS_WITHIN and one.parts["pose"] > 1.5

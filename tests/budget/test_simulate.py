@@ -123,11 +123,11 @@ def test_moments_are_drawn_until_the_percentile_is_known():
 def test_too_few_moments_and_a_limit_too_close_are_said():
     scene = linear_scene(motion=EyeMotion())
     few = tracker_budget(scene, samples=1000, latencies_ms=(0.0, 20.0))
-    assert "So few time samples tell the percentile within" in few.sentence()
+    assert "With so few time samples the percentile is known within" in few.sentence()
     assert few.as_dict()["interval_below_2_percent"] is False
     near = Limit(seam_arcmin=round(few.tracked.percentile_arcmin(95.0), 3))
     close = tracker_budget(scene, limit=near, samples=1000, latencies_ms=(0.0, 20.0))
-    assert "take the verdict as undecided" in close.sentence()
+    assert "the verdict is undecided" in close.sentence()
     assert close.as_dict()["verdict_certain"] is False
 
 
@@ -214,9 +214,9 @@ def test_terms_add_up():
         ({"distance_m": (1.5, 1.5)}, Tracker(), None, NONE_NEEDED, "No tracker needed"),
         ({}, Tracker(accuracy_mm=0.1, latency_ms=2.0), 0.3, TRACKER_MEETS, "meets it"),
         ({}, Tracker(accuracy_mm=1.5), None, TRACKER_FAILS, "does not meet it"),
-        ({"residual_sigma_arcmin": 0.5}, Tracker(), None, NO_TRACKER_WILL_DO, "without error is 1.2"),
+        ({"residual_sigma_arcmin": 0.5}, Tracker(), None, NO_TRACKER_WILL_DO, "without error leaves 1.2"),
         ({}, Tracker(), 0.7, NO_TRACKER_WILL_DO, "focus step across the seam is 0.70 .* no warp mends that"),
-        ({}, Tracker(noise_mm=2.0), None, TRACKER_FAILS, "none of 200 Hz and 2 mm of noise does"),
+        ({}, Tracker(noise_mm=2.0), None, TRACKER_FAILS, "no tracker of 200 Hz and 2 mm of noise keeps it"),
     ],
 )  # fmt: skip
 def test_verdicts(scene, tracker, focus, verdict, words):

@@ -307,7 +307,7 @@ def test_the_command_writes_what_is_known_and_names_the_rest(dots_folder, tmp_pa
     table.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
     done = run(*words[:2], *words[2:-2], "--plan", table, "--aperture", 3, "--dark", folder / "0.png")
     assert done.exit_code == 0, done.output
-    assert "entrance_mm" in done.stdout and "beside the point that stays" in done.stdout
+    assert "entrance_mm" in done.stdout and "of the point that the stage turns about" in done.stdout
     again = read_camera(out)
     assert abs(again.entrance_mm) < 5.0 * again.sigma.entrance_mm
     assert again.aperture_mm == 3.0

@@ -74,7 +74,7 @@ def test_what_cannot_be_named_is_refused():
     few = scene.light((np.arange(289) % 17 < 4) & (np.arange(289) < 17 * 6))
     assert "no 25 lie on one lattice" in seen(scene, few).refused
     alike = scene_of(0, named_by_size=False)
-    assert "sizes suit no one place" in seen(alike, marks=marks_of(scene)).refused
+    assert "sizes fit no single place" in seen(alike, marks=marks_of(scene)).refused
     other = scene_of(0, number=1)
     refused = seen(other, others={"outer": marks_of(other)}, marks=marks_of(scene)).refused
     assert "shows the marks of channel 'outer'" in refused and "Rename them" in refused

@@ -181,7 +181,7 @@ def test_cautions_stand_in_the_guide_and_in_the_help(folder):
 def test_the_same_module_gives_the_same_bytes_and_others_files_stay(folder):
     again = run("targets", folder / "visor.toml", *ARGUMENTS, "-o", folder / "again")
     assert again.exit_code == 0
-    assert "9 positions do not show a whole field" in again.stdout and "MiB written" in again.stdout
+    assert "9 positions cannot determine both a whole field" in again.stdout and "MiB written" in again.stdout
     assert "drawing" in again.stderr
     assert (folder / "again" / ".prewarp").read_bytes() == (folder / "out" / ".prewarp").read_bytes()
     (folder / "again" / "notes.txt").write_text("mine")

@@ -171,7 +171,7 @@ def test_positions_in_one_plane_are_told_once():
     alone = check_grid(make_grid(pupils=pupil_lattice(3), points=13, noise_px=0.03))
     found = remark(alone, "one_plane")
     assert "z = 0 mm" in found.text and "Alternate z by +-2 mm" in found.mend and "checker" in found.mend
-    assert "calibration of the camera" in found.text
+    assert "error of its calibration" in found.text
     other = replace(make_grid(pupils=pupil_lattice(3), points=13))
     moved = replace(other, pupil_mm=other.pupil_mm + [0.0, 0.0, 1.5])
     assert "z = 1.5 mm" in remark(check_grid(moved), "one_plane").text

@@ -193,7 +193,7 @@ def refusal(command: str, kind: Kind) -> str:
     if command == "light" and not kind.lit:
         return "no column 'luminance'"
     if command == "register" and kind.channels == "one":
-        return "channel is 'outer', which the fit has not"
+        return "channel is 'outer', which is not in the fit"
     # One channel an eye is a display like others, but nothing in it can come apart.
     return "seam" if command in ("blend", "budget") and kind.channels != "two" else ""
 

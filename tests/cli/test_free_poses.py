@@ -60,7 +60,7 @@ def test_poses_as_labelled_say_nothing_of_poses(folder):
 def test_three_by_three_pupils_are_refused(folder):
     done = fitted(folder, "small", "--poses", "free")
     assert done.exit_code == 2 and done.stdout == ""
-    assert "decide pupil degree 2; free poses need 4" in done.stderr
+    assert "enough for pupil degree 2; free poses need degree 4" in done.stderr
 
 
 def test_priors_belong_to_free_poses(folder):

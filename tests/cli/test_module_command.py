@@ -33,7 +33,7 @@ def test_a_file_that_is_there_stays(tmp_path):
 def test_from_a_grid(capture, tmp_path):
     path = tmp_path / "visor.toml"
     done = run("module", "--new", "--from", capture / "grid.csv", "--panel", "640x480", "-o", path)
-    assert done.exit_code == 0 and "Not told by a grid" in done.stderr
+    assert done.exit_code == 0 and "A grid does not tell" in done.stderr
     checked = run("check", capture / "grid.csv", "--module", path)
     assert checked.exit_code == 0, checked.output
 

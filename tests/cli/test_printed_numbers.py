@@ -66,7 +66,7 @@ def test_budget(both, capture):
     )
     (seam,) = found["eyes"]["right"]["seams"]
     for label, key in (
-        ("with the tracker asked about", "tracked"),
+        ("with the given tracker", "tracked"),
         ("fixed correction, no tracker", "fixed"),
     ):
         shown(rows[label], [seam[key][f"p{share}_arcmin"] for share in (50, 90, 95, 99)], 3)

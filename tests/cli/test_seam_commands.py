@@ -99,7 +99,7 @@ def test_register_writes_nothing_when_pairs_cannot_fix_a_parameter(capture, pair
         run("register", capture / "visor.fit.npz", tmp_path / "one.csv", "-o", output, "--json"), code=1
     )
     assert found["written"] is False and not output.exists()
-    assert "the pairs cannot fix turn_" in found["findings"][0]
+    assert "the pairs do not determine turn_" in found["findings"][0]
     held = run(
         "register",
         capture / "visor.fit.npz",
@@ -174,7 +174,7 @@ def test_budget_gives_verdict_frontier_and_picture(capture, tmp_path):
     with Image.open(tmp_path / "budget.png") as picture:
         assert picture.size == (1500, 720)
     text = run(*arguments, "--residual", 1.0, "--lookup", "2x2x1").stdout
-    assert re.search("No tracker will do: what stays with a tracker without error is", " ".join(text.split()))
+    assert re.search("No tracker will do: even a tracker without error leaves", " ".join(text.split()))
 
 
 @pytest.fixture(scope="module")

@@ -179,4 +179,4 @@ def test_remarks_say_what_does_not_go_together():
     apart = replace(outer, reach=replace(outer.reach, dir_x_deg=(8.0, 48.0)))
     remarks = summarise(replace(module, channels=(inner, apart))).remarks
     assert any("no two channels overlap" in remark for remark in remarks)
-    assert any("content does not hold all of the reach of outer" in remark for remark in remarks)
+    assert any("does not cover the whole reach of outer" in remark for remark in remarks)

@@ -70,7 +70,10 @@ def test_eight_positions_tell_the_difference_to_a_design(base, monkeypatch):
 
 
 def test_without_a_base_eight_positions_are_refused():
-    wanted = r"16 numbers a dot of 8 shots decide pupil degree 2; free poses need 4, 20 numbers .*--base"
+    wanted = (
+        r"8 shots give 16 numbers a dot, enough for pupil degree 2; "
+        r"free poses need degree 4, 20 numbers .*--base"
+    )
     with pytest.raises(FitError, match=wanted):
         free_poses(bench_grid(dots=9), panel_size_px=panel_size())
 

@@ -64,9 +64,9 @@ def test_wrong_poses_name_rows(pose, words):
 
 def test_pupil_degree_three_is_refused():
     """A field of pupil degree 3 took what it lacked for turns of 2 arcmin."""
-    with pytest.raises(FitError, match="decide pupil degree 3; free poses need 4"):
+    with pytest.raises(FitError, match="enough for pupil degree 3; free poses need degree 4"):
         shots_of(lattice((4, 4)))
-    with pytest.raises(FitError, match="decide pupil degree 2"):
+    with pytest.raises(FitError, match="enough for pupil degree 2"):
         shots_of(lattice((9, 3)))
 
 

@@ -180,7 +180,7 @@ def test_pairs_in_one_direction_cannot_fix_the_roll(fields, truth):
         fields, pairs_of(truth, within=((0.0, 1e-9), (0.0, 1e-9)), noise_arcmin=NOISE_ARCMIN)
     )
     assert [p.name for p in result.unfixed] == ["turn_z_deg"]
-    assert "channel 'outer': the pairs cannot fix turn_z_deg" in result.findings()[0]
+    assert "channel 'outer': the pairs do not determine turn_z_deg" in result.findings()[0]
     assert "--hold turn_z_deg" in result.findings()[0]
     entry = result.as_dict()["channels"][0]["parameters"]
     assert entry["turn_x_deg"]["fixed"] and not entry["turn_z_deg"]["fixed"]
@@ -226,7 +226,11 @@ def test_three_channels_are_joined_through_the_middle_one():
 @pytest.mark.parametrize(
     ("change", "error", "message"),
     [
-        ({"channel_b": "third"}, GridError, "channel is 'third', which the fit has not; it has inner, outer"),
+        (
+            {"channel_b": "third"},
+            GridError,
+            "channel is 'third', which is not in the fit; it has inner, outer",
+        ),
         ({"colour": "X"}, GridError, "pairs.csv, rows 2, 3.*color is 'X'"),
         ({"pixel_a": -3.0}, GridError, "rows 2, 3, 4, 5, 6 and 35 more: a panel point lies off its panel"),
     ],

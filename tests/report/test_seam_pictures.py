@@ -116,7 +116,7 @@ def test_budget_lines_are_the_frontier_and_the_moments():
     assert np.all(np.diff(latency) > 0.0) and (latency[-1], accuracy[-1]) == (last, 0.0)
     np.testing.assert_allclose(accuracy[:-1], [budget.frontier.allowed_mm(one) for one in latency[:-1]])
     tracker = budget.tracker
-    assert line(left, "the tracker asked about").tolist() == [[tracker.latency_ms, tracker.accuracy_mm]]
+    assert line(left, "the given tracker").tolist() == [[tracker.latency_ms, tracker.accuracy_mm]]
     for label, simulation in (("with that tracker", budget.tracked), ("fixed correction", budget.fixed)):
         error, share = line(right, f"this seam, {label}").T
         assert error[share == 50.0] == pytest.approx(simulation.percentile_arcmin(50.0))

@@ -137,7 +137,7 @@ def _started(
 ) -> tuple[Lens, Poses]:
     everywhere = kept.all(axis=0)
     if everywhere.sum() < 6:
-        raise CaptureError("fewer than six marks are seen in every photograph. Show the whole board.")
+        raise CaptureError("no photograph shows six marks or more. Show the whole board.")
     return first_guess(place_mm[everywhere], pixel[:, everywhere], size_px, coefficients, walk=walk)
 
 

@@ -73,8 +73,8 @@ def treat_aperture(
     if largest is None:
         return grid, Aperture(
             "kept",
-            "aperture not known: directions are means over the camera's pupil, by how much off its "
-            "middle is not known: needs aperture_mm in the camera file.",
+            "aperture not known: directions are means over the camera's pupil, and how far they "
+            "are off its middle is not known: needs aperture_mm in the camera file.",
             None,
         )
     if largest == 0.0 and not np.any(walk):
@@ -86,8 +86,8 @@ def treat_aperture(
     if base is None and positions < LEAST_POSITIONS:
         return grid, Aperture(
             "kept",
-            f"{kept}; the chief rays are not known: needs {LEAST_POSITIONS} pupil positions, not in a "
-            f"line, or an earlier fit, and there are {positions}.",
+            f"{kept}; the chief rays are not known: needs {LEAST_POSITIONS} pupil positions, not "
+            f"in a line, or an earlier fit; there are {positions}.",
             largest,
         )
     rotation = np.repeat(np.array([pose_rotation(*one.turn_deg) for one in results]), counts, axis=0)
@@ -98,9 +98,10 @@ def treat_aperture(
     tangent = grid.tangent + moved
     angle = _angle_arcmin(grid.tangent, tangent)
     words = (
-        f"the mean over the camera's pupil of {largest:g} mm was taken out with the field of "
+        f"the mean over the camera's pupil of {largest:g} mm was corrected by the field of "
         f"{'all poses' if base is None else 'the earlier fit'}: "
-        f"{np.sqrt(np.mean(angle**2)):.3f} arcmin RMS, {angle.max():.3f} at most. Directions are chief rays."
+        f"{np.sqrt(np.mean(angle**2)):.3f} arcmin RMS, {angle.max():.3f} at most. Directions "
+        "are chief rays."
     )
     # The angles are made again from the tangents.
     mended = replace(grid, tangent=tangent, direction_deg=None)  # type: ignore[arg-type]

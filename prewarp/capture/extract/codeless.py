@@ -62,14 +62,15 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
     if verdict == OFF:
         return refused_view(
             findings,
-            f"{cut.frames[0].file}: the dots suit the coded colour better when moved by a whole pitch, so "
-            "names by place are not sure. Take code frames of this colour as well.",
+            f"{cut.frames[0].file}: the dots fit the coded colour better when moved by a whole "
+            "pitch, so names by place are not sure. Take code frames of this colour as well.",
             blobs,
         )
     if verdict == OPEN:
         findings.append(
-            "dots are named by place, and neither the lattice's rim nor light tells whether all are off by a "
-            "whole pitch. Take code frames of this colour as well, or have the rim in view."
+            "dots are named by place, and neither the lattice's rim nor light tells whether all "
+            "names are off by a whole pitch. Take code frames of this colour as well, or have "
+            "the rim in view."
         )
     measured = _measured(cut, blobs, blob, mark, marks, named.noise)
     figures: dict[str, Any] = {

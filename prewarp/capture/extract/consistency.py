@@ -45,8 +45,8 @@ def strange_views(results: Sequence[PoseResult], /) -> dict[tuple[str, str], str
                 )
             elif _turned(plane, middle):
                 strange[name, channel] = (
-                    f"pose {name}, '{channel}': the panel stands otherwise than in the other poses "
-                    "(turned or mirrored). Were the photographs turned?"
+                    f"pose {name}, '{channel}': the panel is turned or mirrored compared with the other "
+                    "poses. Were the photographs turned?"
                 )
     return strange
 

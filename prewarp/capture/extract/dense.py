@@ -92,7 +92,7 @@ def dense_points(
     findings: list[str] = []
     first = next(((row, one) for row, one in readable(rows, read, findings)), None)
     if first is None:
-        return no_points({}, *findings, "sines are not read: none of their photographs can be.")
+        return no_points({}, *findings, "sines are not read: none of their photographs can be read.")
     shape = first[1].shape
     windows = windows_around(map_(panel), _HALF, (shape[0], shape[1]))
     inside: BoolArray = np.asarray(~windows.outside().any(axis=(1, 2)))
@@ -241,29 +241,32 @@ def _words(figures: dict[str, Any], shift: FloatArray, rms: float, expected: flo
     words = []
     if rms > _MOST_APART_PX:
         words.append(
-            f"sines are not read: they differ from the dots by {rms:.2f} px RMS, and {expected:.3f} are "
-            "expected. Did the stage move in between, or does a strong ghost lie on them? Dots stay."
+            f"sines are not read: they differ from the dots by {rms:.2f} px RMS, and "
+            f"{expected:.3f} are expected. Did the stage move in between, or does a strong ghost "
+            "lie on them? The dots are kept."
         )
     elif rms > _TOLD * expected:
         words.append(
             f"sines differ from the dots by {rms:.3f} px RMS where {expected:.3f} are expected: "
-            "something moves phases and not dots (light of ghosts, which codes take out of dots alone; drift "
-            "from shift to shift). sigma_px of their points holds the difference."
+            "something moves phases and not dots (light of ghosts, which codes take out of dots "
+            "alone; drift from shift to shift). sigma_px of their points includes the difference."
         )
     if np.hypot(*shift) > _TOLD_SHIFT_PX:
         words.append(
-            f"the picture moved by {float(np.hypot(*shift)):.2f} px between dots and sines; points are where "
-            "the dots were. Let the bench warm up."
+            f"the picture moved by {float(np.hypot(*shift)):.2f} px between dots and sines; "
+            "points were shifted back to where the dots were. Let the bench warm up."
         )
     if max(map(abs, figures["harmonics_percent"])) > _TOLD_PERCENT:
         words.append(
             f"sines hold {figures['harmonics_percent'][0]:.1f} % of the second and "
-            f"{figures['harmonics_percent'][1]:.1f} % of the third harmonic: the panel's encoding is not as "
-            "the module file says, or the camera is not linear. Their places are none the worse; a luminance "
-            "map is."
+            f"{figures['harmonics_percent'][1]:.1f} % of the third harmonic: the panel's encoding "
+            "is not as the module file says, or the camera is not linear. Places do not suffer "
+            "from that; a luminance map does."
         )
     if figures["flicker_percent"] > _TOLD_PERCENT:
-        words.append(f"light changed by {figures['flicker_percent']:.1f} % between sines; taken out.")
+        words.append(
+            f"light changed by {figures['flicker_percent']:.1f} % between sines; the change was taken out."
+        )
     refused = sum(figures["refused"].values())
     if refused > _TOLD_SHARE * max(figures["of_points"], 1):
         why = ", ".join(f"{count} {reason}" for reason, count in figures["refused"].items())

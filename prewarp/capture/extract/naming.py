@@ -78,8 +78,8 @@ def name_places(
         elif len(wrong) > 1:
             names = ", ".join(f"{file_of[step]} {_instead(agreement, step)}" for step in wrong)
             problem = (
-                f"{names}: code frames in a wrong order or of something else. Put them in order, or take "
-                "them again."
+                f"{names}: the code frames are in a wrong order, or show something else. Put them in "
+                "order, or take them again."
             )
             return Named(found, readings, light, there, cut, problem)
     problem = "" if found.holds else _why_not(blobs, light, there, used, marks, found, file_of)

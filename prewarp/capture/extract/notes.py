@@ -21,8 +21,8 @@ def notes_on(plan: Plan, marks: Marks, read: tuple[str, ...], /) -> list[str]:
     alike = [pair for pair in combinations(shown, 2) if _named_alike(marks, *pair)]
     if alike:
         notes.append(
-            f"{marks.source}: {' and '.join(alike[0])} name their dots alike: photographs of the two that "
-            "are exchanged in every pose cannot be told. Write the targets again."
+            f"{marks.source}: {' and '.join(alike[0])} name their dots alike: if photographs of "
+            "the two are exchanged in every pose, nothing shows it. Write the targets again."
         )
     return notes
 

@@ -91,8 +91,9 @@ def _why_not(file: str, islands: list[Island], count: int) -> str:
             "marks, in focus, less than half covered?"
         )
     return (
-        f"{file}: {largest} marks hang together, but their sizes suit no one place of the pattern. Are these "
-        "photographs of this module's one-frame marks, in focus, not saturated?"
+        f"{file}: {largest} marks form one group, but their sizes fit no single place of the "
+        "pattern. Are these photographs of this module's one-frame marks, in focus, not "
+        "saturated?"
     )
 
 

@@ -60,8 +60,8 @@ def _words(figures: dict[str, Any], measured: Measured, view: View) -> list[str]
         )
     if measured.smear > _SMEAR_PX and measured.smear > 0.8 * measured.blur_px:
         words.append(
-            f"dots are longer than wide by a blur of {measured.smear:.1f} px: the camera shook or the stage "
-            "moved. Wait until it is still, or shorten the exposure."
+            f"dots are drawn out by a blur of {measured.smear:.1f} px: the camera shook or the "
+            "stage moved. Wait until it is still, or shorten the exposure."
         )
     elif measured.blur_px > _BLUR_PX:
         words.append(

@@ -244,7 +244,7 @@ def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
                 *(number(part[key][f"p{p}_arcmin"], 3) for p in (50, 90, 95, 99)),
             )
             for label, key in (
-                ("with the tracker asked about", "tracked"),
+                ("with the given tracker", "tracked"),
                 ("fixed correction, no tracker", "fixed"),
             )
         ]
@@ -272,14 +272,15 @@ def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
     ]
     talk.table(
         f"What each term costs, arcmin at {figures['limit']['percentile_percent']:g} %",
-        ("", "alone", "all but it"),
+        ("", "alone", "without it"),
         [("", costs)],
     )
     talk.text(
         figures["sentence"],
         f"Focus step across the seam: {number(figures['focus_step_dioptres'], 2)} dioptres at "
         f"{figures['limit']['percentile_percent']:g} % of its directions. No warp and no tracker mends it.",
-        f"Pupil outside the eye box: {number(figures['tracked']['outside_eye_box_percent'], 2)} % of "
-        "time samples, not judged. The seam "
-        f"error's polynomial misses {number(figures['polynomial_missed_rms_arcmin'], 2)} arcmin RMS.",
+        "Pupil outside the eye box: "
+        f"{number(figures['tracked']['outside_eye_box_percent'], 2)} % of time samples, not "
+        "judged. The polynomial that stands for the seam error is off by "
+        f"{number(figures['polynomial_missed_rms_arcmin'], 2)} arcmin RMS.",
     )

@@ -164,7 +164,7 @@ def _tell(talk: Talk, name: str, found: Calibration) -> None:
     if found.entrance is not None:
         right, up = found.entrance.place_mm[:2]
         talk.text(
-            f"entrance pupil beside the point that stays: {right:.3f} mm right, {up:.3f} mm up; stage misfit "
-            f"{found.entrance.misfit:.2f} (1: as sure as stated)."
+            f"the entrance pupil lies {right:.3f} mm right and {up:.3f} mm up of the point that "
+            f"the stage turns about; stage misfit {found.entrance.misfit:.2f} (1: as stated)."
         )
     talk.text(*(f"refused: {file}: {reason}" for file, reason in found.refused))

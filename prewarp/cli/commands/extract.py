@@ -169,7 +169,8 @@ def _print(talk: Talk, done: Extraction) -> None:
     talk.text(*_sines(done))
     if done.report["seam_pairs"]:
         talk.text(
-            f"{done.report['seam_pairs']} seam pairs for 'register' in pairs.csv, of means over the pupil."
+            f"{done.report['seam_pairs']} seam pairs for 'register' in pairs.csv; their steps are "
+            "means over the camera's pupil."
         )
     findings = done.findings
     talk.text(*findings[:_MOST_LINES])

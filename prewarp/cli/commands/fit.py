@@ -220,9 +220,10 @@ def _print_table(talk: Talk, fields: FieldSet, grid: Grid) -> None:
     talk.table(f"Fit of {grid.source}", head, [("", rows)], text_columns=2)
     talk.text(*(f"model of '{report.channel}': {report.model}" for report in fields.reports))
     talk.text(
-        "noise: per axis, what dots of one pupil position scatter; misfit: per axis, what the model leaves "
-        "besides (-: not known: needs more dots per pupil position); residual: distance of a sample from the "
-        "fit; map error: RMS error of the map due to this noise alone."
+        "noise: scatter of the dots of one pupil position, per axis; misfit: what the model "
+        "leaves besides noise, per axis (-: not known: needs more dots per pupil position); "
+        "residual: distance of a sample from the fit; map error: RMS error of the map due to "
+        "this noise alone."
     )
 
 
@@ -237,15 +238,15 @@ def _print_captured(talk: Talk, fields: FieldSet, needed: Mapping[str, PupilsNee
             )
         if not captured.shows_motion:
             talk.text(
-                f"'{name}': the captured pupils show {captured.motion_text()}. Focus, sensitivity, tracker "
-                f"budget and blend will be not known: they need {needs_of(captured)}."
+                f"'{name}': the captured pupils show {captured.motion_text()}. Focus, sensitivity, "
+                f"tracker budget and blend are then not known: they need {needs_of(captured)}."
             )
         if tied := captured.ties_text():
             talk.text(f"'{name}': {tied}")
         if any(fields.field(name, colour).lit for colour in fields.colours):
             lit = ", ".join(f"{colour} {share:.0f} %" for colour, share in fields.lit_percent(name).items())
             talk.text(
-                f"'{name}': rows are missing where light ends; from the middle of the captured pupils this "
-                f"much of the captured part of the panel is lit: {lit}."
+                f"'{name}': rows are missing where the panel is dark. Lit part of the captured panel, "
+                f"from the middle of the captured pupil positions: {lit}."
             )
         talk.text(f"'{name}': {needed[name].text()}.")

@@ -202,13 +202,13 @@ def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight])
             opened.append((f"{label}, after", *(number(one, 3) for one in told)))
     if seen:
         talk.table(
-            "Across the seam, worst of all lines; a step is relative (difference of both sides over their "
-            "mean) and has what the samples leave open of the maps in it",
+            "Across the seam, worst of all lines; a step is relative (difference of both sides "
+            "over their mean) and includes what the samples leave uncertain in the maps",
             ("", "step before %", "ripple before %", "step after %", "ripple after %"),
             [("", seen)],
         )
         talk.table(
-            "What they stay under with 95 % probability, and the step if the maps were right",
+            "Upper bounds at 95 % probability, and the step if the maps were exact",
             ("", "step under %", "ripple under %", "step by the maps alone %"),
             [("", opened)],
         )
@@ -224,7 +224,7 @@ def _print_eye(talk: Talk, eye: Eye, places: FloatArray, views: list[SeamLight])
         talk.text(f"White match ({match.white.kind}): keeps {100.0 * match.white.luminance:.1f} % of that.")
         if match.white.disagreement > 0.05:
             talk.text(
-                f"Chromaticities and luminance column disagree by {100.0 * match.white.disagreement:.0f} % "
-                "between channels: one of them is wrong."
+                "The chromaticities and the luminance column disagree by "
+                f"{100.0 * match.white.disagreement:.0f} % between channels: one of them is wrong."
             )
     talk.text(f"{eye.name}: {match.kept_percent:.1f} % of the luminance is kept in all.")

@@ -117,7 +117,7 @@ def positions(
         for one in found
     ]
     head = ("positions", "chosen", "regular", "by lot, middle", "best", "worst")
-    talk.table("Claimed error of place, RMS px", head, [("", table)])
+    talk.table("Predicted error of place, RMS px", head, [("", table)])
     places = "; ".join(", ".join(f"{value:g}" for value in place) for place in chosen.positions_mm)
-    talk.text(f"Stand at x, y, z, mm: {places}.", f"{output}: written.")
+    talk.text(f"Camera positions x, y, z, mm: {places}.", f"{output}: written.")
     talk.json(figures)

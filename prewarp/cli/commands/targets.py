@@ -272,9 +272,9 @@ def _few(planned: Targets) -> list[str]:
     if count >= least:
         return []
     return [
-        f"{count} positions do not show a whole field and where the camera stood: that needs {least} or more "
-        f"({FREE_POSES_NODES} x {FREE_POSES_NODES}). They serve for the difference to an earlier fit or to "
-        "the trace of a design."
+        f"{count} positions cannot determine both a whole field and where the camera stood: "
+        f"that needs {least} or more ({FREE_POSES_NODES} x {FREE_POSES_NODES}). They are "
+        "enough for the difference to an earlier fit or to a design's trace."
     ]
 
 
@@ -305,8 +305,8 @@ def _print(talk: Talk, planned: Targets, output: Path, size: int) -> None:
         *([] if planned.needed is None else planned.needed.lines()),
         *_few(planned),
         *(
-            f"measure the way from pose {one['pose_a']} to {one['pose_b']} (planned {one['planned_mm']:.3f} "
-            "mm): the common scale of positions shows in no photograph."
+            f"measure the distance from pose {one['pose_a']} to {one['pose_b']} (planned "
+            f"{one['planned_mm']:.3f} mm): no photograph shows the common scale of the positions."
             for one in summary["known_distances"]
         ),
         f"{output}: {len(planned.pictures)} pictures, {size / MEBIBYTE:.1f} MiB written; GUIDE.md says how "

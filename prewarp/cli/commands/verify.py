@@ -82,7 +82,7 @@ def verify(
     if result.ok:
         judged = sum(check.ok is not None for check in result.checks)
         told = len(result.checks) - judged
-        more = f" {told} more figures are told, not judged." if told else ""
+        more = f" {told} more figures are reported, not judged." if told else ""
         talk.text(f"{package_path}: {judged} checks, all good.{more}")
         return 0
     talk.text(f"{package_path}: {len(result.failures)} of {len(result.checks)} checks FAILED. Do not use it.")

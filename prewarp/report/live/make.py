@@ -7,7 +7,8 @@ from prewarp.export.build import DeviceBuild
 from prewarp.report.live.eye_data import JsonObject, eye_data
 from prewarp.report.page.display import Display, EyeStudy, PackageFound
 
-_NO_PACKAGE = "it is drawn by the tables of a device package (--package FOLDER, or leave out --no-package)"
+_NO_PACKAGE = "it needs the tables of a device package (--package FOLDER, or leave out "
+"--no-package)"
 
 
 def live_eyes(display: Display, /) -> tuple[list[JsonObject], list[str]]:
@@ -27,7 +28,7 @@ def _eye(study: EyeStudy, package: PackageFound | None) -> JsonObject:
         raise PrewarpError(_NO_PACKAGE)
     if package.lookup is None:
         why = package.problem or "checks of it failed, or it holds no tables"
-        raise PrewarpError(f"no package to draw it by ({why.rstrip('.')})")
+        raise PrewarpError(f"there is no package to draw it from ({why.rstrip('.')})")
     eye = study.eye
     late = all(scan is not None for scan in eye.scans.values())
     build = DeviceBuild(eye, np.zeros((1, 3)), package.dither, late=late)

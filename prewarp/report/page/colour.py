@@ -61,7 +61,7 @@ def colour_section(display: Display, /) -> Section:
 
 
 def _colour_left(study: EyeStudy, reference: Field, field: Field, tangent: FloatArray, of: str) -> Row:
-    name = "colours apart after correction, largest over the eye box, correction fixed"
+    name = "separation of colours after correction, largest over the eye box, correction fixed"
     if study.lacking is not None:
         return Row("color_apart_fixed_arcmin", name, of, needs=study.lacking.needs)
     tangent = tangent[np.isfinite(tangent).all(axis=1)]

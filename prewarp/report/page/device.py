@@ -110,7 +110,7 @@ def package_section(display: Display, /) -> Section:
                 source="manifest",
             )
         )
-        state = "every check is good" if result.ok else f"{len(result.failures)} checks FAILED: do not use it"
+        state = "all passed" if result.ok else f"{len(result.failures)} checks FAILED: do not use it"
         text.append(f"{of}: {len(result.checks)} checks of what was read back; {state}.")
         tables.append(_checks(result, of))
         sizes = tuple((kind, f"{size / 1000.0:.1f}") for kind, size in sorted(package.sizes.items()))
@@ -147,7 +147,8 @@ def _rows(result: VerifyResult, of: str, limit: Limit) -> Iterator[Row]:
             light.get(name),
             "%",
             needs="a package of two channels or more with a blob of tables",
-            note=f"requested {result.requested.max_light_percent:g} %; holds no error of the luminance map",
+            note=f"requested {result.requested.max_light_percent:g} %; does not include errors of the "
+            "luminance map",
             source="read back and run",
         )
 

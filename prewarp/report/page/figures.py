@@ -72,7 +72,7 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
                 f"blend_{eye.side}",
                 seam_figure(eye.seam),
                 f"{label}: outlines are what a channel shows from the whole eye box; colour is the "
-                "fraction of the channel that gives more light.",
+                "blend weight of the channel that gives more light.",
                 f"Outlines of {len(eye.channels)} channels over horizontal and vertical field angle, and "
                 f"the blend between them, {eye.seam.feather_deg:.3g} degrees wide.",
             ),
@@ -83,8 +83,8 @@ def _of_eye(study: EyeStudy) -> Iterator[tuple[str, FigureItem]]:
         drawn_item(
             f"distortion_{eye.side}",
             distortion_figure(eye.fields, eye.channels, pupil_mm=corner),
-            f"{label}: even lines of each panel as they are seen without correction; thin dark lines from a "
-            "corner of the eye box.",
+            f"{label}: evenly spaced lines of each panel as they are seen without correction; "
+            "thin dark lines: as seen from a corner of the eye box.",
             f"Bent lattices of the panels of {', '.join(eye.channels)}, seen over horizontal and vertical "
             "field angle, pupil centred and at a corner of the eye box.",
         ),

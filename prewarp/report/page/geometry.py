@@ -20,7 +20,7 @@ _WAYS = ("horizontal", "vertical", "diagonal")
 # Points along each side of a panel.
 _POINTS = 17
 _GREAT_CIRCLE = "angle between end directions (never a sum of angles)"
-_LOST = "field lost: of the field, what no channel lights"
+_LOST = "field lost: part of the field of view that no channel lights"
 _FIT = "covariance of the fit (JCGM 100:2008); prewarp's map of prediction"
 
 
@@ -48,7 +48,8 @@ def field_of_view_section(display: Display, /) -> Section:
                     study.label,
                     float(getattr(found, f"{way}_deg")),
                     "deg",
-                    note="to the captured and lit part of the panels; borders by the hull of the dots",
+                    note="out to the captured and lit part of the panels, whose borders are the hull of the "
+                    "dots",
                     source=f"{_GREAT_CIRCLE}; terms of SAE ARP5287, from memory",
                 )
                 for way in _WAYS
@@ -99,7 +100,7 @@ def eye_box_section(display: Display, /) -> Section:
                 "given",
                 float(2.0 * half[axis]),
                 "mm",
-                note="nominal, from the module file; all that follows is said for this box",
+                note="nominal, from the module file; all that follows holds for this box",
                 source="module file",
             )
         )
@@ -112,7 +113,8 @@ def eye_box_section(display: Display, /) -> Section:
                 study.label,
                 max((one.farthest_mm for one in study.outside), default=0.0),
                 "mm",
-                note="0: every ray of the eye box was captured around; else figures there are extrapolated",
+                note="0: captured positions surround every ray of the eye box; else figures there are "
+                "extrapolated",
                 source="hull of captured pupils, moved along rays to z = 0",
             )
         )
@@ -155,9 +157,9 @@ def distortion_section(display: Display, /) -> Section:
         "Distortion and its uncertainty",
         tuple(rows),
         text=(
-            "Error of place is what the fitted map may be off by: noise of the capture and what the "
-            "choice of the model left out. A fresh capture that was not fitted is the independent check: "
-            "prewarp compare.",
+            "Error of place says how far the fitted map may be off, by noise of the capture and "
+            "by what the chosen model leaves out. The independent check is a fresh capture that "
+            "was not fitted: prewarp compare.",
         ),
     )
 
@@ -186,7 +188,7 @@ def _channel_rows(
                 of,
                 float(report.rms_cv_px),
                 "px",
-                note="pupil positions or regions left out in turn; holds the noise of the samples",
+                note="pupil positions or regions left out in turn; includes the noise of the samples",
                 source="cross-validation",
             ),
             Row(
@@ -211,7 +213,7 @@ def _channel_rows(
                 unit,
                 limit=Limit(f"place_{unit}", limit),
                 needs=needs,
-                note="noise and model; the uncertainty is the figure itself",
+                note="from noise and model; the figure is itself an uncertainty",
                 source=_FIT,
             )
         )
@@ -267,7 +269,7 @@ def _swim(study: EyeStudy, field: Field, of: str) -> Row:
         float(moved[pupil, place]),
         "arcmin",
         known_sigma(np.hypot(*sigma)),
-        note="worst corner of the eye box; holds the parallax of an image that is not at infinity",
+        note="worst corner of the eye box; includes the parallax of an image that is not at infinity",
         source="f(f^-1(t, 0), e) - t",
     )
 

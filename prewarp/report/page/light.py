@@ -84,7 +84,7 @@ def luminance_section(display: Display, seen: Seen, /) -> Section:
                 study.label,
                 study.eye.match.kept_percent,
                 "%",
-                note="of the mean that the blended channels give unmatched",
+                note="compared with the mean that the blended channels give unmatched",
                 source="one target below what every channel gives",
             )
         )
@@ -151,8 +151,8 @@ def _steps(study: EyeStudy, seen: list[SeamSeen], limit: Limit) -> list[Row]:
                 interval=interval,
                 limit=limit,
                 needs="luminance from pupil positions that spread over an area",
-                note="what the samples leave open of the luminance maps is in it; dither and bits of the "
-                "panels",
+                note="includes what the samples leave uncertain in the luminance maps, and dither and "
+                "bits of the panels",
                 source="difference of both sides over their mean",
             )
         )

@@ -120,11 +120,11 @@ def tracker_section(display: Display, /) -> Section:
         head = ("seam", "verdict", "accuracy needed, mm", "at a latency of, ms", "longest latency, ms")
         tables.insert(0, DataTable("What each seam needs of an eye tracker", head, tuple(needs)))
     text.append(
-        "The seam error that the tracker is asked to keep is "
+        "The tracker is to keep the seam error under "
         + (
             "the module file's limit."
             if display.module.limits.seam_error_p95_arcmin is not None
-            else "1 arcmin, the resolution limit of normal vision (common practice): no limit is set."
+            else "1 arcmin, the resolution limit of normal vision (common practice), since no limit is set."
         )
     )
     return Section(

@@ -46,8 +46,9 @@ def perception_section(display: Display, rows: Iterable[Row], /) -> Section:
         tuple(own),
         tables,
         text=(
-            "Thresholds are from the literature, for trained observers and good light or as said; none of "
-            "them is a limit of this report. Which limit holds for whom is for qualified people to decide.",
+            "Thresholds are from the literature, for trained observers and good light unless "
+            "said otherwise; none of them is a limit of this report. Which limit holds for whom "
+            "is for qualified people to decide.",
         ),
     )
 
@@ -77,8 +78,8 @@ def _areas(study: EyeStudy, place: int, pair: Overlap) -> list[Row]:
         rows.append(
             Row(
                 key,
-                f"of it, seam error above {threshold:g} arcmin ({published.what}), worst pupil, "
-                f"correction fixed",
+                f"part of the seam with a seam error above {threshold:g} arcmin ({published.what}), "
+                "worst pupil, correction fixed",
                 of,
                 float(100.0 * area[known & (error > threshold)].sum() / area[known].sum()),
                 "%",
@@ -89,15 +90,15 @@ def _areas(study: EyeStudy, place: int, pair: Overlap) -> list[Row]:
     budget = study.budgets[place]
     for key, name, simulation in (
         ("directions_above_resolution_fixed_percent", "without a tracker", budget.fixed),
-        ("directions_above_resolution_percent", "with the tracker asked about", budget.tracked),
+        ("directions_above_resolution_percent", "with the given tracker", budget.tracked),
     ):
         worst = simulation.by_direction_arcmin
         worst = worst[np.isfinite(worst)]
         rows.append(
             Row(
                 key,
-                f"directions of it above {_RESOLUTION.low:g} arcmin at {budget.limit.percentile:g} % of time "
-                f"samples, {name}",
+                f"part of the seam's directions above {_RESOLUTION.low:g} arcmin at "
+                f"{budget.limit.percentile:g} % of time samples, {name}",
                 of,
                 float(100.0 * np.mean(worst > _RESOLUTION.low)) if worst.size else None,
                 "%",

@@ -1,5 +1,7 @@
 """Last chapters: how sure the fit is, provenance, cautions."""
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from prewarp import __version__
@@ -51,9 +53,9 @@ def certainty_section(display: Display, /) -> Section:
 def provenance_section(display: Display, /) -> Section:
     """Return the chapter of what the report was made from."""
     rows = [(f"{what}", name, sha256) for what, name, sha256 in display.files]
-    rows += [("fit", key, f"{value}") for key, value in sorted(display.fields.provenance.items())]
+    rows += [("fit", key, _in_words(value)) for key, value in sorted(display.fields.provenance.items())]
     rows.append(("report", "prewarp", __version__))
-    text = ["No time of day is in this file: the same input gives the same bytes."]
+    text = ["This file holds no time of day: the same input gives the same bytes."]
     text += display.extrapolated
     head = ("of", "what", "value")
     return Section(
@@ -62,6 +64,15 @@ def provenance_section(display: Display, /) -> Section:
         tables=(DataTable("Files (SHA-256), fit and version", head, tuple(rows)),),
         text=tuple(text),
     )
+
+
+def _in_words(value: object) -> str:
+    """Return a value of the provenance for people: no brackets, no quotes."""
+    if isinstance(value, Mapping):
+        return "; ".join(f"{name}: {_in_words(part)}" for name, part in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_in_words(part) for part in value)
+    return f"{value}"
 
 
 def cautions_section() -> Section:

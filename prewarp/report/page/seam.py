@@ -24,7 +24,7 @@ _REGISTRATION = "uncertainty of the registration of the channels, 1-sigma, over 
 _FIXED = "seam error, correction fixed, worst place and corner of the eye box"
 _PER_MM = "seam error per mm of tracker error, worst place"
 _NATURAL_FIXED = "seam error without a tracker, 95 % of time samples of natural eye movement"
-_NATURAL_TRACKED = "seam error with the tracker asked about, 95 % of time samples of natural eye movement"
+_NATURAL_TRACKED = "seam error with the given tracker, 95 % of time samples of natural eye movement"
 _SEAM_KEYS = (
     ("registration_sigma_arcmin", _REGISTRATION),
     ("seam_error_fixed_arcmin", _FIXED),
@@ -63,8 +63,8 @@ def seam_section(display: Display, /) -> Section:
     text.append(
         f"Channels were registered by seam pairs, against '{against}'."
         if against
-        else "Channels stand as they were captured: in one frame if one camera saw them all, else "
-        "register them by seam pairs first."
+        else "Channels stand as they were captured. They share one frame if one camera saw them "
+        "all; otherwise register them by seam pairs first."
     )
     return Section("seam", "Registration and seam error", tuple(rows), text=tuple(text))
 
@@ -113,7 +113,7 @@ def _pair_rows(study: EyeStudy, place: int, pair: Overlap, limit: Limit) -> list
             budget.fixed.percentile_arcmin(P95),
             "arcmin",
             interval=budget.fixed.interval_arcmin(P95),
-            note="told; the tracker budget says whether a tracker is needed",
+            note="reported only; the tracker budget says whether a tracker is needed",
             source="seeded simulation of eye movement",
         ),
         Row(
@@ -163,8 +163,8 @@ def binocular_section(display: Display, /) -> Section:
         title,
         tuple(_binocular_rows(eyes, display.fields.colours[0])),
         text=(
-            "For content far away, frames of the two eyes parallel. Comfort and safety limits between the "
-            "eyes are for qualified people to set.",
+            "For content far away, with the frames of both eyes parallel. Comfort and safety "
+            "limits between the eyes are for qualified people to set.",
         ),
         published=published,
     )

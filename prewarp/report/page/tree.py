@@ -213,8 +213,8 @@ class DisplayReport:
         """The verdict in words."""
         if not self.judged:
             return (
-                "No limit is set: the module file has no [limits] that a row is judged by, so nothing passes "
-                "and nothing fails."
+                "The module file sets no limit ([limits]) for any of these figures, so nothing "
+                "passes and nothing fails."
             )
         counts = [(word, sum(row.verdict == word for row in self.judged)) for word in _ORDER]
         told = ", ".join(f"{count} {word}" for word, count in counts if count)
@@ -244,8 +244,9 @@ _HEADLINES = {
 }
 _OPENING = {
     ABOVE: "The display does not keep its limits.",
-    UNDECIDED: "Whether the display keeps its limits is undecided: some lie within the uncertainty.",
-    NOT_MEASURED: "Not all that has a limit was measured.",
+    UNDECIDED: "It is undecided whether the display keeps its limits: some limits lie within the "
+    "uncertainty of their figure.",
+    NOT_MEASURED: "Not every figure with a limit was measured.",
     WITHIN: "The display keeps every limit that is set.",
 }
 

@@ -44,7 +44,7 @@ def test_a_verdict_holds_all_of_the_interval(found, verdict):
     [
         ((0.5, 0.2), "within limit", "keeps every limit that is set. Of 2 judged figures: 2 within limit"),
         ((0.5, 2.0), "above limit", "does not keep its limits. Of 2 judged figures: 1 above limit, 1 within"),
-        ((0.5, None), "not measured", "Not all that has a limit was measured."),
+        ((0.5, None), "not measured", "Not every figure with a limit was measured."),
         ((2.0, None), "above limit", "1 above limit, 1 not measured"),
     ],
 )
