@@ -20,7 +20,7 @@ from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.field.border import inside_convex
 from prewarp.field.captured import Captured
-from prewarp.field.edges import PUPIL_DEGREE, fit_lit_regions
+from prewarp.field.edges import PUPIL_DEGREE, fit_lit_regions, have_border
 from prewarp.field.field import Field
 from prewarp.field.lit import LitRegion, ray_place
 from prewarp.frames import reference_pupil, tangent_from_degrees
@@ -86,13 +86,14 @@ def lit_regions(
         if sum(int(np.sum(~one.seen)) for one in parts) < _LEAST_DARK:
             continue
         reference = [reference_pupil(one.tangent, one.pupil_mm) for one in parts]
+        place = ray_place(
+            np.concatenate([one.pixel for one in parts]),
+            np.concatenate(reference),
+            field.panel_size_px,
+            field.expansion.frame,
+        )
         regions = fit_lit_regions(
-            ray_place(
-                np.concatenate([one.pixel for one in parts]),
-                np.concatenate(reference),
-                field.panel_size_px,
-                field.expansion.frame,
-            ),
+            place,
             np.concatenate([one.seen for one in parts]),
             panel_size_px=field.panel_size_px,
             frame=field.expansion.frame,
@@ -100,8 +101,9 @@ def lit_regions(
             pupil_degree=degree,
             start=start,
         )
-        found[colour] = regions
         start = start or regions
+        if have_border(regions, place):
+            found[colour] = regions
     return found
 
 

@@ -14,7 +14,7 @@ from scipy.linalg import cho_factor, cho_solve
 from prewarp.chebyshev import exponents_of_degree
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.field.lit import LitRegion
-from prewarp.field.rays import RayFunctions, Rays
+from prewarp.field.rays import CHUNK, RayFunctions, Rays
 from prewarp.fitting.pupil import PupilFrame
 
 # What is tried, fewest numbers first: total degrees, and how many polynomials of it.
@@ -93,10 +93,27 @@ def fit_lit_regions(
     return tuple(LitRegion(panel_size_px, frame, exponents, one, spacing_px) for one in several)
 
 
+def have_border(regions: Sequence[LitRegion], place: FloatArray, /) -> bool:
+    """Return whether regions call any of the rays at places (n, 4) dark: of gaps by chance they do not."""
+    return any(_has_border(one.coefficients[None], place, one.exponents) for one in regions)
+
+
 def _best(
     place: FloatArray, lit: BoolArray, forms: Sequence[tuple[int, int]], pupil_degree: int
 ) -> tuple[IntArray, FloatArray]:
     """Return exponents (k, 4) and coefficients (edges, k) of the form that says most with fewest numbers."""
+    tried: dict[tuple[int, int], tuple[FloatArray, float]] = {}
+
+    def fitted(degree: int, edges: int) -> tuple[FloatArray, float]:
+        if (degree, edges) not in tried:
+            exponents = _exponents(degree, pupil_degree)
+            tried[degree, edges] = (
+                _several(place, exponents, lit, edges)
+                if edges > 1
+                else most_likely_edges(_rays(place, exponents, lit), np.zeros((1, len(exponents))))
+            )
+        return tried[degree, edges]
+
     best: tuple[float, IntArray, FloatArray] | None = None
     for degree, edges in forms:
         exponents = _exponents(degree, pupil_degree)
@@ -104,15 +121,27 @@ def _best(
         # No better likelihood than certainty makes up for this many more parameters.
         if best is not None and 2.0 * numbers >= best[0] - _CLEARLY:
             break
-        if edges == 1:
-            found, cost = most_likely_edges(_rays(place, exponents, lit), np.zeros((1, len(exponents))))
-        else:
-            found, cost = _several(place, exponents, lit, edges)
+        # Several edges share a polynomial of as high a degree as all of theirs: where that finds no border,
+        # there is none for them.
+        if edges > 1 and not any(
+            _has_border(fitted(one, 1)[0], place, _exponents(one, pupil_degree))
+            for one in (degree, degree * edges)
+        ):
+            continue
+        found, cost = fitted(degree, edges)
         score = 2.0 * (numbers + cost)
         if best is None or score < best[0] - _CLEARLY:
             best = score, exponents, found
     assert best is not None  # there are forms to try
     return best[1], best[2]
+
+
+def _has_border(coefficients: FloatArray, place: FloatArray, exponents: IntArray) -> bool:
+    """Return whether edges (edges, k) call any of the rays at places (n, 4) dark."""
+    return any(
+        bool(np.any(coefficients @ RayFunctions(place[low : low + CHUNK], exponents)(slice(None)) <= 0.0))
+        for low in range(0, len(place), CHUNK)
+    )
 
 
 def _exponents(degree: int, pupil_degree: int) -> IntArray:

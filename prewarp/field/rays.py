@@ -19,7 +19,7 @@ RIDGE = 1e-3
 # Logarithms of chances keep this far from those of certainty and of none.
 _SURE, _HOPELESS = -1e-300, -700.0
 # Rays at a time: their functions fit into a core's cache.
-_CHUNK = 4096
+CHUNK = 4096
 # Functions are kept where they need less.
 _KEPT_BYTES = 128 << 20
 
@@ -40,8 +40,8 @@ class RayFunctions:
         self._table: FloatArray | None = None
         if 8 * len(exponents) * len(place) <= _KEPT_BYTES:
             self._table = np.empty((len(exponents), len(place)))
-            for low in range(0, len(place), _CHUNK):
-                part = slice(low, low + _CHUNK)
+            for low in range(0, len(place), CHUNK):
+                part = slice(low, low + CHUNK)
                 self._table[:, part] = self._made(part)
 
     def __call__(self, part: slice) -> FloatArray:
@@ -92,8 +92,8 @@ class Rays:
         return _ridge(coefficients) - likelihood, slope, curvature
 
     def _parts(self) -> Iterator[tuple[FloatArray, BoolArray]]:
-        for low in range(0, len(self.lit), _CHUNK):
-            part = slice(low, low + _CHUNK)
+        for low in range(0, len(self.lit), CHUNK):
+            part = slice(low, low + CHUNK)
             yield self.functions(part), self.lit[part]
 
 

@@ -9,22 +9,16 @@ The map lies on cosine-spaced nodes, close together at the rim, where an error r
 is an even, periodic function, so a cubic spline of its logarithm goes between the nodes.
 """
 
-from collections.abc import Callable
-from dataclasses import replace
-from typing import cast
-
 import numpy as np
 from scipy import linalg
-from scipy.ndimage import convolve1d, map_coordinates
-from scipy.spatial import ConvexHull
+from scipy.ndimage import map_coordinates
 
-from prewarp.checks import BoolArray, FloatArray, IntArray
-from prewarp.fitting.chebyshev import ChebyshevPanel
+from prewarp.checks import FloatArray
 from prewarp.fitting.expansion import Expansion, pupil_sum
 from prewarp.fitting.leftover import Spread, spread
 from prewarp.fitting.mesh_fit import MeshFit, SplineChoice
-from prewarp.fitting.models import JointColumns
 from prewarp.fitting.polynomial import PolynomialFit
+from prewarp.fitting.polynomial_variance import LEAST_PX, polynomial_variance, to_panel
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.fitting.samples import Samples
 from prewarp.points import lattice_points
@@ -39,12 +33,6 @@ BEYOND_BOX = (0.25, 1.0)
 # Draws from the distribution of a mesh's coefficients, with a fixed seed: a 1-sigma length is known to about
 # 6 %.
 DRAWS = 64
-# Weights of a node and its neighbours in a mean over the waves of what was left out.
-WAVE = np.array([0.25, 0.5, 0.25])
-# Panel points this far outside the samples' hull count as covered. Pixels.
-COVER_SLACK_PX = 1e-6
-# No error is stated below this. Pixels.
-LEAST_PX = 1e-12
 
 
 def map_nodes(size_px: tuple[int, int], /) -> tuple[FloatArray, FloatArray]:
@@ -147,7 +135,7 @@ def sigma_map(
     if isinstance(fit, MeshFit):
         variance = _spline_variance(fit, samples, pixel, reference_mm)
     else:
-        variance = _polynomial_variance(
+        variance = polynomial_variance(
             fit, spread(fit, samples), whole or fit.expansions, samples, pixel, reference_mm
         )
     sigma = np.sqrt(np.maximum(variance, LEAST_PX**2))
@@ -172,7 +160,7 @@ def _spline_variance(
     higher = np.flatnonzero(order[trend.columns.pupil] > fit.shared.columns.pupil_degree)
     if higher.size:
         own = Spread(trend.columns.take(higher), trend.factor.inverse()[np.ix_(higher, higher)])
-        result += _polynomial_variance(trend, own, fit.expansions, samples, pixel, reference_mm)
+        result += polynomial_variance(trend, own, fit.expansions, samples, pixel, reference_mm)
     return result * noise[:, None, None] ** 2
 
 
@@ -195,122 +183,10 @@ def _draw_variance(
             columns.band, choice.factor, random.normal(size=columns.count), lower=1, trans=1
         )
         inner.append(columns.panel.sums(pixel, columns.coefficients(draw)))
-    variance, to_panel = np.empty((len(reference_mm), len(pixel))), _to_panel(expansion, pixel)
+    variance, turn = np.empty((len(reference_mm), len(pixel))), to_panel(expansion, pixel, reference_mm)
     for place, pupil in enumerate(reference_mm):
         at_pupil = expansion.frame.values(pupil[None], columns.pupil_degree)
         error = np.stack([pupil_sum(sums, at_pupil) for sums in inner])
-        moved = np.einsum("nij,djn->din", to_panel(pupil), error)
+        moved = np.einsum("nij,djn->din", turn[place], error)
         variance[place] = np.mean(np.sum(moved * moved, axis=1), axis=0)
     return variance
-
-
-def _to_panel(expansion: Expansion, pixel: FloatArray) -> Callable[[FloatArray], FloatArray]:
-    """Return what gives J^-1 (n, 2, 2), px per direction cosine, for a pupil position (2,) mm."""
-    _, *inner = expansion.panel.sums_and_slopes(pixel, expansion.coefficients)
-
-    def at(reference_mm: FloatArray) -> FloatArray:
-        pupil = expansion.frame.values(reference_mm[None], expansion.pupil_degree)
-        slope = np.stack([pupil_sum(one, pupil).T for one in inner], axis=-1)
-        return np.asarray(np.linalg.inv(slope), dtype=np.float64)
-
-    return at
-
-
-def _polynomial_variance(
-    fit: PolynomialFit,
-    coefficients: Spread,
-    expansions: tuple[Expansion, ...],
-    samples: Samples,
-    pixel: FloatArray,
-    reference_mm: FloatArray,
-) -> FloatArray:
-    """Return the mean square error of the panel point in px^2, (colours, pupils, pixels).
-
-    For panel point and pupil with design rows a (2, m): cov q = a C a^T, taken to px by J^-1; the length is
-    the square root of the trace. A design row is a panel function times a pupil column, so the panel's share
-    of the quadratic form, pupil column by pupil column, is the same for every pupil.
-    """
-    columns, first = coefficients.columns, fit.expansions[0]
-    panel = cast(ChebyshevPanel, first.panel)  # what a polynomial fit rests on
-    table = fit.moments.pupil
-    degree, _ = columns.degrees(table)
-    base = replace(panel, degree=degree).values(pixel)
-    at_pupil = first.frame.values(reference_mm, table.degree)
-    by_axis = np.stack([table.x @ at_pupil, table.y @ at_pupil])
-    within = _within(samples, pixel, reference_mm)
-    result = np.empty((len(expansions), len(reference_mm), len(pixel)))
-    for colour, expansion in enumerate(expansions):
-        used = np.flatnonzero((columns.block == 0) | (columns.block == colour))
-        pupils, form = _panel_form(coefficients.covariance, columns.take(used), used, base)
-        flat, to_panel = form.reshape(len(pupils) ** 2, -1), _to_panel(expansion, pixel)
-        for place, reference in enumerate(reference_mm):
-            weights = by_axis[:, pupils, place]
-            pairs = (weights[:, None, :, None] * weights[None, :, None, :]).reshape(4, -1)
-            covariance = (pairs @ flat).reshape(2, 2, -1)
-            turn = to_panel(reference)
-            half = np.matmul(turn, np.moveaxis(covariance, -1, 0))
-            result[colour, place] = np.sum(half * turn, axis=(1, 2))
-        if coefficients.expected is not None:
-            mine = columns.take(used)
-            error = np.zeros((base.shape[0], len(table.order)))
-            np.add.at(error, (mine.panel, mine.pupil), coefficients.expected[used])
-            by_panel = base.T @ error
-            result[colour] += _smoothed(
-                np.array(
-                    [
-                        np.sum(
-                            np.einsum("nij,jn->ni", to_panel(one), by_axis[:, :, place] @ by_panel.T) ** 2, 1
-                        )
-                        for place, one in enumerate(reference_mm)
-                    ]
-                ),
-                within,
-            )
-    return result
-
-
-def _within(samples: Samples, pixel: FloatArray, reference_mm: FloatArray) -> tuple[BoolArray, BoolArray]:
-    """Return which pupil positions and which panel points lie within what the samples cover."""
-    sides = ConvexHull(samples.pixel).equations
-    on_panel = np.all(pixel @ sides[:, :2].T + sides[:, 2] <= COVER_SLACK_PX, axis=1)
-    return np.all(np.abs(samples.frame.normalised(reference_mm)) <= 1.0 + 1e-9, axis=0), on_panel
-
-
-def _smoothed(square: FloatArray, within: tuple[BoolArray, BoolArray]) -> FloatArray:
-    """Return means of an expected square error (pupils, pixels) over neighbouring nodes of the map.
-
-    What is expected of an error has a sign and lines on which it vanishes; where exactly, no one knows so
-    well. Its mean square over half a wave is what counts. Between cosine-spaced nodes waves of a polynomial
-    have one length. Nodes beyond what the samples cover say nothing of those within; among themselves, where
-    an error rises steeply, logarithms are averaged.
-    """
-    across, along = round(np.sqrt(square.shape[0])), round(np.sqrt(square.shape[1]))
-    shape = (across, across, along, along)
-    inside = (within[0][:, None] & within[1]).reshape(shape)
-    value = square.reshape(shape)
-    beyond = np.exp(_over_a_wave(np.log(np.maximum(value, LEAST_PX**2))))
-    known = _over_a_wave(inside.astype(float))
-    result = np.where(inside, _over_a_wave(np.where(inside, value, 0.0)) / np.maximum(known, 1e-9), beyond)
-    return result.reshape(square.shape)
-
-
-def _over_a_wave(values: FloatArray) -> FloatArray:
-    """Return weighted means over neighbouring nodes along every axis."""
-    for axis in range(values.ndim):
-        values = convolve1d(values, WAVE, axis=axis, mode="mirror")
-    return values
-
-
-def _panel_form(
-    covariance: FloatArray, columns: JointColumns, places: IntArray, base: FloatArray
-) -> tuple[IntArray, FloatArray]:
-    """Return pupil columns in use, and sum_ik P_i P_k C[(i, j), (k, l)] for pairs of them, (j, l, n)."""
-    pupils = np.unique(columns.pupil)
-    own = [np.flatnonzero(columns.pupil == pupil) for pupil in pupils]
-    panels = base[columns.panel]
-    form = np.empty((len(pupils), len(pupils), base.shape[1]))
-    for second, inner in enumerate(own):
-        moved = panels * (covariance[places[:, None], places[inner]] @ panels[inner])
-        for first, outer in enumerate(own):
-            form[first, second] = moved[outer].sum(axis=0)
-    return pupils, form

@@ -13,7 +13,9 @@ its way into the coefficients the sandwich N^-1 (A^T V A) N^-1 (H. White, Econom
 memory).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import linalg
@@ -36,6 +38,8 @@ FALLS = (0.25, 0.7, 1.5, 3.0)
 # Samples that the noise's variance is learned from, at most; steps of the regression.
 NOISE_SAMPLES = 30_000
 NOISE_STEPS, NOISE_SETTLED = 20, 1e-3
+# Parts in which the rows of a triangle are multiplied, each without its zeros.
+STRIPS = 3
 
 
 @dataclass(frozen=True)
@@ -61,8 +65,8 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
     rest = equations.target - np.sum(solver.forward**2)
     freedom = max(2.0 * equations.samples - columns.count, 1.0)
     variance = max(rest, 1e-15 * equations.target) / freedom
-    matrix, extremes = _noise_matrix(fit, samples, columns, solver)
-    noise = variance * matrix
+    noise, extremes = _noise_matrix(fit, samples, columns, solver)
+    noise *= variance
     inverse, _ = linalg.lapack.dtrtri(solver.lower, lower=True)
     inverse = np.tril(inverse)
     kept, out = inverse[:chosen, :chosen], inverse[chosen:]
@@ -71,13 +75,25 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
     covariance[:chosen, :chosen] = normal @ noise[:chosen, :chosen] @ normal
     if len(out):
         # A weighted mean of the samples' variances; beyond their extremes it is rounding.
-        own = np.clip(np.sum((out @ noise) * out, axis=1), *(variance * extremes))
-        mean, variances = _left_out(fit, columns, solver, chosen, own)
-        half = out * np.sqrt(variances)[:, None]
-        # numpy sees that this is symmetric and computes half of it.
-        covariance += half.T @ half
+        own = np.concatenate([np.sum((part @ noise[:end, :end]) * part, axis=1) for part, end in _strips(out)])
+        mean, variances = _left_out(fit, columns, solver, chosen, np.clip(own, *(variance * extremes)))
         expected = (mean @ out) * solver.scale
-    return Spread(columns, covariance * solver.scale * solver.scale[:, None], expected)
+        out *= np.sqrt(variances)[:, None]
+        for half, end in _strips(out):
+            # numpy sees that this is symmetric and computes half of it.
+            covariance[:end, :end] += half.T @ half
+    covariance *= solver.scale
+    covariance *= solver.scale[:, None]
+    return Spread(columns, covariance, expected)
+
+
+def _strips(lower: FloatArray) -> Iterator[tuple[FloatArray, int]]:
+    """Yield some rows at a time of the last rows of a lower triangle, up to where they are zero, and where."""
+    rows, width = lower.shape
+    edges = np.linspace(0, rows, min(STRIPS, rows) + 1).astype(int)
+    for start, stop in pairwise(edges):
+        end = width - rows + int(stop)
+        yield lower[start:stop, :end], end
 
 
 def _wider_columns(fit: PolynomialFit, samples: Samples) -> tuple[JointColumns, int]:
@@ -114,8 +130,7 @@ def _noise_matrix(
     fit: PolynomialFit, samples: Samples, columns: JointColumns, solver: Factor
 ) -> tuple[FloatArray, FloatArray]:
     """Return A^T W V W A in scaled columns, V the noise's variance relative to its mean; extremes of W V."""
-    some = np.arange(0, samples.count, max(1, samples.count // NOISE_SAMPLES))
-    few = samples.take(some)
+    few, some = samples.thinned(NOISE_SAMPLES)
     relative = noise_variance(few, fit.rest_px[:, some], fit.weight[some])
     robust = fit.weight[some]
     weight = fit.metric[:, some] * robust**2 * relative
@@ -129,7 +144,8 @@ def _noise_matrix(
         product_degrees=fit.moments.product_degrees,
     )
     matrix = assemble(moments.over_cells(slice(None)), columns).matrix
-    matrix = matrix * (samples.count / len(some)) * solver.scale * solver.scale[:, None]
+    for factors in (samples.count / len(some), solver.scale, solver.scale[:, None]):
+        matrix *= factors
     return matrix, np.array([extremes.min(), extremes.max()])
 
 

@@ -106,8 +106,7 @@ def solve_model(
 
 def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
     """Return a quick unweighted fit on FIRST_SAMPLES samples: enough for local scale and gross outliers."""
-    step = max(1, samples.count // FIRST_SAMPLES)
-    few = samples.take(np.arange(0, samples.count, step))
+    few, _ = samples.thinned(FIRST_SAMPLES)
     unit = np.zeros((3, few.count))
     unit[0] = unit[2] = 1.0
     model = replace(
@@ -143,14 +142,14 @@ def fit_polynomial(
     metric = (pixel_metric(samples, first[0]) if metric is None else metric) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     carried = degree_carried(samples, max(max(degrees) for degrees, _ in search))
-    model, before = None, (0,) * len(PUPIL_COSTS)
+    model, before, asked = None, (0,) * len(PUPIL_COSTS), None
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = highest_models(degrees, pupil_degree, samples, model, carried)
         highest = tuple(top.degree for top in tops)
         if highest == before:
             break
-        before = highest
+        before, asked = highest, None
         moments = sums.accumulate(
             samples,
             metric * weight,
@@ -170,13 +169,15 @@ def fit_polynomial(
         if not is_high and not wants_pupil_degree(shared, model, highest_pupil_degree):
             break
         if choice.rms_px <= NEAR_RESOLUTION_PX:
-            choice = choose_difference(split(moments), model)
+            asked, choice = model, choose_difference(split(moments), model)
             model = choice.model
             if choice.rms_px <= RESOLUTION_PX:
                 break
     assert model is not None  # the search has a first step
     model = choose_pupil_degree_and_curl(shared, model)
-    choice = choose_difference(split(moments), model)
+    # The last step may have asked this already, of the same sums.
+    if asked is None or replace(asked, difference_degree=model.difference_degree) != model:
+        choice = choose_difference(split(moments), model)
     model = choice.model.tidied()
     weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)

@@ -109,6 +109,16 @@ class Samples:
             for own in fewer
         )
 
+    def thinned(self, count: int, /) -> tuple["Samples", IntArray]:
+        """Return every so many of the samples, some `count` of them, and which they are.
+
+        Not to be cross-validated: all are of one cell, so that equal panel points lie together.
+        """
+        chosen = np.arange(0, self.count, max(1, self.count // count))
+        chosen = chosen[np.lexsort((self.dot[chosen], self.colour[chosen]))]
+        kept = np.full(len(chosen), -1)
+        return replace(self.take(chosen), pupil_group=kept, dot_group=kept), chosen
+
     def take(self, index: IntArray | BoolArray, /) -> "Samples":
         """Return the chosen rows, in the order given."""
         arrays = (
