@@ -253,13 +253,13 @@ def _few_pupils(nodes, outside=1.0, noise_px=NOISE_PX):
     return Case(capture, _on_panel(tangent, pupil, erfle(tangent, pupil)), np.full(len(capture), noise_px))
 
 
-def _demo(across, noise_px=NOISE_PX):
-    """Return the inner channel of the coaxial demo design, traced, from few pupils."""
+def demo(across, noise_px=NOISE_PX, name="coaxial"):
+    """Return the inner channel of a demo design, traced, from few pupils."""
     from tests.poses.captures import capture, stage_errors
 
     def traced(pupils, dots):
         still = stage_errors(len(pupils), np.random.default_rng(0), size=0.0)
-        more = {"channels": ("inner",), "dots": dots, "noise_px": 0.0}
+        more = {"channels": ("inner",), "dots": dots, "noise_px": 0.0, "name": name}
         return capture(still, pupils, np.random.default_rng(0), **more)
 
     x, y = (axis.ravel() for axis in np.meshgrid(*(np.linspace(-h, h, across) for h in (4.0, 3.0))))
@@ -268,8 +268,8 @@ def _demo(across, noise_px=NOISE_PX):
     return Case(grid, traced(held, 7), np.full(len(grid), noise_px))
 
 
-# What is stated of terms that no data show is a 1-sigma beforehand: these are one draw each, so their ratio
-# may be anything up to about 1; it must not be far above.
+# What is stated of terms that no data show is a 1-sigma beforehand, and these are one draw each: of 2 x 2
+# pupils the ratio may be anything up to about 2. Over many optics together: `tests.drawn_optics`.
 SELDOM_SHOWN = {
     "eyepiece, three depths, no noise": lambda: _case(
         erfle, 21.0, pupil_lattice(5, 4.0, (-2.0, 0.0, 2.0)), depth_mm=2.0, noise=no_noise
@@ -292,9 +292,9 @@ SELDOM_SHOWN = {
     "eyepiece, 3 x 3 pupils": lambda: _few_pupils(3),
     "eyepiece, outside 3 x 3 pupils": lambda: _few_pupils(3, 1.25),
     "eyepiece, outside 5 x 5 pupils": lambda: _few_pupils(5, 1.12),
-    "coaxial demo, 2 x 2 pupils": lambda: _demo(2),
-    "coaxial demo, 3 x 3 pupils": lambda: _demo(3),
-    "coaxial demo, 5 x 5 pupils, no noise": lambda: _demo(5, 0.0),
+    "coaxial demo, 2 x 2 pupils": lambda: demo(2),
+    "coaxial demo, 3 x 3 pupils": lambda: demo(3),
+    "coaxial demo, 5 x 5 pupils, no noise": lambda: demo(5, 0.0),
 }
 
 

@@ -75,7 +75,9 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
     covariance[:chosen, :chosen] = normal @ noise[:chosen, :chosen] @ normal
     if len(out):
         # A weighted mean of the samples' variances; beyond their extremes it is rounding.
-        own = np.concatenate([np.sum((part @ noise[:end, :end]) * part, axis=1) for part, end in _strips(out)])
+        own = np.concatenate(
+            [np.sum((part @ noise[:end, :end]) * part, axis=1) for part, end in _strips(out)]
+        )
         mean, variances = _left_out(fit, columns, solver, chosen, np.clip(own, *(variance * extremes)))
         expected = (mean @ out) * solver.scale
         out *= np.sqrt(variances)[:, None]
@@ -88,7 +90,7 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
 
 
 def _strips(lower: FloatArray) -> Iterator[tuple[FloatArray, int]]:
-    """Yield some rows at a time of the last rows of a lower triangle, up to where they are zero, and where."""
+    """Yield some of the last rows of a lower triangle at a time, up to where they are zero, and where."""
     rows, width = lower.shape
     edges = np.linspace(0, rows, min(STRIPS, rows) + 1).astype(int)
     for start, stop in pairwise(edges):

@@ -17,7 +17,6 @@ from prewarp.fitting.pupil import PupilColumns
 from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
 from prewarp.fitting.samples import Samples
 from prewarp.fitting.search import (
-    PUPIL_COSTS,
     SEARCH,
     Search,
     choose_degree,
@@ -142,14 +141,15 @@ def fit_polynomial(
     metric = (pixel_metric(samples, first[0]) if metric is None else metric) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     carried = degree_carried(samples, max(max(degrees) for degrees, _ in search))
-    model, before, asked = None, (0,) * len(PUPIL_COSTS), None
+    model, before, asked = None, None, None
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = highest_models(degrees, pupil_degree, samples, model, carried)
         highest = tuple(top.degree for top in tops)
-        if highest == before:
+        # Few dots carry no higher degree over the panel; over the pupil there may be one.
+        if before == (highest, pupil_degree):
             break
-        before, asked = highest, None
+        before, asked = (highest, pupil_degree), None
         moments = sums.accumulate(
             samples,
             metric * weight,

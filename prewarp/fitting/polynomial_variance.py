@@ -1,4 +1,4 @@
-"""The mean square error of the panel point, over panel and pupil, from that of a polynomial's coefficients."""
+"""The mean square error of the panel point over panel and pupil, from that of a polynomial's coefficients."""
 
 from dataclasses import replace
 from typing import cast

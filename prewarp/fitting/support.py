@@ -28,11 +28,15 @@ OWN_PART = 0.05
 
 @dataclass(frozen=True)
 class WaveColumn:
-    """Gradient of r^n cos(m a) or sin, n = order + 1, m = `turns`; `x`, `y` (count,) in the scalar basis."""
+    """Gradient of r^n cos(m a) or sin, n = order + 1, m = `turns`; `x`, `y` (count,) in the scalar basis.
+
+    Scaled to unit length there; `length` what it was, r in half sizes of the larger side.
+    """
 
     order: int
     turns: int
     is_sine: bool
+    length: float
     x: FloatArray
     y: FloatArray
 
@@ -113,8 +117,8 @@ def wave_columns(frame: PupilFrame, order: int, /) -> list[WaveColumn]:
             wave = _in_chebyshev(_harmonic(degree, turns, is_sine) * np.outer(*_powers(scale, degree)))
             x = _graded(_derivative(wave, 0) / frame.half_mm[0], order)
             y = _graded(_derivative(wave, 1) / frame.half_mm[1], order)
-            size = np.sqrt(np.sum(x * x + y * y))
-            columns.append(WaveColumn(order, turns, is_sine, x / size, y / size))
+            length = float(np.sqrt(np.sum(x * x + y * y)))
+            columns.append(WaveColumn(order, turns, is_sine, length, x / length, y / length))
     return columns
 
 

@@ -27,6 +27,9 @@ from prewarp.pupils.shown import motions_shown
 NODES = 9
 # A function counts as shown by the columns of a fit where less than this share of it is off them.
 SAME = 1e-6
+TIED, NEXT = 0.4, 0.25
+# Where the axis of an optical system may stand beside the middle of the panel, in halves of its longer side.
+AXES = np.add.outer(np.linspace(-4.0, 4.0, 17), 1j * np.linspace(-4.0, 4.0, 17)).ravel()
 
 
 def unseen_functions(samples: Samples, expansion: Expansion, /) -> FloatArray:
@@ -105,15 +108,22 @@ class _Held:
         values = np.zeros((count, 2, len(pixel)))
         values[: inner.shape[1]] = np.moveaxis(inner, 0, 1)
         self._coefficient = np.linalg.lstsq(flat.T, values.reshape(2 * count, -1), rcond=1e-9)[0]
+        away = pixel - (low + high) / 2.0
+        self._field = (away[:, 0] + 1j * away[:, 1]) / np.abs(away).max()
         self._place = (2.0 * (pixel - low) / np.maximum(high - low, 1e-9) - 1.0).T
 
     def size(self, order: int, place: int, lowest: int = 0) -> float:
         """Return the size of a function's coefficient, of its panel degrees `lowest` and above."""
-        values = self._coefficient[self._places.index((order, place))]
+        values = self._values(order, place)
         if lowest > 0:
             lower = values_2d(self._place[0], self._place[1], lowest - 1).T
             values = values - lower @ np.linalg.lstsq(lower, values, rcond=None)[0]
         return float(np.sqrt(np.mean(values**2)))
+
+    def _values(self, order: int, place: int) -> FloatArray:
+        """Return a function's coefficient over the panel (nodes,)."""
+        result: FloatArray = self._coefficient[self._places.index((order, place))]
+        return result
 
     def size_of_unknown(self, order: int, place: int) -> float:
         """Return the size that a function which is not held may have; 0 for one that is, or where none is."""
@@ -125,21 +135,38 @@ class _Held:
         rounder = [one for one in shown if waves[one].turns <= turns]
         if rounder:
             partner = max(rounder, key=lambda one: waves[one].turns)
-            return self.size(order, partner, 0 if waves[partner].turns == turns else turns - 1)
-        return self._same_turns(order - 2, turns, turns + 1) * self._fall(order)
+            if waves[partner].turns == turns:
+                return self.size(order, partner) * self._other_phase(order, partner, waves[place])
+            return TIED * self.size(order, partner, turns - 1)
+        before = self._same_turns(order - 2, turns, turns + 1)
+        older = next(
+            (wave.length for wave in wave_columns(self._frame, order - 2) if wave.turns == turns), 1.0
+        )
+        return NEXT * before * waves[place].length / older * self._fall(order - 1)
+
+    def _other_phase(self, order: int, partner: int, wave: WaveColumn) -> float:
+        """Return how large a function is beside the partner that differs from it in phase alone.
+
+        About an axis their coefficients are h^m cos(m b) and h^m sin(m b), b the angle of the field h; where
+        the axis stands is where the partner's coefficient says it best.
+        """
+        shown, values = self.waves[order][partner], self._values(order, partner)
+        powers = (self._field[:, None] + AXES) ** wave.turns
+        cosine, sine = powers.real, powers.imag
+        own, other = (sine, cosine) if shown.is_sine else (cosine, sine)
+        axis = np.argmax((values @ own) ** 2 / np.sum(own**2, axis=0))
+        return float(
+            wave.length / shown.length * np.sqrt(np.sum(other[:, axis] ** 2) / np.sum(own[:, axis] ** 2))
+        )
 
     def _fall(self, order: int) -> float:
-        """Return how the roundest of the two degrees before fell from what varied over the panel.
+        """Return how the roundest of a degree fell from what varied over the panel two degrees before.
 
-        1 where they are not shown. Their product: sizes fall faster from degree to degree.
+        1 where they are not shown, or do not fall.
         """
-        fall = 1.0
-        for newest in (order - 1, order - 2):
-            turns = (newest + 1) % 2
-            newer, older = self._same_turns(newest, turns), self._same_turns(newest - 2, turns, turns + 1)
-            if newest > 2 and 0.0 < newer < older:
-                fall *= newer / older
-        return fall
+        turns = (order + 1) % 2
+        newer, older = self._same_turns(order, turns), self._same_turns(order - 2, turns, turns + 1)
+        return newer / older if order > 2 and 0.0 < newer < older else 1.0
 
     def _same_turns(self, order: int, turns: int, lowest: int = 0) -> float:
         """Return the size of a degree's functions of so many turns; 0 where none is held."""

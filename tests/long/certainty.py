@@ -1,6 +1,6 @@
 """How far the stated 1-sigma of a fit may be trusted: true error over sigma, cases of `tests.certain_cases`.
 
-    python -m tests.long.certainty [SEEDS] [WORD OF A CASE'S NAME]
+    python -m tests.long.certainty [SEEDS] [WORD OF A CASE'S NAME] [PROCESSES]
 
 RMS of error over sigma (ideal 1), the same in the outer tenth of the panel and in the rest, and the share of
 places within 1 and within 2 sigma (63 and 98 % for a normal error of two equal components). Six
@@ -36,25 +36,40 @@ Where data show little (`SELDOM_SHOWN`), one seed:
 | coaxial demo, 5 x 5 pupils, no noise | 0.31 | 0.04 | 0.33 | 100 % | 100.0 % |
 """
 
+import os
 import sys
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 
 import numpy as np
 
 from prewarp.field import compare_grid, fit_grid
-from tests.certain_cases import CASES, PANEL, SELDOM_SHOWN, case, in_outer_tenth
+from tests.certain_cases import CASES, PANEL, SELDOM_SHOWN, Case, case, in_outer_tenth
+from tests.drawn_optics import CAPTURES, OPTICS, optics_case
 
 
-def ratios(name: str, seeds: range) -> tuple[np.ndarray, np.ndarray]:
+def ratios_of(drawn: Case, seeds: range, *, outside: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """Return error over sigma of all seeds and held-out places, and which lie in the outer tenth."""
     found, outer = [], []
     for seed in seeds:
-        fields = fit_grid(case(name).drawn(seed), panel_size_px=PANEL)
-        comparison = compare_grid(fields, case(name).held_out)
-        judged = (comparison.inside | ("outside" in name)) & ~comparison.lost
+        fields = fit_grid(drawn.drawn(seed), panel_size_px=PANEL, threads=1)
+        comparison = compare_grid(fields, drawn.held_out)
+        judged = (comparison.inside | outside) & ~comparison.lost
         assert judged.mean() > 0.9
         found.append((comparison.error_px / comparison.sigma_px)[judged])
-        outer.append(in_outer_tenth(case(name).held_out.pixel)[judged])
+        outer.append(in_outer_tenth(drawn.held_out.pixel)[judged])
     return np.concatenate(found), np.concatenate(outer)
+
+
+def ratios(name: str, seeds: range) -> tuple[np.ndarray, np.ndarray]:
+    """Return `ratios_of` a case of `tests.certain_cases`."""
+    return ratios_of(case(name), seeds, outside="outside" in name)
+
+
+def ratios_of_optics(capture: str, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return `ratios_of` some optics of `tests.drawn_optics`, one draw."""
+    return ratios_of(optics_case(name, capture), range(1))
 
 
 def rms(values: np.ndarray) -> float:
@@ -62,18 +77,50 @@ def rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.mean(values**2)))
 
 
-def main(seeds: int = 20, word: str = "") -> None:
+def row(name: str, ratio: np.ndarray, outer: np.ndarray) -> str:
+    """Return the figures of a case as text."""
+    return (
+        f"{name:45s} RMS {rms(ratio):.2f}  outer {rms(ratio[outer]):.2f}  rest {rms(ratio[~outer]):.2f}  "
+        f"within 1: {np.mean(ratio < 1):.0%}  within 2: {np.mean(ratio < 2):.1%}"
+    )
+
+
+def asked(name: str, seeds: int) -> range:
+    """Return the seeds of a case: without noise all are one."""
+    return range(1 if "no noise" in name else seeds)
+
+
+def cases(run: Callable, seeds: int, word: str) -> None:
+    """Print a line for each case: all seeds of all cases are asked at once."""
+    names = [name for name in (*CASES, *SELDOM_SHOWN) if word in name]
+    jobs = [(name, range(seed, seed + 1)) for name in names for seed in asked(name, seeds)]
+    found = list(run(ratios, *zip(*jobs, strict=True)))
+    for name in names:
+        own = [one for one, (of, _) in zip(found, jobs, strict=True) if of == name]
+        print(row(name, *(np.concatenate(parts) for parts in zip(*own, strict=True))), flush=True)
+
+
+def optics(run: Callable, word: str) -> None:
+    """Print a line for each of many optics, and one for all of them together, each counted alike."""
+    for capture in (one for one in CAPTURES if word in one):
+        found = list(run(partial(ratios_of_optics, capture), OPTICS))
+        for name, one in zip(OPTICS, found, strict=True):
+            print(row(f"{capture}: {name}", *one), flush=True)
+        shares = [[rms(ratio), rms(ratio[outer]), rms(ratio[~outer])] for ratio, outer in found]
+        whole, outer, rest = np.sqrt(np.mean(np.square(shares), axis=0))
+        within = np.mean([np.mean(ratio < 2) for ratio, _ in found])
+        print(f"{capture}: all {whole:.2f}  outer {outer:.2f}  rest {rest:.2f}  within 2: {within:.1%}")
+
+
+def main(seeds: int = 20, word: str = "", jobs: int = 1) -> None:
     """Print one line a case."""
-    for name in (*CASES, *SELDOM_SHOWN):
-        if word in name:
-            ratio, outer = ratios(name, range(1 if "no noise" in name else seeds))
-            print(
-                f"{name:45s} RMS {rms(ratio):.2f}  "
-                f"outer {rms(ratio[outer]):.2f}  rest {rms(ratio[~outer]):.2f}  "
-                f"within 1: {np.mean(ratio < 1):.0%}  within 2: {np.mean(ratio < 2):.1%}",
-                flush=True,
-            )
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    with ProcessPoolExecutor(jobs) as pool:
+        run = pool.map if jobs > 1 else map
+        if seeds > 0:
+            cases(run, seeds, word)
+        optics(run, word)
 
 
 if __name__ == "__main__":
-    main(*(kind(text) for kind, text in zip((int, str), sys.argv[1:], strict=False)))
+    main(*(kind(text) for kind, text in zip((int, str, int), sys.argv[1:], strict=False)))
