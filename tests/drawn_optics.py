@@ -46,7 +46,7 @@ def _lens(name):
 
 
 def _drawn(name):
-    """Return what gives panel points (n, 2) px of tangents (n, 2) and pupils (n, 3) mm; half field, degrees."""
+    """Return what gives panel points, px, of tangents (n, 2) and pupils (n, 3), mm; half field, degrees."""
     random = np.random.default_rng(list(LENSES).index(name))
     pitch, yaw = np.radians(random.uniform(-MOST_TURN, MOST_TURN, 2))
     shift = random.uniform(-MOST_SHIFT, MOST_SHIFT, 2)

@@ -60,6 +60,10 @@ class PolynomialModel:
         pupil_degree = min(tidy.pupil_degree, tidy.degree // tidy.pupil_cost)
         return replace(tidy, pupil_degree=pupil_degree, curl_degree=min(tidy.curl_degree, pupil_degree))
 
+    def holds(self, other: "PolynomialModel", /) -> bool:
+        """Return whether sums for this model are sums for the other, of the same pupil cost, too."""
+        return other.degree <= self.degree and other.pupil_degree <= self.pupil_degree
+
     def text(self) -> str:
         """Return the choice in words, for people."""
         cost = f" (each counts {self.pupil_cost})" if self.pupil_cost > 1 else ""

@@ -141,7 +141,8 @@ def fit_polynomial(
     metric = (pixel_metric(samples, first[0]) if metric is None else metric) * relative**2
     weight = robust_weight(samples, in_pixels(metric, residuals(samples, first)))
     carried = degree_carried(samples, max(max(degrees) for degrees, _ in search))
-    model, before, asked = None, None, None
+    model: PolynomialModel | None = None
+    before, asked, fine = None, None, None
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = highest_models(degrees, pupil_degree, samples, model, carried)
@@ -171,6 +172,7 @@ def fit_polynomial(
         if choice.rms_px <= NEAR_RESOLUTION_PX:
             asked, choice = model, choose_difference(split(moments), model)
             model = choice.model
+            fine = choice if fine is None or choice.rms_px < fine.rms_px else fine
             if choice.rms_px <= RESOLUTION_PX:
                 break
     assert model is not None  # the search has a first step
@@ -178,6 +180,10 @@ def fit_polynomial(
     # The last step may have asked this already, of the same sums.
     if asked is None or replace(asked, difference_degree=model.difference_degree) != model:
         choice = choose_difference(split(moments), model)
+    # A step judges by what colours share. Where that is known to the last digit, what they differ by weighs
+    # more, and a larger shared part may leave it too few parameters.
+    if fine is not None and fine.rms_px < choice.rms_px and of_cost(tops, fine.model).holds(fine.model):
+        choice = fine
     model = choice.model.tidied()
     weight, _ = _reweight(samples, metric, weight, moments, model)
     expansions, columns, solver = solve_model(moments, model, samples)
