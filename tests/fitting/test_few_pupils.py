@@ -79,12 +79,15 @@ def test_a_line_of_pupils_shows_motion_along_it():
     assert not one.captured["inner"].motions.size
 
 
-@pytest.mark.parametrize(("nodes", "most"), [(3, 10.0), (2, 40.0)])
-def test_what_is_tied_is_off_by_no_more_than_is_said(nodes, most):
-    """The 1-sigma of functions that no position shows holds the true error; wider with fewer positions."""
+@pytest.mark.parametrize(("nodes", "most"), [(3, 2.0), (2, 4.0)])
+def test_what_is_tied_is_off_by_about_as_much_as_is_said(nodes, most):
+    """The 1-sigma of functions that no position shows is of the true error's size; wider with fewer positions.
+
+    It was 2.5 and 8 times as large. A 1-sigma of one draw may be less than the error too.
+    """
     axis = np.linspace(-HALF_MM, HALF_MM, nodes)
     comparison = compare_grid(fit_grid(capture(axis, axis), panel_size_px=PANEL), held_out())
     error = np.sqrt(np.mean(comparison.error_px**2))
     said = np.sqrt(np.mean(comparison.sigma_px**2))
     assert comparison.inside.all()
-    assert error < said < most * error
+    assert error / 1.5 < said < most * error
