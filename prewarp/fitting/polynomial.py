@@ -172,7 +172,8 @@ def fit_polynomial(
         if choice.rms_px <= NEAR_RESOLUTION_PX:
             asked, choice = model, choose_difference(split(moments), model)
             model = choice.model
-            fine = choice if fine is None or choice.rms_px < fine.rms_px else fine
+            if samples.colours > 1 and (fine is None or choice.rms_px < fine.rms_px):
+                fine = choice
             if choice.rms_px <= RESOLUTION_PX:
                 break
     assert model is not None  # the search has a first step

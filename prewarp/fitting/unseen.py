@@ -3,16 +3,20 @@
 A fit ties them to rounder ones (`support`). Of a function that is tied only a part is unknown: what it is off
 its tie, which vanishes at every captured position and shows between and beyond them.
 
-Its size is that of a partner that the positions do show, of the same degree and the nearest in roundness, as
-far as it can go over the panel with the unknown one. In an optical system with an axis r^n cos(m a) goes with
-powers m and above of the field (H. H. Hopkins, Wave Theory of Aberrations, 1950, from memory), and m - 1
-and above where the axis stands beside the middle of the panel: so of the partner the part of lower panel
-degrees does not count. Held to three traced displays and OpenCV's camera this is 0.4 to 6 times the truth.
+Its size is judged by a partner that the positions do show, of the same degree. Of an optical system with an
+axis the wavefront holds h^m r^n cos(m (a - b)), with powers m and above of the field h (H. H. Hopkins, Wave
+Theory of Aberrations, 1950, from memory), and m - 1 and above where the axis stands beside the middle of the
+panel. A partner of as many turns differs in phase alone, so its size follows, if the partner says where the
+axis stands. The nearest in roundness says less: of its panel degrees m - 1 and above it is `TIED`.
 
 Where a fit has all that the positions show, the roundest functions of the next degree are unknown too. Of
 aberrations of one order in field and pupil together, two degrees more over the pupil come with two less over
-the panel: r^4 has the size of what varies over the panel in r^2. From the fourth degree on it falls besides
-as the roundest of the degrees between did.
+the panel: r^4 has `NEXT` of the size of what varies over the panel in r^2, as in |r + h|^4, the aberration of
+a sphere away from its axis. From the fourth degree on it falls besides as the roundest one degree below did.
+
+These are sizes of optics as such: of eight published lenses, an eyepiece twice and two traced displays the
+truth is 0.1 to 2.8 times what is said, 1.0 to 1.6 in root mean square for every kind of function (1.7 for the
+sixth degree, of four extreme lenses). Over the map, all optics together: `tests.long.certainty`.
 """
 
 import numpy as np
@@ -27,6 +31,8 @@ from prewarp.pupils.shown import motions_shown
 NODES = 9
 # A function counts as shown by the columns of a fit where less than this share of it is off them.
 SAME = 1e-6
+# Root mean square over many optics of what is tied beside its rounder partner, of unit lengths; (h . r)^3 has
+# a third. Amplitudes of r^n beside r^(n - 2) h^2.
 TIED, NEXT = 0.4, 0.25
 # Where the axis of an optical system may stand beside the middle of the panel, in halves of its longer side.
 AXES = np.add.outer(np.linspace(-4.0, 4.0, 17), 1j * np.linspace(-4.0, 4.0, 17)).ravel()
@@ -139,10 +145,10 @@ class _Held:
                 return self.size(order, partner) * self._other_phase(order, partner, waves[place])
             return TIED * self.size(order, partner, turns - 1)
         before = self._same_turns(order - 2, turns, turns + 1)
-        older = next(
-            (wave.length for wave in wave_columns(self._frame, order - 2) if wave.turns == turns), 1.0
-        )
-        return NEXT * before * waves[place].length / older * self._fall(order - 1)
+        if before == 0.0:
+            return 0.0
+        length = next(wave.length for wave in self.waves[order - 2] if wave.turns == turns)
+        return NEXT * before * waves[place].length / length * self._fall(order - 1)
 
     def _other_phase(self, order: int, partner: int, wave: WaveColumn) -> float:
         """Return how large a function is beside the partner that differs from it in phase alone.

@@ -81,7 +81,7 @@ def test_a_line_of_pupils_shows_motion_along_it():
 
 @pytest.mark.parametrize(("nodes", "most"), [(3, 2.0), (2, 4.0)])
 def test_what_is_tied_is_off_by_about_as_much_as_is_said(nodes, most):
-    """The 1-sigma of functions that no position shows is of the true error's size; wider with fewer positions.
+    """The 1-sigma of functions that no position shows is of the error's size; wider with fewer positions.
 
     It was 2.5 and 8 times as large. A 1-sigma of one draw may be less than the error too.
     """
