@@ -3,8 +3,8 @@
     python -m tests.long.certainty [SEEDS] [WORD OF A CASE'S NAME] [PROCESSES]
 
 RMS of error over sigma (ideal 1), the same in the outer tenth of the panel and in the rest, and the share of
-places within 1 and within 2 sigma (63 and 98 % for a normal error of two equal components). Twenty seeds, 46 s
-by 16 processes:
+places within 1 and within 2 sigma (63 and 98 % for a normal error of two equal components). Twenty seeds
+(all of this took 46 s by 16 processes):
 
 | case | RMS | outer | rest | within 1 | within 2 |
 |---|---|---|---|---|---|
