@@ -9,8 +9,8 @@ CAUTIONS = (
     "the camera takes the place of the eye.",
     "Code frames are for a camera and not for a person: they change fast and may flash. Do not show them on "
     "a worn display.",
-    "Panels or illumination that give infrared light are not seen, and no blink protects the eye: measure "
-    "them before anybody looks.",
+    "Infrared light of panels or illumination is not seen, and no blink protects the eye "
+    "from it: measure it before anybody looks.",
 )
 
 
@@ -24,9 +24,9 @@ def guide_text(summary: Mapping[str, Any], /, *, with_seams: bool) -> str:
         *(f"- {one}" for one in CAUTIONS),
         "",
         "## Taking the photographs",
-        f"- `plan.csv` has one row a photograph, {summary['photographs']} in all, from {summary['poses']} "
-        f"poses ({summary['turned_poses']} turned). Take them in the order of `order`, and save each under "
-        "its `file`, below one folder.",
+        f"- `plan.csv` has one row per photograph, {summary['photographs']} in all, from "
+        f"{summary['poses']} poses ({summary['turned_poses']} turned). Take them in the order "
+        "of `order`, and save each under its `file`, below one folder.",
         "- A row shows its `picture` on the panel of its `channel`; every other panel is black. In rows of "
         "kind `dark` all panels are black.",
         "- Show pictures pixel by pixel, without scaling, colour management, dither or warp. The upper bits "
@@ -35,28 +35,36 @@ def guide_text(summary: Mapping[str, Any], /, *, with_seams: bool) -> str:
         "- Put the camera's entrance pupil at `eye_x_mm, eye_y_mm, eye_z_mm` from the eye-box centre, +x to "
         "the wearer's right, +y up, +z toward the optics, and turn it by `yaw_deg` (right), `pitch_deg` "
         "(up), `roll_deg` (counter-clockwise, as the wearer sees). Do not move it between rows of one pose.",
-        f"- Exposures are {frames} frames of a panel at {summary['refresh_hz']:g} Hz, whole ones, so that "
-        "every line is lit equally often. Choose the lens's stop such that the brightest dot stays below "
-        "four fifths of full scale in the shortest, then leave stop, focus and gain alone.",
+        f"- Exposures are {frames} frames of a panel at {summary['refresh_hz']:g} Hz, whole "
+        "ones, so that every line is lit equally often. Choose the lens's stop such that the "
+        "brightest dot stays below four fifths of full scale in the shortest exposure, then "
+        "leave stop, focus and gain alone.",
         "- Let panels warm up. Keep automatic exposure, white balance, sharpening and noise reduction off.",
     ]
     for one in summary["known_distances"]:
         lines.append(
-            f"- Measure how far the camera really went from pose {one['pose_a']} to {one['pose_b']} (planned "
-            f"{one['planned_mm']:.3f} mm), by a gauge or a calibrated scale. Nothing in the photographs "
-            "shows the common scale of all positions; image vergence in dioptres goes with it."
+            f"- Measure how far the camera really went from pose {one['pose_a']} to "
+            f"{one['pose_b']} (planned {one['planned_mm']:.3f} mm), by a gauge or a calibrated "
+            "scale. Nothing in the photographs shows the common scale of all positions, on which "
+            "image vergence in dioptres depends."
         )
     lines += [
         "",
         "## Files",
-        "- `marks.csv`: where each dot's light is centred on its panel, px, as written; its radius; its "
-        "name, 1 where it is lit in that code frame.",
+        "- `marks.csv`: where the light of each dot is centred on its panel, px; its radius; "
+        "its name, one character per code frame, 1 where the dot is lit.",
         "- `targets.json`: settings, sine periods, ramp codes, and how many positions and dots are needed.",
     ]
     if with_seams:
         lines.append(
-            "- `seam.csv`: pairs of dots of frames of kind `seam`, which an earlier fit puts in one "
-            "direction. How far they are apart in the photographs is the step that `prewarp register` "
-            "takes; its columns for pupil and step are added by measurement."
+            "- `seam.csv`: pairs of dots of frames of kind `seam`, which an earlier fit puts in "
+            "one direction. How far they are apart in the photographs is the step that `prewarp "
+            "register` takes: `prewarp extract` measures it and writes the pairs."
         )
+    lines += [
+        "",
+        "## Then",
+        "`prewarp extract` makes a grid of the photographs; it needs this folder, theirs, and a camera file "
+        "as `prewarp camera` writes it.",
+    ]
     return "\n".join(lines) + "\n"

@@ -19,7 +19,7 @@ BORDER_NUMBERS = 4
 def lent_memory(lookup: Lookup | None, /) -> str:
     """Return the table of memory that a package's tables take on a device, as Markdown."""
     if lookup is None:
-        return "Memory that you lend follows from `lookup/lookup.prewarp`, which is not in this package."
+        return "The memory that you lend depends on `lookup/lookup.prewarp`, which is not in this package."
     numbers = [_numbers(table) for table in lookup.maps]
     channels = [
         sum(count for count, table in zip(numbers, lookup.maps, strict=True) if table.channel == channel)
