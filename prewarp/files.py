@@ -44,7 +44,9 @@ def require_file(path: Path, /, *, limit_bytes: int, what: str) -> int:
     try:
         size = path.stat().st_size
     except (OSError, ValueError) as cause:
-        raise InputFileError(f"{path}: {what} not found. Check the path.", path=str(path)) from cause
+        raise InputFileError(
+            f"{path}: not found; expected {what}. Check the path.", path=str(path)
+        ) from cause
     if not path.is_file():
         raise InputFileError(f"{path}: this is not a file; expected {what}.", path=str(path))
     if size == 0:

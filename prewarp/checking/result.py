@@ -161,7 +161,10 @@ class CheckResult:
         head = f"{self.source}: {self.samples} samples; " + ", ".join(
             f"{self.count(s)} {s}{'' if self.count(s) == 1 else 's'}" for s in SEVERITIES
         )
-        figures = [f"{spoken(name)}: {_figure_text(value)}" for name, value in self.figures.items()]
+        figures = [
+            f"{_FIGURES.get(name, spoken(name))}: {_figure_text(value)}"
+            for name, value in self.figures.items()
+        ]
         return [head, *(finding.line() for finding in self.findings), *figures]
 
 
@@ -209,6 +212,13 @@ def _plain(value: object) -> object:
     if isinstance(value, np.integer):
         return int(value)
     return value
+
+
+# Figures whose keys say less than people need: what the remark on noise tells leaves out the smooth part.
+_FIGURES = {
+    "noise_px": "scatter about a local fit, px (noise and what the local fit leaves)",
+    "curl_noise_arcmin_per_mm": "curl that noise explains, arcmin per mm",
+}
 
 
 def _figure_text(value: object) -> str:

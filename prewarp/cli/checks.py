@@ -24,6 +24,11 @@ def print_checks(talk: Talk, title: str, result: VerifyResult, /) -> None:
     if worst is not None:
         told = f"{number(worst.measured, 3)} px ({worst.artefact}, {worst.subject})"
         talk.text(f"Worst place of all: {told}, requested {number(worst.requested, 3)} px.")
+    open_rows: dict[str, list[str]] = {}
+    for check in shown.values():
+        if check.ok is None and check.note:
+            open_rows.setdefault(check.note, []).append(f"{check.artefact} {check.what}")
+    talk.text(*(f"Not judged ({note}): {'; '.join(names)}." for note, names in open_rows.items()))
     caution = node_weights(result)
     if caution:
         talk.text(caution)

@@ -32,7 +32,7 @@ SINGLE = 2.0**-23
 LIGHT = "light"
 PLACE, WEIGHT, WEIGHT_RMS, AS_WRITTEN = "place", "weight, largest", "weight, RMS", "as written"
 _NO_LIGHT = "not measured: this version has nothing that measures light from a package"
-_TOLD = "reported, not judged: light is judged as a whole"
+_TOLD = "light is judged as a whole, not by weights of single directions"
 
 
 @dataclass(frozen=True)
@@ -223,7 +223,15 @@ def light_checks(light: LightFigures | None, request: Request, /) -> Iterator[Ch
         if value is None:
             yield Check(LIGHT, what, None, None, limit, unit, "not known: the package does not determine it")
         elif limit is None:
-            yield Check(LIGHT, what, None, value, None, unit, "reported: a feather was asked for")
+            yield Check(
+                LIGHT,
+                what,
+                None,
+                value,
+                None,
+                unit,
+                "a feather was asked for, whose gradient is only reported",
+            )
         else:
             yield Check(LIGHT, what, bool(value <= limit), value, limit, unit)
 

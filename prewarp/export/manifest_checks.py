@@ -67,11 +67,11 @@ def display_checks(package: Package, /) -> Iterator[Check]:
     else:
         wrong += [name for name in FACTS if manifest.get(name) != facts.get(name)]
     if facts is not None or wrong:
-        note = f"not what the package holds: {', '.join(dict.fromkeys(wrong))}"
-        yield Check(ARTEFACT, "display", not wrong, note=note if wrong else "what the package holds")
+        note = f"differs from the package: {', '.join(dict.fromkeys(wrong))}"
+        yield Check(ARTEFACT, "display", not wrong, note=note if wrong else "agrees with the package")
     for blob in package.entries(lookup_files.BLOB):
         different = list(_unlike_blob(package, package.data(blob), blob["path"]))
-        note = f"not that of the tables: {', '.join(different)}" if different else "that of the tables"
+        note = f"differ from the manifest: {', '.join(different)}" if different else "agree with the manifest"
         yield Check(ARTEFACT, "tables", not different, note=note)
 
 

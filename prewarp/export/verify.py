@@ -223,7 +223,10 @@ def _inside_seam(package: Package, lookup: Lookup, truth: Truth) -> Iterator[Che
         (SEAM_SHARE, SEAM_RMS_SHARE),
         strict=True,
     ):
-        note = f"reported: the search keeps it within {share * package.request.max_error_px:.3g} px"
+        note = (
+            "nothing was asked of it; the search keeps it within "
+            f"{share * package.request.max_error_px:.3g} px"
+        )
         yield Check(lookup_files.BLOB, what, None, found, None, "px", note)
 
 

@@ -27,7 +27,7 @@ def complaint(done) -> str:
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [
-        (("check", "{missing}"), "missing.csv: a distortion grid not found"),
+        (("check", "{missing}"), "missing.csv: not found; expected a distortion grid"),
         (("check", "{folder}"), "not a file"),
         (("check", "{folder}/visor.toml"), "visor.toml"),
         (("check", "{grid}", "--panel", "2560"), "expected width x height in px, such as 2560x2560"),

@@ -100,7 +100,7 @@ def test_a_module_stands_for_the_fit_beside_it(capture, tmp_path):
         (("--scene", "nothing", "--offscreen", "-o", "a.png"), "'nothing' is neither a scene"),
         (
             ("--motion", "nowhere.csv", "--offscreen", "-o", "a.png"),
-            "nowhere.csv: a recorded eye motion .* not found",
+            "nowhere.csv: not found; expected a recorded eye motion",
         ),
         (
             ("--eye", "left", "--offscreen", "-o", "a.png"),

@@ -65,7 +65,10 @@ def test_a_changed_file_gives_exit_code_1(package):
 def test_what_is_no_package_gives_exit_code_2(capture, tmp_path):
     for place in (tmp_path / "nothing", tmp_path, capture):
         done = run("verify", place)
-        assert done.exit_code == 2 and "manifest.json: the manifest of a package not found" in done.stderr
+        assert (
+            done.exit_code == 2
+            and "manifest.json: not found; expected the manifest of a package" in done.stderr
+        )
 
 
 def test_the_manifest_names_the_fit(package, capture):

@@ -170,7 +170,7 @@ def test_every_changed_byte_is_found(package, copy):
     (found,) = [one for one in verify_package(copy).checks if one.what == "size and SHA-256"]
     assert not found.ok and "SHA-256 differs" in found.note
     (copy / "manifest.json").unlink()
-    with pytest.raises(PackageError, match=r"manifest\.json: .* not found"):
+    with pytest.raises(PackageError, match=r"manifest\.json: not found"):
         read_package(copy)
 
 

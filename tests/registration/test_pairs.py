@@ -64,5 +64,5 @@ def test_bad_rows_are_named(tmp_path, lines, message):
 
 
 def test_missing_file_says_what_was_expected(tmp_path):
-    with pytest.raises(InputFileError, match="a table of seam pairs not found"):
+    with pytest.raises(InputFileError, match="not found; expected a table of seam pairs"):
         read_pairs(tmp_path / "none.csv")

@@ -160,7 +160,8 @@ def module(
         design, camera = list(files)[1:]
         talk.text(
             f"{output}: written, with its design ({design}) and a camera to simulate ({camera}). Next: "
-            f"prewarp targets {output} -o targets"
+            f"prewarp targets {output} -o targets, or without photographs prewarp trace {design} {output} "
+            "-o capture.csv"
         )
         talk.json(found.as_dict())
         return

@@ -63,6 +63,11 @@ def trace(
         )
         write_grid(output, traced.grid)
     talk.text(f"{output}: {len(traced.grid)} samples written.")
+    if any(traced.lost.values()):
+        talk.text(
+            "Rays that reach no panel have no sample. Some are expected: directions go "
+            "beyond the nominal reach (--margin), and apertures stop rays."
+        )
     for channel, counts in traced.lost.items():
         talk.text(*(f"  {channel}: {count} rays lost at {place}" for place, count in counts.items()))
     talk.json(

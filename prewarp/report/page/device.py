@@ -1,5 +1,6 @@
 """Chapter of the device package: what its tables keep of the fit, and how large they are."""
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,7 @@ from prewarp.report.page.display import Display, EyeStudy, PackageFound
 from prewarp.report.page.tree import DataTable, Limit, Row, Section
 from prewarp.report.page.words import number_text
 
-_VERDICTS = {True: "kept", False: "NOT KEPT", None: "told, not judged"}
+_VERDICTS = {True: "kept", False: "NOT KEPT", None: "reported, not judged"}
 # Requests below this are about rounding.
 _TINY = 1e-4
 _PLACE = "error of place of the package, worst of all artefacts, colours and pupil positions"
@@ -166,7 +167,7 @@ def _checks(result: VerifyResult, of: str) -> DataTable:
             check.artefact,
             check.what,
             _found(check),
-            "-" if check.requested is None else f"{check.requested:g} {check.unit}",
+            "-" if check.requested is None else f"{_limit_text(check.requested)} {check.unit}",
             _VERDICTS[check.ok],
         )
         for check in checks
@@ -175,10 +176,20 @@ def _checks(result: VerifyResult, of: str) -> DataTable:
     return DataTable(f"{of}: what was checked", head, rows)
 
 
+def _limit_text(value: float) -> str:
+    return _plain(value) if value < _TINY else f"{value:g}"
+
+
+def _plain(value: float) -> str:
+    """Return a small number without an exponent, two significant digits at most."""
+    digits = 1 - math.floor(math.log10(value))
+    return f"{value:.{digits}f}".rstrip("0")
+
+
 def _found(check: Check) -> str:
     if check.measured is None:
         return check.note
     # Rounding is asked about where the request is as small: there its size is the answer.
     tiny = check.requested is not None and check.requested < _TINY and 0.0 < check.measured < _TINY
-    told = f"{check.measured:.1e}" if tiny else number_text(check.measured)
+    told = _plain(check.measured) if tiny else number_text(check.measured)
     return f"{told} {check.unit} {check.subject}".strip()
