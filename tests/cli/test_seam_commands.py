@@ -223,7 +223,7 @@ def test_one_channel_an_eye_is_a_display_without_a_seam(capture, both_eyes, comm
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [
-        (("register", "{fit}", "{missing}", "-o", "{new}"), "a table of seam pairs not found"),
+        (("register", "{fit}", "{missing}", "-o", "{new}"), "not found; expected a table of seam pairs"),
         (("register", "{fit}", "{grid}", "-o", "{new}"), "columns missing: channel_a, channel_b"),
         (("register", "{fit}", "{pairs}", "-o", "{pairs}"), "is also an input"),
         (("register", "{fit}", "{pairs}", "-o", "{new}", "--reference", "middle"),

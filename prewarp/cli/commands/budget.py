@@ -9,6 +9,7 @@ import numpy as np
 from prewarp.budget import EyeMotion, Limit, Tracker, seam_budget
 from prewarp.budget.saccades import KINDS
 from prewarp.budget.simulate import MOST_SAMPLES
+from prewarp.budget.tracker import LARGEST_MM
 from prewarp.cli.arguments import (
     FILE,
     Counts,
@@ -231,6 +232,13 @@ def _unknown(eye: Eye, lacking: NotKnown) -> list[dict[str, Any]]:
     ]
 
 
+def _allowed(accuracy_mm: float | None) -> str:
+    """Return the accuracy that is allowed; the search ends at the largest that a tracker may be given."""
+    if accuracy_mm is not None and accuracy_mm >= LARGEST_MM:
+        return f"{LARGEST_MM:g} or more"
+    return number(accuracy_mm, 3)
+
+
 def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
     other = figures["other_saccades"]
     saccades = f"{figures['saccades']} saccades"
@@ -256,10 +264,10 @@ def _print(talk: Talk, name: str, figures: dict[str, Any]) -> None:
             + " to ".join(number(end, 3) for end in part[key]["at_limit_percentile_interval95_arcmin"])
             + " arcmin."
             for part in (figures, other)
-            for label, key in (("with the tracker", "tracked"), ("of the fixed correction", "fixed"))
+            for label, key in (("with the given tracker", "tracked"), ("of the fixed correction", "fixed"))
         )
     )
-    edge = [(number(one["latency_ms"], 3), number(one["accuracy_mm"], 3)) for one in figures["frontier"]]
+    edge = [(number(one["latency_ms"], 3), _allowed(one["accuracy_mm"])) for one in figures["frontier"]]
     talk.table(
         "Allowed: latency and accuracy (bias, 1-sigma per axis)",
         ("latency ms", "accuracy mm"),

@@ -113,7 +113,10 @@ def film(
             done = {output / look.side: write(folder / look.side, look) for look in seen}
     for target, (told, took) in done.items():
         size = f"{size_px[0]} x {size_px[1]} px"
-        talk.text(f"{target}: {told['frames']} frames of {size}, {told['renderer']}, {took:.1f} s.")
+        talk.text(
+            f"{target}: {told['frames']} frame{'' if told['frames'] == 1 else 's'} of {size}, "
+            f"{told['renderer']}, {took:.1f} s."
+        )
     eyes = [{**told, "output": str(target)} for target, (told, _) in done.items()]
     sides = [look.side for look in seen]
     talk.json({"eyes": dict(zip(sides, eyes, strict=True))} if eye == BOTH else eyes[0])

@@ -123,6 +123,11 @@ def sensitivity(
     )
     if rows:
         talk.table("Sensitivity of the seam", head, [("", rows)])
+        talk.text(
+            "difference: of the motion of both pictures, pupil centred; fixed: seam error with the "
+            "correction of a centred pupil; tracked: seam error per mm of error of the tracked pupil. "
+            "Worst: over the seam and the eye box."
+        )
     for one_step in steps:
         one_step.say(talk)
     talk.text(*notes)
