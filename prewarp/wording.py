@@ -12,6 +12,11 @@ _UNITS = {
 }
 
 
+def counted(count: int, what: str, /) -> str:
+    """Return a count and what is counted, in the plural unless it is one."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
 def spoken(key: str, /) -> str:
     """Return a key as words, its unit set off: `curl_arcmin_per_mm` is "curl, arcmin per mm".
 

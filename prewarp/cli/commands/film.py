@@ -13,6 +13,7 @@ from prewarp.cli.talk import Talk, talking
 from prewarp.folders import output_folder, require_output_folder
 from prewarp.preview.film import ANIMATIONS, MOST_FRAMES, Film, film_frames, require_film_name, write_film
 from prewarp.preview.painting import open_painter
+from prewarp.wording import counted
 
 
 @click.command()
@@ -114,8 +115,7 @@ def film(
     for target, (told, took) in done.items():
         size = f"{size_px[0]} x {size_px[1]} px"
         talk.text(
-            f"{target}: {told['frames']} frame{'' if told['frames'] == 1 else 's'} of {size}, "
-            f"{told['renderer']}, {took:.1f} s."
+            f"{target}: {counted(told['frames'], 'frame')} of {size}, {told['renderer']}, {took:.1f} s."
         )
     eyes = [{**told, "output": str(target)} for target, (told, _) in done.items()]
     sides = [look.side for look in seen]

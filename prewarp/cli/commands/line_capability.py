@@ -14,6 +14,7 @@ from prewarp.module import read_module
 from prewarp.quality.capability import Limits
 from prewarp.quality.line_report import LineReport, line_report
 from prewarp.quality.units_table import read_units
+from prewarp.wording import counted
 
 
 class NamedNumber(click.ParamType[tuple[str, float]]):
@@ -114,7 +115,7 @@ def _of_module(path: Path) -> dict[str, float]:
 
 
 def _print(talk: Talk, found: LineReport) -> None:
-    talk.text(f"yield of {len(found.units)} units: {found.yield_share}")
+    talk.text(f"yield of {counted(len(found.units), 'unit')}: {found.yield_share}")
     if found.yield_of_judged is not None and found.yield_of_judged.count < len(found.units):
         talk.text(f"yield of those that could be judged: {found.yield_of_judged}")
     rows = []
@@ -135,9 +136,9 @@ def _print(talk: Talk, found: LineReport) -> None:
             )
         expected = "-" if own.expected_outside is None else number(100.0 * own.expected_outside, 3)
         rows.append(("", f"outside, % (law); {own.seen_outside} seen", expected, "", "", str(own.count)))
-    talk.table(
-        "Capability", ("figure", "index", "value", "95 % from", "to", "n"), [("", rows)], text_columns=2
-    )
+    if rows:
+        head = ("figure", "index", "value", "95 % from", "to", "n")
+        talk.table("Capability", head, [("", rows)], text_columns=2)
     if found.failing:
         talk.table("What fails", ("", "units", "sum, %"), [("", list(_pareto(found)))])
 

@@ -43,8 +43,8 @@ def family(talk: Talk, design_path: Path, module_path: Path, output: Path) -> No
         write_family(output, found)
     for name, one in found.channels.items():
         talk.text(
-            f"channel '{name}': {len(one.departures)} tolerances; fields of units follow their trace within "
-            f"{number(one.rest_px)} px RMS."
+            f"channel '{name}': {len(one.departures)} tolerances; fields of units drawn by lot "
+            f"differ from their trace by {number(one.rest_px)} px RMS."
         )
     talk.text(f"{output}: written.")
     talk.json(

@@ -13,6 +13,7 @@ from prewarp.line.rows import PosePrior
 from prewarp.line.run import run_line, units_of
 from prewarp.line.unit import LineSettings
 from prewarp.module import read_module
+from prewarp.wording import counted
 
 
 @click.command()
@@ -94,7 +95,7 @@ def run(
     wanted = PackageSettings(module, max_error) if packages and module is not None else None
     settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits)
     units = units_of(grids)
-    with talk.progress(f"{len(units)} units", len(units)) as step:
+    with talk.progress(f"finding {counted(len(units), 'unit')}", len(units)) as step:
         done = run_line(
             family_path,
             units,
@@ -106,5 +107,8 @@ def run(
             progress=step,
         )
     talk.table("Units", ("status", "units"), [("", [(name, f"{n}") for name, n in done.counts.items()])])
-    talk.text(f"{output}: {done.units} units, {done.worked_on} of them worked on now.")
+    where = "line.sqlite, units.csv, units.parquet and modes.csv"
+    talk.text(
+        f"{output}: {counted(done.units, 'unit')}, {done.worked_on} found in this run; {where} written."
+    )
     talk.json({"units": done.units, "worked_on": done.worked_on, "status": done.counts})
