@@ -17,7 +17,7 @@ from prewarp.checking.windows import (
 from prewarp.checks import BoolArray, FloatArray, IntArray
 
 # Shapes of windows and their offsets, in dots: squares that a patch of 5 x 5 dots always fills, and lines.
-_SHAPES = (
+SHAPES = (
     ((4, 4), (0, 0)),
     ((4, 4), (2, 0)),
     ((4, 4), (0, 2)),
@@ -54,7 +54,7 @@ def moved_patch(
         # What others say and the model does not is smooth over the panel: noise of single dots is not wanted.
         bent = _window_means(inside.take(own), _elsewhere(inside, values, terms, group) - model[index[own]])
         rest: FloatArray = residual[index[own]] - bent
-        rows = _grown(rest, inside.across[own], seed, sigma, 1.5 if inside.exact else 2.0)
+        rows = grown(rest, inside.across[own], seed, sigma, 1.5 if inside.exact else 2.0)
         if len(rows) >= FEWEST_ROWS:
             size = float(np.hypot(*np.median(rest[rows], axis=0)))
             if size > LEAST_PX:
@@ -76,7 +76,7 @@ def _standing_out(
     """
     best, tests = 0.0, 0
     where: tuple[IntArray, int, int] | None = None
-    for shape, offset in _SHAPES:
+    for shape, offset in SHAPES:
         window, (down, across) = window_numbers(inside, shape, offset)
         found = agreement(inside.local, window, down * across, level, terms)
         ratio, freedom = _significance(found, (down, across), sigma)
@@ -132,7 +132,7 @@ def _significance(found: Agreement, size: tuple[int, int], sigma: float) -> tupl
     return ratio, found.freedom + _PRIOR_FREEDOM
 
 
-def _grown(rest: FloatArray, across: FloatArray, seed: BoolArray, sigma: float, reach: float) -> IntArray:
+def grown(rest: FloatArray, across: FloatArray, seed: BoolArray, sigma: float, reach: float) -> IntArray:
     """Return which samples (m,) of one group moved together with those in `seed`.
 
     Log-likelihood ratio of moved against still, with neighbours within `reach` dots lending weight to each

@@ -8,15 +8,22 @@ import numpy as np
 from prewarp.checking.affine import Frame
 from prewarp.checking.consistency import measure_curl
 from prewarp.checking.lattice import Lattice
-from prewarp.checking.outliers import find_outliers, measure_residuals, outlier_findings, refined
-from prewarp.checking.patch import Patch
-from prewarp.checking.patches import LEAST_NOISE_PX, find_patches, patch_findings, with_lone
+from prewarp.checking.outliers import (
+    Residuals,
+    find_outliers,
+    measure_residuals,
+    outlier_findings,
+    refined,
+)
+from prewarp.checking.patch import LEAST_NOISE_PX, Patch
+from prewarp.checking.patches import find_patches, patch_findings, with_lone
 from prewarp.checking.result import Finding
 from prewarp.checking.samples import Samples
 from prewarp.checking.shots import Measured
-from prewarp.checking.surface import RIM, MapModel, fit_surface
+from prewarp.checking.surface import FEWEST_POSITIONS, RIM, MapModel, fit_surface
+from prewarp.checking.views import rest_in_views
 from prewarp.checking.windows import meant_pixel, measured_in_px, place_samples
-from prewarp.checks import BoolArray, FloatArray, IntArray, all_of_rows
+from prewarp.checks import BoolArray, FloatArray, IntArray, all_of_rows, lengths_of_rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +76,8 @@ class Pairs:
         residuals = one.residuals
         for patch in patches:
             good[patch.rows] = False
+        if len(one.places.groups) < FEWEST_POSITIONS:
+            residuals, good = self._by_view(one, good)
         bad, distance = find_outliers(samples, one.surface, residuals, good)
         patches = with_lone(patches, one.places, np.flatnonzero(bad))
         for patch in patches:
@@ -76,6 +85,18 @@ class Pairs:
         findings = [*patch_findings(samples, one.surface.pair, patches, index, one.sigma)]
         findings += outlier_findings(samples, one.surface, index[bad], distance[bad], one.sigma)
         return findings, index[bad | ~good]
+
+    def _by_view(self, one: Measured, good: BoolArray) -> tuple[Residuals, BoolArray]:
+        """Return residuals of each view from its own polynomial, and `good` (n,) without views too small.
+
+        The model of few positions may be nearly undetermined.
+        """
+        before = one.residuals
+        rest, sigma, told = rest_in_views(self.samples, one.surface, before.index, one.places, good)
+        again = replace(
+            before, px=rest, local=np.zeros_like(rest), distance=lengths_of_rows(rest), sigma=sigma
+        )
+        return again, good & told
 
     def _without(self, one: Measured, good: BoolArray, patches: list[Patch]) -> Measured | None:
         usable = np.zeros(len(self.samples.pair), dtype=bool)
@@ -115,4 +136,4 @@ def _with_least_size(patches: list[Patch], before: list[Patch]) -> list[Patch]:
 def _patches(samples: Samples, one: Measured, good: BoolArray, unseen_px: float) -> list[Patch]:
     """Return the patches; what lies beyond the panel's rim, where the model ends, is left to other checks."""
     inside = all_of_rows(np.abs(one.surface.frame(samples.pixel[one.residuals.index])) < RIM)
-    return find_patches(one.residuals, one.model_px, one.places, good & inside, unseen_px)
+    return find_patches(samples, one.residuals, one.model_px, one.places, good & inside, unseen_px)

@@ -11,34 +11,42 @@ import numpy as np
 
 from prewarp.checking.moved import moved_patch
 from prewarp.checking.outliers import Residuals, bounded
-from prewarp.checking.patch import Patch
+from prewarp.checking.patch import LEAST_NOISE_PX, Patch
 from prewarp.checking.result import Finding, finding, region_of
 from prewarp.checking.rough import rough_patch
 from prewarp.checking.samples import Samples
+from prewarp.checking.views import patches_in_views
 from prewarp.checking.windows import Places, position_terms
 from prewarp.checks import BoolArray, FloatArray, IntArray, extent
 
-LEAST_NOISE_PX = 0.03  # what less noise shows is what the model misses
 _SIDE_BY_SIDE = 3.0  # dots between parts of one patch
 _MOST_PATCHES = 8  # of one channel and colour
 
 
 def find_patches(
-    residuals: Residuals, model: FloatArray, places: Places, good: BoolArray, least_px: float = 0.0
+    samples: Samples,
+    residuals: Residuals,
+    model: FloatArray,
+    places: Places,
+    good: BoolArray,
+    least_px: float = 0.0,
 ) -> list[Patch]:
     """Return the patches among the samples of a channel and colour.
 
     `model` (n, 2) px is what the smooth model says of them. Added to the residuals it gives what was
     measured, which is compared where it can be: a flexible model follows a patch at the rim seen from a
     corner of the eye box. `good` (n,) leaves out samples already found wrong. Patches of `least_px` or less
-    are passed over: few positions do not show how the map bends over the pupil.
+    are passed over: few positions do not show how the map bends over the pupil. Where positions are too few
+    to hold one against the others, each view is held against itself.
     """
     good = good.copy()
     # Seen from one plane, places on a lattice can be compared as measured; else what the model leaves.
     whole = places.exact and places.one_depth
     terms = position_terms(places.position_mm, 3 if whole else 2)
     if terms is None:
-        return []
+        return _joined(
+            patches_in_views(samples, residuals.scale.surface, residuals.index, places, good), places
+        )
     sigma = max(residuals.sigma, LEAST_NOISE_PX)
     model = model if whole else np.zeros_like(model)
     mild = bounded(residuals, sigma)
@@ -60,8 +68,9 @@ def _joined(patches: list[Patch], places: Places) -> list[Patch]:
         near = [
             one
             for one in joined
-            if patch.group is None
-            and one.group is None
+            if patch.group == one.group
+            and (patch.group is None or patch.scatters)
+            and one.scatters == patch.scatters
             and within(places, one, patch.rows, _SIDE_BY_SIDE).any()
         ]
         for one in near:
@@ -69,7 +78,7 @@ def _joined(patches: list[Patch], places: Places) -> list[Patch]:
         sizes = [one.size_px for one in (*near, patch)]
         counts = [len(one.rows) for one in (*near, patch)]
         rows = np.concatenate([one.rows for one in (*near, patch)])
-        joined.append(Patch(rows, patch.group, float(np.average(sizes, weights=counts))))
+        joined.append(replace(patch, rows=rows, size_px=float(np.average(sizes, weights=counts))))
     return joined
 
 
@@ -101,18 +110,18 @@ def patch_findings(
     for patch in patches:
         rows = index[patch.rows]
         region = region_of(samples.pixel[rows])
-        if patch.group is not None:
+        if patch.group is not None and not patch.scatters:
+            others = "those around them" if patch.by_view else "the other positions"
             text = f"{len(rows)} neighbouring points at {samples.group_text(patch.group)} are together "
-            text += f"{patch.size_px:.3g} px off what the other positions say, in {region.text()}; noise is "
+            text += f"{patch.size_px:.3g} px off what {others} say, in {region.text()}; noise is "
             text += f"{sigma:.2g} px."
             mend = (
                 "Look at the photograph there (a reflection, dust, dots counted wrongly); capture it again."
             )
         else:
-            text = (
-                f"{len(rows)} points scatter by {patch.size_px:.3g} px in {region.text()}, seen from several "
-            )
-            text += f"positions; elsewhere noise is {sigma:.2g} px."
+            seen = "several positions" if patch.group is None else samples.group_text(patch.group)
+            text = f"{len(rows)} points scatter by {patch.size_px:.3g} px in {region.text()}, seen from "
+            text += f"{seen}; elsewhere noise is {sigma:.2g} px."
             mend = "Look at that place of panel and optics (dust, dead px, reflections); delete the rows."
         yield finding(
             "patch",

@@ -27,8 +27,12 @@ def rough_patch(
     sigma: float,
     good: BoolArray,
     terms: FloatArray,
+    reach: int = 2,
 ) -> Patch | None:
-    """Return the panel place where samples of all pupils scatter far more than elsewhere, if there is one."""
+    """Return the panel place where samples of all pupils scatter far more than elsewhere, if there is one.
+
+    What is usual there is told by windows up to `reach` steps away.
+    """
     index = np.flatnonzero(good)
     inside = places.take(index)
     window, (down, across) = window_numbers(inside, (4, 4), (0, 0))
@@ -38,7 +42,7 @@ def rough_patch(
     away = residual[index] - found.fit_at(inside.local, own)
     share = found.leverage[inside.local, own] if inside.exact else 0.0
     length = lengths_of_rows(away) / np.sqrt(1.0 - np.minimum(share, 0.9))
-    usual = _usual_around(length, window, (down, across), sigma)
+    usual = _usual_around(length, window, (down, across), sigma, reach)
     ratio = length / usual[window]
     far = ratio > FAR_SIGMA
     count = np.bincount(window, minlength=down * across)
@@ -99,16 +103,19 @@ def _robust_lengths(residual: FloatArray, places: Places, sigma: FloatArray, ter
     return result
 
 
-def _usual_around(length: FloatArray, window: IntArray, size: tuple[int, int], sigma: float) -> FloatArray:
-    """Return the noise per component that windows around each window have, (c,): the middle of 5 x 5."""
+def _usual_around(
+    length: FloatArray, window: IntArray, size: tuple[int, int], sigma: float, reach: int
+) -> FloatArray:
+    """Return the noise per component that windows around each window have, (c,): the middle one of those."""
     down, across = size
+    side = 2 * reach + 1
     ranked, start, count = ranked_by(window, length)
     middle = np.minimum(start + count // 2, len(length) - 1)
     median = np.full(down * across, np.nan)
     median[: len(count)] = np.where(count > 0, ranked[middle], np.nan)
     median = median.reshape(size)
-    padded = np.pad(median, 2, constant_values=np.nan)
-    views = np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).reshape(down, across, 25)
+    padded = np.pad(median, reach, constant_values=np.nan)
+    views = np.lib.stride_tricks.sliding_window_view(padded, (side, side)).reshape(down, across, side**2)
     known = np.isfinite(views).any(axis=-1)
     around = np.zeros(size)
     around[known] = np.nanmedian(views[known], axis=-1)

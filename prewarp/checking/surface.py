@@ -17,6 +17,8 @@ from prewarp.robust import robust_fit
 
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
+FEWEST_POSITIONS = 5  # fewer say too little of each other to hold one against the rest
+_ONE_DEPTH_MM = 0.05
 _SUBSET = 6000
 RIM = 1.08  # of the half panel
 _PER_TERM = 6  # samples per term, so that the model does not follow noise
@@ -183,8 +185,13 @@ def _models(limits: tuple[int, int]) -> list[IntArray]:
 
 
 def _pupil_limits(samples: Samples, pair: int, half_mm: FloatArray) -> tuple[int, int]:
-    """Return the highest powers of x0, y0: below the count of distinct positions on an axis, 0 when still."""
+    """Return the highest powers of x0, y0: below the count of distinct positions on an axis, 0 when still.
+
+    Rays from few positions of several depths cross z = 0 at places of their own: these carry slopes.
+    """
     positions = samples.pupils_mm[samples.group_pupil[samples.group_pair == pair]]
     counts = [len(np.unique(np.round(positions[:, axis], 2))) for axis in (0, 1)]
+    if len(positions) < FEWEST_POSITIONS and np.ptp(positions[:, 2]) > _ONE_DEPTH_MM:
+        counts = [2, 2]
     x, y = (min(_PUPIL_DEGREE, n - 1) if h > 0.05 else 0 for n, h in zip(counts, half_mm, strict=True))
     return x, y

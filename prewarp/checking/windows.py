@@ -14,11 +14,10 @@ from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
 from prewarp.checking.lattice import Lattice
 from prewarp.checking.outliers import CellScale
 from prewarp.checking.samples import Samples
-from prewarp.checking.surface import MapModel
+from prewarp.checking.surface import FEWEST_POSITIONS, MapModel
 from prewarp.checks import FloatArray, IntArray, any_of_rows, extent
 from prewarp.frames import cosine_from_tangent, tangent_from_degrees
 
-_FEWEST_POSITIONS = 5  # fewer tell nothing of how the model's error goes on over the pupil
 _SAME_DEPTH_MM = 1e-6
 _ON_NODE, _ON_NODE_PX = 1e-8, 1e-3  # direction cosine, px
 _WEAKEST = 0.05  # singular value against the largest
@@ -202,7 +201,7 @@ class Agreement:
 
 def position_terms(position_mm: FloatArray, highest: int) -> FloatArray | None:
     """Return the terms (g, p) of the highest degree up to `highest` that positions (g, 2) carry, or None."""
-    if len(position_mm) < _FEWEST_POSITIONS:
+    if len(position_mm) < FEWEST_POSITIONS:
         return None
     low, high = extent(position_mm)
     w = (position_mm - (low + high) / 2.0) / np.maximum((high - low) / 2.0, 1e-9)
