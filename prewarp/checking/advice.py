@@ -9,6 +9,7 @@ from prewarp.checking.outliers import BOUND_SIGMA, Residuals
 from prewarp.checking.pupil_terms import PupilTerms
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
+from prewarp.checking.surface import FEWEST_POSITIONS
 from prewarp.checks import BoolArray
 from prewarp.neighbours import FEWEST_DOTS, local_differences
 from prewarp.pupils.needed import PupilsNeeded, positions_for
@@ -53,6 +54,8 @@ def advise(
     findings = [_pupils_advice(needed, own_terms)]
     if (depth := _depth_advice(samples)) is not None:
         findings.append(depth)
+    if (few := _few_advice(samples)) is not None:
+        findings.append(few)
     findings.append(_noise_advice({name: noise.get(pair) for name, pair in by_channel.items()}))
     return findings, {name: one.nodes for name, one in needed.items()}
 
@@ -114,6 +117,36 @@ def _depth_advice(samples: Samples) -> Finding | None:
         "its calibration that changes with the position looks like image vergence and swim, "
         "and nothing in these data tells them apart.",
         f"Alternate z by +-{_STEP_MM:g} mm from position to position, like a checkerboard.",
+    )
+
+
+def _few_advice(samples: Samples) -> Finding | None:
+    """Return which faults so few pupil positions cannot show; None where all channels have enough."""
+    counts = np.bincount(samples.group_pair)
+    fewest = int(counts[counts > 0].min())
+    if fewest >= FEWEST_POSITIONS:
+        return None
+    own = samples.group_pair == int(np.flatnonzero(counts == fewest)[0])
+    across = np.linalg.matrix_rank(
+        samples.pupils_mm[samples.group_pupil[own]][:, :2]
+        - samples.pupils_mm[samples.group_pupil[own][0], :2],
+        tol=_ONE_PLANE_MM,
+    )
+    hidden = [
+        "whether a shot is off as a whole",
+        "whether the stage is",
+        "whether photographs were exchanged",
+    ]
+    if across < 2:
+        hidden.append("whether angles are projected ones or those of a goniometer")
+    where = "" if fewest == 1 or across == 2 else " on a line"
+    return finding(
+        "few_positions",
+        "remark",
+        f"{fewest} pupil position{'s' if fewest > 1 else ''}{where}: not known: {', '.join(hidden)}. "
+        "Each view is held against itself alone, which shows points that moved or scatter beside others.",
+        "Needs five pupil positions or more, along x and y.",
+        size=(float(fewest), "pupil positions"),
     )
 
 

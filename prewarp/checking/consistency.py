@@ -8,13 +8,14 @@ from prewarp.chebyshev import chebyshev_terms
 from prewarp.checking.lattice import Lattice, node_table
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
-from prewarp.checking.surface import MapModel
+from prewarp.checking.surface import FEWEST_POSITIONS, MapModel
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
 
 CURL_SIGMA = 4.0
 LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2 arcmin
 _SAMPLED = 1500
+_WIDE_MM = 0.2  # as far off a line positions say something of the other slope
 _INNER_PUPIL = 0.9
 # Shots beyond the terms over the pupil that tell how large turns are; a sample counts up to so many sigma.
 _LEAST_FREEDOM, _BOUND = 3, 4.0
@@ -75,6 +76,8 @@ def measure_curl(
     """
     if coarser is None or not (surface.follows_pupil and coarser.follows_pupil):
         return None
+    if _on_a_line(samples.pupils_mm[samples.group_pupil[samples.group_pair == surface.pair]]):
+        return None
     index = np.flatnonzero(samples.pair == surface.pair)
     own = np.flatnonzero((samples.pair == surface.pair) & good)
     index = index[np.linspace(0, len(index) - 1, min(len(index), _SAMPLED)).astype(int)]
@@ -85,6 +88,15 @@ def measure_curl(
     squares = (curl * curl, variance)
     size, explained = (float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
     return size, explained
+
+
+def _on_a_line(pupils_mm: FloatArray) -> bool:
+    """Return whether few positions (e, 3) lie on a line across the pupil: one of the slopes is missing.
+
+    Of many, other depths may show it.
+    """
+    across = pupils_mm[:, :2] - pupils_mm[:, :2].mean(axis=0)
+    return len(across) < FEWEST_POSITIONS and bool(np.linalg.svd(across, compute_uv=False)[-1] < _WIDE_MM)
 
 
 def _curl_of_turns(samples: Samples, surface: MapModel, index: IntArray) -> float:

@@ -49,7 +49,7 @@ class Finding:
     kind : str
         nan, range, duplicate, conflict, lattice, pupil_lattice, axis, units, channel, color, pupil,
         shot, patch, angles, reach, pupils, fold, outlier, curl, column or layout; advice on the capture:
-        pupils_needed, one_plane or noise.
+        pupils_needed, one_plane, few_positions or noise.
     severity : str
         error: a fit would be wrong; warning: a fit can be made but the data deserve a look; remark: for
         information.

@@ -22,6 +22,7 @@ from prewarp.checking.windows import Places, neighbours_of, window_numbers
 from prewarp.checks import BoolArray, FloatArray, IntArray, lengths_of_rows
 
 _FEWEST_IN_WINDOW = 4
+_LEAST_PX = 2.0 * LEAST_PX  # no other position says whether optics turn so fast
 _FREEDOM = 200.0  # how much the noise of a view says of that of a window, at most
 _CHI_MEDIAN = 0.693  # median of half a chi-square of two
 _ROUNDS = 5
@@ -29,7 +30,8 @@ _HOPELESS = 6.0  # times the least score: a degree with more follows the view to
 _REACH, _BEYOND = 4, 3  # windows around that say what is usual: for scatter, for steps
 _NEAR, _NEAR_SCATTERED = 1.5, 2.0  # dots between neighbours
 _TRIES = 12
-_MOST_PATCHES = 8
+_ALIKE = 0.35  # correlation of neighbours from which they do not scatter
+_EDGE = 0.65  # of its step, from one dot to the next
 _SAME_WAY = 0.7  # cosine between steps of parts of one patch
 _BESIDE, _SCATTERING = 1.6, 0.2  # dots around a patch, and share far off there, where samples scatter
 
@@ -64,13 +66,24 @@ def _scattered(
     good = good & told
     around, alone = replace(places, exact=False), np.ones((len(places.groups), 1))
     patches: list[Patch] = []
-    while len(patches) < _MOST_PATCHES and good.any():
+    for _ in range(_TRIES):
         found = rough_patch(rest, bounded_rows(rest, sigma), around, sigma, good, alone, reach=_REACH)
         if found is None:
             break
         good[found.rows] = False
-        patches.append(replace(found, scatters=True, by_view=True))
+        if not _hang_together(rest[found.rows], places.across[found.rows]):
+            patches.append(replace(found, scatters=True, by_view=True))
     return patches
+
+
+def _hang_together(rest: FloatArray, across: FloatArray) -> bool:
+    """Return whether samples side by side, or at one place, are off alike, as what polynomials miss is."""
+    one, other = neighbours_of(across, _BESIDE).T
+    if not len(one):
+        return False
+    squares = (rest * rest).sum(axis=1)
+    alike = float((rest[one] * rest[other]).sum())
+    return alike > _ALIKE * 0.5 * float((squares[one] + squares[other]).sum())
 
 
 def rest_in_views(
@@ -136,8 +149,9 @@ def _moved_in_view(
             found = [one for one in found if not any(one is other for other in beside)]
         step, rest = view.with_step(moved)
         size = float(np.hypot(*np.median(rest[moved], axis=0)))
-        scatters = _scatters(rest, moved, places.across[view.own], view.sigma)
-        if not beside and (moved.sum() < FEWEST_ROWS or size <= LEAST_PX or scatters):
+        across = places.across[view.own]
+        scatters = _scatters(rest, moved, across, view.sigma) or not _has_edge(rest, moved, across, near)
+        if not beside and (moved.sum() < FEWEST_ROWS or size <= _LEAST_PX or scatters):
             asked[view.own[seed | moved]] = False
             continue
         left[rows] = asked[rows] = False
@@ -145,6 +159,18 @@ def _moved_in_view(
         found.append((rows, size, step))
     for rows, size, _ in found:
         yield Patch(rows, int(places.groups[group]), size, by_view=True)
+
+
+def _has_edge(rest: FloatArray, moved: BoolArray, across: FloatArray, near: float) -> bool:
+    """Return whether a patch ends at an edge; what a polynomial misses of the map rises and falls."""
+    step = np.median(rest[moved], axis=0)
+    pairs = neighbours_of(across, near)
+    pairs = pairs[moved[pairs[:, 0]] != moved[pairs[:, 1]]]
+    if not len(pairs):
+        return True
+    inside = np.where(moved[pairs[:, 0]], pairs[:, 0], pairs[:, 1])
+    outside = pairs.sum(axis=1) - inside
+    return bool(np.median((rest[inside] - rest[outside]) @ step) > _EDGE * float(step @ step))
 
 
 def _is_beside(places: Places, rows: IntArray, others: IntArray, near: float) -> bool:
