@@ -144,7 +144,7 @@ def _few_advice(samples: Samples) -> Finding | None:
         "few_positions",
         "remark",
         f"{fewest} pupil position{'s' if fewest > 1 else ''}{where}: not known: {', '.join(hidden)}. "
-        "Each view is held against itself alone, which shows points that moved or scatter beside others.",
+        "Each view is compared with itself alone, which shows points that moved or scatter beside others.",
         "Needs five pupil positions or more, along x and y.",
         size=(float(fewest), "pupil positions"),
     )

@@ -28,7 +28,7 @@ _LEVEL = 1e-3  # weight of "no slope, no curvature" against one neighbour at ful
 _SLOPE = 1.5  # where the model's error varies this much over the neighbours, it may go on to the suspect
 _FARTHEST = 4.0  # noise amplification beyond which reaching further excuses nothing
 _PUPIL_CORNER, _PANEL_RIM = 0.6, 0.8  # of the half eye box, both axes, and of the half panel, either axis
-_FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
+FOLLOWS = 5  # panel degree from which the model follows distortion closely enough to tell single points
 _COARSE = 0.1  # of the half panel: an outlier where the model does not
 
 
@@ -145,7 +145,7 @@ def find_outliers(
     it is smooth along one of these at least.
     """
     least = LEAST_OUTLIER_PX
-    if surface.starved and surface.panel_degree < _FOLLOWS:
+    if surface.starved and surface.panel_degree < FOLLOWS:
         least = _COARSE * float(surface.frame.half.max())
     outlier = np.zeros(len(good), dtype=bool)
     distance = residuals.distance.copy()

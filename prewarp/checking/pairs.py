@@ -77,7 +77,7 @@ class Pairs:
         for patch in patches:
             good[patch.rows] = False
         if len(one.places.groups) < FEWEST_POSITIONS:
-            residuals, good = self._by_view(one, good)
+            residuals = self._by_view(one, good)
         bad, distance = find_outliers(samples, one.surface, residuals, good)
         patches = with_lone(patches, one.places, np.flatnonzero(bad))
         for patch in patches:
@@ -86,17 +86,20 @@ class Pairs:
         findings += outlier_findings(samples, one.surface, index[bad], distance[bad], one.sigma)
         return findings, index[bad | ~good]
 
-    def _by_view(self, one: Measured, good: BoolArray) -> tuple[Residuals, BoolArray]:
-        """Return residuals of each view from its own polynomial, and `good` (n,) without views too small.
+    def _by_view(self, one: Measured, good: BoolArray) -> Residuals:
+        """Return residuals of each view from its own polynomial, or as they were where samples carry none.
 
         The model of few positions may be nearly undetermined.
         """
-        before = one.residuals
-        rest, sigma, told = rest_in_views(self.samples, one.surface, before.index, one.places, good)
-        again = replace(
-            before, px=rest, local=np.zeros_like(rest), distance=lengths_of_rows(rest), sigma=sigma
+        was = one.residuals
+        rest, sigma, told = rest_in_views(self.samples, one.surface, was.index, one.places, good)
+        return replace(
+            was,
+            px=np.where(told[:, None], rest, was.px),
+            local=np.where(told[:, None], 0.0, was.local),
+            distance=np.where(told, lengths_of_rows(rest), was.distance),
+            sigma=sigma if told[good].all() else was.sigma,
         )
-        return again, good & told
 
     def _without(self, one: Measured, good: BoolArray, patches: list[Patch]) -> Measured | None:
         usable = np.zeros(len(self.samples.pair), dtype=bool)

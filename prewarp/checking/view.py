@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.chebyshev import chebyshev_terms, count_of_degree, exponents_of_degree
-from prewarp.checking.outliers import BOUND_SIGMA
+from prewarp.checking.outliers import BOUND_SIGMA, FOLLOWS
 from prewarp.checking.patch import LEAST_NOISE_PX
 from prewarp.checking.samples import Samples
 from prewarp.checking.surface import RIM, MapModel
@@ -18,6 +18,7 @@ _WEAK = 0.05  # of the usual determinant: less says nothing
 _PER_TERM = 6  # samples per term, so that the polynomial does not follow noise
 _SUBSET = 6000  # samples that choose degree and coefficients
 _TOLERANCE_PX = 0.5  # misfit that may pull the polynomial
+_SETTLED = 1.5  # times the highest degree's score may the next lower one's be
 OWN_SHARE = 0.15  # of some samples' step, that the polynomial must leave to them
 
 
@@ -83,7 +84,7 @@ def bounded_rows(values: FloatArray, sigma: float) -> FloatArray:
 
 
 def fit_views(samples: Samples, surface: MapModel, index: IntArray, own: IntArray) -> list[View]:
-    """Return a view by polynomials of rising degree; none with too few samples.
+    """Return a view by polynomials of rising degree; none where so many samples do not carry enough of them.
 
     Parameters
     ----------
@@ -99,7 +100,7 @@ def fit_views(samples: Samples, surface: MapModel, index: IntArray, own: IntArra
     w = np.clip(surface.frame(samples.pixel[here]), -RIM, RIM)
     few = np.random.default_rng(4).permutation(len(own))[:_SUBSET]
     degrees = [degree for degree in _DEGREES if _PER_TERM * count_of_degree(degree) <= len(few)]
-    if not degrees:
+    if not degrees or degrees[-1] < FOLLOWS:
         return []
     cosine = samples.cosine[here]
     to_px = _px_per_cosine(w, few, cosine, surface, min(degrees[-1], _SCALE_DEGREE))
@@ -119,13 +120,19 @@ def fit_views(samples: Samples, surface: MapModel, index: IntArray, own: IntArra
         apart = _applied(to_px, cosine - terms @ again.coefficient)
         inverse = np.asarray(np.linalg.inv(normal[:size, :size]))
         views.append(View(own, terms, inverse, rest, sigma, apart))
-    return views
+    return views if _has_settled(views) else []
 
 
 def simplest(views: list[View]) -> View:
     """Return the view of those of rising degree that has the least score."""
     bound = BOUND_SIGMA * views[-1].sigma
     return min(views, key=lambda view: view.score(bound))
+
+
+def _has_settled(views: list[View]) -> bool:
+    """Return whether higher degrees have ceased to say more: else the polynomials do not follow the map."""
+    bound = BOUND_SIGMA * views[-1].sigma
+    return views[-2].score(bound) < _SETTLED * views[-1].score(bound)
 
 
 def _px_per_cosine(

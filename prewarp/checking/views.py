@@ -66,7 +66,7 @@ def _scattered(
     good = good & told
     around, alone = replace(places, exact=False), np.ones((len(places.groups), 1))
     patches: list[Patch] = []
-    for _ in range(_TRIES):
+    for _ in range(_TRIES if good.any() else 0):
         found = rough_patch(rest, bounded_rows(rest, sigma), around, sigma, good, alone, reach=_REACH)
         if found is None:
             break

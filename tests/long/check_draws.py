@@ -198,7 +198,7 @@ def told_of(grid):
 
 
 def found_draw(fault, few, seed):
-    """Return kind, positions, what is wrong with the answer to a draw ("" for nothing), and extra findings."""
+    """Return kind, positions, what is wrong with the answer to a draw, and whether more is told."""
     kind, positions = KINDS[seed % len(KINDS)], None
     if few:
         positions = 1 + seed // len(KINDS) % MOST_FEW
