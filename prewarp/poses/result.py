@@ -11,6 +11,7 @@ from prewarp.field import FieldSet
 from prewarp.frames import ARCMIN_PER_RADIAN, degrees_from_tangent, unit_from_tangent
 from prewarp.grids import Grid
 from prewarp.grids.table import forward_tangent
+from prewarp.poses.exchanged import exchanged_shots
 from prewarp.poses.modes import Modes
 from prewarp.poses.rays import Poses, turned_units
 from prewarp.poses.shots import Shots
@@ -77,6 +78,14 @@ class PoseEstimate:
         """Size of offsets (mm) and turns (arcmin) per axis, by the median: slips do not count."""
         return (_per_axis(self.poses.offset_mm), _per_axis(self.turn_found_arcmin))
 
+    @property
+    def exchanged(self) -> tuple[tuple[str, str], ...]:
+        """Names of shots whose photographs look exchanged, two and two."""
+        slipped = {slip.shot for slip in self.slips if slip.unit == "mm"}
+        numbers = [k for k, name in enumerate(self.shots.names) if name in slipped]
+        found = exchanged_shots(self.shots.label_mm, self.poses.offset_mm, numbers)
+        return tuple((self.shots.names[one], self.shots.names[other]) for one, other in found)
+
     def moved(self, grid: Grid, /) -> Grid:
         """Return the grid with pupils where the shots were found to be, and directions turned accordingly.
 
@@ -119,7 +128,13 @@ class PoseEstimate:
                 f"small. State {max(mm, self.stage_mm):.2g} mm and "
                 f"{max(arcmin, self.turn_arcmin):.2g} arcmin."
             )
-        lines += [slip.line() for slip in self.slips]
+        lines += [
+            f"the photographs of shots {one} and {other} look exchanged: each stands where the other is "
+            "labelled. They are used where they were found to be; exchange their positions in the grid and fit again."
+            for one, other in self.exchanged
+        ]
+        told = {name for pair in self.exchanged for name in pair}
+        lines += [slip.line() for slip in self.slips if slip.shot not in told]
         return lines + self.modes.lines()
 
     def as_dict(self) -> dict[str, Any]:
@@ -156,6 +171,7 @@ class PoseEstimate:
                 }
                 for slip in self.slips
             ],
+            "exchanged": [list(pair) for pair in self.exchanged],
             "stage": {
                 "stated_mm": self.stage_mm,
                 "stated_arcmin": self.turn_arcmin,
