@@ -130,7 +130,8 @@ class PoseEstimate:
             )
         lines += [
             f"the photographs of shots {one} and {other} look exchanged: each stands where the other is "
-            "labelled. They are used where they were found to be; exchange their positions in the grid and fit again."
+            "labelled. They are used where they were found to be; exchange their positions in the grid and "
+            "fit again."
             for one, other in self.exchanged
         ]
         told = {name for pair in self.exchanged for name in pair}
