@@ -73,7 +73,8 @@ class View:
             left = left - moved[:, None] * step
             numbers += 1
         squares = np.minimum(lengths_of_rows(left), bound) ** 2
-        return float(np.mean(squares)) / (1.0 - numbers / len(left)) ** 2
+        spent = 1.0 - numbers / len(left)
+        return float(np.mean(squares)) / (spent * spent)
 
 
 def bounded_rows(values: FloatArray, sigma: float) -> FloatArray:
