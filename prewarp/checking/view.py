@@ -66,7 +66,7 @@ class View:
 
         Residuals count up to `bound`.
         """
-        numbers = self.terms.shape[1]
+        numbers = int(self.terms.shape[1])
         left = self.rest
         if moved is not None:
             step, left = self.with_step(moved)
