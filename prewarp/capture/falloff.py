@@ -62,8 +62,8 @@ def falloff_words(known: Iterable[str | tuple[float, ...] | None], /) -> str:
     """Return in words what was done about the light of cameras with these `falloff` entries."""
     ways = [None if one is None else IDEAL if one == IDEAL else "measured" for one in known]
     words = {
-        None: "luminance holds the camera's own fall of light to its corners: needs falloff in the camera "
-        "file",
+        None: "luminance still includes the camera's own fall of light to its corners: needs falloff in the "
+        "camera file",
         IDEAL: "the camera's fall of light was taken out of luminance as that of an ideal lens, cos^4 of the "
         "field angle over the stretch of its distortion: an assumption, not a measurement",
         "measured": "the camera's fall of light was taken out of luminance by the measured falloff of the "

@@ -21,6 +21,8 @@ from prewarp.trace import Design, reach_lattice, trace_grid
 
 # With poses free, pupil degree 4 has to be shown (`prewarp.poses.shots`).
 FREE_POSES_NODES = 5
+# Positions that show the difference to an earlier fit or a design's trace, poses free (`prewarp fit --base`).
+DIFFERENCE_POSITIONS = 8
 _DOTS_PER_FUNCTION = 3.0
 _NOISE_SHARE = 0.5
 # The largest square lattice whose dots have names.

@@ -27,7 +27,7 @@ class Dimmed(Scene):
         ("cos4", "an ideal lens, cos^4 of the field angle"),
         # 1 / (1 + r^2)^2 by its first terms.
         ((-2.0, 3.0, -4.0, 5.0), "by the measured falloff of the camera file"),
-        (None, "holds the camera's own fall of light to its corners: needs falloff"),
+        (None, "includes the camera's own fall of light to its corners: needs falloff"),
     ],
 )
 def test_luminance_of_an_even_panel(tmp_path, falloff, words):

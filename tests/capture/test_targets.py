@@ -182,6 +182,10 @@ def test_the_same_module_gives_the_same_bytes_and_others_files_stay(folder):
     again = run("targets", folder / "visor.toml", *ARGUMENTS, "-o", folder / "again")
     assert again.exit_code == 0
     assert "9 positions cannot determine both a whole field" in again.stdout and "MiB written" in again.stdout
+    assert "They are enough for the difference" in again.stdout
+    few = run("targets", folder / "visor.toml", "--positions", 2, "--dots", "4x4", "-o", folder / "few")
+    # As `prewarp fit --poses free --base` says of 2.
+    assert "trace needs 8; a unit of a line needs 2" in " ".join(few.stdout.split())
     assert "drawing" in again.stderr
     assert (folder / "again" / ".prewarp").read_bytes() == (folder / "out" / ".prewarp").read_bytes()
     (folder / "again" / "notes.txt").write_text("mine")

@@ -7,7 +7,14 @@ import click
 
 from prewarp.capture.dots import dot_lattice
 from prewarp.capture.guide import CAUTIONS
-from prewarp.capture.needed import FREE_POSES_NODES, MOST_DOTS, CaptureNeeded, capture_needed, traced_fit
+from prewarp.capture.needed import (
+    DIFFERENCE_POSITIONS,
+    FREE_POSES_NODES,
+    MOST_DOTS,
+    CaptureNeeded,
+    capture_needed,
+    traced_fit,
+)
 from prewarp.capture.panel_png import drawing_bytes
 from prewarp.capture.positions import DEPTH_MM, TURN_DEG
 from prewarp.capture.schedule import CODED, EVERY, ONCE, ONE_FRAME, CaptureSettings
@@ -271,10 +278,15 @@ def _few(planned: Targets) -> list[str]:
     count, least = planned.settings.positions, FREE_POSES_NODES**2
     if count >= least:
         return []
+    enough = (
+        "They are enough for the difference to an earlier fit or to a design's trace ('prewarp fit --base')."
+        if count >= DIFFERENCE_POSITIONS
+        else f"The difference to an earlier fit or to a design's trace needs {DIFFERENCE_POSITIONS}; a unit "
+        "of a line needs 2 ('prewarp line run')."
+    )
     return [
-        f"{count} positions cannot determine both a whole field and where the camera stood: "
-        f"that needs {least} or more ({FREE_POSES_NODES} x {FREE_POSES_NODES}). They are "
-        "enough for the difference to an earlier fit or to a design's trace."
+        f"{count} position{'' if count == 1 else 's'} cannot determine both a whole field and where the "
+        f"camera stood: that needs {least} or more ({FREE_POSES_NODES} x {FREE_POSES_NODES}). {enough}"
     ]
 
 
