@@ -17,7 +17,7 @@ class Limits:
     """The largest values that a display may have; None where no limit is set.
 
     `place_px`, `place_arcmin`: error of place of the correction. `seam_error_p95_arcmin`: what 95 % of time
-    samples of natural eye movement stay under, with the eye tracker asked about. `luminance_step_percent`:
+    samples of natural eye movement stay under, with the given eye tracker. `luminance_step_percent`:
     relative step of a uniform field across the seam. `focus_step_dioptres`: largest difference of image
     vergence across the seam. `field_lost_percent`: of the field of view that no channel lights.
 
@@ -36,7 +36,7 @@ class Limits:
     seam_error_p95_arcmin: float | None = checked(
         Number(0.01, 600.0, "arcmin"),
         default=None,
-        means="seam error that 95 % of time samples stay under, with the eye tracker asked about",
+        means="seam error that 95 % of time samples stay under, with the given eye tracker",
     )
     luminance_step_percent: float | None = checked(
         _PERCENT, default=None, means="relative step of a uniform field across the seam"

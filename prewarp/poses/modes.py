@@ -35,12 +35,13 @@ _NEEDS = {
 }
 _MEANS = {
     WAVEFRONT: (
-        "turns that both channels share, smooth over the eye box: absolute swim and image vergence are as "
-        "uncertain as the camera's turns; they cancel in the seam. Where the field was found to be its own "
-        "mirror image, it is taken to be so in them"
+        "turns that both channels share, smooth over the eye box. They make absolute swim "
+        "and image vergence as uncertain as the camera's turns, but cancel in the seam. A "
+        "field that was found to be its own mirror image is assumed to be so in these turns "
+        "too"
     ),
     PUPIL: "it acts as a common shift along z",
-    OTHERS: "some shots' poses are hardly better known than before",
+    OTHERS: "poses of some shots are hardly better known than before",
 }
 
 

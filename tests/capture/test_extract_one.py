@@ -72,7 +72,7 @@ def test_the_middle_mark_need_not_be_seen():
 def test_what_cannot_be_named_is_refused():
     scene = scene_of(0)
     few = scene.light((np.arange(289) % 17 < 4) & (np.arange(289) < 17 * 6))
-    assert "no 25 lie on one lattice" in seen(scene, few).refused
+    assert "spots of light lie on one lattice" in seen(scene, few).refused
     alike = scene_of(0, named_by_size=False)
     assert "sizes fit no single place" in seen(alike, marks=marks_of(scene)).refused
     other = scene_of(0, number=1)

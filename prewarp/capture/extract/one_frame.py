@@ -87,8 +87,8 @@ def _why_not(file: str, islands: list[Island], count: int) -> str:
     largest = max((len(one.blob) for one in islands), default=0)
     if largest < LEAST_MARKS:
         return (
-            f"{file}: of {count} pieces of light no {LEAST_MARKS} lie on one lattice. Are these one-frame "
-            "marks, in focus, less than half covered?"
+            f"{file}: no {LEAST_MARKS} of {count} spots of light lie on one lattice. Are these "
+            "one-frame marks, in focus, less than half covered?"
         )
     return (
         f"{file}: {largest} marks form one group, but their sizes fit no single place of the "
