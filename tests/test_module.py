@@ -105,7 +105,7 @@ MISTAKES = [
     (
         "pitch_um = 8.0",
         'pitch_um = "8"',
-        r"channel\.outer\.panel\.pitch_um is '8' \(str\); expected a number from 0\.5",
+        r"channel\.outer\.panel\.pitch_um is '8' \(text\); expected a number from 0\.5",
     ),
     ("pitch_um = 8.0", "pitch_um = nan", r"pitch_um is nan \(out of range\)"),
     (

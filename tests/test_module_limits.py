@@ -53,7 +53,7 @@ def test_some_limits_alone_are_fine(tmp_path):
     [
         ("place_px = 0.5", "place_px = 0.0", "limits.place_px is 0.0 (out of range); expected a number"),
         ("place_px = 0.5", "place_px = nan", "limits.place_px is nan"),
-        ("place_px = 0.5", 'place_px = "0.5"', "limits.place_px is '0.5' (str)"),
+        ("place_px = 0.5", 'place_px = "0.5"', "limits.place_px is '0.5' (text)"),
         ("place_px = 0.5", "place_pix = 0.5", "limits.place_pix is not a known key"),
         ("luminance_step_percent = 2.0", "luminance_step_percent = 101.0", "from 0 to 100 %"),
         ("focus_step_dioptres = 0.25", "focus_step_dioptres = -1.0", "from 0 to 20 dioptres"),

@@ -34,6 +34,11 @@ def shown(value: object, /) -> str:
         return f"a {type(value).__name__} too long to show"
 
 
+def _kind(value: object) -> str:
+    """Return the kind of a value, as people say it where a file holds it."""
+    return "text" if isinstance(value, str) else type(value).__name__
+
+
 @dataclass(frozen=True)
 class Number:
     """A finite number from `low` to `high`, both included; a whole one where `whole`."""
@@ -53,7 +58,7 @@ class Number:
     def accept(self, value: object, /) -> tuple[Any, str]:
         """Return an int or a float and "", or None and the reason."""
         if not isinstance(value, int | float) or isinstance(value, bool):
-            return None, f" ({type(value).__name__})"
+            return None, f" ({_kind(value)})"
         if self.whole and not isinstance(value, int):
             return None, " (not written as a whole number)"
         # NaN fails the comparison; an integer too large for a float compares exactly.
@@ -81,7 +86,7 @@ class Numbers:
     def accept(self, value: object, /) -> tuple[Any, str]:
         """Return a tuple of numbers and "", or None and the reason."""
         if not isinstance(value, list | tuple):
-            return None, f" ({type(value).__name__})"
+            return None, f" ({_kind(value)})"
         if not self.fewest <= len(value) <= self.most:
             return None, f" ({len(value)} entries)"
         accepted: list[float] = []
@@ -158,4 +163,4 @@ class Flag:
 
     def accept(self, value: object, /) -> tuple[Any, str]:
         """Return the flag and "", or None and the reason."""
-        return (value, "") if isinstance(value, bool) else (None, f" ({type(value).__name__})")
+        return (value, "") if isinstance(value, bool) else (None, f" ({_kind(value)})")

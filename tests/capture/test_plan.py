@@ -85,7 +85,7 @@ def edited(tmp_path, row, column, cell):
         ("kind", "hole", "kind is 'hole' (not known); expected one of 'whole', 'code'"),
         ("order", "1.5", "order is '1.5'"),
         ("step", "", "step is ''"),
-        ("eye_x_mm", "4 mm", "eye_x_mm is '4 mm' (str); expected a number from -100 to 100 mm"),
+        ("eye_x_mm", "4 mm", "eye_x_mm is '4 mm' (text); expected a number from -100 to 100 mm"),
         ("eye_z_mm", "nan", "eye_z_mm is 'nan' (out of range)"),
         ("yaw_deg", "1e9", "yaw_deg is '1e9' (out of range)"),
         ("panel_frames", "10.5", "panel_frames is 10.5; expected a whole number below 50"),
