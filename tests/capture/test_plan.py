@@ -143,7 +143,7 @@ def test_missing_columns_and_cells_are_told(tmp_path):
     path.write_bytes(text.encode().replace(b"bench", b"b\xe9nch", 1))
     with pytest.raises(CaptureError, match="row 2: not UTF-8 text"):
         read_plan(path)
-    with pytest.raises(InputFileError, match="a capture plan not found"):
+    with pytest.raises(InputFileError, match="not found; expected a capture plan"):
         read_plan(tmp_path / "none.csv")
 
 
