@@ -44,16 +44,22 @@ _ASTRAY, _WITHIN = 0.5, 0.25
 # thousand), the local spacing told by so many neighbours; light ends about so many spacings outside the
 # outermost, and evidence is put twice as far.
 _EMPTY, _NEIGHBOURHOOD, _ENDS = 1.5, 6, 0.3
+# Of more scattered samples those far from dark places stand for others: some 40,000 of them say as much.
+_MANY_SAMPLES = 40_000
 
 
 @dataclass(frozen=True)
 class _Part:
-    """Rays of one pupil position: `pixel` (n, 2), NaN where off the panel or not known, `seen` (n,)."""
+    """Rays of one pupil position: `pixel` (n, 2), NaN where off the panel or not known, `seen` (n,).
+
+    Each stands for `weight` (n,) rays.
+    """
 
     pixel: FloatArray
     tangent: FloatArray
     pupil_mm: FloatArray
     seen: BoolArray
+    weight: FloatArray
 
 
 def lit_regions(
@@ -100,6 +106,7 @@ def lit_regions(
             spacing_px=spacing_px,
             pupil_degree=degree,
             start=start,
+            weight=np.concatenate([one.weight for one in parts]),
         )
         start = start or regions
         if have_border(regions, place):
@@ -151,14 +158,22 @@ def _on_lattice(
 
 
 def _part(
-    samples: Samples, seen: IntArray, dark_px: FloatArray, dark_tangent: FloatArray, pupil: FloatArray
+    samples: Samples,
+    seen: IntArray,
+    dark_px: FloatArray,
+    dark_tangent: FloatArray,
+    pupil: FloatArray,
+    weight: FloatArray | None = None,
 ) -> _Part:
+    """Return seen and dark rays together; `weight` how many each of those seen stands for, or one."""
     count = len(seen) + len(dark_px)
+    weight = np.ones(len(seen)) if weight is None else weight
     return _Part(
         np.concatenate([samples.pixel[seen], dark_px]),
         np.concatenate([samples.tangent[seen], dark_tangent]),
         np.broadcast_to(pupil, (count, 3)),
         np.arange(count) < len(seen),
+        np.concatenate([weight, np.ones(len(dark_px))]),
     )
 
 
@@ -258,6 +273,7 @@ def _scattered(
     u, v = (np.arange(0.5 * spacing_px, length, spacing_px) for length in (width, height))
     raster = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
     raster = raster[inside_convex(raster, field.border_pixel, slack=-0.5 * spacing_px)]
+    every = max(1, len(lattice.index) // _MANY_SAMPLES)
     parts = []
     for group in np.unique(samples.group[lattice.index]):
         own = lattice.index[samples.group[lattice.index] == group]
@@ -269,8 +285,19 @@ def _scattered(
         dark = _beside(samples.pixel[own], raster)
         tangent = field.forward(dark, pupil_mm=pupil)
         known = np.isfinite(tangent).all(axis=1)
-        parts.append(_part(samples, own, dark[known], tangent[known], pupil))
+        weight = _thinned(samples.pixel[own], dark[known], _NEAR * spacing_px, every)
+        chosen = weight > 0.0
+        parts.append(_part(samples, own[chosen], dark[known], tangent[known], pupil, weight[chosen]))
     return parts
+
+
+def _thinned(pixel: FloatArray, dark: FloatArray, near_px: float, every: int) -> FloatArray:
+    """Return how many samples each (n, 2) is to stand for: 1 near dark points (k, 2), else 0 or so many."""
+    weight = np.where(np.arange(len(pixel)) % every == 0, float(every), 0.0)
+    if len(dark) and every > 1:
+        distance, _ = cKDTree(dark).query(pixel, distance_upper_bound=near_px)
+        weight[np.isfinite(distance)] = 1.0
+    return weight
 
 
 def _beside(pixel: FloatArray, raster: FloatArray) -> FloatArray:

@@ -7,6 +7,7 @@ more than one of high degree.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
@@ -33,6 +34,25 @@ _HALVINGS = 12
 _GAIN = 1e-4
 
 
+@dataclass(frozen=True)
+class _Evidence:
+    """Rays at `place` (n, 4), which of them are lit (n,), and how many each stands for (n,), or one."""
+
+    place: FloatArray
+    lit: BoolArray
+    weight: FloatArray | None
+
+    def rays(self, exponents: IntArray) -> Rays:
+        return Rays(RayFunctions(self.place, exponents), self.lit, self.weight)
+
+    def without(self, left_out: IntArray) -> "_Evidence":
+        """Return the evidence without some of the rays."""
+        used = np.ones(len(self.lit), dtype=bool)
+        used[left_out] = False
+        weight = None if self.weight is None else self.weight[used]
+        return _Evidence(self.place[used], self.lit[used], weight)
+
+
 def fit_lit_region(
     place: FloatArray,
     lit: BoolArray,
@@ -47,7 +67,7 @@ def fit_lit_region(
 
     Arguments and notes as of `fit_lit_regions`.
     """
-    exponents, (coefficients,) = _best(place, lit, _ONE_EDGE, pupil_degree)
+    exponents, (coefficients,) = _best(_Evidence(place, lit, None), _ONE_EDGE, pupil_degree)
     return LitRegion(panel_size_px, frame, exponents, coefficients, spacing_px)
 
 
@@ -61,6 +81,7 @@ def fit_lit_regions(
     spacing_px: float,
     pupil_degree: int = PUPIL_DEGREE,
     start: Sequence[LitRegion] = (),
+    weight: FloatArray | None = None,
 ) -> tuple[LitRegion, ...]:
     """Fit what is lit as the part that some regions share.
 
@@ -77,6 +98,8 @@ def fit_lit_regions(
     start : sequence of LitRegion
         Regions of another colour of this channel: their number and degree are taken, and their coefficients
         to begin with.
+    weight : (n,) float array
+        How many rays each stands for; one where left out.
 
     Notes
     -----
@@ -84,12 +107,13 @@ def fit_lit_regions(
     more than 10 (Akaike, IEEE Trans. Autom. Control 19, 1974). Fisher's scoring with step halving, which for
     one region is Newton's method (D. R. Cox, J. R. Stat. Soc. B 20, 1958, for the likelihood).
     """
+    evidence = _Evidence(place, lit, weight)
     if start:
         exponents = start[0].exponents
         began = np.stack([one.coefficients for one in start])
-        several, _ = most_likely_edges(_rays(place, exponents, lit), began)
+        several, _ = most_likely_edges(evidence.rays(exponents), began)
     else:
-        exponents, several = _best(place, lit, _EDGES, pupil_degree)
+        exponents, several = _best(evidence, _EDGES, pupil_degree)
     return tuple(LitRegion(panel_size_px, frame, exponents, one, spacing_px) for one in several)
 
 
@@ -99,7 +123,7 @@ def have_border(regions: Sequence[LitRegion], place: FloatArray, /) -> bool:
 
 
 def _best(
-    place: FloatArray, lit: BoolArray, forms: Sequence[tuple[int, int]], pupil_degree: int
+    evidence: _Evidence, forms: Sequence[tuple[int, int]], pupil_degree: int
 ) -> tuple[IntArray, FloatArray]:
     """Return exponents (k, 4) and coefficients (edges, k) of the form that says most with fewest numbers."""
     tried: dict[tuple[int, int], tuple[FloatArray, float]] = {}
@@ -108,9 +132,9 @@ def _best(
         if (degree, edges) not in tried:
             exponents = _exponents(degree, pupil_degree)
             tried[degree, edges] = (
-                _several(place, exponents, lit, edges)
+                _several(evidence, exponents, edges)
                 if edges > 1
-                else most_likely_edges(_rays(place, exponents, lit), np.zeros((1, len(exponents))))
+                else most_likely_edges(evidence.rays(exponents), np.zeros((1, len(exponents))))
             )
         return tried[degree, edges]
 
@@ -124,7 +148,7 @@ def _best(
         # Several edges share a polynomial of as high a degree as all of theirs: where that finds no border,
         # there is none for them.
         if edges > 1 and not any(
-            _has_border(fitted(one, 1)[0], place, _exponents(one, pupil_degree))
+            _has_border(fitted(one, 1)[0], evidence.place, _exponents(one, pupil_degree))
             for one in (degree, degree * edges)
         ):
             continue
@@ -149,16 +173,17 @@ def _exponents(degree: int, pupil_degree: int) -> IntArray:
     return np.asarray(every[every[:, 2:].sum(axis=1) <= pupil_degree])
 
 
-def _several(place: FloatArray, exponents: IntArray, lit: BoolArray, edges: int) -> tuple[FloatArray, float]:
+def _several(evidence: _Evidence, exponents: IntArray, edges: int) -> tuple[FloatArray, float]:
     """Return coefficients (edges, k) and cost: each edge begins with a sector of what is dark."""
-    trials = (_from_sectors(place, exponents, lit, edges, turn) for turn in range(_TURNS))
+    trials = (_from_sectors(evidence, exponents, edges, turn) for turn in range(_TURNS))
     return min(trials, key=lambda one: one[1])
 
 
 def _from_sectors(
-    place: FloatArray, exponents: IntArray, lit: BoolArray, edges: int, turn: int
+    evidence: _Evidence, exponents: IntArray, edges: int, turn: int
 ) -> tuple[FloatArray, float]:
     """Return coefficients and cost from sectors about the middle of what is lit, turned by some quarters."""
+    place, lit = evidence.place, evidence.lit
     dark = np.flatnonzero(~lit)
     away = place[dark, :2] - place[lit, :2].mean(axis=0)
     around = np.empty(len(dark))
@@ -166,15 +191,10 @@ def _from_sectors(
     sector = np.floor(edges * around + turn / _TURNS).astype(int) % edges
     start = []
     for edge in range(edges):
-        used = lit.copy()
-        used[dark[sector == edge]] = True
-        alone, _ = most_likely_edges(_rays(place[used], exponents, lit[used]), np.zeros((1, len(exponents))))
+        own = evidence.without(dark[sector != edge])
+        alone, _ = most_likely_edges(own.rays(exponents), np.zeros((1, len(exponents))))
         start.append(alone[0])
-    return most_likely_edges(_rays(place, exponents, lit), np.stack(start))
-
-
-def _rays(place: FloatArray, exponents: IntArray, lit: BoolArray) -> Rays:
-    return Rays(RayFunctions(place, exponents), lit)
+    return most_likely_edges(evidence.rays(exponents), np.stack(start))
 
 
 def most_likely_edges(rays: Rays, start: FloatArray, /) -> tuple[FloatArray, float]:

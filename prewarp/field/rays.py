@@ -60,41 +60,45 @@ class RayFunctions:
 class Rays:
     """n rays of which `lit` (n,) are lit, and what gives their functions (k, m) for a slice of them.
 
+    Each stands for `weight` (n,) rays, for one where that is left out.
+
     Coefficients of edges are (edges, k): a ray is lit with the chance that all edges let it pass, which are
     independent of each other, each the logistic function of its sum.
     """
 
     functions: Callable[[slice], FloatArray]
     lit: BoolArray
+    weight: FloatArray | None = None
 
     def cost(self, coefficients: FloatArray) -> float:
         """Return minus the logarithm of the likelihood, with half of `RIDGE` times the squares."""
         likelihood = 0.0
-        for functions, lit in self._parts():
-            likelihood += _likelihood(_log_chance(coefficients @ functions), lit)
+        for functions, lit, weight in self._parts():
+            likelihood += _likelihood(_log_chance(coefficients @ functions), lit, weight)
         return _ridge(coefficients) - likelihood
 
     def derivatives(self, coefficients: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Return `cost`; its slope (edges, k) downhill; and its expected curvature (edges k, edges k)."""
         likelihood, slope = 0.0, -RIDGE * coefficients
         curvature = RIDGE * np.eye(coefficients.size)
-        for functions, lit in self._parts():
+        for functions, lit, weight in self._parts():
             total = coefficients @ functions
             chance = _log_chance(total)
-            likelihood += _likelihood(chance, lit)
+            likelihood += _likelihood(chance, lit, weight)
             odds = np.exp(chance) / -np.expm1(chance)
             stopped = expit(-total)
-            slope += (stopped * np.where(lit, 1.0, -odds)) @ functions.T
+            slope += (stopped * (weight * np.where(lit, 1.0, -odds))) @ functions.T
             # Expected curvature: the slopes' own products.
-            each = np.sqrt(odds) * stopped
+            each = np.sqrt(weight * odds) * stopped
             wide = (each[:, None] * functions).reshape(coefficients.size, -1)
             curvature += wide @ wide.T
         return _ridge(coefficients) - likelihood, slope, curvature
 
-    def _parts(self) -> Iterator[tuple[FloatArray, BoolArray]]:
+    def _parts(self) -> Iterator[tuple[FloatArray, BoolArray, FloatArray]]:
+        weight = np.ones(len(self.lit)) if self.weight is None else self.weight
         for low in range(0, len(self.lit), CHUNK):
             part = slice(low, low + CHUNK)
-            yield self.functions(part), self.lit[part]
+            yield self.functions(part), self.lit[part], weight[part]
 
 
 def _ridge(coefficients: FloatArray) -> float:
@@ -106,5 +110,5 @@ def _log_chance(total: FloatArray) -> FloatArray:
     return np.asarray(np.clip(log_expit(total).sum(axis=0), _HOPELESS, _SURE))
 
 
-def _likelihood(chance: FloatArray, lit: BoolArray) -> float:
-    return float(chance[lit].sum() + np.log(-np.expm1(chance[~lit])).sum())
+def _likelihood(chance: FloatArray, lit: BoolArray, weight: FloatArray) -> float:
+    return float(weight[lit] @ chance[lit] + weight[~lit] @ np.log(-np.expm1(chance[~lit])))
