@@ -24,6 +24,11 @@ from prewarp.fitting.chebyshev import exponents_up_to, product_terms
 from prewarp.fitting.pupil import PupilColumns
 from prewarp.fitting.samples import CELLS, Samples
 
+# Weights (3, n) xx, xy, yy; or a metric (3, n) and what it is weighted by (n,), multiplied some at a time: of
+# millions of samples the product is not kept.
+Weights = FloatArray | tuple[FloatArray, FloatArray]
+# What gives factors (k, m) of some samples.
+Factors = Callable[[slice], FloatArray]
 # Samples summed at a time.
 CHUNK = 8192
 # Degrees over the pupil summed at a time: few enough that high ones go without high panel degrees, enough for
@@ -92,7 +97,7 @@ class Moments:
 
 def accumulate(
     samples: Samples,
-    weight: FloatArray,
+    weight: Weights,
     target: FloatArray,
     /,
     *,
@@ -119,15 +124,15 @@ def accumulate(
     return moments
 
 
-def add_samples(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> None:
+def add_samples(moments: Moments, samples: Samples, weight: Weights, target: FloatArray, /) -> None:
     """Add weighted samples in place; a negative weight takes them out again. Counts no samples."""
     weighted = _weigh_targets(moments, samples, weight, target)
-    square = (moments.square, weight, moments.product_degrees)
+    square = (moments.square, _weights_of(weight), moments.product_degrees)
     linear = (moments.linear, weighted, moments.degrees)
     _add_products(samples, 2 * moments.pupil_degree, square, linear)
 
 
-def with_target(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray, /) -> Moments:
+def with_target(moments: Moments, samples: Samples, weight: Weights, target: FloatArray, /) -> Moments:
     """Return the moments of the same weighted samples with other targets (2, n)."""
     other = replace(moments, linear=np.zeros_like(moments.linear), target=np.zeros_like(moments.target))
     weighted = _weigh_targets(other, samples, weight, target)
@@ -135,13 +140,33 @@ def with_target(moments: Moments, samples: Samples, weight: FloatArray, target: 
     return other
 
 
-def _weigh_targets(moments: Moments, samples: Samples, weight: FloatArray, target: FloatArray) -> FloatArray:
-    """Return the weighted targets, and add the sums of the weighted squares to the moments."""
-    weighted = weighted_target(weight, target)
-    squared = weighted[0] * target[0] + weighted[1] * target[1]
-    added = np.bincount(samples.key, squared, minlength=moments.target.size)
+def _weights_of(weight: Weights) -> Factors:
+    """Return what gives the weights (3, m) of some samples."""
+    if isinstance(weight, tuple):
+        metric, of_each = weight
+        return lambda part: metric[:, part] * of_each[part]
+    whole = weight
+    return lambda part: whole[:, part]
+
+
+def _weigh_targets(moments: Moments, samples: Samples, weight: Weights, target: FloatArray) -> Factors:
+    """Return what gives weighted targets; add the sums of the weighted squares to the moments."""
+    weights, key = _weights_of(weight), samples.key
+
+    def weighted(part: slice) -> FloatArray:
+        return weighted_target(weights(part), target[:, part])
+
+    added = np.zeros(moments.target.size)
+    for part in _parts(samples.count):
+        squared = np.sum(weighted(part) * target[:, part], axis=0)
+        added += np.bincount(key[part], squared, minlength=added.size)
     moments.target[...] += added.reshape(moments.target.shape)
     return weighted
+
+
+def _parts(count: int) -> Iterator[slice]:
+    for low in range(0, count, CHUNK):
+        yield slice(low, min(low + CHUNK, count))
 
 
 def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
@@ -152,18 +177,17 @@ def weighted_target(weight: FloatArray, target: FloatArray, /) -> FloatArray:
 
 
 def _add_products(
-    samples: Samples, pupil_degree: int, *jobs: tuple[FloatArray, FloatArray, tuple[int, ...]]
+    samples: Samples, pupil_degree: int, *jobs: tuple[FloatArray, Factors, tuple[int, ...]]
 ) -> None:
-    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums (colours, cells, p, k, m), for factors (k, n).
+    """Add sum_s Phi_p(s) factor_k(s) Psi_m(s) to sums (colours, cells, p, k, m), for what gives factors.
 
     Panel degrees: up to which degree of p, for each degree of m. Samples of one colour and cell lie together.
     Where panel points repeat, what they have in common is summed first.
     """
     key = samples.key
     panel = samples.panel_basis(max(max(degrees) for _, _, degrees in jobs))
-    banded = [(sums, factor, list(_bands(degrees))) for sums, factor, degrees in jobs]
-    for low in range(0, samples.count, CHUNK):
-        part = slice(low, min(low + CHUNK, samples.count))
+    banded = [(sums, factors, list(_bands(degrees))) for sums, factors, degrees in jobs]
+    for part in _parts(samples.count):
         psi = samples.frame.values(samples.reference_mm[part], pupil_degree)
         own_key, pixel, first = key[part], samples.pixel[part], None
         if samples.shares_dots:
@@ -172,9 +196,10 @@ def _add_products(
             own_key, pixel = own_key[first], pixel[first]
         phi = panel.values(pixel)
         edges = [*np.flatnonzero(np.diff(own_key, prepend=-1)), len(own_key)]
-        for sums, factor, bands in banded:
+        for sums, factors, bands in banded:
+            factor = factors(part)
             for of_band, reached in bands:
-                right = (factor[:, None, part] * psi[of_band]).reshape(-1, psi.shape[1])
+                right = (factor[:, None] * psi[of_band]).reshape(-1, psi.shape[1])
                 if first is not None:
                     right = np.add.reduceat(right, first, axis=1)
                 for start, stop in pairwise(edges):

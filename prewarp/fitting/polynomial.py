@@ -153,7 +153,7 @@ def fit_polynomial(
         before, asked = (highest, pupil_degree), None
         moments = sums.accumulate(
             samples,
-            metric * weight,
+            (metric, weight),
             samples.cosine.T,
             degree=max(highest),
             pupil_degree=pupil_degree,
@@ -163,7 +163,7 @@ def fit_polynomial(
         weight, expansions = _reweight(
             samples, metric, weight, moments, top, passes=SEARCH_PASSES, settled=SEARCH_SETTLED
         )
-        shared = split(_one_colour(samples, expansions, metric * weight, moments))
+        shared = split(_one_colour(samples, expansions, (metric, weight), moments))
         choice = choose_degree(shared, tops, is_first=model is None)
         model = choice.model
         is_high = model.degree >= of_cost(tops, model).degree - 1
@@ -202,7 +202,7 @@ def fit_polynomial(
         weight=weight,
         sigma_px=colour_scales(samples, np.hypot(*rest_px)),
         rms_cv_px=choice.rms_px,
-        moments=sums.with_target(moments, samples, metric * weight, rest).over_cells(slice(None)),
+        moments=sums.with_target(moments, samples, (metric, weight), rest).over_cells(slice(None)),
         widest=of_cost(tops, model),
     )
 
@@ -234,7 +234,7 @@ def _reweight(
 
 
 def _one_colour(
-    samples: Samples, expansions: tuple[Expansion, ...], weight: FloatArray, moments: Moments
+    samples: Samples, expansions: tuple[Expansion, ...], weight: sums.Weights, moments: Moments
 ) -> Moments:
     """Return moments of one colour: what others differ by, as `expansions` say, is taken out of them.
 
