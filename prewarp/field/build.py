@@ -22,6 +22,7 @@ from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.fit import FitResult, fit_channel
+from prewarp.fitting.models import PolynomialModel
 from prewarp.grids import Grid
 from prewarp.pupils.shown import position_keys
 from prewarp.records import Number, Numbers, shown
@@ -53,6 +54,7 @@ def fit_grid(
     pupils_estimated: bool = False,
     base: FieldSet | None = None,
     most_pupil_degree: int | None = None,
+    start: PolynomialModel | None = None,
 ) -> FieldSet:
     """Fit every channel and colour of a grid.
 
@@ -78,6 +80,8 @@ def fit_grid(
         fitted, which few pupil positions show. Its channels count as they were captured, not as registered.
     most_pupil_degree : int, optional
         Highest degree over the pupil that is tried.
+    start : PolynomialModel, optional
+        A model that was found to follow each colour of these samples: the search goes on from it.
 
     Returns
     -------
@@ -111,7 +115,9 @@ def fit_grid(
     def fit_one(job: tuple[str, tuple[int, int]]) -> _FittedChannel:
         name, size = job
         known = bases.get(name)
-        return _fit_one_channel(grid, name, size, colours, family, pupils_estimated, known, most_pupil_degree)
+        return _fit_one_channel(
+            grid, name, size, colours, family, pupils_estimated, known, most_pupil_degree, start
+        )
 
     results = []
     # Channels are independent; numpy and LAPACK leave the interpreter free while they work. One BLAS thread
@@ -210,6 +216,7 @@ def _fit_one_channel(
     pupils_estimated: bool,
     base: tuple[Expansion, ...] | None,
     most_pupil_degree: int | None,
+    start: PolynomialModel | None,
 ) -> _FittedChannel:
     part = grid.select(channel=channel)
     colour = np.array([colours.index(name) for name in part.colour_names])[part.colour]
@@ -226,6 +233,7 @@ def _fit_one_channel(
         pupils_estimated=pupils_estimated,
         base=base,
         most_pupil_degree=most_pupil_degree,
+        start=start,
     )
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))

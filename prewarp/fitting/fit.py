@@ -11,6 +11,7 @@ from prewarp.fitting.certainty import map_pupils, sigma_map
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.lack_of_fit import lack_of_fit
 from prewarp.fitting.mesh_fit import MeshFit, fit_mesh, helps, lacks_fit
+from prewarp.fitting.models import PolynomialModel
 from prewarp.fitting.outlying import outlying
 from prewarp.fitting.polynomial import PolynomialFit, fit_polynomial
 from prewarp.fitting.residuals import pixel_metric
@@ -72,6 +73,7 @@ def fit_channel(
     pupils_estimated: bool = False,
     base: tuple[Expansion, ...] | None = None,
     most_pupil_degree: int | None = None,
+    start: PolynomialModel | None = None,
 ) -> FitResult:
     """Fit all colours of one channel.
 
@@ -96,6 +98,8 @@ def fit_channel(
         polynomial.
     most_pupil_degree : int, optional
         Highest degree over the pupil that is tried; as the positions show where left out.
+    start : PolynomialModel, optional
+        A model from which the search for a polynomial without a base goes on.
 
     Raises
     ------
@@ -137,7 +141,7 @@ def fit_channel(
         samples = replace(samples, pupil=samples.pupil.up_to(most_pupil_degree))
     fit: PolynomialFit | MeshFit
     if base is None:
-        fit = _fit_family(samples, family)
+        fit = _fit_family(samples, family, start)
         expansions, text = fit.expansions, fit.text()
     else:
         fit = fit_polynomial(differences(samples, base), metric=pixel_metric(samples, base[0]))
@@ -177,11 +181,11 @@ def _pupil_functions(samples: Samples, degree: int) -> tuple[tuple[int, int], ..
     return tuple((int(np.sum(orders == order)), order + 2) for order in range(degree + 1))
 
 
-def _fit_family(samples: Samples, family: str) -> PolynomialFit | MeshFit:
+def _fit_family(samples: Samples, family: str, start: PolynomialModel | None) -> PolynomialFit | MeshFit:
     """Return the fit of a family; "auto" asks for splines where residuals of the polynomial hang together."""
     if family == "mesh":
         return fit_mesh(samples, fit_polynomial(samples, search=TREND_SEARCH))
-    polynomial = fit_polynomial(samples)
+    polynomial = fit_polynomial(samples, start=start)
     if family == "polynomial" or polynomial.rms_cv_px <= FINE_PX:
         return polynomial
     if not lacks_fit(samples, polynomial.rest_px, polynomial.weight):

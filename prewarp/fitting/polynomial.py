@@ -126,14 +126,19 @@ def first_expansions(samples: Samples) -> tuple[Expansion, ...]:
 
 
 def fit_polynomial(
-    samples: Samples, /, *, search: Search = SEARCH, metric: FloatArray | None = None
+    samples: Samples,
+    /,
+    *,
+    search: Search = SEARCH,
+    metric: FloatArray | None = None,
+    start: PolynomialModel | None = None,
 ) -> PolynomialFit:
     """Choose and fit a polynomial model for all colours of a channel.
 
     The search climbs through `search` while the best degree is the highest one tried; robust weights are
     refreshed with the highest model of each step, so that what a low degree cannot follow is not taken for an
     outlier. `metric` (3, n): what turns residuals into squared px, where the samples themselves do not say
-    it: differences to a known map.
+    it: differences to a known map. `start`: what the search's first step would find, where that is known.
     """
     relative = np.median(samples.sigma_px) / samples.sigma_px
     highest_pupil_degree = samples.pupil.degree
@@ -143,6 +148,10 @@ def fit_polynomial(
     carried = degree_carried(samples, max(max(degrees) for degrees, _ in search))
     model: PolynomialModel | None = None
     before, asked, fine = None, None, None
+    if start is not None:
+        # The next step is tried whole: one that stops short of its degrees asks for another.
+        known, search = search[0], search[1:]
+        model = replace(start, degree=max(start.degree, *known[0]))
     for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = highest_models(degrees, pupil_degree, samples, model, carried)

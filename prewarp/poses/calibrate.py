@@ -1,6 +1,7 @@
 """`free_poses` and `fit_free_poses`: a grid whose shots stand and look a little elsewhere than they say."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,8 +14,9 @@ from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.samples import prepare_samples
 from prewarp.frames import ARCMIN_PER_RADIAN, cosine_from_tangent, reference_pupil, unit_from_tangent
 from prewarp.grids import Grid
-from prewarp.poses.estimate import Prior, solve_poses
+from prewarp.poses.estimate import solve_poses
 from prewarp.poses.modes import modes_of
+from prewarp.poses.prior import Prior
 from prewarp.poses.rays import PER_SHOT, Rays
 from prewarp.poses.result import PoseEstimate, slips_of
 from prewarp.poses.shots import MOST_DIFFERENCE_DEGREE, Shots, shots_of
@@ -87,7 +89,8 @@ def free_poses(
         for channel, colour in pairs
     ]
     prior = Prior(stage_mm, turn_arcmin / ARCMIN_PER_RADIAN)
-    solution = solve_poses(rays, shots.label_mm, prior, pupil_degree, threads=threads)
+    leads = _leads(pairs, grid.reference_colour)
+    solution = solve_poses(rays, leads, shots.label_mm, prior, pupil_degree, threads=threads)
     unit = prior.units(len(shots))
     sigma = (np.sqrt(np.diagonal(solution.covariance)) * unit).reshape(-1, PER_SHOT)
     sigma_arcmin = sigma[:, 3:] * ARCMIN_PER_RADIAN
@@ -107,6 +110,8 @@ def free_poses(
         covariance=solution.covariance,
         slips=slips,
         modes=modes_of(solution, shots, unit),
+        model=solution.model.model,
+        scales=solution.scales,
         difference_degree=None if base is None else pupil_degree,
     )
 
@@ -128,6 +133,15 @@ def _telling_pairs(grid: Grid, shots: Shots, pupil_degree: int) -> list[tuple[st
             "Show one colour at all of them."
         )
     return found
+
+
+def _leads(pairs: list[tuple[str, str]], reference: str) -> list[int]:
+    """Return the place of the pair that stands for each in the first steps: its channel's reference colour,
+    or the first colour that the channel has.
+    """
+    first = {channel: place for place, (channel, _) in reversed(list(enumerate(pairs)))}
+    first |= {channel: place for place, (channel, colour) in enumerate(pairs) if colour == reference}
+    return [first[channel] for channel, _ in pairs]
 
 
 def pose_pupil_degree(shots: Shots, /, *, with_base: bool) -> int:
@@ -168,6 +182,7 @@ def fit_free_poses(
         pupils_estimated=True,
         base=base,
         most_pupil_degree=found.difference_degree,
+        start=found.model,
     )
     return found.stated_in(fields), found
 
@@ -201,5 +216,8 @@ def _rays(
         pupils_estimated=True,
         frames=None if base is None else (base.frame, trend_of(base).half),
     )
+    # No sample is left out to judge a model: one cell.
+    cell = np.full(len(rows), -1)
+    samples = replace(samples, pupil_group=cell, dot_group=cell)
     order = samples.row
     return Rays(samples, unit_from_tangent(tangent[order]), pupil_mm[order], shots.of_row[rows][order], base)

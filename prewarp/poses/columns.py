@@ -10,6 +10,7 @@ from scipy import linalg
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting.leastsquares import Factor
 from prewarp.fitting.models import EVERY_DEGREE, JointColumns, PolynomialModel, columns_of, nested_order
+from prewarp.fitting.moments import group_columns
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.poses.gauge import Exponents, wavefront_exponents
 from prewarp.poses.rays import PlacedRays
@@ -91,12 +92,13 @@ class ShotSums:
             [np.tensordot(first[:, :, mine], second[:, :, mine], ((1, 2), (1, 2))) for mine in self.rows]
         )
 
-    def blocks(self, first: FloatArray, second: FloatArray) -> FloatArray:
-        """Return `products` as a matrix (a k, a k) with one block a shot."""
-        matrix = np.zeros((self.count, len(first), self.count, len(first)))
-        for k, block in enumerate(self.products(first, second)):
-            matrix[k, :, k] = block
-        return matrix.reshape(self.count * len(first), -1)
+
+def one_block_a_shot(blocks: FloatArray, /) -> FloatArray:
+    """Return a matrix (k a, k a) of blocks (k, a, a), nothing beside them."""
+    count, size, _ = blocks.shape
+    matrix = np.zeros((count, size, count, size))
+    matrix[np.arange(count), :, np.arange(count)] = blocks
+    return matrix.reshape(count * size, -1)
 
 
 def weighted_vectors(weights: FloatArray, vectors: FloatArray) -> FloatArray:
@@ -106,23 +108,29 @@ def weighted_vectors(weights: FloatArray, vectors: FloatArray) -> FloatArray:
 
 
 def column_sums(placed: PlacedRays, own: ShotSums, weighted: FloatArray, model: FieldColumns) -> FloatArray:
-    """Return F'W (m, k, j) of weighted vectors (j, 2, n): every column of the field, shot by shot."""
+    """Return F'W (m, k, j) of weighted vectors (j, 2, n): every column of the field, shot by shot.
+
+    Columns over the pupil that have the same panel functions go together, so that high ones, which have few,
+    cost little.
+    """
     samples = placed.samples
     panel, frame = samples.panel_basis(model.degree), samples.frame
     table = pupil_columns(model.pupil_degree, frame.half_mm)
-    used = np.unique(model.columns.pupil)
-    row = np.searchsorted(used, model.columns.pupil)
-    result = np.zeros((model.columns.count, own.count, len(weighted)))
+    order, groups = group_columns(model.columns.panel, model.columns.pupil, table)
+    result = np.zeros((own.count, len(weighted), model.columns.count))
     for k, mine in enumerate(own.rows):
         if len(mine) == 0:
             continue
+        phi = panel.values(samples.pixel[mine])
         psi = frame.values(samples.reference_mm[mine], model.pupil_degree)
-        in_x, in_y = table.x[used] @ psi, table.y[used] @ psi
         part = weighted[:, :, mine]
-        joint = part[:, None, 0] * in_x + part[:, None, 1] * in_y
-        products = joint.reshape(-1, len(mine)) @ panel.values(samples.pixel[mine]).T
-        result[:, k] = products.reshape(len(weighted), len(used), -1)[:, row, model.columns.panel].T
-    return result
+        for group in groups:
+            in_x, in_y = table.x[group.pupils] @ psi, table.y[group.pupils] @ psi
+            joint = part[:, 0, None] * in_x
+            joint += part[:, 1, None] * in_y
+            products = joint.reshape(-1, len(mine)) @ phi[list(group.panels)].T
+            result[k, :, group.span] = products.reshape(len(weighted), -1)
+    return result.transpose(2, 0, 1)[np.argsort(order)]
 
 
 def forward_solved(solver: Factor, side: FloatArray) -> FloatArray:

@@ -9,68 +9,99 @@ widens the poses' sigma instead of moving the poses. Wavefronts common to all do
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+from scipy import linalg
 
 from prewarp.checks import FloatArray, IntArray
 from prewarp.fitting import moments as sums
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.leastsquares import NormalEquations, assemble, factor
+from prewarp.fitting.leastsquares import Factor, assemble, factor
 from prewarp.fitting.polynomial import expansions_of
 from prewarp.fitting.pupil import pupil_columns
 from prewarp.fitting.residuals import in_pixels, residuals
-from prewarp.poses.columns import FieldColumns, ShotSums, column_sums, forward_solved, weighted_vectors
+from prewarp.poses.columns import (
+    FieldColumns,
+    ShotSums,
+    column_sums,
+    forward_solved,
+    one_block_a_shot,
+    weighted_vectors,
+)
 from prewarp.poses.rays import PER_SHOT, Poses, Rays
-from prewarp.poses.waves import common_waves, curvature_of_waves, share_of_waves
+from prewarp.poses.waves import common_waves, share_of_waves
 
 
 @dataclass(frozen=True)
-class Eliminated:
-    """What one channel and colour says of the poses, in px^2 per unit squared; k shots, m columns.
-
-    `matrix` (6 k, 6 k) S; `side` (6 k,); `square` the weighted sum of squares left. `plain_matrix`,
-    `plain_side`, `plain_square` the same without common wavefronts in the field; `tail` (m, 6 k) and
-    `forward` (m,) what the columns took out of those, in the coordinates of their factor. `equations` of the
-    columns and `joint` (m, 6 k) F'WJ: models that leave out columns follow.
-    `coefficients` (m,) of the field at these poses, `variance` (m,) what noise of 1 px leaves in them;
-    `expansion` the columns' part of that field; `rest_px` (2, n) what the field leaves over; `weight` the sum
-    of the weights.
+class Reduced:
+    """Equations of the poses alone, per unit squared: `matrix` (6 k, 6 k) S, `side` (6 k,), and `square`, the
+    weighted sum of squares that the field leaves, px^2.
     """
 
     matrix: FloatArray
     side: FloatArray
     square: float
-    plain_matrix: FloatArray
-    plain_side: FloatArray
-    plain_square: float
-    tail: FloatArray
-    forward: FloatArray
-    equations: NormalEquations
+
+
+@dataclass(frozen=True)
+class Eliminated:
+    """What one channel and colour says of the poses; k shots, m columns.
+
+    `whole`: with common wavefronts in the field; `columns_alone` without. `solver` of the columns and `joint`
+    (m, 6 k) F'WJ: models that leave out columns follow. `tail` (m, 6 k) L^-1 F'WJ: what the columns took out.
+    `coefficients` (m,) of the field at these poses; `expansion` the columns' part of that field; `rest_px`
+    (2, n) what the field leaves over; `weight` the sum of the weights.
+    """
+
+    whole: Reduced
+    columns_alone: Reduced
+    solver: Factor
     joint: FloatArray
+    tail: FloatArray
     coefficients: FloatArray
-    variance: FloatArray
     expansion: Expansion
     rest_px: FloatArray
     weight: float
 
-    def of_fewer(
-        self, places: IntArray, lengths: Sequence[int], /
-    ) -> list[tuple[FloatArray, FloatArray, float]]:
-        """Return `plain_matrix`, `plain_side`, `plain_square` of the first `lengths` columns of `places`."""
-        solver = factor(self.equations.of_columns(places))
+    @cached_property
+    def variance(self) -> FloatArray:
+        """What noise of 1 px leaves in the coefficients, (m,)."""
+        inverse, _ = linalg.lapack.dtrtri(self.solver.lower, lower=True)
+        result: FloatArray = np.sum(np.tril(inverse) ** 2, axis=0) * self.solver.scale**2
+        return result
+
+    def of_fewer(self, places: IntArray, lengths: Sequence[int], /) -> list[Reduced]:
+        """Return the equations where the field has the first `lengths` columns of `places` alone."""
+        solver = factor(self.solver.equations.of_columns(places))
         tail, forward = forward_solved(solver, self.joint[places]), solver.forward
-        matrix = self.plain_matrix + self.tail.T @ self.tail
-        side = self.plain_side + self.tail.T @ self.forward
-        square = self.plain_square + float(self.forward @ self.forward)
+        own = self.columns_alone
+        matrix = own.matrix + self.tail.T @ self.tail
+        side = own.side + self.tail.T @ self.solver.forward
+        square = own.square + float(self.solver.forward @ self.solver.forward)
         found, done = [], 0
         for length in lengths:
             more = slice(done, length)
             matrix = matrix - tail[more].T @ tail[more]
             side = side - tail[more].T @ forward[more]
             square = square - float(forward[more] @ forward[more])
-            found.append((matrix, side, square))
+            found.append(Reduced(matrix, side, square))
             done = length
         return found
+
+    def with_columns(self, places: IntArray, /) -> "Eliminated":
+        """Return what is said where the field has the columns of `places` alone; residuals stay."""
+        solver, joint = factor(self.solver.equations.of_columns(places)), self.joint[places]
+        (reduced,) = self.of_fewer(places, [len(places)])
+        return replace(
+            self,
+            whole=reduced,
+            columns_alone=reduced,
+            solver=solver,
+            joint=joint,
+            tail=forward_solved(solver, joint),
+            coefficients=solver.solve(len(places), refinements=2),
+        )
 
 
 def eliminate(
@@ -112,51 +143,47 @@ def eliminate(
         pupil_degree=model.pupil_degree,
         product_degrees=model.product_degrees,
     )
-    equations = assemble(moments.over_cells(slice(None)), model.columns)
+    equations = assemble(moments.over_cells(np.unique(samples.key)), model.columns)
     equations = replace(equations, matrix=equations.matrix + np.diag(pull))
     solver = factor(equations)
     coefficients = solver.solve(model.columns.count, refinements=2)
-    plain = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
-    plain_rest = residuals(samples, (plain,))
+    expansion = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
+    rest = residuals(samples, (expansion,))
     shots = ShotSums(rays.shot, len(poses.offset_mm))
-    plain_slope = placed.base_slope + plain.pupil_jacobian(samples.pixel, samples.reference_mm)
-    exponents = model.waves(wave_degree)
-    waves = common_waves(placed, plain_slope, exponents)
-    share = share_of_waves(placed, shots, waves, weights, plain_rest, solver, coefficients * pull, model)
-    total = coefficients - share.taken @ share.amount
-    expansion = expansions_of(total, model.columns, samples, pupil, model.degree)[0]
-    rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
     by_pupil = placed.base_slope + expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
-    slopes = placed.slopes(by_pupil + curvature_of_waves(placed, share.amount, exponents))
-    weighted = weighted_vectors(weights, slopes)
-    left = weighted_vectors(weights, np.stack([plain_rest, rest]))
-    mixed = column_sums(placed, shots, np.concatenate([weighted, left]), model)
+    waves = common_waves(placed, by_pupil, model.waves(wave_degree))
+    vectors = np.concatenate([placed.slopes(by_pupil), waves, rest[None]])
+    weighted = weighted_vectors(weights, vectors)
+    mixed = column_sums(placed, shots, weighted, model)
     joint = mixed[:, :, :PER_SHOT].reshape(model.columns.count, -1)
+    of_waves, of_rest = mixed[:, :, PER_SHOT:-1].sum(axis=1), mixed[:, :, -1].sum(axis=1)
     tail = forward_solved(solver, joint)
     # What solving left of F'W rest: nothing but rounding.
-    plain_unsolved, unsolved = (
-        forward_solved(solver, mixed[:, :, place].sum(axis=1) - pull * own)
-        for place, own in ((PER_SHOT, coefficients), (PER_SHOT + 1, total))
-    )
-    plain_matrix = shots.blocks(slopes, weighted) - tail.T @ tail
-    sides = shots.products(weighted, np.stack([plain_rest, rest])).reshape(-1, 2)
-    cross = shots.products(weighted, waves).reshape(tail.shape[1], len(waves)) - tail.T @ share.tail
-    cross = cross @ share.half
-    gain = share.half.T @ (np.tensordot(share.weighted, rest, 2) - share.tail.T @ unsolved)
-    plain_px, rest_px = in_pixels(metric, plain_rest), in_pixels(metric, rest)
+    unsolved = forward_solved(solver, of_rest - pull * coefficients)
+    products = shots.products(weighted[:PER_SHOT], vectors)
+    matrix = one_block_a_shot(products[:, :, :PER_SHOT]) - tail.T @ tail
+    side = products[:, :, -1].ravel() - tail.T @ unsolved
+    rest_px = in_pixels(metric, rest)
+    columns_alone = Reduced(matrix, side, float(weight @ np.sum(rest_px**2, axis=0)))
+    whole = columns_alone
+    if len(waves):
+        sums_of_waves = np.tensordot(weighted[PER_SHOT:-1], vectors[PER_SHOT:], ((1, 2), (1, 2)))
+        share = share_of_waves(sums_of_waves[:, :-1], sums_of_waves[:, -1], of_waves, unsolved, solver)
+        beside = products[:, :, PER_SHOT:-1].reshape(len(side), -1) - tail.T @ share.tail
+        cross = beside @ share.half
+        coefficients = coefficients - share.taken
+        expansion = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
+        rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
+        rest_px = in_pixels(metric, rest)
+        square = float(weight @ np.sum(rest_px**2, axis=0))
+        whole = Reduced(matrix - cross @ cross.T, side - beside @ share.amount, square)
     return Eliminated(
-        matrix=plain_matrix - cross @ cross.T,
-        side=sides[:, 1] - tail.T @ unsolved - cross @ gain,
-        square=float(weight @ np.sum(rest_px**2, axis=0)),
-        plain_matrix=plain_matrix,
-        plain_side=sides[:, 0] - tail.T @ plain_unsolved,
-        plain_square=float(weight @ np.sum(plain_px**2, axis=0)),
-        tail=tail,
-        forward=solver.forward,
-        equations=equations,
+        whole=whole,
+        columns_alone=columns_alone,
+        solver=solver,
         joint=joint,
-        coefficients=total,
-        variance=np.diagonal(solver.inverse()).copy(),
+        tail=tail,
+        coefficients=coefficients,
         expansion=expansion,
         rest_px=rest_px,
         weight=float(weight.sum()),

@@ -9,12 +9,15 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.checks import FloatArray
 from prewarp.errors import FitError
+from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.outlying import robust_weight
 from prewarp.fitting.polynomial import first_expansions
-from prewarp.fitting.residuals import pixel_metric
+from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
+from prewarp.poses.choice import least_score, noise_of
 from prewarp.poses.columns import FieldColumns
 from prewarp.poses.elimination import Eliminated, eliminate
-from prewarp.poses.gauge import orthonormal, similarity_vectors, without
+from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors, without
+from prewarp.poses.prior import Prior, posterior
 from prewarp.poses.rays import PER_SHOT, Poses, Rays
 from prewarp.poses.truncation import next_degree_pull
 
@@ -22,39 +25,11 @@ from prewarp.poses.truncation import next_degree_pull
 FIRST_DEGREE, HIGHEST_DEGREE = 10, 13
 FIRST_SAMPLES = 6000
 FIRST_STEPS, MOST_STEPS = 2, 7
-# Steps end when no number moves by more than this share of its own sigma.
-SETTLED = 0.2
-# Degrees of freedom of Student's t, the prior of a shot's offset and of its turn (common practice for robust
-# priors: K. L. Lange, R. J. A. Little, J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881, from memory).
-FREEDOM = 4.0
+# Steps end when the next would move no number by more than this share of its own sigma. Gauss-Newton steps
+# shrink as their squares do, but to no less than this share, for what weights and pulls change besides.
+SETTLED, LEAST_SHRINK = 0.2, 0.1
 # Measured numbers per column of a field, at least.
 SAMPLES_PER_COLUMN = 1.5
-# Samples never agree better than this: what the last digits of a file leave.
-LEAST_NOISE_PX = 1e-4
-
-
-@dataclass(frozen=True)
-class Prior:
-    """What is known of the stage beforehand, 1-sigma per axis: `sigma_mm` and `sigma_rad`."""
-
-    sigma_mm: float
-    sigma_rad: float
-
-    def units(self, shots: int, /) -> FloatArray:
-        """Return the sigma of every unknown, (6 k,)."""
-        return np.tile([self.sigma_mm] * 3 + [self.sigma_rad] * 3, shots)
-
-    def weights(self, poses: Poses, /) -> FloatArray:
-        """Return the weight (6 k,) of the prior of every unknown: it lets go of a shot that slipped."""
-        squared = np.stack(
-            [
-                np.sum((poses.offset_mm / self.sigma_mm) ** 2, axis=1),
-                np.sum((poses.turn_rad / self.sigma_rad) ** 2, axis=1),
-            ],
-            axis=1,
-        )
-        weight = np.minimum((FREEDOM + 3.0) / (FREEDOM + squared), 1.0)
-        return np.repeat(weight.ravel(), 3)
 
 
 @dataclass(frozen=True)
@@ -62,14 +37,17 @@ class Solution:
     """Poses and what the samples say of them; everything per prior sigma where not said otherwise.
 
     `information` (6 k, 6 k) of the samples, the seven common motions taken out; `common` (7, 6 k) those
-    motions, orthonormal; `covariance` (6 k, 6 k) with the prior; `noise_px` (fields,); `fields` the last
+    motions, `waves` (f, 6 k) common wavefronts apart from them, orthonormal both; `covariance` (6 k, 6 k)
+    with the prior, `scales` what that was narrowed to (`prior.FAMILIES`); `noise_px` (fields,); `fields` the last
     elimination of each channel and colour; `model` their columns.
     """
 
     poses: Poses
     information: FloatArray
     common: FloatArray
+    waves: FloatArray
     covariance: FloatArray
+    scales: tuple[float, ...]
     noise_px: FloatArray
     fields: tuple[Eliminated, ...]
     model: FieldColumns
@@ -88,10 +66,125 @@ class _Part:
         return replace(self, weight=robust_weight(self.rays.samples, rest_px))
 
 
+@dataclass(frozen=True)
+class _Search:
+    """One search for poses: what stays the same from step to step."""
+
+    label_mm: FloatArray
+    prior: Prior
+    pool: ThreadPoolExecutor
+
+    def eliminated(
+        self,
+        parts: Sequence[_Part],
+        poses: Poses,
+        model: FieldColumns,
+        before: Solution | None = None,
+        standing: Sequence[int] = (),
+        wave_degree: int = 0,
+    ) -> tuple[Eliminated, ...]:
+        """Return the equations at `poses`; `before` knows how large the next pupil degree may be, by its
+        field `standing` for each part.
+        """
+        pulls = [np.zeros(model.columns.count)] * len(parts)
+        if before is not None:
+            own = [
+                next_degree_pull(one.coefficients, one.variance, model.order, float(noise))
+                for one, noise in zip(before.fields, before.noise_px, strict=True)
+            ]
+            pulls = [own[place] for place in standing]
+        return tuple(
+            self.pool.map(
+                lambda part, pull: eliminate(
+                    part.rays, poses, part.metric, part.weight, model, pull, wave_degree
+                ),
+                parts,
+                pulls,
+            )
+        )
+
+    def solved(
+        self,
+        fields: tuple[Eliminated, ...],
+        poses: Poses,
+        model: FieldColumns,
+        before: Solution | None = None,
+    ) -> Solution:
+        """Return the solution of equations at `poses`; `before` knows the prior's scales."""
+        unit = self.prior.units(len(self.label_mm))
+        place_mm = self.label_mm + poses.offset_mm
+        common = orthonormal(similarity_vectors(place_mm), unit)
+        waves = wavefront_vectors(place_mm, model.pupil_degree) / unit
+        waves = orthonormal(waves - (waves @ common.T) @ common, np.ones_like(unit))
+        noise_px = np.array([noise_of(one, unit, common) for one in fields])
+        shares = 1.0 / noise_px**2
+        matrix = sum(share * one.whole.matrix for share, one in zip(shares, fields, strict=True))
+        side = sum(share * one.whole.side for share, one in zip(shares, fields, strict=True)) * unit
+        information = without(matrix * np.outer(unit, unit), common)
+        side = side - common.T @ (common @ side)
+        here = poses.as_vectors().ravel() / unit
+        scales = (1.0, 1.0, 1.0) if before is None else before.scales
+        weight = self.prior.weights(poses, scales)
+        found = posterior(information, side + information @ here, weight, common, waves)
+        return Solution(
+            poses=poses.moved(((found.mean - here) * unit).reshape(-1, PER_SHOT)),
+            information=information,
+            common=common,
+            waves=waves,
+            covariance=found.covariance,
+            scales=found.scales,
+            noise_px=noise_px,
+            fields=fields,
+            model=model,
+        )
+
+    def moved(self, solution: Solution, poses: Poses) -> float:
+        """Return how far a solution is from `poses` at most, per its own sigma."""
+        step = (solution.poses.as_vectors() - poses.as_vectors()).ravel() / self.prior.units(
+            len(self.label_mm)
+        )
+        return float(np.max(np.abs(step) / np.sqrt(np.diagonal(solution.covariance))))
+
+    def weighed(self, parts: Sequence[_Part], fields: Sequence[Eliminated]) -> list[_Part]:
+        """Return parts with robust weights by what the fields leave of them."""
+        return list(self.pool.map(lambda part, one: part.weighed(one.rest_px), parts, fields))
+
+    def joined(
+        self,
+        rays: Sequence[Rays],
+        few: Sequence[_Part],
+        leading: Sequence[int],
+        known: Sequence[_Part],
+        poses: Poses,
+        model: FieldColumns,
+    ) -> list[_Part]:
+        """Return all parts: the leading ones as known, the others weighed by fields of few samples of them."""
+        others = [place for place in range(len(rays)) if place not in leading]
+        parts = [few[place] for place in others]
+        if parts:
+            parts = self.weighed(parts, self.eliminated(parts, poses, model))
+            fields = self.eliminated(parts, poses, model)
+            parts = list(
+                self.pool.map(lambda *job: _whole(*job, poses), [rays[k] for k in others], parts, fields)
+            )
+        found = dict(zip([*leading, *others], [*known, *parts], strict=True))
+        return [found[place] for place in range(len(rays))]
+
+
 def solve_poses(
-    rays: Sequence[Rays], label_mm: FloatArray, prior: Prior, pupil_degree: int, /, *, threads: int = 2
+    rays: Sequence[Rays],
+    leads: Sequence[int],
+    label_mm: FloatArray,
+    prior: Prior,
+    pupil_degree: int,
+    /,
+    *,
+    threads: int = 2,
 ) -> Solution:
     """Return the poses of shots labelled (k, 3) mm that all `rays` agree on best.
+
+    `leads`: the place of the channel and colour that stands for each in the first steps, itself or another of
+    its channel.
 
     Raises
     ------
@@ -100,39 +193,48 @@ def solve_poses(
 
     Notes
     -----
-    The first steps take some of the samples and a low degree: pose errors are tens of times the noise, so
-    they must be out before single samples are judged and a degree is chosen. Then robust weights and the pull
-    of the next pupil degree are renewed at each step. The field is solved anew at each step: equations at old
-    poses make the common motions look measured.
+    The first steps take the leading colours, some of the samples and a low degree: pose errors are tens of
+    times the noise, so they must be out before single samples are judged and a degree is chosen. A step of
+    all samples of the leading colours and the highest degree chooses it: columns that the choice leaves out
+    need no other pass, and a degree is chosen for fields one by one, which colours share. Then all colours
+    join, and robust weights and the pull of the next pupil degree are renewed at each step. The field is
+    solved anew at each step: equations at old poses make the common motions look measured. How steps shrink
+    is told by the first two, so the last is that after which another would be short.
     """
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
+        search = _Search(label_mm, prior, pool)
         few = list(pool.map(_some, rays))
-        poses = Poses.of_labels(len(label_mm))
-        model = _affordable(few, len(label_mm), pupil_degree, FIRST_DEGREE)
+        first = _affordable(few, len(label_mm), pupil_degree, FIRST_DEGREE)
+        leading = np.unique(leads)
+        parts = [few[place] for place in leading]
+        poses, moves = Poses.of_labels(len(label_mm)), []
         for _ in range(FIRST_STEPS):
-            solution = _step(few, poses, label_mm, prior, model, None, pool)
+            solution = search.solved(search.eliminated(parts, poses, first), poses, first)
+            moves.append(search.moved(solution, poses))
             poses = solution.poses
-        few = [part.weighed(one.rest_px) for part, one in zip(few, solution.fields, strict=True)]
-        poses = _step(few, poses, label_mm, prior, model, None, pool).poses
-        parts = list(pool.map(_whole, rays))
-        model = _affordable(parts, len(label_mm), pupil_degree, FIRST_DEGREE)
-        solution = _step(parts, poses, label_mm, prior, model, None, pool)
-        model = _affordable(parts, len(label_mm), pupil_degree, HIGHEST_DEGREE)
-        before = None
-        for turn in range(MOST_STEPS):
-            poses = solution.poses
-            parts = [part.weighed(one.rest_px) for part, one in zip(parts, solution.fields, strict=True)]
-            # To choose a degree, columns alone will do.
-            waves = pupil_degree + 1 if turn else 0
-            solution = _step(parts, poses, label_mm, prior, model, before, pool, wave_degree=waves)
-            if turn == 0:
-                # Coefficients of a lower degree are no longer what they were: the next pull is found anew.
-                model, before = _least_score(solution, prior.units(len(label_mm))), None
-                continue
-            before = solution
-            moved = (solution.poses.as_vectors() - poses.as_vectors()).ravel() / prior.units(len(label_mm))
-            if np.all(np.abs(moved) <= SETTLED * np.sqrt(np.diagonal(solution.covariance))):
+        bend = moves[1] / moves[0] ** 2
+        parts = search.weighed(parts, solution.fields)
+        solution = search.solved(search.eliminated(parts, poses, first), poses, first)
+        whole = [rays[place] for place in leading]
+        parts = list(pool.map(lambda *job: _whole(*job, poses), whole, parts, solution.fields))
+        poses = solution.poses
+        widest = _affordable(parts, len(label_mm), pupil_degree, HIGHEST_DEGREE)
+        # To choose a degree, columns alone will do.
+        fields = search.eliminated(parts, poses, widest)
+        model = least_score(fields, widest, prior.units(len(label_mm)), solution.common)
+        places, _ = widest.nested([model])
+        fields = tuple(pool.map(lambda one: one.with_columns(places), fields))
+        solution = search.solved(fields, poses, model, solution)
+        parts = search.joined(rays, few, leading, search.weighed(parts, fields), solution.poses, first)
+        standing = np.searchsorted(leading, leads)
+        for _ in range(MOST_STEPS):
+            poses, before = solution.poses, solution
+            fields = search.eliminated(parts, poses, model, before, standing, pupil_degree + 1)
+            solution = search.solved(fields, poses, model, before)
+            moved = search.moved(solution, poses)
+            if max(bend * moved, LEAST_SHRINK) * moved <= SETTLED:
                 break
+            parts, standing = search.weighed(parts, fields), np.arange(len(rays))
     return replace(solution, covariance=_with_second_order(solution, label_mm, prior))
 
 
@@ -153,21 +255,29 @@ def _with_second_order(solution: Solution, label_mm: FloatArray, prior: Prior) -
     return solution.covariance + np.diag(np.tile(np.repeat(placed, 3), len(own)))
 
 
-def _whole(rays: Rays) -> _Part:
-    samples = rays.samples
-    relative = np.median(samples.sigma_px) / samples.sigma_px
-    slopes = rays.base or first_expansions(replace(samples, pupil=samples.pupil.up_to(2)))[0]
-    return _Part(rays, pixel_metric(samples, slopes) * relative**2, np.ones(samples.count))
-
-
 def _some(rays: Rays) -> _Part:
     """Return FIRST_SAMPLES samples at most, taken at random, in order: strides would miss whole shots."""
     count = rays.samples.count
-    if count <= FIRST_SAMPLES:
-        return _whole(rays)
-    keep = np.sort(np.random.default_rng(0).choice(count, FIRST_SAMPLES, replace=False))
-    some = Rays(rays.samples.take(keep), rays.unit[keep], rays.label_mm[keep], rays.shot[keep], rays.base)
-    return _whole(some)
+    if count > FIRST_SAMPLES:
+        keep = np.sort(np.random.default_rng(0).choice(count, FIRST_SAMPLES, replace=False))
+        samples = rays.samples.take(keep)
+        rays = Rays(samples, rays.unit[keep], rays.label_mm[keep], rays.shot[keep], rays.base)
+    slopes = rays.base or first_expansions(replace(rays.samples, pupil=rays.samples.pupil.up_to(2)))[0]
+    return _Part(rays, _metric(rays, slopes), np.ones(rays.samples.count))
+
+
+def _whole(rays: Rays, few: _Part, field: Eliminated, poses: Poses) -> _Part:
+    """Return all samples, weighed by the field that few of them gave at `poses`."""
+    placed = rays.at(poses).samples
+    metric = few.metric if few.rays is rays else _metric(rays, rays.base or field.expansion)
+    rest_px = in_pixels(metric, residuals(placed, (field.expansion,)))
+    return _Part(rays, metric, robust_weight(rays.samples, rest_px))
+
+
+def _metric(rays: Rays, slopes: Expansion) -> FloatArray:
+    """Return what turns cosine residuals into squared px, by the slopes of a rough field."""
+    relative = np.median(rays.samples.sigma_px) / rays.samples.sigma_px
+    return pixel_metric(rays.samples, slopes) * relative**2
 
 
 def _affordable(parts: Sequence[_Part], shots: int, pupil_degree: int, highest: int) -> FieldColumns:
@@ -184,109 +294,3 @@ def _affordable(parts: Sequence[_Part], shots: int, pupil_degree: int, highest: 
         f"need {int(model.columns.count * SAMPLES_PER_COLUMN) + PER_SHOT * shots + 1}. Measure more points "
         "a shot, or fit without --poses free."
     )
-
-
-def _step(
-    parts: Sequence[_Part],
-    poses: Poses,
-    label_mm: FloatArray,
-    prior: Prior,
-    model: FieldColumns,
-    before: "Solution | None",
-    pool: ThreadPoolExecutor,
-    *,
-    wave_degree: int = 0,
-) -> Solution:
-    """Return the solution of the equations at `poses`; `before` knows how large the next degree may be."""
-    shots = len(label_mm)
-    if before is None:
-        pulls = [np.zeros(model.columns.count)] * len(parts)
-    else:
-        pulls = [
-            next_degree_pull(one.coefficients, one.variance, model.order, float(noise))
-            for one, noise in zip(before.fields, before.noise_px, strict=True)
-        ]
-    fields = tuple(
-        pool.map(
-            lambda job: eliminate(
-                job[0].rays, poses, job[0].metric, job[0].weight, model, job[1], wave_degree
-            ),
-            zip(parts, pulls, strict=True),
-        )
-    )
-    unit = prior.units(shots)
-    common = orthonormal(similarity_vectors(label_mm + poses.offset_mm), unit)
-    noise_px = np.array([_noise(one, unit, common) for one in fields])
-    shares = 1.0 / noise_px**2
-    raw = sum(share * one.matrix for share, one in zip(shares, fields, strict=True)) * np.outer(unit, unit)
-    side = sum(share * one.side for share, one in zip(shares, fields, strict=True)) * unit
-    information = without(raw, common)
-    side = side - common.T @ (common @ side)
-    pull = prior.weights(poses)
-    covariance: FloatArray = np.asarray(np.linalg.inv(information + np.diag(pull)), dtype=np.float64)
-    step = covariance @ (side - pull * poses.as_vectors().ravel() / unit)
-    return Solution(
-        poses=poses.moved((step * unit).reshape(shots, PER_SHOT)),
-        information=information,
-        common=common,
-        covariance=covariance,
-        noise_px=noise_px,
-        fields=fields,
-        model=model,
-    )
-
-
-def _freedom(field: Eliminated, columns: int, unknowns: int) -> float:
-    """Return how many of the weighted numbers the field and the poses leave free."""
-    return max(2.0 * field.weight - columns - unknowns, 1.0)
-
-
-def _after_poses(
-    matrix: FloatArray, side: FloatArray, square: float, unit: FloatArray, common: FloatArray
-) -> float:
-    """Return what of a sum of squares is left when a field's own poses are free too, common motions apart.
-
-    A truncated polynomial would gain by moving the whole capture, far beyond where slopes hold.
-    """
-    scaled = without(matrix * np.outer(unit, unit), common)
-    scaled += common.T @ common * np.trace(scaled) / len(scaled)
-    gain = side * unit
-    gain = gain - common.T @ (common @ gain)
-    return square - float(gain @ np.linalg.solve(scaled, gain))
-
-
-def _noise(field: Eliminated, unit: FloatArray, common: FloatArray) -> float:
-    """Return the noise per axis, px, of one channel and colour: its poses free, so that no shot weighs."""
-    left = _after_poses(field.matrix, field.side, field.square, unit, common)
-    freedom = _freedom(field, len(field.coefficients), len(unit) - len(common))
-    return max(float(np.sqrt(max(left, 0.0) / freedom)), LEAST_NOISE_PX)
-
-
-def _least_score(solution: Solution, unit: FloatArray) -> FieldColumns:
-    """Return the columns with the least generalised cross-validation score.
-
-    First the degrees up to which the mirror symmetries may be broken, then the total degree.
-    """
-    model = solution.model
-    for name in ("odd_v_degree", "odd_u_degree"):
-        model = _least_of(
-            solution, unit, [replace(model, **{name: level}) for level in range(-1, model.degree + 1)]
-        )
-    least = 2 * (model.pupil_degree - 1)
-    return _least_of(
-        solution, unit, [replace(model, degree=level) for level in range(least, model.degree + 1)]
-    )
-
-
-def _least_of(solution: Solution, unit: FloatArray, chain: Sequence[FieldColumns]) -> FieldColumns:
-    """Return the columns of a nested chain with the least score over all channels and colours."""
-    places, lengths = solution.model.nested(chain)
-    scores = np.zeros(len(chain))
-    for field in solution.fields:
-        for place, (length, equations) in enumerate(
-            zip(lengths, field.of_fewer(places, lengths), strict=True)
-        ):
-            left = _after_poses(*equations, unit, solution.common)
-            freedom = _freedom(field, length, len(unit) - len(solution.common))
-            scores[place] += field.weight * np.log(left / freedom**2)
-    return chain[int(np.argmin(scores))]

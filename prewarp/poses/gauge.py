@@ -41,27 +41,14 @@ def wavefront_exponents(highest: int, /) -> Exponents:
 
 def wavefront_slopes(x: FloatArray, y: FloatArray, exponents: Exponents, /) -> FloatArray:
     """Return (dphi/dx, dphi/dy) (f, 2, n) of every phi = x^a y^b at points (n,)."""
-    return np.array([[_power(x, a, 1) * y**b, x**a * _power(y, b, 1)] for a, b in exponents]).reshape(
+    return np.array([[_power_slope(x, a) * y**b, x**a * _power_slope(y, b)] for a, b in exponents]).reshape(
         -1, 2, len(x)
     )
 
 
-def wavefront_curvatures(x: FloatArray, y: FloatArray, exponents: Exponents, /) -> FloatArray:
-    """Return second derivatives xx, xy, yy (f, 3, n) of every phi = x^a y^b."""
-    return np.array(
-        [
-            [_power(x, a, 2) * y**b, _power(x, a, 1) * _power(y, b, 1), x**a * _power(y, b, 2)]
-            for a, b in exponents
-        ]
-    ).reshape(-1, 3, len(x))
-
-
-def _power(x: FloatArray, exponent: int, derivative: int) -> FloatArray:
-    """Return the first or second derivative of x^exponent."""
-    if exponent < derivative:
-        return np.zeros_like(x)
-    factor = exponent if derivative == 1 else exponent * (exponent - 1)
-    return factor * x ** (exponent - derivative)
+def _power_slope(x: FloatArray, exponent: int) -> FloatArray:
+    """Return the derivative of x^exponent."""
+    return exponent * x ** (exponent - 1) if exponent > 0 else np.zeros_like(x)
 
 
 def wavefront_heights(x: FloatArray, y: FloatArray, exponents: Exponents, /) -> FloatArray:

@@ -14,7 +14,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.frames import ARCMIN_PER_RADIAN
 from prewarp.poses.estimate import Solution
-from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors
+from prewarp.poses.gauge import similarity_vectors
 from prewarp.poses.rays import PER_SHOT
 from prewarp.poses.shots import Shots
 
@@ -104,10 +104,8 @@ class Modes:
 def modes_of(solution: Solution, shots: Shots, unit: FloatArray, /) -> Modes:
     """Return what the samples tell of the poses; `unit` (6 k,) sigma of every unknown beforehand."""
     place = shots.label_mm + solution.poses.offset_mm
-    waves = wavefront_vectors(place, solution.model.pupil_degree) / unit
-    common = solution.common
-    waves = orthonormal(waves - (waves @ common.T) @ common, np.ones_like(unit))
-    both = np.concatenate([common, waves])
+    waves = solution.waves
+    both = np.concatenate([solution.common, waves])
     rest = np.linalg.svd(both)[2][len(both) :]
     found: dict[int, list[Mode]] = {0: [], 1: [], 2: list(_common_motions(place, unit))}
     for name, patterns in ((WAVEFRONT, waves), (OTHERS, rest)):

@@ -8,6 +8,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.errors import FitError
 from prewarp.field import FieldSet
+from prewarp.fitting.models import PolynomialModel
 from prewarp.frames import ARCMIN_PER_RADIAN, degrees_from_tangent, unit_from_tangent
 from prewarp.grids import Grid
 from prewarp.grids.table import forward_tangent
@@ -53,7 +54,8 @@ class PoseEstimate:
     `sigma_mm` (k, 3) and `sigma_arcmin` (k, 3): 1-sigma of offset and turn, common motions included: those
     are as uncertain as the labels. `stage_mm`, `turn_arcmin`: sigma stated beforehand. `noise_px` by
     (channel, colour). `covariance` (6 k, 6 k) of offset x, y, z and turn x, y, z of each shot, per stated
-    sigma. `difference_degree`: over the pupil, of the difference to a base that was found with the poses.
+    sigma. `model` the columns of each channel and colour. `scales`: to which part of what was stated the
+    shots themselves narrow offsets, turns and common wavefronts. `difference_degree`: over the pupil, of the difference to a base that was found with the poses.
     """
 
     shots: Shots
@@ -66,6 +68,8 @@ class PoseEstimate:
     covariance: FloatArray
     slips: tuple[Slip, ...]
     modes: Modes
+    model: PolynomialModel
+    scales: tuple[float, ...]
     difference_degree: int | None = None
 
     @property

@@ -12,8 +12,8 @@ from scipy import linalg
 
 from prewarp.checks import FloatArray
 from prewarp.fitting.leastsquares import Factor
-from prewarp.poses.columns import FieldColumns, ShotSums, column_sums, forward_solved, weighted_vectors
-from prewarp.poses.gauge import Exponents, wavefront_curvatures, wavefront_heights, wavefront_slopes
+from prewarp.poses.columns import forward_solved
+from prewarp.poses.gauge import Exponents, wavefront_heights, wavefront_slopes
 from prewarp.poses.rays import PlacedRays
 
 # Below this share of its square a wave is left to the field's columns: rounding.
@@ -22,16 +22,14 @@ _ROUNDING = 1e-8
 
 @dataclass(frozen=True)
 class Share:
-    """Common wavefronts in the field. `weighted` (f, 2, n) W E; `tail` (m, f) L^-1 F'W E; `taken` (m, f) what
-    the columns take up of each; `half` (f, r) H with H H' the inverse of what is left of E'W E; `amount` (f,)
-    of each in the field.
+    """Common wavefronts in the field: `amount` (f,) of each; `taken` (m,) what columns have less for them;
+    `half` (f, r) H with H H' the inverse of what the columns leave of E'W E; `tail` (m, f) L^-1 F'W E.
     """
 
-    weighted: FloatArray
-    tail: FloatArray
+    amount: FloatArray
     taken: FloatArray
     half: FloatArray
-    amount: FloatArray
+    tail: FloatArray
 
 
 def common_waves(placed: PlacedRays, by_pupil: FloatArray, exponents: Exponents) -> FloatArray:
@@ -52,37 +50,29 @@ def common_waves(placed: PlacedRays, by_pupil: FloatArray, exponents: Exponents)
     return result
 
 
-def curvature_of_waves(placed: PlacedRays, amount: FloatArray, exponents: Exponents) -> FloatArray:
-    """Return d/d(x, y) (2, 2, n), per mm, of `amount` (f,) of each wave at fixed panel points."""
-    frame = placed.samples.frame
-    x, y = frame.normalised(placed.samples.reference_mm)
-    curvature = np.tensordot(amount, wavefront_curvatures(x, y, exponents), 1) * placed.unit[:, 2]
-    half_x, half_y = frame.half_mm
-    across = curvature[1] / half_y
-    steep = curvature[2] * half_x / half_y**2
-    return np.array([[curvature[0] / half_x, across], [across, steep]], dtype=np.float64)
-
-
 def share_of_waves(
-    placed: PlacedRays,
-    shots: ShotSums,
-    waves: FloatArray,
-    weights: FloatArray,
-    rest: FloatArray,
-    solver: Factor,
-    pulled: FloatArray,
-    model: FieldColumns,
+    among: FloatArray, on_rest: FloatArray, joint: FloatArray, unsolved: FloatArray, solver: Factor
 ) -> Share:
-    """Return how much of each wave (f, 2, n) the field has beyond its columns."""
-    weighted = weighted_vectors(weights, waves)
-    left = weighted_vectors(weights, rest[None])
-    mixed = column_sums(placed, shots, np.concatenate([weighted, left]), model).sum(axis=1)
-    tail, unsolved = forward_solved(solver, mixed[:, :-1]), forward_solved(solver, mixed[:, -1] - pulled)
-    among = np.tensordot(weighted, waves, ((1, 2), (1, 2)))
+    """Return how much of each wave the field has beyond its columns.
+
+    Parameters
+    ----------
+    among : (f, f) float array
+        E'W E of the waves E.
+    on_rest : (f,) float array
+        E'W r, r what the columns alone leave.
+    joint : (m, f) float array
+        F'W E.
+    unsolved : (m,) float array
+        L^-1 of what solving left of F'W r.
+    solver : Factor
+        Of the columns.
+    """
+    tail = forward_solved(solver, joint)
     half = _half_inverse(among - tail.T @ tail, np.diagonal(among))
-    amount = half @ (half.T @ (np.tensordot(weighted, rest, 2) - tail.T @ unsolved))
-    taken = linalg.solve_triangular(solver.lower, tail, lower=True, trans=1, check_finite=False)
-    return Share(weighted, tail, taken * solver.scale[:, None], half, amount)
+    amount = half @ (half.T @ (on_rest - tail.T @ unsolved))
+    taken = linalg.solve_triangular(solver.lower, tail @ amount, lower=True, trans=1, check_finite=False)
+    return Share(amount, taken * solver.scale, half, tail)
 
 
 def _half_inverse(matrix: FloatArray, size: FloatArray) -> FloatArray:

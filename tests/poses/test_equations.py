@@ -119,9 +119,9 @@ def test_elimination_agrees_with_a_matrix_written_out():
     left = pose - field @ np.linalg.lstsq(field, pose, rcond=1e-13)[0]
     rest = target - field @ np.linalg.lstsq(field, target, rcond=1e-13)[0]
     slow = left.T @ left
-    np.testing.assert_allclose(found.matrix, slow, atol=1e-5 * np.abs(slow).max())
-    np.testing.assert_allclose(found.side, left.T @ rest, atol=1e-5 * np.abs(left.T @ rest).max())
-    assert found.square == pytest.approx(rest @ rest, rel=1e-6)
+    np.testing.assert_allclose(found.whole.matrix, slow, atol=1e-5 * np.abs(slow).max())
+    np.testing.assert_allclose(found.whole.side, left.T @ rest, atol=1e-5 * np.abs(left.T @ rest).max())
+    assert found.whole.square == pytest.approx(rest @ rest, rel=1e-6)
 
 
 def information(rays, labels, metric, wave_degree):
@@ -131,8 +131,8 @@ def information(rays, labels, metric, wave_degree):
         rays, Poses.of_labels(25), metric, ones, model, np.zeros(model.columns.count), wave_degree
     )
     unit = np.tile([SIGMA_MM] * 3 + [SIGMA_RAD] * 3, 25)
-    whole = found.matrix + found.tail.T @ found.tail
-    return [one * np.outer(unit, unit) for one in (found.matrix, whole)], unit
+    whole = found.whole.matrix + found.tail.T @ found.tail
+    return [one * np.outer(unit, unit) for one in (found.whole.matrix, whole)], unit
 
 
 def test_seven_common_motions_are_lost_and_no_other_with_depth():
@@ -177,18 +177,18 @@ def test_fewer_columns_are_those_of_a_model_without_the_others():
     )
     places, lengths = large.nested(chain)
     assert lengths == [one.columns.count for one in chain]
-    normal, tail, forward = whole.equations.matrix, whole.joint, whole.equations.side
+    normal, tail, forward = whole.solver.equations.matrix, whole.joint, whole.solver.equations.side
     normal = normal + RIDGE * np.diag(np.diagonal(normal))
     found = whole.of_fewer(places, lengths)
-    for length, own, (matrix, side, square) in zip(lengths, smaller, found, strict=True):
+    for length, own, one in zip(lengths, smaller, found, strict=True):
         kept = places[:length]
         solved = np.linalg.solve(normal[np.ix_(kept, kept)], tail[kept])
-        slow = whole.plain_matrix + whole.tail.T @ whole.tail - tail[kept].T @ solved
-        np.testing.assert_allclose(matrix, slow, atol=1e-6 * np.abs(slow).max())
-        slow = whole.plain_side + whole.tail.T @ whole.forward - solved.T @ forward[kept]
-        np.testing.assert_allclose(side, slow, atol=1e-6 * np.abs(slow).max())
+        slow = whole.columns_alone.matrix + whole.tail.T @ whole.tail - tail[kept].T @ solved
+        np.testing.assert_allclose(one.matrix, slow, atol=1e-6 * np.abs(slow).max())
+        slow = whole.columns_alone.side + whole.tail.T @ whole.solver.forward - solved.T @ forward[kept]
+        np.testing.assert_allclose(one.side, slow, atol=1e-6 * np.abs(slow).max())
         # What is left after the factor's ridge, which refinement takes out of a model's own solution.
-        assert square == pytest.approx(own.plain_square, rel=1e-3)
+        assert one.square == pytest.approx(own.columns_alone.square, rel=1e-3)
 
 
 def test_wavefronts_are_as_symmetric_as_the_columns():
