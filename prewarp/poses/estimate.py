@@ -10,6 +10,7 @@ from threadpoolctl import threadpool_limits
 from prewarp.checks import FloatArray
 from prewarp.errors import FitError
 from prewarp.fitting.expansion import Expansion
+from prewarp.fitting.gaps import degree_carried
 from prewarp.fitting.outlying import robust_weight
 from prewarp.fitting.polynomial import first_expansions
 from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
@@ -38,8 +39,8 @@ class Solution:
 
     `information` (6 k, 6 k) of the samples, the seven common motions taken out; `common` (7, 6 k) those
     motions, `waves` (f, 6 k) common wavefronts apart from them, orthonormal both; `covariance` (6 k, 6 k)
-    with the prior, `scales` what that was narrowed to (`prior.FAMILIES`); `noise_px` (fields,); `fields` the last
-    elimination of each channel and colour; `model` their columns.
+    with the prior, `scales` what that was narrowed to (`prior.FAMILIES`); `noise_px` (fields,); `fields` the
+    last elimination of each channel and colour; `model` their columns.
     """
 
     poses: Poses
@@ -108,9 +109,10 @@ class _Search:
         fields: tuple[Eliminated, ...],
         poses: Poses,
         model: FieldColumns,
-        before: Solution | None = None,
+        *,
+        narrowed: bool = True,
     ) -> Solution:
-        """Return the solution of equations at `poses`; `before` knows the prior's scales."""
+        """Return the solution of equations at `poses`; `narrowed`: the prior by what the shots say."""
         unit = self.prior.units(len(self.label_mm))
         place_mm = self.label_mm + poses.offset_mm
         common = orthonormal(similarity_vectors(place_mm), unit)
@@ -123,9 +125,8 @@ class _Search:
         information = without(matrix * np.outer(unit, unit), common)
         side = side - common.T @ (common @ side)
         here = poses.as_vectors().ravel() / unit
-        scales = (1.0, 1.0, 1.0) if before is None else before.scales
-        weight = self.prior.weights(poses, scales)
-        found = posterior(information, side + information @ here, weight, common, waves)
+        weight = self.prior.weights(poses)
+        found = posterior(information, side + information @ here, weight, common, waves, narrowed=narrowed)
         return Solution(
             poses=poses.moved(((found.mean - here) * unit).reshape(-1, PER_SHOT)),
             information=information,
@@ -158,7 +159,7 @@ class _Search:
         poses: Poses,
         model: FieldColumns,
     ) -> list[_Part]:
-        """Return all parts: the leading ones as known, the others weighed by fields of few samples of them."""
+        """Return all parts: the leading ones as known, the others weighed by fields of few samples."""
         others = [place for place in range(len(rays)) if place not in leading]
         parts = [few[place] for place in others]
         if parts:
@@ -204,33 +205,34 @@ def solve_poses(
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
         search = _Search(label_mm, prior, pool)
         few = list(pool.map(_some, rays))
-        first = _affordable(few, len(label_mm), pupil_degree, FIRST_DEGREE)
         leading = np.unique(leads)
+        carried = min(pool.map(lambda k: degree_carried(rays[k].samples, HIGHEST_DEGREE), leading))
+        first = _affordable(few, len(label_mm), pupil_degree, min(FIRST_DEGREE, carried))
         parts = [few[place] for place in leading]
         poses, moves = Poses.of_labels(len(label_mm)), []
         for _ in range(FIRST_STEPS):
-            solution = search.solved(search.eliminated(parts, poses, first), poses, first)
+            solution = search.solved(search.eliminated(parts, poses, first), poses, first, narrowed=False)
             moves.append(search.moved(solution, poses))
             poses = solution.poses
         bend = moves[1] / moves[0] ** 2
         parts = search.weighed(parts, solution.fields)
-        solution = search.solved(search.eliminated(parts, poses, first), poses, first)
+        solution = search.solved(search.eliminated(parts, poses, first), poses, first, narrowed=False)
         whole = [rays[place] for place in leading]
         parts = list(pool.map(lambda *job: _whole(*job, poses), whole, parts, solution.fields))
         poses = solution.poses
-        widest = _affordable(parts, len(label_mm), pupil_degree, HIGHEST_DEGREE)
+        widest = _affordable(parts, len(label_mm), pupil_degree, carried)
         # To choose a degree, columns alone will do.
         fields = search.eliminated(parts, poses, widest)
         model = least_score(fields, widest, prior.units(len(label_mm)), solution.common)
         places, _ = widest.nested([model])
         fields = tuple(pool.map(lambda one: one.with_columns(places), fields))
-        solution = search.solved(fields, poses, model, solution)
+        solution = search.solved(fields, poses, model)
         parts = search.joined(rays, few, leading, search.weighed(parts, fields), solution.poses, first)
         standing = np.searchsorted(leading, leads)
         for _ in range(MOST_STEPS):
             poses, before = solution.poses, solution
             fields = search.eliminated(parts, poses, model, before, standing, pupil_degree + 1)
-            solution = search.solved(fields, poses, model, before)
+            solution = search.solved(fields, poses, model)
             moved = search.moved(solution, poses)
             if max(bend * moved, LEAST_SHRINK) * moved <= SETTLED:
                 break

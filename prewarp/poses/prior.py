@@ -1,34 +1,40 @@
 """What is known of poses beforehand, and by how much the shots themselves say that they are better.
 
 Poses are normal about their labels with the stated sigma, a shot that slipped let go of (Student's t). Where
-shots are better than stated, a prior of the stated size lets noise into poses that need none. So each family
-of patterns has a scale of its own: offsets, turns, and common wavefronts, which are smooth over the eye box:
-of those single shots say nothing. The scale is what the samples say (empirical Bayes by the evidence;
-D. J. C. MacKay, Neural Computation 4 (1992) 415, from memory): the largest one that is hardly less likely
-than the best, so of a family that the samples do not show it stays 1. The seven common motions keep what was
-stated: no sample shows them. A stage that is worse than stated is told, not believed.
+shots are better than stated, a prior of the stated size lets noise into poses that need none. So the stated
+sigma has a scale, one for single shots and one for common wavefronts, which are smooth over the eye box: of
+those single shots say nothing, a bent rail makes them. The scale is what the samples say (empirical Bayes by
+the evidence; D. J. C. MacKay, Neural Computation 4 (1992) 415, from memory), and of that the upper end.
+Offsets and turns are asked apart and the larger scale taken for both: a small one looks like the other. What
+no sample shows keeps what was stated: the seven common motions, wavefronts that the samples hardly tell,
+shots that slipped. A stage that is worse than stated is told, not believed.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from scipy import linalg
 
 from prewarp.checks import FloatArray
-from prewarp.poses.rays import Poses
+from prewarp.poses.rays import PER_SHOT, TURN, Poses
 
 # Degrees of freedom of Student's t, the prior of a shot's offset and of its turn (common practice for robust
 # priors: K. L. Lange, R. J. A. Little, J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881, from memory).
 FREEDOM = 4.0
 # Scales of the stated sigma that are asked.
-SCALES = 2.0 ** -np.arange(8)
+SCALES = 2.0 ** -np.arange(6)
 # A scale is hardly less likely than the best if its log evidence falls short by no more than this: an
 # interval of 95 per cent (half of chi-square of one number).
 HARDLY_LESS = 1.92
-# Each family's scale is asked given the others': so often.
-_ROUNDS = 2
-FAMILIES = ("offsets", "turns", "common wavefronts")
+# A wavefront is shown by the samples where they leave less than this share of its stated sigma.
+SHOWN_SHARE = 0.25
+# What is asked for a scale: offsets, turns, wavefronts; and what keeps what was stated.
+_OFFSETS, _TURNS, _WAVES, _STATED = range(4)
+# A shot whose prior weighs less than this slipped: 5 sigma.
+LET_GO = (FREEDOM + 3.0) / (FREEDOM + 25.0)
+FAMILIES = ("single shots", "common wavefronts")
 
 
 @dataclass(frozen=True)
@@ -42,12 +48,15 @@ class Prior:
         """Return the sigma of every unknown, (6 k,)."""
         return np.tile([self.sigma_mm] * 3 + [self.sigma_rad] * 3, shots)
 
-    def weights(self, poses: Poses, scales: Sequence[float], /) -> FloatArray:
-        """Return the weight (6 k,) of the prior of every unknown: it lets go of a shot that slipped."""
+    def weights(self, poses: Poses, /) -> FloatArray:
+        """Return the weight (6 k,) of the prior of every unknown: it lets go of a shot that slipped.
+
+        By what was stated, not by a scale found: weights and scale would shrink together without end.
+        """
         squared = np.stack(
             [
-                np.sum((poses.offset_mm / (self.sigma_mm * scales[0])) ** 2, axis=1),
-                np.sum((poses.turn_rad / (self.sigma_rad * scales[1])) ** 2, axis=1),
+                np.sum((poses.offset_mm / self.sigma_mm) ** 2, axis=1),
+                np.sum((poses.turn_rad / self.sigma_rad) ** 2, axis=1),
             ],
             axis=1,
         )
@@ -65,7 +74,14 @@ class Posterior:
 
 
 def posterior(
-    information: FloatArray, target: FloatArray, weight: FloatArray, common: FloatArray, waves: FloatArray, /
+    information: FloatArray,
+    target: FloatArray,
+    weight: FloatArray,
+    common: FloatArray,
+    waves: FloatArray,
+    /,
+    *,
+    narrowed: bool = True,
 ) -> Posterior:
     """Return what is known of the poses x, (6 k,) per stated sigma, given samples and prior.
 
@@ -78,18 +94,25 @@ def posterior(
         Of the prior of every unknown.
     common, waves : (7, 6 k), (f, 6 k) float arrays
         Orthonormal common motions, and common wavefronts apart from those.
+    narrowed : bool
+        Whether the scales are found, or 1.
 
     Notes
     -----
-    x = A z with z standard normal, A = W^-1/2 [Q, c W, (1 - QQ' - WW') D], D the scales of offsets and turns:
-    log evidence = -log det(1 + A'S A) / 2 + target'A (1 + A'S A)^-1 A'target / 2.
+    x = A z with z standard normal, A = W^-1/2 [Q, U, c V, (1 - QQ' - UU' - VV') D]: Q common motions, U and V
+    wavefronts that samples hardly tell and do, D the scale of each unknown's own. Log evidence
+    -log det(1 + A'S A) / 2 + target'A (1 + A'S A)^-1 A'target / 2.
     """
-    patterns = np.concatenate([common, waves])
-    single = np.eye(len(target)) - patterns.T @ patterns
-    root = np.concatenate([patterns.T, single], axis=1) / np.sqrt(weight)[:, None]
+    slack = 1.0 / np.sqrt(weight)
+    stated = linalg.inv(information + np.diag(weight), check_finite=False)
+    square, turned = np.linalg.eigh(waves @ stated @ waves.T)
+    patterns = np.concatenate([common, turned.T @ waves])
+    root = np.concatenate([patterns.T, np.eye(len(target)) - patterns.T @ patterns], axis=1) * slack[:, None]
     inner, seen = root.T @ information @ root, root.T @ target
-    is_turn = np.arange(len(target)) % 6 >= 3
-    family = np.concatenate([np.full(len(common), 3), np.full(len(waves), 2), is_turn])
+    of_waves = np.where(square < SHOWN_SHARE**2, _WAVES, _STATED)
+    is_turn = np.arange(len(target)) % PER_SHOT >= TURN.start
+    of_shots = np.where(weight < LET_GO, _STATED, np.where(is_turn, _TURNS, _OFFSETS))
+    family = np.concatenate([np.full(len(common), _STATED), of_waves, of_shots])
 
     def factored(scales: Sequence[float]) -> tuple[FloatArray, FloatArray, FloatArray]:
         size = np.array([*scales, 1.0])[family]
@@ -102,11 +125,14 @@ def posterior(
         _, lower, half = factored(scales)
         return float(half @ half) / 2.0 - float(np.sum(np.log(np.diagonal(lower))))
 
-    scales = [1.0] * len(FAMILIES)
-    for _ in range(_ROUNDS):
-        for own in range(len(FAMILIES)):
-            worth = np.array([evidence([*scales[:own], one, *scales[own + 1 :]]) for one in SCALES])
-            scales[own] = float(SCALES[np.argmax(worth >= worth.max() - HARDLY_LESS)])
-    size, lower, half = factored(scales)
+    single = wave = 1.0
+    # Where no smaller scales near those stated are likelier, none are.
+    if narrowed and max(map(evidence, product(SCALES[:2], repeat=_STATED))) > evidence([1.0] * _STATED):
+        worth = np.array([evidence(one) for one in product(SCALES, repeat=_STATED)])
+        likely = (worth >= worth.max() - HARDLY_LESS).reshape((len(SCALES),) * _STATED)
+        offsets, turns, waves_own = (float(SCALES[places.min()]) for places in np.nonzero(likely))
+        single = max(offsets, turns)
+        wave = max(single, waves_own)
+    size, lower, half = factored([single, single, wave])
     spread = linalg.solve_triangular(lower, (root * size).T, lower=True, check_finite=False)
-    return Posterior(spread.T @ half, spread.T @ spread, tuple(scales))
+    return Posterior(spread.T @ half, spread.T @ spread, (single, wave))

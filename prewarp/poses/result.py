@@ -14,6 +14,7 @@ from prewarp.grids import Grid
 from prewarp.grids.table import forward_tangent
 from prewarp.poses.exchanged import exchanged_shots
 from prewarp.poses.modes import Modes
+from prewarp.poses.prior import FAMILIES
 from prewarp.poses.rays import Poses, turned_units
 from prewarp.poses.shots import Shots
 
@@ -55,7 +56,8 @@ class PoseEstimate:
     are as uncertain as the labels. `stage_mm`, `turn_arcmin`: sigma stated beforehand. `noise_px` by
     (channel, colour). `covariance` (6 k, 6 k) of offset x, y, z and turn x, y, z of each shot, per stated
     sigma. `model` the columns of each channel and colour. `scales`: to which part of what was stated the
-    shots themselves narrow offsets, turns and common wavefronts. `difference_degree`: over the pupil, of the difference to a base that was found with the poses.
+    shots themselves narrow it (`prior.FAMILIES`). `difference_degree`: over the pupil, of the difference to a
+    base that was found with the poses.
     """
 
     shots: Shots
@@ -131,6 +133,12 @@ class PoseEstimate:
                 "the stage is worse than stated, so the sigma of all that is weakly known is too "
                 f"small. State {max(mm, self.stage_mm):.2g} mm and "
                 f"{max(arcmin, self.turn_arcmin):.2g} arcmin."
+            )
+        if min(self.scales) < 1.0:
+            parts = (f"{name} {scale:.2g}" for name, scale in zip(FAMILIES, self.scales, strict=True))
+            lines.append(
+                "the shots themselves say that they are better than stated, so less was taken as the sigma "
+                f"beforehand, as a share: {', '.join(parts)}."
             )
         lines += [
             f"the photographs of shots {one} and {other} look exchanged: each stands where the other is "

@@ -4,7 +4,7 @@ The truth is the trace of a design, never a fit. A shot stands `offset` mm besid
 turned by the rotation vector `turn` (radians), so it says R^T s for what it sees at s.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -13,11 +13,14 @@ from scipy.spatial.transform import Rotation
 from calib.make_grids import demo
 from prewarp.frames import unit_from_tangent
 from prewarp.grids import Grid, grid_from_samples
-from prewarp.trace import reach_lattice, trace_channel
+from prewarp.module import Panel, Reach
+from prewarp.trace import Design, reach_lattice, trace_channel
+from tests.trace.erfle import erfle
 
 ARCMIN = np.pi / 180.0 / 60.0
 SIGMA_MM, SIGMA_RAD, NOISE_PX = 0.1, ARCMIN, 0.05
 HALF_X_MM, HALF_Y_MM = 4.0, 3.0
+EYEPIECE = "eyepiece"
 
 
 def pupil_lattice(depth_mm: float, across: int = 5) -> np.ndarray:
@@ -51,8 +54,20 @@ def seen_by_turned(tangent: np.ndarray, turn_rad: np.ndarray) -> np.ndarray:
 
 @cache
 def design(name: str):
-    """Return (module, design) of a demo."""
-    return demo(name)
+    """Return (module, design) of a demo, or of a pair of Erfle eyepieces (US patent 1,479,229)."""
+    return eyepiece_pair() if name == EYEPIECE else demo(name)
+
+
+def eyepiece_pair():
+    """Return (module, design): eyepieces turned by 20 degrees to either side, one up and one down by 4."""
+    module, _ = demo("coaxial")
+    panel = Panel(width_px=2560, height_px=2560, pitch_um=25.0, encoding="srgb", bit_depth=8)
+    channels, optics = [], []
+    for channel, side in zip(module.channels, (-1.0, 1.0), strict=True):
+        x, y = (sorted((side * 20.0 - 24.0, side * 20.0 + 24.0)), (side * 4.0 - 24.0, side * 4.0 + 24.0))
+        channels.append(replace(channel, panel=panel, reach=Reach(dir_x_deg=tuple(x), dir_y_deg=y)))
+        optics.append(replace(erfle(), name=channel.name, turn_deg=(-side * 4.0, side * 20.0, 0.0)))
+    return replace(module, channels=tuple(channels)), Design("pair of Erfle eyepieces", tuple(optics))
 
 
 def capture(

@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from prewarp.field import FieldSet, fit_grid
-from prewarp.frames import arcmin_between
+from prewarp.frames import ARCMIN_PER_RADIAN, unit_from_tangent
 from prewarp.poses import PoseEstimate, fit_free_poses
 from prewarp.trace import trace_channel
 from tests.poses.captures import SIGMA_MM, SIGMA_RAD, Errors, HeldOut, capture, design, errors_px
@@ -57,15 +58,19 @@ def trial(errors: Errors, labels: np.ndarray, seed: int, *, name: str = "coaxial
 
 
 def seam_error_arcmin(
-    fields: FieldSet, *, name: str = "coaxial", colour: str = "G", pupils: int = 10
+    fields: FieldSet, *, name: str = "coaxial", colour: str = "G", pupils: int = 10, remove: str = ""
 ) -> float:
-    """Return the RMS angle between the places where a fit shows the panel points of one true direction."""
+    """Return the RMS angle between the places where a fit shows the panel points of one true direction.
+
+    `remove`: "similarity" takes out the shift, turn and scale of both channels together that agree best: only
+    labels tell those, and where the channels' images lie at different distances a shift parts them.
+    """
     module, optics = design(name)
     random = np.random.default_rng(5)
     pupil_mm = random.uniform(-1.0, 1.0, (pupils, 1, 3)) * [4.0, 3.0, 0.0]
     tangent = np.tan(np.radians(random.uniform([-4.0, -13.0], [4.0, 13.0], (1, 60, 2))))
     wavelength_nm = next(one.wavelength_nm for one in module.colours if one.name == colour)
-    seen = []
+    seen, moved = [], []
     for channel in module.channels:
         point = trace_channel(
             optics.channel(channel.name),
@@ -74,6 +79,33 @@ def seam_error_arcmin(
             pupil_mm=pupil_mm,
             wavelength_nm=wavelength_nm,
         ).pixel
-        seen.append(fields.field(channel.name, colour).forward(point, pupil_mm=pupil_mm))
-    error = arcmin_between(*seen)
-    return float(np.sqrt(np.nanmean(error**2)))
+        field = fields.field(channel.name, colour)
+        seen.append(unit_from_tangent(field.forward(point, pupil_mm=pupil_mm)))
+        moved.append(np.stack([_moved(field, point, pupil_mm, motion) for motion in range(7)], axis=-1))
+    error, columns = seen[0] - seen[1], moved[0] - moved[1]
+    good = np.isfinite(error).all(axis=-1) & np.isfinite(columns).all(axis=(-2, -1))
+    error = error[good]
+    if remove:
+        matrix = columns[good].reshape(-1, 7)
+        error = error - (matrix @ np.linalg.lstsq(matrix, error.ravel(), rcond=1e-9)[0]).reshape(-1, 3)
+    return float(np.sqrt(np.mean(np.sum(error**2, axis=-1)))) * ARCMIN_PER_RADIAN
+
+
+def _moved(field, point, pupil_mm, motion: int) -> np.ndarray:
+    """Return what one of the seven common motions changes of directions of panel points, per mm or radian.
+
+    Shift along an axis, turn about one (the eye box turned with the directions), or all drawn apart.
+    """
+    step = 1e-3 if motion in (0, 1, 2, 6) else 1e-4
+
+    def at(amount: float) -> np.ndarray:
+        if motion < 3:
+            return unit_from_tangent(field.forward(point, pupil_mm=pupil_mm + amount * np.eye(3)[motion]))
+        if motion == 6:
+            return unit_from_tangent(field.forward(point, pupil_mm=pupil_mm * (1.0 + amount)))
+        turn = Rotation.from_rotvec(amount * np.eye(3)[motion - 3])
+        place = turn.inv().apply(pupil_mm.reshape(-1, 3)).reshape(pupil_mm.shape)
+        unit = unit_from_tangent(field.forward(point, pupil_mm=place))
+        return turn.apply(unit.reshape(-1, 3)).reshape(unit.shape)
+
+    return (at(step) - at(-step)) / (2.0 * step)
