@@ -82,7 +82,10 @@ def variance_between(pixel: FloatArray, panel: ChebyshevPanel, /) -> FloatArray:
     order = exponents_up_to(panel.count - 1).sum(axis=1)[: panel.count]
     count = min(_NEIGHBOURS + 1, len(pixel))
     near = cKDTree(pixel).query(pixel, k=np.arange(2, count + 1))[1]
-    halfway = ((pixel[:, None] + pixel[near]) / 2.0).reshape(-1, 2)
+    pairs = np.stack([np.broadcast_to(np.arange(len(pixel))[:, None], near.shape), near], axis=-1)
+    # Most are each other's nearest: each pair once.
+    codes = np.unique(np.sort(pairs.reshape(-1, 2), axis=1) @ np.array([len(pixel), 1]))
+    halfway = (pixel[codes // len(pixel)] + pixel[codes % len(pixel)]) / 2.0
     at_dots, between = panel.values(pixel).T, panel.values(halfway)
     triangle = np.asarray(linalg.qr(at_dots[:, : len(pixel)], mode="r")[0])[: min(at_dots.shape)]
     size = np.abs(np.diagonal(triangle))

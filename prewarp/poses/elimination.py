@@ -29,7 +29,7 @@ from prewarp.poses.columns import (
     one_block_a_shot,
     weighted_vectors,
 )
-from prewarp.poses.rays import PER_SHOT, Poses, Rays
+from prewarp.poses.rays import PER_SHOT, PlacedRays, Poses, Rays
 from prewarp.poses.waves import common_waves, share_of_waves
 
 
@@ -104,6 +104,43 @@ class Eliminated:
         )
 
 
+@dataclass(frozen=True)
+class SolvedField:
+    """A field at given poses: `placed` rays, `weights` (3, n), the columns' `solver` and `coefficients` (m,),
+    `expansion`, and what it leaves, `rest` (2, n) in cosines.
+    """
+
+    placed: PlacedRays
+    weights: FloatArray
+    solver: Factor
+    coefficients: FloatArray
+    expansion: Expansion
+    rest: FloatArray
+
+
+def solve_field(
+    rays: Rays, poses: Poses, weights: FloatArray, model: FieldColumns, pull: FloatArray, /
+) -> SolvedField:
+    """Return the field of one channel and colour at `poses`, weights (3, n), as `eliminate` does."""
+    placed = rays.at(poses)
+    pupil = pupil_columns(model.pupil_degree, placed.samples.frame.half_mm)
+    samples = replace(placed.samples, pupil=pupil)
+    moments = sums.accumulate(
+        samples,
+        weights,
+        samples.cosine.T,
+        degree=model.degree,
+        pupil_degree=model.pupil_degree,
+        product_degrees=model.product_degrees,
+    )
+    equations = assemble(moments.over_cells(np.unique(samples.key)), model.columns)
+    solver = factor(replace(equations, matrix=equations.matrix + np.diag(pull)))
+    coefficients = solver.solve(model.columns.count, refinements=2)
+    expansion = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
+    rest = residuals(samples, (expansion,))
+    return SolvedField(placed, weights, solver, coefficients, expansion, rest)
+
+
 def eliminate(
     rays: Rays,
     poses: Poses,
@@ -131,24 +168,10 @@ def eliminate(
         Highest degree of the common wavefronts in the field, those that its symmetries leave it; below 2
         there are none.
     """
-    placed = rays.at(poses)
-    pupil = pupil_columns(model.pupil_degree, placed.samples.frame.half_mm)
-    samples = replace(placed.samples, pupil=pupil)
     weights = metric * weight
-    moments = sums.accumulate(
-        samples,
-        weights,
-        samples.cosine.T,
-        degree=model.degree,
-        pupil_degree=model.pupil_degree,
-        product_degrees=model.product_degrees,
-    )
-    equations = assemble(moments.over_cells(np.unique(samples.key)), model.columns)
-    equations = replace(equations, matrix=equations.matrix + np.diag(pull))
-    solver = factor(equations)
-    coefficients = solver.solve(model.columns.count, refinements=2)
-    expansion = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
-    rest = residuals(samples, (expansion,))
+    field = solve_field(rays, poses, weights, model, pull)
+    placed, solver, rest = field.placed, field.solver, field.rest
+    samples, coefficients, expansion = placed.samples, field.coefficients, field.expansion
     shots = ShotSums(rays.shot, len(poses.offset_mm))
     by_pupil = placed.base_slope + expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
     waves = common_waves(placed, by_pupil, model.waves(wave_degree))
@@ -172,6 +195,7 @@ def eliminate(
         beside = products[:, :, PER_SHOT:-1].reshape(len(side), -1) - tail.T @ share.tail
         cross = beside @ share.half
         coefficients = coefficients - share.taken
+        pupil = pupil_columns(model.pupil_degree, samples.frame.half_mm)
         expansion = expansions_of(coefficients, model.columns, samples, pupil, model.degree)[0]
         rest = residuals(samples, (expansion,)) - np.einsum("f,fcn->cn", share.amount, waves)
         rest_px = in_pixels(metric, rest)

@@ -1,6 +1,6 @@
 """Gauss-Newton for the poses of all shots, with the field of every channel and colour eliminated."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -8,29 +8,23 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp.checks import FloatArray
-from prewarp.errors import FitError
-from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.gaps import degree_carried
-from prewarp.fitting.outlying import robust_weight
-from prewarp.fitting.polynomial import first_expansions
-from prewarp.fitting.residuals import in_pixels, pixel_metric, residuals
+from prewarp.fitting.residuals import in_pixels
 from prewarp.poses.choice import least_score, noise_of
 from prewarp.poses.columns import FieldColumns
-from prewarp.poses.elimination import Eliminated, eliminate
+from prewarp.poses.elimination import Eliminated, eliminate, solve_field
 from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors, without
+from prewarp.poses.parts import Part, affordable, some_of
 from prewarp.poses.prior import Prior, posterior
 from prewarp.poses.rays import PER_SHOT, Poses, Rays
 from prewarp.poses.truncation import next_degree_pull
 
 # Total degree of the first steps, which take some of the samples, and the highest that is tried.
 FIRST_DEGREE, HIGHEST_DEGREE = 10, 13
-FIRST_SAMPLES = 6000
 FIRST_STEPS, MOST_STEPS = 2, 7
 # Steps end when the next would move no number by more than this share of its own sigma. Gauss-Newton steps
 # shrink as their squares do, but to no less than this share, for what weights and pulls change besides.
 SETTLED, LEAST_SHRINK = 0.2, 0.1
-# Measured numbers per column of a field, at least.
-SAMPLES_PER_COLUMN = 1.5
 
 
 @dataclass(frozen=True)
@@ -55,19 +49,6 @@ class Solution:
 
 
 @dataclass(frozen=True)
-class _Part:
-    """One channel and colour, what turns its cosines into px, and its robust weights."""
-
-    rays: Rays
-    metric: FloatArray
-    weight: FloatArray
-
-    def weighed(self, rest_px: FloatArray) -> "_Part":
-        """Return the part with weights for residuals (2, n) px."""
-        return replace(self, weight=robust_weight(self.rays.samples, rest_px))
-
-
-@dataclass(frozen=True)
 class _Search:
     """One search for poses: what stays the same from step to step."""
 
@@ -77,7 +58,7 @@ class _Search:
 
     def eliminated(
         self,
-        parts: Sequence[_Part],
+        parts: Sequence[Part],
         poses: Poses,
         model: FieldColumns,
         before: Solution | None = None,
@@ -146,29 +127,29 @@ class _Search:
         )
         return float(np.max(np.abs(step) / np.sqrt(np.diagonal(solution.covariance))))
 
-    def weighed(self, parts: Sequence[_Part], fields: Sequence[Eliminated]) -> list[_Part]:
+    def weighed(self, parts: Sequence[Part], fields: Sequence[Eliminated]) -> list[Part]:
         """Return parts with robust weights by what the fields leave of them."""
         return list(self.pool.map(lambda part, one: part.weighed(one.rest_px), parts, fields))
 
     def joined(
         self,
         rays: Sequence[Rays],
-        few: Sequence[_Part],
-        leading: Sequence[int],
-        known: Sequence[_Part],
+        few: Sequence[Part],
+        known: Mapping[int, Part],
         poses: Poses,
         model: FieldColumns,
-    ) -> list[_Part]:
-        """Return all parts: the leading ones as known, the others weighed by fields of few samples."""
-        others = [place for place in range(len(rays)) if place not in leading]
-        parts = [few[place] for place in others]
-        if parts:
-            parts = self.weighed(parts, self.eliminated(parts, poses, model))
-            fields = self.eliminated(parts, poses, model)
-            parts = list(
-                self.pool.map(lambda *job: _whole(*job, poses), [rays[k] for k in others], parts, fields)
-            )
-        found = dict(zip([*leading, *others], [*known, *parts], strict=True))
+    ) -> list[Part]:
+        """Return all parts: those known by place, the others weighed by fields of few of their samples."""
+        others = [place for place in range(len(rays)) if place not in known]
+
+        def one(place: int) -> Part:
+            part, pull = few[place], np.zeros(model.columns.count)
+            for _ in range(2):
+                field = solve_field(part.rays, poses, part.metric * part.weight, model, pull)
+                part = part.weighed(in_pixels(part.metric, field.rest))
+            return part.whole(rays[place], field.expansion, poses)
+
+        found = {**known, **dict(zip(others, self.pool.map(one, others), strict=True))}
         return [found[place] for place in range(len(rays))]
 
 
@@ -204,10 +185,10 @@ def solve_poses(
     """
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
         search = _Search(label_mm, prior, pool)
-        few = list(pool.map(_some, rays))
-        leading = np.unique(leads)
+        few = list(pool.map(some_of, rays))
+        leading = sorted(set(leads))
         carried = min(pool.map(lambda k: degree_carried(rays[k].samples, HIGHEST_DEGREE), leading))
-        first = _affordable(few, len(label_mm), pupil_degree, min(FIRST_DEGREE, carried))
+        first = affordable(few, len(label_mm), pupil_degree, min(FIRST_DEGREE, carried))
         parts = [few[place] for place in leading]
         poses, moves = Poses.of_labels(len(label_mm)), []
         for _ in range(FIRST_STEPS):
@@ -217,18 +198,25 @@ def solve_poses(
         bend = moves[1] / moves[0] ** 2
         parts = search.weighed(parts, solution.fields)
         solution = search.solved(search.eliminated(parts, poses, first), poses, first, narrowed=False)
-        whole = [rays[place] for place in leading]
-        parts = list(pool.map(lambda *job: _whole(*job, poses), whole, parts, solution.fields))
+        parts = list(
+            pool.map(
+                lambda place, part, field: part.whole(rays[place], field.expansion, poses),
+                leading,
+                parts,
+                solution.fields,
+            )
+        )
         poses = solution.poses
-        widest = _affordable(parts, len(label_mm), pupil_degree, carried)
+        widest = affordable(parts, len(label_mm), pupil_degree, carried)
         # To choose a degree, columns alone will do.
         fields = search.eliminated(parts, poses, widest)
         model = least_score(fields, widest, prior.units(len(label_mm)), solution.common)
         places, _ = widest.nested([model])
         fields = tuple(pool.map(lambda one: one.with_columns(places), fields))
         solution = search.solved(fields, poses, model)
-        parts = search.joined(rays, few, leading, search.weighed(parts, fields), solution.poses, first)
-        standing = np.searchsorted(leading, leads)
+        known = dict(zip(leading, search.weighed(parts, fields), strict=True))
+        parts = search.joined(rays, few, known, solution.poses, first)
+        standing = [leading.index(place) for place in leads]
         for _ in range(MOST_STEPS):
             poses, before = solution.poses, solution
             fields = search.eliminated(parts, poses, model, before, standing, pupil_degree + 1)
@@ -236,7 +224,7 @@ def solve_poses(
             moved = search.moved(solution, poses)
             if max(bend * moved, LEAST_SHRINK) * moved <= SETTLED:
                 break
-            parts, standing = search.weighed(parts, fields), np.arange(len(rays))
+            parts, standing = search.weighed(parts, fields), list(range(len(rays)))
     return replace(solution, covariance=_with_second_order(solution, label_mm, prior))
 
 
@@ -255,44 +243,3 @@ def _with_second_order(solution: Solution, label_mm: FloatArray, prior: Prior) -
         prior.sigma_mm / half
     ) ** 2
     return solution.covariance + np.diag(np.tile(np.repeat(placed, 3), len(own)))
-
-
-def _some(rays: Rays) -> _Part:
-    """Return FIRST_SAMPLES samples at most, taken at random, in order: strides would miss whole shots."""
-    count = rays.samples.count
-    if count > FIRST_SAMPLES:
-        keep = np.sort(np.random.default_rng(0).choice(count, FIRST_SAMPLES, replace=False))
-        samples = rays.samples.take(keep)
-        rays = Rays(samples, rays.unit[keep], rays.label_mm[keep], rays.shot[keep], rays.base)
-    slopes = rays.base or first_expansions(replace(rays.samples, pupil=rays.samples.pupil.up_to(2)))[0]
-    return _Part(rays, _metric(rays, slopes), np.ones(rays.samples.count))
-
-
-def _whole(rays: Rays, few: _Part, field: Eliminated, poses: Poses) -> _Part:
-    """Return all samples, weighed by the field that few of them gave at `poses`."""
-    placed = rays.at(poses).samples
-    metric = few.metric if few.rays is rays else _metric(rays, rays.base or field.expansion)
-    rest_px = in_pixels(metric, residuals(placed, (field.expansion,)))
-    return _Part(rays, metric, robust_weight(rays.samples, rest_px))
-
-
-def _metric(rays: Rays, slopes: Expansion) -> FloatArray:
-    """Return what turns cosine residuals into squared px, by the slopes of a rough field."""
-    relative = np.median(rays.samples.sigma_px) / rays.samples.sigma_px
-    return pixel_metric(rays.samples, slopes) * relative**2
-
-
-def _affordable(parts: Sequence[_Part], shots: int, pupil_degree: int, highest: int) -> FieldColumns:
-    """Return the largest model up to a degree that every channel and colour can bear beside the poses."""
-    # Each total degree counts two for a pupil degree: below this, the highest pupil degree has no column.
-    least = 2 * pupil_degree
-    numbers = 2 * min(part.rays.samples.count for part in parts) - PER_SHOT * shots
-    for degree in range(max(highest, least + 2), least - 1, -1):
-        model = FieldColumns(degree, pupil_degree + 1)
-        if model.columns.count * SAMPLES_PER_COLUMN <= numbers:
-            return model
-    raise FitError(
-        f"{numbers + PER_SHOT * shots} measured numbers in a channel and colour; free poses of {shots} shots "
-        f"need {int(model.columns.count * SAMPLES_PER_COLUMN) + PER_SHOT * shots + 1}. Measure more points "
-        "a shot, or fit without --poses free."
-    )
