@@ -29,6 +29,7 @@ from prewarp.poses.gauge import similarity_vectors
 from prewarp.poses.prior import Prior
 from prewarp.poses.rays import PER_SHOT, TURN, PlacedRays, Poses
 from prewarp.poses.shots import shots_of
+from prewarp.poses.truncation import next_degree_pull
 from prewarp.poses.waves import common_waves
 from tests.long.free_poses import CASES
 from tests.poses.captures import NOISE_PX, SIGMA_MM, SIGMA_RAD, capture, held_out, pupil_lattice, stage_errors
@@ -89,13 +90,10 @@ def bounds(name: str) -> dict[str, float]:
     prior = Prior(SIGMA_MM, SIGMA_RAD)
     degree = pose_pupil_degree(shots, with_base=False)
     solution = solve_poses(rays, _leads(pairs, grid.reference_colour), shots.label_mm, prior, degree)
-    # The guessed degree is no column here: it would have to be pulled.
-    model = FieldColumns(
-        solution.model.degree, degree, solution.model.odd_u_degree, solution.model.odd_v_degree
-    )
+    model = solution.model
     unit = prior.units(len(shots))
     information, fields = np.eye(len(unit)), []
-    for one, field in zip(rays, solution.fields, strict=True):
+    for one, field, noise in zip(rays, solution.fields, solution.noise_px, strict=True):
         placed = one.at(poses)
         samples, expansion = placed.samples, field.expansion
         by_pupil = expansion.pupil_jacobian(samples.pixel, samples.reference_mm)
@@ -108,6 +106,8 @@ def bounds(name: str) -> dict[str, float]:
         slopes = placed.slopes(by_pupil)
         weighted = weighted_vectors(weights, known)
         normal = np.tensordot(weighted, known, ((1, 2), (1, 2)))
+        pull = next_degree_pull(field.coefficients, field.variance, model.order, float(noise)) / noise**2
+        normal[np.arange(len(pull)), np.arange(len(pull))] += pull
         sums = ShotSums(one.shot, len(shots))
         joint = sums.products(weighted, slopes).transpose(1, 0, 2).reshape(len(known), -1) * unit
         own = one_block_a_shot(sums.products(weighted_vectors(weights, slopes), slopes))
