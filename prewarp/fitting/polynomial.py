@@ -153,11 +153,6 @@ def fit_polynomial(
         known, search = search[0], search[1:]
         model = replace(start, degree=max(start.degree, *known[0]))
     for degrees, wanted_pupil_degree in search:
-    if start is not None:
-        # The next step is tried whole: one that stops short of its degrees asks for another.
-        known, search = search[0], search[1:]
-        model = replace(start, degree=max(start.degree, *known[0]))
-    for degrees, wanted_pupil_degree in search:
         pupil_degree = min(wanted_pupil_degree, highest_pupil_degree)
         tops = highest_models(degrees, pupil_degree, samples, model, carried)
         highest = tuple(top.degree for top in tops)
