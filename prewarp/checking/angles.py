@@ -70,7 +70,7 @@ def angles_finding(
         "error",
         f"{text} of a goniometer, not projected angles: converted, {100.0 * best:.0f} % of the curl is left; "
         f"directions are up to {worst_deg:.2g} degrees off.",
-        f"Write projected angles, atan(X/Z) and atan(Y/Z): {formula}.",
+        f"Write projected angles, atan(X/Z) and atan(Y/Z): {formula}; then check again.",
         rows=samples.row,
         size=(worst_deg, "degrees"),
     )

@@ -254,10 +254,11 @@ def _check_samples(
                 curls[pair] = own.curl
     if curls:
         good_groups = ~(skip | off)
-        findings.append(
-            angles_finding(samples, curls, lambda turned, pair: pairs.curl_of(turned, pair, good_groups))
-            or curl_finding(samples, curls, set(measured))
-        )
+        angles = angles_finding(samples, curls, lambda turned, pair: pairs.curl_of(turned, pair, good_groups))
+        if angles is not None:
+            # Such angles make a map that no smooth model follows: patches are looked for in the mended grid.
+            findings = [one for one in findings if one.kind != "patch"]
+        findings.append(angles or curl_finding(samples, curls, set(measured)))
     told, by_name["pupils_needed_each_way"] = advise(samples, terms, noise, wanted_px)
     findings += told
     figures |= {key: value for key, value in by_name.items() if value}

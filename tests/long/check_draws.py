@@ -218,6 +218,16 @@ def hidden_draw(fault, seed):
     return kind, positions, told_of(grid)
 
 
+def angles_draw(seed):
+    """Return kind and what is wrong with the answer to angles of a goniometer from all positions."""
+    kind = KINDS[seed % len(KINDS)]
+    grid, noise = with_angles(kind, seed)
+    told = [f for f in check_grid(grid).findings if f.severity != "remark"]
+    wanted = [f for f in told if f.kind == "angles" and "azimuth and elevation" in f.text]
+    kinds = sorted({f.kind for f in told})
+    return kind, "" if wanted and len(told) == 1 else f"noise {noise:.3f}: {kinds}"
+
+
 def right_draw(kind, few, seed):
     """Return positions and what is blamed in a right grid."""
     positions = 1 + seed % MOST_FEW if few else None
@@ -272,7 +282,13 @@ def main() -> None:
                         print(f"  {fault} {kind} {positions} {seed}: {line[:200]}", flush=True)
                 print(f"{fault}: something blamed in {blamed} of {asked.draws}", flush=True)
             else:
-                print(f"{fault}: see below", flush=True)
+                bad = Counter()
+                for seed, (kind, what) in enumerate(pool.imap(angles_draw, range(asked.draws))):
+                    if what:
+                        bad[kind] += 1
+                        print(f"  {fault} {kind} {seed} {what}", flush=True)
+                share = 100 * (1 - sum(bad.values()) / asked.draws)
+                print(f"{fault}: found {share:.1f} %; missed by kind {dict(bad)}", flush=True)
             print(f"  {time.perf_counter() - start:.0f} s", flush=True)
 
 
