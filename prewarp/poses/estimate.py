@@ -195,7 +195,7 @@ def solve_poses(
             solution = search.solved(search.eliminated(parts, poses, first), poses, first, narrowed=False)
             moves.append(search.moved(solution, poses))
             poses = solution.poses
-        bend = moves[1] / moves[0] ** 2
+        bend = moves[1] / max(moves[0], 1e-9) ** 2
         parts = search.weighed(parts, solution.fields)
         solution = search.solved(search.eliminated(parts, poses, first), poses, first, narrowed=False)
         parts = list(
