@@ -228,10 +228,10 @@ def prepared_border(border: BorderTable, own: PreparedMap, /) -> PreparedBorder:
     points = border.block.numbers.reshape(-1, 2).astype(np.float32) * (size / BORDER_UNIT)
     middle = own.direction_from_panel(np.asarray(border.middle_px)[None])[0]
     vertices = own.direction_from_panel(points.astype(float)) - middle
-    area = _F(0.0)
-    for here, there in zip(vertices, np.roll(vertices, -1, axis=0), strict=True):
-        area = area + (here[0] * there[1] - here[1] * there[0])
-    if area < _F(0.0):
+    there = np.roll(vertices, -1, axis=0)
+    areas = vertices[:, 0] * there[:, 1] - vertices[:, 1] * there[:, 0]
+    # One after the other, as a device adds.
+    if np.add.accumulate(areas)[-1] < _F(0.0):
         vertices = vertices[::-1]
     angle = turning(vertices)
     first = int(np.argmin(angle))
