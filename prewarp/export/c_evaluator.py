@@ -333,15 +333,18 @@ class CLight:
         return np.array(values, dtype=np.float64) / SHARE_ONE if self._fixed else np.array(values, np.float32)
 
 
-def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:
+def meshes(
+    maps: Sequence[CMap], columns: int, rows: int, /, *, strip: tuple[int, int] | None = None
+) -> np.ndarray:
     """Return directions (maps, rows, columns, 2) of prepared maps of one evaluator, drawn in one call.
 
-    A base stands before the maps that are added to it.
+    A base stands before the maps that are added to it. `strip`: first row and number of rows, where not all
+    are wanted.
 
     Raises
     ------
     PackageError
-        The evaluator refuses: a base is missing, or the mesh is too small or too large.
+        The evaluator refuses: a base is missing, the mesh is too small or too large, or has no such rows.
     """
     library, prefix, fixed = maps[0]._c, maps[0]._prefix, maps[0]._fixed
     listed = (type(maps[0]._map) * len(maps))(*(one._map for one in maps))
@@ -353,10 +356,12 @@ def meshes(maps: Sequence[CMap], columns: int, rows: int, /) -> np.ndarray:
     kind = np.int32 if fixed else np.float32
     request = listed, *(ctypes.c_uint32(number) for number in (len(maps), columns, rows))
     count = getattr(library, f"{prefix}_meshes_work_count")(*request)
-    work, out = np.empty(count, kind), np.empty((len(maps), rows, columns, 2), kind)
-    status = getattr(library, f"{prefix}_meshes")(
-        *request, _pointer(work), ctypes.c_size_t(count), _pointer(out)
-    )
+    height = rows if strip is None else max(0, min(strip[1], rows))
+    work, out = np.empty(count, kind), np.empty((len(maps), height, columns, 2), kind)
+    call, more = f"{prefix}_meshes", ()
+    if strip is not None:
+        call, more = f"{prefix}_mesh_rows", tuple(ctypes.c_uint32(number) for number in strip)
+    status = getattr(library, call)(*request, *more, _pointer(work), ctypes.c_size_t(count), _pointer(out))
     if status != 0:
         raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
     return out.astype(np.float64) / DIRECTION_ONE if fixed else out

@@ -116,6 +116,23 @@ def test_maps_drawn_in_one_call_are_those_drawn_alone(library, name, nodes):
         np.testing.assert_array_equal(meshes(whole, *nodes), [one.mesh(*nodes) for one in whole])
 
 
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("rows", [5, 6])
+@pytest.mark.parametrize("fixed", [False, True])
+def test_strips_are_rows_of_the_whole(library, name, rows, fixed):
+    """Before, across and behind the middle, where rows and their mirror images are drawn together."""
+    evaluator = CEvaluator(library, small_blobs()[name])
+    maps = [evaluator.map_at(place, EXACT_PUPIL, fixed=fixed) for place in (0, 1, 2, 3, 1)]
+    whole = meshes(maps, 7, rows)
+    for first in range(rows):
+        for count in range(1, rows - first + 1):
+            strip = meshes(maps, 7, rows, strip=(first, count))
+            np.testing.assert_array_equal(strip, whole[:, first : first + count])
+    for strip in ((0, 0), (rows, 1), (1, rows), (rows - 1, 2**32 - 1)):
+        with pytest.raises(PackageError, match="status 19"):
+            meshes(maps, 7, rows, strip=strip)
+
+
 def twin_meshes(lookup, order, nodes):
     return [prepare(lookup, place, EXACT_PUPIL).mesh(*nodes) for place in order]
 

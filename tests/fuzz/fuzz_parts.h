@@ -115,6 +115,9 @@ static void evaluate(const prewarp_lookup *lookup)
         int32_t *whole_memory[2] = {NULL, NULL}, *whole_work, *whole_meshes;
         uint32_t count = base == PREWARP_NONE ? 1u : 2u, columns = 2u + any(4u), rows = 2u + any(3u);
         size_t needed, numbers = (size_t)count * columns * rows * 2u;
+        uint32_t strip[2];
+        strip[0] = any(rows);
+        strip[1] = 1u + any(rows - strip[0]);
         chosen[0] = base == PREWARP_NONE ? map : base;
         chosen[1] = map;
         for (step = 0; step < count; step++) {
@@ -142,6 +145,10 @@ static void evaluate(const prewarp_lookup *lookup)
             if (prewarp_meshes(maps, count, columns, rows, work, needed, meshes))
                 abort();
             (void)prewarp_turn_mesh(&maps[0], &scan, &head, columns, rows, meshes);
+            free(meshes);
+            meshes = malloc(2u * (size_t)columns * strip[1] * count * sizeof(float));
+            if (prewarp_mesh_rows(maps, count, columns, rows, strip[0], strip[1], work, needed, meshes))
+                abort();
             free(work);
             free(meshes);
             needed = prewarp_fixed_meshes_work_count(whole_maps, count, columns, rows);
@@ -150,6 +157,11 @@ static void evaluate(const prewarp_lookup *lookup)
             if (prewarp_fixed_meshes(whole_maps, count, columns, rows, whole_work, needed, whole_meshes))
                 abort();
             (void)prewarp_fixed_turn_mesh(&whole_maps[0], &whole_scan, &whole_head, columns, rows, whole_meshes);
+            free(whole_meshes);
+            whole_meshes = malloc(2u * (size_t)columns * strip[1] * count * sizeof(int32_t));
+            if (prewarp_fixed_mesh_rows(whole_maps, count, columns, rows, strip[0], strip[1], whole_work, needed,
+                                        whole_meshes))
+                abort();
             free(whole_work);
             free(whole_meshes);
         }

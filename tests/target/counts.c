@@ -64,6 +64,16 @@ static void draw(void)
         puts("failed");
 }
 
+/* The same, eight rows at a time into the same place. */
+static void draw_strips(void)
+{
+    uint32_t row;
+    for (row = 0; row < NODES; row += 8u) {
+        if (CALL(mesh_rows)(maps, 3, NODES, NODES, row, NODES - row < 8u ? NODES - row : 8u, own, left, mesh))
+            puts("failed");
+    }
+}
+
 static void prepare_all(void)
 {
     prepare_first(lookup.map_count);
@@ -125,6 +135,7 @@ int main(void)
     measured("open", open);
     measured("prepare three maps", prepare);
     measured("meshes, three of 65 x 65", draw);
+    measured("the same in strips of 8 rows", draw_strips);
     measured("prepare all maps", prepare_all);
     measured("direction from panel", seen);
     measured("panel from direction", found);

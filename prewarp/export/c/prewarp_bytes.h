@@ -143,11 +143,24 @@ static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uin
     return PREWARP_NONE;
 }
 
-/* What stands against drawing meshes: a base that is missing, their size, too little work memory. */
-static inline prewarp_status prewarp_mesh_request(int complete, uint32_t columns, uint32_t rows, size_t work_count,
-                                                  size_t needed)
+/* Rows of a mesh that are drawn. */
+typedef struct {
+    uint32_t first, count;
+} prewarp_strip;
+
+static inline int prewarp_in_strip(prewarp_strip strip, uint32_t row)
+{
+    return row >= strip.first && row - strip.first < strip.count;
+}
+
+/* What stands against drawing meshes: a base that is missing, their size, rows that they do not have, too little
+ * work memory. */
+static inline prewarp_status prewarp_mesh_request(int complete, uint32_t columns, uint32_t rows, prewarp_strip strip,
+                                                  size_t work_count, size_t needed)
 {
     if (!complete || columns < 2u || rows < 2u || columns > 4097u || rows > 4097u)
+        return PREWARP_NO_SUCH;
+    if (strip.count == 0u || strip.first >= rows || strip.count > rows - strip.first)
         return PREWARP_NO_SUCH;
     return work_count < needed ? PREWARP_TOO_SMALL : PREWARP_OK;
 }

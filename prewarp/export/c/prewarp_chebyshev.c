@@ -106,21 +106,25 @@ static float *aligned(float *work)
 
 /* Rows of all maps drawn together; the first is the base of the others. in_t: (terms, tall) */
 static void draw_together(const prewarp_lines *lines, float *const *meshes, uint32_t count, const float *in_t,
-                          size_t tall, uint32_t columns, uint32_t rows, float *sums)
+                          size_t tall, uint32_t columns, uint32_t rows, prewarp_strip strip, float *sums)
 {
     const size_t width = (size_t)columns * 2u, stride = lines->stride;
     float *even = sums, *odd = sums + stride, *own_sums = odd + stride, *spare = own_sums + 2u * stride;
     uint32_t row, map;
     for (row = 0; row < (rows + 1u) / 2u; row++, in_t++) {
-        size_t here = width * row, opposite = width * (rows - 1u - row);
+        const uint32_t opposite = rows - 1u - row;
+        const int drawn = prewarp_in_strip(strip, row), mirrored = opposite != row && prewarp_in_strip(strip, opposite);
+        if (!drawn && !mirrored)
+            continue;
         prewarp_row_sums(lines, in_t, tall, prewarp_padded(width), even, odd);
         for (map = 0; map < count; map++) {
-            /* The middle row is its own mirror image: that goes where nobody reads it. */
-            float *mirror = opposite == here ? spare : meshes[map] + opposite;
+            /* One that is not asked for goes where nobody reads it; the middle row is its own mirror image. */
+            float *here = drawn ? meshes[map] + width * (row - strip.first) : spare;
+            float *mirror = mirrored ? meshes[map] + width * (opposite - strip.first) : spare;
             if (map == 0u)
-                prewarp_draw_rows(even, odd, width, meshes[map] + here, mirror);
+                prewarp_draw_rows(even, odd, width, here, mirror);
             else
-                prewarp_draw_more(even, odd, &lines[map], in_t, tall, width, own_sums, meshes[map] + here, mirror);
+                prewarp_draw_more(even, odd, &lines[map], in_t, tall, width, own_sums, here, mirror);
         }
     }
 }
@@ -130,10 +134,10 @@ static int has_base(const prewarp_map *map)
     return map->base != NULL && map->base->family == PREWARP_FAMILY_CHEBYSHEV;
 }
 
-void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
-                              float *directions)
+void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                              prewarp_strip strip, float *work, float *directions)
 {
-    const size_t line = prewarp_padded(columns), tall = prewarp_padded(rows), size = (size_t)columns * rows * 2u;
+    const size_t line = prewarp_padded(columns), tall = prewarp_padded(rows), size = (size_t)columns * strip.count * 2u;
     const uint32_t terms = most_terms(maps, count);
     float *in_s, *in_t, *sums, *memory, *meshes[TOGETHER];
     prewarp_lines lines[TOGETHER];
@@ -162,7 +166,7 @@ void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t 
                 lines[found] = lines_of(&maps[map], in_s, line, memory + 2u * line * terms * found);
                 meshes[found++] = directions + size * map;
             }
-            draw_together(lines, meshes, found, in_t, tall, columns, rows, sums);
+            draw_together(lines, meshes, found, in_t, tall, columns, rows, strip, sums);
         } while (map < count);
     }
 }

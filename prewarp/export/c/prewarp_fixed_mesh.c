@@ -73,8 +73,8 @@ static void lines_of(const prewarp_fixed_map *map, const uint32_t *counts, uint3
 }
 
 /* Sums over i first, then over j; a row and its mirror image share sums over even and over odd j. */
-static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base,
-                           int32_t *work, int32_t *directions)
+static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, prewarp_strip strip,
+                           const int32_t *base, int32_t *work, int32_t *directions)
 {
     uint32_t counts[PREWARP_MAX_PANEL_DEGREE + 1u], terms = map->columns, filled = filled_terms(map, counts), row;
     uint32_t evens = (filled + 1u) / 2u, odds = filled / 2u;
@@ -85,23 +85,26 @@ static void chebyshev_mesh(const prewarp_fixed_map *map, uint32_t columns, uint3
     lines_of(map, counts, filled, in_s, columns, lines);
     for (row = 0; row < (rows + 1u) / 2u; row++) {
         const int32_t *values = in_t + (size_t)terms * row;
-        size_t here = width * row, mirror = width * (rows - 1u - row);
+        const uint32_t opposite = rows - 1u - row;
+        const int drawn = prewarp_in_strip(strip, row), mirrored = prewarp_in_strip(strip, opposite);
+        const size_t here = drawn ? width * (row - strip.first) : 0u;
+        const size_t mirror = mirrored ? width * (opposite - strip.first) : 0u;
+        if (!drawn && !mirrored)
+            continue;
         for (place = 0; place < width; place++) {
             int64_t even = sum_of(lines + place, 2u * width, values, evens);
             int64_t odd = sum_of(lines + width + place, 2u * width, values + 1, odds);
-            int64_t sum = rounded(even + odd, VALUE_ONE), difference = rounded(even - odd, VALUE_ONE);
-            if (base != NULL) {
-                sum += base[here + place];
-                difference += base[mirror + place];
-            }
-            directions[mirror + place] = cut(difference);
-            directions[here + place] = cut(sum);
+            if (mirrored)
+                directions[mirror + place] =
+                    cut(rounded(even - odd, VALUE_ONE) + (base != NULL ? base[mirror + place] : 0));
+            if (drawn)
+                directions[here + place] = cut(rounded(even + odd, VALUE_ONE) + (base != NULL ? base[here + place] : 0));
         }
     }
 }
 
-static void spline_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, const int32_t *base,
-                        int32_t *work, int32_t *directions)
+static void spline_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t rows, prewarp_strip strip,
+                        const int32_t *base, int32_t *work, int32_t *directions)
 {
     size_t width = (size_t)columns * 2u, height = (size_t)map->rows * 2u, place;
     uint32_t column, row, first;
@@ -112,8 +115,8 @@ static void spline_mesh(const prewarp_fixed_map *map, uint32_t columns, uint32_t
             work[width * (place / 2u) + 2u * column + place % 2u] =
                 weighted(map->coefficients + height * first + place, height, weights);
     }
-    for (row = 0; row < rows; row++, directions += width) {
-        first = spline_weights(map->rows, node_position(row, rows), weights);
+    for (row = 0; row < strip.count; row++, directions += width) {
+        first = spline_weights(map->rows, node_position(strip.first + row, rows), weights);
         for (place = 0; place < width; place++)
             directions[place] = weighted(work + width * first + place, width, weights);
         for (place = 0; base != NULL && place < width; place++)
@@ -138,16 +141,18 @@ size_t prewarp_fixed_meshes_work_count(const prewarp_fixed_map *maps, uint32_t c
     return most;
 }
 
-prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
-                                    int32_t *work, size_t work_count, int32_t *directions)
+prewarp_status prewarp_fixed_mesh_rows(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                       uint32_t first_row, uint32_t row_count, int32_t *work, size_t work_count,
+                                       int32_t *directions)
 {
-    const size_t size = (size_t)columns * rows * 2u;
+    const prewarp_strip strip = {first_row, row_count};
+    const size_t size = (size_t)columns * row_count * 2u;
     int complete = 1;
     uint32_t map;
     prewarp_status status;
     for (map = 0; map < count; map++)
         complete = complete && (maps[map].base == NULL || base_of(maps, map) != PREWARP_NONE);
-    status = prewarp_mesh_request(complete, columns, rows, work_count,
+    status = prewarp_mesh_request(complete, columns, rows, strip, work_count,
                                   prewarp_fixed_meshes_work_count(maps, count, columns, rows));
     if (status != PREWARP_OK)
         return status;
@@ -155,9 +160,15 @@ prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t coun
         const uint32_t place = base_of(maps, map);
         const int32_t *below = place == PREWARP_NONE ? NULL : directions + size * place;
         if (maps[map].family == PREWARP_FAMILY_CHEBYSHEV)
-            chebyshev_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+            chebyshev_mesh(&maps[map], columns, rows, strip, below, work, directions + size * map);
         else
-            spline_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+            spline_mesh(&maps[map], columns, rows, strip, below, work, directions + size * map);
     }
     return PREWARP_OK;
+}
+
+prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                    int32_t *work, size_t work_count, int32_t *directions)
+{
+    return prewarp_fixed_mesh_rows(maps, count, columns, rows, 0, rows, work, work_count, directions);
 }

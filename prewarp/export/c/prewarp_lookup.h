@@ -127,6 +127,13 @@ size_t prewarp_meshes_work_count(const prewarp_map *maps, uint32_t count, uint32
 prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
                               size_t work_count, float *directions);
 
+/* The same for `row_count` rows from `first_row` on, where memory is small: 2 x columns x row_count floats each, bit for
+ * bit rows of the whole. What rows share is summed anew for every call: take strips of eight rows or more.
+ * PREWARP_NO_SUCH also: no row, or the mesh has not so many. */
+prewarp_status prewarp_mesh_rows(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                 uint32_t first_row, uint32_t row_count, float *work, size_t work_count,
+                                 float *directions);
+
 /* Direction in which a panel point (u, v) px is seen. */
 void prewarp_direction_from_panel(const prewarp_map *map, const float panel_px[2], float direction[2]);
 
@@ -177,6 +184,9 @@ prewarp_status prewarp_fixed_prepare(const prewarp_lookup *lookup, uint32_t map,
 size_t prewarp_fixed_meshes_work_count(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
 prewarp_status prewarp_fixed_meshes(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
                                     int32_t *work, size_t work_count, int32_t *directions);
+prewarp_status prewarp_fixed_mesh_rows(const prewarp_fixed_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                       uint32_t first_row, uint32_t row_count, int32_t *work, size_t work_count,
+                                       int32_t *directions);
 void prewarp_fixed_direction_from_panel(const prewarp_fixed_map *map, const int32_t panel[2], int32_t direction[2]);
 prewarp_status prewarp_fixed_panel_from_direction(const prewarp_fixed_map *map, const int32_t direction[2],
                                                   int32_t panel[2]);

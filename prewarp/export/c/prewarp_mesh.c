@@ -28,8 +28,8 @@ static void join_based(const float *restrict lines, size_t stride, const float *
 }
 
 /* Down every line of coefficients first, then across; four of them weigh in. */
-static void spline_mesh(const prewarp_map *map, uint32_t columns, uint32_t rows, const float *restrict base,
-                        float *restrict work, float *restrict directions)
+static void spline_mesh(const prewarp_map *map, uint32_t columns, uint32_t rows, prewarp_strip strip,
+                        const float *restrict base, float *restrict work, float *restrict directions)
 {
     size_t height = (size_t)map->rows * 2u, width = (size_t)columns * 2u, place;
     float *restrict line = work, *restrict across = work + height; /* across: (map->rows, columns, 2) */
@@ -44,8 +44,8 @@ static void spline_mesh(const prewarp_map *map, uint32_t columns, uint32_t rows,
             target[1] = line[place + 1u];
         }
     }
-    for (row = 0; row < rows; row++) {
-        first = spline_weights(map->rows, node_position(row, rows), weights);
+    for (row = 0; row < strip.count; row++) {
+        first = spline_weights(map->rows, node_position(strip.first + row, rows), weights);
         if (base == NULL)
             join_own(across + width * first, width, weights, width, directions + width * row);
         else
@@ -76,27 +76,35 @@ size_t prewarp_meshes_work_count(const prewarp_map *maps, uint32_t count, uint32
     return most;
 }
 
-prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
-                              size_t work_count, float *directions)
+prewarp_status prewarp_mesh_rows(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
+                                 uint32_t first_row, uint32_t row_count, float *work, size_t work_count,
+                                 float *directions)
 {
-    const size_t size = (size_t)columns * rows * 2u;
+    const prewarp_strip strip = {first_row, row_count};
+    const size_t size = (size_t)columns * row_count * 2u;
     int complete = 1;
     uint32_t map;
     prewarp_status status;
     for (map = 0; map < count; map++)
         complete = complete && (maps[map].base == NULL || base_of(maps, map) != PREWARP_NONE);
-    status = prewarp_mesh_request(complete, columns, rows, work_count,
+    status = prewarp_mesh_request(complete, columns, rows, strip, work_count,
                                   prewarp_meshes_work_count(maps, count, columns, rows));
     if (status != PREWARP_OK)
         return status;
-    prewarp_chebyshev_meshes(maps, count, columns, rows, work, directions);
+    prewarp_chebyshev_meshes(maps, count, columns, rows, strip, work, directions);
     for (map = 0; map < count; map++) {
         const uint32_t place = base_of(maps, map);
         const float *below = place == PREWARP_NONE ? NULL : directions + size * place;
         if (maps[map].family != PREWARP_FAMILY_CHEBYSHEV)
-            spline_mesh(&maps[map], columns, rows, below, work, directions + size * map);
+            spline_mesh(&maps[map], columns, rows, strip, below, work, directions + size * map);
         else if (below != NULL && maps[place].family != PREWARP_FAMILY_CHEBYSHEV)
             add_mesh(below, size, directions + size * map);
     }
     return PREWARP_OK;
+}
+
+prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows, float *work,
+                              size_t work_count, float *directions)
+{
+    return prewarp_mesh_rows(maps, count, columns, rows, 0, rows, work, work_count, directions);
 }
