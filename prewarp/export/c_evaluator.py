@@ -358,10 +358,9 @@ def meshes(
     count = getattr(library, f"{prefix}_meshes_work_count")(*request)
     height = rows if strip is None else max(0, min(strip[1], rows))
     work, out = np.empty(count, kind), np.empty((len(maps), height, columns, 2), kind)
-    call, more = f"{prefix}_meshes", ()
-    if strip is not None:
-        call, more = f"{prefix}_mesh_rows", tuple(ctypes.c_uint32(number) for number in strip)
-    status = getattr(library, call)(*request, *more, _pointer(work), ctypes.c_size_t(count), _pointer(out))
+    call = f"{prefix}_meshes" if strip is None else f"{prefix}_mesh_rows"
+    part = (ctypes.c_uint32(number) for number in strip or ())
+    status = getattr(library, call)(*request, *part, _pointer(work), ctypes.c_size_t(count), _pointer(out))
     if status != 0:
         raise PackageError(f"the C evaluator refuses a mesh of {columns} x {rows} with status {status}.")
     return out.astype(np.float64) / DIRECTION_ONE if fixed else out
