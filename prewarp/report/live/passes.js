@@ -4,6 +4,8 @@ const PLANES = [0, 1, 2];
 const DEGREE = Math.PI / 180;
 // OpenGL ES 3.0 asks for at least 4 bits; cells of meshes are multiples of so many.
 const SUBPIXELS = 16;
+// The view draws every so many-th node, and bends what lies between.
+const VIEW_STRIDE = 2;
 
 class EyePasses {
   constructor(gl, eye, common) {
@@ -98,7 +100,8 @@ class ChannelPasses {
     // Which of the two is for the true pupil.
     this.looked = this.seen;
     this.triangles = gl.createBuffer();
-    const indices = ringedTriangles(columns + 2, rows + 2);
+    this.cells = [columns, rows].map((count) => (count - 1) / VIEW_STRIDE);
+    const indices = ringedTriangles(...this.cells.map((count) => count + 3));
     this.indices = indices.length;
     gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.triangles);
     gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, indices, gl.STATIC_DRAW);

@@ -59,7 +59,7 @@ class View {
       for (const plane of PLANES) {
         gl.colorMask(plane === 0, plane === 1, plane === 2, false);
         program.draw(one.indices, {
-          t_nodes: one.looked.texture, u_nodes: channel.nodes, u_plane: plane, u_panel_px: channel.panel_px,
+          t_nodes: one.looked.texture, u_nodes: channel.nodes, u_cells: one.cells, u_plane: plane, u_panel_px: channel.panel_px,
           u_turn_rad_per_s: turn, u_lit_s: channel.lit_s || [0, 0, 0],
           u_view_middle: outlook.middle, u_view_scale: [outlook.scale, -outlook.scale],
           u_view_px: [outlook.width, outlook.height],

@@ -9,7 +9,7 @@ from prewarp.frames import turned_tangent
 from prewarp.lookup import prepare
 from prewarp.lookup.device import Status
 from prewarp.lookup.device_light import PreparedLight
-from prewarp.mesh import NodeLight, PanelMesh, node_light, panel_mesh
+from prewarp.mesh import NODE_DEPTH_DEG, NodeLight, PanelMesh, panel_mesh
 from prewarp.render.cpu import panel_picture
 from prewarp.render.pictures import encode_view
 from prewarp.render.sampling import sampling_plane
@@ -122,6 +122,16 @@ class _ShaderLight(NodeLight):
         return super().weights(claims, depth_deg + np.where(dark, SLIVER_DEG, 0.0))
 
 
+def _node_light(seam, lookup, name, tangent, gain, tracked):
+    """Return claims and depths of nodes by the tables that the page draws from, not by the fit's own seam."""
+    rows, columns = tangent.shape[:2]
+    found = PreparedLight(lookup, np.array(tracked)).claims_and_depths(
+        tangent.reshape(-1, 2), limit_deg=max(NODE_DEPTH_DEG, seam.edge_deg)
+    )
+    claims, depths = (one.T.reshape(rows, columns, -1).astype(float) for one in found)
+    return _ShaderLight(claims, depths, gain, seam.index(name), seam.edge_deg)
+
+
 def _since(build, name, pixel):
     constant, along_u, along_v = build.scan(name).lit_s(build.panel_size_px(name))
     return constant + along_u * pixel[:, 0].astype(float) + along_v * pixel[:, 1]
@@ -158,9 +168,7 @@ def _panel(build, lookup, name, drawn, planes, shown, step_px):
                 weighed = turned_tangent(tangent, (since - build.eye.weights_for_ms / 1000.0) * turn)
             lit = None
             if build.seam is not None:
-                lit = _ShaderLight(
-                    **vars(node_light(build.seam.at(np.array(told["tracked"])), name, weighed, gain))
-                )
+                lit = _node_light(build.seam, lookup, name, weighed, gain, told["tracked"])
             made = gain if lit is None else lit.weight
             shown_px = build.content.pixel_from_tangent(posed) * factor
         meshes.append(PanelMesh(name, colour, drawn, np.zeros(3), tangent, shown_px, made, lit))
