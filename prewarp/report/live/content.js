@@ -68,7 +68,7 @@ class Content {
     if (level === this.level && !this.fresh) return;
     if (level !== this.level) {
       if (this.light) this.light.free();
-      this.light = new Target(this.gl, "f2", ...this.levels[level]);
+      this.light = new Target(this.gl, "f4", ...this.levels[level]);
     }
     this.level = level;
     this.fresh = false;

@@ -140,7 +140,7 @@ class ChannelPasses {
     let panel = this.panels[kind];
     if (!panel || panel.width !== width || panel.height !== height) {
       if (panel) panel.free();
-      panel = this.panels[kind] = new Target(gl, "f2", width, height);
+      panel = this.panels[kind] = new Target(gl, "f4", width, height);
     }
     const nodes = kind === "after" ? this.shown.texture : this.straight;
     gl.enable(gl.SCISSOR_TEST);
