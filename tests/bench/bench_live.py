@@ -23,6 +23,8 @@ from prewarp.render.gpu import open_context
 
 SIZE = (960, 960)
 REPEATS, WARM = 60, 10
+# As `passes.js` has it.
+VIEW_STRIDE = 2
 PUPIL = (1.5, -1.0, 0.5)
 GL_FRAMEBUFFER_SRGB = 0x8DB9
 
@@ -54,7 +56,8 @@ class Frame:
             name: self._program(picture, text) for name, text in self.eye["texts"].items() if ".frag" in name
         }
         self.stage = stage | {
-            name: self._program(picture, self.common[f"{name}.frag"]) for name in ("decode", "encode")
+            name: self._program(picture, self.common[f"{name}.frag"])
+            for name in ("decode", "encode", "nodes_0")
         }
         focal, size = self.eye["content"]["focal_px"], self.eye["content"]["size_px"]
         self.scale = focal * min(SIZE[0] / size[0], SIZE[1] / size[1])
@@ -71,8 +74,8 @@ class Frame:
         self.borders = self._target(self.points.size, "f4")
         self.shares = self._target(self.eye["texels"], "f2", linear=True)
         columns, rows = self.eye["content"]["levels_px"][self.level]
-        light = np.random.default_rng(1).uniform(0.0, 1.0, (rows, columns, 4)).astype("<f2")
-        self.content = context.texture((columns, rows), 4, light.tobytes(), dtype="f2")
+        light = np.random.default_rng(1).uniform(0.0, 1.0, (rows, columns, 4)).astype("<f4")
+        self.content = context.texture((columns, rows), 4, light.tobytes(), dtype="f4")
         self.view, self.shown = self._target(SIZE, "f2"), self._target(SIZE, "f1")
 
     def _program(self, vertex, fragment):
@@ -96,20 +99,24 @@ class Frame:
             for length, n in zip(one["panel_px"], one["nodes"], strict=True)
         ]
         texts = one["levels"][self.level]["after"]
-        node = np.arange((columns + 2) * (rows + 2), dtype="<i4").reshape(rows + 2, columns + 2)
+        cells = [(count - 1) // VIEW_STRIDE for count in one["nodes"]]
+        across, down = (count + 3 for count in cells)
+        node = np.arange(across * down, dtype="<i4").reshape(down, across)
         a, b, c, d = node[:-1, :-1], node[:-1, 1:], node[1:, :-1], node[1:, 1:]
         indices = np.stack([a, c, d, a, d, b], axis=-1).astype("<i4")
         numbers = self._stored(one["textures"]["t_numbers"])
         return {
             **one,
             "size": size,
+            "cells": cells,
             "numbers": numbers,
             "terms": self._target((numbers.width, 2), "f4"),
             "shown": self._target((columns, 3 * rows), "f4"),
+            "balanced": self._target((columns, 3 * rows), "f4"),
             "make": self._program(self.eye["texts"]["picture.vert"], one["texts"]["nodes.frag"]),
             "draw": self._program(texts["nodes.vert"], texts["mesh.frag"]),
             "codes": self._target(size, "f1"),
-            "panel": self._target(size, "f2"),
+            "panel": self._target(size, "f4"),
             "of_code": self.context.texture(
                 (len(one["light"]), 1), 1, np.array(one["light"], "<f4").tobytes(), dtype="f4"
             ),
@@ -134,6 +141,9 @@ class Frame:
         for one in self.channels:
             self._draw(one["terms"], self.stage["prepare.frag"], 3, {"t_numbers": one["numbers"]})
             self._draw(one["shown"], one["make"], 3, {"t_terms": one["terms"].color_attachments[0]})
+            self.stage["nodes_0"]["u_nodes"] = tuple(one["nodes"])
+            given = {"t_nodes": one["shown"].color_attachments[0]}
+            self._draw(one["balanced"], self.stage["nodes_0"], 3, given)
         terms = {f"t_terms_{k}": one["terms"].color_attachments[0] for k, one in enumerate(self.channels)}
         self._draw(self.borders, self.stage["borders.frag"], 3, {"t_border_points": self.points, **terms})
         given = {"t_borders": self.borders.color_attachments[0], "t_claim_numbers": self.claims}
@@ -144,7 +154,7 @@ class Frame:
         for one in self.channels:
             columns, rows = one["nodes"]
             given = {
-                "t_nodes": one["shown"].color_attachments[0],
+                "t_nodes": one["balanced"].color_attachments[0],
                 "t_shares": self.shares.color_attachments[0],
                 "t_content_linear": self.content,
             }
@@ -166,6 +176,7 @@ class Frame:
                 "t_nodes": 0,
                 "t_panel_linear": 1,
                 "u_nodes": tuple(one["nodes"]),
+                "u_cells": tuple(one["cells"]),
                 "u_panel_px": tuple(map(float, one["panel_px"])),
                 "u_turn_rad_per_s": (0.0, 0.0, 0.0),
                 "u_lit_s": (0.0, 0.0, 0.0),

@@ -7,8 +7,7 @@ from prewarp.export.build import DeviceBuild
 from prewarp.report.live.eye_data import JsonObject, eye_data
 from prewarp.report.page.display import Display, EyeStudy, PackageFound
 
-_NO_PACKAGE = "it needs the tables of a device package (--package FOLDER, or leave out "
-"--no-package)"
+_NO_PACKAGE = "it needs the tables of a device package (--package FOLDER, or leave out --no-package)"
 
 
 def live_eyes(display: Display, /) -> tuple[list[JsonObject], list[str]]:

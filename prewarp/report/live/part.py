@@ -92,6 +92,8 @@ def common_texts() -> dict[str, str]:
         "content.frag": text("live_content.frag"),
         "decode.frag": text("decode_pass.frag"),
         "encode.frag": text("encode_view.frag"),
+        "nodes_0.frag": text("live_nodes.frag", PREWARP_PROJECTION=0),
+        "nodes_1.frag": text("live_nodes.frag", PREWARP_PROJECTION=1),
         "view_0.vert": text("live_view.vert", PREWARP_PROJECTION=0),
         "view_1.vert": text("live_view.vert", PREWARP_PROJECTION=1),
         "view.frag": text("live_view.frag"),

@@ -15,6 +15,7 @@ class EyePasses {
     const stage = (text) => new Program(gl, picture, text);
     this.prepare = stage(eye.texts["prepare.frag"]);
     this.decode = stage(common["decode.frag"]);
+    this.balance = stage(common[`nodes_${eye.content.projection === "flat" ? 0 : 1}.frag`]);
     if (eye.shares) {
       this.borders = stage(eye.texts["borders.frag"]);
       this.shareOf = stage(eye.texts["shares.frag"]);
@@ -37,6 +38,10 @@ class EyePasses {
     if (same(this.tracked, pupil)) return;
     this.tracked = [...pupil];
     this.giveNodes(pupil, "shown");
+    for (const one of this.channels) {
+      one.balanced.use();
+      this.balance.draw(3, { t_nodes: one.shown.texture, u_nodes: one.channel.nodes });
+    }
     if (this.eye.shares) {
       this.borderTarget.use();
       const terms = Object.fromEntries(this.channels.map((one, k) => [`t_terms_${k}`, one.terms.texture]));
@@ -97,6 +102,8 @@ class ChannelPasses {
     this.terms = new Target(gl, "f4", channel.textures.t_numbers.columns, 2);
     this.shown = new Target(gl, "f4", columns, 3 * rows);
     this.seen = new Target(gl, "f4", columns, 3 * rows);
+    // Of the tracked pupil, for the panel: between nodes triangles err both ways.
+    this.balanced = new Target(gl, "f4", columns, 3 * rows);
     // Which of the two is for the true pupil.
     this.looked = this.seen;
     this.triangles = gl.createBuffer();
@@ -142,7 +149,7 @@ class ChannelPasses {
       if (panel) panel.free();
       panel = this.panels[kind] = new Target(gl, "f4", width, height);
     }
-    const nodes = kind === "after" ? this.shown.texture : this.straight;
+    const nodes = kind === "after" ? this.balanced.texture : this.straight;
     gl.enable(gl.SCISSOR_TEST);
     gl.scissor(...box);
     this.codes.use();
