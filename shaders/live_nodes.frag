@@ -1,8 +1,8 @@
-// Panel pass of the report's live page: nodes of a panel's mesh -> nodes whose straight triangles err as far one way as the other.
+// Panel pass of the report's live page: moves nodes of a panel's mesh so that straight triangles err as far both ways.
 // t_nodes: from device_nodes.frag; the target is of its size. u_nodes: columns, rows.
-// Where a mesh bends, triangles between its nodes lie to one side of it: in a cell cut from its first node to the opposite one, by
-// a twelfth of its second differences (along u, along v and mixed) on the mean. Nodes are moved back by so much, as seen in the
-// content's plane. Gains are passed on.
+// Where a mesh bends, triangles lie to one side of it: in a cell cut from its first node to the opposite one by a twelfth of
+// its second differences (along u, along v and mixed), on the mean. Nodes are moved back by that, as seen in the content's
+// plane. Gains are passed on.
 
 #include "projection.glsl"
 

@@ -1,7 +1,6 @@
 // View pass of the report's live page, one colour: node of a channel's mesh -> where it is seen from the true pupil.
-// t_nodes: from device_nodes.frag for the true pupil; u_nodes: its columns, rows. u_cells: cells of the mesh drawn here, whose
-// nodes are every n-th of those. Vertex k is node k of (columns + 2) x (rows + 2), row by row: a ring of nodes lies around
-// the panel, straight on from its edge, and the fragment stage ends the panel where it ends.
+// t_nodes: from device_nodes.frag for the true pupil; u_nodes: its columns, rows. u_cells: cells drawn here, between every n-th
+// node. Vertex k is node k of (columns + 2) x (rows + 2), row by row: a ring of nodes lies around the panel, straight on.
 // u_plane: 0 red, 1 green, 2 blue. u_panel_px: width, height. u_turn_rad_per_s: turn of the head; u_lit_s: (c, a, b), a panel
 // point (u, v) px is lit at c + a u + b v, s after the moment that the content was drawn for.
 // u_view_middle, u_view_scale: view px = middle + plane * scale. u_view_px: size of the view; row 0 of the target is its top.

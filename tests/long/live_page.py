@@ -5,9 +5,9 @@ into FOLDER (kept there: later calls read them), opens it, and prints for each c
 one code of `prewarp.render.cpu`, the largest difference, and the rate that the page tells of itself. Views of
 each browser are kept beside, as PNG.
 
-The reference draws by the package's own tables, shares of light among them: panels as large as the page draws
-them, content as it was read, the view by Newton's method, one row of 24. Goal: 99.9 % within one code; 2 frames
-a second at 960 x 960 px.
+The reference draws by the package's own tables, shares of light among them: panels as large as the page
+draws them, content as it was read, the view by Newton's method, one row of 24. Goal: 99.9 % within one code;
+2 frames a second at 960 x 960 px.
 
 Last figures in Chromium 156 (SwiftShader), view of 960 x 480 px, one row of 5, pixels within a code, largest
 difference:
@@ -20,8 +20,8 @@ difference:
 
 What differs lies along the outer border of what is lit, which the page reads from the texture of shares.
 Frames at 960 x 960 px take 0.38 s of processor time; 2.6 to 3.2 a second on two cores that others used three
-times over. Firefox 153 under Xvfb (llvmpipe), before triangles of the page bent, coaxial demo: 99.969, 99.961,
-99.985 and 99.958 %, 3.0 frames a second on the same two cores.
+times over. Firefox 153 under Xvfb (llvmpipe), before triangles of the page bent, coaxial demo: 99.969,
+99.961, 99.985 and 99.958 %, 3.0 frames a second on the same two cores.
 """
 
 import json

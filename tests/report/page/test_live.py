@@ -316,7 +316,7 @@ def test_why_an_eye_is_not_drawn():
     assert "--no-package" in live_eyes(display)[1][0]
     display.packages = [PackageFound("right", None, problem="the corner lies far outside.")]
     assert live_eyes(display) == (
-        [], ["closed form: no package to draw it from (the corner lies far outside)"],
+        [], ["closed form: there is no package to draw it from (the corner lies far outside)"],
     )  # fmt: skip
     display.packages = [PackageFound("right", None, lookup=lookup)]
     (drawn,), missing = live_eyes(display)
