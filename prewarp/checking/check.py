@@ -9,8 +9,9 @@ from threadpoolctl import threadpool_limits
 
 from prewarp.checking.advice import advise, noise_px, reference_pairs
 from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
-from prewarp.checking.angles import angles_finding
+from prewarp.checking.angles import GONIOMETERS, angles_findings
 from prewarp.checking.consistency import CURL_SIGMA, LEAST_CURL, check_folds, curl_finding
+from prewarp.checking.curl_share import Share, curl_shares
 from prewarp.checking.duplicates import check_duplicates
 from prewarp.checking.lattice import (
     check_layout,
@@ -252,13 +253,24 @@ def _check_samples(
             by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = own.curl
             if own.curl[0] > max(CURL_SIGMA * own.curl[1], LEAST_CURL):
                 curls[pair] = own.curl
+    good_groups = ~(skip | off)
+    angles = list(
+        angles_findings(
+            samples,
+            {pair: one.shares for pair, one in seen.items() if one.shares},
+            lambda pair: pairs.coarser_shares(pair, good_groups[samples.group]),
+            curls,
+            lambda turned, pair: pairs.curl_of(turned, pair, good_groups),
+        )
+    )
+    if angles:
+        # Such angles make a map that no smooth model follows: patches are looked for in the mended grid.
+        findings = [one for one in findings if one.kind != "patch"]
+        findings += angles
+        named = {one.channel for one in angles}
+        curls = {p: one for p, one in curls.items() if not named & {None, samples.channel_of(p)}}
     if curls:
-        good_groups = ~(skip | off)
-        angles = angles_finding(samples, curls, lambda turned, pair: pairs.curl_of(turned, pair, good_groups))
-        if angles is not None:
-            # Such angles make a map that no smooth model follows: patches are looked for in the mended grid.
-            findings = [one for one in findings if one.kind != "patch"]
-        findings.append(angles or curl_finding(samples, curls, set(measured)))
+        findings.append(curl_finding(samples, curls, set(measured)))
     told, by_name["pupils_needed_each_way"] = advise(samples, terms, noise, wanted_px)
     findings += told
     figures |= {key: value for key, value in by_name.items() if value}
@@ -274,6 +286,7 @@ class _Seen:
     terms: PupilTerms | None
     noise_px: float | None
     curl: tuple[float, float] | None
+    shares: list[Share]  # of each goniometer's angles in the curl; none where that is not known
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,13 +305,16 @@ class _Look:
         good = ~(self.skip | self.off)[samples.group]
         good[wrong_rows] = False
         findings += check_folds(samples, one.surface, self.pairs.lattices[pair], good)
+        surface = self.pairs.settled(one.surface, good)
+        curl = self.pairs.curl(surface, good)
         tells = pair in self.told_of
         return _Seen(
             findings,
             px_per_degree(samples, one.residuals),
             pupil_terms(samples, one.residuals, good, self.pairs.places[pair]) if tells else None,
             noise_px(samples, one.residuals, good) if tells else None,
-            self.pairs.curl(one.surface, good),
+            curl,
+            [] if curl is None else curl_shares(samples, surface, good, GONIOMETERS),
         )
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from prewarp.checking.affine import Frame
+from prewarp.checking.angles import GONIOMETERS
 from prewarp.checking.consistency import measure_curl
+from prewarp.checking.curl_share import Share, curl_shares
 from prewarp.checking.lattice import Lattice
 from prewarp.checking.outliers import (
     Residuals,
@@ -111,13 +113,23 @@ class Pairs:
             return None
         return self._measured_by(surface, one.residuals.index)
 
+    def settled(self, surface: MapModel, good: BoolArray) -> MapModel:
+        """Return the model of a pair without the samples found wrong."""
+        if good[self.samples.pair == surface.pair].all():
+            return surface
+        again = self.surface(surface.pair, good)
+        return surface if again is None else again
+
     def curl(self, surface: MapModel, good: BoolArray) -> tuple[float, float] | None:
-        """Return the curl without the samples found wrong, and what is explained of it."""
-        pair = surface.pair
-        if not good[self.samples.pair == pair].all():
-            again = self.surface(pair, good)
-            surface = surface if again is None else again
-        return measure_curl(self.samples, surface, self.surface(pair, good, coarser=True), good)
+        """Return the curl of a model of samples that are `good` (n,), and what is explained of it."""
+        return measure_curl(self.samples, surface, self.surface(surface.pair, good, coarser=True), good)
+
+    def coarser_shares(self, pair: int, good: BoolArray) -> list[Share]:
+        """Return how much of each goniometer's angles is in the curl by a coarser model."""
+        surface = self.surface(pair, good, coarser=True)
+        if surface is None:
+            return [Share(0.0, np.inf)] * len(GONIOMETERS)
+        return curl_shares(self.samples, surface, good, GONIOMETERS)
 
     def curl_of(self, samples: Samples, pair: int, groups: BoolArray) -> tuple[float, float] | None:
         """Return the curl that other directions of the same rows have, from the groups (g,) that are good."""
