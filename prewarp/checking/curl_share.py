@@ -24,6 +24,7 @@ _NEAR = 5.0  # times noise: samples further off the model say nothing
 # and pupil axes that are not parallel to those of directions, 1-sigma of each in rad.
 _SHOT_TURN = 2.0 / ARCMIN_PER_RADIAN
 _COMMON_TURN = 0.1
+_LEAST_FREEDOM = 0.25  # of the residuals, to tell noise by them
 _LEAST = 1e-12  # of the mean variance: keeps what no sample determines solvable
 
 
@@ -111,8 +112,10 @@ class _Curl:
         by_x, by_y = by_x[rows] / surface.half_mm[0], by_y[rows] / surface.half_mm[1]
         self.of_x, self.of_y = by_y @ inverse, -(by_x @ inverse)
         self.curl = self._of(self.terms.T @ samples.cosine[index])
-        free = self._free(samples.group[index], reference - surface.middle_mm)
-        noise = surface.scale**2 * (self.of_x @ by_y.T - self.of_y @ by_x.T)
+        turns = _Turns(self.cosine, samples.group[index])
+        free = self._free(turns, reference - surface.middle_mm)
+        scale = self._scale(turns, samples.cosine[index] - self.cosine, surface.scale)
+        noise = scale**2 * (self.of_x @ by_y.T - self.of_y @ by_x.T)
         covariance = noise + free @ free.T
         covariance[np.diag_indices_from(covariance)] += _LEAST * np.trace(noise) / max(len(noise), 1)
         self.weight = np.linalg.inv(covariance)
@@ -122,25 +125,27 @@ class _Curl:
         result: FloatArray = self.of_x @ sums[:, 0] + self.of_y @ sums[:, 1]
         return result
 
-    def _free(self, group: IntArray, away_mm: FloatArray) -> FloatArray:
+    def _free(self, turns: "_Turns", away_mm: FloatArray) -> FloatArray:
         """Return the curls (r, m) of 1-sigma of what is left free.
 
-        A camera turned by r sees direction cosines moved by -(r x s)_xy, s the unit direction; pupil axes
-        turned by a move them by a (x dq/dy - y dq/dx) (derived here).
+        Pupil axes turned by a move direction cosines by a (x dq/dy - y dq/dx) (derived here).
         """
-        x, y = self.cosine.T
-        z, none = np.sqrt(np.maximum(1.0 - x * x - y * y, 0.0)), np.zeros(len(x))
-        turns = np.stack([np.stack([none, z]), np.stack([-z, none]), np.stack([y, -x])])  # (3, 2, n)
-        order = np.argsort(group, kind="stable")
-        starts = np.flatnonzero(np.diff(group[order], prepend=-1))
-        terms = self.terms[order]
-        sums = np.stack(
-            [[np.add.reduceat(terms * one[order, None], starts, axis=0) for one in turn] for turn in turns]
-        )  # (3, 2, shots, k)
+        sums = np.array([[turns.sums(self.terms * one[:, None]) for one in turn] for turn in turns.patterns])
         shots = self._of(sums.transpose(3, 1, 0, 2).reshape(sums.shape[3], 2, -1))
         roll = self._of(sums[2].sum(axis=1).T)
         axes = self._of(self.terms.T @ (self.by_y * away_mm[:, :1] - self.by_x * away_mm[:, 1:]))
         return np.column_stack([_SHOT_TURN * shots, _COMMON_TURN * roll, _COMMON_TURN * axes])
+
+    def _scale(self, turns: "_Turns", rest: FloatArray, usual: float) -> float:
+        """Return the noise of a direction cosine from residuals (n, 2) without turns, else `usual`.
+
+        Turns are left free already: they must not count as noise too.
+        """
+        left = turns.taken_off(rest)
+        freedom = left.size - 2 * self.terms.shape[1] - 3 * len(turns.starts)
+        if freedom < _LEAST_FREEDOM * left.size:
+            return usual
+        return float(np.sqrt(np.sum(left * left) / freedom))
 
     def share(self, mend: Callable[[FloatArray], FloatArray]) -> Share:
         """Return the share of the fault that `mend` takes off."""
@@ -156,6 +161,35 @@ class _Curl:
         if not information > 0.0:
             return Share(0.0, np.inf)
         return Share(float(told @ self.curl) / information, information**-0.5)
+
+
+class _Turns:
+    """Turns of the camera at every shot: r moves direction cosines by -(r x s)_xy, s the unit direction."""
+
+    def __init__(self, cosine: FloatArray, group: IntArray):
+        x, y = cosine.T
+        z, none = np.sqrt(np.maximum(1.0 - x * x - y * y, 0.0)), np.zeros(len(x))
+        # By turns about x, y and z: (3, 2, n).
+        self.patterns = np.array([[none, z], [-z, none], [y, -x]])
+        self.order = np.argsort(group, kind="stable")
+        self.starts = np.flatnonzero(np.diff(group[self.order], prepend=-1))
+        self.shot = np.empty(len(x), dtype=np.int64)
+        self.shot[self.order] = np.repeat(
+            np.arange(len(self.starts)), np.diff(np.append(self.starts, len(x)))
+        )
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """Return the sums (shots, ...) of values (n, ...) over the samples of each shot."""
+        result: FloatArray = np.add.reduceat(values[self.order], self.starts, axis=0)
+        return result
+
+    def taken_off(self, rest: FloatArray) -> FloatArray:
+        """Return residuals (n, 2) without the turn of each shot that explains them best."""
+        normal = self.sums(np.einsum("acn,bcn->nab", self.patterns, self.patterns))
+        side = self.sums(np.einsum("acn,nc->na", self.patterns, rest))
+        turn = np.linalg.solve(normal + 1e-9 * np.eye(3), side[..., None])[..., 0]
+        result: FloatArray = rest - np.einsum("acn,na->nc", self.patterns, turn[self.shot])
+        return result
 
 
 def _derivative(exponents: IntArray, axis: int) -> FloatArray:

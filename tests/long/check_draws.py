@@ -185,11 +185,17 @@ def right(kind, seed, positions=None):
 
 
 def with_angles(kind, seed, positions=None):
-    """Return a right grid whose directions are azimuth and elevation of a goniometer."""
+    """Return a right grid whose directions are angles of a goniometer, of both orders in turn."""
     grid, noise = right(kind, seed, positions)
     x, y, z = unit_from_tangent(grid.tangent).T
-    angles = np.stack([np.arctan2(x, z), np.arcsin(y)], axis=-1)
+    angles = [np.arcsin(x), np.arctan2(y, z)] if carried(seed) else [np.arctan2(x, z), np.arcsin(y)]
+    angles = np.stack(angles, axis=-1)
     return replace(grid, tangent=np.tan(angles), direction_deg=None), noise
+
+
+def carried(seed):
+    """Return whether elevation carries the other axis in a draw, rather than azimuth."""
+    return seed // len(KINDS) % 2 == 1
 
 
 def told_of(grid):
@@ -223,7 +229,8 @@ def angles_draw(seed):
     kind = KINDS[seed % len(KINDS)]
     grid, noise = with_angles(kind, seed)
     told = [f for f in check_grid(grid).findings if f.severity != "remark"]
-    wanted = [f for f in told if f.kind == "angles" and "azimuth and elevation" in f.text]
+    words = "carried by an elevation axis" if carried(seed) else "azimuth and elevation"
+    wanted = [f for f in told if f.kind == "angles" and words in f.text]
     kinds = sorted({f.kind for f in told})
     return kind, "" if wanted and len(told) == 1 else f"noise {noise:.3f}: {kinds}"
 
