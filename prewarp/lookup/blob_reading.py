@@ -121,7 +121,7 @@ class _Reader:
             if row["border"] != NONE:
                 borders.append(self._border(int(row["border"]), place, sizes[own.channel], regions))
             if row["gain"] != NONE:
-                gains.append(self._gain(int(row["gain"]), place, own))
+                gains.append(self._gain(int(row["gain"]), place, own, len(gains)))
         count = len(self.tables["borders"])
         self._require(
             len(borders) == count and count in (0, len(maps)), f"{len(borders)} borders for {len(maps)} maps."
@@ -230,8 +230,9 @@ class _Reader:
         )
         return BorderTable(middle, self.blocks[block], tuple(regions[first : first + count]))
 
-    def _gain(self, link: int, place: int, own: MapTable) -> GainTable:
+    def _gain(self, link: int, place: int, own: MapTable, seen: int) -> GainTable:
         self._require(link < len(self.tables["gains"]), f"map {place} has no such gain.")
+        self._require(link == seen, "a gain belongs to no map, or to two.")
         row = self.tables["gains"][link]
         panel, pupil, block = int(row["panel_degree"]), int(row["pupil_degree"]), int(row["block"])
         frame = self._frame(row)

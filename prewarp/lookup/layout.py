@@ -131,7 +131,7 @@ MAP = Record(
         Entry("reserved", "u16", 2, "", "zero"),
         Entry("first_block", "u16", 1, "", "place of its first block"),
         Entry("block_count", "u16", 1, "", "number of its blocks"),
-        Entry("gain", "u16", 1, "", "place of its gain; 65535: gain is 1"),
+        Entry("gain", "u16", 1, "", "place of its gain, rising from map to map; 65535: gain is 1"),
         Entry("affine", "f32", 6, "tangent", "tx: constant, per s, per t; then ty"),
         Entry("error_px", "f32", 1, "px", "largest error, measured, panel px"),
         Entry("reserved_end", "u32", 2, "", "zero"),

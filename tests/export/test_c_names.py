@@ -161,7 +161,7 @@ def test_names_as_long_as_their_entry_are_whole(program):
     ("entry", "value", "kind", "status"),
     [
         ("content_kind", 3, "I", "REFUSED"),
-        ("content_kind", 0, "I", "REFUSED"),
+        ("content_kind", 0, "I", "NO_SUCH"),
         ("content_focal", NAN, "f", "REFUSED"),
         ("content_focal", float("inf"), "f", "REFUSED"),
         ("content_focal", -1.0, "f", "REFUSED"),
@@ -173,7 +173,11 @@ def test_names_as_long_as_their_entry_are_whole(program):
 )
 def test_content_that_is_none_is_refused(program, entry, value, kind, status):
     blob = changed(small_blobs()["chebyshev"], 0, DISPLAY, 0, entry, value, kind)
-    (line,) = (line for line in told(program, blob) if line.startswith("content"))
+    lines = told(program, blob)
+    if status == "REFUSED":
+        assert lines == ["open PREWARP_REFUSED"]
+        return
+    (line,) = (line for line in lines if line.startswith("content"))
     assert line.split()[1] == f"PREWARP_{status}"
     assert status == "OK" or line.split()[2:] == ["0", "0", "0", "0"]
 

@@ -7,10 +7,8 @@ atheris and Linux.
 """
 
 import os
-import struct
 import sys
 import tempfile
-import zlib
 from pathlib import Path
 
 import atheris
@@ -35,26 +33,10 @@ with atheris.instrument_imports(include=["prewarp"], enable_loader_override=Fals
     from prewarp.trace import read_design
 
 from tests.fuzz.fuzz_open import seeds
+from tests.fuzz.sealing import resealed
 from tests.synthetic import make_grid, pupil_lattice
 
 CALIB = Path(__file__).resolve().parents[2] / "calib"
-HEADER_BYTES, SECTION_BYTES = 32, 16
-
-
-def resealed(blob):
-    """Return a blob whose checksums agree again, as far as its sections lie inside it."""
-    if len(blob) < HEADER_BYTES:
-        return blob
-    data = bytearray(blob)
-    count = min(struct.unpack_from("<H", data, 10)[0], (len(data) - HEADER_BYTES) // SECTION_BYTES)
-    for place in range(HEADER_BYTES, HEADER_BYTES + SECTION_BYTES * count, SECTION_BYTES):
-        offset, size = struct.unpack_from("<II", data, place + 4)
-        if offset + size <= len(data):
-            struct.pack_into("<I", data, place + 12, zlib.crc32(bytes(data[offset : offset + size])))
-    struct.pack_into("<I", data, 16, 0)
-    end = HEADER_BYTES + SECTION_BYTES * count
-    struct.pack_into("<I", data, 16, zlib.crc32(bytes(data[:end])))
-    return bytes(data)
 
 
 def read_blob(data):

@@ -35,7 +35,7 @@ static void next_values(const float *restrict x, const float *restrict before, s
         next[place] = 2.0f * x[place] * before[width + place] - before[place];
 }
 
-/* T_0 .. T_terms-1, at least one, of all nodes of an axis: (terms, prewarp_padded(count)); finite beyond the nodes */
+/* T_0 .. T_terms-1, at least two, of all nodes of an axis: (terms, prewarp_padded(count)); finite beyond the nodes */
 static void node_values(uint32_t count, uint32_t terms, float *restrict values)
 {
     size_t width = prewarp_padded(count);
@@ -44,8 +44,6 @@ static void node_values(uint32_t count, uint32_t terms, float *restrict values)
     uint32_t k;
     for (place = 0; place < end; place++)
         values[place] = 1.0f;
-    if (terms < 2u)
-        return;
     values += width;
     for (place = 0; place < end; place++)
         values[place] = (float)(2 * (place < last ? place : last) - last) / length;

@@ -59,8 +59,6 @@ static void sum_of_any(const float *lines, size_t stride, const float *weights, 
     static const line_sum sums[AT_ONCE] = {sum_of_1, sum_of_2, sum_of_3, sum_of_4,
                                            sum_of_5, sum_of_6, sum_of_7, sum_of_8};
     uint32_t term;
-    if (terms == 0u)
-        memset(out, 0, count * sizeof *out);
     for (term = 0; term < terms; term += AT_ONCE) {
         uint32_t more = terms - term < AT_ONCE ? terms - term - 1u : AT_ONCE - 1u; /* than one */
         sums[more](lines + stride * term, stride, weights + step * term, step, count, out,

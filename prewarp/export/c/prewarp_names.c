@@ -3,8 +3,6 @@
 
 #include "prewarp_fixed.h"
 
-#define MOST_CONTENT_PX 32768u
-#define INFINITE_BITS 0x7F800000u
 
 /* Names fill their entry with zeros; one as long as the entry has none. */
 static int is_name(const unsigned char *stored, const char *name)
@@ -129,14 +127,9 @@ prewarp_status prewarp_get_content(const prewarp_lookup *lookup, prewarp_content
     const uint32_t width = prewarp_u32(display + PREWARP_DISPLAY_CONTENT_SIZE);
     const uint32_t height = prewarp_u32(display + PREWARP_DISPLAY_CONTENT_SIZE + 4u);
     const uint32_t kind = prewarp_u32(display + PREWARP_DISPLAY_CONTENT_KIND);
-    const uint32_t focal_bits = prewarp_u32(display + PREWARP_DISPLAY_CONTENT_FOCAL);
     memset(content, 0, sizeof *content);
-    if (kind == 0u && width == 0u && height == 0u)
+    if (kind == 0u)
         return PREWARP_NO_SUCH;
-    /* the focal length is a positive number: without sign, no NaN, not infinite */
-    if ((kind != PREWARP_CONTENT_FLAT && kind != PREWARP_CONTENT_EQUIDISTANT) || width < 1u || height < 1u ||
-        width > MOST_CONTENT_PX || height > MOST_CONTENT_PX || focal_bits == 0u || focal_bits >= INFINITE_BITS)
-        return PREWARP_REFUSED;
     content->size_px[0] = width;
     content->size_px[1] = height;
     content->kind = kind;

@@ -48,7 +48,7 @@ typedef struct {
     float focal_px;
 } prewarp_content;
 
-/* PREWARP_NO_SUCH: the blob does not describe the content; PREWARP_REFUSED: what it says is none. */
+/* PREWARP_NO_SUCH: the blob does not describe the content. */
 prewarp_status prewarp_get_content(const prewarp_lookup *lookup, prewarp_content *content);
 
 /* "PREWARP_OK" and so on; "unknown status" for any other number. Never NULL. */

@@ -36,12 +36,12 @@ static int64_t ordered(uint32_t bits)
     return bits >> 31 ? -size : size;
 }
 
-/* Whether a float without sign is at most a whole number up to 2^24. */
+/* Whether a float without sign is at most a whole number from 1 to 2^24. */
 static int at_most(uint32_t bits, uint32_t whole)
 {
     uint32_t exponent = bits >> 23, fraction = (bits & 0x7FFFFFu) | 0x800000u;
     if (exponent < 127u)
-        return whole > 0u || bits == 0u;
+        return 1;
     if (exponent > 150u)
         return 0;
     return (uint64_t)fraction <= (uint64_t)whole << (150u - exponent);
@@ -99,8 +99,7 @@ static int numbers_are_good(const prewarp_block *block)
         return 1;
     largest = block->format == PREWARP_INT8 ? 127u : block->format == PREWARP_INT12 ? 2047u : 32767u;
     for (place = 0; place < block->count; place++) {
-        int32_t code = prewarp_code(block, place);
-        if (code > (int32_t)largest || code < -(int32_t)largest)
+        if (prewarp_code(block, place) < -(int32_t)largest)
             return 0;
     }
     return 1;
@@ -424,6 +423,24 @@ static int names_are_good(const prewarp_lookup *lookup, uint32_t section, uint32
     return 1;
 }
 
+static int is_picture(uint32_t width, uint32_t height)
+{
+    return width >= 16u && width <= 32768u && height >= 16u && height <= 32768u;
+}
+
+/* The content picture: none, or one of a size, with a focal length that makes its field neither a point nor all around:
+ * half its width is at most 6 (a tangent) or 3 (radians) focal lengths, at least 1/116 of one. */
+static int content_is_good(const unsigned char *record)
+{
+    const uint32_t kind = prewarp_u32(record + PREWARP_DISPLAY_CONTENT_KIND);
+    const uint32_t focal = prewarp_u32(record + PREWARP_DISPLAY_CONTENT_FOCAL);
+    const uint32_t width = prewarp_u32(record + PREWARP_DISPLAY_CONTENT_SIZE);
+    if (kind == 0u)
+        return 1;
+    return (kind == 1u || kind == 2u) && is_picture(width, prewarp_u32(record + PREWARP_DISPLAY_CONTENT_SIZE + 4u)) &&
+           !(focal >> 31) && at_most(focal, 58u * width) && !at_most(focal, (width - 1u) / (kind == 1u ? 12u : 6u));
+}
+
 static prewarp_status check_display(const prewarp_lookup *lookup)
 {
     const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
@@ -435,13 +452,13 @@ static prewarp_status check_display(const prewarp_lookup *lookup)
             ordered(low) > ordered(high))
             return PREWARP_REFUSED;
     }
-    if (!within_positive(prewarp_u32(record + PREWARP_DISPLAY_ERROR_PX), PREWARP_LARGEST_VALUE_BITS))
+    if (!within_positive(prewarp_u32(record + PREWARP_DISPLAY_ERROR_PX), PREWARP_LARGEST_VALUE_BITS) ||
+        !content_is_good(record))
         return PREWARP_REFUSED;
     for (place = 0; place < lookup->channel_count; place++) {
         const unsigned char *channel = prewarp_channel_record(lookup, place);
-        uint32_t width = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH),
-                 height = prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT);
-        if (width < 16u || width > 32768u || height < 16u || height > 32768u)
+        if (!is_picture(prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH),
+                        prewarp_u32(channel + PREWARP_CHANNEL_PANEL_HEIGHT)))
             return PREWARP_REFUSED;
     }
     if (!names_are_good(lookup, PREWARP_SECTION_CHANNELS, PREWARP_CHANNEL_BYTES, PREWARP_CHANNEL_NAME,
@@ -494,13 +511,14 @@ static uint32_t record_count(uint32_t size, uint32_t record_bytes, uint32_t most
     return size / record_bytes;
 }
 
-/* Every block belongs to something, in the order in which they are written; borders may share theirs. */
+/* Every block and gain belongs to something, in the order in which they are written; borders may share theirs. */
 static int owners_are_good(const prewarp_lookup *lookup)
 {
-    uint32_t taken = 0, region = 0, place, other, count;
+    uint32_t taken = 0, region = 0, gain = 0, place, other, count;
     for (place = 0; place < lookup->map_count; place++) {
         const unsigned char *record = prewarp_map_record(lookup, place);
-        if (prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) != taken)
+        const uint32_t link = prewarp_u16(record + PREWARP_MAP_GAIN);
+        if (prewarp_u16(record + PREWARP_MAP_FIRST_BLOCK) != taken || (link != PREWARP_NONE && link != gain++))
             return 0;
         taken += prewarp_u16(record + PREWARP_MAP_BLOCK_COUNT);
     }
@@ -528,7 +546,7 @@ static int owners_are_good(const prewarp_lookup *lookup)
             taken++)
             return 0;
     }
-    return region == lookup->region_count && taken == lookup->block_count;
+    return region == lookup->region_count && gain == lookup->gain_count && taken == lookup->block_count;
 }
 
 prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t size)
