@@ -114,7 +114,8 @@ class _Reader:
         claims = self._claims()
         regions = [self._region(row, place) for place, row in enumerate(self.tables["regions"])]
         maps: list[MapTable] = []
-        borders, gains = [], []
+        borders: list[BorderTable] = []
+        gains: list[GainTable] = []
         for place, row in enumerate(self.tables["maps"]):
             maps.append(self._map(row, place, maps))
             own = maps[-1]
