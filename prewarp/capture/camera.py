@@ -10,6 +10,7 @@ Read from a TOML file::
     aperture_mm = 3.0                # diameter of the entrance pupil; optional, 0: a point
     entrance_mm = 0.12               # entrance pupil ahead of the place that a plan names; optional
     walk_mm = 0.3                    # further ahead by this times (tangent of the field angle)^2; optional
+    focus_dioptres = 0.5             # what it is focused on, 1 / m; optional
     black = 64.0                     # code without light; optional
     full_scale = 4095.0              # highest code; optional
     falloff = "cos4"                 # light to the corners: of an ideal lens, or coefficients; optional
@@ -55,6 +56,7 @@ class CameraSigma:
     aperture_mm: float | None = checked(_SIGMA, default=None)
     entrance_mm: float | None = checked(_SIGMA, default=None)
     walk_mm: float | None = checked(_SIGMA, default=None)
+    focus_dioptres: float | None = checked(_SIGMA, default=None)
     black: float | None = checked(_SIGMA, default=None)
     full_scale: float | None = checked(_SIGMA, default=None)
 
@@ -81,6 +83,7 @@ class Camera:
     aperture_mm: float | None = checked(Number(0.0, 100.0, "mm"), default=None)
     entrance_mm: float | None = checked(Number(-1000.0, 1000.0, "mm"), default=None)
     walk_mm: float | None = checked(Number(-1000.0, 1000.0, "mm"), default=None)
+    focus_dioptres: float | None = checked(Number(-20.0, 20.0, "dioptres"), default=None)
     black: float = checked(Number(0.0, 65534.0), default=0.0)
     full_scale: float = checked(Number(1.0, 65535.0), default=65535.0)
     shift_bits: int = checked(Number(0, 8, "bit", whole=True), default=0)

@@ -4,7 +4,7 @@ simulated bench; what comes of the photographs is judged by the trace of that un
 
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -198,9 +198,10 @@ def fit_of_design(design: Design, module: DisplayModule, /) -> FieldSet:
 
 
 def taking_of(working: Path, settings: BenchSettings, module: DisplayModule, design: Design) -> Taking:
-    """Return what a bench does with the plan and pictures in `working`; writes its camera beside them."""
-    write_camera(working / "camera.toml", settings.camera)
-    return Taking(
+    """Return what a bench does with the plan and pictures in `working`; writes its camera beside them, with
+    the distance that it is focused on.
+    """
+    taking = Taking(
         plan=read_plan(working / "targets" / "plan.csv"),
         marks=read_marks(working / "targets" / "marks.csv"),
         folder=working / "targets",
@@ -209,6 +210,9 @@ def taking_of(working: Path, settings: BenchSettings, module: DisplayModule, des
         cameras={"": settings.camera},
         bench=settings.faults,
     )
+    camera = replace(settings.camera, focus_dioptres=taking.focus_dioptres)
+    write_camera(working / "camera.toml", camera)
+    return replace(taking, cameras={"": camera})
 
 
 def captured(

@@ -131,3 +131,17 @@ def test_focus_is_for_the_middle_of_the_panels(taking):
     assert taking.focus_dioptres == pytest.approx(1000.0 / 150.0, rel=1e-6)
     assert replace(taking, bench=Bench(focus_dioptres=2.0)).focus_dioptres == 2.0
     assert replace(taking, bench=Bench()).white_per_ms == pytest.approx(0.07)
+
+
+def test_a_camera_that_says_its_focus_is_focused_there_unless_the_bench_says_otherwise(taking):
+    """A panel 150 mm away through a pupil of 2 mm: light of a dot spreads where the focus is elsewhere."""
+
+    def brightest(camera_dioptres, bench_dioptres=None):
+        camera = replace(CAMERA, aperture_mm=2.0, focus_dioptres=camera_dioptres)
+        other = replace(taking, cameras={"": camera})
+        return light_of(other, 0, focus_dioptres=bench_dioptres)[0].max()
+
+    sharp = brightest(None)
+    assert brightest(1000.0 / 150.0) == pytest.approx(sharp, rel=1e-3)
+    assert brightest(1.0) < 0.8 * sharp
+    assert brightest(1.0, bench_dioptres=1000.0 / 150.0) == pytest.approx(sharp, rel=1e-3)

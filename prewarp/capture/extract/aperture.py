@@ -2,10 +2,9 @@
 without it.
 
 Over an aperture of diameter d the mean of a field t(x, y) is t + d^2/32 (t_xx + t_yy) + ..., 0.2 arcmin at
-2 mm
-and more than an arcmin at 5 mm of strong optics, the same from every shot. The field of the grid itself says
-how much: the mean over the aperture less the value in its middle. In the same way a pupil that walks along
-the camera's axis with the direction is brought to one place.
+2 mm and more than an arcmin at 5 mm of strong optics, the same from every shot. The field of the grid itself
+says how much (`aperture_mean`). In the same way a pupil that walks along the camera's axis with the direction
+is brought to one place.
 """
 
 from collections.abc import Sequence
@@ -15,18 +14,17 @@ from typing import Any
 import numpy as np
 
 from prewarp.capture.camera import pose_rotation
+from prewarp.capture.extract.aperture_mean import Through, chief_minus_mean
 from prewarp.capture.extract.pose import PoseResult, PoseTask
 from prewarp.checks import FloatArray
-from prewarp.errors import FitError, PrewarpError
-from prewarp.field import FieldSet, fit_grid
+from prewarp.errors import PrewarpError
+from prewarp.field import FieldSet
 from prewarp.frames import unit_from_tangent
 from prewarp.grids import Grid
-from prewarp.poses import fit_free_poses
 
 REMOVE, KEEP = "remove", "keep"
 # A quadric in the pupil has six terms: fewer positions do not show how directions bend over it.
 LEAST_POSITIONS = 6
-_RINGS, _SPOKES = 2, 8
 _ARCMIN_PER_RAD = 60.0 * 180.0 / np.pi
 
 
@@ -90,9 +88,15 @@ def treat_aperture(
             f"in a line, or an earlier fit; there are {positions}.",
             largest,
         )
-    rotation = np.repeat(np.array([pose_rotation(*one.turn_deg) for one in results]), counts, axis=0)
+    focus = np.array([task.camera.focus_dioptres for task in tasks], dtype=float)
+    through = Through(
+        diameter_mm=diameter,
+        walk_mm=walk,
+        rotation=np.repeat(np.array([pose_rotation(*one.turn_deg) for one in results]), counts, axis=0),
+        focus_dioptres=np.repeat(focus, counts),
+    )
     try:
-        moved = chief_minus_mean(grid, diameter, walk, rotation, base=base)
+        moved, more = chief_minus_mean(grid, through, base=base)
     except PrewarpError as cause:
         return grid, Aperture("kept", f"{kept}; no field can be fitted to take it out: {cause}", largest)
     tangent = grid.tangent + moved
@@ -100,93 +104,13 @@ def treat_aperture(
     words = (
         f"the mean over the camera's pupil of {largest:g} mm was corrected by the field of "
         f"{'all poses' if base is None else 'the earlier fit'}: "
-        f"{np.sqrt(np.mean(angle**2)):.3f} arcmin RMS, {angle.max():.3f} at most. Directions "
-        "are chief rays."
+        f"{np.sqrt(np.mean(angle**2)):.3f} arcmin RMS, {angle.max():.3f} at most{more}. "
+        "Directions are chief rays."
     )
     # The angles are made again from the tangents.
     mended = replace(grid, tangent=tangent, direction_deg=None)  # type: ignore[arg-type]
     rms, most = float(np.sqrt(np.mean(angle**2))), float(angle.max())
     return mended, Aperture("removed", words, largest, rms, most)
-
-
-def chief_minus_mean(
-    grid: Grid,
-    diameter_mm: FloatArray,
-    walk_mm: FloatArray,
-    rotation: FloatArray,
-    /,
-    *,
-    base: FieldSet | None = None,
-) -> FloatArray:
-    """Return the chief ray's direction less the mean over the aperture (n, 2), by the field of the grid.
-
-    Turns of the camera by an arcmin would pass for bends of the field, so poses are found where there are
-    enough of them.
-
-    Parameters
-    ----------
-    diameter_mm : (n,) float array
-        Of the aperture, for each row.
-    walk_mm : (n,) float array
-        How much further ahead along the camera's axis the pupil lay than the grid says.
-    rotation : (n, 3, 3) float array
-        Camera to wearer.
-    base : FieldSet, optional
-        A fit to take instead of the grid's own field.
-
-    Raises
-    ------
-    PrewarpError
-        No field can be fitted.
-    """
-    fields = _own_field(grid) if base is None else base
-    place, weight = disc_rule()
-    moved = np.zeros_like(grid.tangent)
-    for channel, colour in grid.pairs():
-        rows = np.flatnonzero(grid.rows_of(channel, colour))
-        field = fields.field(channel, colour)
-        pixel, pupil = grid.pixel[rows], grid.pupil_mm[rows]
-        mean = np.zeros((len(rows), 2))
-        for point, share in zip(place, weight, strict=True):
-            off = np.concatenate([0.5 * diameter_mm[rows, None] * point, walk_mm[rows, None]], axis=1)
-            at = pupil + np.einsum("nij,nj->ni", rotation[rows], off)
-            mean += share * field.forward(pixel, pupil_mm=at)
-        moved[rows] = field.forward(pixel, pupil_mm=pupil) - mean
-    return np.where(np.isfinite(moved), moved, 0.0)
-
-
-def _own_field(grid: Grid) -> FieldSet:
-    """Return the fit of a grid, poses found where its positions show them."""
-    sizes = _panel_sizes(grid)
-    try:
-        return fit_free_poses(grid, panel_size_px=sizes, family="polynomial")[0]
-    except FitError:
-        return fit_grid(grid, panel_size_px=sizes, family="polynomial")
-
-
-def disc_rule() -> tuple[FloatArray, FloatArray]:
-    """Return points (k, 2) of the unit disc and shares (k,) whose sum is the mean over the disc.
-
-    Two rings by Gauss and Legendre in the squared radius, eight points each: exact to degree 7 (common
-    practice).
-    """
-    node, share = np.polynomial.legendre.leggauss(_RINGS)
-    radius = np.sqrt(0.5 * (node + 1.0))
-    angle = (np.arange(_SPOKES) + 0.5) * 2.0 * np.pi / _SPOKES
-    point = radius[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    return point.reshape(-1, 2), np.repeat(0.5 * share, _SPOKES) / _SPOKES
-
-
-def _panel_sizes(grid: Grid) -> dict[str, tuple[int, int]]:
-    """Return a panel for each channel that its dots lie in the middle of: only what is between them
-    counts.
-    """
-    sizes = {}
-    for code, name in enumerate(grid.channel_names):
-        pixel = grid.pixel[grid.channel == code]
-        width, height = np.ceil(pixel.min(axis=0) + pixel.max(axis=0)).astype(int)
-        sizes[name] = (max(int(width), 16), max(int(height), 16))
-    return sizes
 
 
 def _angle_arcmin(first: FloatArray, second: FloatArray) -> FloatArray:

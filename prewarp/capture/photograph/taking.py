@@ -143,7 +143,9 @@ class Taking:
 
     @cached_property
     def focus_dioptres(self) -> float:
-        """Distance for which the cameras are focused: the bench's, or the mean of the panels' middles."""
+        """Distance for which cameras are focused whose file does not say it: the bench's, or the mean of the
+        panels' middles.
+        """
         if self.bench.focus_dioptres is not None:
             return self.bench.focus_dioptres
         shown = dict.fromkeys((one.channel, one.colour) for one in self.plan.photographs if one.channel)
@@ -278,10 +280,12 @@ class Taking:
         return {}
 
     def _view(self, shown: Photograph, seen_by: Photograph, pose: CameraPose) -> View:
+        camera = camera_named(self.cameras, seen_by.camera)
+        stated = camera.focus_dioptres if self.bench.focus_dioptres is None else None
         return View(
-            camera_named(self.cameras, seen_by.camera),
+            camera,
             pose,
-            self.focus_dioptres,
+            self.focus_dioptres if stated is None else stated,
             self.bench.magnification(shown.colour),
             self.bench.vignetting,
         )
