@@ -138,7 +138,7 @@ class PoseEstimate:
             parts = (f"{name} {scale:.2g}" for name, scale in zip(FAMILIES, self.scales, strict=True))
             lines.append(
                 "the shots themselves say that they are better than stated, so less was taken as the sigma "
-                f"beforehand, as a share: {', '.join(parts)}."
+                f"beforehand, as fractions: {', '.join(parts)}."
             )
         lines += [
             f"the photographs of shots {one} and {other} look exchanged: each stands where the other is "
