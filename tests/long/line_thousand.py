@@ -4,7 +4,8 @@ The folded demo's optics, as in `tests.long.line_units`; FOLDER keeps the family
 traced on all cores, the line runs in `--jobs` processes. Told: seconds a unit and peak memory of half the
 line and of all of it; flags of right units, and of units with each fault (`--faults`); packages of the
 first units (`--packages`); a line of 40 units that is killed at random moments and taken up again
-(`--kills`): its tables must be those of one that was not. Last figures: DEVELOPERS.md, "A family of units".
+(`--kills`): its tables must be those of one that was not; or (`--cluster` UNITS) the rate of one and two
+Dask workers. Last figures: DEVELOPERS.md, "A family of units".
 """
 
 import argparse
@@ -28,7 +29,9 @@ from prewarp.grids import write_grid
 from prewarp.line.flags import THRESHOLD
 from prewarp.line.from_design import family_from_design
 from prewarp.line.package import FOLDER
+from prewarp.line.run import run_line, units_of
 from prewarp.line.storage import write_family
+from prewarp.line.unit import LineSettings
 from prewarp.module import read_module
 from prewarp.quality.units_table import FLAGS, read_units
 from prewarp.trace import read_design
@@ -99,6 +102,37 @@ def killed(family, grids, folder, jobs, kills, whole, seed):
     return needed, lines
 
 
+def cluster_rate(family, folder, units):
+    """Print units a second of one and of two Dask workers, alternating, workers up; 25 positions a unit."""
+    from distributed import LocalCluster
+
+    module = read_module(CALIB / "folded.module.toml")
+    design, places = read_design(CALIB / "folded.design.toml"), module.eye_box.lattice((5, 5, 1))
+    grids = folder / "regular"
+    grids.mkdir(exist_ok=True)
+    for number in range(units):
+        path = grids / f"R{number:03d}.npz"
+        if not path.exists():
+            write_grid(path, captured_unit(unit_design(design, 40_000 + number), module, places, number))
+    rates = {1: [], 2: []}
+    for turn in range(10):
+        workers = 1 + turn % 2
+        with LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster:
+            cluster.wait_for_workers(workers)
+            settings, place = LineSettings(positions=25), folder / f"dask_{turn}"
+            # The first units bring the family to every worker.
+            run_line(family, units_of(sorted(grids.glob("*.npz"))[:2]), place, settings,
+                     scheduler=cluster.scheduler_address)  # fmt: skip
+            start = time.monotonic()
+            done = run_line(family, units_of([grids]), place, settings, scheduler=cluster.scheduler_address)
+            rates[workers].append(done.worked_on / (time.monotonic() - start))
+    one, two = (float(np.median(rates[workers])) for workers in (1, 2))
+    print(
+        f"Dask, {units} units: {one:.2f} a second by one worker, {two:.2f} by two, "
+        f"{two / one / 2:.2f} of twice"
+    )
+
+
 def main():
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -108,6 +142,7 @@ def main():
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--packages", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--cluster", type=int, default=0)
     asked = parser.parse_args()
     grids = {fault: asked.folder / (fault or "right") for fault in (None, *FAULTS)}
     for place in grids.values():
@@ -117,6 +152,9 @@ def main():
         with threadpool_limits(1):
             design = read_design(CALIB / "folded.design.toml")
             write_family(family, family_from_design(design, read_module(CALIB / "folded.module.toml")))
+    if asked.cluster:
+        cluster_rate(family, asked.folder, asked.cluster)
+        return
     start = time.monotonic()
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
         waiting = [
