@@ -14,8 +14,8 @@ aberrations of one order in field and pupil together, two degrees more over the 
 the panel: r^4 has `NEXT` of the size of what varies over the panel in r^2, as in |r + h|^4, the aberration of
 a sphere away from its axis. From the fourth degree on it falls besides as the roundest one degree below did.
 
-These are sizes of optics as such, of any one they may be three times off. True errors beside what is said, over
-twelve optics together and one by one: `tests.long.certainty`.
+These are sizes of optics as such; of any one they may be three times off. True errors beside what is said,
+over twelve optics together and one by one: `tests.long.certainty`.
 """
 
 import numpy as np
