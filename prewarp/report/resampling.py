@@ -96,7 +96,7 @@ def _mark(axes: "Axes", maps: Sequence[SamplingMap]) -> None:
             axes.plot(*places.T, mark, color=colour, markersize=4, linestyle="none", markeredgecolor=edge)
             marked |= bool(chosen.any())
         notes += [text] if marked else []
-    axes.set_title("content px per panel px, at most\n" + "; ".join(notes))
+    axes.set_title("\n".join(["content px per panel px, at most", *notes]))
 
 
 def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:

@@ -168,7 +168,7 @@ class Live {
   tell(milliseconds) {
     this.times = [...this.times.slice(-9), milliseconds];
     // The middle of the last frames: the first ones compile shaders.
-    const middle = [...this.times].sort((one, other) => one - other)[this.times.length >> 1];
+    const middle = [...this.times].sort((one, other) => one - other)[(this.times.length - 1) >> 1];
     const sizes = this.passes.channels.map((one) => one.size(this.shrink).join(" x "));
     const part = this.shrink > 1 ? `at 1/${this.shrink.toFixed(2)} of their pixels` : "at their own size";
     byId("rate").value = `${milliseconds.toFixed(1)} ms for this frame, ${(1000 / middle).toFixed(1)} frames a second; `

@@ -26,9 +26,15 @@ def _eye(study: EyeStudy, package: PackageFound | None) -> JsonObject:
     if package is None:
         raise PrewarpError(_NO_PACKAGE)
     if package.lookup is None:
-        why = package.problem or "checks of it failed, or it holds no tables"
-        raise PrewarpError(f"there is no package to draw it from ({why.rstrip('.')})")
+        raise PrewarpError(f"there is no package to draw it from ({_why_none(package).rstrip('.')})")
     eye = study.eye
     late = all(scan is not None for scan in eye.scans.values())
     build = DeviceBuild(eye, np.zeros((1, 3)), package.dither, late=late)
     return eye_data(build, package.lookup)
+
+
+def _why_none(package: PackageFound) -> str:
+    if package.problem or package.result is None:
+        return package.problem or "it holds no tables"
+    failed = [f"{one.artefact}, {one.what}" for one in package.result.failures]
+    return f"checks of it failed: {'; '.join(failed)}" if failed else "it holds no tables"

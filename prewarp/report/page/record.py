@@ -23,6 +23,8 @@ CAUTIONS = (
     "A limit that is kept here is kept by these figures, for this capture and this eye box: it does not say "
     "that a display is safe, comfortable, or fit for a task.",
 )
+# What a fit remembers under these keys, for people.
+_KEYS = {"grid_sha256": "grid, SHA-256", "panel_size_px": "panel size, px"}
 
 
 def certainty_section(display: Display, /) -> Section:
@@ -53,7 +55,10 @@ def certainty_section(display: Display, /) -> Section:
 def provenance_section(display: Display, /) -> Section:
     """Return the chapter of what the report was made from."""
     rows = [(f"{what}", name, sha256) for what, name, sha256 in display.files]
-    rows += [("fit", key, _in_words(value)) for key, value in sorted(display.fields.provenance.items())]
+    rows += [
+        ("fit", _KEYS.get(key, key.replace("_", " ")), _in_words(value))
+        for key, value in sorted(display.fields.provenance.items())
+    ]
     rows.append(("report", "prewarp", __version__))
     text = ["This file holds no time of day: the same input gives the same bytes."]
     text += display.extrapolated

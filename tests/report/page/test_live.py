@@ -16,6 +16,7 @@ from PIL import Image
 
 from prewarp.errors import PackageError
 from prewarp.export.gpu_files import gpu_files
+from prewarp.export.judgement import Check, Request, VerifyResult
 from prewarp.export.shader_files import EXACT, shader_package_files
 from prewarp.export.shader_files import KIND as SHADER
 from prewarp.export.shader_text import ES
@@ -318,6 +319,9 @@ def test_why_an_eye_is_not_drawn():
     assert live_eyes(display) == (
         [], ["closed form: there is no package to draw it from (the corner lies far outside)"],
     )  # fmt: skip
+    wrong = VerifyResult((Check("files", "hashes", True), Check("C evaluator", "sources", False)), Request())
+    display.packages = [PackageFound("right", wrong)]
+    assert "(checks of it failed: C evaluator, sources)" in live_eyes(display)[1][0]
     display.packages = [PackageFound("right", None, lookup=lookup)]
     (drawn,), missing = live_eyes(display)
     assert not missing and drawn["channels"] == data["channels"]
