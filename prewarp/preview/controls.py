@@ -175,12 +175,12 @@ SHOWN_KEYS = {
     "RIGHT": "Right arrow",
     "UP": "Up arrow",
     "DOWN": "Down arrow",
-    "PERIOD": ".",
-    "COMMA": ",",
+    "PERIOD": ". (period)",
+    "COMMA": ", (comma)",
     "RIGHT BRACKET": "]",
     "LEFT BRACKET": "[",
-    "EQUAL": "+",
-    "MINUS": "-",
+    "EQUAL": "+ (plus)",
+    "MINUS": "- (minus)",
 }
 # What keys are called that print a sign; a key that prints a letter is called by it.
 _SIGNS = {"+": "EQUAL", "=": "EQUAL", "-": "MINUS", ".": "PERIOD", ",": "COMMA", "[": "LEFT BRACKET"} | {

@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 from functools import lru_cache
+from math import ceil
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -20,6 +21,7 @@ _INK = (205, 214, 222, 255)
 _QUIET = (138, 150, 162, 255)
 _WARM = (255, 190, 96, 255)
 _MARGIN = 10
+_PAGE_MARGIN = 18
 # Room that legend and slider take at the bottom; width of a column of a film's strip, units of the window.
 _BELOW, _STRIP_COLUMN = 100, 380
 
@@ -197,18 +199,31 @@ def help_page(frame_px: tuple[int, int], /, *, scale: float = 1.0) -> Page:
         ("Esc", "close this page; else asks whether to close the window"),
         ("", "Keys go by what they print here, else by their place on a US keyboard."),
     ]
-    scale = min(scale, (frame_px[1] - 40) / (len(rows) * 20.0 + 40.0)) if frame_px[1] > 200 else scale
+    # In one column or two, whichever leaves the larger text.
+    found = [(_fitting(_columns_size(rows, one), frame_px, scale), -one) for one in (1, 2)]
+    scale, columns = max(found)[0], -max(found)[1]
     font = _font(max(13.0 * scale, 6.0))
-    line, margin = max(round(20 * scale), 8), round(18 * scale)
-    first = max(round(font.getlength(name)) for name, _ in rows)
-    second = max(round(font.getlength(text)) for _, text in rows)
-    image, draw = _plate(
-        first + second + round(20 * scale) + 2 * margin, line * len(rows) + 2 * margin, alpha=250
-    )
+    line, margin, gap = max(round(20 * scale), 8), round(_PAGE_MARGIN * scale), round(20 * scale)
+    first, second = (max(ceil(font.getlength(row[part])) for row in rows) for part in (0, 1))
+    deep, wide = ceil(len(rows) / columns), first + second + 3 * gap
+    image, draw = _plate(columns * wide - 2 * gap + 2 * margin, line * deep + 2 * margin, alpha=250)
     for place, (name, text) in enumerate(rows):
-        draw.text((margin, margin + place * line), name, font=font, fill=_WARM)
-        draw.text((margin + first + round(20 * scale), margin + place * line), text, font=font, fill=_INK)
+        left, top = margin + place // deep * wide, margin + place % deep * line
+        draw.text((left, top), name, font=font, fill=_WARM)
+        draw.text((left + first + gap, top), text, font=font, fill=_INK)
     return _centred(image, frame_px)
+
+
+def _columns_size(rows: Sequence[tuple[str, str]], columns: int) -> tuple[float, float]:
+    """Return width and height of the page of keys at scale 1."""
+    first, second = (max(_font(13.0).getlength(row[part]) for row in rows) for part in (0, 1))
+    wide = columns * (first + second + 60.0) - 40.0
+    return wide + 2.0 * _PAGE_MARGIN, 20.0 * ceil(len(rows) / columns) + 2.0 * _PAGE_MARGIN
+
+
+def _fitting(size: tuple[float, float], frame_px: tuple[int, int], scale: float) -> float:
+    """Return the scale, or the largest at which a page of a size at scale 1 leaves 20 px free all around."""
+    return max(min(scale, *((frame_px[axis] - 40.0) / size[axis] for axis in (0, 1))), 0.1)
 
 
 def ask_page(frame_px: tuple[int, int], /, *, scale: float = 1.0) -> Page:
