@@ -10,6 +10,8 @@ MOST_DOTS = 2500
 NEIGHBOURS = 20
 # Residuals count where the quadric at the dot is no wilder than this: dots well inside.
 MOST_GAIN = 1.0
+# The same of polynomials of degree 4: they go by what neighbours further out say.
+_MOST_GAIN_HIGHER = 8.0
 # Fewer differences do not tell a scatter.
 FEWEST_DOTS = 30
 # Keeps neighbours on one line solvable.
@@ -30,10 +32,13 @@ def nearest_others(place: FloatArray, suspect: IntArray, count: int, /) -> IntAr
     return result
 
 
-def local_differences(pixel: FloatArray, view: IntArray, rest_px: FloatArray, /) -> FloatArray:
+def local_differences(
+    pixel: FloatArray, view: IntArray, rest_px: FloatArray, /, *, degree: int = 2
+) -> FloatArray:
     """Return what residuals differ by from a quadric through their neighbours' of the same view, (2, m).
 
-    Scaled so that noise of unit variance gives unit variance. Of a few views, dots well inside alone.
+    Scaled so that noise of unit variance gives unit variance. Of a few views, dots well inside alone. With
+    `degree` 4 a polynomial of that degree takes the quadric's place.
 
     Parameters
     ----------
@@ -57,14 +62,16 @@ def local_differences(pixel: FloatArray, view: IntArray, rest_px: FloatArray, /)
         distance, near = np.asarray(found_near[0]), np.asarray(found_near[1], dtype=np.int64)
         offset = (points[near[:, 1:]] - points[:, None]) / distance[:, -1:, None]
         x, y = offset[..., 0], offset[..., 1]
-        basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-        # The quadric's value at the dot is the first coefficient: a weighted sum of the neighbours.
+        powers = [(i - j, j) for i in range(degree + 1) for j in range(i + 1)]
+        basis = np.stack([x**i * y**j for i, j in powers], axis=-1)
+        # The polynomial's value at the dot is the first coefficient: a weighted sum of the neighbours.
         normal = np.swapaxes(basis, 1, 2) @ basis
-        normal[:, np.arange(6), np.arange(6)] += RIDGE
-        first = np.linalg.solve(normal, np.broadcast_to(np.eye(6)[:, :1], (len(rows), 6, 1)))
+        terms = len(powers)
+        normal[:, np.arange(terms), np.arange(terms)] += RIDGE
+        first = np.linalg.solve(normal, np.broadcast_to(np.eye(terms)[:, :1], (len(rows), terms, 1)))
         weights = (basis @ first)[..., 0]
         gain = np.sum(weights**2, axis=1)
-        inside = gain <= MOST_GAIN
+        inside = gain <= (MOST_GAIN if degree == 2 else _MOST_GAIN_HIGHER)
         rest = rest_px[:, rows]
         smooth = np.einsum("nk,cnk->cn", weights, rest[:, near[:, 1:]])
         found.append(((rest - smooth) / np.sqrt(1.0 + gain))[:, inside])

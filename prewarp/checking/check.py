@@ -247,7 +247,7 @@ def _check_samples(
             continue
         own = seen[pair]
         by_name["px_per_degree"][name] = own.px_per_degree
-        by_name["noise_px"][name] = measured[pair].sigma
+        by_name["noise_px"][name] = measured[pair].sigma if measured[pair].residuals.told else None
         findings += own.findings
         if own.curl is not None:
             by_name["curl_arcmin_per_mm"][name], by_name["curl_noise_arcmin_per_mm"][name] = own.curl

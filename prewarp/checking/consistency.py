@@ -14,6 +14,7 @@ from prewarp.frames import ARCMIN_PER_RADIAN
 
 CURL_SIGMA = 4.0
 LEAST_CURL = 0.02  # arcmin per mm; below, an eye box of 8 mm hides it under 0.2 arcmin
+_LEAST_MOTION = 0.5  # arcmin per mm, 0.15 dioptre: images further away hardly move with the pupil
 _SAMPLED = 1500
 _WIDE_MM = 0.2  # as far off a line positions say something of the other slope
 _INNER_PUPIL = 0.9
@@ -71,8 +72,9 @@ def measure_curl(
     At a fixed panel point direction cosines over the pupil plane are a gradient (Malus-Dupin; Born and Wolf,
     Principles of Optics, section 3.3), so the curl of true data is zero. Explained are noise, through the
     fit's covariance; what the model cannot follow, by how much a coarser model's curl differs; and small
-    turns of the camera from shot to shot, by how much shots scatter as a whole (`_curl_of_turns`). `good`
-    (n,): samples not found wrong.
+    turns of the camera from shot to shot, by how much shots scatter as a whole (`_curl_of_turns`). Nothing is
+    known where that is as large as the slopes over the pupil themselves: then positions are fewer than the
+    model's pupil terms, or on a curve. `good` (n,): samples not found wrong.
     """
     if coarser is None or not (surface.follows_pupil and coarser.follows_pupil):
         return None
@@ -87,7 +89,11 @@ def measure_curl(
     variance = variance + change * change + _curl_of_turns(samples, surface, own)
     squares = (curl * curl, variance)
     size, explained = (float(np.sqrt(np.mean(square))) * ARCMIN_PER_RADIAN for square in squares)
-    return size, explained
+    slopes = [
+        surface.terms(samples.pixel[index], samples.reference_mm[index], derivative=axis) for axis in (2, 3)
+    ]
+    motion = float(np.sqrt(np.mean([(one @ surface.coefficient) ** 2 for one in slopes]))) * ARCMIN_PER_RADIAN
+    return (size, explained) if explained < max(motion, _LEAST_MOTION) else None
 
 
 def _on_a_line(pupils_mm: FloatArray) -> bool:

@@ -17,6 +17,7 @@ LEAST_OUTLIER_PX = 0.5
 BOUND_SIGMA = 5.0  # a single wrong sample may pull a mean by so much of its noise at most
 _SUSPECT_SIGMA = 4.0  # looked at more closely
 _CELLS = 6  # per panel side: residuals are first compared with those around them
+_AROUND = 8  # samples of a cell whose middle says what is usual there
 _SAMPLED = 1500
 _CHUNK = 4096
 _STEPS = 3
@@ -82,6 +83,7 @@ class Residuals:
     local: FloatArray
     distance: FloatArray
     sigma: float
+    told: bool = True
 
 
 def measure_residuals(samples: Samples, surface: MapModel, index: IntArray) -> Residuals:
@@ -91,11 +93,12 @@ def measure_residuals(samples: Samples, surface: MapModel, index: IntArray) -> R
     residual = scale.applied(pixel, surface.residual(samples, index))
     cell, count = _cells(surface, pixel)
     place: IntArray = samples.group[index] * count + cell
-    if np.median(np.bincount(place)[place]) < 8:  # few samples per group: pool the pupil positions
+    if np.median(np.bincount(place)[place]) < _AROUND:  # few samples per group: pool the pupil positions
         place = cell
+    told = bool(np.median(np.bincount(place)[place]) >= _AROUND)
     local = np.stack([medians_by(place, residual[:, axis])[place] for axis in (0, 1)], axis=-1)
     distance = lengths_of_rows(residual - local)
-    return Residuals(index, scale, residual, local, distance, sigma_of_lengths(distance))
+    return Residuals(index, scale, residual, local, distance, sigma_of_lengths(distance), told)
 
 
 def bounded(residuals: Residuals, sigma: float) -> FloatArray:

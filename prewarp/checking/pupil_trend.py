@@ -19,6 +19,7 @@ _PANEL_DEGREES = (9, 5)  # the first that the samples carry
 _PER_TERM = 3
 _RIM = 1.08  # of the half panel; stray points beyond do not count
 _SUBSET = 20_000
+_WIDE_MM = 0.2  # as far off a line positions say something of the other slope
 _MOST_PER_GROUP = 1200  # more say nothing more of a group's affine map
 
 
@@ -127,6 +128,14 @@ def _reference(samples: Samples, groups: IntArray, whole: FloatArray) -> FloatAr
     return reference_pupil(whole[:, :, 0], pupil)
 
 
+def _narrowest_mm(position_mm: FloatArray) -> float:
+    """Return how far positions (k, 2) reach across the line that is nearest to them all, to either side."""
+    away = position_mm - position_mm.mean(axis=0)
+    across = np.linalg.svd(away, full_matrices=False)[2][-1]
+    result: float = np.abs(away @ across).max()
+    return result
+
+
 def _trend(
     samples: Samples,
     frame: Frame,
@@ -137,6 +146,8 @@ def _trend(
     panel: PanelMap,
 ) -> PupilTrend | None:
     position = _reference(samples, groups, whole)
+    if _narrowest_mm(position) < _WIDE_MM:
+        return None
     low, high = extent(position)
     middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
     w = (position - middle) / half

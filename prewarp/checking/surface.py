@@ -191,7 +191,7 @@ def _pupil_limits(samples: Samples, pair: int, half_mm: FloatArray) -> tuple[int
     """
     positions = samples.pupils_mm[samples.group_pupil[samples.group_pair == pair]]
     counts = [len(np.unique(np.round(positions[:, axis], 2))) for axis in (0, 1)]
-    if len(positions) < FEWEST_POSITIONS and np.ptp(positions[:, 2]) > _ONE_DEPTH_MM:
-        counts = [2, 2]
+    if np.ptp(positions[:, 2]) > _ONE_DEPTH_MM:
+        counts = [2, 2] if len(positions) < FEWEST_POSITIONS else [max(count, 2) for count in counts]
     x, y = (min(_PUPIL_DEGREE, n - 1) if h > 0.05 else 0 for n, h in zip(counts, half_mm, strict=True))
     return x, y
