@@ -19,7 +19,7 @@ _PANEL_DEGREES = (9, 5)  # the first that the samples carry
 _PER_TERM = 3
 _RIM = 1.08  # of the half panel; stray points beyond do not count
 _SUBSET = 20_000
-_WIDE_MM = 0.2  # as far off a line positions say something of the other slope
+_BROAD = 0.05  # of its length: narrower, positions are a line, and say nothing of the slope across it
 _MOST_PER_GROUP = 1200  # more say nothing more of a group's affine map
 
 
@@ -128,12 +128,13 @@ def _reference(samples: Samples, groups: IntArray, whole: FloatArray) -> FloatAr
     return reference_pupil(whole[:, :, 0], pupil)
 
 
-def _narrowest_mm(position_mm: FloatArray) -> float:
-    """Return how far positions (k, 2) reach across the line that is nearest to them all, to either side."""
-    away = position_mm - position_mm.mean(axis=0)
-    across = np.linalg.svd(away, full_matrices=False)[2][-1]
-    result: float = np.abs(away @ across).max()
-    return result
+def _breadth(position: FloatArray) -> float:
+    """Return how far positions (k, 2) of any unit reach to the side of the line nearest to them, over its
+    length.
+    """
+    away = position - position.mean(axis=0)
+    length, across = np.abs(away @ np.linalg.svd(away, full_matrices=False)[2].T).max(axis=0)
+    return float(across / max(length, 1e-300))
 
 
 def _trend(
@@ -146,7 +147,7 @@ def _trend(
     panel: PanelMap,
 ) -> PupilTrend | None:
     position = _reference(samples, groups, whole)
-    if _narrowest_mm(position) < _WIDE_MM:
+    if _breadth(position) < _BROAD:
         return None
     low, high = extent(position)
     middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
