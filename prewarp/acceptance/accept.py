@@ -9,6 +9,7 @@ import numpy as np
 from prewarp.acceptance.belonging import lookup_of, rows_of_eye, side_of
 from prewarp.acceptance.figures import Figure, whole_risk, worst_verdict
 from prewarp.acceptance.focus import FOCUS_KEY, focus_figure
+from prewarp.acceptance.lost import LOST_KEY, lost_figure
 from prewarp.acceptance.place import Noise, Part, noise_of, place_figures, regions_of, shots_of
 from prewarp.acceptance.pose import BenchPrior, CommonPose, common_pose, describe, without
 from prewarp.acceptance.predicted import Capture, held_against, lookup_pairs
@@ -30,11 +31,6 @@ from prewarp.limits import Limits
 from prewarp.lookup import Lookup
 from prewarp.module import DisplayModule
 from prewarp.quality.conformance import RULE, chance_text
-
-# What a capture held against a package does not show.
-_ELSEWHERE = {
-    "field_lost_percent": ("%", "a fit of what is lit (prewarp fit, then report)"),
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,9 +175,11 @@ def accept_unit(
             ]
     progress("measuring the seam")
     figures += _seam_figures(capture, noises, lookup, module, tracker or Tracker(), limits)
-    figures += [
-        Figure(key, "", unit, needs=needs, limit=limits[key]) for key, (unit, needs) in _ELSEWHERE.items()
-    ]
+    lost = limits[LOST_KEY]
+    if lost is not None:
+        progress("fitting what is lit")
+        needs = next((one.needs for one in figures if one.key == "place_px" and one.needs), "")
+        figures.append(lost_figure(own, module, side, needs, lost))
     sizes = dict(zip(lookup.channels, lookup.panel_sizes_px, strict=True))
     return Acceptance(
         side,

@@ -7,15 +7,10 @@ import numpy as np
 
 from prewarp.acceptance.coverage import PARTS, lacking, part_of
 from prewarp.acceptance.figures import Figure
-from prewarp.acceptance.lengths import (
-    Smooth,
-    length,
-    lengths_by_shot,
-    rms_without_noise,
-    sigma_of_mean,
-)
+from prewarp.acceptance.lengths import length, lengths_by_shot, rms_without_noise, sigma_of_mean
 from prewarp.acceptance.pose import unknown_arcmin
 from prewarp.acceptance.predicted import Deviations
+from prewarp.acceptance.smooth import Smooth
 from prewarp.checks import FloatArray
 from prewarp.export.truth import Truth
 from prewarp.fitting.lack_of_fit import SPREAD
@@ -51,9 +46,9 @@ class Noise:
         return self.seen if self.stated is None else min(self.seen, self.stated)
 
     @property
-    def least_share(self) -> float:
-        """What the noise may be at least, over what it seems: two standard deviations of its variance."""
-        return float(np.sqrt(max(1.0 - 2.0 * SPREAD / np.sqrt(max(self.differences, 1)), 0.0)))
+    def unsure(self) -> float:
+        """How sure the variance of the noise seen is, 1-sigma over it."""
+        return SPREAD / float(np.sqrt(max(self.differences, 1)))
 
     @property
     def common(self) -> float:
@@ -90,28 +85,36 @@ def place_figures(
     shots = len(np.unique(group.shot))
     pose = 0.0 if pose_covariance is None else unknown_arcmin(group, pose_covariance)
     table = _table_spread(lookup, truth, group)
+    box_mm = np.asarray(lookup.pupil_box_mm, dtype=float)
     needs = lacking(group, lookup) or ("" if noise.known else NOISE_NEEDS)
     found = []
     for key, unit, step, per_px in (
         ("place_px", "px", group.step_px, 1.0),
         ("place_arcmin", "arcmin", group.step_arcmin, scale),
     ):
-        smooth = Smooth(step, group.pixel, group.pupil_mm)
-        raw, sigma = smooth.raw, noise.taken_out * per_px
-        value = smooth.length(sigma)
-        # Were the noise less, by twice what it may be off; and what the law of the rest may be off.
-        less = smooth.length(sigma * noise.least_share)
+        smooth = Smooth(step, group.pixel, group.tangent, group.pupil_mm, group.shot, box_mm)
+        sigma = noise.taken_out * per_px
+        # Of positions and noise alike, then with the noise itself unsure.
+        drawn = smooth.drawn(sigma, noise.unsure)
+        value, share = float(drawn.mean()), smooth.per_rough(sigma, noise.unsure)
+        positions = float(smooth.drawn(sigma).std(ddof=1))
+        rough = sigma_of_mean(lengths_by_shot(smooth.rest, group.shot), shots)
         parts = {
-            "positions": sigma_of_mean(lengths_by_shot(step, group.shot), shots),
-            "noise": float(np.linalg.norm([0.5 * (less - value), 0.1 * (raw - value), smooth.sigma])),
+            "positions": None if rough is None else float(np.hypot(positions, share * rough)),
+            "rim": smooth.rim(sigma),
+            "noise": float(np.sqrt(max(drawn.var(ddof=1) - positions**2, 0.0))),
             "common_to_rows": noise.common * per_px,
-            "package": None if table is None else table * per_px / np.sqrt(shots),
+            "package": None if table is None else share * table * per_px / np.sqrt(shots),
             "pose": pose * (1.0 if unit == "arcmin" else 1.0 / scale),
         }
         unknown = needs or (TWO_SHOTS if parts["positions"] is None else "")
         known = {name: float(part) for name, part in parts.items() if part is not None}
-        note = "95 % of rows, noise taken out; errors of the fit and of the package are included"
-        found.append(Figure(key, of, unit, value, known, raw, len(group), unknown, note, limits.get(key)))
+        note = (
+            "95 % over panel and eye box, noise taken out; errors of the fit and of the package are included"
+        )
+        found.append(
+            Figure(key, of, unit, value, known, smooth.raw, len(group), unknown, note, limits.get(key))
+        )
     return found
 
 

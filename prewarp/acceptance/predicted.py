@@ -15,6 +15,7 @@ from prewarp.grids import Grid
 from prewarp.lookup import Lookup
 from prewarp.lookup.device import PreparedMap
 from prewarp.lookup.device_light import PreparedLight
+from prewarp.poses.shots import shot_codes
 
 # Rows this far outside the tables' eye box are not judged: there a device takes the nearest position inside.
 OUTSIDE_MM = 0.01
@@ -97,16 +98,20 @@ class Capture:
 def held_against(grid: Grid, lookup: Lookup, /) -> Capture:
     """Hold every row of a grid against a lookup; rows are of its channels and colours.
 
-    A shot is one pupil position; a column `pose` would tell shots apart, but poses of one position are alike
-    to the tables.
+    Shots are told apart by the column `pose` where there is one, else by their pupil positions.
+
+    Raises
+    ------
+    GridError
+        A row without a pose, or a pose with more than one pupil position; names the rows.
     """
     finite = grid.finite
     low, high = np.asarray(lookup.pupil_box_mm, dtype=float)
     with np.errstate(invalid="ignore"):
         inside = np.all((grid.pupil_mm >= low - OUTSIDE_MM) & (grid.pupil_mm <= high + OUTSIDE_MM), axis=1)
     index = np.flatnonzero(finite & inside)
-    shots, shot = np.unique(np.round(grid.pupil_mm[index], 6), axis=0, return_inverse=True)
-    shot = shot.reshape(-1)
+    _, first, shot = shot_codes(grid, index)
+    shots = grid.pupil_mm[index[first]]
     groups: dict[tuple[str, str], list[Deviations]] = {}
     order = np.argsort(shot, kind="stable")
     starts = np.searchsorted(shot[order], np.arange(len(shots) + 1))

@@ -12,9 +12,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from prewarp.acceptance.figures import Figure
-from prewarp.acceptance.lengths import Smooth, length, lengths_by_shot, sigma_of_mean
+from prewarp.acceptance.lengths import length, lengths_by_shot, sigma_of_mean
 from prewarp.acceptance.place import Noise
 from prewarp.acceptance.predicted import Deviations
+from prewarp.acceptance.smooth import Smooth
 from prewarp.acceptance.tables_as_fields import TableField
 from prewarp.budget import Tracker
 from prewarp.budget.interval import half_width
@@ -47,9 +48,9 @@ class Meeting:
     """Rows of one channel where the other shows the same direction.
 
     `step_arcmin` (n, 2): from the first channel's picture to the second's, tracker right; `shot` (n,);
-    `tangent` (n, 2); `pupil_mm` (n, 3); `sigma_arcmin`: noise of a step per axis, `common_arcmin`: what both
-    channels' rows may share. `log_ratio` (n,) or None: of the light of the second to that of the first, gains
-    applied.
+    `tangent` (n, 2); `pupil_mm` (n, 3); `sigma_arcmin`: noise of a step per axis, its variance known to a
+    share `noise_unsure`; `common_arcmin`: what both channels' rows may share. `log_ratio` (n,) or None: of
+    the light of the second to that of the first, gains applied.
     """
 
     channels: tuple[str, str]
@@ -60,6 +61,7 @@ class Meeting:
     pupil_mm: FloatArray
     sigma_arcmin: float
     common_arcmin: float
+    noise_unsure: float
     log_ratio: FloatArray | None
 
     @property
@@ -112,6 +114,7 @@ def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str]
         np.concatenate(pupils),
         float(np.linalg.norm(per_axis)),
         float(np.linalg.norm(common)),
+        max(noises[one.channel, one.colour].unsure for one in (first, second)),
         np.concatenate(ratios) if lit else None,
     )
 
@@ -147,8 +150,12 @@ def seam_figure(
     if not found.is_enough or not noise_known:
         needs = OVERLAP_NEEDS if not found.is_enough else "the noise of the capture (sigma_px)"
         return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
-    smooth = _smooth(found)
-    still, raw = smooth.length(found.sigma_arcmin), smooth.raw
+    box_mm = np.asarray(lookup.pupil_box_mm, dtype=float)
+    smooth = Smooth(found.step_arcmin, found.tangent, found.tangent, found.pupil_mm, found.shot, box_mm)
+    sigma = found.sigma_arcmin
+    drawn, raw = smooth.drawn(sigma, found.noise_unsure), smooth.raw
+    still, positions = float(drawn.mean()), float(smooth.drawn(sigma).std(ddof=1))
+    rough = sigma_of_mean(lengths_by_shot(smooth.rest, found.shot), len(np.unique(found.shot)))
     steps = found.step_arcmin * (still / raw if raw > 0.0 else 1.0)
     try:
         first, second = (cast(Field, TableField(lookup, one, _alone(lookup))) for one in found.channels)
@@ -159,17 +166,16 @@ def seam_figure(
     moments = simulate(BudgetScene(surface, residual_arcmin=steps), tracker, samples=_MOMENTS)
     value = moments.percentile_arcmin(P95)
     parts = {
-        "positions": sigma_of_mean(
-            lengths_by_shot(found.step_arcmin, found.shot), len(np.unique(found.shot))
-        ),
-        "noise": float(np.hypot(0.25 * (raw - still), smooth.sigma)),
+        "positions": float(np.hypot(positions, smooth.per_rough(sigma, found.noise_unsure) * (rough or 0.0))),
+        "rim": smooth.rim(sigma),
+        "noise": float(np.sqrt(max(drawn.var(ddof=1) - positions**2, 0.0))),
         "common_to_rows": found.common_arcmin,
         "simulation": 0.5 * value * half_width(value, moments.interval_arcmin(P95)),
     }
     known = {name: float(part) for name, part in parts.items() if part is not None}
     note = (
         "95 % of time samples of natural eye movement with the tracker; with a tracker "
-        f"without error {still:.3g} arcmin over 95 % of {len(found.shot)} rows"
+        f"without error {still:.3g} arcmin over 95 % of overlap and eye box"
     )
     return Figure(SEAM_KEY, found.of, "arcmin", value, known, raw, len(found.shot), note=note, limit=limit)
 
@@ -198,11 +204,6 @@ def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Fig
     note = f"worst of {len(per_shot)} pupil positions, median over the overlap"
     value = 100.0 * abs(float(np.expm1(per_shot[worst])))
     return Figure(STEP_KEY, found.of, "%", value, parts, None, int(good.sum()), note=note, limit=limit)
-
-
-def _smooth(found: Meeting) -> Smooth:
-    """Return the steps with the tracker right, to take noise out."""
-    return Smooth(found.step_arcmin, found.tangent, found.pupil_mm)
 
 
 def _alone(lookup: Lookup) -> str:

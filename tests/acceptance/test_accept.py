@@ -9,8 +9,13 @@ import numpy as np
 import pytest
 
 from prewarp.acceptance.accept import accept_unit
+from prewarp.acceptance.belonging import lookup_of
 from prewarp.acceptance.figures import NOT_KNOWN, whole_risk, worst_verdict
+from prewarp.acceptance.lengths import length
+from prewarp.acceptance.lost import lost_figure
+from prewarp.acceptance.place import noise_of, place_figures
 from prewarp.acceptance.pose import BenchPrior
+from prewarp.acceptance.predicted import held_against
 from prewarp.errors import GridError, PackageError
 from prewarp.export.package_reading import read_package
 from prewarp.frames import turned_tangent
@@ -92,7 +97,7 @@ def test_a_known_shift_of_a_panel_is_measured_through_noise(judge):
 
 
 @pytest.mark.parametrize(
-    ("limit", "verdict"), [(1.0, PASS), (0.44, PASS_WITHIN), (0.38, FAIL_WITHIN), (0.2, FAIL)]
+    ("limit", "verdict"), [(1.0, PASS), (0.48, PASS_WITHIN), (0.38, FAIL_WITHIN), (0.2, FAIL)]
 )
 def test_the_four_verdicts_by_limit(off, limit, verdict):
     figures = [replace(one, limit=limit) for one in off.figures if one.key == "place_px"]
@@ -103,6 +108,54 @@ def test_the_four_verdicts_by_limit(off, limit, verdict):
     whole = whole_risk(figures, verdict)
     risks = [one.judged.risk for one in figures if one.verdict == verdict]
     assert whole == pytest.approx(min(1.0, sum(risks)) if "pass" in verdict else min(risks), abs=1e-3)
+
+
+def test_sigma_of_place_is_what_figures_are_off_by(folder):
+    """Truth: what 95 % of panel and eye box stay under without noise. Each draw is a unit of its own."""
+    lookup = lookup_of(read_package(folder / "package"))
+    x, y, z = (np.linspace(-half, half, count) for half, count in ((3.0, 4), (2.0, 4), (1.0, 2)))
+    dense, over = np.stack(np.meshgrid(x, y, z), axis=-1).reshape(-1, 3), []
+    for seed in range(4):
+        off = 0.6 * np.random.default_rng(seed).standard_normal(2)
+        true, found = (
+            held_against(moved(capture(colours=("G",), seed=seed, **how), off), lookup).groups
+            for how in ({"noise_px": 0.0, "pupils": dense, "dots": 17}, {"noise_px": 0.1, "dots": 13})
+        )
+        for one, whole in zip(found, true, strict=True):
+            value = place_figures(one, noise_of(one), lookup, None, None, {})[0]
+            over.append((value.value - length(whole.step_px)) / value.sigma)
+    # Eight draws: their RMS is within 0.5 and 1.5 of its own with 95 %; 0.17 to 0.37 before.
+    assert 0.5 < np.sqrt(np.mean(np.square(over))) < 1.6 and min(over) > -2.5
+
+
+def test_shots_are_told_apart_by_pose(judge):
+    """Two shots from one place are two, and a pose from two places is refused."""
+    first, second = capture(colours=("G",)), capture(colours=("G",), seed=2)
+    joined = first.take(np.arange(len(first)).repeat(2))
+    tangent = np.stack([first.tangent, second.tangent], axis=1).reshape(-1, 2)
+    place = np.unique(first.pupil_mm, axis=0, return_inverse=True)[1].reshape(-1)
+    pose = (2.0 * place[:, None] + [0.0, 1.0]).reshape(-1)
+    joined = replace(joined, tangent=tangent, direction_deg=None)
+    assert len(judge(joined).capture.shots_mm) == len(PUPILS)
+    found = judge(replace(joined, extra={"pose": pose}))
+    assert len(found.capture.shots_mm) == 2 * len(PUPILS)
+    assert sum(one.count for one in found.shots["left", "G"]) == len(joined) // 2
+    with pytest.raises(GridError, match="another pupil position"):
+        judge(replace(joined, extra={"pose": pose % 2.0}))
+
+
+def test_field_that_no_channel_lights_is_judged_where_a_limit_asks(judge, folder):
+    limits, grid = Limits(field_lost_percent=1.0), capture(dots=13)
+    assert not [one for one in judge(grid).figures if one.key == "field_lost_percent"]
+    few = figure(judge(capture(pupils=PUPILS[2:3]), limits), "field_lost_percent")
+    assert few.value is None and "pupil positions" in few.needs
+    # A dark strip 0.05 wide, of a field 1.28 wide (tangents), and up to a dot spacing of 0.06 on either side.
+    x, left = grid.tangent[:, 0], grid.channel == 0
+    found = lost_figure(
+        grid.take(np.where(left, x < 0.11, x > 0.16)), read_module(folder / "unit.toml"), "right", "", 1.0
+    )
+    assert 100.0 * 0.05 / 1.28 - 2.0 * found.sigma < found.value < 100.0 * 0.17 / 1.28
+    assert found.verdict == FAIL
 
 
 def test_a_turned_channel_shows_in_the_seam_as_far_as_it_is_turned(judge):

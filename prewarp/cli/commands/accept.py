@@ -59,9 +59,9 @@ def accept(
     """Compare a fresh capture of a unit with its device package, and judge it by [limits] of the module file.
 
     GRID holds rows that the fit of the package has not seen. Each row is compared with what the package's own
-    tables say of it, per channel and colour, part of the panel and pupil position. The capture's noise is
-    taken out. Nothing else is removed unless --remove-pose asks for it, and then only as far as the stated
-    uncertainty of the pose allows.
+    tables say of it, per channel and colour, part of the panel and shot (column 'pose', else pupil position).
+    The capture's noise is taken out. Nothing else is removed unless --remove-pose asks for it, and then only
+    as far as the stated uncertainty of the pose allows.
 
     Decision rule (ISO 14253-1, JCGM 106), with the expanded uncertainty, k = 2, as guard band: pass, pass
     within uncertainty, fail within uncertainty, or fail, each with the chance that it is wrong for this unit.
