@@ -1,8 +1,8 @@
 // Shares of light on the GPU, first pass, once for every pupil position: directions of the borders of what panels show.
 // t_border_points: rows: red, green, blue of the first channel, then of the next; a point well inside, then the border:
 // s, t (-1 to 1 over the panel), how many points, -. t_terms_0 to 3: from device_prepare.frag, a channel each.
-// Target: of the size of t_border_points, 32-bit floats: first the direction of the point inside, then of the border less
-// it, tangents; how many points; how far around from the first (turn_order.glsl). Draw it with picture.vert.
+// Target: of the size of t_border_points, 32-bit floats: first the direction of the point inside, then of border points
+// relative to it, tangents; how many points; how far around from the first (turn_order.glsl). Draw it with picture.vert.
 // Python twin: prewarp.lookup.device_light.prepared_border.
 
 #include "panel_terms.glsl"

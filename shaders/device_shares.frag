@@ -30,7 +30,7 @@ out vec4 out_shares;
 out vec4 out_depths;
 #endif
 
-// Halved twice, then the series of the arc tangent: GLSL's own may be good to some 1e-4 of the angle only.
+// The angle is halved twice, then comes the arc tangent's series: GLSL's own may be off by 1e-4 of the angle.
 vec2 prewarp_plane_deg(vec2 direction) {
     float square = dot(direction, direction);
     float first = 1.0 + sqrt(1.0 + square);
@@ -54,7 +54,7 @@ float prewarp_across(vec2 one, vec2 other) {
     return one.x * other.y - one.y * other.x;
 }
 
-// How far inside the line of the border ahead, seen from the point inside; tangents.
+// How far inside the piece of the border that lies ahead, looking from the middle; tangents.
 float prewarp_inside(int border, vec2 direction) {
     vec3 middle = texelFetch(t_borders, ivec2(0, border), 0).xyz;
     vec2 place = direction - middle.xy;
@@ -80,7 +80,7 @@ float prewarp_inside(int border, vec2 direction) {
 float prewarp_depth_deg(int channel, vec2 direction) {
     float depth = min(min(prewarp_inside(3 * channel, direction), prewarp_inside(3 * channel + 1, direction)),
                       prewarp_inside(3 * channel + 2, direction));
-    // Degrees per unit of tangent: between those across and along the radius.
+    // Degrees per unit of tangent: geometric mean of those across and along the radius.
     float root = sqrt(1.0 + dot(direction, direction));
     return clamp(depth * PREWARP_DEGREES / (root * sqrt(root)), -u_limit_deg, u_limit_deg);
 }

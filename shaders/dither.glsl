@@ -31,7 +31,7 @@ vec3 prewarp_light_of_codes(vec3 code) {
 // Whether light is further along the step from a code to the next than a threshold; part: how far encoded values are.
 bvec3 prewarp_past(vec3 light, vec3 code, vec3 part, vec3 threshold) {
 #if PREWARP_ENCODING == 0
-    // Within a step light is a parabola, bent by 1.4 / (code + 0.5 + 0.055 largest): right to the square of that over 24.
+    // Within a step light is a parabola, bent by 1.4 / (code + 0.5 + 0.055 largest); its error is the square of that over 24.
     vec3 bent = part * (1.0 - part) * vec3(greaterThan(code + 0.5, vec3(0.04045 * u_largest_code)));
     return greaterThan((code + (0.5 + 0.055 * u_largest_code)) * (part - threshold), 0.7 * bent);
 #else
@@ -53,7 +53,7 @@ vec3 prewarp_dithered(vec3 light_linear, ivec2 panel_texel) {
     vec3 threshold = texelFetch(t_dither, panel_texel & ivec2(PREWARP_TILE - 1), 0).rgb;
     threshold = threshold * (255.0 / 256.0) + 0.5 / 256.0;
     vec3 place = clamp(prewarp_encoded_from_linear(light), 0.0, 1.0) * u_largest_code;
-    // Where rounding takes the code one off, it is at the end of its step, or at the beginning.
+    // Rounding leaves the code one off only where light is at the very end, or beginning, of a step.
     vec3 code = floor(place);
     return (code + vec3(prewarp_past(light, code, place - code, threshold))) * (1.0 / u_largest_code);
 }

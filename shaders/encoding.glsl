@@ -1,5 +1,5 @@
 // Provides: prewarp_encoded_from_linear (PREWARP_ENCODING 0 sRGB, 1 power law, 2 measured table),
-// prewarp_srgb_from_linear, prewarp_quantised, and but for 2 prewarp_linear_from_encoded.
+// prewarp_srgb_from_linear, prewarp_quantised; prewarp_linear_from_encoded for all but 2.
 // Needs: u_gamma for PREWARP_ENCODING 1; t_encoding, one row of encoded values at evenly spaced square roots of light, for 2.
 // Light is relative, 0 to 1, clipped; encoded values 0 to 1.
 // Python twin: prewarp.encoding.TransferFunction. sRGB: IEC 61966-2-1:1999.

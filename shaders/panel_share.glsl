@@ -2,7 +2,7 @@
 // prewarp_shares_shown: of the content there, 0 beyond it. t_shares lies over the content picture, filtered, for one pupil.
 // PREWARP_SHARED 0: one channel; 1: two: t_shares holds claims of both, then degrees inside what each shows; 2: up to four,
 // their claims, and t_depths their degrees. PREWARP_OWN: this channel; PREWARP_CLAIMS as PREWARP_SHARED. All panels read the
-// same texels, so that shares add up to 1. Where no channel reaches PREWARP_SLIVER_DEG is added: borders are as sure as that.
+// same texels, so that shares add up to 1. Where no channel reaches, depths gain PREWARP_SLIVER_DEG: borders are no surer.
 // u_alone_middle, u_alone_half, content px: a rectangle in which this channel is lit from everywhere and all but alone.
 // Python twin: prewarp.seam.blend.shown_weights.
 
@@ -19,7 +19,7 @@
 #if PREWARP_SHARED > 0
 #include "shown_weight.glsl"
 
-// Between 1 and what is left where others are lit too: claims end at 0.002.
+// Between 1, where no other is lit, and what is left where others are lit too, with claims of 0.002.
 #define PREWARP_SHARE_ALONE 0.999
 
 uniform vec2 u_alone_middle;

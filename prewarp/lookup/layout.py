@@ -123,10 +123,10 @@ MAP = Record(
         Entry("colour", "u16", 1, "", "place of the colour"),
         Entry("base", "u16", 1, "", "place of the map that this one is added to; 65535: none"),
         Entry("family", "u16", 1, "", "1 Chebyshev terms, 2 B-spline with modes"),
-        Entry("columns", "u16", 1, "", "coefficients along u: degree + 1 (1), nodes + 2 (2)"),
+        Entry("columns", "u16", 1, "", "coefficients along u: degree + 1 (family 1), nodes + 2 (family 2)"),
         Entry("rows", "u16", 1, "", "coefficients along v"),
         Entry("pupil_degree", "u16", 1, "", "total degree of the pupil polynomials"),
-        Entry("modes", "u16", 1, "", "pupil functions (1), modes (2)"),
+        Entry("modes", "u16", 1, "", "how many pupil functions (family 1) or modes (family 2)"),
         Entry("border", "u16", 1, "", "place of its border; 65535: everything is lit"),
         Entry("reserved", "u16", 2, "", "zero"),
         Entry("first_block", "u16", 1, "", "place of its first block"),
@@ -139,13 +139,19 @@ MAP = Record(
 )
 BLOCK = Record(
     "block",
-    "Numbers of one format: value = scale x number; in the order of their owners: maps, claims, every border "
-    "and its regions, gains; one after another over the whole data",
+    "Numbers of one format, value = scale x number. Blocks stand in the order of their owners (maps, claims, "
+    "each border with its regions, gains) and follow one another through the whole data section",
     (
-        Entry("format", "u16", 1, "", "8, 12, 16 signed codes; 108, 116 codes without sign; 232 float"),
+        Entry(
+            "format",
+            "u16",
+            1,
+            "",
+            "8, 12, 16: signed codes of so many bits; 108, 116: unsigned, 8 or 16 bits; 232: float32",
+        ),
         Entry("reserved", "u16", 1, "", "zero"),
         Entry("count", "u32", 1, "", "how many numbers"),
-        Entry("offset", "u32", 1, "bytes", "from the data section's first byte: the next multiple of 4"),
+        Entry("offset", "u32", 1, "bytes", "from the data section's first byte; the next multiple of 4"),
         Entry("scale", "f32", 1, "", "value of code 1: tangents, or the unit of the surface"),
     ),
 )
@@ -159,7 +165,7 @@ CLAIMS = Record(
         Entry("reserved", "u16", 1, "", "zero"),
         Entry("origin", "f32", 2, "degree", "middle of the second column and row in the plane: x, y"),
         Entry("pitch", "f32", 1, "degree", "from one column or row to the next"),
-        Entry("least", "f32", 1, "", "claim that a channel has besides wherever it is lit"),
+        Entry("least", "f32", 1, "", "claim that each channel has in addition wherever it is lit"),
         Entry("reserved_end", "u32", 2, "", "zero"),
     ),
 )

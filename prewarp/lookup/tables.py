@@ -96,7 +96,7 @@ class ClaimTable:
 
     `columns`, `rows`: coefficients of cubic B-splines along x and y of the plane (angle from straight ahead,
     degrees, along the azimuth). `origin_deg` (2,): the middle of the second column and row. `pitch_deg`.
-    `least`: what every channel claims besides wherever it is lit. `block`: (channels, rows, columns) codes.
+    `least`: what every channel also claims wherever it is lit. `block`: (channels, rows, columns) codes.
     """
 
     columns: int

@@ -68,7 +68,7 @@ void prewarp_claims_of(const prewarp_lookup *lookup, const float *directions, ui
 /* Floats of work memory for the Chebyshev meshes of these maps; 0 where there are none. */
 size_t prewarp_chebyshev_work_count(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
 
-/* Draws rows of the Chebyshev maps, each at its place in `directions`: with their base where it is one too, else without. */
+/* Draws rows of the Chebyshev maps, each at its place in `directions`; a base is added where it is a Chebyshev map too. */
 void prewarp_chebyshev_meshes(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
                               prewarp_strip strip, float *work, float *directions);
 

@@ -12,7 +12,7 @@ static inline size_t prewarp_padded(size_t count)
     return (count + PREWARP_LANES - 1u) / PREWARP_LANES * PREWARP_LANES;
 }
 
-/* Sums over i for every j of a map, at least two: lines of nodes (tx, ty), `stride` apart; even and odd j apart. */
+/* Sums over i: a line of nodes (tx, ty) for every j of a map (two at least), `stride` apart; even and odd j by themselves. */
 typedef struct {
     const float *even, *odd;
     size_t stride;

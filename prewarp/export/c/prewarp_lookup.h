@@ -27,11 +27,12 @@
  * all that it calls (gcc, -Os to -O3, Cortex-M0+ to M7 and x86-64). Loops end by the limits of prewarp_layout.h:
  * - prewarp_open: every byte a fixed number of times; it is linear in the blob.
  * - prewarp_prepare: every code of the map once.
- * - prewarp_meshes: at most PREWARP_MAX_PANEL_DEGREE + 1 terms a column of each line and again a row of each node, or 4 and 4.
+ * - prewarp_meshes: lines first, at most PREWARP_MAX_PANEL_DEGREE + 1 terms for each of their points, then as many for each
+ *   node; splines have 4 and 4.
  * - prewarp_panel_from_direction: Newton's method, at most PREWARP_INVERSE_STEPS steps of 3 evaluations of the map.
  * - prewarp_prepare_light: every corner of a border once, PREWARP_MAX_BORDER_POINTS at most.
- * - prewarp_weights: at most one search by halves among the corners of every map, and one prewarp_panel_from_direction where part of a
- *   panel is dark.
+ * - prewarp_weights: at most one binary search among the corners of each map's border, and one
+ *   prewarp_panel_from_direction where part of a panel is dark.
  *
  * CAUTION: a wrong map or a stale pupil position shows a doubled or displaced image. Check the status of every call,
  * and switch to an unwarped single channel when one is not PREWARP_OK. */
@@ -51,7 +52,7 @@ extern "C" {
 
 typedef enum {
     PREWARP_OK = 0,
-    PREWARP_OFF_PANEL = 1,     /* the direction is seen beside the panel; the point given is where */
+    PREWARP_OFF_PANEL = 1,     /* the direction is seen beside the panel, at the point given */
     PREWARP_NOT_CONVERGED = 2, /* no panel point was found for the direction */
     PREWARP_NOT_A_BLOB = 16,   /* too short, another magic, version or length */
     PREWARP_DAMAGED = 17,      /* a checksum does not agree */
@@ -98,7 +99,7 @@ typedef struct {
     const int32_t *borders[PREWARP_MAX_CHANNELS * PREWARP_MAX_COLOURS];
 } prewarp_fixed_light;
 
-/* Checks every byte of a blob; nothing else may be called before it returned PREWARP_OK. */
+/* Checks every byte of a blob. Call nothing else before it has returned PREWARP_OK. */
 prewarp_status prewarp_open(prewarp_lookup *lookup, const void *bytes, size_t size);
 
 /* Place of the map of a channel and colour (places in the blob's lists). */
@@ -112,8 +113,8 @@ size_t prewarp_coefficient_count(const prewarp_lookup *lookup, uint32_t map);
 
 /* ---- float32 path ---- */
 
-/* Sums the pupil part of a map for a pupil position, mm (x, y, z), moved into the eye box where outside. `base`: the
- * map's base, prepared for the same pupil position; NULL where it has none. */
+/* Evaluates the pupil polynomials of a map at a pupil position (x, y, z), mm; one outside the eye box is moved into it.
+ * `base`: the map's base, prepared for the same pupil position; NULL where it has none. */
 prewarp_status prewarp_prepare(const prewarp_lookup *lookup, uint32_t map, const float pupil_mm[3],
                                const prewarp_map *base, float *coefficients, size_t count, prewarp_map *prepared);
 
@@ -128,8 +129,8 @@ prewarp_status prewarp_meshes(const prewarp_map *maps, uint32_t count, uint32_t 
                               size_t work_count, float *directions);
 
 /* The same for `row_count` rows from `first_row` on, where memory is small: 2 x columns x row_count floats each, bit for
- * bit rows of the whole. What rows share is summed anew for every call: take strips of eight rows or more.
- * PREWARP_NO_SUCH also: no row, or the mesh has not so many. */
+ * bit those rows of the whole mesh. What rows share is summed anew in every call: take strips of eight rows or more.
+ * PREWARP_NO_SUCH also where no row is asked for, or one that the mesh does not have. */
 prewarp_status prewarp_mesh_rows(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows,
                                  uint32_t first_row, uint32_t row_count, float *work, size_t work_count,
                                  float *directions);
@@ -143,17 +144,18 @@ prewarp_status prewarp_panel_from_direction(const prewarp_map *map, const float 
 /* Numbers of memory, floats or int32_t, that prewarp_prepare_light or prewarp_fixed_prepare_light needs. */
 size_t prewarp_light_count(const prewarp_lookup *lookup);
 
-/* Maps the border of what each panel may show, for a pupil position, mm, moved into the eye box where outside. `maps`: all
- * maps of the blob in their order, prepared for the same pupil position. */
+/* Finds in which directions the border of what each panel may show is seen from a pupil position, mm; one outside the eye
+ * box is moved into it. `maps`: all maps of the blob in their order, prepared for the same pupil position. */
 prewarp_status prewarp_prepare_light(const prewarp_lookup *lookup, const float pupil_mm[3], const prewarp_map *maps,
                                      uint32_t map_count, float *memory, size_t count, prewarp_light *light);
 
 /* 1 where a channel shows a direction in every colour, else 0. */
 int prewarp_is_lit(const prewarp_light *light, uint32_t channel, const float direction[2]);
 
-/* What shaders read from the texture t_shares: claims of every channel in a direction, and how far inside what each shows in
- * every colour the direction lies, degrees: exact at the border, a fair measure near it, within `limit_deg` either way. One
- * float per channel each. Fill the texture for every pupil position: a texel's direction is that of its content point. */
+/* What shaders read from the texture t_shares: the claim of every channel in a direction, and how many degrees the direction
+ * lies inside what the channel shows in every colour. Depths are exact at the border, a fair measure near it, and cut at
+ * `limit_deg` either way. One float per channel each. Fill the texture anew for every pupil position; a texel's direction is
+ * that of its content point. */
 void prewarp_claims_and_depths(const prewarp_light *light, const float direction[2], float limit_deg, float *claims,
                                float *depths_deg);
 
@@ -162,17 +164,17 @@ void prewarp_claims_and_depths(const prewarp_light *light, const float direction
  * where light ends. */
 void prewarp_weights(const prewarp_light *light, const float direction[2], float *weights);
 
-/* The same for `count` directions (tx, ty), one after another, `channel_count` floats each. Give those of a line together,
- * row by row: it takes less than half the time of calls one by one, with -fno-math-errno (the same bits) still less. */
+/* The same for `count` directions (tx, ty), one after another, `channel_count` floats each. Given
+ * together, row by row, they take less than half the time of single calls; -fno-math-errno saves more and changes no bit. */
 void prewarp_weights_of(const prewarp_light *light, const float *directions, size_t count, float *weights);
 void prewarp_claims_and_depths_of(const prewarp_light *light, const float *directions, size_t count, float limit_deg,
                                   float *claims, float *depths_deg);
 
-/* Share of one channel. 0 for a channel that is not there. */
+/* Share of one channel; 0 where there is no such channel. */
 float prewarp_weight(const prewarp_light *light, uint32_t channel, const float direction[2]);
 
-/* Gain of a map's channel and colour at a panel point seen in a direction, for linear light: it follows the pupil. 0 for a
- * map that is not there. */
+/* Gain of a map's channel and colour at a panel point seen in a direction, for linear light; it changes with the pupil.
+ * 0 where there is no such map. */
 float prewarp_gain(const prewarp_light *light, uint32_t map, const float panel_px[2], const float direction[2]);
 
 /* ---- integer path: pupil in 1/65536 mm, panel in 1/16384 px, directions in 2^-28, weight and gain in 1/65536; each
