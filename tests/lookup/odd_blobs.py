@@ -11,7 +11,7 @@ WHOLE = {
     "u16": (0, 1, 2, 3, 7, 8, 9, 12, 13, 15, 16, 17, 41, 42, 65, 108, 116, 232, 513, 0x7FFF, 0xFFFE, 0xFFFF),
     "u32": (0, 1, 2, 3, 8, 15, 16, 513, 32768, 32769, 1 << 28, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF),
 }  # fmt: skip
-FLOATS = (0.0, -0.0, 1e-40, 1e-30, 1.0, -1.0, 300.0, 1e6, 1e30, np.inf, -np.inf, np.nan)
+FLOATS = (0.0, -0.0, 1e-40, 1e-30, 1.0, -1.0, 300.0, 1e5, 1e6, 1e30, np.inf, -np.inf, np.nan)
 NAMES = (
     b"", b"A", b"left", b"G", b"R", b"a\0b", b"\x7f", b"\x01", b"\xc3\xa9", b"\xc0\x80", b"\xc3", b"\xc3(",
     b"\xe2\x82\xac", b"\xe0\x80\x80", b"\xe0\xa0\x80", b"\xed\xa0\x80", b"\xed\x9f\xbf", b"\xef\xbf\xbf",

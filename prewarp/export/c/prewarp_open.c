@@ -36,7 +36,7 @@ static int64_t ordered(uint32_t bits)
     return bits >> 31 ? -size : size;
 }
 
-/* Whether a float without sign is at most a whole number from 1 to 2^24. */
+/* Whether a float is at most a whole number from 1 to 2^24; no for one with a sign. */
 static int at_most(uint32_t bits, uint32_t whole)
 {
     uint32_t exponent = bits >> 23, fraction = (bits & 0x7FFFFFu) | 0x800000u;
@@ -438,7 +438,7 @@ static int content_is_good(const unsigned char *record)
     if (kind == 0u)
         return 1;
     return (kind == 1u || kind == 2u) && is_picture(width, prewarp_u32(record + PREWARP_DISPLAY_CONTENT_SIZE + 4u)) &&
-           !(focal >> 31) && at_most(focal, 58u * width) && !at_most(focal, (width - 1u) / (kind == 1u ? 12u : 6u));
+           at_most(focal, 58u * width) && !at_most(focal, (width - 1u) / (kind == 1u ? 12u : 6u));
 }
 
 static prewarp_status check_display(const prewarp_lookup *lookup)
