@@ -185,7 +185,7 @@ def test_two_channels_exchanged_in_one_pose(tmp_path):
             seed=number, dots=(9, 9), quadrature=(4, 12), radius_px=11.0),
     )  # fmt: skip
     exchanged(folder, ["p2"])
-    done, told = extracted(folder, tmp_path / "bench.npz")
+    done, told = extracted(folder, tmp_path / "bench.npz", "--no-pictures")
     assert done.exit_code == 1
     assert "exchanged? Rename them" in told["refused_views"]["p2"]["inner"]
     assert told["rows"] == 2 * 2 * 81

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebder, chebval
 
 from prewarp.checks import FloatArray
 
@@ -96,6 +97,8 @@ def _derived(scaled: FloatArray, degree: int, across: int, down: int) -> FloatAr
 
 def _chebyshev(x: FloatArray, degree: int, order: int) -> FloatArray:
     """Return T_0 to T_degree (degree + 1, n), derived `order` times."""
-    identity = np.eye(degree + 1)
-    series = [np.polynomial.chebyshev.chebder(one, order) if order else one for one in identity]
-    return np.stack([np.polynomial.chebyshev.chebval(x, one) for one in series])
+    series = np.eye(degree + 1)
+    if order:
+        series = chebder(series, order, axis=1)
+    values: FloatArray = chebval(x, series.T)
+    return values
