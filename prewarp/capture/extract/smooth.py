@@ -97,8 +97,6 @@ def _derived(scaled: FloatArray, degree: int, across: int, down: int) -> FloatAr
 
 def _chebyshev(x: FloatArray, degree: int, order: int) -> FloatArray:
     """Return T_0 to T_degree (degree + 1, n), derived `order` times."""
-    series = np.eye(degree + 1)
-    if order:
-        series = chebder(series, order, axis=1)
-    values: FloatArray = chebval(x, series.T)
-    return values
+    identity = np.eye(degree + 1)
+    series = chebder(identity, order, axis=1) if order else identity
+    return np.asarray(chebval(x, series.T), dtype=np.float64)
