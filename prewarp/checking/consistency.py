@@ -7,7 +7,7 @@ import numpy as np
 from prewarp.chebyshev import chebyshev_terms
 from prewarp.checking.lattice import Lattice, node_table
 from prewarp.checking.result import Finding, finding
-from prewarp.checking.samples import Samples
+from prewarp.checking.samples import Samples, group_sums
 from prewarp.checking.surface import FEWEST_POSITIONS, MapModel
 from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.frames import ARCMIN_PER_RADIAN
@@ -20,6 +20,7 @@ _WIDE_MM = 0.2  # as far off a line positions say something of the other slope
 _INNER_PUPIL = 0.9
 # Shots beyond the terms over the pupil that tell how large turns are; a sample counts up to so many sigma.
 _LEAST_FREEDOM, _BOUND = 3, 4.0
+_MOST_TURNED = 60_000  # samples that tell how shots are turned
 
 
 def check_folds(samples: Samples, surface: MapModel, lattice: Lattice, good: np.ndarray) -> Iterator[Finding]:
@@ -113,6 +114,8 @@ def _curl_of_turns(samples: Samples, surface: MapModel, index: IntArray) -> floa
     of this size, through a polynomial over the pupil like the model's, make curl. 0 where the positions are
     too few to tell.
     """
+    if len(index) > _MOST_TURNED:
+        index = np.sort(np.random.default_rng(5).choice(index, _MOST_TURNED, replace=False))
     groups, shot = np.unique(samples.group[index], return_inverse=True)
     pupil = surface.exponents[(surface.exponents[:, :2] == 0).all(axis=1)]
     freedom = len(groups) - len(pupil)
@@ -123,9 +126,9 @@ def _curl_of_turns(samples: Samples, surface: MapModel, index: IntArray) -> floa
     turns = np.stack([np.stack([none, -z, y], axis=-1), np.stack([z, none, -x], axis=-1)], axis=1)
     rest = surface.residual(samples, index)
     rest *= np.minimum(1.0, _BOUND * surface.scale / np.maximum(np.hypot(*rest.T), 1e-300))[:, None]
-    normal, side = np.zeros((len(groups), 3, 3)), np.zeros((len(groups), 3))
-    np.add.at(normal, shot, np.einsum("nci,ncj->nij", turns, turns))
-    np.add.at(side, shot, np.einsum("nci,nc->ni", turns, rest))
+    products = np.einsum("nci,ncj->ijn", turns, turns).reshape(9, -1)
+    normal = group_sums(products, shot, len(groups)).reshape(-1, 3, 3)
+    side = group_sums(np.einsum("nci,nc->in", turns, rest), shot, len(groups))
     found = np.linalg.solve(normal + 1e-9 * np.eye(3), side[..., None])[..., 0]
     place: FloatArray = np.stack(
         [np.bincount(shot, one) / np.bincount(shot) for one in samples.reference_mm[index].T], axis=-1

@@ -7,7 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prewarp.chebyshev import chebyshev_terms, exponents_of_degree
+from prewarp.chebyshev import (
+    chebyshev_terms,
+    count_of_degree,
+    exponents_of_degree,
+    graded_place,
+    values_2d,
+)
 from prewarp.checking.affine import Frame, group_affine, map_length, px_per_tangent
 from prewarp.checking.samples import Samples, thinned
 from prewarp.checks import FloatArray, IntArray, all_of_rows, extent
@@ -19,6 +25,7 @@ _PANEL_DEGREES = (9, 5)  # the first that the samples carry
 _PER_TERM = 3
 _RIM = 1.08  # of the half panel; stray points beyond do not count
 _SUBSET = 20_000
+_CHUNK = 1 << 11
 _BROAD = 0.05  # of its length: narrower, positions are a line, and say nothing of the slope across it
 _MOST_PER_GROUP = 1200  # more say nothing more of a group's affine map
 
@@ -32,8 +39,16 @@ class PanelMap:
     coefficient: FloatArray
 
     def __call__(self, pixel: FloatArray) -> FloatArray:
-        """Return tangents (n, 2) of panel points (n, 2)."""
-        return chebyshev_terms(np.clip(self.frame(pixel), -_RIM, _RIM), self.exponents) @ self.coefficient
+        """Return tangents (n, 2) of panel points (n, 2), made in chunks that fit into a core's cache."""
+        degree = int(self.exponents.sum(axis=1).max())
+        table = np.zeros((2, count_of_degree(degree)))
+        table[:, graded_place(self.exponents)] = self.coefficient.T
+        result = np.empty((len(pixel), 2))
+        for start in range(0, len(pixel), _CHUNK):
+            part = slice(start, start + _CHUNK)
+            u, v = np.clip(self.frame(pixel[part]), -_RIM, _RIM).T
+            result[part] = (table @ values_2d(u, v, degree)).T
+        return result
 
 
 @dataclass(frozen=True, eq=False)
