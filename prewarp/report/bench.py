@@ -84,5 +84,5 @@ def bench_picture(
         share.set_title("Error against the trace, at pupils that were not photographed")
         share.set_xlabel("error, arcmin")
         share.set_ylabel("dots below, %")
-        share.legend(loc="upper left")
+        share.legend(loc="center left")
     return figure_bytes(drawn)
