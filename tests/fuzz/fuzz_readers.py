@@ -186,7 +186,8 @@ def main():
             except PrewarpError:
                 return
 
-        atheris.Setup([*sys.argv, "-timeout=20", "-print_final_stats=1", str(corpus)], one)
+        options = ["-timeout=20", "-print_final_stats=1", f"-artifact_prefix={tempfile.gettempdir()}/"]
+        atheris.Setup([sys.argv[0], *options, *sys.argv[1:], str(corpus)], one)
         atheris.Fuzz()
 
 
