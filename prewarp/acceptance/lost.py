@@ -13,12 +13,9 @@ from prewarp.eye import assemble_eye
 from prewarp.field import fit_grid
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
-from prewarp.seam.directions import node_areas_deg2
-from prewarp.seam.gaps import lit_map, survey_gaps
+from prewarp.seam.gaps import BORDER_ERRORS, survey_gaps
 
 LOST_KEY = "field_lost_percent"
-# Borders are known to within three times their usual error (`seam.gaps`).
-_USUAL = 3.0
 
 
 def lost_figure(grid: Grid, module: DisplayModule, side: str, needs: str, limit: float, /) -> Figure:
@@ -36,17 +33,12 @@ def lost_figure(grid: Grid, module: DisplayModule, side: str, needs: str, limit:
         text = " ".join(str(cause).split())
         return Figure(LOST_KEY, "", "%", needs=f"a capture that can be fitted ({text})", limit=limit)
     gaps = survey_gaps(eye.seam, np.unique(np.round(grid.pupil_mm[grid.finite], 6), axis=0))
-    shares = []
-    for one in gaps:
-        found = lit_map(eye.seam.lights, np.asarray(one.pupil_mm))
-        area = float(np.sum(node_areas_deg2(found.plane_deg, found.step_deg) * found.field))
-        shares.append(100.0 * np.array([one.gap_deg2, one.least_deg2, one.most_deg2]) / area)
-    values = np.array(shares)
-    worst = int(np.argmax(values[:, 0]))
-    value, least, most = values[worst]
+    lost = np.array([one.lost_percent for one in gaps])
+    worst = int(np.argmax(lost[:, 1]))
+    least, value, most = lost[worst]
     parts = {
-        "borders": 0.5 * float(max(most - least, 0.0)) / _USUAL,
-        "positions": sigma_of_mean(values[:, 0], len(values)) or 0.0,
+        "borders": 0.5 * float(max(most - least, 0.0)) / BORDER_ERRORS,
+        "positions": sigma_of_mean(lost[:, 1], len(lost)) or 0.0,
     }
     pupil = ", ".join(f"{one:g}" for one in gaps[worst].pupil_mm)
     note = f"worst of {len(gaps)} captured positions, ({pupil}) mm; by a fit of what is lit"

@@ -182,9 +182,12 @@ def _missing_together(there: BoolArray, within: BoolArray) -> BoolArray:
 
     `within` says which nodes the panel has a point for; others are missing whatever the light.
     """
-    around = _count_around(within)
-    enough = np.where(around > _SIDE, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)
-    return np.asarray(~there & (_count_around(within & ~there) >= enough))
+    return np.asarray(~there & (_count_around(within & ~there) >= _fewest_missing(_count_around(within))))
+
+
+def _fewest_missing(around: IntArray) -> IntArray:
+    """Return how many neighbours a dark node lacks at least, of so many `around` that the panel has."""
+    return np.where(around > _SIDE, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)
 
 
 def _count_around(nodes: BoolArray) -> IntArray:
@@ -214,7 +217,7 @@ class _Chance:
         """Return whether so many dark nodes are more than chance makes."""
         share = float(self._alone[0] / max(self._alone.sum(), 1.0))
         around = np.arange(_AROUND + 1)
-        fewest = np.where(around > _SIDE, _NEIGHBOURS, _NEIGHBOURS_AT_EDGE)
+        fewest = _fewest_missing(around)
         enough = np.where(around >= fewest, bdtrc(fewest - 1, np.maximum(around, fewest), share), 0.0)
         expected = max(float(self._by_neighbours @ enough) * share, 1e-12)
         return dark > 0 and bool(pdtrc(dark - 1, expected) < _CHANCE)

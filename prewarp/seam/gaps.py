@@ -45,8 +45,9 @@ _SAME_WAY = 1e-3
 # Panels stand a little askew: rows this near the ends of the seam, as a share of its height, meet a corner
 # only.
 _TRIM_SHARE = 0.075
-# Borders of what is lit are within this many dot spacings of the truth: three times their usual error.
+# Borders of what is lit are within this many dot spacings of the truth: so many times their usual error.
 BORDER_SPACINGS = 0.25
+BORDER_ERRORS = 3.0
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class PupilGap:
     quarter of the dot spacing further out or in; of the largest gap, `at_deg` (x, y) where it is widest,
     `wide_deg` how wide a circle fits into it, and `low_deg`, `high_deg` its extent in dir_x, dir_y, None
     without a gap; `spacing_deg` the dot spacing, to which those borders are known (0: all is lit within the
-    panels).
+    panels); `field_deg2` solid angle of the field, gaps included.
     """
 
     pupil_mm: tuple[float, float, float]
@@ -65,6 +66,7 @@ class PupilGap:
     least_deg2: float
     most_deg2: float
     spacing_deg: float
+    field_deg2: float
     at_deg: tuple[float, float] | None = None
     wide_deg: float = 0.0
     low_deg: tuple[float, float] | None = None
@@ -76,6 +78,14 @@ class PupilGap:
         if self.low_deg is None or self.high_deg is None:
             return 0.0
         return max(high - low for low, high in zip(self.low_deg, self.high_deg, strict=True))
+
+    @property
+    def lost_percent(self) -> tuple[float, float, float]:
+        """What is lost of the field, percent: the least with borders as they may be, as found, the most."""
+        least, value, most = (
+            100.0 * one / self.field_deg2 for one in (self.least_deg2, self.gap_deg2, self.most_deg2)
+        )
+        return least, value, most
 
     @property
     def is_certain(self) -> bool:
@@ -189,6 +199,7 @@ def _gap_from(lights: Sequence[ChannelLight], pupil: FloatArray) -> PupilGap:
         sizes.get(-1.0, sizes[0.0]),
         sizes.get(1.0, sizes[0.0]),
         float(spacings.max(initial=0.0)),
+        float(np.sum(area * found.field)),
     )
     if not found.gap.any():
         return PupilGap(*known)

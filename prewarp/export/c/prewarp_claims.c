@@ -6,8 +6,6 @@
 
 #define AT_ONCE 8u
 
-static const float DEGREES = 57.29577951308232f;
-
 /* Angles from straight ahead along the azimuth, degrees: halved twice, then their series. */
 static void planes_deg(const float *directions, uint32_t count, float planes[2][AT_ONCE])
 {
@@ -22,7 +20,7 @@ static void planes_deg(const float *directions, uint32_t count, float planes[2][
         square = square / (second * second);
         for (term = 0; term < 7u; term++)
             series = series * square + terms[term];
-        factor = series * (4.0f * DEGREES) / (first * second);
+        factor = series * (4.0f * PREWARP_DEGREES) / (first * second);
         planes[0][k] = x * factor;
         planes[1][k] = y * factor;
     }

@@ -10,6 +10,9 @@
 #pragma STDC FP_CONTRACT OFF
 #endif
 
+/* of a radian */
+#define PREWARP_DEGREES 57.29577951308232f
+
 static inline float f32_from_bits(uint32_t bits)
 {
     float value;

@@ -4,8 +4,6 @@
 
 #include <math.h>
 
-static const float DEGREES = 57.29577951308232f;
-
 /* A number from 0 to 4 that rises with the angle of (x, y) about 0, without trigonometry. */
 static float turning(float x, float y)
 {
@@ -342,7 +340,7 @@ static void depths_of(const prewarp_light *light, const float *directions, uint3
     for (k = 0; k < count; k++) {
         const float *one = directions + 2u * k;
         const float root = sqrtf(1.0f + (one[0] * one[0] + one[1] * one[1]));
-        per_unit[k] = DEGREES / (root * sqrtf(root)); /* between those across and along the radius */
+        per_unit[k] = PREWARP_DEGREES / (root * sqrtf(root)); /* between those across and along the radius */
     }
     for (k = 0; k < count * channels; k++)
         depths[k] = limit_deg;

@@ -12,8 +12,6 @@ from prewarp.report.page.display import CENTRE_MM, Display, EyeStudy
 from prewarp.report.page.tree import Limit, Row, Section
 from prewarp.report.page.words import number_text
 from prewarp.seam import field_of_view, survey_overlap
-from prewarp.seam.directions import node_areas_deg2
-from prewarp.seam.gaps import lit_map
 from prewarp.seam.reach import reaches_of
 
 _WAYS = ("horizontal", "vertical", "diagonal")
@@ -71,9 +69,7 @@ def _lost(study: EyeStudy, limit: float | None) -> Row:
             needs=needs,
         )
     worst = max(study.gaps, key=lambda one: one.gap_deg2)
-    found = lit_map(study.eye.seam.lights, worst.pupil_mm)
-    area = float(np.sum(node_areas_deg2(found.plane_deg, found.step_deg) * found.field))
-    least, value, most = (100.0 * one / area for one in (worst.least_deg2, worst.gap_deg2, worst.most_deg2))
+    least, value, most = worst.lost_percent
     pupil = ", ".join(f"{one:g}" for one in worst.pupil_mm)
     return Row(
         "field_lost_percent",
