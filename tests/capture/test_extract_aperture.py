@@ -83,6 +83,7 @@ def capture(field):
         rows = Rows(
             np.full(count, "inner"), np.full(count, "G"), np.flatnonzero(keep), np.zeros((count, 2)),
             seen[keep], pixel[keep], np.ones(count), np.full(count, 0.01), np.full(count, np.nan),
+            np.full((count, 3), np.nan),
         )  # fmt: skip
         tasks.append(PoseTask(f"p{number}", f"p{number}", (), None, camera, Path()))
         results.append(

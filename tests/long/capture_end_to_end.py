@@ -41,14 +41,15 @@ rays eyepiece 25: median 0.0035, p95 0.0129, max 0.070
 The folded pair's seam holds the common shift that only labels tell (as in `tests.long.free_poses`).
 """
 
+import argparse
 import os
-import sys
 import tempfile
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from prewarp.capture.camera import pose_rotation, turned_by
 from prewarp.capture.extract.aperture_mean import Through, chief_minus_mean
@@ -63,9 +64,10 @@ from prewarp.demo.truth import TracedOptics
 from prewarp.demo.unit import built_unit
 from prewarp.eye import assemble_eye
 from prewarp.field import FieldSet, fit_grid
-from prewarp.grids import Grid, grid_from_samples
+from prewarp.grids import Grid, grid_from_samples, write_grid
 from prewarp.module import Panel, Reach, read_module
 from prewarp.poses import fit_free_poses
+from prewarp.processes import worker_pool
 from prewarp.resources import resource_path
 from prewarp.trace import Design, read_design
 from tests.poses import captures
@@ -81,7 +83,7 @@ MAX_ERROR_PX = {"coaxial": 0.05, "folded": 0.15, EYEPIECE: 0.1}
 # What extraction states of the demos' dots, px of the panel (the median of 43,000).
 STATED_PX = {"coaxial": 0.0051, "folded": 0.0055}
 CASES = [
-    *(("aperture", name) for name in STATED_PX),
+    *(("aperture", name, 16) for name in STATED_PX),
     *(("photographs", name, count) for name in NAMES for count in (8, 25)),
     *(("rays", name, count) for name in NAMES for count in (8, 25)),
 ]
@@ -117,9 +119,18 @@ def bench_settings(name: str, count: int) -> BenchSettings:
     return replace(usual, camera=camera, colours_at=1)
 
 
-def from_photographs(name: str, count: int) -> str:
-    """Return the figures of a bench's photographs, and of the same shots by rays."""
+def drawn_settings(name: str, count: int, draw: int) -> BenchSettings:
+    """Return the bench with another unit, stage and noise for each draw."""
     settings = bench_settings(name, count)
+    return replace(settings, faults=replace(settings.faults, seed=settings.faults.seed + draw))
+
+
+def from_photographs(name: str, count: int, draw: int, jobs: int, keep: Path | None) -> str:
+    """Return the figures of a bench's photographs, and of the same shots by rays; the grid goes to `keep`.
+
+    `draw`: another unit, stage and noise.
+    """
+    settings = drawn_settings(name, count, draw)
     module, design = display(name)
     unit = built_unit(design, settings.faults.seed)
     truth = TracedOptics(unit, module)
@@ -128,8 +139,10 @@ def from_photographs(name: str, count: int) -> str:
         working = Path(folder)
         write_targets(planned_targets(module, settings.capture, dots=settings.dots), working / "targets")
         taking = taking_of(working, settings, module, unit)
-        grid, told = captured(taking, working, os.cpu_count() or 1, lambda _: None, base=base)
-        rays = [by_rays(grid, taking, seed) for seed in range(DRAWS)]
+        grid, told = captured(taking, working, jobs, lambda _: None, base=base)
+        if keep is not None:
+            write_grid(keep / f"{name}_{count}_{draw}.grid.npz", grid)
+        rays = [by_rays(grid, taking, noise_px(grid.sigma_px, seed)) for seed in range(DRAWS)]
         sigma = f"{told['rows']} of {told['dots_shown']} dots, sigma {told['sigma_px_median']:.4f} px; "
         if len(module.channels) == 1:
             # One colour: others are shown at one position alone.
@@ -149,17 +162,23 @@ def from_photographs(name: str, count: int) -> str:
             seams.append(seam_of_fit(fields, truth, overlap))
             maps.append(spread(map_errors(fields, truth)[1]))
     package_seam = spread_arcmin(said.seam_arcmin)["rms_arcmin"]
+    predicted = float(np.sqrt(np.mean(np.square(seams[1:]))))
     return (
         f"{sigma}{spread(said.map_arcmin)} (by rays: {maps[0]}); seam {package_seam:.4f} RMS (fit "
-        f"{seams[0]:.4f}; by rays {', '.join(f'{one:.4f}' for one in seams[1:])})"
+        f"{seams[0]:.4f}; by rays {', '.join(f'{one:.4f}' for one in seams[1:])}): ratio "
+        f"{package_seam / predicted:.2f}"
     )
 
 
-def by_rays(grid: Grid, taking: Taking, seed: int) -> Grid:
-    """Return a grid of the same rows: exact rays of points that are off by the stated noise, as the turned
-    camera says them.
+def noise_px(sigma_px: np.ndarray, *seed: int) -> np.ndarray:
+    """Return noise (n, 2) of points, px of the panel."""
+    return sigma_px[:, None] * np.random.default_rng(seed).standard_normal((len(sigma_px), 2))
+
+
+def by_rays(grid: Grid, taking: Taking, noise: np.ndarray) -> Grid:
+    """Return a grid of the same rows: exact rays of points that are off by noise (n, 2) px of the panel, as
+    the turned camera says them.
     """
-    random = np.random.default_rng(seed)
     first = {one.pose: one for one in reversed(taking.plan.photographs)}
     tangent = np.full_like(grid.tangent, np.nan)
     for name in dict.fromkeys(grid.extra["pose"].tolist()):
@@ -168,26 +187,41 @@ def by_rays(grid: Grid, taking: Taking, seed: int) -> Grid:
         back = pose_rotation(*shot.turn_deg) @ true.rotation.T
         for channel, colour in grid.pairs():
             mine = np.flatnonzero((grid.extra["pose"] == name) & grid.rows_of(channel, colour))
-            noise = grid.sigma_px[mine, None] * random.standard_normal((len(mine), 2))
-            seen = taking.optics(channel, colour).direction(grid.pixel[mine] + noise, true.place_mm)
+            seen = taking.optics(channel, colour).direction(grid.pixel[mine] + noise[mine], true.place_mm)
             tangent[mine] = turned_by(seen, back)
     return replace(grid, tangent=tangent, direction_deg=None)
 
 
-def through_aperture(name: str) -> str:
+def through_aperture(name: str, draws: int, jobs: int) -> str:
     """Return figures of 25 positions seen through the aperture, and of the same shots' chief rays."""
-    settings = bench_settings(name, 25)
+    with worker_pool(jobs) as pool:
+        told = list(pool.map(drawn_through_aperture, [name] * draws, range(draws)))
+    maps = {kind: np.concatenate([one[kind][0] for one in told]) for kind in ("mean", "chief")}
+    seams = {kind: np.array([one[kind][1] for one in told]) for kind in ("mean", "chief")}
+    rms = {kind: float(np.sqrt(np.mean(np.square(found)))) for kind, found in seams.items()}
+    each = seams["mean"] / seams["chief"]
+    return (
+        f"{spread(maps['mean'])} (chief rays: {spread(maps['chief'])}); seam {rms['mean']:.4f} RMS "
+        f"({', '.join(f'{one:.4f}' for one in seams['mean'])}), chief rays {rms['chief']:.4f} "
+        f"({', '.join(f'{one:.4f}' for one in seams['chief'])}): ratio {rms['mean'] / rms['chief']:.2f}, "
+        f"of a draw {each.min():.2f} to {each.max():.2f}"
+    )
+
+
+def drawn_through_aperture(name: str, draw: int) -> dict[str, tuple[np.ndarray, float]]:
+    """Return errors of the map and the seam's RMS, by mean over the aperture and by chief rays.
+
+    `draw`: another unit, stage and noise, which is the same for both.
+    """
+    settings = drawn_settings(name, 25, draw)
     module, design = display(name)
     module = replace(module, colours=tuple(one for one in module.colours if one.name == "G"))
     unit = built_unit(design, settings.faults.seed)
     truth = TracedOptics(unit, module)
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, threadpool_limits(1):
         write_targets(planned_targets(module, settings.capture, dots=settings.dots), Path(folder) / "targets")
         taking = taking_of(Path(folder), settings, module, unit)
-        seen = rays_through_aperture(taking, STATED_PX[name])
-    maps, seams = {"mean": [], "chief": []}, {"mean": [], "chief": []}
-    for seed in range(DRAWS):
-        mean = seen(np.random.default_rng(seed))
+        mean, noise = rays_through_aperture(taking, STATED_PX[name], draw)
         count = len(mean)
         moved, _ = chief_minus_mean(
             mean,
@@ -200,25 +234,19 @@ def through_aperture(name: str) -> str:
         )
         both = {
             "mean": replace(mean, tangent=mean.tangent + moved, direction_deg=None),
-            "chief": by_rays(mean, taking, seed),
+            "chief": by_rays(mean, taking, noise),
         }
+        told = {}
         for kind, grid in both.items():
             fields = fit_of_bench(grid, module, lambda _: None).fields
             overlap = assemble_eye(fields, module).overlaps()[0].tangent
-            seams[kind].append(seam_of_fit(fields, truth, overlap))
-            maps[kind].append(map_errors(fields, truth)[1])
-    rms = {kind: float(np.sqrt(np.mean(np.square(found)))) for kind, found in seams.items()}
-    return (
-        f"{spread(np.concatenate(maps['mean']))} (chief rays: {spread(np.concatenate(maps['chief']))}); seam "
-        f"{rms['mean']:.4f} RMS ({', '.join(f'{one:.4f}' for one in seams['mean'])}), chief rays "
-        f"{rms['chief']:.4f} ({', '.join(f'{one:.4f}' for one in seams['chief'])}): "
-        f"ratio {rms['mean'] / rms['chief']:.2f}"
-    )
+            told[kind] = map_errors(fields, truth)[1], seam_of_fit(fields, truth, overlap)
+    return told
 
 
-def rays_through_aperture(taking: Taking, sigma_px: float):
-    """Return a function that draws noise and returns the grid of all dots of a plan, as a camera whose dots
-    have that noise would say them.
+def rays_through_aperture(taking: Taking, sigma_px: float, draw: int) -> tuple[Grid, np.ndarray]:
+    """Return the grid of all dots of a plan as a camera whose dots have some noise would say them, and that
+    noise (n, 2), px of the panel.
     """
     whole = {(one.pose, one.channel, one.colour): one for one in taking.plan.select(kind="whole")}
     parts = []
@@ -239,21 +267,19 @@ def rays_through_aperture(taking: Taking, sigma_px: float):
         return np.concatenate([getattr(images, key) for _, images in parts])
 
     pixel, slopes, light = joined("pixel"), joined("slopes"), joined("light")
-
-    def draw(random: np.random.Generator) -> Grid:
-        off = np.einsum("nij,nj->ni", slopes, sigma_px * random.standard_normal(pixel.shape))
-        return grid_from_samples(
-            channel=a_row([one.channel for one, _ in parts]),
-            colour=a_row([one.colour for one, _ in parts]),
-            pupil_mm=a_row([one.pupil_mm for one, _ in parts]),
-            tangent=taking.cameras[""].tangent(pixel + off),
-            pixel=joined("panel_px"),
-            luminance=light / light.max(),
-            sigma_px=np.full(len(pixel), sigma_px),
-            extra={"pose": a_row([one.pose for one, _ in parts])},
-        )
-
-    return draw
+    sigma = np.full(len(pixel), sigma_px)
+    noise = noise_px(sigma, draw)
+    grid = grid_from_samples(
+        channel=a_row([one.channel for one, _ in parts]),
+        colour=a_row([one.colour for one, _ in parts]),
+        pupil_mm=a_row([one.pupil_mm for one, _ in parts]),
+        tangent=taking.cameras[""].tangent(pixel + np.einsum("nij,nj->ni", slopes, noise)),
+        pixel=joined("panel_px"),
+        luminance=light / light.max(),
+        sigma_px=sigma,
+        extra={"pose": a_row([one.pose for one, _ in parts])},
+    )
+    return grid, noise
 
 
 def seam_of_fit(fields: FieldSet, truth: TracedOptics, overlap: np.ndarray) -> float:
@@ -308,16 +334,31 @@ def seam_of(fields, module, unit) -> float:
     return seam_error_arcmin(fields)
 
 
-def run(case) -> str:
+def run(case, jobs: int, keep: Path | None) -> str:
     kind, name, *rest = case
     if kind == "aperture":
-        return through_aperture(name)
-    return from_photographs(name, *rest) if kind == "photographs" else from_rays(name, *rest)
+        return through_aperture(name, *rest, jobs)
+    if kind == "rays":
+        return from_rays(name, *rest)
+    return from_photographs(name, *rest, *(0,) * (2 - len(rest)), jobs, keep)
+
+
+def main() -> None:
+    """Print one line a case."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("cases", nargs="*", help="as above; all where left out")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes for photographs")
+    parser.add_argument("--keep", type=Path, help="folder for the grids of photographs")
+    asked = parser.parse_args()
+    for case in map(case_of, asked.cases) if asked.cases else CASES:
+        print(f"{' '.join(map(str, case))}: {run(case, asked.jobs, asked.keep)}", flush=True)
+
+
+def case_of(text: str):
+    """Return a case from its words: kind, name, count, draw."""
+    kind, name, *numbers = text.split()
+    return (kind, name, *map(int, numbers))
 
 
 if __name__ == "__main__":
-    asked = sys.argv[1:]
-    for case in CASES:
-        label = " ".join(map(str, case))
-        if not asked or label in asked:
-            print(f"{label}: {run(case)}", flush=True)
+    main()

@@ -69,6 +69,13 @@ class Fitted:
     shape: FloatArray
     inside: BoolArray
 
+    @property
+    def spread(self) -> FloatArray:
+        """Second moments xx, xy, yy of the blur of each dot, that of the pixel apart, px^2 (n, 3)."""
+        round_one = np.array([self.blur_px**2, 0.0, self.blur_px**2])
+        moments: FloatArray = round_one + self.shape[:, :3]
+        return moments
+
 
 def first_blur(own: FloatArray, variance: FloatArray, offset: FloatArray, shape: DotShape) -> float:
     """Return the blur (1-sigma, px, with the pixel's) that suits the brightest dots best, of a coarse

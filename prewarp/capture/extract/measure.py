@@ -58,8 +58,8 @@ class Around:
 class Measured:
     """Dots measured, in the order given. `state` (n,) str; `place` (n, 2) px of the photograph; `covariance`
     (n, 2, 2) px^2; `light` (n,) codes for exposure 1; `matrix` (n, 2, 2) photograph px per panel px;
-    `others` (n, 4) marks whose light was taken out of the dot, -1 none; `other_share` (n, 4) that light by
-    the dot's own.
+    `spread` (n, 3) second moments xx, xy, yy of what blurs the dot, the pixel apart, px^2; `others` (n, 4)
+    marks whose light was taken out of the dot, -1 none; `other_share` (n, 4) that light by the dot's own.
     """
 
     state: np.ndarray
@@ -67,6 +67,7 @@ class Measured:
     covariance: FloatArray
     light: FloatArray
     matrix: FloatArray
+    spread: FloatArray
     others: IntArray
     other_share: FloatArray
     noise: Noise
@@ -189,6 +190,7 @@ def measure_dots(
         covariance=covariance,
         light=fitted.light,
         matrix=shape.matrix,
+        spread=fitted.spread,
         others=separated.others,
         other_share=np.where(separated.others >= 0, share, 0.0),
         noise=noise,

@@ -54,7 +54,11 @@ class PoseTask:
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Dots that were measured; row i of every array is one dot."""
+    """Dots that were measured; row i of every array is one dot.
+
+    `spread` (n, 3): second moments xx, xy, yy of what blurs the dot, px^2 of the photograph; NaN of points
+    between dots.
+    """
 
     channel: StringArray
     colour: StringArray
@@ -65,6 +69,7 @@ class Rows:
     luminance: FloatArray
     sigma_px: FloatArray
     ghost: FloatArray
+    spread: FloatArray
 
     def __len__(self) -> int:
         return len(self.mark)
@@ -201,6 +206,7 @@ _EMPTY = {
     "colour": np.zeros(0, dtype="<U1"),
     "mark": np.zeros(0, dtype=np.int64),
     **{name: np.zeros((0, 2)) for name in ("place", "tangent", "panel")},
+    "spread": np.zeros((0, 3)),
     **{name: np.zeros(0) for name in ("luminance", "sigma_px", "ghost")},
 }
 
@@ -256,6 +262,7 @@ def _rows(
         luminance=luminance[good],
         sigma_px=panel_sigma(measured)[good],
         ghost=ghost_of_dots(view, len(marks))[view.mark[good]],
+        spread=measured.spread[good],
     )
 
 
@@ -276,6 +283,7 @@ def _rows_between(task: PoseTask, dense: Dense, channel: str, colour: str, whole
         luminance=light[good],
         sigma_px=dense.sigma_px[good],
         ghost=np.full(len(good), np.nan),
+        spread=np.full((len(good), 3), np.nan),
     )
 
 
