@@ -15,6 +15,7 @@ import numpy as np
 
 from prewarp.capture.camera import pose_rotation
 from prewarp.capture.extract.aperture_mean import Through, chief_minus_mean
+from prewarp.capture.extract.blur_focus import Blur
 from prewarp.capture.extract.pose import PoseResult, PoseTask
 from prewarp.checks import FloatArray
 from prewarp.errors import PrewarpError
@@ -94,6 +95,7 @@ def treat_aperture(
         walk_mm=walk,
         rotation=np.repeat(np.array([pose_rotation(*one.turn_deg) for one in results]), counts, axis=0),
         focus_dioptres=np.repeat(focus, counts),
+        blur=_blur(tasks, results),
     )
     try:
         moved, more = chief_minus_mean(grid, through, base=base)
@@ -111,6 +113,30 @@ def treat_aperture(
     mended = replace(grid, tangent=tangent, direction_deg=None)  # type: ignore[arg-type]
     rms, most = float(np.sqrt(np.mean(angle**2))), float(angle.max())
     return mended, Aperture("removed", words, largest, rms, most)
+
+
+def _blur(tasks: Sequence[PoseTask], results: Sequence[PoseResult]) -> Blur:
+    """Return how all rows are blurred, by camera and by view: pose, channel and colour."""
+    counts = [len(one.rows) for one in results]
+    cameras = list(dict.fromkeys(task.camera for task in tasks))
+    number = [cameras.index(task.camera) for task in tasks]
+    place = np.concatenate([one.rows.place for one in results])
+    slopes = [
+        task.camera.pixel_slopes(task.camera.tangent(one.rows.place))
+        for task, one in zip(tasks, results, strict=True)
+    ]
+    labels = [
+        f"{k} {channel} {colour}"
+        for k, one in enumerate(results)
+        for channel, colour in zip(one.rows.channel, one.rows.colour, strict=True)
+    ]
+    return Blur(
+        spread=np.concatenate([one.rows.spread for one in results]),
+        place=place,
+        slopes=np.concatenate(slopes),
+        view=np.unique(labels, return_inverse=True)[1],
+        camera=np.repeat(number, counts),
+    )
 
 
 def _angle_arcmin(first: FloatArray, second: FloatArray) -> FloatArray:

@@ -5,6 +5,7 @@ each of its points goes; the luminance of the grid, how much light comes that wa
 more light to one side of the aperture is seen from there. A ray that crosses the pupil at a lands where one
 of direction t + a D / 1000 through its middle does, D the distance in dioptres that the camera is focused on:
 what light that differs over the aperture does is r^2/4 grad(log L) times the defocus, and nothing in focus.
+Where D is not stated, the blur of dots shows it (`blur_focus`).
 """
 
 from dataclasses import dataclass
@@ -12,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.capture.camera import turned_by
+from prewarp.capture.extract.blur_focus import Blur, FocusByBlur, focus_by_blur
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import FitError
 from prewarp.field import Field, FieldSet, fit_grid
-from prewarp.frames import MM_PER_M
+from prewarp.frames import ARCMIN_PER_RADIAN, MM_PER_M
 from prewarp.grids import Grid
 from prewarp.photometry.fit import fit_luminance
 from prewarp.photometry.luminance import LuminanceMap, LuminanceMaps, ScaledLuminance
@@ -25,6 +27,10 @@ _RINGS, _SPOKES = 2, 8
 # From fewer positions of a camera that looks straight ahead turned ones are asked as well for their light.
 _LEAST_STRAIGHT = 6
 _LIGHT_STEP_MM = 0.05
+# A focus is known where its standard uncertainty is below this, and the blur has the stated aperture within
+# these: relative, and in standard uncertainties.
+_SURE_DIOPTRES, _SURE_APERTURE, _APERTURE_SIGMAS = 0.1, 0.15, 3.0
+_USUAL_ERROR_DIOPTRES = 0.1
 Light = LuminanceMap | ScaledLuminance
 
 
@@ -42,16 +48,22 @@ class Through:
         Camera to wearer.
     focus_dioptres : (n,) float array
         What the camera is focused on; NaN where it is not known.
+    blur : Blur, optional
+        Of the rows, by which a focus that is not known is found.
     """
 
     diameter_mm: FloatArray
     walk_mm: FloatArray
     rotation: FloatArray
     focus_dioptres: FloatArray
+    blur: Blur | None = None
 
     def rows(self, rows: np.ndarray, /) -> "Through":
         """Return those of some rows."""
-        return Through(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+        parts = (self.diameter_mm, self.walk_mm, self.rotation, self.focus_dioptres)
+        blur = None if self.blur is None else self.blur.rows(rows)
+        diameter_mm, walk_mm, rotation, focus = (one[rows] for one in parts)
+        return Through(diameter_mm, walk_mm, rotation, focus, blur)
 
 
 def chief_minus_mean(
@@ -70,14 +82,16 @@ def chief_minus_mean(
     fields, pupil_mm = (base, grid.pupil_mm) if base is not None else _own_field(grid)
     light = _own_light(grid, through)
     mean, heavy = np.zeros_like(grid.tangent), np.zeros_like(grid.tangent)
-    dioptres = np.full(len(grid), np.nan)
+    bend = np.full((len(grid), 2, 2), np.nan)
     for channel, colour in grid.pairs():
         rows = np.flatnonzero(grid.rows_of(channel, colour))
         field = fields.field(channel, colour)
         own = None if light is None or (channel, colour) not in light.maps else light.map(channel, colour)
         place = grid.pixel[rows], pupil_mm[rows]
-        mean[rows], heavy[rows], dioptres[rows] = _means(field, own, *place, through.rows(rows))
-    focus, words = _focus(through.focus_dioptres, dioptres, even=light is None)
+        mean[rows], heavy[rows], bend[rows] = _means(field, own, *place, through.rows(rows))
+    focus, words = np.zeros(len(grid)), "; light is taken as even over that pupil: needs luminance"
+    if light is not None:
+        focus, words = _focus(grid, through, bend, heavy)
     seen = turned_by(mean + heavy * (focus / MM_PER_M)[:, None], through.rotation)
     chief = np.zeros_like(grid.tangent)
     for channel, colour in grid.pairs():
@@ -87,28 +101,66 @@ def chief_minus_mean(
     return np.where(np.isfinite(moved), moved, 0.0), words
 
 
-def _focus(stated: FloatArray, dioptres: FloatArray, *, even: bool) -> tuple[FloatArray, str]:
-    """Return what the camera is focused on (n,), and what to say of it; `dioptres` (n,) of the images.
+def _focus(grid: Grid, through: Through, bend: FloatArray, heavy: FloatArray) -> tuple[FloatArray, str]:
+    """Return what the camera is focused on (n,), and what to say of it.
 
-    A focus that is wrong by a dioptre leaves what uneven light does, not what bends of the field do.
+    As stated, else by the blur of dots where it is sure, else the mean distance of the images. `bend`
+    (n, 2, 2): how directions change over the aperture; `heavy` (n, 2): where its light has its middle, mm.
+    A focus that is wrong leaves what uneven light does, not what bends of the field do.
     """
-    if even:
-        return np.zeros(len(stated)), "; light is taken as even over that pupil: needs luminance"
-    if np.all(np.isfinite(stated)):
-        return stated, ""
+    focus = through.focus_dioptres.copy()
+    if np.all(np.isfinite(focus)):
+        return focus, ""
+    words = ""
+    lever = float(np.sqrt(np.nanmean(np.sum(heavy**2, axis=1)))) / MM_PER_M * ARCMIN_PER_RADIAN
+    if through.blur is not None:
+        cameras = through.blur.camera
+        for camera in np.unique(cameras[np.isnan(focus)]):
+            own = cameras == camera
+            found = focus_by_blur(*_of_one_colour(grid, through.blur, through, bend, own))
+            if found is not None and _sure(found):
+                focus[own & np.isnan(focus)] = found.dioptres
+                words += (
+                    f"; by the blur of dots the camera is focused on {found.dioptres:.3f} +- "
+                    f"{found.sigma:.3f} dioptres (1-sigma; {lever * found.sigma:.4f} arcmin RMS)"
+                )
+    if np.all(np.isfinite(focus)):
+        return focus, words
+    # The slope over the pupil is less the dioptres.
+    dioptres = -MM_PER_M * np.trace(bend, axis1=1, axis2=2) / 2.0
     taken = float(np.nanmean(dioptres)) if np.any(np.isfinite(dioptres)) else 0.0
-    words = (
+    words += (
         f"; the camera is taken as focused on the mean of the images, {taken:.2f} dioptres (not known: needs "
-        "focus_dioptres in the camera file)"
+        f"focus_dioptres in the camera file; {_USUAL_ERROR_DIOPTRES:g} dioptres off leave "
+        f"{lever * _USUAL_ERROR_DIOPTRES:.4f} arcmin RMS)"
     )
-    return np.where(np.isfinite(stated), stated, taken), words
+    return np.where(np.isfinite(focus), focus, taken), words
+
+
+def _of_one_colour(
+    grid: Grid, blur: Blur, through: Through, bend: FloatArray, own: BoolArray
+) -> tuple[Blur, FloatArray, FloatArray]:
+    """Return blur, bends and radii of the colour with most rows: lenses focus colours differently."""
+    colours, counts = np.unique(grid.colour[own], return_counts=True)
+    rows = np.flatnonzero(own & (grid.colour == colours[np.argmax(counts)]))
+    return blur.rows(rows), bend[rows], 0.5 * through.diameter_mm[rows]
+
+
+def _sure(found: FocusByBlur) -> bool:
+    """Return whether a focus is known well, and its blur that of the stated aperture."""
+    allowed = max(_SURE_APERTURE, _APERTURE_SIGMAS * found.aperture_sigma)
+    return (
+        found.sigma < _SURE_DIOPTRES
+        and found.aperture_sigma < _SURE_APERTURE
+        and abs(found.aperture - 1.0) < allowed
+    )
 
 
 def _means(
     field: Field, light: Light | None, pixel: FloatArray, pupil_mm: FloatArray, through: Through
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the mean direction (n, 2) over the light in the aperture, tangents of the camera's frame; where
-    in it that light has its middle, (n, 2) mm; and the distance of the image, (n,) dioptres.
+    in it that light has its middle, (n, 2) mm; and how that direction changes over it, (n, 2, 2) per mm.
     """
     place, weight = disc_rule()
     back = through.rotation.transpose(0, 2, 1)
@@ -118,17 +170,17 @@ def _means(
         slope = _light_slope(
             light, pixel, field.forward(pixel, pupil_mm=pupil_mm), pupil_mm, through.rotation
         )
-    mean, apart = np.zeros_like(pixel), np.zeros(len(pixel))
+    mean, apart = np.zeros_like(pixel), np.zeros((len(pixel), 2, 2))
     for point, share in zip(place, weight, strict=True):
         off = radius * point
         ahead = np.concatenate([off, through.walk_mm[:, None]], axis=1)
         at = pupil_mm + np.einsum("nij,nj->ni", through.rotation, ahead)
         own = turned_by(field.forward(pixel, pupil_mm=at), back)
         mean += share * (1.0 + np.sum(slope * off, axis=1, keepdims=True)) * own
-        apart += share * np.sum(own * off, axis=1)
-    # Over the disc x^2 has the mean r^2/4; the slope over the pupil is less the dioptres.
-    dioptres = -MM_PER_M * apart / np.where(radius[:, 0] > 0.0, 0.5 * radius[:, 0] ** 2, np.nan)
-    return mean, 0.25 * radius**2 * slope, dioptres
+        apart += share * own[:, :, None] * off[:, None, :]
+    # Over the disc x^2 has the mean r^2/4.
+    bend = apart / np.where(radius > 0.0, 0.25 * radius**2, np.nan)[..., None]
+    return mean, 0.25 * radius**2 * slope, bend
 
 
 def _light_slope(
