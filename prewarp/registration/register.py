@@ -90,6 +90,8 @@ def register_channels(
             raise SeamError(
                 f"hold is '{name}'; expected some of {', '.join(known)}.{nearest_name(name, known)}"
             )
+    if len(pairs) == 0:
+        raise SeamError(f"{pairs.source}: no pairs. Measure points that two channels both show.")
     pairs.require_on_panels(
         {name: next(iter(fields.fields_of(name).values())).panel_size_px for name in fields.channels},
         fields.colours,

@@ -137,6 +137,43 @@ def test_single_photographs_that_cannot_be_read(spoilt):
         assert any(name in line and words in line for line in lines), lines
 
 
+def test_what_is_alike_is_said_once_and_refusals_first(spoilt):
+    folder, output = spoilt
+    for path in (folder.path / "shots").glob("p1-*"):
+        path.rename(path.with_name(f"IMG_{path.name[3:]}"))
+    done = run(*folder.command, "-o", output)
+    lines = done.stdout.splitlines()
+    (refused,) = (k for k, line in enumerate(lines) if "refused. none of its" in line)
+    (missing,) = (k for k, line in enumerate(lines) if "not found" in line)
+    assert refused < missing and "13 more like it" in lines[missing]
+    (strange,) = (line for line in lines if "that it does not name: 14 (IMG_" in line)
+    assert "missing: 14" in strange and "Rename them" in strange
+
+
+def test_photographs_of_another_depth_all(spoilt):
+    folder, output = spoilt
+    for path in (folder.path / "shots").iterdir():
+        Image.fromarray((np.asarray(Image.open(path)) >> 8).astype(np.uint8)).save(path)
+    done = run(*folder.command, "-o", output)
+    assert done.exit_code == 2
+    assert "none of its 14 photographs can be read" in done.stderr
+    assert "8 bits a pixel" in done.stderr and "Save photographs with 16 bits" in done.stderr
+
+
+def test_two_poses_that_contradict_each_other(tmp_path):
+    two = {"p0": (0.0, 0.0, 0.0), "p1": (1.0, 0.0, 0.0)}
+    folder = write_capture(
+        tmp_path / "capture", two,
+        scene=lambda pose, channel, number: Scene(lens=lens_at(number), seed=number, dots=(9, 8),
+        quadrature=(4, 12)),
+    )  # fmt: skip
+    for path in (folder.path / "shots").glob("p1-*"):
+        Image.open(path).transpose(Image.Transpose.ROTATE_180).save(path)
+    _, told = extracted(folder, tmp_path / "bench.npz", "--no-pictures")
+    (line,) = told["notes"]
+    assert "p0 and p1 show the panel of 'inner' turned or mirrored" in line and "is not known" in line
+
+
 def test_a_whole_pose_is_refused_and_the_rest_goes_on(spoilt):
     folder, output = spoilt
     for step in range(6):

@@ -214,3 +214,8 @@ def test_bad_plans_say_what_and_where(capture, tmp_path, change, message):
     done = photograph(capture, tmp_path / "new", plan="bad.csv")
     assert done.exit_code == 2 and message in done.stderr
     assert not (tmp_path / "new").exists()
+
+
+def test_a_folder_stands_for_its_plan(capture, tmp_path):
+    done = photograph(capture, tmp_path / "shots", plan="pictures")
+    assert done.exit_code == 2 and "pictures/plan.csv: not found" in done.stderr

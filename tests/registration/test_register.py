@@ -223,6 +223,14 @@ def test_three_channels_are_joined_through_the_middle_one():
         register_channels(fields, joined([first, apart]))
 
 
+def test_no_pairs_are_refused(fields, truth):
+    pairs = pairs_of(truth)
+    columns = {name: value for name, value in vars(pairs).items() if isinstance(value, np.ndarray)}
+    none = dataclasses.replace(pairs, **{name: value[:0] for name, value in columns.items()})
+    with pytest.raises(SeamError, match="no pairs. Measure points that two channels both show"):
+        register_channels(fields, none)
+
+
 @pytest.mark.parametrize(
     ("change", "error", "message"),
     [

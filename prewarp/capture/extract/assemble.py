@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from prewarp.capture.extract.notes import REFUSED, in_short
 from prewarp.capture.extract.pose import NO_MARK, PoseResult, Rows
 from prewarp.capture.extract.seams import Pairs
 from prewarp.capture.tables import write_table
@@ -28,13 +29,13 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
     """
     counts = [len(one.rows) for one in results]
     if sum(counts) == 0:
-        why = [
-            f" Pose {one.name}, {view}: {text}" for one in results for view, text in one.refused_views.items()
-        ]
-        why += [f" {line}" for one in results if not one.refused_views for line in one.findings]
-        raise CaptureError(
-            f"no dot of any pose was measured; nothing to write.{''.join(why[:_MOST_REASONS])}"
-        )
+        lines = in_short([line for one in results for line in one.findings])
+        # Views that only lack the names of a refused one say little.
+        refused = [line for line in lines if REFUSED in line and _NO_NAMES not in line]
+        causes = [line for line in lines if REFUSED not in line]
+        told = [one.replace(REFUSED, ": ") for one in refused[:_MOST_REASONS]] + causes[:_MOST_REASONS]
+        why = "".join(f" P{line[1:]}" if line.startswith("pose ") else f" {line}" for line in told)
+        raise CaptureError(f"no dot of any pose was measured; nothing to write.{why}")
 
     def joined(name: str) -> np.ndarray:
         return np.concatenate([getattr(one.rows, name) for one in results if len(one.rows)])
@@ -66,6 +67,7 @@ def grid_of(results: Sequence[PoseResult], source: str, /) -> Grid:
 
 # Of poses without a dot so many are told of where there is none at all.
 _MOST_REASONS = 2
+_NO_NAMES = "no code frames"
 PAIR_COLUMNS = (
     "channel_a", "channel_b", "color", "eye_x_mm", "eye_y_mm", "eye_z_mm", "panel_a_u_px", "panel_a_v_px",
     "panel_b_u_px", "panel_b_v_px", "step_x_arcmin", "step_y_arcmin", "sigma_arcmin", "pose",

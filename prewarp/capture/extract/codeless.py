@@ -9,7 +9,7 @@ from prewarp.capture.extract.consensus import LEAST_DOTS, WEAKEST
 from prewarp.capture.extract.cutting import Cut, cut_all, first_blobs
 from prewarp.capture.extract.finding import Blobs
 from prewarp.capture.extract.frames import Frame, PanelMarks, Sensor, lit_in, relative_exposure
-from prewarp.capture.extract.measure import FOUND, Around, Measured, measure_dots
+from prewarp.capture.extract.measure import FOUND, SATURATED, Around, Measured, measure_dots
 from prewarp.capture.extract.near import nearest
 from prewarp.capture.extract.noise import Noise
 from prewarp.capture.extract.one_frame import name_by_pattern
@@ -41,6 +41,13 @@ def measure_by_place(frames: list[Frame], marks: PanelMarks, sensor: Sensor, nam
     cut = cut_all(frames, blobs, sensor, findings)
     spacing = float(named.figures["spacing_px"])
     good = named.mark[named.measured.state == FOUND]
+    if len(good) == 0:
+        states, counts = np.unique(named.measured.state, return_counts=True)
+        why = ", ".join(f"{count} {state}" for state, count in zip(states, counts, strict=True))
+        words = f"no dot of the coded colour, which names these, was measured: {why}."
+        if SATURATED in states:
+            words += " Shorten the exposure, or correct full_scale and shift_bits of the camera file."
+        return refused_view(findings, words, blobs)
     blob, mark, moved = _nearest_marks(blobs, named.expected, good, spacing)
     if len(blob) < max(LEAST_DOTS, len(good) // 2):
         return refused_view(

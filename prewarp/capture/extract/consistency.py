@@ -22,12 +22,7 @@ def strange_views(results: Sequence[PoseResult], /) -> dict[tuple[str, str], str
     For every pose and channel a plane through directions over the panel gives the direction of the panel's
     middle and how the panel stands. Medians over the poses say what is usual.
     """
-    planes: dict[str, dict[str, FloatArray]] = {}
-    for one in results:
-        for channel in np.unique(one.rows.channel).tolist():
-            own = one.rows.channel == channel
-            if np.count_nonzero(own) >= _LEAST_ROWS:
-                planes.setdefault(channel, {})[one.name] = _plane(one.rows, own)
+    planes = _planes(results)
     usual = {
         channel: np.median(np.stack(list(own.values())), axis=0)
         for channel, own in planes.items()
@@ -49,6 +44,33 @@ def strange_views(results: Sequence[PoseResult], /) -> dict[tuple[str, str], str
                     "poses. Were the photographs turned?"
                 )
     return strange
+
+
+def contradictions(results: Sequence[PoseResult], /) -> list[str]:
+    """Return a line for each channel of which two poses, there being no more, show the panel differently."""
+    lines = []
+    for channel, own in _planes(results).items():
+        if len(own) != _LEAST_POSES - 1:
+            continue
+        (one, first), (other, second) = own.items()
+        if _turned(second, first):
+            lines.append(
+                f"poses {one} and {other} show the panel of '{channel}' turned or mirrored against each "
+                "other; which of them is right is not known: needs a third pose. Were the photographs of one "
+                "turned?"
+            )
+    return lines
+
+
+def _planes(results: Sequence[PoseResult]) -> dict[str, dict[str, FloatArray]]:
+    """Return the plane of each channel in each pose that has enough dots of it."""
+    planes: dict[str, dict[str, FloatArray]] = {}
+    for one in results:
+        for channel in np.unique(one.rows.channel).tolist():
+            own = one.rows.channel == channel
+            if np.count_nonzero(own) >= _LEAST_ROWS:
+                planes.setdefault(channel, {})[one.name] = _plane(one.rows, own)
+    return planes
 
 
 def without(result: PoseResult, strange: dict[tuple[str, str], str], /) -> PoseResult:

@@ -1,6 +1,11 @@
-"""What a plan cannot tell, or holds that is not read: said once for the whole capture."""
+"""What is said once for the whole capture: what a plan cannot tell or holds that is not read, files that it
+does not name, and what was found in many views alike.
+"""
 
-from itertools import combinations
+import re
+from collections.abc import Sequence
+from itertools import combinations, islice
+from pathlib import Path
 
 import numpy as np
 
@@ -9,6 +14,12 @@ from prewarp.capture.plan import Plan
 
 # Of the dots of two channels; fewer have one name at one place by chance.
 _ALIKE = 0.5
+REFUSED = ": refused. "
+_WHERE = re.compile(r"^pose [^:]*: ")
+# What differs between lines that say the same: files and numbers.
+_OWN = re.compile(r"\S+\.(?:png|tiff?)\b|\d+(?:\.\d+)?", re.IGNORECASE)
+_PHOTOGRAPHS = (".png", ".tif", ".tiff")
+_MOST_FILES, _MOST_NAMED = 100_000, 3
 
 
 def notes_on(plan: Plan, marks: Marks, read: tuple[str, ...], /) -> list[str]:
@@ -25,6 +36,36 @@ def notes_on(plan: Plan, marks: Marks, read: tuple[str, ...], /) -> list[str]:
             "the two are exchanged in every pose, nothing shows it. Write the targets again."
         )
     return notes
+
+
+def unnamed_files(plan: Plan, folder: Path, /) -> list[str]:
+    """Return a line on photographs of a folder that no row of the plan names, where others are missing."""
+    wanted = {folder / one.file for one in plan.photographs}
+    missing = sum(not one.is_file() for one in wanted)
+    if not missing:
+        return []
+    there = sorted(
+        one for one in islice(folder.rglob("*"), _MOST_FILES) if one.suffix.lower() in _PHOTOGRAPHS
+    )
+    others = [one.relative_to(folder).as_posix() for one in there if one not in wanted]
+    if not others:
+        return []
+    more = ", ..." if len(others) > _MOST_NAMED else ""
+    return [
+        f"{folder}: photographs of the plan that are missing: {missing}; others that it does not name: "
+        f"{len(others)} ({', '.join(others[:_MOST_NAMED])}{more}). Rename them as in its column 'file'."
+    ]
+
+
+def in_short(findings: Sequence[str], /) -> list[str]:
+    """Return findings for people: why views are refused first; what many views or files have alike, once."""
+    refused = [line for line in findings if REFUSED in line]
+    alike: dict[str, list[str]] = {}
+    for line in findings:
+        if REFUSED not in line:
+            alike.setdefault(_OWN.sub("#", _WHERE.sub("", line)), []).append(line)
+    first = [own[0] + (f" {len(own) - 1} more like it." if len(own) > 1 else "") for own in alike.values()]
+    return [*refused, *first]
 
 
 def _named_alike(marks: Marks, first: str, second: str) -> bool:

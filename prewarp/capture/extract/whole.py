@@ -8,8 +8,8 @@ from typing import Any
 from prewarp.capture.camera import read_cameras
 from prewarp.capture.extract.aperture import REMOVE, Aperture, treat_aperture
 from prewarp.capture.extract.assemble import grid_of, report_of, write_pairs
-from prewarp.capture.extract.consistency import strange_views, without
-from prewarp.capture.extract.notes import notes_on
+from prewarp.capture.extract.consistency import contradictions, strange_views, without
+from prewarp.capture.extract.notes import in_short, notes_on, unnamed_files
 from prewarp.capture.extract.pose import KINDS_READ, SEAM, SINE
 from prewarp.capture.extract.run import Step, pose_tasks, run_poses
 from prewarp.capture.falloff import falloff_words
@@ -44,6 +44,11 @@ class Extraction:
     def findings(self) -> list[str]:
         """All lines that are told, pose by pose."""
         return [line for pose in self.report["poses"].values() for line in pose["findings"]]
+
+    @property
+    def in_short(self) -> list[str]:
+        """The findings for people: refusals first, what is alike once."""
+        return in_short(self.findings)
 
     @property
     def refused(self) -> dict[str, dict[str, str]]:
@@ -128,7 +133,11 @@ def extract_plan(
         grid,
         report_of(results),
         treated,
-        notes_on(plan, marks, KINDS_READ if sines else tuple(k for k in KINDS_READ if k != SINE)),
+        [
+            *notes_on(plan, marks, KINDS_READ if sines else tuple(k for k in KINDS_READ if k != SINE)),
+            *unnamed_files(plan, folder),
+            *contradictions(results),
+        ],
         falloff_words(task.camera.falloff for task in tasks),
     )
     if seams:

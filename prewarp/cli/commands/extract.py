@@ -172,7 +172,7 @@ def _print(talk: Talk, done: Extraction) -> None:
             f"{done.report['seam_pairs']} seam pairs for 'register' in pairs.csv; their steps are "
             "means over the camera's pupil."
         )
-    findings = done.findings
+    findings = done.in_short
     talk.text(*findings[:_MOST_LINES])
     if len(findings) > _MOST_LINES:
         talk.text(f"... and {len(findings) - _MOST_LINES} more lines; report.json has them all.")

@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from prewarp.capture.camera import read_cameras
+from prewarp.capture.extract.whole import MARKS_NAME, PLAN_NAME
 from prewarp.capture.marks import read_marks
 from prewarp.capture.photograph.bench import Bench, read_bench
 from prewarp.capture.photograph.folder import write_photographs
@@ -55,7 +56,8 @@ def photograph(
 ) -> None:
     """Take the photographs of a plan with a simulated camera, and write the truth about them.
 
-    PLAN is the plan.csv of a folder that 'prewarp targets' wrote, with marks.csv and the pictures beside it.
+    PLAN is the plan.csv of a folder that 'prewarp targets' wrote, or that folder, with marks.csv and the
+    pictures beside the plan.
     The optics are a traced design or a fit. The bench file sets blur, coma, focus, vignetting, ghosts, stray
     light, dust, hot pixels, noise, drift, persistence, and errors of stage and pose; README names its keys.
 
@@ -80,11 +82,12 @@ def photograph(
     bench = Bench() if bench_path is None else read_bench(bench_path)
     if seed is not None:
         bench = bench.seeded(seed)
-    plan = read_plan(plan_path)
+    plan_file = plan_path / PLAN_NAME if plan_path.is_dir() else plan_path
+    plan = read_plan(plan_file)
     taking = Taking(
         plan=plan,
-        marks=read_marks(plan_path.parent / "marks.csv"),
-        folder=plan_path.parent,
+        marks=read_marks(plan_file.parent / MARKS_NAME),
+        folder=plan_file.parent,
         module=module,
         optics=optics,
         cameras=read_cameras(camera_path),
