@@ -1,9 +1,13 @@
 // Decode pass: panel codes -> linear light, once per panel picture, so that the view pass samples light.
 // t_panel_encoded: panel picture, 0 to 1. t_light: one row, light of every code. The target has the panel's size.
 // PREWARP_MEAN: px each way whose mean is taken, for a smaller target; then u_texels, panel px per target px.
+// PREWARP_PLANES 1: three targets of one number a texel: red, green, blue.
 
 #ifndef PREWARP_MEAN
 #define PREWARP_MEAN 1
+#endif
+#ifndef PREWARP_PLANES
+#define PREWARP_PLANES 0
 #endif
 
 uniform sampler2D t_panel_encoded;
@@ -12,7 +16,13 @@ uniform sampler2D t_light;
 uniform vec2 u_texels;
 #endif
 
+#if PREWARP_PLANES == 1
+layout(location = 0) out float out_red;
+layout(location = 1) out float out_green;
+layout(location = 2) out float out_blue;
+#else
 out vec4 out_linear;
+#endif
 
 float prewarp_light_of(float value_encoded) {
     int largest = textureSize(t_light, 0).x - 1;
@@ -25,7 +35,12 @@ vec3 prewarp_light_at(ivec2 texel) {
 }
 
 void main() {
-#if PREWARP_MEAN > 1
+#if PREWARP_PLANES == 1
+    vec3 light_linear = prewarp_light_at(ivec2(gl_FragCoord.xy));
+    out_red = light_linear.r;
+    out_green = light_linear.g;
+    out_blue = light_linear.b;
+#elif PREWARP_MEAN > 1
     ivec2 first = ivec2((gl_FragCoord.xy - 0.5) * u_texels + 0.01);
     vec3 sum_linear = vec3(0.0);
     for (int j = 0; j < PREWARP_MEAN; ++j) {

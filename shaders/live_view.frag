@@ -1,32 +1,44 @@
-// View pass of the report's live page, one colour: light of the panel where it is seen; added to the view.
-// t_panel_linear: panel, from decode_pass.frag; u_drawn_px: its width and height as drawn. u_plane: 0 red, 1 green, 2 blue.
-// u_cells: cells of the mesh. u_exposure / v_gain: how bright the panel looks there; both 1 where no luminance is known.
-// Triangles are straight where the mesh bends: in a cell cut from its first node to the opposite one, at (s, t), they are off by
-// s (1 - s) along + t (1 - t) down + (min(s, t) - s t) across, to second order.
+// View pass of the report's live page: light of a panel where it is seen, red, green and blue; added to the view.
+// t_red, t_green, t_blue: light of the panel, from decode_pass.frag; u_drawn_px: width and height of the panel as drawn.
+// u_nodes: of its mesh. u_exposure / v_gain: how bright the panel looks there; both 1 where no luminance is known. A colour ends
+// where its panel does.
 
-#include "sampling.glsl"
+#include "bent_cell.glsl"
 
-uniform sampler2D t_panel_linear;
+uniform sampler2D t_red;
+uniform sampler2D t_green;
+uniform sampler2D t_blue;
 uniform vec2 u_drawn_px;
-uniform ivec2 u_cells;
-uniform int u_plane;
+uniform ivec2 u_nodes;
 uniform float u_exposure;
 
-in vec2 v_place;
-in float v_gain;
+in vec2 v_red;
+in vec2 v_green;
+in vec2 v_blue;
+in vec3 v_gain;
 in vec2 v_along;
 in vec2 v_down;
 in vec2 v_across;
 out vec4 out_linear;
 
+float prewarp_plane_light(sampler2D plane, vec2 panel_px) {
+    vec2 last = u_drawn_px - 1.0;
+    vec2 place = clamp(panel_px - 0.5, vec2(0.0), last);
+    ivec2 texel = ivec2(place);
+    ivec2 next = min(texel + 1, ivec2(last));
+    vec2 t = place - vec2(texel);
+    float top = mix(texelFetch(plane, texel, 0).r, texelFetch(plane, ivec2(next.x, texel.y), 0).r, t.x);
+    float bottom = mix(texelFetch(plane, ivec2(texel.x, next.y), 0).r, texelFetch(plane, next, 0).r, t.x);
+    vec2 inside = step(vec2(0.0), panel_px) * step(panel_px, u_drawn_px);
+    return mix(top, bottom, t.y) * inside.x * inside.y;
+}
+
 void main() {
-    vec2 part = fract(v_place);
-    vec2 bent = part * (1.0 - part);
-    float across = min(part.x, part.y) - part.x * part.y;
-    vec2 panel_px = (v_place + bent.x * v_along + bent.y * v_down + across * v_across) * (u_drawn_px / vec2(u_cells));
-    if (any(lessThan(panel_px, vec2(0.0))) || any(greaterThan(panel_px, u_drawn_px))) {
-        discard;
-    }
-    float light_linear = prewarp_sample_edge_of(t_panel_linear, u_drawn_px, panel_px)[u_plane];
-    out_linear = vec4(light_linear * u_exposure / v_gain);
+    vec2 per_cell = u_drawn_px / vec2(u_nodes - 1);
+    vec2 bent = prewarp_bent(v_green, v_along, v_down, v_across);
+    vec3 light_linear = vec3(
+        prewarp_plane_light(t_red, (v_red + bent) * per_cell),
+        prewarp_plane_light(t_green, (v_green + bent) * per_cell),
+        prewarp_plane_light(t_blue, (v_blue + bent) * per_cell));
+    out_linear = vec4(light_linear * (u_exposure / v_gain), 1.0);
 }

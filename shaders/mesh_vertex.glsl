@@ -1,11 +1,15 @@
 // Provides: prewarp_mesh_vertex: node of a panel's mesh -> its place on the panel, and content point and gain per colour.
 // panel_px: node, panel px. red, green, blue: directions it is seen in, tangents. gain: on linear light, 0 to 1.
-// u_panel_px: width and height. PREWARP_ROWS_UP: see panel_place.glsl.
+// u_panel_px: width and height. PREWARP_ROWS_UP: see panel_place.glsl. PREWARP_BENT 1: see device_mesh.frag; whoever calls fills
+// v_node, v_along, v_down and v_across.
 
 #include "content_place.glsl"
 
 #ifndef PREWARP_ROWS_UP
 #define PREWARP_ROWS_UP 0
+#endif
+#ifndef PREWARP_BENT
+#define PREWARP_BENT 0
 #endif
 
 uniform vec2 u_panel_px;
@@ -17,6 +21,12 @@ out vec3 v_blue;
 out vec2 v_weighed_red;
 out vec2 v_weighed_green;
 out vec2 v_weighed_blue;
+#endif
+#if PREWARP_BENT == 1
+out vec2 v_node;
+out vec2 v_along;
+out vec2 v_down;
+out vec2 v_across;
 #endif
 
 void prewarp_mesh_vertex(vec2 panel_px, vec2 red, vec2 green, vec2 blue, vec3 gain) {

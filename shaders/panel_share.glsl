@@ -4,7 +4,7 @@
 // their claims, and t_depths their degrees. PREWARP_OWN: this channel; PREWARP_CLAIMS as PREWARP_SHARED. All panels read the
 // same texels, so that shares add up to 1. Where no channel reaches, depths gain PREWARP_SLIVER_DEG: borders are no surer.
 // u_alone_middle, u_alone_half, content px: a rectangle in which this channel is lit from everywhere and all but alone.
-// Python twin: prewarp.seam.blend.shown_weights.
+// PREWARP_ALONE 1: drawn nowhere but in that rectangle. Python twin: prewarp.seam.blend.shown_weights.
 
 #include "content_size.glsl"
 
@@ -14,6 +14,16 @@
 #ifndef PREWARP_OWN
 #define PREWARP_OWN 0
 #endif
+#ifndef PREWARP_ALONE
+#define PREWARP_ALONE 0
+#endif
+// Where above 0, t_shares has so many texels, which are read one by one as a filter would.
+#ifndef PREWARP_SHARE_COLUMNS
+#define PREWARP_SHARE_COLUMNS 0
+#endif
+#ifndef PREWARP_SHARE_ROWS
+#define PREWARP_SHARE_ROWS 0
+#endif
 #define PREWARP_SLIVER_DEG 0.02
 
 #if PREWARP_SHARED > 0
@@ -22,6 +32,15 @@
 // Between 1, where no other is lit, and what is left where others are lit too, with claims of 0.002.
 #define PREWARP_SHARE_ALONE 0.999
 
+#if PREWARP_ALONE == 1
+vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
+    return vec3(PREWARP_SHARE_ALONE);
+}
+
+vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
+    return vec3(PREWARP_SHARE_ALONE);
+}
+#else
 uniform vec2 u_alone_middle;
 uniform vec2 u_alone_half;
 uniform sampler2D t_shares;
@@ -29,22 +48,33 @@ uniform sampler2D t_shares;
 uniform sampler2D t_depths;
 #endif
 
+vec4 prewarp_share_texel(sampler2D shares, vec2 place) {
+#if PREWARP_SHARE_COLUMNS > 0
+    vec2 size = vec2(PREWARP_SHARE_COLUMNS, PREWARP_SHARE_ROWS);
+    return prewarp_sample_edge_of(shares, size, place * size);
+#else
+    return textureLod(shares, place, 0.0);
+#endif
+}
+
 float prewarp_share(vec2 content_px) {
-    vec4 claims[PREWARP_CLAIMS];
     vec2 place = content_px / u_content_px;
 #if PREWARP_SHARED == 2
-    vec4 claim = textureLod(t_shares, place, 0.0);
-    vec4 depth = textureLod(t_depths, place, 0.0);
+    vec4 claims[PREWARP_CLAIMS];
+    vec4 claim = prewarp_share_texel(t_shares, place);
+    vec4 depth = prewarp_share_texel(t_depths, place);
     depth += max(max(depth.x, depth.y), max(depth.z, depth.w)) > 0.0 ? 0.0 : PREWARP_SLIVER_DEG;
     claims[0] = vec4(claim[PREWARP_OWN], depth[PREWARP_OWN], claim[(PREWARP_OWN + 1) % 4], depth[(PREWARP_OWN + 1) % 4]);
     claims[1] = vec4(claim[(PREWARP_OWN + 2) % 4], depth[(PREWARP_OWN + 2) % 4],
                      claim[(PREWARP_OWN + 3) % 4], depth[(PREWARP_OWN + 3) % 4]);
-#else
-    vec4 both = textureLod(t_shares, place, 0.0);
-    both.zw += max(both.z, both.w) > 0.0 ? 0.0 : PREWARP_SLIVER_DEG;
-    claims[0] = vec4(both[PREWARP_OWN], both[PREWARP_OWN + 2], both[1 - PREWARP_OWN], both[3 - PREWARP_OWN]);
-#endif
     return prewarp_shown_weight(claims);
+#else
+    vec4 both = prewarp_share_texel(t_shares, place);
+    both.zw += max(both.z, both.w) > 0.0 ? 0.0 : PREWARP_SLIVER_DEG;
+    float own = prewarp_claim(vec2(both[PREWARP_OWN], both[PREWARP_OWN + 2]));
+    float other = prewarp_claim(vec2(both[1 - PREWARP_OWN], both[3 - PREWARP_OWN]));
+    return prewarp_weight_of(own, own + other, max(both.z, both.w));
+#endif
 }
 
 bool prewarp_alone(vec2 red, vec2 green, vec2 blue) {
@@ -67,6 +97,7 @@ vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
     }
     return prewarp_each_share(red, green, blue) * prewarp_on_content(red, green, blue);
 }
+#endif
 #else
 vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
     return vec3(1.0);

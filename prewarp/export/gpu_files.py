@@ -188,15 +188,22 @@ def _channel_stages(
     )
 
 
-def vertex_stage(build: DeviceBuild, channel: str, nodes: tuple[int, int], dialect: str, /) -> PackageFile:
+def vertex_stage(
+    build: DeviceBuild,
+    channel: str,
+    nodes: tuple[int, int],
+    dialect: str,
+    /,
+    more: Mapping[str, int] | None = None,
+) -> PackageFile:
     """Return the stage that draws a channel's panel from nodes made on the GPU, before the last of the
-    vertex-mesh path.
+    vertex-mesh path. `more`: options that packages leave at their defaults.
     """
     counts = {"PREWARP_COLUMNS": nodes[0], "PREWARP_ROWS": nodes[1]}
     return _stage(
         dialect,
         "device_nodes.vert",
-        {**counts, **place_options(build)},
+        {**counts, **place_options(build), **(more or {})},
         channel_constants(build, channel, {}),
         channel=channel,
         stem=build.stem(channel),

@@ -65,11 +65,13 @@ def shader_package_files(
     /,
     *,
     sampling: str = EXACT,
+    more: Mapping[str, int] | None = None,
 ) -> Iterator[PackageFile]:
     """Yield the shaders of a channel and the textures that they need for any pupil position.
 
     Paths that are not available are left out. `shared`: plane and scale of the KTX2 tables by colour; empty
-    where none are exported. `sampling`: one of `SAMPLINGS`.
+    where none are exported. `sampling`: one of `SAMPLINGS`. `more`: options of the fragment stage of the
+    vertex-mesh path that packages leave at their defaults.
     """
     plan = polynomial_plan(lookup, channel, build.planes)
     used = lookup if plan.degree is not None else None
@@ -79,6 +81,8 @@ def shader_package_files(
     for path in paths:
         for piece in _STAGES[path]:
             options = _options(build, channel, piece, used, plan.degree or 1, sampling)
+            if piece == "device_mesh.frag":
+                options |= more or {}
             head = _HEAD.format(how=_HOW[path], channel=" ".join(channel.split()))
             for dialect in dialects:
                 shader = device_shader(

@@ -1,7 +1,8 @@
 """How long a frame of the report's live page takes through EGL, by the texts and numbers that the page holds.
 
 All passes of one frame are drawn: terms, nodes, borders and shares of light for a moved pupil, both panels as
-large as the page draws them, their light, the view of 960 x 960 px. Times are medians of `REPEATS`, by
+large as the page draws them, their light, the view of 960 x 960 px. It is more than the page draws: all cells
+by the text that reads shares of light, shares everywhere, all of the view. Times are medians of `REPEATS`, by
 `glFinish` and the wall.
 `python -m tests.bench.bench_live [--data FILE] [--write FILE] [--json]`: `--write` keeps what the page would
 hold for the coaxial demo, which takes a minute or more to make; `--data` reads it back.
@@ -23,8 +24,6 @@ from prewarp.render.gpu import open_context
 
 SIZE = (960, 960)
 REPEATS, WARM = 60, 10
-# As `passes.js` has it.
-VIEW_STRIDE = 2
 PUPIL = (1.5, -1.0, 0.5)
 GL_FRAMEBUFFER_SRGB = 0x8DB9
 
@@ -56,8 +55,7 @@ class Frame:
             name: self._program(picture, text) for name, text in self.eye["texts"].items() if ".frag" in name
         }
         self.stage = stage | {
-            name: self._program(picture, self.common[f"{name}.frag"])
-            for name in ("decode", "encode", "nodes_0")
+            name: self._program(picture, self.common[f"{name}.frag"]) for name in ("decode", "encode")
         }
         focal, size = self.eye["content"]["focal_px"], self.eye["content"]["size_px"]
         self.scale = focal * min(SIZE[0] / size[0], SIZE[1] / size[1])
@@ -72,11 +70,11 @@ class Frame:
             self._stored(textures[name]) for name in ("t_border_points", "t_claim_numbers")
         )
         self.borders = self._target(self.points.size, "f4")
-        self.shares = self._target(self.eye["texels"], "f2", linear=True)
+        self.shares = self._target(self.eye["texels"], "f4")
         columns, rows = self.eye["content"]["levels_px"][self.level]
         light = np.random.default_rng(1).uniform(0.0, 1.0, (rows, columns, 4)).astype("<f4")
         self.content = context.texture((columns, rows), 4, light.tobytes(), dtype="f4")
-        self.view, self.shown = self._target(SIZE, "f2"), self._target(SIZE, "f1")
+        self.view, self.shown = self._target(SIZE, "f4"), self._target(SIZE, "f1")
 
     def _program(self, vertex, fragment):
         return self.context.program(vertex_shader=vertex, fragment_shader=fragment)
@@ -86,11 +84,12 @@ class Frame:
             (one["columns"], one["rows"]), one["components"], base64.b64decode(one["data"]), dtype=one["kind"]
         )
 
-    def _target(self, size, kind, *, linear=False):
-        texture = self.context.texture(tuple(size), 4, dtype=kind)
-        kept = self.context.LINEAR if linear else self.context.NEAREST
-        texture.filter, texture.repeat_x, texture.repeat_y = (kept, kept), False, False
-        return self.context.framebuffer([texture])
+    def _target(self, size, kind, *, components=4, count=1):
+        textures = [self.context.texture(tuple(size), components, dtype=kind) for _ in range(count)]
+        for one in textures:
+            one.filter = (self.context.NEAREST, self.context.NEAREST)
+            one.repeat_x = one.repeat_y = False
+        return self.context.framebuffer(textures)
 
     def _channel(self, one, shrink):
         columns, rows = one["nodes"]
@@ -99,8 +98,7 @@ class Frame:
             for length, n in zip(one["panel_px"], one["nodes"], strict=True)
         ]
         texts = one["levels"][self.level]["after"]
-        cells = [(count - 1) // VIEW_STRIDE for count in one["nodes"]]
-        across, down = (count + 3 for count in cells)
+        across, down = columns + 2, rows + 2
         node = np.arange(across * down, dtype="<i4").reshape(down, across)
         a, b, c, d = node[:-1, :-1], node[:-1, 1:], node[1:, :-1], node[1:, 1:]
         indices = np.stack([a, c, d, a, d, b], axis=-1).astype("<i4")
@@ -108,15 +106,13 @@ class Frame:
         return {
             **one,
             "size": size,
-            "cells": cells,
             "numbers": numbers,
             "terms": self._target((numbers.width, 2), "f4"),
             "shown": self._target((columns, 3 * rows), "f4"),
-            "balanced": self._target((columns, 3 * rows), "f4"),
             "make": self._program(self.eye["texts"]["picture.vert"], one["texts"]["nodes.frag"]),
             "draw": self._program(texts["nodes.vert"], texts["mesh.frag"]),
             "codes": self._target(size, "f1"),
-            "panel": self._target(size, "f4"),
+            "panel": self._target(size, "f4", components=1, count=3),
             "of_code": self.context.texture(
                 (len(one["light"]), 1), 1, np.array(one["light"], "<f4").tobytes(), dtype="f4"
             ),
@@ -141,9 +137,6 @@ class Frame:
         for one in self.channels:
             self._draw(one["terms"], self.stage["prepare.frag"], 3, {"t_numbers": one["numbers"]})
             self._draw(one["shown"], one["make"], 3, {"t_terms": one["terms"].color_attachments[0]})
-            self.stage["nodes_0"]["u_nodes"] = tuple(one["nodes"])
-            given = {"t_nodes": one["shown"].color_attachments[0]}
-            self._draw(one["balanced"], self.stage["nodes_0"], 3, given)
         terms = {f"t_terms_{k}": one["terms"].color_attachments[0] for k, one in enumerate(self.channels)}
         self._draw(self.borders, self.stage["borders.frag"], 3, {"t_border_points": self.points, **terms})
         given = {"t_borders": self.borders.color_attachments[0], "t_claim_numbers": self.claims}
@@ -154,7 +147,7 @@ class Frame:
         for one in self.channels:
             columns, rows = one["nodes"]
             given = {
-                "t_nodes": one["balanced"].color_attachments[0],
+                "t_nodes": one["shown"].color_attachments[0],
                 "t_shares": self.shares.color_attachments[0],
                 "t_content_linear": self.content,
             }
@@ -171,12 +164,14 @@ class Frame:
         program = self.view_program
         for one in self.channels:
             one["shown"].color_attachments[0].use(0)
-            one["panel"].color_attachments[0].use(1)
+            for unit, plane in enumerate(one["panel"].color_attachments, start=1):
+                plane.use(unit)
             values = {
                 "t_nodes": 0,
-                "t_panel_linear": 1,
+                "t_red": 1,
+                "t_green": 2,
+                "t_blue": 3,
                 "u_nodes": tuple(one["nodes"]),
-                "u_cells": tuple(one["cells"]),
                 "u_panel_px": tuple(map(float, one["panel_px"])),
                 "u_turn_rad_per_s": (0.0, 0.0, 0.0),
                 "u_lit_s": (0.0, 0.0, 0.0),
@@ -188,12 +183,7 @@ class Frame:
             }
             for name, value in values.items():
                 program[name] = value
-            for plane in range(3):
-                self.view.color_mask = plane == 0, plane == 1, plane == 2, False
-                self.view.use()
-                program["u_plane"] = plane
-                one["array"].render()
-        self.view.color_mask = True, True, True, True
+            one["array"].render()
         self.context.enable_only(self.context.NOTHING)
         self._draw(self.shown, self.stage["encode"], 3, {"t_view_linear": self.view.color_attachments[0]})
 

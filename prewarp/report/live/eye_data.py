@@ -1,9 +1,11 @@
 """What the page draws one eye from: exported shader texts and the numbers of a package's tables, as JSON.
 
-Texts are those of the formats `shaders` and `gpu` in GLSL ES 3.00, as `export` writes them. From a pupil
+Texts are those of the formats `shaders` and `gpu` in GLSL ES 3.00, as `export` composes them. From a pupil
 position alone they make meshes and shares of light on the GPU: for the tracked pupil what panels show, for
 the true pupil where the nodes of a panel are seen. So the view needs no data of its own: it is the panel's
-mesh, drawn where its nodes are seen, once a colour.
+mesh, drawn where its nodes are seen. Two options of the panel's stages are the page's alone: cells of its
+mesh bend (`BENT`), so that few are enough, and those that no other channel shares with it are drawn by a text
+that reads no shares of light (`ALONE`), the others by one that reads them texel by texel, as it does content.
 """
 
 import base64
@@ -37,8 +39,10 @@ from prewarp.mesh import panel_mesh
 JsonObject = dict[str, Any]
 # Distance of mesh nodes, panel px, and how many cells there are along a side: multiples of 16, so that nodes
 # can lie on the lattice of 1/16 px to which drivers move vertices.
-NODE_STEP_PX = 24.0
-FEWEST_CELLS, MOST_CELLS, CELLS = 48, 160, 16
+NODE_STEP_PX = 48.0
+FEWEST_CELLS, MOST_CELLS, CELLS = 48, 96, 16
+BENT = {"PREWARP_BENT": 1}
+ALONE = {"PREWARP_ALONE": 1}
 # Panels drawn smaller show a content picture that was halved as often; it keeps so many px.
 MOST_HALVINGS, FEWEST_CONTENT_PX = 3, 32
 # The page draws from no larger one, since pictures are made light by the page: contents have up to 32768 px.
@@ -74,7 +78,7 @@ def eye_data(build: DeviceBuild, lookup: Lookup, /) -> JsonObject:
     files += picture_files((ES,))
     box_low, box_high = np.asarray(build.pupil_box_mm, dtype=float)
     content, halved = build.content, levels_of(build)
-    levels = list(halved.values())
+    levels, texels = list(halved.values()), texel_count(build.content)
     return {
         "name": build.eye.name,
         "content": {
@@ -88,11 +92,11 @@ def eye_data(build: DeviceBuild, lookup: Lookup, /) -> JsonObject:
         "seam_plane": _seam_plane(build),
         "late": build.late,
         "exposure": _exposure(build, lookup),
-        "texels": list(texel_count(content)),
+        "texels": list(texels),
         "shares": len(channels) > 1,
         "texts": _texts(files, None),
         "textures": _textures(files, None),
-        "channels": [_channel(levels, lookup, name, counts[name], files) for name in channels],
+        "channels": [_channel(levels, lookup, name, counts[name], texels, files) for name in channels],
     }
 
 
@@ -110,6 +114,7 @@ def _channel(
     lookup: Lookup,
     name: str,
     nodes: tuple[int, int],
+    texels: tuple[int, int],
     files: list[PackageFile],
 ) -> JsonObject:
     build = levels[0]
@@ -123,10 +128,13 @@ def _channel(
         "nodes": list(nodes),
         "mirrored": turn < 0.0,
         "px_per_plane": abs(turn) ** 0.5,
+        "alone": None
+        if build.seam is None
+        else (build.alone_px[name] / np.asarray(build.content.size_px)).tolist(),
         "lit_s": None if scan is None else list(scan.lit_s(size)),
         "before": [_straight(build, name, colour) for colour in build.planes],
         "texts": {"nodes.frag": _texts(files, name)["nodes.frag"]},
-        "levels": [_panel_texts(level, name, nodes) for level in levels],
+        "levels": [_panel_texts(level, name, nodes, texels) for level in levels],
         "textures": {
             **_textures(files, name),
             **{file.details["sampler"]: _texture(file) for file in shader_textures(build, name)},
@@ -134,16 +142,29 @@ def _channel(
     }
 
 
-def _panel_texts(build: DeviceBuild, name: str, nodes: tuple[int, int]) -> dict[str, dict[str, str]]:
-    """Return the two stages that draw a panel, after and before the pre-warp."""
+def _panel_texts(
+    build: DeviceBuild, name: str, nodes: tuple[int, int], texels: tuple[int, int]
+) -> dict[str, dict[str, str]]:
+    """Return the two stages that draw a panel, after and before the pre-warp; "alone": after it, where no
+    other channel shares the light.
+    """
     # The eye as if this channel were all of it: no light is shared, and nothing is known of gains.
-    alone = replace(build, eye=replace(build.eye, channels=(name,), match=None), dither="none", late=False)
-    found = {}
-    for kind, own in (("after", build), ("before", alone)):
-        last = _texts(list(shader_package_files(own, name, (ES,), None, {}, sampling=EXACT)), name)
-        first = vertex_stage(own, name, nodes, ES)
-        found[kind] = {"nodes.vert": first.data.decode(), "mesh.frag": last["mesh.frag"]}
+    before = replace(build, eye=replace(build.eye, channels=(name,), match=None), dither="none", late=False)
+    read = dict(zip(("PREWARP_SHARE_COLUMNS", "PREWARP_SHARE_ROWS"), texels, strict=True))
+    kinds = {"after": (build, BENT | read), "before": (before, BENT)}
+    if build.seam is not None:
+        kinds["alone"] = (build, BENT | ALONE)
+    found = {kind: {"mesh.frag": mesh_fragment(own, name, more)} for kind, (own, more) in kinds.items()}
+    # "alone" begins as "after" does.
+    for kind, (own, _) in list(kinds.items())[:2]:
+        found[kind]["nodes.vert"] = vertex_stage(own, name, nodes, ES, BENT).data.decode()
     return found
+
+
+def mesh_fragment(build: DeviceBuild, name: str, more: dict[str, int], /) -> str:
+    """Return the fragment stage of the vertex-mesh path of a channel, with options of the page."""
+    files = shader_package_files(build, name, (ES,), None, {}, sampling=EXACT, more=more)
+    return _texts(list(files), name)["mesh.frag"]
 
 
 def levels_of(build: DeviceBuild, /) -> dict[int, DeviceBuild]:

@@ -56,11 +56,13 @@ function storedTexture(gl, one) {
   return makeTexture(gl, [...found, floats ? gl.FLOAT : gl.UNSIGNED_BYTE], one.columns, one.rows, data);
 }
 
-// Something to draw into: one or two textures of the same kind: floats ("f4"), half floats ("f2"), bytes ("u1").
+// Something to draw into: one or two textures of the same kind: floats ("f4"), of red alone ("r4"), half floats ("f2"), bytes
+// ("u1").
 class Target {
   constructor(gl, kind, width, height, { count = 1, filter = gl.NEAREST } = {}) {
     const form = {
       f4: [gl.RGBA32F, gl.RGBA, gl.FLOAT],
+      r4: [gl.R32F, gl.RED, gl.FLOAT],
       f2: [gl.RGBA16F, gl.RGBA, gl.HALF_FLOAT],
       u1: [gl.RGBA8, gl.RGBA, gl.UNSIGNED_BYTE],
     }[kind];
@@ -86,6 +88,15 @@ class Target {
   use() {
     this.gl.bindFramebuffer(this.gl.FRAMEBUFFER, this.frame);
     this.gl.viewport(0, 0, this.width, this.height);
+  }
+
+  // Texels of the first rows, RGBA, as floats.
+  read(rows) {
+    const gl = this.gl;
+    const found = new Float32Array(4 * this.width * rows);
+    gl.bindFramebuffer(gl.FRAMEBUFFER, this.frame);
+    gl.readPixels(0, 0, this.width, rows, gl.RGBA, gl.FLOAT, found);
+    return found;
   }
 
   free() {
@@ -125,9 +136,9 @@ class Program {
     }
   }
 
-  // Draw `vertices` into the target in use, by the bound indices if so. `values`: numbers and textures by name; names that
-  // the text lacks are left out.
-  draw(vertices, values, indexed = false) {
+  // Draw `vertices` into the target in use, by the bound indices if so, from one of them on. `values`: numbers and textures by
+  // name; names that the text lacks are left out.
+  draw(vertices, values, first = null) {
     const gl = this.gl;
     gl.useProgram(this.program);
     let unit = 0;
@@ -148,7 +159,7 @@ class Program {
         else throw new Error(`${name} is of a type that this page does not give`);
       }
     }
-    if (indexed) gl.drawElements(gl.TRIANGLES, vertices, gl.UNSIGNED_INT, 0);
+    if (first !== null) gl.drawElements(gl.TRIANGLES, vertices, gl.UNSIGNED_INT, 4 * first);
     else gl.drawArrays(gl.TRIANGLES, 0, vertices);
   }
 }

@@ -138,15 +138,15 @@ class Live {
     const { passes, state, view, content } = this;
     const { eye } = passes;
     this.tracked = this.believed(begin);
-    passes.setTracked(this.tracked);
+    const turn = [0, eye.late ? state.head * DEGREE : 0, 0];
+    passes.setTracked(this.tracked, state.late && turn[1] !== 0);
     passes.setSeen(state.pupil);
     const zoom = ZOOMS[state.zoom];
     const outlook = view.outlook(eye, zoom);
     const shrink = view.shrink(eye, outlook);
     content.setShrink(shrink);
-    const turn = [0, eye.late ? state.head * DEGREE : 0, 0];
     const boxes = zoom > 1
-      ? shownBoxes(gl, passes, outlook, shrink, turn)
+      ? shownBoxes(passes, outlook, shrink, turn)
       : passes.channels.map((one) => [0, 0, ...one.size(shrink)]);
     const line = Math.round(outlook.width * (state.show === "before" ? 1 : state.show === "after" ? 0 : state.split / 100));
     for (const [kind, columns] of [["before", [0, line]], ["after", [line, outlook.width]]]) {
@@ -154,8 +154,7 @@ class Live {
       passes.drawPanels(kind, shrink, boxes, content, kind === "after" && state.late ? turn : [0, 0, 0]);
       view.add(passes, kind, outlook, turn, columns);
     }
-    view.show();
-    gl.bindFramebuffer(gl.FRAMEBUFFER, view.codes.frame);
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
     // Waits until all of it is drawn.
     gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4));
     const error = gl.getError();

@@ -21,7 +21,7 @@ from prewarp.report.live.eye_data import JsonObject
 from prewarp.resources import resource_path
 
 # In the order in which they build on each other.
-_SCRIPTS = ("gl.js", "passes.js", "view.js", "content.js", "controls.js", "main.js")
+_SCRIPTS = ("gl.js", "cells.js", "passes.js", "view.js", "content.js", "controls.js", "main.js")
 # Scenes of the page, and what people read; the first is shown first.
 _SCENES = {
     "harbour": "harbour by night",
@@ -90,10 +90,8 @@ def common_texts() -> dict[str, str]:
     return {
         "picture.vert": text("picture.vert"),
         "content.frag": text("live_content.frag"),
-        "decode.frag": text("decode_pass.frag"),
+        "decode.frag": text("decode_pass.frag", PREWARP_PLANES=1),
         "encode.frag": text("encode_view.frag"),
-        "nodes_0.frag": text("live_nodes.frag", PREWARP_PROJECTION=0),
-        "nodes_1.frag": text("live_nodes.frag", PREWARP_PROJECTION=1),
         "view_0.vert": text("live_view.vert", PREWARP_PROJECTION=0),
         "view_1.vert": text("live_view.vert", PREWARP_PROJECTION=1),
         "view.frag": text("live_view.frag"),

@@ -9,17 +9,15 @@ class View {
     const picture = common["picture.vert"];
     this.programs = [0, 1].map((projection) => new Program(gl, common[`view_${projection}.vert`], common["view.frag"]));
     this.encode = new Program(gl, picture, common["encode.frag"]);
+    // Without the extension light adds up in half floats, which is as good, but slower where a processor draws.
+    this.kind = gl.getExtension("EXT_float_blend") ? "f4" : "f2";
     this.light = null;
   }
 
   resize(width, height) {
     if (this.light && this.light.width === width && this.light.height === height) return;
-    if (this.light) {
-      this.light.free();
-      this.codes.free();
-    }
-    this.light = new Target(this.gl, "f2", width, height);
-    this.codes = new Target(this.gl, "u1", width, height);
+    if (this.light) this.light.free();
+    this.light = new Target(this.gl, this.kind, width, height);
   }
 
   // Where the content's plane lies: px = middle + plane * (scale, -scale). All of the content, or the seam closer.
@@ -37,13 +35,28 @@ class View {
     return Math.max(1, finest / (FINENESS * outlook.scale));
   }
 
-  // Add the light of the panels, "before" or "after", to columns `first` to `last` of the view.
-  add(passes, kind, outlook, turn, [first, last]) {
+  // The part of the view, a scissor box of the canvas, in which panels, "before" or "after", show content.
+  litBox(passes, kind, outlook, turn, [first, last]) {
+    const { eye } = passes;
+    const whole = [first, 0, last - first, outlook.height];
+    if (turn.some((angle) => angle !== 0)) return whole;
+    const seen = passes.channels.map((one) => one[kind].seen(one.values(one.looked)));
+    const per = outlook.scale / eye.content.focal_px;
+    const middle = eye.content.size_px.map((length) => length / 2);
+    const at = (side) => outlook.middle[side % 2] + per * (Math[side < 2 ? "min" : "max"](...seen.map((one) => one[side])) - middle[side % 2]);
+    const clipped = (value, low, high) => Math.min(Math.max(value, low), high);
+    const [left, right] = [Math.floor(at(0)) - 1, Math.ceil(at(2)) + 1].map((value) => clipped(value, first, last));
+    const [top, bottom] = [Math.floor(at(1)) - 1, Math.ceil(at(3)) + 1].map((value) => clipped(value, 0, outlook.height));
+    return [left, outlook.height - bottom, Math.max(right - left, 0), Math.max(bottom - top, 0)];
+  }
+
+  // Add the light of the panels, "before" or "after", to columns `first` to `last` of the view, and show it.
+  add(passes, kind, outlook, turn, columns) {
     const gl = this.gl;
-    if (last <= first) return;
+    const box = this.litBox(passes, kind, outlook, turn, columns);
     this.light.use();
     gl.enable(gl.SCISSOR_TEST);
-    gl.scissor(first, 0, last - first, outlook.height);
+    gl.scissor(...box);
     gl.clearColor(0, 0, 0, 0);
     gl.clear(gl.COLOR_BUFFER_BIT);
     gl.enable(gl.BLEND);
@@ -55,48 +68,49 @@ class View {
       const { channel } = one;
       const panel = one.panels[kind];
       gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, one.triangles);
-      gl.frontFace(channel.mirrored ? gl.CCW : gl.CW);
-      for (const plane of PLANES) {
-        gl.colorMask(plane === 0, plane === 1, plane === 2, false);
-        program.draw(one.indices, {
-          t_nodes: one.looked.texture, u_nodes: channel.nodes, u_cells: one.cells, u_plane: plane, u_panel_px: channel.panel_px,
-          u_turn_rad_per_s: turn, u_lit_s: channel.lit_s || [0, 0, 0],
-          u_view_middle: outlook.middle, u_view_scale: [outlook.scale, -outlook.scale],
-          u_view_px: [outlook.width, outlook.height],
-          t_panel_linear: panel.texture, u_drawn_px: [panel.width, panel.height], u_exposure: passes.eye.exposure,
-        }, true);
-      }
+      gl.frontFace(channel.mirrored ? gl.CW : gl.CCW);
+      // Rows of a canvas run up.
+      program.draw(one.indices, {
+        t_nodes: one[one.looked].texture, u_nodes: channel.nodes, u_panel_px: channel.panel_px,
+        u_turn_rad_per_s: turn, u_lit_s: channel.lit_s || [0, 0, 0],
+        u_view_middle: [outlook.middle[0], outlook.height - outlook.middle[1]], u_view_scale: [outlook.scale, outlook.scale],
+        u_view_px: [outlook.width, outlook.height],
+        t_red: panel.textures[0], t_green: panel.textures[1], t_blue: panel.textures[2],
+        u_drawn_px: [panel.width, panel.height], u_exposure: passes.eye.exposure,
+      }, 0);
     }
-    gl.colorMask(true, true, true, true);
     gl.disable(gl.CULL_FACE);
     gl.disable(gl.BLEND);
-    gl.disable(gl.SCISSOR_TEST);
-  }
-
-  // Encode the light as sRGB, and show it: row 0 of the target is the view's top row.
-  show() {
-    const gl = this.gl;
-    const { width, height } = this.codes;
-    this.codes.use();
+    // Encoded as sRGB; the rest of these columns stays black.
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+    gl.viewport(0, 0, outlook.width, outlook.height);
+    gl.scissor(columns[0], 0, columns[1] - columns[0], outlook.height);
+    gl.clearColor(0, 0, 0, 1);
+    gl.clear(gl.COLOR_BUFFER_BIT);
+    gl.scissor(...box);
     this.encode.draw(3, { t_view_linear: this.light.texture });
-    gl.bindFramebuffer(gl.READ_FRAMEBUFFER, this.codes.frame);
-    gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, null);
-    gl.blitFramebuffer(0, 0, width, height, 0, height, width, 0, gl.COLOR_BUFFER_BIT, gl.NEAREST);
+    gl.disable(gl.SCISSOR_TEST);
   }
 
   // Codes of the view, RGBA, row by row from the top.
   pixels() {
     const gl = this.gl;
-    const { width, height } = this.codes;
+    const { width, height } = this.light;
     const found = new Uint8Array(4 * width * height);
-    gl.bindFramebuffer(gl.FRAMEBUFFER, this.codes.frame);
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
     gl.readPixels(0, 0, width, height, gl.RGBA, gl.UNSIGNED_BYTE, found);
+    for (let row = 0; row < height >> 1; ++row) {
+      const [upper, lower] = [row, height - 1 - row].map((one) => 4 * width * one);
+      const kept = found.slice(upper, upper + 4 * width);
+      found.copyWithin(upper, lower, lower + 4 * width);
+      found.set(kept, lower);
+    }
     return found;
   }
 }
 
 // The part of each panel that the view can show, as a scissor box (left, top, width, height), px as drawn.
-function shownBoxes(gl, passes, outlook, shrink, turn) {
+function shownBoxes(passes, outlook, shrink, turn) {
   const longest = Math.hypot(...turn);
   return passes.channels.map((one) => {
     const [width, height] = one.size(shrink);
@@ -108,9 +122,7 @@ function shownBoxes(gl, passes, outlook, shrink, turn) {
       lit[0] + (corner & 1) * lit[1] * channel.panel_px[0] + (corner >> 1) * lit[2] * channel.panel_px[1])));
     // A turn moves what is seen by its angle, more where the plane is flat and wide.
     const margin = 2 + 4 * longest * late * outlook.scale;
-    const values = new Float32Array(4 * columns * 3 * rows);
-    gl.bindFramebuffer(gl.FRAMEBUFFER, one.looked.frame);
-    gl.readPixels(0, 0, columns, 3 * rows, gl.RGBA, gl.FLOAT, values);
+    const values = one.values(one.looked);
     const flat = passes.eye.content.projection === "flat";
     const node = [columns, rows, -1, -1];
     for (let row = 0; row < 2 * rows; ++row) {

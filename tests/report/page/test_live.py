@@ -15,12 +15,12 @@ import pytest
 from PIL import Image
 
 from prewarp.errors import PackageError
-from prewarp.export.gpu_files import gpu_files
+from prewarp.export.gpu_files import gpu_files, vertex_stage
 from prewarp.export.judgement import Check, Request, VerifyResult
 from prewarp.export.shader_files import EXACT, shader_package_files
 from prewarp.export.shader_files import KIND as SHADER
 from prewarp.export.shader_text import ES
-from prewarp.report.live.eye_data import eye_data, levels_of, node_counts
+from prewarp.report.live.eye_data import ALONE, BENT, eye_data, levels_of, node_counts
 from prewarp.report.live.make import live_eyes
 from prewarp.report.live.part import live_part, script_json
 from prewarp.report.page.display import PackageFound
@@ -43,6 +43,35 @@ DRAWN = {
 }
 # The last is asked only whether it differs: inverses of a turning field take long.
 COMPARED = tuple(DRAWN)[:-1]
+
+
+# Draws as it is, then all cells by the text that reads shares of light, which are made everywhere, and all of
+# the view: gives how many cells were drawn alone, the two pictures' largest difference and how many codes
+# differ, and the brightest code.
+EVERYTHING = """(() => {
+  const { live } = prewarpLive;
+  const { passes, view } = live;
+  const largest = (one, other) => one.reduce(
+    (most, code, place) => Math.max(most, Math.abs(code - other[place])), 0);
+  live.draw();
+  const first = view.pixels();
+  const alone = passes.channels.map((one) => one.after.counts.alone);
+  const [own, draw] = [view.litBox, live.draw];
+  view.litBox = (a, b, outlook) => [0, 0, outlook.width, outlook.height];
+  passes.giveShares(true);
+  for (const one of passes.channels) {
+    const { all } = one.after.counts;
+    one.after.counts = { alone: 0, lit: all, all };
+    one.drawn.after = null;
+  }
+  live.draw();
+  const then = view.pixels();
+  const differing = first.filter((code, place) => code !== then[place]).length;
+  const found = [alone, largest(first, then), differing, largest(first, new Uint8Array(first.length))];
+  view.litBox = own;
+  passes.tracked = null;
+  return found;
+})()"""
 
 
 def put(**changes):
@@ -99,6 +128,10 @@ def _drawn(browser, found):
         browser.evaluate(put(**changes))
         found["drawn"][name] = Shown(browser.evaluate(READ))
     browser.evaluate(put(eye=1, head=0, late=True, pupil=[0, 0, 0]))
+    for tracking in (True, False):
+        browser.evaluate(put(eye=0, picture="grid", zoom=0, pupil=[1.0, -1.0, 0.5], tracking=tracking))
+        found["everything", tracking] = browser.evaluate(EVERYTHING)
+    browser.evaluate(put(eye=1, tracking=True, pupil=[0, 0, 0]))
 
 
 def _controls(browser, found):
@@ -175,6 +208,15 @@ def test_pixels_are_those_of_the_cpu_renderer(seen, name):
     assert np.mean(expected.max(axis=-1) > 0) > 0.3
     share, _ = agreement(shown.pixels, expected)
     assert share >= SHARE, share
+
+
+@pytest.mark.parametrize("tracking", [True, False])
+def test_what_is_left_out_changes_no_pixel(seen, tracking):
+    """Cells that no other channel shares, shares of light that no panel reads, what shows no content."""
+    alone, difference, differing, brightest = seen["everything", tracking]
+    assert min(alone) > 0 and brightest > 200
+    # Two texts may round a tie to either side.
+    assert difference <= 1 and differing <= 10, (difference, differing)
 
 
 def test_what_is_switched_shows(seen):
@@ -278,21 +320,31 @@ def test_controls_have_labels_and_nothing_is_hidden_from_who_runs_no_scripts():
 
 
 def test_texts_are_those_that_export_writes():
-    """Stages of a package, byte by byte; the content picture of this one needs no halving."""
+    """Stages of a package, byte by byte, but for the options that the page adds to those that draw a panel;
+    the content picture of this one needs no halving."""
     build, lookup, data = small_eyes()["matched"]
+    columns, rows = data["texels"]
+    read = {"PREWARP_SHARE_COLUMNS": columns, "PREWARP_SHARE_ROWS": rows}
     for channel in data["channels"]:
         name = channel["name"]
-        files = shader_package_files(build, name, (ES,), lookup, {}, sampling=EXACT)
-        texts = {file.path.rpartition("_")[2]: file.data.decode() for file in files if file.kind == SHADER}
-        assert channel["levels"][0]["after"]["mesh.frag"] == texts["mesh.frag"]
+        own = channel["levels"][0]
+        for kind, more in (("after", BENT | read), ("alone", BENT | ALONE)):
+            files = shader_package_files(build, name, (ES,), lookup, {}, sampling=EXACT, more=more)
+            texts = {
+                file.path.rpartition("_")[2]: file.data.decode() for file in files if file.kind == SHADER
+            }
+            assert own[kind]["mesh.frag"] == texts["mesh.frag"]
         nodes = {one: tuple(channel["nodes"]) for one in build.channels}
+        assert own["after"]["nodes.vert"] == vertex_stage(build, name, nodes[name], ES, BENT).data.decode()
+        packaged = shader_package_files(build, name, (ES,), lookup, {}, sampling=EXACT)
+        page_only = (b"prewarp_bent(", b"PREWARP_SHARE_COLUMNS,")
+        assert not [one.path for one in packaged if any(word in one.data for word in page_only)]
         files = gpu_files(build, lookup, nodes, (ES,), sampling=EXACT)
         texts = {
             file.details["step"]: file.data.decode()
             for file in files
             if file.kind == SHADER and file.details["channel"] in (name, None)
         }
-        assert channel["levels"][0]["after"]["nodes.vert"] == texts["nodes.vert"]
         assert channel["texts"]["nodes.frag"] == texts["nodes.frag"]
         assert data["texts"]["shares.frag"] == texts["shares.frag"]
 
@@ -307,8 +359,8 @@ def test_contents_are_halved_and_meshes_lie_on_the_lattice_of_drivers():
     assert halved.seam is build.seam
     for name in build.channels:
         assert halved.alone_px[name] == pytest.approx(build.alone_px[name] / 2.0)
-    assert node_counts((2560, 2048)) == (113, 97) and node_counts((320, 240)) == (49, 49)
-    assert node_counts((9000, 300)) == (161, 49)
+    assert node_counts((2560, 2048)) == (65, 49) and node_counts((320, 240)) == (49, 49)
+    assert node_counts((9000, 300)) == (97, 49)
 
 
 def test_why_an_eye_is_not_drawn():
