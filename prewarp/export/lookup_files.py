@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from prewarp import __version__
 from prewarp.checks import FloatArray
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
+from prewarp.export.c_code import code_of
 from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, find_compiler
 from prewarp.export.c_header import layout_table
 from prewarp.export.c_sources import c_sources
@@ -35,6 +37,8 @@ if TYPE_CHECKING:
 
 BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
 FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
+# As manifests name who wrote them.
+THIS = f"prewarp {__version__}"
 RUN_KINDS = (FLOAT, FIXED)
 BLOB_PATH, LAYOUT_PATH, C_FOLDER = "lookup/lookup.prewarp", "lookup/LAYOUT.md", "c"
 # The integer path rounds directions to 2^-28 and adds some tens of roundings (held to 3e-7 by its own tests).
@@ -138,19 +142,15 @@ def seam_errors(
 
 
 def evaluator_checks(
-    blob: bytes, sources: dict[str, bytes], truth: Truth, tally: Tally, /
-) -> Iterator[tuple[str, bool, str]]:
+    blob: bytes, sources: dict[str, bytes], made_by: str, truth: Truth, tally: Tally, /
+) -> Iterator[tuple[str, bool | None, str]]:
     """Compile the C evaluator and run it on a blob; yields (what, is good, why) and adds errors to the tally.
 
-    Nothing that a package brings is compiled: its sources must be those of this version, and those are.
+    Nothing that a package brings is compiled: what is run is this version's evaluator. Code that this version
+    would write otherwise is wrong where the package says that this version wrote it (`made_by`), else not
+    judged.
     """
-    own = {name: text.encode() for name, text in c_sources().items()}
-    different = sorted(name for name in own.keys() | sources.keys() if own.get(name) != sources.get(name))
-    if different:
-        why = f"{', '.join(different)} not as in this version; verify with the version that exported"
-        yield "sources", False, why
-        return
-    yield "sources", True, "as in this version"
+    yield "sources", *_source_check(sources, made_by)
     compiler = find_compiler()
     if compiler is None:
         yield "run", True, "not run: no C compiler here"
@@ -158,13 +158,44 @@ def evaluator_checks(
     lookup = lookup_from_blob(blob, source=BLOB_PATH)
     evaluator = CEvaluator(_library(compiler), blob)
     if evaluator.status != 0:
-        yield "run", False, f"the C reader refuses the blob with status {evaluator.status}"
+        yield "run", False, f"the C reader of {THIS} refuses the blob with status {evaluator.status}"
         return
     differing = _run(evaluator, lookup, truth, tally)
     if differing:
         yield "run", False, f"float path differs from its Python twin in {differing} numbers"
     else:
-        yield "run", True, "float path equal to its Python twin to the last bit"
+        yield "run", True, f"float path of {THIS} equal to its Python twin to the last bit"
+
+
+def _source_check(sources: dict[str, bytes], made_by: str) -> tuple[bool | None, str]:
+    """Judge the C files of a package: (is good, why)."""
+    own = c_sources()
+    commented: list[str] = []
+    different: list[str] = []
+    for name in sorted(own.keys() | sources.keys()):
+        text, found = own.get(name), sources.get(name)
+        if text is None or found is None:
+            different.append(name)
+        elif text.encode() != found:
+            (commented if _same_code(text, found) else different).append(name)
+    told = f"{', '.join(different)}: not the code of {THIS}"
+    if different and made_by != THIS:
+        return None, (
+            f"{told}; the package says {made_by} wrote it: neither compiled nor judged here. Verify with "
+            "that version, or export again"
+        )
+    if different:
+        return False, f"{told}, which the package says wrote it"
+    if commented:
+        return True, f"the code of {THIS}; comments differ in {', '.join(commented)}"
+    return True, f"those of {THIS}"
+
+
+def _same_code(text: str, found: bytes) -> bool:
+    try:
+        return code_of(text) == code_of(found.decode("utf-8"))
+    except (PackageError, UnicodeDecodeError):
+        return False
 
 
 @cache

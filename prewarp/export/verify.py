@@ -2,8 +2,9 @@
 
 What is measured on what is read back is judged by the request that the manifest holds (`judgement`). The
 manifest also records what was measured when the package was made: the same must come out again, which says
-that the files are those, not that they are good. Nothing in the package is trusted or executed: C sources are
-compiled only when they are those of this version.
+that the files are those, not that they are good. Nothing in the package is trusted or executed: what is
+compiled and run on its tables is this version's C evaluator; the package's own is held to that, comments
+aside.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -203,7 +204,9 @@ def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     tally = Tally(lookup_files.blob_reached(lookup, truth))
     sources = {Path(one["path"]).name: package.data(one) for one in package.entries(lookup_files.C_SOURCE)}
     if sources:
-        for what, ok, note in lookup_files.evaluator_checks(blob, sources, truth, tally):
+        for what, ok, note in lookup_files.evaluator_checks(
+            blob, sources, str(package.manifest["made_by"]), truth, tally
+        ):
             yield Check("C evaluator", what, ok, note=note)
     yield from _judged(package, tally)
     yield from _inside_seam(package, lookup, truth)

@@ -15,6 +15,8 @@ import pytest
 from prewarp.errors import InputFileError, PackageError
 from prewarp.export import csv_mesh
 from prewarp.export.build import DeviceBuild
+from prewarp.export.c_code import code_of
+from prewarp.export.c_sources import c_sources
 from prewarp.export.judgement import Request
 from prewarp.export.manifest import schema_bytes
 from prewarp.export.package import DEFAULT_FORMATS, FORMATS, PackageOptions, export_package
@@ -321,13 +323,65 @@ def test_blocks_of_another_pupil_are_found(copy):
     assert {text.split(":")[0] for text in failures(copy)} == {"coefficient block"}
 
 
-def test_c_sources_of_another_hand_are_never_compiled(copy, monkeypatch):
-    def refuse(*_, **__):
-        raise AssertionError("compiled")
+@pytest.mark.parametrize(
+    ("made_by", "added", "good", "told"),
+    [
+        (None, b"\n#error not to be compiled\n", False, "prewarp_open.c: not the code of prewarp "),
+        ("prewarp 0.0.9", b"\n#error not to be compiled\n", None, "prewarp 0.0.9 wrote it: neither compiled"),
+        (None, b"\n/* as before */\n", True, "comments differ in prewarp_open.c"),
+        ("prewarp 0.0.9", b"\n/* as before */\n", True, "comments differ in prewarp_open.c"),
+        (None, b"\n/* no end", False, "prewarp_open.c: not the code of prewarp "),
+    ],
+)
+def test_c_sources_are_held_to_this_version_s(copy, made_by, added, good, told):
+    path = copy / "c/prewarp_open.c"
+    manifest = manifest_of(copy)
+    manifest["made_by"] = made_by or manifest["made_by"]
+    write_manifest(copy, manifest)
+    rewritten(copy, "c/prewarp_open.c", path.read_bytes() + added)
+    result = verify_package(copy)
+    rows = {check.what: check for check in result.checks if check.artefact == "C evaluator"}
+    assert rows["sources"].ok is good and told in rows["sources"].note
+    assert result.ok is (good is not False)
 
-    monkeypatch.setattr("prewarp.export.lookup_files.compile_evaluator", refuse)
-    rewritten(copy, "c/prewarp_open.c", (copy / "c/prewarp_open.c").read_bytes() + b"\n")
-    assert any("prewarp_open.c not as in this version" in text for text in failures(copy))
+
+def test_what_is_compiled_is_this_version_s_own(copy, compiled):
+    write_manifest(copy, manifest_of(copy) | {"made_by": "prewarp 0.0.9"})
+    path = copy / "c/prewarp_open.c"
+    rewritten(copy, "c/prewarp_open.c", path.read_bytes() + b"\n#error not to be compiled\n")
+    rows = {one.what: one for one in verify_package(copy).checks if one.artefact == "C evaluator"}
+    assert rows["sources"].ok is None and rows["run"].ok and "Python twin" in rows["run"].note
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("int  a; /* px */\n\nint b;\n", "\tint a;\nint b;", True),
+        ("int a = 1;", "int a = 2;", False),
+        ("int a/**/b;", "int ab;", False),
+        # A literal is no comment, and its spaces count.
+        ('char *a = "/* x */";', 'char *a = "";', False),
+        ('char *a = "x  y";', 'char *a = "x y";', False),
+        # A comment that a compiler ends at a spliced line.
+        ("/* x *\\\n/ int evil; /* */", "/* x */ /* int evil; */", False),
+        ("#define A 1 \\\n + 2", "#define A 1 + 2", True),
+        # What old compilers read on after is no comment.
+        ("int a; // 2", "int a;", False),
+    ],
+)
+def test_the_code_of_a_c_text_is_what_a_compiler_sees(one, other, same):
+    assert (code_of(one) == code_of(other)) is same
+
+
+@pytest.mark.parametrize("text", ["??/\n", "a \\ \nb", "a\rb", "a /* b", "a\0"])
+def test_what_compilers_take_differently_has_no_code(text):
+    with pytest.raises(PackageError):
+        code_of(text)
+
+
+def test_the_evaluator_s_own_texts_have_code_and_no_line_comments():
+    for text in c_sources().values():
+        assert "//" not in code_of(text)
 
 
 def test_files_beside_and_files_missing_are_found(copy):
