@@ -1,36 +1,40 @@
-/* Reading the codes of Chebyshev terms: whole numbers of any width, lowest bit first, in runs of eight. */
+/* Reads the codes of Chebyshev terms: integers packed without gaps, lowest bit first. A run of eight codes has one
+ * width. */
 #ifndef PREWARP_BITS_H
 #define PREWARP_BITS_H
 
 #include "prewarp_bytes.h"
 
-/* `place` is the bit that comes next. Seven bytes of zeros end a block, so that eight can be read from any bit before. */
+/* `place`: number of the next bit, from 0. A block ends in seven bytes of zeros, so eight bytes can be read from any
+ * bit of its codes on. */
 typedef struct {
     const unsigned char *bytes;
     size_t place;
 } prewarp_bits;
 
-static inline uint32_t prewarp_take(prewarp_bits *from, uint32_t width) /* at most 25 */
+/* Takes the next `width` bits, 25 at most, as an unsigned number. */
+static inline uint32_t prewarp_take(prewarp_bits *from, uint32_t width)
 {
     const uint32_t four = prewarp_u32(from->bytes + (from->place >> 3)) >> (from->place & 7u);
     from->place += width;
     return four & (((uint32_t)1 << width) - 1u);
 }
 
-/* A code of some width: two's complement; 0 of no bits. */
+/* Takes the next code: `width` bits in two's complement. Where the width is 0, so is the code. */
 static inline int32_t prewarp_take_code(prewarp_bits *from, uint32_t width)
 {
     const uint32_t half = (uint32_t)1 << width >> 1;
     return (int32_t)(prewarp_take(from, width) ^ half) - (int32_t)half;
 }
 
+/* Takes the width of the next run of codes; it is stored as a place in a table of widths. */
 static inline uint32_t prewarp_take_width(prewarp_bits *from)
 {
     static const unsigned char widths[1u << PREWARP_TERM_WIDTH_BITS] = PREWARP_TERM_WIDTHS;
     return widths[prewarp_take(from, PREWARP_TERM_WIDTH_BITS)];
 }
 
-/* What stands before the codes of a row: its highest degree, and which j it has. */
+/* Head of a row of codes. top: the highest i + j that has codes. choice: whether even j have codes, odd j or both. */
 typedef struct {
     uint32_t top, choice;
 } prewarp_row;
@@ -44,7 +48,7 @@ static inline prewarp_row prewarp_take_row(prewarp_bits *from)
     return row;
 }
 
-/* How many codes of even j, or of odd j, a row has. */
+/* Number of codes that a row has for even j (odd = 0) or for odd j (odd = 1). */
 static inline uint32_t prewarp_row_codes(prewarp_row row, uint32_t odd)
 {
     const uint32_t only = odd ? PREWARP_TERMS_ODD : PREWARP_TERMS_EVEN;

@@ -1,4 +1,4 @@
-/* Reading little-endian numbers and records of a checked blob; shared by both paths. */
+/* Reads little-endian numbers and records of a blob that prewarp_open has checked. Both paths use it. */
 #ifndef PREWARP_BYTES_H
 #define PREWARP_BYTES_H
 
@@ -16,7 +16,7 @@ static inline uint32_t prewarp_u32(const unsigned char *p)
     return prewarp_u16(p) | prewarp_u16(p + 2) << 16;
 }
 
-/* Numbers with sign are two's complement, as intN_t is: copying the bits costs nothing. */
+/* Signed numbers are stored in two's complement, which intN_t is too, so their bits are copied. */
 static inline int32_t prewarp_i16(const unsigned char *p)
 {
     uint16_t raw = (uint16_t)prewarp_u16(p);
@@ -32,7 +32,7 @@ static inline int32_t prewarp_i8(const unsigned char *p)
     return value;
 }
 
-/* Code `place` of 12 bits: two codes in three bytes. */
+/* Number `place` of numbers of 12 bits; three bytes hold two of them. */
 static inline int32_t prewarp_i12(const unsigned char *p, uint32_t place)
 {
     const unsigned char *pair = p + place / 2u * 3u;
@@ -56,7 +56,7 @@ static inline const unsigned char *prewarp_channel_record(const prewarp_lookup *
     return prewarp_record(lookup, PREWARP_SECTION_CHANNELS, PREWARP_CHANNEL_BYTES, channel);
 }
 
-/* One block: `numbers` of `format`; the scale stays as the bits of a float32. */
+/* A block: `count` numbers in `format`, from `numbers` on. scale_bits: its scale, the bits of a float32. */
 typedef struct {
     const unsigned char *numbers;
     uint32_t format, count, scale_bits;
@@ -73,17 +73,18 @@ static inline prewarp_block prewarp_block_at(const prewarp_lookup *lookup, uint3
     return block;
 }
 
-/* Numbers of a prepared border before three for each of its points: its middle, half size of a box well inside. */
+/* A prepared border begins with four numbers: its middle, then half the width and half the height of a box well
+ * inside it. Three numbers for each of its points follow. */
 #define PREWARP_BORDER_NUMBERS 4u
 
-/* Points of the border of a map. */
+/* Number of points of a border. */
 static inline uint32_t prewarp_border_points(const prewarp_lookup *lookup, uint32_t border)
 {
     const unsigned char *record = prewarp_record(lookup, PREWARP_SECTION_BORDERS, PREWARP_BORDER_BYTES, border);
     return prewarp_block_at(lookup, prewarp_u16(record + PREWARP_BORDER_BLOCK)).count / 2u;
 }
 
-/* A whole number of any integer format. */
+/* Number `place` of a block in any integer format. */
 static inline int32_t prewarp_code(const prewarp_block *block, uint32_t place)
 {
     switch (block->format) {
@@ -110,28 +111,31 @@ static inline uint32_t prewarp_graded_count(uint32_t degree) /* of two variables
     return (degree + 1u) * (degree + 2u) / 2u;
 }
 
-/* Codes of Chebyshev terms are added by so many: those too many are 0, and come to lie behind the last sum. */
+/* Codes of Chebyshev terms are added four at a time. Where fewer are left, zeros take the place of the rest; the sums
+ * that they go to lie behind the last one, in memory that is reserved for them. */
 #define PREWARP_ADDED_BY 4u
 
-/* How many functions T_i T_j with even j, or odd j, have i + j below `total`. */
+/* Number of functions T_i T_j with i + j below `total` and even j (odd = 0) or odd j (odd = 1). */
 static inline uint32_t prewarp_terms_below(uint32_t total, uint32_t odd)
 {
     return odd ? total / 2u * ((total + 1u) / 2u) : (total + 1u) / 2u * (total / 2u + 1u);
 }
 
-/* Coefficients of one component stand as their codes do: those of even j by i + j, then by rising j; then of odd j. */
+/* Place of the coefficient of T_i T_j in a component. Those with even j come first, sorted by i + j, then by j; those
+ * with odd j follow, sorted likewise. Codes have the same order. */
 static inline uint32_t prewarp_term_place(uint32_t degree, uint32_t i, uint32_t j)
 {
     return (j % 2u ? prewarp_terms_below(degree + 1u, 0) : 0u) + prewarp_terms_below(i + j, j % 2u) + j / 2u;
 }
 
-/* From the place of T_i T_j to that of T_i+1 T_j; total: i + j. */
+/* How far behind T_i T_j the coefficient of T_i+1 T_j stands; total: i + j. */
 static inline uint32_t prewarp_term_step(uint32_t total, uint32_t j)
 {
     return (total + 2u - j % 2u) / 2u;
 }
 
-/* Place of a base among the maps before `map`, each of so many bytes; PREWARP_NONE: none, or it is not there. */
+/* Place of `base` in the array `maps` of elements of `bytes` bytes, before the place `map`. PREWARP_NONE: it is NULL,
+ * or not there. */
 static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uint32_t map, const void *base)
 {
     const unsigned char *one = maps;
@@ -143,7 +147,7 @@ static inline uint32_t prewarp_place_of_base(const void *maps, size_t bytes, uin
     return PREWARP_NONE;
 }
 
-/* Rows of a mesh that are drawn. */
+/* The rows of a mesh that are asked for. */
 typedef struct {
     uint32_t first, count;
 } prewarp_strip;
@@ -153,8 +157,8 @@ static inline int prewarp_in_strip(prewarp_strip strip, uint32_t row)
     return row >= strip.first && row - strip.first < strip.count;
 }
 
-/* What stands against drawing meshes: a base that is missing, their size, rows that they do not have, too little
- * work memory. */
+/* Checks a request for meshes: bases are there (`complete`), the mesh may have this size and has these rows, and work
+ * memory is large enough. Returns PREWARP_OK, or why not. */
 static inline prewarp_status prewarp_mesh_request(int complete, uint32_t columns, uint32_t rows, prewarp_strip strip,
                                                   size_t work_count, size_t needed)
 {

@@ -1,22 +1,27 @@
-/* What the files of the integer path share. */
+/* Fixed-point arithmetic that the files of the integer path share. "Of 2^-28" says that an integer counts steps of
+ * 2^-28. */
 #ifndef PREWARP_FIXED_H
 #define PREWARP_FIXED_H
 
 #include "prewarp_bytes.h"
 
+/* Fraction bits of directions and of weights within sums; of panel px; of pupil mm; of weights and gains that are
+ * returned. */
 #define ONE 28
 #define UNIT ((int64_t)1 << ONE)
 #define PANEL_ONE 14
 #define PUPIL_ONE 16
 #define SHARE_ONE 16
-/* PREWARP_FARTHEST, PREWARP_LONGEST_STEP, PREWARP_DONE and the differences of the float path, as numbers of 2^-28 */
+/* PREWARP_FARTHEST, PREWARP_LONGEST_STEP and PREWARP_DONE of the float32 path, of 2^-28. The last two are the
+ * distances over which slopes are taken, in the first step and then: UNIT shifted right by so many bits. */
 #define FARTHEST (UNIT + UNIT / 16)
 #define LONGEST_STEP (UNIT / 2)
 #define DONE ((int64_t)1 << (ONE - 19))
 #define START_DIFFERENCE_SHIFT 1
 #define DIFFERENCE_SHIFT 7
 
-/* value / 2^shift, rounded half away from zero, for 0 <= shift; everything is lost from 63 on. */
+/* value / 2^shift, rounded to the nearest integer, halves away from zero. shift is not negative; from 63 on the
+ * result is 0. */
 static inline int64_t shifted(int64_t value, int shift)
 {
     int64_t half;
@@ -30,14 +35,15 @@ static inline int64_t shifted(int64_t value, int shift)
     return value < -INT64_MAX + half ? -(-(value + 1) >> shift) : -((-value + half) >> shift);
 }
 
-/* value / 2^shift, rounded, halves up, without a branch, for 1 <= shift <= 62 and |value| + 2^(shift - 1) < 2^63 */
+/* value / 2^shift, rounded to the nearest integer, halves up, without a branch. Needs 1 <= shift <= 62 and |value| +
+ * 2^(shift - 1) < 2^63. */
 static inline int64_t rounded(int64_t value, int shift)
 {
     const uint64_t sign = (uint64_t)1 << 63;
     return (int64_t)((((uint64_t)value ^ sign) + ((uint64_t)1 << (shift - 1))) >> shift) - (int64_t)(sign >> shift);
 }
 
-/* value x 2^up, or rounded value / 2^-up; cut to +-2^62 */
+/* value x 2^up, rounded where up is negative, limited to -2^62 .. 2^62. */
 static inline int64_t scaled(int64_t value, int up)
 {
     const int64_t most = (int64_t)1 << 62;
@@ -50,6 +56,7 @@ static inline int64_t scaled(int64_t value, int up)
     return value * ((int64_t)1 << up);
 }
 
+/* The value, limited to -INT32_MAX .. INT32_MAX. */
 static inline int32_t cut(int64_t value)
 {
     return value > INT32_MAX ? INT32_MAX : value < -INT32_MAX ? -INT32_MAX : (int32_t)value;
@@ -60,7 +67,8 @@ static inline int64_t clamped_to(int64_t value, int64_t limit)
     return value > limit ? limit : value < -limit ? -limit : value;
 }
 
-static inline int64_t product(int64_t a, int64_t b) /* both at most 2^31 */
+/* Product of two numbers of 2^-28, each at most 2^31 in size. */
+static inline int64_t product(int64_t a, int64_t b)
 {
     return rounded(a * b, ONE);
 }
@@ -71,7 +79,8 @@ typedef struct {
     int exponent;
 } number;
 
-static inline number from_bits(uint32_t bits) /* of a finite float32 */
+/* The exact value of a finite float32, from its bits. */
+static inline number from_bits(uint32_t bits)
 {
     number result;
     uint32_t exponent = bits >> 23 & 255u, fraction = bits & 0x7FFFFFu;
@@ -82,13 +91,15 @@ static inline number from_bits(uint32_t bits) /* of a finite float32 */
     return result;
 }
 
+/* The same, rounded to a number of 2^-one. */
 static inline int64_t fixed_from_bits(uint32_t bits, int one)
 {
     number value = from_bits(bits);
     return scaled(value.mantissa, value.exponent + one);
 }
 
-/* weight (2^-28) x a float32 as a mantissa of at most 31 bits; times a code it gives numbers of 2^-28 */
+/* Product of a weight of 2^-28 and a scale, the bits of a float32; its mantissa has at most 31 bits. Times a code it
+ * is a number of 2^-28 (`multiplied`). */
 static inline number multiplier(int64_t weight, uint32_t scale_bits)
 {
     number result = from_bits(scale_bits);
@@ -101,7 +112,8 @@ static inline number multiplier(int64_t weight, uint32_t scale_bits)
     return result;
 }
 
-static inline int64_t multiplied(number factor, int64_t code) /* code at most 2^31 */
+/* factor x code, rounded. The code is at most 2^31 in size. */
+static inline int64_t multiplied(number factor, int64_t code)
 {
     const int64_t whole = factor.mantissa * code;
     if (factor.exponent < 0 && factor.exponent >= -62)
@@ -109,7 +121,7 @@ static inline int64_t multiplied(number factor, int64_t code) /* code at most 2^
     return scaled(whole, factor.exponent);
 }
 
-/* T_0 .. T_degree of x, all numbers of 2^-28 */
+/* Chebyshev functions T_0 .. T_degree at x; all are numbers of 2^-28. */
 static inline void chebyshev(int64_t x, uint32_t degree, int32_t *values)
 {
     uint32_t k;
@@ -120,13 +132,14 @@ static inline void chebyshev(int64_t x, uint32_t degree, int32_t *values)
         values[k] = cut(2 * product(x, values[k - 1u]) - values[k - 2u]);
 }
 
-/* Weights (2^-28) of four coefficients along one mesh axis at x; returns the place of the first. */
+/* Weights of 2^-28 of the four spline coefficients that count at x, which is -1 to 1 along one axis; returns the
+ * place of the first. */
 static inline uint32_t spline_weights(uint32_t coefficients, int64_t x, int64_t weights[4])
 {
     int64_t last = (int64_t)coefficients - 4, place = shifted((x + UNIT) * (last + 1), 1), first, t, s, t2, t3;
     first = (place > 0 ? place : 0) / UNIT;
     first = first < last ? first : last;
-    /* Beyond the panel's edge by more than a cell the map is of no use; the limit keeps products within 64 bits. */
+    /* More than a cell beyond the panel's edge the map is of no use; the limit keeps products within 64 bits. */
     t = place - first * UNIT;
     t = t < -UNIT ? -UNIT : t > 2 * UNIT ? 2 * UNIT : t;
     s = UNIT - t;
@@ -139,7 +152,7 @@ static inline uint32_t spline_weights(uint32_t coefficients, int64_t x, int64_t 
     return (uint32_t)first;
 }
 
-/* A weighted sum of four numbers, as spline_weights gives the weights: their sizes add up to less than 2^30. */
+/* Sum of four numbers, `stride` apart, by weights from spline_weights, whose sizes add up to less than 2^30. */
 static inline int32_t weighted(const int32_t *numbers, size_t stride, const int64_t weights[4])
 {
     int64_t sum = weights[0] * numbers[0] + weights[1] * numbers[stride];

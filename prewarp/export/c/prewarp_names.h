@@ -1,10 +1,10 @@
-/* What a blob says of the display: channels and colours by name, panel sizes, eye box, content; names of statuses.
+/* Reads what a blob says of the display: names of channels and colours, panel sizes, eye box, content. Names statuses.
  *
  *   uint32_t map, size_px[2];
  *   if (prewarp_find_named_map(&lookup, "inner", "G", &map) != PREWARP_OK)
  *       ...
  *
- * Names are UTF-8, as in manifest.json. Of an open blob alone; nothing here computes with floats. */
+ * The blob must be one that prewarp_open has accepted. Names are UTF-8, as in manifest.json. No floats are computed. */
 #ifndef PREWARP_NAMES_H
 #define PREWARP_NAMES_H
 
@@ -17,22 +17,23 @@ extern "C" {
 /* Bytes that hold any name, the zero at its end included. */
 #define PREWARP_NAME_BYTES 33u
 
-/* Place of a channel or colour in the blob's lists. PREWARP_NO_SUCH: no such name. */
+/* Finds a channel or colour by name; gives its place in the blob's list. PREWARP_NO_SUCH: the list lacks the name. */
 prewarp_status prewarp_find_channel(const prewarp_lookup *lookup, const char *name, uint32_t *channel);
 prewarp_status prewarp_find_colour(const prewarp_lookup *lookup, const char *name, uint32_t *colour);
 
-/* Place of the map of a channel and colour, by their names. */
+/* Finds the map of a channel and colour by their names; gives its place. */
 prewarp_status prewarp_find_named_map(const prewarp_lookup *lookup, const char *channel, const char *colour,
                                       uint32_t *map);
 
-/* Name of a channel or colour; "" and PREWARP_NO_SUCH: no such place. */
+/* Gives the name of a channel or colour; where the list has no such place, "" and PREWARP_NO_SUCH. */
 prewarp_status prewarp_channel_name(const prewarp_lookup *lookup, uint32_t channel, char name[PREWARP_NAME_BYTES]);
 prewarp_status prewarp_colour_name(const prewarp_lookup *lookup, uint32_t colour, char name[PREWARP_NAME_BYTES]);
 
-/* Width and height of a channel's panel, px; 0, 0 and PREWARP_NO_SUCH: no such channel. */
+/* Gives width and height of a channel's panel, px; where there is no such channel, 0, 0 and PREWARP_NO_SUCH. */
 prewarp_status prewarp_panel_size(const prewarp_lookup *lookup, uint32_t channel, uint32_t size_px[2]);
 
-/* Lowest and highest pupil position, mm (x, y, z); pupils outside are moved to the nearest inside. */
+/* Gives the least and the greatest x, y, z of the eye box, mm. Pupil positions outside are moved to the nearest one
+ * inside. */
 void prewarp_eye_box(const prewarp_lookup *lookup, float low_mm[3], float high_mm[3]);
 
 /* The same in 1/65536 mm. */
@@ -41,14 +42,14 @@ void prewarp_fixed_eye_box(const prewarp_lookup *lookup, int32_t low[3], int32_t
 #define PREWARP_CONTENT_FLAT 1u        /* px are proportional to tangents */
 #define PREWARP_CONTENT_EQUIDISTANT 2u /* px are proportional to angles */
 
-/* The content picture: width and height, px; how it lies on directions; px per unit tangent (flat) or per radian
- * (equidistant) at its middle, which is straight ahead. */
+/* The content picture, whose middle is straight ahead. size_px: width, height. kind: how px follow directions, one of
+ * the two above. focal_px: px per unit of tangent (flat) or per radian (equidistant). */
 typedef struct {
     uint32_t size_px[2], kind;
     float focal_px;
 } prewarp_content;
 
-/* PREWARP_NO_SUCH: the blob does not describe the content. */
+/* Gives the content picture. PREWARP_NO_SUCH: the blob does not describe it. */
 prewarp_status prewarp_get_content(const prewarp_lookup *lookup, prewarp_content *content);
 
 /* "PREWARP_OK" and so on; "unknown status" for any other number. Never NULL. */
