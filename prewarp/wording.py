@@ -4,6 +4,7 @@ _UNITS = {
     "px": "px",
     "mm": "mm",
     "deg": "degrees",
+    "deg2": "square degrees",
     "arcmin": "arcmin",
     "dioptres": "dioptres",
     "percent": "percent",

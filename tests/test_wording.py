@@ -13,6 +13,7 @@ from prewarp.wording import spoken
         ("px_per_degree", "px per degree"),
         ("pupils_needed_each_way", "pupils needed each way"),
         ("turn_x_deg", "turn x, degrees"),
+        ("field_lost_deg2", "field lost, square degrees"),
         ("layout", "layout"),
         ("scale_percent", "scale, percent"),
     ],

@@ -58,9 +58,10 @@ OLD_TERMS = {
     r"\b(level|upright) lines?\b": "horizontal, vertical lines",
     r"\bup, degrees|right of straight ahead, degrees": "vertical, horizontal field angle",
     r"good eye": "resolution limit of normal vision",
+    r"\bdeg2\b": "square degrees, deg²",
 }
-# An older key, which readers know; a distance that is meant; a type.
-KEPT = {"brightness", "one known image distance", "Moments"}
+# An older key, which readers know; a distance that is meant; a type; how keys end.
+KEPT = {"brightness", "one known image distance", "Moments", "deg2"}
 TEMPLATES = ("export/guide.template.md", "report/page/page.html.jinja")
 
 

@@ -31,7 +31,7 @@ _HEAD = (
     "overlap used %",
     "crawl p95 arcmin/mm",
     "field lost %",
-    "field lost deg2",
+    "field lost square deg",
     "blend gradient p95 %/deg",
 )
 

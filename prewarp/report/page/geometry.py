@@ -79,7 +79,7 @@ def _lost(study: EyeStudy, limit: float | None) -> Row:
         "%",
         interval=(min(least, value), max(most, value)) if worst.spacing_deg else None,
         limit=Limit("field_lost_percent", limit),
-        note=f"worst of {len(study.gaps)} pupil positions, ({pupil}) mm; {number_text(worst.gap_deg2)} deg2",
+        note=f"worst of {len(study.gaps)} pupil positions, ({pupil}) mm; {number_text(worst.gap_deg2)} deg²",
         source="lattice of 0.125 deg, solid angle; gaps under 0.1 deg are not looked for",
     )
 

@@ -66,7 +66,7 @@ def _areas(study: EyeStudy, place: int, pair: Overlap) -> list[Row]:
             "area of the seam: directions that two channels light",
             of,
             float(area.sum()),
-            "deg2",
+            "deg²",
             note="served from the whole eye box",
             source="solid angle of a lattice of directions",
         )
