@@ -159,7 +159,7 @@ def sharing_figure() -> "Figure":
             "feather: here light goes over from one\nto the other; no wider than the overlap",
             va="center",
         )
-        light.set(xlabel="dir_x, degrees", ylabel="share of the light, %", xlim=(x[0], x[-1]), ylim=(-4, 109))
+        light.set(xlabel="dir_x, degrees", ylabel="blend weight, %", xlim=(x[0], x[-1]), ylim=(-4, 109))
         light.legend(loc="center left")
         return drawn
 
