@@ -59,6 +59,11 @@ def test_a_misspelt_table_is_told_once(tmp_path):
     assert "\n" not in str(error) and "'eyebox' stands there" in str(error)
 
 
+def test_a_key_that_is_right_is_not_taken_for_one_that_is_missing(tmp_path):
+    _, error = told(tmp_path, re.sub(r"half_z_mm = .*", "", GOOD, count=1))
+    assert "half_z_mm is missing" in str(error) and "was it meant" not in str(error)
+
+
 def test_a_file_full_of_mistakes_is_cut(tmp_path):
     extra = "".join(f"[color.X{i}]\nwavelength_nm = {i}\nunit{i} = 1\n" for i in range(6))
     wrong = re.sub(r"= [\d.-]+$", "= -1e9", GOOD + extra, flags=re.MULTILINE)

@@ -164,6 +164,8 @@ class Table:
         for unknown in self._unknown(names):
             problems.attempt(functools.partial(self._refuse, unknown, names))
             meant |= set(get_close_matches(unknown, [*names, *self._opened], n=1, cutoff=0.5))
+        # None of these can have been meant for another of them.
+        self._opened |= set(names)
         for name, rule, default in ruled:
             # A misspelt key is told once, as not known.
             if name in self.values or (default is dataclasses.MISSING and name not in meant):
