@@ -26,6 +26,9 @@ class Live {
     await this.takeEye(0);
     await this.takePicture();
     byId("body").hidden = false;
+    // Shaders are compiled for the first frame, whose time says nothing of those that follow.
+    this.draw();
+    this.times = [];
     this.ask();
   }
 
