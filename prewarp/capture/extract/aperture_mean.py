@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.capture.camera import turned_by
-from prewarp.capture.extract.blur_focus import Blur, FocusByBlur, focus_by_blur
+from prewarp.capture.extract.blur_focus import Blur, focus_by_blur
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import FitError
 from prewarp.field import Field, FieldSet, fit_grid
@@ -27,9 +27,8 @@ _RINGS, _SPOKES = 2, 8
 # From fewer positions of a camera that looks straight ahead turned ones are asked as well for their light.
 _LEAST_STRAIGHT = 6
 _LIGHT_STEP_MM = 0.05
-# A focus is known where its standard uncertainty is below this, and the blur has the stated aperture within
-# these: relative, and in standard uncertainties.
-_SURE_DIOPTRES, _SURE_APERTURE, _APERTURE_SIGMAS = 0.1, 0.15, 3.0
+# A focus is known where its standard uncertainty is below this.
+_SURE_DIOPTRES = 0.1
 _USUAL_ERROR_DIOPTRES = 0.1
 Light = LuminanceMap | ScaledLuminance
 
@@ -118,7 +117,7 @@ def _focus(grid: Grid, through: Through, bend: FloatArray, heavy: FloatArray) ->
         for camera in np.unique(cameras[np.isnan(focus)]):
             own = cameras == camera
             found = focus_by_blur(*_of_one_colour(grid, through.blur, through, bend, own))
-            if found is not None and _sure(found):
+            if found is not None and found.sigma < _SURE_DIOPTRES:
                 focus[own & np.isnan(focus)] = found.dioptres
                 words += (
                     f"; by the blur of dots the camera is focused on {found.dioptres:.3f} +- "
@@ -144,16 +143,6 @@ def _of_one_colour(
     colours, counts = np.unique(grid.colour[own], return_counts=True)
     rows = np.flatnonzero(own & (grid.colour == colours[np.argmax(counts)]))
     return blur.rows(rows), bend[rows], 0.5 * through.diameter_mm[rows]
-
-
-def _sure(found: FocusByBlur) -> bool:
-    """Return whether a focus is known well, and its blur that of the stated aperture."""
-    allowed = max(_SURE_APERTURE, _APERTURE_SIGMAS * found.aperture_sigma)
-    return (
-        found.sigma < _SURE_DIOPTRES
-        and found.aperture_sigma < _SURE_APERTURE
-        and abs(found.aperture - 1.0) < allowed
-    )
 
 
 def _means(

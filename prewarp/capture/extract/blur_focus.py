@@ -57,14 +57,10 @@ class Blur:
 
 @dataclass(frozen=True)
 class FocusByBlur:
-    """`dioptres` that the camera is focused on, and `aperture`: the diameter that the blur has, relative to
-    the stated one; each with its standard uncertainty.
-    """
+    """`dioptres` that a camera is focused on, and `sigma`, the standard uncertainty."""
 
     dioptres: float
     sigma: float
-    aperture: float
-    aperture_sigma: float
 
 
 def focus_by_blur(blur: Blur, bend: FloatArray, radius_mm: FloatArray, /) -> FocusByBlur | None:
@@ -112,16 +108,11 @@ def focus_by_blur(blur: Blur, bend: FloatArray, radius_mm: FloatArray, /) -> Foc
     if area <= 0.0:
         return None
     slope = np.array([-by_focus / area, 1.0]) / area
-    # With the aperture as stated; what differs is what blur that is no Gaussian, or bends that are not quite
-    # known, may do.
+    # With the aperture as stated; what differs is what a wrong one does, blur that is no Gaussian, or bends
+    # that are not quite known.
     second = float(np.einsum("nc,nc->", design[..., 1], seen - size[0] * design[..., 0])) / size[1]
     dioptres = float(by_focus / area)
-    return FocusByBlur(
-        dioptres,
-        float(np.sqrt(slope @ spread @ slope + (second - dioptres) ** 2)),
-        float(np.sqrt(area)),
-        float(np.sqrt(spread[0, 0] / area) / 2.0),
-    )
+    return FocusByBlur(dioptres, float(np.sqrt(slope @ spread @ slope + (second - dioptres) ** 2)))
 
 
 def _moments(matrix: FloatArray) -> FloatArray:
