@@ -243,7 +243,8 @@ def turned_by(tangent: FloatArray, rotation: FloatArray, /) -> FloatArray:
 
 
 def read_cameras(path: Path | str, /) -> dict[str, Camera]:
-    """Read a camera file: cameras by name; one that stands alone has the name "" and serves for any.
+    """Read a camera file, TOML or (by its suffix) JSON of the same keys: cameras by name; one that stands
+    alone has the name "" and serves for any.
 
     Raises
     ------
@@ -252,7 +253,7 @@ def read_cameras(path: Path | str, /) -> dict[str, Camera]:
     CaptureError
         Its content is wrong; the message names file, full key and what is accepted.
     """
-    top = read_toml(Path(path), what="a camera (TOML)", error=CaptureError)
+    top = read_toml(Path(path), what="a camera (TOML or JSON)", error=CaptureError, or_json=True)
     if "camera" not in top.values:
         return {"": _camera(top)}
     tables = top.named_tables("camera", most=MAX_CAMERAS)

@@ -2,6 +2,7 @@
 
 import dataclasses
 import functools
+import json
 import logging
 import re
 import tomllib
@@ -213,15 +214,15 @@ def _named(table: Table, name: str, make: Callable[[Table, str], Made]) -> Made:
     return make(table, table.checked_name(name))
 
 
-def read_toml(path: Path, /, *, what: str, error: type[PrewarpError]) -> Table:
-    """Return the top table of a TOML file of at most 1 MiB.
+def read_toml(path: Path, /, *, what: str, error: type[PrewarpError], or_json: bool = False) -> Table:
+    """Return the top table of a TOML file of at most 1 MiB; with `or_json` of a JSON file too, by its suffix.
 
     Raises
     ------
     InputFileError
         The file is missing, too large or not UTF-8 text.
     error
-        It is not TOML, or a key has absurdly many parts.
+        It is not TOML (or JSON), or a key has absurdly many parts.
     """
     data = read_bytes(path, limit_bytes=TOML_LIMIT_BYTES, what=what)
     try:
@@ -231,13 +232,34 @@ def read_toml(path: Path, /, *, what: str, error: type[PrewarpError]) -> Table:
             f"{path}: byte {cause.start} is not UTF-8 text; expected {what}. Save the file as UTF-8.",
             path=str(path),
         ) from cause
-    _refuse_long_keys(text, path, error)
+    is_json = or_json and path.suffix.lower() == ".json"
+    if not is_json:
+        _refuse_long_keys(text, path, error)
     try:
-        values = tomllib.loads(text)
+        values = _of_json(text) if is_json else tomllib.loads(text)
     # tomllib passes on ValueError for impossible dates and numbers, RecursionError for deep brackets.
     except (ValueError, RecursionError) as cause:
-        raise error(f"{path}: not valid TOML ({cause}). Mend the line named.", path=str(path)) from cause
+        name = "JSON" if is_json else "TOML"
+        raise error(f"{path}: not valid {name} ({cause}). Mend the line named.", path=str(path)) from cause
     return Table(values, key="", path=str(path), error=error)
+
+
+def _of_json(text: str) -> dict[str, object]:
+    """Return an object of JSON; `ValueError` for another value, keys that stand twice, NaN and infinity."""
+
+    def once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+        found = dict(pairs)
+        if len(found) < len(pairs):
+            raise ValueError("a key stands twice in one object")
+        return found
+
+    def never(name: str) -> object:
+        raise ValueError(f"{name} is no number of JSON")
+
+    values = json.loads(text, object_pairs_hook=once, parse_constant=never)
+    if not isinstance(values, dict):
+        raise ValueError("line 1: expected an object")
+    return values
 
 
 def _refuse_long_keys(text: str, path: Path, error: type[PrewarpError]) -> None:

@@ -1,6 +1,8 @@
 """The camera: OpenCV's model and its inverse, pixel rule, files, turns of a pose."""
 
+import json
 import re
+import tomllib
 
 import numpy as np
 import pytest
@@ -143,6 +145,26 @@ def test_files_keep_everything(tmp_path):
         read_camera(tmp_path / "b.toml")
     with pytest.raises(CaptureError, match="'lift' is not in the camera file.*Did you mean 'left'"):
         camera_named(both, "lift")
+
+
+def test_a_table_of_json_is_read_as_well(tmp_path):
+    """As calibrations by other software are kept: the same keys as in TOML."""
+    camera = camera_of(LENSES[2], black=64.5, sigma=CameraSigma(focal_px=(0.1, 0.2)))
+    write_camera(tmp_path / "a.toml", camera)
+    table = tomllib.loads((tmp_path / "a.toml").read_text(encoding="utf-8"))
+    path = tmp_path / "a.json"
+    path.write_text(json.dumps(table), encoding="utf-8")
+    assert read_camera(path) == camera
+    for text, message in (
+        ('{"width_px": 640', "not valid JSON"),
+        ("[1, 2]", "expected an object"),
+        ('{"width_px": NaN}', "NaN is no number of JSON"),
+        ('{"width_px": 1, "width_px": 2}', "a key stands twice"),
+        ('{"width_px": 640.5}', "width_px is 640.5"),
+    ):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(CaptureError, match=f"a.json: .*{message}"):
+            read_camera(path)
 
 
 GOOD = "width_px = 640\nheight_px = 512\nfocal_px = [500.0, 500.0]\ncentre_px = [320.0, 256.0]\n"

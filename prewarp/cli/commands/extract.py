@@ -18,7 +18,7 @@ _MOST_LINES = 40
 @click.command()
 @click.argument("plan_path", metavar="PLAN", type=FILE)
 @click.option("--photographs", "folder", type=FILE, required=True, help="Folder of the photographs.")
-@click.option("--camera", "camera_path", type=FILE, required=True, help="Camera description (TOML).")
+@click.option("--camera", "camera_path", type=FILE, required=True, help="Camera file (TOML or JSON).")
 @click.option(
     "--marks", "marks_path", type=FILE, help="Marks of the targets [default: marks.csv beside PLAN]."
 )

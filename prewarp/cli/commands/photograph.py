@@ -32,7 +32,7 @@ from prewarp.trace import read_design
     help="Fit (NPZ) to look through instead of a design; its panels are evenly lit.",
 )
 @module_option(required=True)
-@click.option("--camera", "camera_path", type=FILE, required=True, help="Camera file (TOML).")
+@click.option("--camera", "camera_path", type=FILE, required=True, help="Camera file (TOML or JSON).")
 @click.option("--bench", "bench_path", type=FILE, help="Bench file (TOML): the faults of the bench.")
 @click.option(
     "--seed", type=click.IntRange(0, 2**31), help="Seed of all that is random; replaces the bench file's."
