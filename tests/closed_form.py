@@ -68,6 +68,9 @@ class PlaneChannel:
         pupil = np.asarray(pupil_mm, float)
         return (self._plane_from_pixel(pixel) - pupil[..., :2]) / (self.distance_m * 1000.0 - pupil[..., 2:])
 
+    def forward_from_all(self, pixel, /, *, pupils_mm):
+        return self.forward(np.asarray(pixel, float)[None], pupil_mm=np.asarray(pupils_mm, float)[:, None])
+
     def inverse(self, tangent, /, *, pupil_mm, tolerance_px=1e-9, margin_px=0.0):
         pupil = np.asarray(pupil_mm, float)
         plane = np.asarray(tangent, float) * (self.distance_m * 1000.0 - pupil[..., 2:]) + pupil[..., :2]

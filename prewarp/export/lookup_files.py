@@ -18,13 +18,12 @@ from prewarp.export.c_code import code_of
 from prewarp.export.c_evaluator import CEvaluator, compile_evaluator, find_compiler
 from prewarp.export.c_header import layout_table
 from prewarp.export.c_sources import c_sources
+from prewarp.export.lookup_at_truth import KIND, LookupAtTruth
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, ArrayNote, JsonObject, PackageFile
 from prewarp.export.reached import Reached, Tally, weight_errors
 from prewarp.export.truth import Truth
-from prewarp.lookup import Lookup, prepare
+from prewarp.lookup import Lookup
 from prewarp.lookup.blob import blob_from_lookup
-from prewarp.lookup.blob_reading import lookup_from_blob
-from prewarp.lookup.device_light import PreparedLight
 from prewarp.lookup.light_tables import border_tables, claim_table, gain_table
 from prewarp.lookup.measure import held_px, px_error
 from prewarp.lookup.tables import BorderTable, GainTable, MapTable
@@ -35,7 +34,7 @@ from prewarp.seam.claims import handed_over
 if TYPE_CHECKING:
     from prewarp.photometry.match import LightMatch
 
-BLOB, LAYOUT, C_SOURCE = "lookup blob", "lookup layout", "c source"
+BLOB, LAYOUT, C_SOURCE = KIND, "lookup layout", "c source"
 FLOAT, FIXED = "C evaluator, float", "C evaluator, integer"
 # As manifests name who wrote them.
 THIS = f"prewarp {__version__}"
@@ -74,21 +73,20 @@ def lookup_package_files(lookup: Lookup, /) -> list[PackageFile]:
     ]
 
 
-def blob_reached(lookup: Lookup, truth: Truth, /) -> Iterator[Reached]:
+def blob_reached(seen: LookupAtTruth, /) -> Iterator[Reached]:
     """Hold a lookup, evaluated as a device does, to the truth; weights and gains too.
 
     `px` is the worst that is known: at the truth's points, or of the dense lattice over which the table was
     measured when it was made, as the blob says.
     """
-    lights = [PreparedLight(lookup, pupil) for pupil in truth.pupils_mm]
+    lookup, truth = seen.lookup, seen.truth
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
         pixel, points = truth.pixel[channel], truth.maps[channel, colour]
-        for number, light in enumerate(lights):
-            tangent = light.maps[place].direction_from_panel(pixel)
-            share = light.weights(points.tangent[number])[table.channel]
+        for number, light in enumerate(seen.lights):
+            share = seen.lit_and_weights(place, number)[1][table.channel]
             drive = share.astype(float) * light.gain(place, pixel, points.tangent[number])
-            px = max(float(truth.px_error(channel, colour, tangent, number).max()), told_px(table))
+            px = max(float(seen.px_error(place, number).max()), told_px(table))
             yield Reached(BLOB, channel, colour, px, *weight_errors(drive - points.weight[number]))
 
 
@@ -102,24 +100,23 @@ def worst_at_truth(lookup: Lookup, truth: Truth, seam: Seam | None = None, /) ->
     """Return the largest error of a lookup's maps at the truth's points, panel px, with what the rounding of
     the integer path may add to it; those inside the seam by what they count (`measure.held_px`).
     """
-    worst = 0.0
+    worst, seen = 0.0, LookupAtTruth(lookup, truth)
     if seam is not None:
         order = [seam.index(name) for name in lookup.channels]
-        errors = seam_errors(lookup, truth, lambda tangent: seam.claims.at(tangent)[order])
+        errors = seam_errors(seen, lambda tangent: seam.claims.at(tangent)[order])
         worst = max(held_px(0.0, *one) for one in errors)
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
         slope = truth.maps[channel, colour].px_per_tangent
         rounding = FIXED_TANGENT * float(np.linalg.norm(slope, axis=(-2, -1)).max())
-        for number, pupil in enumerate(truth.pupils_mm):
-            tangent = prepare(lookup, place, pupil).direction_from_panel(truth.pixel[channel])
-            px = float(truth.px_error(channel, colour, tangent, number).max())
+        for number in range(len(truth.pupils_mm)):
+            px = float(seen.px_error(place, number).max())
             worst = max(worst, px + min(rounding, _ROUNDING_SHARE * px))
     return worst
 
 
 def seam_errors(
-    lookup: Lookup, truth: Truth, claims: Callable[[FloatArray], FloatArray], /
+    seen: LookupAtTruth, claims: Callable[[FloatArray], FloatArray], /
 ) -> list[tuple[float, float]]:
     """Return for every map its error at the truth's points inside the seam: largest and RMS, px.
 
@@ -127,14 +124,11 @@ def seam_errors(
     there.
     """
     found = []
-    for place, table in enumerate(lookup.maps):
-        channel, colour = lookup.key_of(table)
+    for place, table in enumerate(seen.lookup.maps):
         px = [np.zeros(0)]
-        for number, pupil in enumerate(truth.pupils_mm):
-            wanted = truth.maps[channel, colour].tangent[number]
+        for number, wanted in enumerate(seen.truth.maps[seen.lookup.key_of(table)].tangent):
             inside = handed_over(claims(wanted), table.channel)
-            tangent = prepare(lookup, place, pupil).direction_from_panel(truth.pixel[channel]).astype(float)
-            px.append(truth.px_error(channel, colour, tangent, number)[inside])
+            px.append(seen.px_error(place, number)[inside])
         every = np.concatenate(px)
         rms = float(np.sqrt(np.mean(every**2))) if len(every) else 0.0
         found.append((float(every.max(initial=0.0)), rms))
@@ -142,9 +136,10 @@ def seam_errors(
 
 
 def evaluator_checks(
-    blob: bytes, sources: dict[str, bytes], made_by: str, truth: Truth, tally: Tally, /
+    blob: bytes, sources: dict[str, bytes], made_by: str, seen: LookupAtTruth, tally: Tally, /
 ) -> Iterator[tuple[str, bool | None, str]]:
-    """Compile the C evaluator and run it on a blob; yields (what, is good, why) and adds errors to the tally.
+    """Compile the C evaluator and run it on a blob, read as `seen`; yields (what, is good, why) and adds
+    errors to the tally.
 
     Nothing that a package brings is compiled: what is run is this version's evaluator. Code that this version
     would write otherwise is wrong where the package says that this version wrote it (`made_by`), else not
@@ -155,12 +150,11 @@ def evaluator_checks(
     if compiler is None:
         yield "run", True, "not run: no C compiler here"
         return
-    lookup = lookup_from_blob(blob, source=BLOB_PATH)
     evaluator = CEvaluator(_library(compiler), blob)
     if evaluator.status != 0:
         yield "run", False, f"the C reader of {THIS} refuses the blob with status {evaluator.status}"
         return
-    differing = _run(evaluator, lookup, truth, tally)
+    differing = _run(evaluator, seen, tally)
     if differing:
         yield "run", False, f"float path differs from its Python twin in {differing} numbers"
     else:
@@ -205,8 +199,8 @@ def _library(compiler: str) -> ctypes.CDLL:
         return ctypes.CDLL(str(compile_evaluator(Path(folder), compiler=compiler, options=("-O1",))))
 
 
-def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> int:
-    differing = 0
+def _run(evaluator: CEvaluator, seen: LookupAtTruth, tally: Tally) -> int:
+    differing, lookup, truth = 0, seen.lookup, seen.truth
     pupils = np.unique(np.linspace(0, len(truth.pupils_mm) - 1, _C_PUPILS).astype(int))
     for place, table in enumerate(lookup.maps):
         channel, colour = lookup.key_of(table)
@@ -214,7 +208,7 @@ def _run(evaluator: CEvaluator, lookup: Lookup, truth: Truth, tally: Tally) -> i
         points = truth.maps[channel, colour]
         for number in pupils:
             pupil = truth.pupils_mm[number]
-            twin = prepare(lookup, place, pupil).direction_from_panel(pixel)
+            twin = seen.tangent(place, number)[:_C_POINTS]
             for kind, fixed in ((FLOAT, False), (FIXED, True)):
                 tangent = evaluator.map_at(place, pupil, fixed=fixed).direction_from_panel(pixel)
                 differing += 0 if fixed else int(np.count_nonzero(tangent != twin))

@@ -35,6 +35,7 @@ from prewarp.export.gpu_nodes import NODES_SHARE, node_counts, nodes_reached
 from prewarp.export.gpu_numbers import gpu_plan
 from prewarp.export.guide import guide_file
 from prewarp.export.judgement import Request, VerifyResult
+from prewarp.export.lookup_at_truth import LookupAtTruth
 from prewarp.export.manifest import CAUTIONS, display_facts, manifest_of, schema_file
 from prewarp.export.package_file import JsonObject, PackageFile
 from prewarp.export.package_reading import MANIFEST
@@ -254,7 +255,7 @@ def _files(
     if "lookup" in formats and lookup is not None:
         progress("lookup")
         yield from lookup_files.lookup_package_files(lookup)
-        tally.extend(lookup_files.blob_reached(lookup, truth))
+        tally.extend(lookup_files.blob_reached(LookupAtTruth(lookup, truth)))
     if "blocks" in formats:
         yield from _blocks(build, truth, tally, options)
     if "gpu" in formats and lookup is not None:

@@ -9,21 +9,23 @@ at the points of the package's `truth.npz`, the worst of every channel added.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from threadpoolctl import threadpool_limits
 
-from prewarp.checks import BoolArray, FloatArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.encoding import TransferFunction
 from prewarp.errors import PackageError, ShapeError
-from prewarp.export.lookup_files import BLOB
+from prewarp.export.lookup_at_truth import LookupAtTruth, lookup_in
 from prewarp.export.package_reading import Package, read_package
 from prewarp.export.truth import KIND as TRUTH
-from prewarp.export.truth import Truth, read_truth
-from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.device import Status
 from prewarp.lookup.device_light import PreparedLight, claims_at
+from prewarp.lookup.inverse import panel_near
 from prewarp.lookup.measure import pupil_lattice
 from prewarp.lookup.tables import Lookup
 from prewarp.photometry.dither import dither_tile
@@ -80,19 +82,18 @@ def package_light(package: Package | Path | str, /) -> PackageLight:
         The folder is no package, or its blob or its truth cannot be read.
     """
     package = package if isinstance(package, Package) else read_package(Path(package))
-    entries, truths = package.entries(BLOB), package.entries(TRUTH)
-    if not entries or len(truths) != 1:
+    seen = lookup_in(package) if len(package.entries(TRUTH)) == 1 else None
+    if seen is None:
         return PackageLight(None, None, None, None, False, 0)
-    lookup = lookup_from_blob(package.data(entries[0]), source=str(entries[0]["path"]))
-    if lookup.claims is None or len(lookup.channels) < 2:
-        return PackageLight(None, None, None, None, bool(lookup.gains), 0)
-    package.data(truths[0])
-    truth = read_truth(package.path(truths[0]), package.channels, package.colours)
-    return lookup_light(lookup, truth, transfers=_transfers(package))
+    if seen.lookup.claims is None or len(seen.lookup.channels) < 2:
+        return PackageLight(None, None, None, None, bool(seen.lookup.gains), 0)
+    with threadpool_limits(1, user_api="blas"):
+        return lookup_light(seen, transfers=_transfers(package))
 
 
-def lookup_light(lookup: Lookup, truth: Truth, /, *, transfers: dict[str, TransferFunction]) -> PackageLight:
+def lookup_light(at_truth: LookupAtTruth, /, *, transfers: dict[str, TransferFunction]) -> PackageLight:
     """Return the light of a lookup with two channels or more; `transfers`: of the panels."""
+    lookup = at_truth.lookup
     low, high = np.asarray(lookup.pupil_box_mm, dtype=float)
     between = np.random.default_rng(_SEED).uniform(low, high, (_BETWEEN, 3))
     pupils = np.concatenate([pupil_lattice(np.stack([low, high]), (2, 2, 2)), [0.5 * (low + high)], between])
@@ -117,7 +118,7 @@ def lookup_light(lookup: Lookup, truth: Truth, /, *, transfers: dict[str, Transf
             ripple = max(ripple, float(np.abs(ratio - 1.0)[near].max(initial=0.0)))
             sides = [ratio[one > _ALONE].mean() for one in weights if np.any(one > _ALONE)]
             step = max(step, float(np.ptp(sides) / np.mean(sides)) if len(sides) > 1 else 0.0)
-    place, gains = _off_place(lookup, truth)
+    place, gains = _off_place(at_truth)
     return PackageLight(
         100.0 * (step + gains),
         100.0 * (ripple + place + gains),
@@ -176,20 +177,15 @@ def _shown(
     (channels, n, 2): panel points, px, that are near those of the directions; they take their place.
     """
     lookup, shown = light.lookup, np.zeros(weights.shape)
-    tile = dither_tile("blue").astype(float)
     for place, channel in enumerate(lookup.channels):
         asked = np.flatnonzero(weights[place] > 0.0)
         number = lookup.map_index(channel, colour)
-        pixel, status = light.maps[number].panel_from_direction(tangent[asked], near=near[place, asked])
+        pixel, status = panel_near(light.maps[number], tangent[asked], near[place, asked])
         near[place, asked[status == Status.OK]] = pixel[status == Status.OK]
         gain = light.gain(number, pixel.astype(float), tangent[asked]).astype(float)
         wanted = np.clip(LEVEL * weights[place, asked] * gain, 0.0, 1.0)
         half = max(round(0.5 * WINDOW_DEG * _px_per_deg(light, number)), 1)
-        steps = np.arange(-half, half + 1)
-        whole = np.floor(pixel).astype(int)
-        rows = (whole[:, 1, None] + steps) % len(tile)
-        columns = (whole[:, 0, None] + steps) % len(tile)
-        threshold = tile[rows[:, :, None], columns[:, None, :]].reshape(len(asked), -1)
+        threshold = _thresholds(np.floor(pixel).astype(int), half)
         levels = transfers[channel].linear_of_codes(BITS)
         code = np.clip(np.searchsorted(levels, wanted, side="right") - 1, 0, len(levels) - 2)
         step = levels[code + 1] - levels[code]
@@ -200,6 +196,22 @@ def _shown(
     return shown
 
 
+def _thresholds(whole: IntArray, half: int) -> FloatArray:
+    """Return the thresholds of dither (n, pixels) within `half` px, each way, of panel pixels (n, 2)."""
+    windows = _windows(half)
+    row, column = whole[:, 1] % windows.shape[0], whole[:, 0] % windows.shape[1]
+    return np.asarray(windows[row, column])
+
+
+@lru_cache(maxsize=4)
+def _windows(half: int) -> FloatArray:
+    """Return the thresholds (rows, columns, pixels) around every pixel of the tile of dither."""
+    tile = dither_tile("blue").astype(float)
+    size = 2 * half + 1
+    windows = sliding_window_view(np.pad(tile, half, mode="wrap"), (size, size))
+    return np.ascontiguousarray(windows).reshape(*tile.shape, size * size)
+
+
 def _px_per_deg(light: PreparedLight, number: int) -> float:
     width, height = light.maps[number].panel_size_px
     pixel = np.array([[0.5 * width - 50.0, 0.5 * height], [0.5 * width + 50.0, 0.5 * height]])
@@ -207,20 +219,20 @@ def _px_per_deg(light: PreparedLight, number: int) -> float:
     return 100.0 / float(np.linalg.norm(np.diff(plane_deg_from_tangent(seen), axis=0)))
 
 
-def _off_place(lookup: Lookup, truth: Truth) -> tuple[float, float]:
+def _off_place(seen: LookupAtTruth) -> tuple[float, float]:
     """Return what weights lose by maps that are off, and what gains are off, as shares of light."""
+    lookup, truth = seen.lookup, seen.truth
     place = np.zeros(len(lookup.channels))
     gains = 0.0
-    for number, pupil in enumerate(truth.pupils_mm):
-        light = PreparedLight(lookup, pupil)
+    for number, light in enumerate(seen.lights):
         for (channel, colour), points in truth.maps.items():
             own, row = lookup.map_index(channel, colour), lookup.channels.index(channel)
-            pixel, tangent = truth.pixel[channel], points.tangent[number]
-            device = light.maps[own].direction_from_panel(pixel).astype(float)
+            pixel, device = truth.pixel[channel], seen.tangent(own, number).astype(float)
             # Past the border of what is lit, and where its border lies between both, nothing is judged here.
-            lit = light.lit(tangent)
-            same = lit[row] & np.all(lit == light.lit(device), axis=0)
-            off = np.abs(light.weights(device)[row].astype(float) - light.weights(tangent)[row])
+            lit, weights = seen.lit_and_weights(own, number)
+            lit_there, weights_there = light.lit_and_weights(device)
+            same = lit[row] & np.all(lit == lit_there, axis=0)
+            off = np.abs(weights_there[row].astype(float) - weights[row])
             place[row] = max(place[row], float(off[same].max(initial=0.0)))
             if lookup.gains:
                 gain = light.gain(own, pixel, device).astype(float)

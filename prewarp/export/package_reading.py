@@ -31,6 +31,8 @@ class Package:
     written: JsonObject = field(default_factory=dict)
     # What is asked of it now; else what was asked when it was written.
     asked: Request | None = None
+    # What of its files was read already, by kind.
+    kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def content(self) -> ContentProjection:

@@ -104,14 +104,19 @@ def truth_of(build: DeviceBuild, /, *, per_pupil: bool = True, lit: bool = False
     else:
         each = _BYTES_PER_POINT * len(pupils) * len(build.channels) * len(build.colours)
         count = int(np.clip((SMALL_BYTES - _HEAD_BYTES) // each, _CORNERS, _MOST_POINTS))
-    pixel, maps = {}, {}
+    pixel, seen = {}, {}
     for channel in build.channels:
         width, height = build.panel_size_px(channel)
         points = random.uniform([0.0, 0.0], [width, height], (count, 2))
         points[:_CORNERS] = np.array([[0, 0], [1, 0], [0, 1], [1, 1]]) * build.panel_size_px(channel)
         pixel[channel] = points
         for colour in build.colours:
-            maps[channel, colour] = _points(build, channel, colour, points, pupils)
+            seen[channel, colour] = _directions(build, channel, colour, points, pupils)
+    blends = _blends(build, {key: tangent for key, (tangent, _) in seen.items()}, pupils)
+    maps = {
+        key: MapPoints(*seen[key], blends[key], _gains(build, key, pixel[key[0]], seen[key][0], pupils))
+        for key in seen
+    }
     depths = (
         {name: _lit_deg(build, maps[name, build.colours[0]].tangent, pupils) for name in pixel} if lit else {}
     )
@@ -200,9 +205,8 @@ def truth_difference(truth: Truth, fields: FieldSet, /) -> float:
     worst = 0.0
     for channel, colour in truth.maps:
         own = fields.field(channel, colour)
-        for place, pupil in enumerate(truth.pupils_mm):
-            tangent = own.forward(truth.pixel[channel], pupil_mm=pupil)
-            worst = max(worst, float(truth.px_error(channel, colour, tangent, place).max()))
+        tangent = own.forward_from_all(truth.pixel[channel], pupils_mm=truth.pupils_mm)
+        worst = max(worst, float(truth.px_error(channel, colour, tangent, slice(None)).max()))
     return worst
 
 
@@ -217,31 +221,47 @@ def _lit_deg(build: DeviceBuild, tangent: FloatArray, pupils: FloatArray) -> Flo
     return np.asarray(np.max(depth, axis=1).astype(np.float32).astype(float))
 
 
-def _points(
+def _directions(
     build: DeviceBuild, channel: str, colour: str, pixel: FloatArray, pupils: FloatArray
-) -> MapPoints:
+) -> tuple[FloatArray, FloatArray]:
+    """Return directions (m, n, 2) and panel px per tangent (m, n, 2, 2) of panel points from pupils."""
     own = build.fields.field(channel, colour)
     inside = inside_border(border_of(own), pixel)
-    tangent, slopes, blend, gain = [], [], [], []
-    for pupil in pupils:
-        direction = own.forward(pixel, pupil_mm=pupil)
-        columns = []
-        for step in _SLOPE_STEP_PX * np.eye(2):
-            ahead, behind = (own.forward(pixel + side * step, pupil_mm=pupil) for side in (1.0, -1.0))
-            columns.append((ahead - behind) / (2.0 * _SLOPE_STEP_PX))
-        tangent.append(direction)
-        scale = heeded(np.linalg.inv(np.stack(columns, axis=-1)), inside)
-        # As the file holds them, so that errors measured now and from the file are the same.
-        slopes.append(scale.astype(np.float32).astype(float))
-        share = np.ones(len(pixel))
-        if build.seam is not None:
-            share = build.seam.at(pupil).weights(direction)[build.seam.index(channel)]
-        blend.append(share)
-        factor = np.ones(len(pixel))
-        if build.match is not None:
-            factor = build.match.gain(channel, colour, pixel, direction, pupil_mm=pupil)
-        gain.append(factor)
-    return MapPoints(*(np.stack(one) for one in (tangent, slopes, blend, gain)))
+    steps = _SLOPE_STEP_PX * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    around = own.forward_from_all((pixel + steps[:, None]).reshape(-1, 2), pupils_mm=pupils)
+    here, right, left, below, above = np.moveaxis(around.reshape(len(pupils), len(steps), -1, 2), 1, 0)
+    columns = np.stack([right - left, below - above], axis=-1) / (2.0 * _SLOPE_STEP_PX)
+    slopes = [heeded(one, inside) for one in np.linalg.inv(columns)]
+    # As the file holds them, so that errors measured now and from the file are the same.
+    return np.ascontiguousarray(here), np.stack(slopes).astype(np.float32).astype(float)
+
+
+def _blends(
+    build: DeviceBuild, tangent: Mapping[tuple[str, str], FloatArray], pupils: FloatArray
+) -> dict[tuple[str, str], FloatArray]:
+    """Return the blend weights (m, n) of every channel and colour, in its own directions (m, n, 2)."""
+    if build.seam is None:
+        return {key: np.ones(one.shape[:2]) for key, one in tangent.items()}
+    # From each pupil all at once; channels have as many points.
+    found = [
+        build.seam.at(pupil).weights(np.stack([one[number] for one in tangent.values()]))
+        for number, pupil in enumerate(pupils)
+    ]
+    return {
+        key: np.stack([weights[build.seam.index(key[0]), place] for weights in found])
+        for place, key in enumerate(tangent)
+    }
+
+
+def _gains(
+    build: DeviceBuild, key: tuple[str, str], pixel: FloatArray, tangent: FloatArray, pupils: FloatArray
+) -> FloatArray:
+    match = build.match
+    if match is None:
+        return np.ones(tangent.shape[:2])
+    return np.stack(
+        [match.gain(*key, pixel, one, pupil_mm=pupil) for one, pupil in zip(tangent, pupils, strict=True)]
+    )
 
 
 def _shaped(array: np.ndarray, *shape: int | None) -> FloatArray:

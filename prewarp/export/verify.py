@@ -39,6 +39,7 @@ from prewarp.export.judgement import (
     light_checks,
     place_checks,
 )
+from prewarp.export.lookup_at_truth import LookupAtTruth, lookup_in, truth_in
 from prewarp.export.manifest_checks import ARTEFACT as MANIFEST_ITSELF
 from prewarp.export.manifest_checks import claim_checks, display_checks, seal_checks
 from prewarp.export.package_file import JsonObject
@@ -49,12 +50,9 @@ from prewarp.export.quantise import COMPONENTS
 from prewarp.export.reached import Held, Reached, Tally
 from prewarp.export.signing import Trust
 from prewarp.export.texture_table import spline_from_texture
-from prewarp.export.truth import KIND as TRUTH
-from prewarp.export.truth import Truth, read_truth, truth_difference
+from prewarp.export.truth import Truth, truth_difference
 from prewarp.field import FieldSet
 from prewarp.lattice import spline_through
-from prewarp.lookup import Lookup
-from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.device_light import claims_at
 from prewarp.lookup.measure import SEAM_RMS_SHARE, SEAM_SHARE
 
@@ -185,7 +183,7 @@ def _files(package: Package, fields: FieldSet | None) -> Iterator[Check]:
 
 
 def _truth_against_fit(package: Package, fields: FieldSet | None) -> Iterator[Check]:
-    truth = _truth(package)
+    truth = truth_in(package)
     count = sum(len(points) for points in truth.pixel.values())
     note = f"{count} points from {len(truth.pupils_mm)} pupil positions"
     if fields is None:
@@ -196,30 +194,27 @@ def _truth_against_fit(package: Package, fields: FieldSet | None) -> Iterator[Ch
 
 
 def _lookup(package: Package, fields: FieldSet | None) -> Iterator[Check]:
-    entries = package.entries(lookup_files.BLOB)
-    if not entries:
+    seen = lookup_in(package)
+    if seen is None:
         return
-    blob, truth = package.data(entries[0]), _truth(package)
-    lookup = lookup_from_blob(blob, source=entries[0]["path"])
-    tally = Tally(lookup_files.blob_reached(lookup, truth))
+    blob = package.data(package.entries(lookup_files.BLOB)[0])
+    tally = Tally(lookup_files.blob_reached(seen))
     sources = {Path(one["path"]).name: package.data(one) for one in package.entries(lookup_files.C_SOURCE)}
     if sources:
         for what, ok, note in lookup_files.evaluator_checks(
-            blob, sources, str(package.manifest["made_by"]), truth, tally
+            blob, sources, str(package.manifest["made_by"]), seen, tally
         ):
             yield Check("C evaluator", what, ok, note=note)
     yield from _judged(package, tally)
-    yield from _inside_seam(package, lookup, truth)
+    yield from _inside_seam(package, seen)
 
 
-def _inside_seam(package: Package, lookup: Lookup, truth: Truth) -> Iterator[Check]:
+def _inside_seam(package: Package, seen: LookupAtTruth) -> Iterator[Check]:
     """Tell errors of place where light is handed over: what they cost is judged with the light."""
-    claims, count = lookup.claims, len(lookup.channels)
+    claims, count = seen.lookup.claims, len(seen.lookup.channels)
     if claims is None or count < 2:
         return
-    errors = lookup_files.seam_errors(
-        lookup, truth, lambda tangent: claims_at(claims, tangent, count).astype(float)
-    )
+    errors = lookup_files.seam_errors(seen, lambda tangent: claims_at(claims, tangent, count).astype(float))
     for what, found, share in zip(
         ("place inside the seam", "place inside the seam, RMS"),
         (max(one) for one in zip(*errors, strict=True)),
@@ -278,7 +273,7 @@ def _st(package: Package, truth: Truth) -> Iterator[Reached]:
 
 
 def _gltf(package: Package, fields: FieldSet | None) -> Iterator[Check]:
-    truth, tally, differing = _truth(package), Tally(), 0.0
+    truth, tally, differing = truth_in(package), Tally(), 0.0
     entries = package.entries(gltf.KIND)
     for entry in entries:
         own = entry["details"]
@@ -311,16 +306,16 @@ def _shaders(package: Package, fields: FieldSet | None) -> Iterator[Check]:
 
 
 def _gpu(package: Package, fields: FieldSet | None) -> Iterator[Check]:
-    blobs = package.entries(lookup_files.BLOB)
-    if not blobs or not gpu_checks.gpu_stages(package):
+    seen = lookup_in(package)
+    if seen is None or not gpu_checks.gpu_stages(package):
         return
-    lookup = lookup_from_blob(package.data(blobs[0]), source=blobs[0]["path"])
+    lookup = seen.lookup
     faults = list(gpu_checks.number_faults(package, lookup))
     kind = gpu_nodes.KIND
     yield Check(kind, "textures", not faults, note="; ".join(faults[:3]) or "the numbers of the blob")
     faults = list(gpu_checks.stage_faults(package, lookup))
     yield Check(kind, "stages", not faults, note="; ".join(faults[:3]) or "of one mesh and the blob's frames")
-    yield from _judged(package, Tally(gpu_checks.meshes_reached(package, lookup, _truth(package))))
+    yield from _judged(package, Tally(gpu_checks.meshes_reached(package, lookup, truth_in(package))))
 
 
 def _sampling(package: Package) -> Iterator[Check]:
@@ -329,7 +324,7 @@ def _sampling(package: Package) -> Iterator[Check]:
     if shader_files.FILTERED not in kinds:
         return
     drawn = [one.px for one in _recorded(package) if one.kind in DRAWN and one.px is not None]
-    truth = _truth(package)
+    truth = truth_in(package)
     rounding = filter_error_px(truth, package.content)
     measured, requested = rounding + max(drawn, default=0.0), package.request.max_error_px
     least = filter_error_px(truth, package.content, bits=GUARANTEED_BITS)
@@ -356,7 +351,7 @@ def _masks(package: Package, fields: FieldSet | None) -> Iterator[Check]:
     faults = [f"{name}: {one}" for name, mask in masks.items() for one in view_mask_files.mask_faults(mask)]
     good = f"{len(masks)} masks: counter-clockwise, no overlap, no cracks"
     yield Check(kind, "triangles", not faults, note="; ".join(faults[:3]) or good)
-    hidden, shown, asked = view_mask_files.coverage(masks, _truth(package))
+    hidden, shown, asked = view_mask_files.coverage(masks, truth_in(package))
     unit = f"of {asked} directions"
     yield Check(kind, "lit directions hidden", asked > 0 and hidden == 0, hidden, 0.0, unit)
     yield Check(kind, "dark directions shown", asked > 0 and shown == 0, shown, 0.0, unit)
@@ -367,7 +362,7 @@ Step = Callable[[Package, FieldSet | None], Iterator[Check]]
 
 def _maps(read_back: Callable[[Package, Truth], Iterator[Reached]]) -> Step:
     """Return the step that holds all maps of a kind to the truth."""
-    return lambda package, fields: _judged(package, Tally(read_back(package, _truth(package))))
+    return lambda package, fields: _judged(package, Tally(read_back(package, truth_in(package))))
 
 
 # What shaders draw from.
@@ -387,13 +382,6 @@ _STEPS: dict[str, Step] = {
     BLOCK: _maps(shader_checks.blocks_reached),
     view_mask_files.KIND: _masks,
 }
-
-
-def _truth(package: Package) -> Truth:
-    (entry,) = package.entries(TRUTH)
-    # The hash is checked before anything is unpacked.
-    package.data(entry)
-    return read_truth(package.path(entry), package.channels, package.colours)
 
 
 def _held(package: Package, truth: Truth, kind: str, details: JsonObject) -> Held:

@@ -88,7 +88,8 @@ class FamilyTables:
         along = 0.5 * (nodes_1d(PANEL_NODES) + 1.0)
         width, height = field.panel_size_px
         pixel = np.stack(np.meshgrid(along * width, along * height), axis=-1)
-        return field.forward(pixel[None], pupil_mm=pupil[:, None, None])
+        seen = field.forward_from_all(pixel.reshape(-1, 2), pupils_mm=pupil)
+        return seen.reshape(len(pupil), *pixel.shape)
 
     def _coefficients(self, values: FloatArray) -> FloatArray:
         """Return what interpolates values at the nodes, as `FieldSeries` has it."""

@@ -226,8 +226,10 @@ def prepared_border(border: BorderTable, own: PreparedMap, /) -> PreparedBorder:
     """Return a border as the map of one pupil position shows it."""
     size = np.array(own.panel_size_px, dtype=np.float32)
     points = border.block.numbers.reshape(-1, 2).astype(np.float32) * (size / BORDER_UNIT)
-    middle = own.direction_from_panel(np.asarray(border.middle_px)[None])[0]
-    vertices = own.direction_from_panel(points.astype(float)) - middle
+    seen = own.direction_from_panel(
+        np.concatenate([np.asarray(border.middle_px)[None], points]).astype(float)
+    )
+    middle, vertices = seen[0], seen[1:] - seen[0]
     there = np.roll(vertices, -1, axis=0)
     areas = vertices[:, 0] * there[:, 1] - vertices[:, 1] * there[:, 0]
     # One after the other, as a device adds.

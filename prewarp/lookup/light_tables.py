@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from prewarp.chebyshev import chebyshev_terms, count_of_degree, nodes_1d, values_2d
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.errors import PackageError
 from prewarp.field.border import distance_inside
 from prewarp.lookup.coding import CodedArray, Format, coded, scale_for
@@ -68,41 +68,50 @@ def border_tables(fields: Sequence["Field"], /, *, box_mm: FloatArray) -> list[B
     PackageError
         A border takes more points than a blob holds.
     """
-    tables = []
+    tables, pieces = [], [_pieces(one, pupil_lattice(box_mm, (2, 2, 2))) for one in fields]
     for own in fields:
-        alike = [one for one in fields if np.array_equal(one.border_pixel, own.border_pixel)]
-        block = _border_block(alike, pupil_lattice(box_mm, (2, 2, 2)))
+        alike = [
+            needed
+            for one, needed in zip(fields, pieces, strict=True)
+            if np.array_equal(one.border_pixel, own.border_pixel)
+        ]
+        block = _border_block(own, np.max(alike, axis=0))
         middle = float32_array(np.mean(own.border_pixel, axis=0))
         tables.append(BorderTable(middle, block, tuple(_region(own, one) for one in own.lit)))
     return tables
 
 
-def _border_block(fields: Sequence["Field"], pupils: FloatArray) -> CodedArray:
-    corners = np.asarray(fields[0].border_pixel, dtype=float)
-    points = []
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        count = max(_pieces(one, start, end, pupils) for one in fields)
-        points.append(start + np.linspace(0.0, 1.0, count, endpoint=False)[:, None] * (end - start))
-    codes = np.clip(np.rint(np.concatenate(points) / fields[0].panel_size_px * BORDER_CODES), 0, BORDER_CODES)
+def _border_block(field: "Field", pieces: IntArray) -> CodedArray:
+    corners = np.asarray(field.border_pixel, dtype=float)
+    points = [
+        start + np.linspace(0.0, 1.0, count, endpoint=False)[:, None] * (end - start)
+        for start, end, count in zip(corners, np.roll(corners, -1, axis=0), pieces, strict=True)
+    ]
+    codes = np.clip(np.rint(np.concatenate(points) / field.panel_size_px * BORDER_CODES), 0, BORDER_CODES)
     if len(codes) > MAX_BORDER_POINTS:
         raise PackageError(
-            f"channel '{fields[0].channel}': its border takes {len(codes)} points; a blob holds "
+            f"channel '{field.channel}': its border takes {len(codes)} points; a blob holds "
             f"{MAX_BORDER_POINTS}. Capture the panel with samples up to a plainer outline.",
-            channel=fields[0].channel,
+            channel=field.channel,
         )
     return CodedArray(Format.UINT16, codes.astype(np.int64).ravel(), 1.0)
 
 
-def _pieces(field: "Field", start: FloatArray, end: FloatArray, pupils: FloatArray) -> int:
-    """Return in how many pieces a side must be cut: the bow of a line falls with their square."""
+def _pieces(field: "Field", pupils: FloatArray) -> IntArray:
+    """Return in how many pieces each side must be cut (sides,): the bow of a line falls with their square."""
+    start = np.asarray(field.border_pixel, dtype=float)
     share = np.linspace(0.0, 1.0, 9)[:, None]
-    bow = 0.0
-    for pupil in pupils:
-        seen = field.forward(start + share * (end - start), pupil_mm=pupil)
-        along = seen[-1] - seen[0]
-        away = np.abs((seen - seen[0]) @ np.array([-along[1], along[0]])) / max(np.linalg.norm(along), 1e-12)
-        bow = max(bow, float(np.max(away)))
-    return int(np.clip(np.ceil(np.sqrt(np.degrees(bow) / BORDER_ERROR_DEG)), 1, _MOST_PIECES))
+    points = start[:, None] + share * (np.roll(start, -1, axis=0) - start)[:, None]
+    seen = field.forward_from_all(points.reshape(-1, 2), pupils_mm=pupils)
+    seen = seen.reshape(len(pupils), *points.shape)
+    along = seen[..., -1:, :] - seen[..., :1, :]
+    beside = seen - seen[..., :1, :]
+    away = np.abs(along[..., 0] * beside[..., 1] - along[..., 1] * beside[..., 0])
+    bows = away / np.maximum(np.linalg.norm(along, axis=-1), 1e-12)
+    # What has no direction bends nothing.
+    bow = np.fmax.reduce(bows, axis=(0, 2), initial=0.0)
+    needed = np.clip(np.ceil(np.sqrt(np.degrees(bow) / BORDER_ERROR_DEG)), 1, _MOST_PIECES)
+    return np.asarray(needed, dtype=np.int64)
 
 
 def _region(field: "Field", lit: "LitRegion") -> RegionTable:

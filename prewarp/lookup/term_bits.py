@@ -10,6 +10,7 @@ to the degree, by total degree and rising j, eight at a time, the last run short
 last byte, then seven bytes of zeros: from any bit before eight bytes can be read.
 """
 
+import math
 from enum import IntEnum
 from functools import lru_cache
 
@@ -23,6 +24,10 @@ WIDTHS = (0, *range(2, 14), 16, 20, 25)
 # Codes must be exact as float32: 24 bits of significand.
 LARGEST_TERM = (1 << (WIDTHS[-1] - 1)) - 1
 DEGREE_BITS, CHOICE_BITS, WIDTH_BITS, RUN, ZEROS = 6, 2, 4, 8, 7
+_WIDTHS = np.array(WIDTHS, dtype=np.int64)
+_MASKS = (1 << np.arange(WIDTHS[-1] + 1, dtype=np.int64)) - 1
+# The largest code of each width.
+_LARGEST = np.array([(1 << max(width - 1, 0)) - 1 for width in WIDTHS], dtype=np.int64)
 
 
 class Choice(IntEnum):
@@ -44,36 +49,43 @@ def runs_of(top: int, choice: Choice, /) -> tuple[IntArray, ...]:
     return tuple(part[first : first + RUN] for part in parts for first in range(0, len(part), RUN))
 
 
+@lru_cache(maxsize=256)
+def _runs_together(top: int, choice: Choice, /) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the places of `runs_of` one after another, where each run begins, and their lengths."""
+    runs = runs_of(top, choice)
+    lengths = np.array([len(one) for one in runs], dtype=np.int64)
+    return np.concatenate([np.zeros(0, np.int64), *runs]), np.cumsum(lengths) - lengths, lengths
+
+
 def packed_terms(codes: IntArray, /) -> bytes:
     """Return the stream of codes (2, pupil functions, panel functions), at most `LARGEST_TERM`.
 
     The counts of functions are those of a degree.
     """
-    numbers, widths = [], []
-
-    def put(values: IntArray, width: int) -> None:
-        numbers.append(values & ((1 << width) - 1))
-        widths.append(np.full(len(values), width))
-
-    def put_one(value: int, width: int) -> None:
-        put(np.array([value]), width)
-
+    numbers: list[IntArray] = []
+    widths: list[IntArray] = []
     for row in codes.reshape(-1, codes.shape[-1]):
-        put_one(int(row.any()), 1)
         if not row.any():
+            numbers.append(np.array([0]))
+            widths.append(np.array([1]))
             continue
         top = _top_degree(row)
         choice = min(Choice, key=lambda one: _row_bits(row, top, one))
-        put_one(top, DEGREE_BITS)
-        put_one(choice, CHOICE_BITS)
-        for run in runs_of(top, choice):
-            place = _width_place(row[run])
-            put_one(place, WIDTH_BITS)
-            put(row[run], WIDTHS[place])
+        places, starts, lengths = _runs_together(top, choice)
+        place = _width_places(row, top, choice)
+        # Ahead of the codes of a run the place of their width.
+        heads = starts + np.arange(len(starts))
+        codes_at = np.arange(len(places)) + np.repeat(np.arange(1, len(starts) + 1), lengths)
+        width = np.empty(len(places) + len(starts), dtype=np.int64)
+        number = np.empty_like(width)
+        width[heads], width[codes_at] = WIDTH_BITS, np.repeat(_WIDTHS[place], lengths)
+        number[heads], number[codes_at] = place, row[places]
+        numbers += [np.array([1, top, choice]), number & _MASKS[width]]
+        widths += [np.array([1, DEGREE_BITS, CHOICE_BITS]), width]
     number, width = np.concatenate(numbers), np.concatenate(widths)
-    places = np.arange(WIDTHS[-1])
-    bits = (number[:, None] >> places) & 1
-    packed = np.packbits(bits[places < width[:, None]].astype(np.uint8), bitorder="little")
+    at = np.arange(WIDTHS[-1])
+    bits = (number[:, None] >> at) & 1
+    packed = np.packbits(bits[at < width[:, None]].astype(np.uint8), bitorder="little")
     return packed.tobytes() + bytes(ZEROS)
 
 
@@ -97,7 +109,7 @@ def unpacked_terms(data: bytes, degree: int, pupil_degree: int, /) -> IntArray:
         for run in runs_of(top, choice):
             width = WIDTHS[stream.take(WIDTH_BITS)]
             if width > 0:
-                row[run] = [stream.take_code(width) for _ in run]
+                row[run] = stream.take_codes(width, len(run))
     stream.end()
     found = codes.reshape(2, -1, codes.shape[-1])
     found.setflags(write=False)
@@ -114,15 +126,15 @@ class _Stream:
         self._place += width
         if self._place > self._count:
             raise ValueError("the bytes end before the codes do")
-        window = int.from_bytes(self._data[first : first + 5], "little")
+        window = int.from_bytes(self._data[first : first + (shift + width + 7) // 8], "little")
         return (window >> shift) & ((1 << width) - 1)
 
-    def take_code(self, width: int) -> int:
-        half = 1 << (width - 1)
-        code = (self.take(width) ^ half) - half
-        if code == -half:
+    def take_codes(self, width: int, count: int) -> list[int]:
+        window, half, mask = self.take(width * count), 1 << (width - 1), (1 << width) - 1
+        codes = [(((window >> place) & mask) ^ half) - half for place in range(0, width * count, width)]
+        if min(codes) == -half:
             raise ValueError("a code is the lowest of its width")
-        return code
+        return codes
 
     def end(self) -> None:
         left = self._count - self._place
@@ -132,21 +144,19 @@ class _Stream:
 
 def _top_degree(row: IntArray) -> int:
     last = int(np.flatnonzero(row)[-1])
-    return next(degree for degree in range(last + 1) if count_of_degree(degree) > last)
+    return (math.isqrt(8 * last + 1) - 1) // 2
 
 
-def _width_place(codes: IntArray) -> int:
-    """Return the place of the least width that holds codes and their negatives."""
-    largest = int(np.abs(codes).max(initial=0))
-    needed = largest.bit_length() + 1 if largest else 0
-    return next(place for place, width in enumerate(WIDTHS) if width >= needed)
+def _width_places(row: IntArray, top: int, choice: Choice) -> IntArray:
+    """Return for every run the place of the least width that holds its codes and their negatives."""
+    places, starts, _ = _runs_together(top, choice)
+    largest = np.maximum.reduceat(np.abs(row[places]), starts)
+    return np.searchsorted(_LARGEST, largest)
 
 
 def _row_bits(row: IntArray, top: int, choice: Choice) -> float:
     """Return the bits of the groups of a row; infinite where a choice leaves out codes."""
-    bits, held = 0, 0
-    for run in runs_of(top, choice):
-        own = row[run]
-        bits += WIDTH_BITS + WIDTHS[_width_place(own)] * len(own)
-        held += int(np.count_nonzero(own))
-    return bits if held == np.count_nonzero(row) else np.inf
+    places, _, lengths = _runs_together(top, choice)
+    if not len(places) or np.count_nonzero(row[places]) != np.count_nonzero(row):
+        return np.inf
+    return float(np.sum(WIDTH_BITS + _WIDTHS[_width_places(row, top, choice)] * lengths))

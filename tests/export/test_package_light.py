@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from prewarp.export.build import DeviceBuild
+from prewarp.export.lookup_at_truth import LookupAtTruth
 from prewarp.export.lookup_files import with_light
 from prewarp.export.package_light import lookup_light, package_light
 from prewarp.export.truth import truth_of
@@ -46,26 +47,26 @@ def test_an_even_picture_looks_even(folder):
 def test_with_luminance_gains_are_judged_too():
     build, lookup = small_build(matched=True), chebyshev_lookup(matched=True)
     truth, transfers = truth_of(build), build.eye.transfers
-    light = lookup_light(lookup, truth, transfers=transfers)
+    light = lookup_light(LookupAtTruth(lookup, truth), transfers=transfers)
     assert light.with_luminance and light.step_percent < 0.1 and light.ripple_percent < 1.0
     wrong = lookup.gains[0]
     numbers = wrong.block.numbers.copy()
     # Two per cent more light from one channel and colour.
     numbers[0] += round(0.02 / wrong.block.scale)
     gains = (replace(wrong, block=replace(wrong.block, numbers=numbers)), *lookup.gains[1:])
-    spoilt = lookup_light(replace(lookup, gains=gains), truth, transfers=transfers)
+    spoilt = lookup_light(LookupAtTruth(replace(lookup, gains=gains), truth), transfers=transfers)
     assert spoilt.step_percent == pytest.approx(2.0, abs=0.3)
 
 
 def test_a_map_that_is_off_shows_in_the_light():
     build, lookup = small_build(), chebyshev_lookup()
     truth = truth_of(build)
-    right = lookup_light(lookup, truth, transfers=build.eye.transfers)
+    right = lookup_light(LookupAtTruth(lookup, truth), transfers=build.eye.transfers)
     # A tenth of a degree, in one colour of one channel.
     points = truth.maps["left", "G"]
     moved = replace(points, tangent=points.tangent + [np.radians(0.1), 0.0])
     off = replace(truth, maps={**truth.maps, ("left", "G"): moved})
-    wrong = lookup_light(lookup, off, transfers=build.eye.transfers)
+    wrong = lookup_light(LookupAtTruth(lookup, off), transfers=build.eye.transfers)
     gained = (wrong.ripple_percent - right.ripple_percent) / 100.0
     assert 0.03 * right.gradient_per_deg < gained < 0.11 * right.gradient_per_deg
 
@@ -145,7 +146,7 @@ def test_three_channels_share_an_eye():
     fields = plane_set(*(small_build().fields.field(name, "G") for name in ("left", "right")), third)
     eye = closed_form_eye(fields, content=small_build().content, box=EyeBox(*BOX_MM[1]))
     build, lookup = built(eye, BOX_MM, eye.channels, panel_points=15, pupil_counts=(3, 3, 2))
-    light = lookup_light(lookup, truth_of(build), transfers=eye.transfers)
+    light = lookup_light(LookupAtTruth(lookup, truth_of(build)), transfers=eye.transfers)
     assert len(lookup.channels) == 3 and light.sum_error < 1e-6 and light.gradient_per_deg > 0.05
     tangent = np.random.default_rng(1).uniform([-0.7, -0.4], [0.7, 0.6], (3000, 2))
     seam = eye.seam.at([1.0, 0.5, 0.0])
@@ -175,5 +176,5 @@ def test_a_package_knows_what_a_stop_makes_dark():
         assert np.mean(off) < 0.002
         dark.append(np.mean(got.sum(axis=0) == 0.0))
     assert abs(dark[1] - dark[0]) > 0.002
-    light = lookup_light(lookup, truth_of(build), transfers=eye.transfers)
+    light = lookup_light(LookupAtTruth(lookup, truth_of(build)), transfers=eye.transfers)
     assert light.sum_error < 1e-6 and light.gradient_per_deg <= 1.0 and light.ripple_percent < 0.5

@@ -9,6 +9,7 @@ from scipy.spatial import ConvexHull
 from prewarp.errors import FitError, FoldError, GridError, InputFileError, ShapeError
 from prewarp.field import FieldSet, compare_grid, fit_grid
 from prewarp.field.border import hull_corners
+from prewarp.field.mount import UNMOUNTED, Mount
 from prewarp.files import arrays_digest, npz_bytes, read_npz
 from prewarp.frames import arcmin_between
 from prewarp.seam import seam_error
@@ -118,6 +119,19 @@ def test_lattice_equals_scattered(fields, depth):
     columns, rows = np.meshgrid(u, v)
     expected = field.forward(np.stack([columns, rows], axis=-1), pupil_mm=pupil)
     np.testing.assert_allclose(field.forward_lattice(u, v, pupil_mm=pupil), expected, atol=1e-11)
+
+
+@pytest.mark.parametrize("mount", [UNMOUNTED, Mount((1.0, -2.0, 0.5))])
+def test_all_pupils_at_once_see_what_each_sees(fields, mount):
+    field, random = fields.field("inner", "G").mounted(mount), np.random.default_rng(4)
+    pixel = random.uniform([0.0, 0.0], field.panel_size_px, (900, 2))
+    pupils = np.concatenate([random.uniform(-3.0, 3.0, (5, 3)), [[1.0, 2.0, 0.0], [0.0, 0.0, 0.0]]])
+    found = field.forward_from_all(pixel, pupils_mm=pupils)
+    assert found.shape == (7, 900, 2)
+    np.testing.assert_allclose(found, field.forward(pixel, pupil_mm=pupils[:, None]), rtol=0, atol=1e-10)
+    assert field.forward_from_all(np.zeros((0, 2)), pupils_mm=pupils).shape == (7, 0, 2)
+    with pytest.raises(ShapeError, match="expected"):
+        field.forward_from_all(pixel, pupils_mm=pupils[0])
 
 
 def test_empty_batches_stay_empty(fields):

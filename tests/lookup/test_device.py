@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from prewarp.lookup.device import Status, prepare, pupil_values_32, unit_pupil_32
+from prewarp.lookup.inverse import panel_near
 from prewarp.lookup.pupil import pupil_count, pupil_exponents, pupil_values
 from tests.lookup.slow_lookup import PUPIL, slow_direction, slow_pupil
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, plane_fields
@@ -66,10 +67,22 @@ def test_both_ways_agree(name):
     )
     shown = prepared.direction_from_panel(elsewhere)
     assert np.abs(shown - prepared.direction_from_panel(pixel)).max() > 1e-4
-    again, status = prepared.panel_from_direction(
-        prepared.direction_from_panel(pixel), near=elsewhere.astype(float)
-    )
+    again, status = panel_near(prepared, prepared.direction_from_panel(pixel), elsewhere.astype(float))
     assert np.all(status == Status.OK) and np.abs(again - pixel).max() < 1e-3
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_directions_beside_the_panel_say_so_in_double_precision_too(name):
+    prepared = prepare(case(name), 3, PUPIL)
+    pixel = np.random.default_rng(8).uniform([-9, -9], np.add(SIZE, 9), (200, 2))
+    far = np.array([[3.0, 3.0], [np.nan, 0.0]])
+    tangent = np.concatenate([prepared.direction_from_panel(pixel), far])
+    found, status = panel_near(prepared, tangent, np.broadcast_to(0.5 * np.array(SIZE), tangent.shape))
+    wanted, told = prepared.panel_from_direction(tangent)
+    np.testing.assert_array_equal(status, told)
+    assert {*status.tolist()} == {Status.OK, Status.OFF_PANEL, Status.NOT_CONVERGED}
+    known = status != Status.NOT_CONVERGED
+    assert known[:-2].all() and np.abs(found - wanted)[known].max() < 2e-3
 
 
 def test_directions_beside_the_panel_say_so():
