@@ -146,6 +146,22 @@ def read_package(folder: Path, /) -> Package:
     return package
 
 
+def require_complete(folder: Path, /) -> None:
+    """Raise unless a folder holds what its manifest lists, byte by byte, and nothing else.
+
+    Raises
+    ------
+    PackageError
+        It does not, or is no package.
+    """
+    package = read_package(folder)
+    for entry in package.entries():
+        package.data(entry)
+    unlisted = package.unlisted()
+    if unlisted:
+        raise PackageError(f"{folder}: holds what its manifest does not list: {', '.join(unlisted[:5])}.")
+
+
 def _respelt(value: Any) -> Any:
     """Return a manifest with today's spelling of keys."""
     if isinstance(value, dict):

@@ -93,14 +93,11 @@ def _build(eye: Eye) -> DeviceBuild:
 
 @dataclass(frozen=True)
 class UnitPackages:
-    """Writes packages of units of a family into folders of their serials in `folder`; `tables_path` is what
-    `search_tables` wrote.
-    """
+    """Writes packages of units of a family; `tables` is the blob that `search_tables` wrote."""
 
     family: Family
     settings: PackageSettings
-    tables_path: Path
-    folder: Path
+    tables: bytes
 
     @cached_property
     def _moved(self) -> MovedFields:
@@ -108,14 +105,14 @@ class UnitPackages:
 
     @cached_property
     def _tables(self) -> FamilyTables:
-        blob = read_bytes(self.tables_path, limit_bytes=MAX_BLOB_BYTES, what="tables of a family")
         nominal = fields_of(self._moved, np.zeros(self.family.count), {})
-        return FamilyTables(lookup_from_blob(blob, source=str(self.tables_path)), nominal)
+        return FamilyTables(lookup_from_blob(self.tables, source="tables of a family"), nominal)
 
     def write(
-        self, serial: str, coefficients: FloatArray, provenance: dict[str, object], /
+        self, folder: Path, coefficients: FloatArray, provenance: dict[str, object], /
     ) -> tuple[float, int]:
-        """Write the package of a unit, verified; return its largest error, panel px, and its bytes.
+        """Write the package of a unit, verified, as `folder`; return its largest error, panel px, and its
+        bytes.
 
         Raises
         ------
@@ -134,7 +131,7 @@ class UnitPackages:
             eye=eye.side or "",
             provenance={"unit": dict(fields.provenance)},
         )
-        done = export_package(self.folder / serial, build, options, truth=truth)
+        done = export_package(folder, build, options, truth=truth)
         return lookup.error_px, sum(int(one["bytes"]) for one in done.manifest["files"])
 
     def _lookup(self, fields: FieldSet, build: DeviceBuild, truth: Truth) -> Lookup:
@@ -149,17 +146,21 @@ class UnitPackages:
         return changed(found, maps=tuple(changed(one, error_px=worst) for one in found.maps))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PackagePlan:
-    """What a worker needs to write packages, the family apart."""
+    """What a worker needs to write packages, the family apart; `tables` as `read_tables` returns them."""
 
     settings: PackageSettings
-    tables_path: Path
-    folder: Path
+    tables: bytes
 
     def of(self, family: Family, /) -> UnitPackages:
         """Return what writes packages of a family's units."""
-        return UnitPackages(family, self.settings, self.tables_path, self.folder)
+        return UnitPackages(family, self.settings, self.tables)
+
+
+def read_tables(path: Path, /) -> bytes:
+    """Return the tables of a family that `search_tables` wrote."""
+    return read_bytes(path, limit_bytes=MAX_BLOB_BYTES, what="tables of a family")
 
 
 def is_written(folder: Path, /) -> bool:

@@ -15,12 +15,20 @@ from prewarp.cores import usable_cores
 from prewarp.errors import LineError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
-from prewarp.line.package import FOLDER, PackagePlan, PackageSettings, is_written, search_tables
+from prewarp.line.cluster import cluster_rows
+from prewarp.line.package import (
+    FOLDER,
+    PackagePlan,
+    PackageSettings,
+    is_written,
+    read_tables,
+    search_tables,
+)
 from prewarp.line.results import write_results
 from prewarp.line.storage import read_family
 from prewarp.line.store import opened_store
 from prewarp.line.unit import LineSettings, UnitRow
-from prewarp.line.workers import Job, cluster_rows, local_rows
+from prewarp.line.workers import Job, local_rows
 from prewarp.quality.units_table import BAD, natural_key
 
 ENDINGS = (".npz", ".csv.gz", ".csv")
@@ -100,8 +108,6 @@ def run_line(
     PackageError
         No tables of the family keep what packages must.
     """
-    if scheduler is not None and packages is not None:
-        raise LineError("packages are written by this machine alone. Leave out --scheduler, or --packages.")
     family = read_family(family_path)
     claim_work_folder(folder)
     with (folder / _LOCK).open("a") as lock:
@@ -140,21 +146,17 @@ def run_line(
             if packages is not None:
                 # Of the family, the display and what is asked for: units share it, and later runs.
                 name = sha256_of_bytes(f"{of_family} {packages!r} {__version__}".encode())
-                plan = PackagePlan(packages, folder / f"tables-{name[:16]}.prewarp", folder / FOLDER)
-                if jobs and not plan.tables_path.is_file():
+                tables = folder / f"tables-{name[:16]}.prewarp"
+                if jobs and not tables.is_file():
                     progress("searching the family's tables", done)
                     with threadpool_limits(1, user_api="blas"):
-                        search_tables(family, packages, plan.tables_path)
+                        search_tables(family, packages, tables)
+                plan = PackagePlan(packages, read_tables(tables)) if jobs else None
+            count, place = max(1, min(workers or usable_cores(), len(jobs))), folder / FOLDER
             source = (
-                local_rows(
-                    jobs,
-                    family_path,
-                    settings,
-                    max(1, min(workers or usable_cores(), len(jobs))),
-                    plan=plan,
-                )
+                local_rows(jobs, family_path, settings, count, plan=plan, folder=place)
                 if scheduler is None
-                else cluster_rows(jobs, family_path, settings, scheduler)
+                else cluster_rows(jobs, family_path, settings, scheduler, plan=plan, folder=place)
             )
             for job, row in source:
                 store.put(row, job.key)

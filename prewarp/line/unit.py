@@ -59,16 +59,19 @@ class UnitWork:
         self.packages = packages
         self.family, self.settings, self.judge = family, settings, Judge.of(family)
 
-    def row(self, serial: str, path: Path, /) -> UnitRow:
-        """Return the row of a unit; nothing is raised for a grid that cannot be used."""
+    def row(self, serial: str, path: Path, /, *, folder: Path | None = None) -> UnitRow:
+        """Return the row of a unit; nothing is raised for a grid that cannot be used.
+
+        Its package is written into `folder`, named by serial, where packages are asked for.
+        """
         try:
             with threadpool_limits(1, user_api="blas"):
-                return self._row(serial, read_grid(path, limit_bytes=LIMIT_BYTES))
+                return self._row(serial, read_grid(path, limit_bytes=LIMIT_BYTES), folder)
         except (PrewarpError, OSError, MemoryError, np.linalg.LinAlgError) as cause:
             text = " ".join((str(cause) or type(cause).__name__).replace(f"{path}", path.name).split())
             return UnitRow(serial, BAD, text, {})
 
-    def _row(self, serial: str, grid: Grid) -> UnitRow:
+    def _row(self, serial: str, grid: Grid, folder: Path | None) -> UnitRow:
         self._require_serial(serial, grid)
         views, shots = self.views(grid)
         self._require_near(views, grid)
@@ -90,14 +93,14 @@ class UnitWork:
                     worst = verdict
                 if verdict != PASS:
                     told.append(f"{name} {value:.3g}, limit {limit:g}: {verdict}")
-        if self.packages is not None:
+        if self.packages is not None and folder is not None:
             try:
                 error, size = self.packages.write(
-                    serial, found.mean[: self.family.count], {"grid": Path(grid.source).name}
+                    folder / serial, found.mean[: self.family.count], {"grid": Path(grid.source).name}
                 )
                 numbers |= {"package_error_px": error, "package_bytes": float(size)}
             except PrewarpError as cause:
-                told.append(f"no package: {cause}")
+                told.append("no package: " + str(cause).replace(str(folder / serial), serial))
                 worst = FAIL
         return UnitRow(serial, worst, "; ".join(told), numbers)
 

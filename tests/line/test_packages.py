@@ -1,23 +1,30 @@
 """Tables of units from those of their family, and packages of a line."""
 
+import os
+import pickle
 import shutil
+import signal
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from prewarp.errors import PrewarpError
 from prewarp.export.verify import verify_package
 from prewarp.frames import cosine_from_tangent
+from prewarp.line.cluster import Shared, put_package, unit_sent
 from prewarp.line.moved import MovedFields
-from prewarp.line.package import FOLDER, PackageSettings, fields_of
+from prewarp.line.package import FOLDER, PackagePlan, PackageSettings, fields_of
 from prewarp.line.run import run_line, units_of
+from prewarp.line.storage import read_family
 from prewarp.line.tables import FamilyTables
-from prewarp.line.unit import LineSettings
+from prewarp.line.unit import LineSettings, UnitWork
 from prewarp.lookup import Lookup, prepare
+from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
 from prewarp.lookup.series import field_series
 from prewarp.quality.units_table import read_units
-from tests.support import long_form
+from tests.support import long_form, require_module
 
 STEP_PX = 0.002
 
@@ -60,18 +67,75 @@ def test_tables_of_a_unit_are_its_field(line, tables, sigmas):
             assert nominal > 0.5 * sigmas
 
 
+@pytest.fixture(scope="module")
+def plan(optics, tables):
+    return PackagePlan(PackageSettings(optics[0], 0.5), blob_from_lookup(tables.lookup))
+
+
+def test_a_package_that_is_sent_is_the_one_that_is_written(line, plan, tmp_path):
+    """What a cluster's worker runs, and what becomes of it here."""
+    _, path, grids = line
+    family = read_family(path)
+    row = UnitWork(family, LineSettings(), plan.of(family)).row(
+        "U1", grids / "U1.npz", folder=tmp_path / "here"
+    )
+    assert row.status == "pass" and row.numbers["package_error_px"] < 0.5
+    shared = Shared(path.read_bytes(), LineSettings(), plan)
+    sent = pickle.loads(pickle.dumps(unit_sent(shared, "U1", "U1.npz", (grids / "U1.npz").read_bytes())))
+    assert sent.row == row
+    put_package(sent.files, tmp_path / "sent" / "U1")
+    written = files_of(tmp_path / "here" / "U1")
+    assert len(written) > 10 and written == files_of(tmp_path / "sent" / "U1")
+    assert verify_package(tmp_path / "sent" / "U1").ok
+    spoilt = {**sent.files, "GUIDE.md": sent.files["GUIDE.md"] + b" "}
+    outside = {**sent.files, "../elsewhere": b"1"}
+    more = {**sent.files, "more": b"1"}
+    for files, why in ((spoilt, "not the one that was exported"), (outside, "inside"), (more, "not list")):
+        with pytest.raises(PrewarpError, match=why):
+            put_package(files, tmp_path / "spoilt" / "U1")
+    assert not (tmp_path / "spoilt").exists() and not (tmp_path / "elsewhere").exists()
+
+
+def files_of(folder):
+    return {
+        file.relative_to(folder).as_posix(): file.read_bytes() for file in folder.rglob("*") if file.is_file()
+    }
+
+
 @long_form
-def test_every_unit_gets_a_verified_package_and_one_that_is_gone_is_written_again(line, optics, tmp_path):
+@pytest.mark.filterwarnings("default")
+def test_every_unit_gets_a_verified_package_on_a_cluster_too(line, optics, tmp_path):
+    """One that is gone is written again; a cluster of two workers, one of them killed, writes the same."""
     module, (_, family, grids) = optics[0], line
     settings, wanted = LineSettings(positions=2), PackageSettings(module, 0.5)
-    units = units_of([grids / "U1.npz", grids / "U2.npz"])
-    done = run_line(family, units, tmp_path / "line", settings, workers=1, packages=wanted)
-    assert done.counts == {"pass": 2}
-    found = read_units(tmp_path / "line" / "units.csv")
-    assert found.serial == ("U1", "U2")
+    units, here = units_of([grids]), tmp_path / "line"
+    done = run_line(family, units, here, settings, workers=1, packages=wanted)
+    assert done.counts == {"pass": 5}
+    found = read_units(here / "units.csv")
+    assert found.serial == ("U1", "U2", "U3", "U4", "U5")
     for serial in found.serial:
-        assert verify_package(tmp_path / "line" / FOLDER / serial).ok
-    shutil.rmtree(tmp_path / "line" / FOLDER / "U2")
-    again = run_line(family, units, tmp_path / "line", settings, workers=1, packages=wanted)
-    assert again.worked_on == 1
-    assert verify_package(tmp_path / "line" / FOLDER / "U2").ok
+        assert verify_package(here / FOLDER / serial).ok
+    written = files_of(here / FOLDER)
+    shutil.rmtree(here / FOLDER / "U2")
+    again = run_line(family, units, here, settings, workers=1, packages=wanted)
+    assert again.worked_on == 1 and files_of(here / FOLDER) == written
+    distributed = require_module("distributed")
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        first = next(iter(cluster.workers.values())).process.pid
+
+        def step(text, done):
+            if done == 2:
+                os.kill(first, signal.SIGKILL)
+
+        run_line(
+            family,
+            units,
+            tmp_path / "dask",
+            settings,
+            packages=wanted,
+            scheduler=cluster.scheduler_address,
+            progress=step,
+        )
+    assert files_of(tmp_path / "dask" / FOLDER) == written
+    for name in ("units.csv", "units.parquet"):
+        assert (tmp_path / "dask" / name).read_bytes() == (here / name).read_bytes()

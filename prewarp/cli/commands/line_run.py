@@ -33,7 +33,8 @@ from prewarp.wording import counted
 @click.option(
     "--scheduler",
     metavar="ADDRESS",
-    help="Work on the Dask cluster at this address instead (needs the extra 'cluster').",
+    help="Work on the Dask cluster at this address instead (needs the extra 'cluster'). Grids and packages "
+    "travel as bytes, so no shared folder is needed: at most 3 units a worker at a time, 64 MiB a package.",
 )
 @click.option(
     "--packages", is_flag=True, help="Write a verified device package of every unit (needs --module)."
@@ -78,7 +79,8 @@ def run(
     With --packages, every unit that belongs to the family gets a device package of the format 'lookup' in
     packages/SERIAL, which is verified before it takes its place. The form of the tables is searched once for
     the family, which takes half a minute; the tables of each unit then have that form. A unit fails if its
-    package does not keep what is asked.
+    package does not keep what is asked. A cluster's workers verify packages where they make them; here the
+    hashes of what arrives are checked.
 
     After it was stopped or killed at any moment, the same command continues where it was and writes the same
     bytes. Meanwhile line.sqlite may be queried (table units). If a grid has a column 'serial', it must agree
