@@ -20,7 +20,7 @@ _DIGITS = 9
 def write_results(folder: Path, family: Family, rows: Sequence[UnitRow], /) -> None:
     """Write `units.csv`, `units.parquet` and `modes.csv`, what mode k is."""
     ordered = sorted(rows, key=lambda row: natural_key(row.serial))
-    columns = columns_of(family)
+    columns = columns_of(family, {name for row in ordered for name in row.numbers})
     texts = [[row.serial, row.status, row.reason] for row in ordered]
     numbers = [[_rounded(row, name) for name in columns] for row in ordered]
     head = ("serial", "status", "reason", *columns)

@@ -1,10 +1,9 @@
 """A line of units: every grid to a row, on all cores or a cluster; what was done stays done."""
 
-import json
 import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -25,6 +24,7 @@ from prewarp.line.package import (
     search_tables,
 )
 from prewarp.line.results import write_results
+from prewarp.line.seam import eyes_of
 from prewarp.line.storage import read_family
 from prewarp.line.store import opened_store
 from prewarp.line.unit import LineSettings, UnitRow
@@ -103,20 +103,22 @@ def run_line(
 
     Raises
     ------
-    LineError, InputFileError
-        The family cannot be used, another run is at work in the folder, or it holds what is not ours.
+    LineError, InputFileError, ModuleError
+        The family cannot be used or is of another display, another run is at work in the folder, or it holds
+        what is not ours.
     PackageError
         No tables of the family keep what packages must.
     """
     family = read_family(family_path)
+    if settings.display is not None:
+        # Of another display every unit would be a bad one.
+        eyes_of(family, settings.display)
     claim_work_folder(folder)
     with (folder / _LOCK).open("a") as lock:
         if not _locked(lock):
             raise LineError(f"{folder}: another run is at work there. Wait for it, or name another folder.")
         of_family = sha256_of_file(family_path)
-        common = sha256_of_bytes(
-            json.dumps([__version__, of_family, asdict(settings), repr(packages)], sort_keys=True).encode()
-        )
+        common = sha256_of_bytes(f"{__version__} {of_family} {settings!r} {packages!r}".encode())
         grids = {serial: sha256_of_file(path) for serial, path in units.items()}
         alike = defaultdict(list)
         for serial, digest in grids.items():

@@ -11,15 +11,17 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from prewarp.line.figures import FIGURES
+from prewarp.line.seam import SEAM_FIGURES
 from prewarp.line.unit import UnitRow
 from prewarp.quality.units_table import FLAGS
 
 NAME = "line.sqlite"
 _SHOWN = (
-    *(f"{name}{ending}" for name in FIGURES for ending in ("", "_sigma")),
+    *(f"{name}{ending}" for name in (*FIGURES, *SEAM_FIGURES) for ending in ("", "_sigma")),
     *FLAGS,
     "positions",
 )
+_TEXTS = ("serial", "key", "status", "reason")
 
 
 class Store:
@@ -70,6 +72,10 @@ def opened_store(folder: Path, /) -> Iterator[Store]:
         connection.execute("PRAGMA synchronous = NORMAL")
         columns = ", ".join(f"{name} REAL" for name in _SHOWN)
         with connection:
+            # One with other columns is another version's, whose rows do not count.
+            known = [one[1] for one in connection.execute("PRAGMA table_info(units)")]
+            if known and known != [*_TEXTS, *_SHOWN, "numbers"]:
+                connection.execute("DROP TABLE units")
             connection.execute(
                 "CREATE TABLE IF NOT EXISTS units (serial TEXT PRIMARY KEY, key TEXT NOT NULL, "
                 f"status TEXT NOT NULL, reason TEXT NOT NULL, {columns}, numbers TEXT NOT NULL)"

@@ -1,12 +1,13 @@
 """One unit of a line: its grid to a row of the table. What cannot be judged becomes a row with a reason."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from prewarp.budget import Tracker
 from prewarp.errors import GridError, PrewarpError
 from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
@@ -16,9 +17,11 @@ from prewarp.line.figures import FIGURES, Judge
 from prewarp.line.flags import THRESHOLD, Flags, flags_of
 from prewarp.line.package import UnitPackages
 from prewarp.line.rows import PosePrior, Seen, View, view_of
+from prewarp.line.seam import SEAM_FIGURES, Known, SeamJudge
 from prewarp.line.solve import solved
+from prewarp.module import DisplayModule
 from prewarp.poses.shots import shot_codes
-from prewarp.quality.conformance import FAIL, PASS, VERDICTS, judge
+from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, VERDICTS, judge
 from prewarp.quality.units_table import BAD, FLAGS
 
 # Columns of a unit's package: the largest error of its tables, and what its files hold.
@@ -34,12 +37,14 @@ _GROSS = 8.0
 @dataclass(frozen=True)
 class LineSettings:
     """What all units of a line share: how far poses may be off, how many camera positions each was captured
-    from (None: any number), and the limits.
+    from (None: any number), and the limits; the display (None: nothing is known of its seam) and its tracker.
     """
 
     prior: PosePrior = PosePrior()
     positions: int | None = None
     limits: Limits = Limits()
+    display: DisplayModule | None = None
+    tracker: Tracker = Tracker()
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,8 @@ class UnitWork:
     def __init__(self, family: Family, settings: LineSettings, packages: UnitPackages | None = None) -> None:
         self.packages = packages
         self.family, self.settings, self.judge = family, settings, Judge.of(family)
+        display = settings.display
+        self.seam = None if display is None else SeamJudge.of(family, display, settings.tracker)
 
     def row(self, serial: str, path: Path, /, *, folder: Path | None = None) -> UnitRow:
         """Return the row of a unit; nothing is raised for a grid that cannot be used.
@@ -83,10 +90,19 @@ class UnitWork:
             # Figures speak of the family; of another kind of unit they are not known.
             return UnitRow(serial, "fail", "not of this family: " + "; ".join(reasons), numbers)
         covariance = found.covariance[: self.family.count, : self.family.count]
+        figures = {name: Known(*one) for name, one in self.judge.figures(covariance).items()}
+        if self.seam is not None:
+            figures |= self.seam.figures(found.mean[: self.family.count], covariance)
         worst, told = PASS, []
-        for name, (value, sigma) in self.judge.figures(covariance).items():
-            numbers[name], numbers[f"{name}_sigma"] = value, sigma
+        for name, one in figures.items():
             limit = getattr(self.settings.limits, name)
+            if one.needs:
+                told.append(f"{name} not known: needs {one.needs}")
+                # What has a limit and is not known does not count as passed.
+                worst = worst if limit is None else FAIL_WITHIN
+                continue
+            value, sigma = one.value, one.sigma
+            numbers[name], numbers[f"{name}_sigma"] = value, sigma
             if limit is not None:
                 verdict = judge(value, sigma, limit).verdict
                 if VERDICTS.index(verdict) > VERDICTS.index(worst):
@@ -198,9 +214,12 @@ class UnitWork:
         return numbers
 
 
-def columns_of(family: Family, /) -> tuple[str, ...]:
-    """Return the columns of numbers of a line's table, in order."""
-    figures = [f"{name}{ending}" for name in FIGURES for ending in ("", "_sigma")]
+def columns_of(family: Family, known: Collection[str], /) -> tuple[str, ...]:
+    """Return the columns of numbers of a line's table, in order; of figures of the seam those that are
+    `known` of a unit.
+    """
+    seam = [name for name in SEAM_FIGURES if name in known]
+    figures = [f"{name}{ending}" for name in (*FIGURES, *seam) for ending in ("", "_sigma")]
     modes = [f"mode_{k}{ending}" for k in range(1, family.count + 1) for ending in ("", "_sigma")]
     return (*figures, *modes, *FLAGS, "positions", *PACKAGE)
 

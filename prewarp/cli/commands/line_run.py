@@ -4,7 +4,9 @@ from pathlib import Path
 
 import click
 
+from prewarp.budget import Tracker
 from prewarp.cli.arguments import FILE, module_option, output_option, pose_offset_option, pose_turn_option
+from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import LineError
 from prewarp.limits import Limits
@@ -46,6 +48,7 @@ from prewarp.wording import counted
     show_default=True,
     help="Largest error that a package may have, panel px.",
 )
+@settings_options(Tracker, "tracker")
 @output_option("Folder to write: units.csv, units.parquet, modes.csv, line.sqlite.")
 @talking
 def run(
@@ -60,6 +63,7 @@ def run(
     scheduler: str | None,
     packages: bool,
     max_error: float,
+    tracker: Tracker,
     output: Path,
 ) -> None:
     """Find what every unit of a line is, from few camera positions each, and whether it belongs to the
@@ -67,7 +71,9 @@ def run(
 
     GRIDS are files or folders of grids, one per unit; the serial is the file's name. Each camera position
     must show both channels without the camera moving in between. Position and pointing of every shot are
-    found together with the unit. With --module, units are judged by its limits of place.
+    found together with the unit. With --module, units are judged by its limits of place, and of seam error
+    with the eye tracker and of focus step across the seam, where the shots tell these better than the
+    tolerances do; what is not known does not count as passed.
 
     The table has one row per unit, in order of serial: status (pass, pass within uncertainty, fail within
     uncertainty, fail, bad), reason, error of place with its sigma, modes in prior sigmas, and the chances of
@@ -95,7 +101,7 @@ def run(
         raise LineError("--packages needs the display they are for. Add --module.")
     limits = Limits() if module is None else module.limits
     wanted = PackageSettings(module, max_error) if packages and module is not None else None
-    settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits)
+    settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits, module, tracker)
     units = units_of(grids)
     with talk.progress(f"finding {counted(len(units), 'unit')}", len(units)) as step:
         done = run_line(
