@@ -43,7 +43,7 @@ SEAM, FOCUS = SEAM_FIGURES = ("seam_error_p95_arcmin", "focus_step_dioptres")
 # Directions of an overlap, moments of each. Of all, in the order of the nominal unit's error, every so many
 # are looked at for a unit: its own rank much like these. Draws of a unit.
 _DIRECTIONS, _MOMENTS, _EVERY, _SAMPLES = 64, 512, 16, 48
-_FOCUS_DIRECTIONS = 64
+_FOCUS_DIRECTIONS = 2000
 _SEED, _P95 = 8, 95.0
 # A figure is a unit's own where its shots tell the steps to better than this share of what tolerances allow.
 _TOLD = 0.5

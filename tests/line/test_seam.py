@@ -7,7 +7,6 @@ import pytest
 
 from prewarp.budget import Tracker, seam_budget
 from prewarp.errors import ModuleError
-from prewarp.eye import assemble_eye
 from prewarp.focus.step import focus_step
 from prewarp.frames import arcmin_between
 from prewarp.grids import read_grid
@@ -28,20 +27,39 @@ def judge(line, optics):
     return SeamJudge.of(line[0], optics[0], Tracker())
 
 
+def seam_shown(said, is_so, overlap, moments):
+    """Return the 95th percentile, arcmin, of what maps that say one thing show through what is so."""
+    direction, true, tracked, _ = moments
+    shown = []
+    for name in overlap.channels:
+        pixel = said.field(name, "G").inverse(direction, pupil_mm=tracked).pixel
+        shown.append(is_so.field(name, "G").forward(pixel, pupil_mm=true))
+    return float(np.nanpercentile(arcmin_between(*shown), 95.0))
+
+
 def test_figures_of_a_unit_that_is_known_are_those_of_the_report(line, optics, judge):
-    """`seam_budget` and `focus_step` of the unit's traced field; here slopes of tolerances alone."""
+    """`seam_budget` of the nominal unit within what their moments leave; of one at two sigma what its traced
+    field shows, and its `focus_step`: here there are slopes of tolerances alone.
+    """
     family, module = line[0], optics[0]
-    exact = 2.0 * np.random.default_rng(4).normal(size=family.count)
-    eye = assemble_eye(fields_of(MovedFields(family), exact, {}), module)
+    known, nothing = 1e-12 * np.eye(family.count), np.zeros(family.count)
+    (eye,) = eyes_of(family, module)
     (overlap,) = eye.overlaps()
-    found = judge.figures(exact, 1e-12 * np.eye(family.count))
-    budget = seam_budget(eye, overlap, samples=100_000)
-    assert found[SEAM].value == pytest.approx(budget.tracked.percentile_arcmin(95.0), rel=0.03)
-    assert found[SEAM].sigma < 0.02 * found[SEAM].value
-    step = focus_step(eye.fields, overlap.channels, overlap.tangent).step_dioptres
+    nominal = judge.figures(nothing, known)
+    budget = seam_budget(eye, overlap, samples=100_000).tracked
+    low, high = budget.interval_arcmin(95.0)
+    off = nominal[SEAM].value - budget.percentile_arcmin(95.0)
+    assert nominal[SEAM].sigma < 0.02 * nominal[SEAM].value
+    assert abs(off) < 2.5 * np.hypot(nominal[SEAM].sigma, 0.25 * (high - low))
+    exact = 2.0 * np.random.default_rng(4).normal(size=family.count)
+    found = judge.figures(exact, known)
+    fields = fields_of(MovedFields(family), exact, {})
+    shown = seam_shown(fields, fields, overlap, seam_moments(eye, overlap, Tracker()))
+    assert found[SEAM].value == pytest.approx(shown, rel=0.01)
+    step = focus_step(fields, overlap.channels, overlap.tangent).step_dioptres
     assert found[FOCUS].value == pytest.approx(np.nanmax(np.abs(step)), rel=0.02)
-    nominal = judge.figures(np.zeros(family.count), 1e-12 * np.eye(family.count))
-    assert abs(nominal[FOCUS].value - found[FOCUS].value) > 0.02 * found[FOCUS].value
+    for name in (SEAM, FOCUS):
+        assert abs(nominal[name].value - found[name].value) > 0.04 * found[name].value
 
 
 def test_a_unit_found_from_two_positions_shows_the_seam_that_is_said(line, optics, judge):
@@ -49,7 +67,7 @@ def test_a_unit_found_from_two_positions_shows_the_seam_that_is_said(line, optic
     family, path, grids = line
     (eye,) = eyes_of(family, optics[0])
     (overlap,) = eye.overlaps()
-    direction, true, tracked, _ = seam_moments(eye, overlap, Tracker())
+    moments = seam_moments(eye, overlap, Tracker())
     order = departures(family.design)
     places = [order.index(one) for own in family.channels.values() for one in own.departures]
     work = UnitWork(family, LineSettings())
@@ -59,11 +77,7 @@ def test_a_unit_found_from_two_positions_shows_the_seam_that_is_said(line, optic
         mean = found.mean[: family.count]
         drawn = np.random.default_rng([11, number]).normal(size=len(order))[places]
         said, is_so = (fields_of(MovedFields(family), one, {}) for one in (mean, drawn))
-        shown = []
-        for name in overlap.channels:
-            pixel = said.field(name, "G").inverse(direction, pupil_mm=tracked).pixel
-            shown.append(is_so.field(name, "G").forward(pixel, pupil_mm=true))
-        seam = float(np.nanpercentile(arcmin_between(*shown), 95.0))
+        seam = seam_shown(said, is_so, overlap, moments)
         step = np.nanmax(np.abs(focus_step(is_so, overlap.channels, overlap.tangent).step_dioptres))
         figures = judge.figures(mean, found.covariance[: family.count, : family.count])
         for name, wanted in ((SEAM, seam), (FOCUS, float(step))):
