@@ -5,7 +5,8 @@ traced on all cores, the line runs in `--jobs` processes. Told: seconds a unit a
 line and of all of it; flags of right units, and of units with each fault (`--faults`); packages of the
 first units (`--packages`); a line of 40 units that is killed at random moments and taken up again
 (`--kills`): its tables must be those of one that was not; or (`--cluster` UNITS) the rate of one and two
-Dask workers. Last figures: DEVELOPERS.md, "A family of units".
+Dask workers. `--pinned` holds every line to so many cores, no two of them threads of one. Last figures:
+DEVELOPERS.md, "A family of units".
 """
 
 import argparse
@@ -61,12 +62,47 @@ def command_of(family, grids, folder, jobs, *more):
 
 
 def run(family, grids, folder, jobs, *more):
-    """Run a line; return its seconds and the largest memory of any of its processes, MB."""
+    """Run a line; return its seconds and the largest memory of any of its processes so far, MB."""
     start = time.monotonic()
     done = subprocess.run(command_of(family, grids, folder, jobs, *more), check=False)
     assert done.returncode in (0, 1, 3), done.returncode
     largest = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
     return time.monotonic() - start, largest
+
+
+def spent_s():
+    """Return the processor seconds of all processes that were waited for."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def apart(count):
+    """Return `count` cores of this process, no two of them threads of one core where there are enough."""
+    first, others, seen = [], [], set()
+    for core in sorted(os.sched_getaffinity(0)):
+        told = Path(f"/sys/devices/system/cpu/cpu{core}/topology/thread_siblings_list")
+        own = told.read_text().strip() if told.exists() else str(core)
+        (others if own in seen else first).append(core)
+        seen.add(own)
+    return set((first + others)[:count])
+
+
+def told_packages(family, right, folder, jobs):
+    """Print what packages of units take: the search, one unit as a command, then the line."""
+    module = ["--packages", "--module", str(CALIB / "folded.module.toml")]
+    first, _ = run(family, right[:1], folder, 1, *module)
+    alone, _ = run(family, right[:2], folder, 1, *module)
+    before = spent_s()
+    seconds, largest = run(family, right, folder, jobs, *module)
+    count, used = len(right) - 2, spent_s() - before
+    good = sum(verify_package(folder / FOLDER / one.stem).ok for one in right[:20])
+    print(
+        f"packages: search and first {first:.1f} s; one more as a command {alone:.1f} s; then {count} units "
+        f"in {seconds:.0f} s by {jobs} processes on {len(os.sched_getaffinity(0))} cores: "
+        f"{seconds / count:.3f} s a unit, {used / count:.3f} s of processor time; {good} of "
+        f"{len(right[:20])} verified again; largest process {largest:.0f} MB",
+        flush=True,
+    )
 
 
 def told_flags(name, folder):
@@ -143,6 +179,7 @@ def main():
     parser.add_argument("--packages", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0)
+    parser.add_argument("--pinned", type=int, default=0)
     asked = parser.parse_args()
     grids = {fault: asked.folder / (fault or "right") for fault in (None, *FAULTS)}
     for place in grids.values():
@@ -165,6 +202,8 @@ def main():
         for one in waiting:
             one.result()
     print(f"traced in {time.monotonic() - start:.0f} s", flush=True)
+    if asked.pinned:
+        os.sched_setaffinity(0, apart(asked.pinned))
     right = sorted(grids[None].glob("*.npz"))[: asked.units]
     for name, part in (("half", right[: asked.units // 2]), ("all", right)):
         seconds, largest = run(family, part, asked.folder / f"line_{name}", asked.jobs)
@@ -179,16 +218,7 @@ def main():
             run(family, [grids[fault]], asked.folder / f"line_{fault}", asked.jobs)
             told_flags(fault, asked.folder / f"line_{fault}")
     if asked.packages:
-        part, place = right[: asked.packages], asked.folder / "line_packages"
-        module = ["--packages", "--module", str(CALIB / "folded.module.toml")]
-        first, _ = run(family, part[:1], place, 1, *module)
-        seconds, largest = run(family, part, place, asked.jobs, *module)
-        good = sum(verify_package(place / FOLDER / one.stem).ok for one in part)
-        print(
-            f"packages: search and first {first:.0f} s, then {(seconds) / (len(part) - 1):.2f} s a unit on "
-            f"{asked.jobs} cores; {good} of {len(part)} verified again; largest process {largest:.0f} MB",
-            flush=True,
-        )
+        told_packages(family, right[: asked.packages], asked.folder / "line_packages", asked.jobs)
     if asked.kills:
         whole, part = asked.folder / "line_forty", right[:KILLED_UNITS]
         run(family, part, whole, asked.jobs)
