@@ -76,6 +76,8 @@ class Scene:
     ghost: float = 0.0
     ghost_px: tuple[float, float] = (0.0, 0.0)
     coma: float = 0.0
+    # Coma is that of the panel's corner, and grows with this power of the distance from its middle.
+    coma_power: int = 0
     seed: int = 0
     quadrature: tuple[int, int] = (6, 20)
     vignetting: float = 1.0
@@ -121,7 +123,10 @@ class Scene:
         # A tail to one side, of zero mean: two Gaussians of unequal weight.
         parts = [(1.0, 0.0, self.blur_px)]
         if self.coma:
-            parts = [(0.8, -0.25 * self.coma, self.blur_px), (0.2, self.coma, self.blur_px * 1.3)]
+            half = np.array(self.lens.panel_px) / 2.0
+            out = np.linalg.norm(panel - half, axis=1) / np.linalg.norm(half)
+            coma = (self.coma * out**self.coma_power)[:, None, None]
+            parts = [(0.8, -0.25 * coma, self.blur_px), (0.2, coma, self.blur_px * 1.3)]
         stamp = 0.0
         for share, off, blur in parts:
             in_x, in_y = along(0, off, blur), along(1, 0.0, blur)

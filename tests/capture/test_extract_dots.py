@@ -122,6 +122,13 @@ def test_drift_is_measured_and_taken_out():
     assert np.abs(done.view.measured.shifts[:, 1]).max() < 0.003
 
 
+def test_a_tail_that_grows_steeply_to_the_rim_is_followed():
+    """With the fifth power of the distance from the middle, as higher aberrations of lenses do."""
+    done = outcome(Quiet(lens=Lens(k=-0.05), coma=0.8, coma_power=5))
+    assert len(done.mark) == 17 * 17
+    assert np.sqrt(np.mean(done.error**2)) < 0.0006
+
+
 @pytest.mark.parametrize(("coma", "worst"), [(0.3, 0.002), (0.5, 0.0035)])
 def test_a_tail_to_one_side_leaves_the_centroid(coma, worst):
     """A fifth of the light `coma` px aside, of zero mean; what is left goes with the fifth moment of the

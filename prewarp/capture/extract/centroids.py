@@ -17,12 +17,12 @@ from prewarp.checks import BoolArray, FloatArray, IntArray
 
 _BLURS = (0.4, 0.6, 0.8, 1.1, 1.5, 2.1, 3.0)
 _SHAPE = ("xx", "xy", "yy", "dilation", "xxx", "xxy", "xyy", "yyy")
-_SHAPE_DEGREE = 3
+_SHAPE_DEGREE = 5
 # How large shape terms may be before any dot is seen, in the blur to this power; over the field less by
 # degree.
 _SHAPE_PRIOR = np.array([0.6, 0.6, 0.6, 0.2, 0.15, 0.15, 0.15, 0.15])
 _SHAPE_POWER = (2, 2, 2, 0, 3, 3, 3, 3)
-_FADING = (1.0, 1.0, 0.4, 0.15)
+_FADING = (1.0, 1.0, 0.6, 0.4, 0.25, 0.15)
 _SHAPE_FACTORS = (0.5, 1.0, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0)
 REACH_BLURS = 3.2
 _AT_ONCE = 64
@@ -103,8 +103,8 @@ def first_blur(own: FloatArray, variance: FloatArray, offset: FloatArray, shape:
 
 @dataclass(frozen=True)
 class FieldShape:
-    """What dots have in common: `terms` (10, 8) of the shape over the field, relative to the light; `spread`
-    (80, 80) their covariance; `blur` 1-sigma of the round blur, the pixel's included, px.
+    """What dots have in common: `terms` (21, 8) of the shape over the field, relative to the light; `spread`
+    (168, 168) their covariance; `blur` 1-sigma of the round blur, the pixel's included, px.
     """
 
     terms: FloatArray
@@ -308,7 +308,7 @@ def _amplitude(dot: PictureArray, weight: PictureArray, data: PictureArray) -> F
 
 
 def _field_terms(field: FloatArray) -> FloatArray:
-    """Return polynomials of the place in the field (n, 10)."""
+    """Return polynomials of the place in the field (n, 21)."""
     x, y = np.clip(field, -1.2, 1.2).T
     pairs = [(i, t - i) for t in range(_SHAPE_DEGREE + 1) for i in range(t + 1)]
     terms: FloatArray = np.stack([x**i * y**j for i, j in pairs], axis=1)
@@ -318,7 +318,7 @@ def _field_terms(field: FloatArray) -> FloatArray:
 def _smooth_shape(
     reduced: FloatArray, right: FloatArray, scale: FloatArray, places: FloatArray, blur: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return shape terms over the field (10, 8), relative to the light, and their covariance (80, 80)."""
+    """Return shape terms over the field (21, 8), relative to the light, and their covariance (168, 168)."""
     # A few very bright dots shall not decide alone: information is capped at twice the middle.
     strength = np.einsum("nii->n", reduced) * scale**2
     share = np.minimum(1.0, 2.0 * float(np.median(strength)) / np.maximum(strength, 1e-30))

@@ -15,7 +15,7 @@ from prewarp.capture.paths import path_inside
 from prewarp.errors import PrewarpError
 from prewarp.files import npz_bytes, read_npz, sha256_of_file, write_bytes
 
-_FORMAT = "prewarp pose 4"
+_FORMAT = "prewarp pose 5"
 _LIMIT_BYTES = 256 << 20
 WHAT = "the result of a pose"
 
