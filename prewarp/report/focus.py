@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 _WIDTH_PX, _HEIGHT_PX, _HIGH_PX = 820, 880, 680
 _NODES = 41
+# A sigma below is not told more closely.
+_LEAST_TOLD = 1e-4
 CENTRE_MM = np.zeros(3)
 
 
@@ -163,7 +165,9 @@ def _draw_steps(
                 linewidth=0,
             )
             sigma = step.sigma_dioptres[np.isfinite(step.sigma_dioptres)]
-            sure = f", 1-sigma {np.sqrt(np.mean(sigma**2)):.2g}" if sigma.size else ""
+            spread = float(np.sqrt(np.mean(sigma**2))) if sigma.size else 0.0
+            told = f"{spread:.2g}" if spread >= _LEAST_TOLD else f"below {_LEAST_TOLD:g}"
+            sure = f", 1-sigma {told}" if sigma.size else ""
             axes.plot(
                 rows,
                 [one.mean() for one in size],

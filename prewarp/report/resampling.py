@@ -1,7 +1,7 @@
 """Resampling picture: how finely the panels sample the content, and what contrast each filter keeps."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,7 +16,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH_PX, _HEIGHT_PX = 1180, 900
-_FILTER_COLOURS = dict(zip(FILTERS, (BLUE, ORANGE, GREEN), strict=True))
+# Told apart in grey by line and mark.
+_FILTER_STYLES = dict(
+    zip(
+        FILTERS,
+        ((BLUE, "solid", "o"), (ORANGE, (0, (5, 2)), "s"), (GREEN, (0, (6, 2, 1.5, 2)), "^")),
+        strict=True,
+    )
+)
 # Scales at which the closed form is checked by drawn gratings.
 _MEASURED = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0)
 
@@ -102,15 +109,17 @@ def _mark(axes: "Axes", maps: Sequence[SamplingMap]) -> None:
 def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:
     scale = np.linspace(1.0, 4.0, 121)
     for name in FILTERS:
-        colour = _FILTER_COLOURS[name]
+        colour, line, mark = _FILTER_STYLES[name]
+        drawn: dict[str, Any] = {"color": colour, "linestyle": line, "linewidth": 2.0, "label": name}
         if folded:
-            axes.plot(scale, 100.0 * folded_contrast(name, scale), color=colour, linewidth=2.0, label=name)
+            axes.plot(scale, 100.0 * folded_contrast(name, scale), **drawn)
             continue
         mean, worst = kept_contrast(name, scale)
-        axes.plot(scale, 100.0 * mean, color=colour, linewidth=2.0, label=name)
+        # The mark of a filter stands in the legend too.
+        axes.plot(scale, 100.0 * mean, marker=mark, markevery=[], markersize=5, **drawn)
         axes.plot(scale, 100.0 * worst, color=colour, linewidth=1.0, linestyle="dotted")
         measured = [100.0 * measured_contrast(name, value)[0] for value in _MEASURED]
-        axes.plot(_MEASURED, measured, "o", color=colour, markersize=5)
+        axes.plot(_MEASURED, measured, mark, color=colour, markersize=5)
     low, high = np.clip([used.min(), used.max()], 1.0, 4.0)
     axes.axvspan(low, high, color=INK, alpha=0.08, linewidth=0.0)
     axes.set(
@@ -122,6 +131,6 @@ def _draw_contrast(axes: "Axes", used: np.ndarray, *, folded: bool) -> None:
         axes.set(
             ylabel="contrast, %",
             title="Contrast kept at the panel's finest lines (Nyquist)\n"
-            "line: mean, dots on it: measured, dotted: worst placing",
+            "line: mean, marks on it: measured, dotted: worst placing",
         )
     axes.legend(frameon=True)

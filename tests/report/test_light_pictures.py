@@ -135,7 +135,10 @@ def test_sampling_lies_where_it_is_seen_and_contrast_is_that_of_each_filter(fiel
         np.testing.assert_allclose(y, 100.0 * kept_contrast(name, x)[0])
         x, y = line(folded, name).T
         np.testing.assert_allclose(y, 100.0 * folded_contrast(name, x))
-    dots = [np.column_stack(one.get_data()) for one in kept.lines if one.get_marker() == "o"]
+    # Its measured marks stand alone, without a line.
+    dots = [np.column_stack(one.get_data()) for one in kept.lines if one.get_linestyle() == "None"]
+    assert len({one.get_marker() for one in kept.lines if one.get_linestyle() == "None"}) == 3
+    assert len({str(one.get_linestyle()) + str(one._dash_pattern) for one in folded.lines}) == 3
     assert dots[0][3].tolist() == [2.0, 100.0 * measured_contrast("bilinear", 2.0)[0]]
     assert "Contrast kept" in kept.get_title() and "Aliasing" in folded.get_title()
 

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import lru_cache
+from unittest.mock import patch
 
 from prewarp.report.live.eye_data import eye_data
 from prewarp.report.live.part import live_part
@@ -12,6 +13,8 @@ from tests.export.device_builds import chebyshev_lookup, small_build
 HOSTILE = "</script><script>alert('1')</script> & \"x\" <!--"
 # Both with a power law and 10 bits: gains, and a white match that mixes; late rotation.
 KINDS = {"matched": {"matched": True}, "late": {"late": True}}
+# Along a side of a panel's mesh: so few that straight triangles are seen to differ from the map.
+CELLS = 16
 # Of the view: a software renderer draws it often.
 WIDTH = 192
 
@@ -25,7 +28,9 @@ def small_eyes():
         lookup = chebyshev_lookup(matched=True)
         # Without gains it is the other's lookup.
         lookup = lookup if "matched" in options else replace(lookup, gains=())
-        made[kind] = build, lookup, {**eye_data(build, lookup), "name": HOSTILE if made else "plain"}
+        with patch("prewarp.report.live.eye_data.FEWEST_CELLS", CELLS):
+            data = eye_data(build, lookup)
+        made[kind] = build, lookup, {**data, "name": HOSTILE if made else "plain"}
     return made
 
 
