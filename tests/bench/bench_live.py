@@ -6,8 +6,8 @@ by the text that reads shares of light, shares everywhere, all of the view. Time
 `glFinish` and the wall.
 `python -m tests.bench.bench_live [--data FILE] [--write FILE] [--json]`: `--write` keeps what the page would
 hold for the coaxial demo, which takes a minute or more to make; `--data` reads it back.
-Goal: at most 4 ms on a data-centre GPU. Last figures, H200: meshes and shares 0.46 ms, panels (455 x 364 px)
-0.42, view 0.67, all of it 1.44 to 1.59.
+Goal: at most 4 ms on a data-centre GPU. Last figures, H200: meshes and shares 0.40 to 0.45 ms, panels
+(456 x 366 px) 0.60 to 0.67, view 0.93 to 1.01, all of it 1.93 to 2.10.
 """
 
 import argparse
