@@ -8,7 +8,7 @@ explains.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as f_distribution
+from scipy import special
 
 from prewarp.checks import FloatArray, IntArray
 
@@ -60,10 +60,10 @@ def find_exchange(
     best = int(np.argmax(explained))
     others = max(float(np.sum(left**2)) - float(explained[best]), 1e-300)
     ratio = float(explained[best]) / 4.0 / (others / (2.0 * freedom))
-    chance = float(f_distribution.logsf(ratio, 4, 2 * freedom))
+    chance = float(special.fdtrc(4, 2 * freedom, ratio))
     lengths = np.hypot(*a[best]), np.hypot(*b[best])
     opposite = np.hypot(*(a[best] + b[best])) <= _OPPOSITE * 0.5 * sum(lengths)
-    if chance > np.log(_CHANCE / len(first)) or min(lengths) < least_px or not opposite:
+    if chance > _CHANCE / len(first) or min(lengths) < least_px or not opposite:
         return None
     places = np.array([first[best], second[best]])
     leverage = 1.0 - np.hypot(*left[places].T) / np.array(lengths)

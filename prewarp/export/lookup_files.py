@@ -196,7 +196,7 @@ def _same_code(text: str, found: bytes) -> bool:
 def _library(compiler: str) -> ctypes.CDLL:
     """Return the compiled evaluator, loaded: one for all packages of a process. Its file is not kept."""
     with tempfile.TemporaryDirectory(prefix="prewarp-", ignore_cleanup_errors=True) as folder:
-        return ctypes.CDLL(str(compile_evaluator(Path(folder), compiler=compiler, options=("-O1",))))
+        return ctypes.CDLL(str(compile_evaluator(Path(folder), compiler=compiler, options=("-O0",))))
 
 
 def _run(evaluator: CEvaluator, seen: LookupAtTruth, tally: Tally) -> int:

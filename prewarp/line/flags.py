@@ -16,7 +16,7 @@ do not share, known from finitely many: its own scatter widens the thresholds (F
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from prewarp.line.estimate import Estimate
 from prewarp.line.family import Family
@@ -71,9 +71,9 @@ def flags_of(found: Estimate, family: Family, /) -> Flags:
     figure, figure_p = _figure(found, family)
     return Flags(
         outside / freedom,
-        float(stats.f.sf(outside / freedom, freedom, noise_freedom)),
+        float(special.fdtrc(freedom, noise_freedom, outside / freedom)),
         inside / rank,
-        float(stats.f.sf(inside / rank, rank, noise_freedom)),
+        float(special.fdtrc(rank, noise_freedom, inside / rank)),
         figure,
         figure_p,
     )
@@ -91,4 +91,4 @@ def _figure(found: Estimate, family: Family) -> tuple[str, float]:
             largest, term = float(size[place]), family.channels[name].figure_terms[place]
             amount, sigma = (term.sigma * one for one in (size[place] / root[place], 1.0 / root[place]))
             text = f"channel '{name}', {term.label}: {amount:.2g} um, 1-sigma {sigma:.1g}"
-    return text, min(1.0, count * 2.0 * float(stats.norm.sf(largest)))
+    return text, min(1.0, count * 2.0 * float(special.ndtr(-largest)))

@@ -19,6 +19,7 @@ from prewarp.export.write import PUPILS
 from prewarp.eye import Eye, assemble_eye
 from prewarp.field import Field, FieldSet
 from prewarp.files import read_bytes, write_bytes
+from prewarp.fitting.expansion import Expansion
 from prewarp.line.family import Family
 from prewarp.line.moved import MovedFields
 from prewarp.line.tables import SEARCH_SHARE, FamilyTables
@@ -48,7 +49,24 @@ class PackageSettings:
 
 def fields_of(moved: MovedFields, coefficients: FloatArray, /, provenance: dict[str, object]) -> FieldSet:
     """Return the fields of a unit of a family for coefficients (count,) in prior sigmas."""
-    family = moved.family
+    return _fields(moved.family, moved.expansions(coefficients), provenance)
+
+
+def nominal_fields(family: Family, /) -> FieldSet:
+    """Return a family's nominal fields as they are, without what the trace shows beside them: 0.003 px of the
+    folded demo.
+    """
+    expansions = {
+        (name, colour): own.expansion(place)
+        for name, own in family.channels.items()
+        for place, colour in enumerate(family.colours)
+    }
+    return _fields(family, expansions, {})
+
+
+def _fields(
+    family: Family, expansions: dict[tuple[str, str], Expansion], provenance: dict[str, object]
+) -> FieldSet:
     fields = {
         (name, colour): Field(
             name,
@@ -58,7 +76,7 @@ def fields_of(moved: MovedFields, coefficients: FloatArray, /, provenance: dict[
             family.channels[name].captured_tangent,
             family.channels[name].border_px,
         )
-        for (name, colour), expansion in moved.expansions(coefficients).items()
+        for (name, colour), expansion in expansions.items()
     }
     return FieldSet(fields, family.pupil_box_mm, (), {**family.provenance, **provenance})
 

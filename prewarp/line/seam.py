@@ -34,15 +34,14 @@ from prewarp.frames import (
     unit_from_tangent,
 )
 from prewarp.line.family import Family
-from prewarp.line.moved import MovedFields
-from prewarp.line.package import fields_of
+from prewarp.line.package import nominal_fields
 from prewarp.module import DisplayModule
 from prewarp.seam.overlap import Overlap
 
 SEAM, FOCUS = SEAM_FIGURES = ("seam_error_p95_arcmin", "focus_step_dioptres")
 # Directions of an overlap, moments of each. Of all, in the order of the nominal unit's error, every so many
 # are looked at for a unit: its own rank much like these. Draws of a unit.
-_DIRECTIONS, _MOMENTS, _EVERY, _SAMPLES = 64, 512, 16, 48
+_DIRECTIONS, _MOMENTS, _EVERY, _SAMPLES = 32, 1024, 16, 48
 _FOCUS_DIRECTIONS = 2000
 _SEED, _P95 = 8, 95.0
 # A figure is a unit's own where its shots tell the steps to better than this share of what tolerances allow.
@@ -154,7 +153,7 @@ def eyes_of(family: Family, display: DisplayModule, /) -> tuple[Eye, ...]:
     ModuleError
         The display is another: its channels, colours or panels are not those of the family.
     """
-    return tuple(assemble_eyes(fields_of(MovedFields(family), np.zeros(family.count), {}), display))
+    return tuple(assemble_eyes(nominal_fields(family), display))
 
 
 def _seam(family: Family, eye: Eye, overlap: Overlap, tracker: Tracker) -> tuple[_Steps, float]:
