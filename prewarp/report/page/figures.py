@@ -16,7 +16,7 @@ from prewarp.report.page.light import SeamSeen, Seen
 from prewarp.report.page.tree import FigureItem
 from prewarp.report.resampling import resampling_figure
 from prewarp.report.seam_map import SeamMap, seam_figure, seam_map_figure
-from prewarp.report.style import figure_bytes
+from prewarp.report.style import figure_bytes, in_palette
 from prewarp.resampling.sampling_map import SamplingMap
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 
 def drawn_item(key: str, drawn: "Figure", caption: str, alt: str, /) -> FigureItem:
-    """Return a figure as an item of a section."""
-    png = figure_bytes(drawn)
+    """Return a figure as an item of a section, in few colours: a page holds many."""
+    png = in_palette(figure_bytes(drawn))
     width, height = struct.unpack(">II", png[16:24])
     return FigureItem(key, caption, alt, png, (width, height))
 
