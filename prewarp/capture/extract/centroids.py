@@ -22,7 +22,7 @@ _SHAPE_DEGREE = 5
 # degree.
 _SHAPE_PRIOR = np.array([0.6, 0.6, 0.6, 0.2, 0.15, 0.15, 0.15, 0.15])
 _SHAPE_POWER = (2, 2, 2, 0, 3, 3, 3, 3)
-_FADING = (1.0, 1.0, 0.6, 0.4, 0.25, 0.15)
+_FADING = (1.0, 1.0, 0.4, 0.15, 0.02, 0.01)
 _SHAPE_FACTORS = (0.5, 1.0, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0)
 REACH_BLURS = 3.2
 _AT_ONCE = 64
