@@ -314,6 +314,14 @@ class CLight:
         )
         return claims.T, depths.T
 
+    def shares_of(self, tangent: FloatArray, /, *, edge_deg: float) -> np.ndarray:
+        """Return weights (channels, n) that fade towards the rim, in one call: in floats alone."""
+        rows = _as_c(tangent, DIRECTION_ONE, False)
+        out = np.empty((len(rows), self._channels), rows.dtype)
+        count, edge = ctypes.c_size_t(len(rows)), ctypes.c_float(edge_deg)
+        self._c.prewarp_shares_of(ctypes.byref(self._light), _pointer(rows), count, edge, _pointer(out))
+        return out.T
+
     def lit(self, tangent: FloatArray, /) -> np.ndarray:
         """Return which channels (channels, n) show directions (n, 2) in every colour."""
         rows, call = _as_c(tangent, DIRECTION_ONE, self._fixed), getattr(self._c, f"{self._prefix}_is_lit")

@@ -13,7 +13,7 @@ NUMBER_BYTES = 4
 # Codes of Chebyshev terms are added by so many; those too many come to lie behind the last sum.
 ADDED_BY = 4
 # Of a prepared border besides three for each of its points.
-BORDER_NUMBERS = 4
+BORDER_NUMBERS = 6
 
 
 def lent_memory(lookup: Lookup | None, /) -> str:

@@ -21,6 +21,13 @@ from prewarp.lookup.tables import BorderTable, ClaimTable, GainTable, Lookup, Re
 _F = np.float32
 BORDER_UNIT = _F(65535.0)
 DEGREES = _F(57.29577951308232)
+# Degrees of atan(r) / r as a ratio of polynomials in r^2 up to 3 (60 degrees), of least largest error, 1e-8.
+_NEAR_SQUARE = _F(3.0)
+_ANGLE_ABOVE = [_F(one) for one in (1.1700073, 20.03608, 68.20114, 57.29578)]
+_ANGLE_BELOW = [_F(one) for one in (0.0011253575, 0.07767833, 0.6575962, 1.523667, 1.0)]
+# Degrees of (1 + r^2)^(-3/4) in the same way, good to 1.2e-6.
+_STEP_ABOVE = [_F(one) for one in (3.3757699, 37.3309, 57.295715)]
+_STEP_BELOW = [_F(one) for one in (0.020886298, 0.45426834, 1.4014885, 1.0)]
 # atan(sqrt(x)) / sqrt(x) for x up to tan(22.5 degrees)^2 = 0.1716: the next term is 4e-8.
 _ARCTANGENT = [_F(sign / number) for number, sign in zip(range(15, 0, -2), [-1.0, 1.0] * 4, strict=True)]
 # 2^f for f within half of 0: Taylor, the next term is 6e-8.
@@ -29,6 +36,8 @@ _POWER = [
     for one in (1.5403530e-4, 1.3333558e-3, 9.6181291e-3, 5.5504109e-2, 2.4022651e-1, 6.9314718e-1, 1.0)
 ]
 _LOG2_E, _LARGEST_POWER = _F(1.44269504), _F(96.0)
+# The box around a border beyond which nothing is shown, over the border's own.
+_AROUND = _F(1.03125)
 
 
 @dataclass(frozen=True)
@@ -36,22 +45,26 @@ class PreparedBorder:
     """A border as seen from one pupil position.
 
     `middle` (2,), a direction; `vertices` (n, 2), directions less the middle, by rising `angle` (n,).
+    `around` (2,): half size of a box about the middle beyond which nothing is shown.
     """
 
     middle: Float32Array
     vertices: Float32Array
     angle: Float32Array
+    around: Float32Array
 
     def beside(self, tangent: Float32Array, /) -> tuple[Float32Array, Float32Array]:
         """Return how far inside the line of the piece ahead directions (n, 2) lie, times that piece's length,
-        and the square of its length, (n,) each.
+        0 at most beyond the box; and the square of its length, (n,) each.
         """
         place = tangent - self.middle
         found = np.searchsorted(self.angle, turning(place), side="right") - 1
         here, there = self.vertices[found], self.vertices[(found + 1) % len(self.vertices)]
         along, across = there - here, place - here
         square = along[:, 0] * along[:, 0] + along[:, 1] * along[:, 1]
-        return along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0], square
+        beside = along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0]
+        close = np.all(np.abs(place) < self.around, axis=1)
+        return np.where(close, beside, np.where(beside < _F(0.0), beside, _F(0.0))), square
 
     def contains(self, tangent: Float32Array, /) -> BoolArray:
         """Return which directions (n, 2) lie inside; NaN does not."""
@@ -148,11 +161,10 @@ class PreparedLight:
         return claims_at(claims, tangent, len(depths)), depths
 
     def _map_depth(self, place: int, tangent: Float32Array, limit: np.float32) -> Float32Array:
-        one = _F(1.0)
         beside, square = self._borders[place].beside(tangent)
-        root = np.sqrt(one + (tangent[:, 0] * tangent[:, 0] + tangent[:, 1] * tangent[:, 1]))
-        per_unit = DEGREES / (root * np.sqrt(root))
-        depth = np.where(square > _F(0.0), beside / np.sqrt(square) * per_unit, _F(0.0))
+        per_unit = _degrees_per_unit(tangent)
+        per_piece = np.where(square > _F(0.0), _F(1.0) / np.sqrt(square), _F(0.0))
+        depth = beside * per_piece * per_unit
         regions, near = self.lookup.borders[place].regions, depth > -limit
         depth = np.where(near, np.where(depth < limit, depth, limit), -limit)
         if not regions or not near.any():
@@ -194,6 +206,17 @@ class PreparedLight:
         for one in own:
             total = total + one
         return lit, np.where(total > _F(0.0), own / np.where(total > _F(0.0), total, _F(1.0)), _F(0.0))
+
+    def shares(self, tangent: FloatArray, /, *, edge_deg: float) -> Float32Array:
+        """Return the weights (channels, n) of directions (n, 2), fading inside the rim of what any channel shows,
+        over `edge_deg` degrees: what shaders show (`prewarp.seam.blend.shown_weights`).
+        """
+        weights, edge = self.weights(tangent), _F(edge_deg)
+        if not edge > _F(0.0):
+            return weights
+        depth = self.claims_and_depths(tangent, limit_deg=edge_deg)[1].max(axis=0)
+        s = np.maximum(depth / edge, _F(0.0))
+        return np.asarray(weights * (s * s * s * (s * (_F(6.0) * s - _F(15.0)) + _F(10.0))))
 
     def gain(self, place: int, pixel: FloatArray, tangent: FloatArray, /) -> Float32Array:
         """Return the gain (n,) of a map's channel and colour at panel points (n, 2), px, in directions."""
@@ -238,68 +261,90 @@ def prepared_border(border: BorderTable, own: PreparedMap, /) -> PreparedBorder:
     angle = turning(vertices)
     first = int(np.argmin(angle))
     vertices, angle = np.roll(vertices, -first, axis=0), np.roll(angle, -first)
-    return PreparedBorder(middle, np.ascontiguousarray(vertices), np.maximum.accumulate(angle))
+    around = np.abs(vertices).max(axis=0) * _AROUND
+    return PreparedBorder(middle, np.ascontiguousarray(vertices), np.maximum.accumulate(angle), around)
 
 
 def turning(place: Float32Array, /) -> Float32Array:
     """Return a number (n,) from 0 to 4 that rises with the angle of points (n, 2) about 0."""
     x, y = place[:, 0], place[:, 1]
-    size = np.abs(x) + np.abs(y)
-    share = np.where(size > _F(0.0), y / np.where(size > _F(0.0), size, _F(1.0)), _F(0.0))
-    back = np.where(x < _F(0.0), _F(2.0) - share, np.where(y < _F(0.0), _F(4.0) + share, share))
-    return np.asarray(back)
+    share = y / (np.abs(x) + np.abs(y) + _F(1e-30))
+    sign = np.where(x < _F(0.0), _F(-1.0), _F(1.0))
+    start = np.where(x < _F(0.0), _F(2.0), np.where(y < _F(0.0), _F(4.0), _F(0.0)))
+    return np.asarray(start + sign * share)
 
 
 def claims_at(claims: ClaimTable, tangent: FloatArray, channels: int, /) -> Float32Array:
     """Return the claims (channels, n), 0 or more, of directions (n, 2)."""
     with np.errstate(all="ignore"):
         plane = plane_deg_32(np.asarray(tangent, dtype=np.float64).astype(np.float32))
-    firsts, weights = [], []
+    firsts, weights, per_deg = [], [], _F(1.0) / _F(claims.pitch_deg)
     for axis, count in enumerate((claims.columns, claims.rows)):
         last = _F(count - 3)
-        place = (plane[:, axis] - _F(claims.origin_deg[axis])) / _F(claims.pitch_deg)
+        place = (plane[:, axis] - _F(claims.origin_deg[axis])) * per_deg
         place = np.where(place > _F(0.0), place, _F(0.0))
         place = np.where(place < last, place, last)
         first = np.where(place < last - _F(1.0), place, last - _F(1.0)).astype(np.int64)
         firsts.append(first)
-        weights.append(cubic_weights_32(place - first.astype(np.float32)))
+        weights.append(_six_cubic_weights(place - first.astype(np.float32)))
     (c, r), (across, down) = firsts, weights
     codes = claims.block.numbers.astype(np.float32).reshape(channels, claims.rows, claims.columns)
     total = np.zeros((channels, len(plane)), dtype=np.float32)
-    for j in range(4):
-        line = np.zeros_like(total)
-        for i in range(4):
-            line = line + across[i] * codes[:, r + j, c + i]
-        total = total + down[j] * line
-    value = total * _F(claims.block.scale)
+    for i in range(4):
+        column = np.zeros_like(total)
+        for j in range(4):
+            column = column + down[j] * codes[:, r + j, c + i]
+        total = total + across[i] * column
+    # Both axes carry six times their weights.
+    value = total * (_F(claims.block.scale) / _F(36.0))
     return np.where(value > _F(0.0), value, _F(0.0))
 
 
-def cubic_weights_32(t: Float32Array, /) -> list[Float32Array]:
-    """Return the four weights of a uniform cubic B-spline at t, 0 to 1 from the second node to the third."""
-    s, six = _F(1.0) - t, _F(6.0)
+def _six_cubic_weights(t: Float32Array) -> list[Float32Array]:
+    """Return six times the weights of a uniform cubic B-spline at t, 0 to 1 from its second node on."""
+    s, three = _F(1.0) - t, _F(3.0)
     return [
-        s * s * s / six,
-        ((_F(3.0) * t - six) * t * t + _F(4.0)) / six,
-        (((_F(-3.0) * t + _F(3.0)) * t + _F(3.0)) * t + _F(1.0)) / six,
-        t * t * t / six,
+        s * s * s,
+        (three * t - _F(6.0)) * t * t + _F(4.0),
+        ((-three * t + three) * t + three) * t + _F(1.0),
+        t * t * t,
     ]
 
 
 def plane_deg_32(tangent: Float32Array, /) -> Float32Array:
-    """Return angle from straight ahead along the azimuth, (n, 2) degrees; the angle is halved twice first."""
+    """Return angle from straight ahead along the azimuth, (n, 2) degrees.
+
+    Beyond 60 degrees the angle is halved twice, then comes the arc tangent's series.
+    """
     one = _F(1.0)
     with np.errstate(all="ignore"):
-        square = tangent[:, 0] * tangent[:, 0] + tangent[:, 1] * tangent[:, 1]
-        first = one + np.sqrt(one + square)
-        square = square / (first * first)
+        given = _square(tangent)
+        first = one + np.sqrt(one + given)
+        square = given / (first * first)
         second = one + np.sqrt(one + square)
         square = square / (second * second)
-        series = np.full_like(square, _ARCTANGENT[0])
-        for term in _ARCTANGENT[1:]:
-            series = series * square + term
-        factor = series * (_F(4.0) * DEGREES) / (first * second)
-        return np.asarray(tangent * factor[:, None])
+        far = _horner(_ARCTANGENT, square) * (_F(4.0) * DEGREES) / (first * second)
+        near = _horner(_ANGLE_ABOVE, given) / _horner(_ANGLE_BELOW, given)
+        return np.asarray(tangent * np.where(given <= _NEAR_SQUARE, near, far)[:, None])
+
+
+def _degrees_per_unit(tangent: Float32Array) -> Float32Array:
+    """Return degrees of a small step of directions (n, 2), between those across and along the radius."""
+    square = _square(tangent)
+    root = np.sqrt(_F(1.0) + square)
+    near = _horner(_STEP_ABOVE, square) / _horner(_STEP_BELOW, square)
+    return np.where(square <= _NEAR_SQUARE, near, DEGREES / (root * np.sqrt(root)))
+
+
+def _square(tangent: Float32Array) -> Float32Array:
+    return np.asarray(tangent[:, 0] * tangent[:, 0] + tangent[:, 1] * tangent[:, 1])
+
+
+def _horner(terms: list[np.float32], x: Float32Array) -> Float32Array:
+    value = np.full_like(x, terms[0])
+    for term in terms[1:]:
+        value = value * x + term
+    return value
 
 
 def exponential_32(x: Float32Array, /) -> Float32Array:

@@ -1,4 +1,6 @@
-"""What weights cost in C: ns a direction, and as ratios to the direction of a panel point in the same run.
+"""What weights cost in C: ns a direction, beside a panel point's direction and a clock cycle in the same run.
+
+Last figures: DEVELOPERS.md.
 
 `python -m tests.bench.bench_light [BLOB]`; without a blob that of the small build of the tests.
 """
@@ -24,7 +26,7 @@ def main():
         if len(sys.argv) < 2:
             blob.write_bytes(blob_from_lookup(chebyshev_lookup()))
         shutil.copy(Path(__file__).parent / "bench_light.c", folder)
-        for option in ("-Os", "-O3"):
+        for option in ("-Os", "-O2", "-O3"):
             program = folder / f"light{option}"
             sources = [str(folder / source) for source in SOURCES if source.endswith(".c")]
             command = ["gcc", *STRICT, "-D_POSIX_C_SOURCE=199309L", option, "-I", str(folder)]
@@ -32,10 +34,11 @@ def main():
             subprocess.run(command, check=True)
             done = subprocess.run([str(program), str(blob)], capture_output=True, text=True, check=True)
             found = dict(line.split() for line in done.stdout.splitlines())
-            base = float(found["direction"])
+            base, cycle = float(found["direction"]), float(found["cycle"])
             print(f"gcc {option}, {blob.name}")
             for what, value in found.items():
-                print(f"  {what:20s} {float(value):8.1f} ns {float(value) / base:7.2f} x a direction")
+                ns = float(value)
+                print(f"  {what:26s} {ns:8.2f} ns {ns / base:7.2f} x a direction {ns / cycle:7.0f} cycles")
 
 
 if __name__ == "__main__":

@@ -19,10 +19,11 @@ from prewarp.lookup import prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.blob_reading import lookup_from_blob
 from prewarp.lookup.chebyshev_terms import chebyshev_table
-from prewarp.lookup.device_light import PreparedLight
+from prewarp.lookup.device_light import PreparedLight, plane_deg_32
 from prewarp.lookup.layout import MAP
 from prewarp.lookup.pupil import region_exponents
 from prewarp.lookup.tables import Family, Lookup
+from prewarp.seam.blend import shown_weights
 from tests.lookup.slow_lookup import PUPIL, slow_direction
 from tests.lookup.small_lookups import BOX_MM, CASES, SIZE, case, small_blobs
 from tests.lookup.test_blob import (
@@ -259,6 +260,40 @@ def test_weights_and_gains(library, name, pupil):
     assert np.all(real.gain(0, pixels(3), direction[:3]) == 1.0)
     assert np.all(real.gain(9, pixels(3), direction[:3]) == 0.0)
     assert np.all(whole.gain(9, pixels(3), direction[:3]) == 0.0)
+
+
+@pytest.mark.parametrize("pupil", PUPILS)
+def test_light_that_fades_at_the_rim_as_in_shaders(library, pupil):
+    lookup = lookup_from_blob(small_blobs()["chebyshev"])
+    twin, real = PreparedLight(lookup, pupil), CEvaluator(library, small_blobs()["chebyshev"]).light_at(pupil)
+    odd = np.array([[np.nan, 0.0], [1e30, -1e30], [0.0, 0.0]], dtype=np.float32)
+    asked = np.concatenate([tangents(), odd])
+    for edge in (0.0, 0.5, 6.0):
+        shares = twin.shares(asked, edge_deg=edge)
+        np.testing.assert_array_equal(real.shares_of(asked, edge_deg=edge), shares)
+        # One call each goes another way.
+        one_by_one = [real.shares_of(one[None], edge_deg=edge)[:, 0] for one in asked]
+        np.testing.assert_array_equal(np.transpose(one_by_one), shares)
+        # What shaders are held to: the blend's own fade.
+        depth = twin.claims_and_depths(asked, limit_deg=50.0)[1].max(axis=0)[None].astype(float)
+        fade = shown_weights(np.ones_like(depth), depth, edge_deg=edge)
+        np.testing.assert_allclose(shares, twin.weights(asked) * fade, atol=2e-6)
+    assert 0.02 < np.mean((shares.sum(axis=0) > 0.05) & (shares.sum(axis=0) < 0.95)) < 0.9
+
+
+@pytest.mark.parametrize("place", [59.9, 60.0, 60.1, 85.0])
+def test_angles_far_out_follow_the_arc_tangent(place):
+    """Two formulas meet at 60 degrees."""
+    azimuth = np.linspace(0.0, 2.0 * np.pi, 50)
+    direction = np.tan(np.radians(place)) * np.array([np.cos(azimuth), np.sin(azimuth)]).T
+    found = plane_deg_32(direction.astype(np.float32))
+    np.testing.assert_allclose(np.hypot(*found.T.astype(float)), place, rtol=4e-7)
+
+
+def test_angles_of_all_directions_follow_the_arc_tangent():
+    radius = np.linspace(1e-4, 4.0, 4001).astype(np.float32)
+    found = plane_deg_32(np.stack([radius, np.zeros_like(radius)], axis=1))[:, 0]
+    np.testing.assert_allclose(found, np.degrees(np.arctan(radius.astype(float))), rtol=4e-7)
 
 
 @pytest.mark.outside

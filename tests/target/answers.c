@@ -15,7 +15,7 @@ extern const unsigned blob_size;
 #ifndef ANSWERS_MEMORY
 #define ANSWERS_MEMORY 40000
 #endif
-enum { MOST_MAPS = 6, COLUMNS = 17, ROWS = 9, POINTS = 24 };
+enum { MOST_MAPS = 6, COLUMNS = 17, ROWS = 9, POINTS = 24, LINE = 37 };
 
 static uint32_t sum_of(uint32_t crc, const void *numbers, size_t count)
 {
@@ -106,6 +106,22 @@ static void by_floats(const prewarp_lookup *lookup, const float pupil[3])
             const float one = prewarp_weight(&light, channel, direction);
             told("weight", channel, sum_of((uint32_t)prewarp_is_lit(&light, channel, direction), &one, 1));
         }
+    }
+    for (point = 0; point < POINTS; point++) { /* a line of them in one call, sixteen side by side and some left */
+        static float line[2u * LINE], shares[LINE * MOST_MAPS], depths[LINE * MOST_MAPS];
+        const size_t numbers = (size_t)LINE * lookup->channel_count;
+        uint32_t k;
+        for (k = 0; k < LINE; k++) {
+            line[2u * k] = 0.027f * (float)k - 0.5f + 0.003f * (float)point;
+            line[2u * k + 1u] = 0.3f - 0.025f * (float)point + 0.001f * (float)k;
+        }
+        prewarp_weights_of(&light, line, LINE, shares);
+        told("line weights", point, sum_of(0, shares, numbers));
+        prewarp_shares_of(&light, line, LINE, 3.0f, shares);
+        told("line shares", point, sum_of(0, shares, numbers));
+        prewarp_claims_and_depths_of(&light, line, LINE, 2.0f, shares, depths);
+        told("line claims", point, sum_of(0, shares, numbers));
+        told("line depths", point, sum_of(0, depths, numbers));
     }
 }
 #endif

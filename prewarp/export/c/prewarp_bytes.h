@@ -73,9 +73,9 @@ static inline prewarp_block prewarp_block_at(const prewarp_lookup *lookup, uint3
     return block;
 }
 
-/* A prepared border begins with four numbers: its middle, then half the width and half the height of a box well
- * inside it. Three numbers for each of its points follow. */
-#define PREWARP_BORDER_NUMBERS 4u
+/* A prepared border begins with six numbers: its middle, then half the width and half the height of a box well
+ * inside it, then of a box around it. Three numbers for each of its points follow. */
+#define PREWARP_BORDER_NUMBERS 6u
 
 /* Number of points of a border. */
 static inline uint32_t prewarp_border_points(const prewarp_lookup *lookup, uint32_t border)

@@ -66,7 +66,8 @@ static inline float node_position(uint32_t place, uint32_t count)
 }
 
 /* Claims of `count` directions (tx, ty), `channel_count` floats each; 0 where the blob holds none. */
-void prewarp_claims_of(const prewarp_lookup *lookup, const float *directions, uint32_t count, float *claims);
+void prewarp_claims_of(const prewarp_lookup *lookup, const float *directions, size_t count, float *claims);
+void prewarp_claims_of_one(const prewarp_lookup *lookup, const float direction[2], float *claims);
 
 /* Floats of work memory for the Chebyshev meshes of these maps; 0 where there are none. */
 size_t prewarp_chebyshev_work_count(const prewarp_map *maps, uint32_t count, uint32_t columns, uint32_t rows);
