@@ -28,15 +28,25 @@ vec3 prewarp_light_of_codes(vec3 code) {
 }
 #endif
 
+vec3 prewarp_thresholds(ivec2 panel_texel) {
+    return texelFetch(t_dither, panel_texel & ivec2(PREWARP_TILE - 1), 0).rgb * (255.0 / 256.0) + 0.5 / 256.0;
+}
+
+#if PREWARP_ENCODING == 0
+// Within a step light is a parabola: its share t is reached 0.7 t (1 - t) / (code + 0.5 + 0.055 largest) behind the place t of
+// the way, to 1e-4 of a step; in the curve's straight part at once. So the code is the whole part of place + 1 less both.
+vec3 prewarp_dithered(vec3 light_linear, ivec2 panel_texel) {
+    vec3 threshold = prewarp_thresholds(panel_texel);
+    vec3 above = prewarp_places_from_linear(light_linear, u_largest_code, 1.0) - threshold;
+    vec3 bend = (threshold - threshold * threshold) / (above * (1.0 / 0.7) + (0.055 * u_largest_code - 0.5) / 0.7);
+    bend = mix(vec3(0.0), bend, vec3(greaterThan(above, vec3(0.04045 * u_largest_code + 0.5))));
+    return floor(above - bend) * (1.0 / u_largest_code);
+}
+#else
 // Whether light is further along the step from a code to the next than a threshold; part: how far encoded values are.
 bvec3 prewarp_past(vec3 light, vec3 code, vec3 part, vec3 threshold) {
-#if PREWARP_ENCODING == 0
-    // Within a step light is a parabola, bent by 1.4 / (code + 0.5 + 0.055 largest); its error is the square of that over 24.
-    vec3 bent = part * (1.0 - part) * vec3(greaterThan(code + 0.5, vec3(0.04045 * u_largest_code)));
-    return greaterThan((code + (0.5 + 0.055 * u_largest_code)) * (part - threshold), 0.7 * bent);
-#else
 #if PREWARP_ENCODING == 1
-    // The same, by (gamma - 1) / (code + 0.5); not near black, where that is much.
+    // The same parabola, bent by (gamma - 1) / (code + 0.5); not near black, where that is much.
     if (min(min(code.r, code.g), code.b) > 4.0 * u_gamma) {
         return greaterThan((code + 0.5) * (part - threshold), 0.5 * (u_gamma - 1.0) * part * (1.0 - part));
     }
@@ -45,15 +55,14 @@ bvec3 prewarp_past(vec3 light, vec3 code, vec3 part, vec3 threshold) {
     vec3 high = prewarp_light_of_codes(min(code + 1.0, u_largest_code));
     // A step of no height is never past, nor is the last code.
     return greaterThan(min(light, high) - low, threshold * (high - low));
-#endif
 }
 
 vec3 prewarp_dithered(vec3 light_linear, ivec2 panel_texel) {
     vec3 light = clamp(light_linear, 0.0, 1.0);
-    vec3 threshold = texelFetch(t_dither, panel_texel & ivec2(PREWARP_TILE - 1), 0).rgb;
-    threshold = threshold * (255.0 / 256.0) + 0.5 / 256.0;
     vec3 place = clamp(prewarp_encoded_from_linear(light), 0.0, 1.0) * u_largest_code;
     // Rounding leaves the code one off only where light is at the very end, or beginning, of a step.
     vec3 code = floor(place);
-    return (code + vec3(prewarp_past(light, code, place - code, threshold))) * (1.0 / u_largest_code);
+    vec3 more = vec3(prewarp_past(light, code, place - code, prewarp_thresholds(panel_texel)));
+    return (code + more) * (1.0 / u_largest_code);
 }
+#endif

@@ -1,5 +1,6 @@
 // Provides: prewarp_encoded_from_linear (PREWARP_ENCODING 0 sRGB, 1 power law, 2 measured table),
-// prewarp_srgb_from_linear, prewarp_quantised; prewarp_linear_from_encoded for all but 2.
+// prewarp_srgb_from_linear, prewarp_quantised; prewarp_linear_from_encoded for all but 2; prewarp_places_from_linear:
+// encoded values in codes of 0 to `largest`, between codes, and so much more.
 // Needs: u_gamma for PREWARP_ENCODING 1; t_encoding, one row of encoded values at evenly spaced square roots of light, for 2.
 // Light is relative, 0 to 1, clipped; encoded values 0 to 1.
 // Python twin: prewarp.encoding.TransferFunction. sRGB: IEC 61966-2-1:1999.
@@ -48,6 +49,18 @@ vec3 prewarp_encoded_from_linear(vec3 light_linear) {
     return prewarp_srgb_from_linear(light_linear);
 }
 #endif
+
+vec3 prewarp_places_from_linear(vec3 light_linear, float largest, float more) {
+#if PREWARP_ENCODING == 0
+    // The sRGB curve with both numbers in its factors and sums.
+    vec3 light = clamp(light_linear, 0.0, 1.0);
+    vec3 low = (12.92 * largest) * light + more;
+    vec3 high = (1.055 * largest) * pow(light, vec3(1.0 / 2.4)) + (more - 0.055 * largest);
+    return mix(high, low, vec3(lessThanEqual(light, vec3(0.0031308))));
+#else
+    return prewarp_encoded_from_linear(light_linear) * largest + more;
+#endif
+}
 
 // Rounds to whole codes, largest = 2^bits - 1; the result stays 0 to 1.
 vec3 prewarp_quantised(vec3 value_encoded, float largest) {

@@ -57,6 +57,6 @@ vec3 prewarp_panel_codes(vec3 red, vec3 green, vec3 blue, vec3 share, ivec2 pane
 #if PREWARP_DITHERED == 1
     return prewarp_dithered(light_linear, panel_texel);
 #else
-    return prewarp_quantised(prewarp_encoded_from_linear(light_linear), u_largest_code);
+    return floor(prewarp_places_from_linear(light_linear, u_largest_code, 0.5)) * (1.0 / u_largest_code);
 #endif
 }

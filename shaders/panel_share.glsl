@@ -3,8 +3,8 @@
 // PREWARP_SHARED 0: one channel; 1: two: t_shares holds claims of both, then degrees inside what each shows; 2: up to four,
 // their claims, and t_depths their degrees. PREWARP_OWN: this channel; PREWARP_CLAIMS as PREWARP_SHARED. All panels read the
 // same texels, so that shares add up to 1. Where no channel reaches, depths gain PREWARP_SLIVER_DEG: borders are no surer.
-// u_alone_middle, u_alone_half, content px: a rectangle in which this channel is lit from everywhere and all but alone.
-// PREWARP_ALONE 1: drawn nowhere but in that rectangle. Python twin: prewarp.seam.blend.shown_weights.
+// Where prewarp_alone is above 0 nothing is looked up. PREWARP_PASSED 1: v_alone is it, between nodes; PREWARP_ALONE 1: drawn
+// nowhere else. Python twin: prewarp.seam.blend.shown_weights.
 
 #include "content_size.glsl"
 
@@ -13,6 +13,9 @@
 #endif
 #ifndef PREWARP_OWN
 #define PREWARP_OWN 0
+#endif
+#ifndef PREWARP_PASSED
+#define PREWARP_PASSED 0
 #endif
 #ifndef PREWARP_ALONE
 #define PREWARP_ALONE 0
@@ -41,8 +44,11 @@ vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
     return vec3(PREWARP_SHARE_ALONE);
 }
 #else
-uniform vec2 u_alone_middle;
-uniform vec2 u_alone_half;
+#if PREWARP_PASSED == 1
+in float v_alone;
+#else
+#include "alone.glsl"
+#endif
 uniform sampler2D t_shares;
 #if PREWARP_SHARED == 2
 uniform sampler2D t_depths;
@@ -77,10 +83,12 @@ float prewarp_share(vec2 content_px) {
 #endif
 }
 
-bool prewarp_alone(vec2 red, vec2 green, vec2 blue) {
-    vec2 aside = max(abs(red - u_alone_middle), abs(green - u_alone_middle));
-    aside = max(aside, abs(blue - u_alone_middle)) - u_alone_half;
-    return max(aside.x, aside.y) < 0.0;
+bool prewarp_is_alone(vec2 red, vec2 green, vec2 blue) {
+#if PREWARP_PASSED == 1
+    return v_alone > 0.0;
+#else
+    return prewarp_alone(red, green, blue) > 0.0;
+#endif
 }
 
 vec3 prewarp_each_share(vec2 red, vec2 green, vec2 blue) {
@@ -88,11 +96,11 @@ vec3 prewarp_each_share(vec2 red, vec2 green, vec2 blue) {
 }
 
 vec3 prewarp_shares(vec2 red, vec2 green, vec2 blue) {
-    return prewarp_alone(red, green, blue) ? vec3(PREWARP_SHARE_ALONE) : prewarp_each_share(red, green, blue);
+    return prewarp_is_alone(red, green, blue) ? vec3(PREWARP_SHARE_ALONE) : prewarp_each_share(red, green, blue);
 }
 
 vec3 prewarp_shares_shown(vec2 red, vec2 green, vec2 blue) {
-    if (prewarp_alone(red, green, blue)) {
+    if (prewarp_is_alone(red, green, blue)) {
         return vec3(PREWARP_SHARE_ALONE);
     }
     return prewarp_each_share(red, green, blue) * prewarp_on_content(red, green, blue);

@@ -29,7 +29,13 @@ from prewarp.export.gpu_numbers import (
     makes_shares,
 )
 from prewarp.export.package_file import DIRECTION_FRAME, PANEL_FRAME, PUPIL_FRAME, JsonObject, PackageFile
-from prewarp.export.shader_files import channel_constants, panel_options, place_options, shader_file
+from prewarp.export.shader_files import (
+    channel_constants,
+    panel_options,
+    place_options,
+    shader_file,
+    vertex_options,
+)
 from prewarp.export.shader_text import COMPUTE_OF, Constant, device_shader
 from prewarp.export.shader_textures import MEANINGS, shader_texture_file
 from prewarp.export.share_textures import farthest_deg, texel_count
@@ -203,7 +209,7 @@ def vertex_stage(
     return _stage(
         dialect,
         "device_nodes.vert",
-        {**counts, **place_options(build), **(more or {})},
+        {**counts, **vertex_options(build), **(more or {})},
         channel_constants(build, channel, {}),
         channel=channel,
         stem=build.stem(channel),

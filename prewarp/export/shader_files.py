@@ -137,14 +137,25 @@ def place_options(build: DeviceBuild, /) -> dict[str, int]:
     return {"PREWARP_PROJECTION": _PROJECTIONS[build.content.projection], **late}
 
 
+def vertex_options(build: DeviceBuild, /) -> dict[str, int]:
+    """Return options of the vertex stage of the vertex-mesh path."""
+    return {**place_options(build), **_passed(build)}
+
+
+def _passed(build: DeviceBuild) -> dict[str, int]:
+    """Return what the two stages of the vertex-mesh path agree on."""
+    return {} if build.seam is None else {"PREWARP_PASSED": 1}
+
+
 def _options(
     build: DeviceBuild, channel: str, piece: str, lookup: Lookup | None, degree: int, sampling: str
 ) -> dict[str, int]:
     panel = panel_options(build, channel, sampling)
     place = place_options(build)
     if piece == "device_mesh.vert":
-        return place
+        return vertex_options(build)
     if piece == "device_mesh.frag":
+        panel |= _passed(build)
         return {**panel, "PREWARP_LATE": 1} if build.late else panel
     if piece == "device_table.frag":
         return {**panel, **place} if build.late else panel

@@ -200,7 +200,7 @@ def share_from(manifest, channel, values, content_px):
     place = [one["channel"] for one in manifest["channels"]].index(channel)
     total = own.sum(axis=1)
     share = np.where(total > 0.0, own[:, place] / np.where(total > 0.0, total, 1.0), 0.0)
-    stage = entry_of(manifest, "shader", channel=channel, path="mesh", stage="fragment")
+    stage = entry_of(manifest, "shader", channel=channel, path="mesh", stage="vertex")
     constants = {one["name"]: np.array(one["values"]) for one in stage["details"]["constants"]}
     aside = np.abs(content_px - constants["u_alone_middle"]) - constants["u_alone_half"]
     share = np.where(aside.max(axis=1) < 0.0, 0.999, share)

@@ -41,7 +41,8 @@ JsonObject = dict[str, Any]
 # can lie on the lattice of 1/16 px to which drivers move vertices.
 NODE_STEP_PX = 48.0
 FEWEST_CELLS, MOST_CELLS, CELLS = 48, 96, 16
-BENT = {"PREWARP_BENT": 1}
+# Bent cells ask in every pixel what is shown alone.
+BENT = {"PREWARP_BENT": 1, "PREWARP_PASSED": 0}
 ALONE = {"PREWARP_ALONE": 1}
 # Panels drawn smaller show a content picture that was halved as often; it keeps so many px.
 MOST_HALVINGS, FEWEST_CONTENT_PX = 3, 32
