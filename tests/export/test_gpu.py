@@ -40,6 +40,7 @@ from tests.export.device_builds import (
     write_small,
 )
 from tests.export.drawing_jobs import (
+    MOST_UNSURE,
     UNSURE,
     codes_of,
     pixels_of,
@@ -59,6 +60,7 @@ PLANES = ("R", "G", "B")
 DRAWN = ("glsl330", "glsl300es")
 # Sums of some hundred floats of the size of a tangent.
 SAME_TANGENT = 1e-6
+NOWHERE = np.zeros(2)
 SAME_GAIN = 2e-6
 # Half floats: 2^-11 of claims up to 1 and degrees up to 2.
 SAME_SHARE = 1.1e-3
@@ -271,6 +273,23 @@ def test_more_channels_fill_two_textures(context, count):  # noqa: F811
 
 def expected_codes(passes, build, lookup, channel, pupil_mm, head=None):
     """Return codes by the twins: nodes of tables, triangles by numpy, the texture's shares, CPU codes."""
+    return codes_of_places(passes, build, lookup, channel, pupil_mm, [NOWHERE], [NOWHERE], head)[0]
+
+
+def code_range(passes, build, lookup, channel, pupil_mm):
+    """Return the least and the largest codes where texture units round places between texels to 1/256.
+
+    Content and shares are looked up half of that aside, every way.
+    """
+    texel = np.divide(passes.manifest["content"]["size_px"], passes.shares["t_shares"].size)
+    aside = np.array([[-1.0, -1.0], [1.0, -1.0], [-1.0, 1.0], [1.0, 1.0]]) / 512.0
+    codes = codes_of_places(passes, build, lookup, channel, pupil_mm, aside, aside * texel)
+    unsure = np.any([one == UNSURE for one in codes], axis=0)
+    return (np.where(unsure, UNSURE, found(codes, axis=0)) for found in (np.min, np.max))
+
+
+def codes_of_places(passes, build, lookup, channel, pupil_mm, content_aside, shares_aside, head=None):
+    """Return codes for content, and the least and largest share, looked up so many content px aside."""
     own = passes.stage("nodes.frag", channel)["details"]
     columns, rows = own["columns"], own["rows"]
     size = build.panel_size_px(channel)
@@ -278,7 +297,7 @@ def expected_codes(passes, build, lookup, channel, pupil_mm, head=None):
     u, v = np.linspace(0.0, size[0], columns), np.linspace(0.0, size[1], rows)
     nodes = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
     light, shares = PreparedLight(lookup, pupil_mm), read(passes.shares["t_shares"]).astype(float)
-    codes = np.empty((size[1], size[0], 3), dtype=np.int64)
+    codes = np.empty((2 * len(content_aside), size[1], size[0], 3), dtype=np.int64)
     for plane, colour in enumerate(PLANES):
         place = lookup.map_index(channel, colour)
         tangent = prepare(lookup, place, pupil_mm).mesh(columns, rows).reshape(-1, 2).astype(float)
@@ -287,11 +306,24 @@ def expected_codes(passes, build, lookup, channel, pupil_mm, head=None):
             tangent = by_hand(tangent, nodes, SCANS[channel], size, head)
         value = np.column_stack([build.content.pixel_from_tangent(tangent), gain]).reshape(rows, columns, 3)
         shown = on_triangles(value, pixel / size)
-        share, sure = share_from(
-            passes.manifest, channel, texels_at(passes.manifest, shares, shown[:, :2]), shown[:, :2]
+        found, sure = zip(
+            *(
+                share_from(
+                    passes.manifest,
+                    channel,
+                    texels_at(passes.manifest, shares, shown[:, :2] + aside),
+                    shown[:, :2],
+                )
+                for aside in shares_aside
+            ),
+            strict=True,
         )
-        codes[..., plane] = plane_codes(build, channel, plane, shown, share)
-        codes[..., plane][~sure.reshape(codes.shape[:2])] = UNSURE
+        known = np.all(sure, axis=0).reshape(size[::-1])
+        for k, aside in enumerate(content_aside):
+            moved = shown + [*aside, 0.0]
+            for most, share in enumerate((np.min(found, axis=0), np.max(found, axis=0))):
+                own = plane_codes(build, channel, plane, moved, share).astype(np.int64)
+                codes[2 * k + most, ..., plane] = np.where(known, own, UNSURE)
     return codes
 
 
@@ -302,12 +334,18 @@ def test_pictures_of_triangles_and_of_the_compute_form(plain, context, dialect, 
     """From 16 bytes to codes; 10 bits on the left, in half floats by the compute form, 8 on the right."""
     folder, build, lookup, _ = plain
     passes = GpuPasses(context, folder, dialect, build.content, PUPILS[1])
+    low, high = code_range(passes, build, lookup, channel, PUPILS[1])
     expected = expected_codes(passes, build, lookup, channel, PUPILS[1])
     bits = build.bit_depth(channel)
     triangles = codes_of(passes.panel(channel), bits)
     computed = np.rint(passes.computed(channel)[..., :3] * (2.0**bits - 1.0)).astype(np.int64)
-    require_close(triangles, expected, share=0.999)
-    require_close(computed, expected, share=0.999)
+    judged = (low != UNSURE) & (expected != UNSURE)
+    low, high = np.minimum(low, expected), np.maximum(high, expected)
+    assert np.mean(judged) > 1.0 - MOST_UNSURE and np.mean(high - low <= 2) > 0.5
+    for picture in (triangles, computed):
+        assert np.mean(np.abs(picture - expected)[judged] <= 1) >= 0.999
+        # Beside hard edges and near black the filter's own rounding is worth some codes.
+        require_close(picture, np.where(judged, np.clip(picture, low, high), UNSURE), share=0.999)
     assert np.mean(np.abs(computed - triangles) <= 1) > 0.999
     # The comparison can fail: the other pupil position.
     passes.move(PUPILS[0])

@@ -19,6 +19,7 @@ from prewarp.export.shader_text import VULKAN
 from prewarp.frames import arcmin_between
 from prewarp.head import HeadTurn
 from prewarp.render.cpu import prewarp_panel
+from prewarp.render.drawing import is_software
 from tests.export.device_builds import PUPILS, SCANS, chebyshev_lookup, small_build, write_small
 from tests.export.drawing_jobs import PATHS, codes_of, job_of
 from tests.export.sealed import write_manifest
@@ -117,7 +118,11 @@ def test_a_head_that_keeps_still_changes_no_bit(late, still, context, path):  # 
             drawn(context, job_of(folder, "left", path, pupil, DIALECT, build.content), head=head)
             for folder, head in ((late[0], (0.0, 0.0, 0.0, 0.005)), (still[0], None))
         ]
-        if path == "table":
+        # Whatever time the content was drawn for.
+        job = job_of(late[0], "left", path, pupil, DIALECT, build.content)
+        assert drawn(context, job, head=(0.0, 0.0, 0.0, -2.0)).tobytes() == values[0].tobytes()
+        # Elsewhere a compiler may take products and sums together otherwise in one text than in the other.
+        if path == "table" or not is_software(context.info["GL_RENDERER"]):
             # Content points go to directions and back: two roundings, worth a code beside hard edges.
             different = np.mean(np.abs(values[0] - values[1]).max(axis=-1) > 1.5 / 1023.0)
             assert different < 2e-3
