@@ -3,7 +3,7 @@
 Bare: 65 x 65 nodes, one draw, three taps from an 8-bit texture of panel size by the texture unit, 8-bit
 target.
 Options of an export follow one by one; then the same with meshes and shares made on the GPU: the passes of a
-moved pupil, panels by triangles, panels by the compute form.
+moved pupil, panels by triangles, panels by the compute form. Last figures: DEVELOPERS.md.
 `python -m tests.bench.bench_device [--size 2560] [--json]`.
 """
 
