@@ -208,7 +208,7 @@ class PreparedLight:
         return lit, np.where(total > _F(0.0), own / np.where(total > _F(0.0), total, _F(1.0)), _F(0.0))
 
     def shares(self, tangent: FloatArray, /, *, edge_deg: float) -> Float32Array:
-        """Return weights (channels, n) of directions (n, 2) that fade inside the rim of what any channel shows,
+        """Return weights (channels, n) of directions (n, 2) that fade at the rim of what any channel shows,
         over `edge_deg` degrees: what shaders show (`prewarp.seam.blend.shown_weights`).
         """
         weights, edge = self.weights(tangent), _F(edge_deg)
