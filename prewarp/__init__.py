@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from prewarp.module import DisplayModule as DisplayModule
     from prewarp.module import read_module as read_module
 
-__version__ = "0.1.0"
+__version__ = "0.1.1"
 
 _HOMES = {
     "DisplayModule": "module",
