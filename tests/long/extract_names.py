@@ -7,7 +7,10 @@ hot pixels, vignetting to 2 %, distortion from -0.3 to 0.4, and stands turned by
 
 Last figures, 1,000 poses: 239,987 named, 0 wrong; 99.92 % of 222,831 found; RMS 0.0018 px, 1.07 of sigma
 (by hundred 1.03 to 1.06, the first 1.32); 12 of 224,998 off by 0.05 px, all in the first hundred; no pose
-refused. A pose takes 0.6 to 0.9 s of one core.
+refused. A pose takes 0.6 to 0.9 s of one core. Since the shape of dots has degree 5 over the field, two
+hundred poses: the first 0 wrong of 23,994, 99.93 % found, RMS 0.0024 px, 1.34 of sigma, 10 off by 0.05 px
+(all of the pose with seed 77; with degree 3 in the same run 0.0115 px, 1.16, 5 off), the second 0 wrong of
+23,937, 99.91 % found, 0.0017 px, 1.04 of sigma, none off.
 """
 
 import sys
