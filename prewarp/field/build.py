@@ -12,7 +12,7 @@ from prewarp import __version__
 from prewarp.checking import require_no_error
 from prewarp.checking.panels import check_colours, check_panels
 from prewarp.checking.values import check_pupil_range
-from prewarp.checks import extent
+from prewarp.checks import IntArray, extent
 from prewarp.errors import FitError, FoldError
 from prewarp.field.border import captured_border, hull_corners
 from prewarp.field.captured import Captured, captured_by
@@ -21,7 +21,7 @@ from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
 from prewarp.fitting.expansion import Expansion
-from prewarp.fitting.fit import FitResult, fit_channel
+from prewarp.fitting.fit import ChannelSamples, FitResult, fit_channel, prepare_channel, require_family
 from prewarp.fitting.models import PolynomialModel
 from prewarp.grids import Grid
 from prewarp.pupils.shown import position_keys
@@ -106,6 +106,7 @@ def fit_grid(
     >>> fields.channels, fields.colours
     (('inner', 'outer'), ('G', 'R', 'B'))
     """
+    require_family(family, is_difference=base is not None)
     work = checked_panel_sizes(grid, panel_size_px)
     reference = grid.reference_colour
     colours = (reference, *(name for name in grid.colour_names if name != reference))
@@ -218,23 +219,12 @@ def _fit_one_channel(
     most_pupil_degree: int | None,
     start: PolynomialModel | None,
 ) -> _FittedChannel:
+    # The channel's own rows are as many bytes as its samples: they are there before the fit and after it.
+    prepared = _prepared(grid, channel, size, colours, pupils_estimated, base, most_pupil_degree)
+    result = fit_channel(prepared, family=family, base=base, start=start)
+    del prepared
     part = grid.select(channel=channel)
-    colour = np.array([colours.index(name) for name in part.colour_names])[part.colour]
-    result = fit_channel(
-        channel=channel,
-        panel_size_px=size,
-        pixel=part.pixel,
-        tangent=part.tangent,
-        pupil_mm=part.pupil_mm,
-        sigma_px=part.sigma_px,
-        colour=colour,
-        colour_names=colours,
-        family=family,
-        pupils_estimated=pupils_estimated,
-        base=base,
-        most_pupil_degree=most_pupil_degree,
-        start=start,
-    )
+    colour = _colours_of(part.colour, part.colour_names, colours)
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))
     spacing = _spacing_px(pixel, pupils, len(colours))
@@ -273,6 +263,37 @@ def _fit_one_channel(
     )
     fields |= {(channel, name): replace(fields[channel, name], lit=lit) for name, lit in regions.items()}
     return _FittedChannel(fields, _report(part, channel, colours, colour, result), captured)
+
+
+def _prepared(
+    grid: Grid,
+    channel: str,
+    size: tuple[int, int],
+    colours: tuple[str, ...],
+    pupils_estimated: bool,
+    base: tuple[Expansion, ...] | None,
+    most_pupil_degree: int | None,
+) -> ChannelSamples:
+    """Return a channel's samples of a grid, ready to be fitted."""
+    rows = np.flatnonzero(grid.channel == grid.channel_names.index(channel))
+    return prepare_channel(
+        channel=channel,
+        panel_size_px=size,
+        pixel=grid.pixel.take(rows, axis=0),
+        tangent=grid.tangent.take(rows, axis=0),
+        pupil_mm=grid.pupil_mm.take(rows, axis=0),
+        sigma_px=None if grid.sigma_px is None else grid.sigma_px[rows],
+        colour=_colours_of(grid.colour[rows], grid.colour_names, colours),
+        colour_names=colours,
+        pupils_estimated=pupils_estimated,
+        base=base,
+        most_pupil_degree=most_pupil_degree,
+    )
+
+
+def _colours_of(codes: IntArray, names: tuple[str, ...], colours: tuple[str, ...]) -> IntArray:
+    """Return codes (n,) into `colours` from those into `names`."""
+    return np.array([colours.index(name) for name in names], dtype=np.int32)[codes]
 
 
 def _report(

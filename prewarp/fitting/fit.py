@@ -1,4 +1,4 @@
-"""`fit_channel`: samples of one channel in, coefficients per colour and what the fit says of itself out."""
+"""Rows of one channel in, coefficients per colour and what the fit says of itself out."""
 
 from dataclasses import dataclass, replace
 
@@ -59,7 +59,20 @@ class FitResult:
     unseen: FloatArray
 
 
-def fit_channel(
+@dataclass(frozen=True)
+class ChannelSamples:
+    """Samples of one channel, ready to be fitted, and what must be known of the rows they were made of.
+
+    `samples.row` are places among the channel's rows, of which there are `rows`; `pupils_mm` (pupils, 2)
+    pupil positions in the plane z = 0, of the map that says how sure the fit is.
+    """
+
+    samples: Samples
+    rows: int
+    pupils_mm: FloatArray
+
+
+def prepare_channel(
     *,
     channel: str,
     panel_size_px: tuple[int, int],
@@ -69,13 +82,11 @@ def fit_channel(
     sigma_px: FloatArray | None,
     colour: IntArray,
     colour_names: tuple[str, ...],
-    family: str = "auto",
     pupils_estimated: bool = False,
     base: tuple[Expansion, ...] | None = None,
     most_pupil_degree: int | None = None,
-    start: PolynomialModel | None = None,
-) -> FitResult:
-    """Fit all colours of one channel.
+) -> ChannelSamples:
+    """Make the samples of one channel in all its colours; none of the arrays given is kept.
 
     Parameters
     ----------
@@ -89,27 +100,18 @@ def fit_channel(
         Standard uncertainty of each sample, px; relative sizes count.
     colour : (n,) int array
         Codes into `colour_names`; code 0 is the reference that the others are fitted as differences from.
-    family : str
-        One of `FAMILIES`.
     pupils_estimated : bool
         Pupil positions come from these samples: cross-validation leaves out dots alone.
     base : tuple of Expansion, optional
-        A known map, one expansion per colour: only what the samples differ by from it is fitted, by a
-        polynomial.
+        A known map, one expansion per colour: only what the samples differ by from it is to be fitted.
     most_pupil_degree : int, optional
         Highest degree over the pupil that is tried; as the positions show where left out.
-    start : PolynomialModel, optional
-        A model from which the search for a polynomial without a base goes on.
 
     Raises
     ------
     FitError
-        Too few samples of a colour, an unknown family, or a mesh asked for as a difference.
+        Too few samples of a colour.
     """
-    if family not in FAMILIES:
-        raise FitError(f"family is '{family}'; expected one of {', '.join(FAMILIES)}.")
-    if base is not None and family == "mesh":
-        raise FitError("a difference to a known map is fitted by a polynomial; leave the family out.")
     usable = finite_rows(pixel, tangent, pupil_mm)
     if sigma_px is not None:
         usable &= np.isfinite(sigma_px) & (sigma_px > 0.0)
@@ -139,6 +141,40 @@ def fit_channel(
     )
     if most_pupil_degree is not None:
         samples = replace(samples, pupil=samples.pupil.up_to(most_pupil_degree))
+    if len(places) < len(usable):
+        samples = replace(samples, row=places.astype(np.int32)[samples.row])
+    return ChannelSamples(samples, len(usable), map_pupils(samples.frame, pupil_mm))
+
+
+def fit_channel(
+    prepared: ChannelSamples,
+    /,
+    *,
+    family: str = "auto",
+    base: tuple[Expansion, ...] | None = None,
+    start: PolynomialModel | None = None,
+) -> FitResult:
+    """Fit all colours of one channel.
+
+    Parameters
+    ----------
+    prepared : ChannelSamples
+        Made with the same `base`.
+    family : str
+        One of `FAMILIES`.
+    base : tuple of Expansion, optional
+        A known map, one expansion per colour: only what the samples differ by from it is fitted, by a
+        polynomial.
+    start : PolynomialModel, optional
+        A model from which the search for a polynomial without a base goes on.
+
+    Raises
+    ------
+    FitError
+        An unknown family, or a mesh asked for as a difference.
+    """
+    require_family(family, is_difference=base is not None)
+    samples = prepared.samples
     fit: PolynomialFit | MeshFit
     if base is None:
         fit = _fit_family(samples, family, start)
@@ -147,12 +183,11 @@ def fit_channel(
         fit = fit_polynomial(differences(samples, base), metric=pixel_metric(samples, base[0]))
         expansions = tuple(added(own, one) for own, one in zip(base, fit.expansions, strict=True))
         text = f"difference to an earlier fit: {fit.text()}"
-    pupils = map_pupils(samples.frame, pupil_mm)
-    certainty = sigma_map(fit, samples, pupils, whole=expansions)
-    residual = np.full(len(usable), np.nan)
-    residual[places[samples.row]] = np.hypot(*fit.rest_px)
-    outlier = np.zeros(len(usable), dtype=bool)
-    outlier[places[samples.row]] = outlying(samples, fit.rest_px)
+    certainty = sigma_map(fit, samples, prepared.pupils_mm, whole=expansions)
+    residual = np.full(prepared.rows, np.nan)
+    residual[samples.row] = np.hypot(*fit.rest_px)
+    outlier = np.zeros(prepared.rows, dtype=bool)
+    outlier[samples.row] = outlying(samples, fit.rest_px)
     used = int(np.sum(fit.weight > 0.5))
     lack = lack_of_fit(samples, fit)
     sigma = np.where(np.isfinite(lack.sigma_px), lack.sigma_px, fit.sigma_px)
@@ -169,10 +204,18 @@ def fit_channel(
         outlier=outlier,
         rms_cv_px=fit.rms_cv_px,
         certainty_px=certainty,
-        certainty_pupil_mm=pupils,
+        certainty_pupil_mm=prepared.pupils_mm,
         pupil_functions=_pupil_functions(samples, fit.expansions[0].pupil_degree),
         unseen=unseen_functions(samples, fit.expansions[0]),
     )
+
+
+def require_family(family: str, /, *, is_difference: bool) -> None:
+    """Raise `FitError` for a family that there is not, or a mesh asked for as a difference to a known map."""
+    if family not in FAMILIES:
+        raise FitError(f"family is '{family}'; expected one of {', '.join(FAMILIES)}.")
+    if is_difference and family == "mesh":
+        raise FitError("a difference to a known map is fitted by a polynomial; leave the family out.")
 
 
 def _pupil_functions(samples: Samples, degree: int) -> tuple[tuple[int, int], ...]:

@@ -160,40 +160,44 @@ def prepare_samples(
     pupil and panel (half, px) that a fit is to be written in; what the samples cover where left out.
     """
     frame, half_px = frames or (_pupil_frame(reference_mm), _covered_half(pixel, panel_size_px))
+    # Whole numbers half as wide: of millions of rows these are a third of all.
     _, first, view = np.unique(position_keys(pupil_mm), return_index=True, return_inverse=True)
+    view = view.astype(np.int32)
     # Positions that were estimated from the samples themselves cannot be left out one by one.
     pupil_group = (
-        np.full(len(pupil_mm), -1)
+        np.full(len(pupil_mm), -1, dtype=np.int32)
         if pupils_estimated
-        else _deal_pupils(np.round(pupil_mm[first], 6), first)[view]
+        else _deal_pupils(np.round(pupil_mm[first], 6), first).astype(np.int32)[view]
     )
     positions = spread_positions(pupil_mm, pupil_group, tangent_from_cosine(cosine), first)
-    dot_group = _deal_dots(pixel, panel_size_px)
+    dot_group = _deal_dots(pixel, panel_size_px).astype(np.int32)
     # Equal points compare equal as one complex number: much faster than rows.
     _, dot = np.unique(pixel[:, 0] + 1j * pixel[:, 1], return_inverse=True)
+    dot = dot.astype(np.int32)
     order = np.lexsort((dot, dot_group, pupil_group, colour))
-    samples = Samples(
+    # One after the other: what is not sorted is given back before the next is.
+    cosine = cosine.take(order, axis=0)
+    reference_mm = reference_mm.take(order, axis=0)
+    return Samples(
         panel_size_px=panel_size_px,
         half_px=half_px,
         frame=frame,
         pupil=supported_columns(frame, positions),
         positions=positions,
-        pixel=pixel,
+        pixel=pixel.take(order, axis=0),
         cosine=cosine,
         reference_mm=reference_mm,
-        sigma_px=sigma_px,
-        # Half as wide: of millions of rows these are a third of all.
-        colour=colour.astype(np.int32),
+        sigma_px=sigma_px[order],
+        colour=colour.astype(np.int32)[order],
         colours=colours,
-        pupil_group=pupil_group.astype(np.int32),
-        dot_group=dot_group.astype(np.int32),
-        view=view.astype(np.int32),
-        dot=dot.astype(np.int32),
+        pupil_group=pupil_group[order],
+        dot_group=dot_group[order],
+        view=view[order],
+        dot=dot[order],
         dots=int(dot.max()) + 1,
         views=len(first) * colours,
-        row=np.arange(len(pixel), dtype=np.int32),
+        row=order.astype(np.int32),
     )
-    return samples.take(order)
 
 
 def _covered_half(pixel: FloatArray, panel_size_px: tuple[int, int]) -> tuple[float, float]:
