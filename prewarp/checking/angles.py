@@ -15,7 +15,7 @@ from prewarp.checking.curl_share import Share, pooled
 from prewarp.checking.result import Finding, finding
 from prewarp.checking.samples import Samples
 from prewarp.checks import BoolArray, FloatArray
-from prewarp.frames import arcmin_between, cosine_from_tangent, reference_pupil
+from prewarp.frames import arcmin_between
 
 # Converted, at most this share of a curl that stands out may be left beyond what is explained.
 _EXPLAINS = 0.3
@@ -157,9 +157,4 @@ def _told(samples: Samples, cause: _Cause, own: BoolArray, channel: str | None) 
 
 
 def _with_tangents(samples: Samples, tangent: FloatArray) -> Samples:
-    return replace(
-        samples,
-        tangent=tangent,
-        cosine=cosine_from_tangent(tangent),
-        reference_mm=reference_pupil(tangent, samples.pupil_mm),
-    )
+    return replace(samples, tangent=tangent)

@@ -6,6 +6,7 @@ channel and colour (p) or pupil positions (e).
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -24,9 +25,7 @@ class Samples:
     index: IntArray  # (n,) into the grid's rows
     pixel: FloatArray  # (n, 2) px
     tangent: FloatArray  # (n, 2)
-    cosine: FloatArray  # (n, 2) direction cosines
     pupil_mm: FloatArray  # (n, 3)
-    reference_mm: FloatArray  # (n, 2) where the ray crosses z = 0
     pair: IntArray  # (n,) channel * colours + colour
     pupil: IntArray  # (n,) codes into `pupils_mm`
     pupils_mm: FloatArray  # (e, 3) distinct pupil positions
@@ -34,6 +33,16 @@ class Samples:
     group_pair: IntArray  # (g,)
     group_pupil: IntArray  # (g,)
     group_size: IntArray  # (g,)
+
+    @cached_property
+    def cosine(self) -> FloatArray:
+        """Return (n, 2) direction cosines."""
+        return cosine_from_tangent(self.tangent)
+
+    @cached_property
+    def reference_mm(self) -> FloatArray:
+        """Return (n, 2) where the ray crosses z = 0."""
+        return reference_pupil(self.tangent, self.pupil_mm)
 
     @property
     def row(self) -> IntArray:
@@ -80,9 +89,7 @@ def samples_from_grid(grid: Grid) -> Samples:
         index=index,
         pixel=grid.pixel[kept],
         tangent=tangent,
-        cosine=cosine_from_tangent(tangent),
         pupil_mm=pupil_mm,
-        reference_mm=reference_pupil(tangent, pupil_mm),
         pair=pair,
         pupil=pupil,
         pupils_mm=pupils_mm,
@@ -102,7 +109,7 @@ def thinned(samples: Samples, most_per_group: int) -> Samples:
     if share >= 0.5 or not len(samples.index):
         return samples
     kept = np.flatnonzero(np.random.default_rng(2).random(len(samples.index)) < share)
-    names = ("index", "pixel", "tangent", "cosine", "pupil_mm", "reference_mm", "pair", "pupil", "group")
+    names = ("index", "pixel", "tangent", "pupil_mm", "pair", "pupil", "group")
     return replace(samples, **{name: getattr(samples, name)[kept] for name in names})
 
 

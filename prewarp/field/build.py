@@ -224,7 +224,6 @@ def _fit_one_channel(
     result = fit_channel(prepared, family=family, base=base, start=start)
     del prepared
     part = grid.select(channel=channel)
-    colour = _colours_of(part.colour, part.colour_names, colours)
     good = np.flatnonzero(part.finite & ~result.outlier)
     pixel, tangent, pupils = (array.take(good, axis=0) for array in (part.pixel, part.tangent, part.pupil_mm))
     spacing = _spacing_px(pixel, pupils, len(colours))
@@ -232,11 +231,15 @@ def _fit_one_channel(
     directions = hull_corners(tangent)
     pixel = hull_corners(pixel)
     box = extent(pupils)
+    report, outlier = _report(part, channel, colours, result), result.outlier
+    expansions = result.expansions
+    # What is found of light needs as much memory again: what is done with is given back.
+    del good, tangent, pupils, result
     for growth in BORDER_GROWTH:
         border = captured_border(pixel, growth * spacing, size)
         fields = {
             (channel, name): Field(channel, name, size, expansion, directions, border)
-            for name, expansion in zip(colours, result.expansions, strict=True)
+            for name, expansion in zip(colours, expansions, strict=True)
         }
         folds = {key: find_fold(field, box) for key, field in fields.items()}
         if not any(fold.folds for fold in folds.values()):
@@ -258,11 +261,11 @@ def _fit_one_channel(
         part,
         {name: fields[channel, name] for name in colours},
         captured,
-        left_out=result.outlier,
+        left_out=outlier,
         spacing_px=spacing,
     )
     fields |= {(channel, name): replace(fields[channel, name], lit=lit) for name, lit in regions.items()}
-    return _FittedChannel(fields, _report(part, channel, colours, colour, result), captured)
+    return _FittedChannel(fields, report, captured)
 
 
 def _prepared(
@@ -296,9 +299,8 @@ def _colours_of(codes: IntArray, names: tuple[str, ...], colours: tuple[str, ...
     return np.array([colours.index(name) for name in names], dtype=np.int32)[codes]
 
 
-def _report(
-    part: Grid, channel: str, colours: tuple[str, ...], colour: np.ndarray, result: FitResult
-) -> ChannelReport:
+def _report(part: Grid, channel: str, colours: tuple[str, ...], result: FitResult) -> ChannelReport:
+    colour = _colours_of(part.colour, part.colour_names, colours)
     good = np.isfinite(result.residual_px) & ~result.outlier
     rms = [
         float(np.sqrt(np.mean(result.residual_px[good & (colour == code)] ** 2)))
