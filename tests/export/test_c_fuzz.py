@@ -3,7 +3,7 @@
 import pytest
 
 from prewarp.lookup.blob_reading import lookup_from_blob
-from tests.fuzz.fuzz_lookup import build_harness, run_harness
+from tests.fuzz.fuzz_lookup import CHECKSUMS, PANEL_SIZES, build_harness, run_harness
 from tests.fuzz.fuzz_open import build, run
 from tests.lookup.small_lookups import CASES, small_blobs
 from tests.support import require_tool
@@ -27,12 +27,15 @@ def test_damaged_blobs_do_no_harm(harness, tmp_path, name):
     assert accepted > 50 and refused > 200 and broken > 600
 
 
-def test_the_harness_notices_a_broken_reader(tmp_path):
-    """The fuzz is held to its own promise: a reader that skips checksums is found out."""
-    program = build_harness(tmp_path, require_tool("gcc"), skip_checksums=True)
+@pytest.mark.parametrize(
+    ("rule", "said"), [(CHECKSUMS, "accepted with a broken checksum"), (PANEL_SIZES, "ended with -6")]
+)
+def test_the_harness_notices_a_broken_reader(tmp_path, rule, said):
+    """The fuzz is held to its own promise: a reader that lacks a rule is found out (-6: a promise not kept)."""
+    program = build_harness(tmp_path, require_tool("gcc"), without=rule)
     path = tmp_path / "tables.bin"
     path.write_bytes(small_blobs()["chebyshev"])
-    with pytest.raises(AssertionError, match="accepted with a broken checksum"):
+    with pytest.raises(AssertionError, match=said):
         run_harness(program, path, COPIES, seed=5)
 
 

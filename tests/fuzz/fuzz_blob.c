@@ -30,6 +30,7 @@ int main(int argument_count, char **arguments)
     state = 0x9E3779B97F4A7C15u ^ strtoul(arguments[3], NULL, 10);
     if (prewarp_open(&lookup, blob, size) != PREWARP_OK)
         return 3;
+    evaluate_promises(&lookup);
     evaluate_names(&lookup);
     evaluate(&lookup);
     evaluate_light(&lookup);
@@ -52,6 +53,7 @@ int main(int argument_count, char **arguments)
                 return 4;
             }
             accepted += turn % 2u;
+            evaluate_promises(&lookup);
             evaluate_names(&lookup);
             evaluate(&lookup);
             evaluate_light(&lookup);

@@ -29,6 +29,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     memcpy(exact, data, size);
     state = 0x9E3779B97F4A7C15u ^ size;
     if (prewarp_open(&lookup, exact, size) == PREWARP_OK) {
+        evaluate_promises(&lookup);
         evaluate_names(&lookup);
         evaluate(&lookup);
         evaluate_light(&lookup);

@@ -11,6 +11,8 @@
 #include "prewarp_names.h"
 #include "prewarp_turn.h"
 
+#include "kept_promises.h"
+
 static uint64_t state = 0x9E3779B97F4A7C15u;
 
 static uint32_t any(uint32_t below) /* xorshift64*, G. Marsaglia 2003, S. Vigna 2016; from memory */
@@ -231,6 +233,12 @@ static void evaluate_light(const prewarp_lookup *lookup)
     }
     free(borders);
     free(whole_borders);
+}
+
+/* Ends the run where a promise of prewarp_open is not kept. */
+static void evaluate_promises(const prewarp_lookup *lookup)
+{
+    promise_all(lookup->bytes, lookup);
 }
 
 /* Names, sizes, the eye box and the content of a blob, by every function that tells them. */

@@ -2,11 +2,10 @@
 
     python -m tests.long.c_static [--no-eva]
 
-Needs Debian's `gcc`, `clang`, `cppcheck` and `frama-c-base`. Ends with 1 where anything is
-found that is not listed here. Last figures: DEVELOPERS.md.
+Eva by itself: `tests.long.c_eva`. Needs Debian's `gcc`, `clang`, `cppcheck` and `frama-c-base`. Ends with 1
+where anything is found that is not listed here. Last figures: DEVELOPERS.md.
 """
 
-import os
 import re
 import subprocess
 import sys
@@ -18,6 +17,7 @@ from prewarp.export.c_evaluator import STRICT
 from prewarp.export.c_sources import SOURCES, write_c_sources
 from tests.fuzz.fuzz_lookup import HARNESS
 from tests.fuzz.fuzz_open import seeds
+from tests.long.c_eva import eva
 
 # MISRA C:2012 rules that are deviated from on purpose, and why.
 DEVIATIONS = {
@@ -52,42 +52,6 @@ DEVIATIONS = {
     "17.8": "parameters that count down",
     "18.4": "pointers walk over lines",
 }
-# Runs of Eva: what may be unknown, and the functions called. Alarms by file and text, each with its argument.
-EVA = """\
-#include "prewarp_lookup.h"
-#include "prewarp_names.h"
-#include "__fc_builtin.h"
-static unsigned char blob[SIZE];
-int main(void)
-{
-    prewarp_lookup lookup;
-    size_t size = (size_t)Frama_C_interval(0, SIZE);
-    Frama_C_make_unknown((char *)blob, sizeof blob);
-    return (int)prewarp_open(&lookup, blob, size);
-}
-"""
-_SECTION = "find_sections has refused a blob of which offset + size of any section exceeds its size"
-_RECORD = "record_count has refused counts of records that their section does not hold; " + _SECTION
-_BLOCK = "check_blocks has refused blocks whose offset + size exceed the section of data; " + _SECTION
-DISCHARGED = {
-    ("prewarp_open.c", "crc_32"): _SECTION,
-    (
-        "prewarp_open.c",
-        "all_zero",
-    ): "bytes between sections: offset <= lookup->size was asked just before; or of a name, " + _RECORD,
-    ("prewarp_open.c", "character_bytes"): _RECORD,
-    ("prewarp_open.c", "names_are_good"): _RECORD,
-    ("prewarp_bytes.h", "prewarp_u16"): _RECORD + "; or a number of a block: " + _BLOCK,
-    ("prewarp_bytes.h", "prewarp_i16"): _BLOCK,
-    ("prewarp_bytes.h", "prewarp_i8"): _BLOCK,
-    ("prewarp_bytes.h", "prewarp_i12"): _BLOCK,
-    ("prewarp_bytes.h", "prewarp_code"): _BLOCK,
-    (
-        "prewarp_bits.h",
-        "prewarp_take",
-    ): "a width below 32: chebyshev_is_good asked for less than 8 just before",
-}
-FUNCTION = re.compile(r"^(?:static )?(?:inline )?\w[\w ]*[ *](\w+)\(")
 
 
 def analyser(folder: Path) -> list[str]:
@@ -151,38 +115,6 @@ def wraps_on_purpose(folder: Path, said: str) -> bool:
     return "unsigned integer overflow" in said and "codes * up[place]" in text
 
 
-def function_at(text: str, line: int) -> str:
-    """Return the function that holds a line of C."""
-    for one in reversed(text.splitlines()[:line]):
-        if found := FUNCTION.match(one):
-            return found[1]
-    return "?"
-
-
-def eva(folder: Path, size: int = 4096) -> list[str]:
-    """Return alarms of Eva over `prewarp_open` with arbitrary bytes that no argument here discharges.
-
-    Precision 0: more finds no fewer alarms, and 3 was not seen to end.
-    """
-    (folder / "eva_open.c").write_text(EVA)
-    flags = ["-eva", "-eva-precision", "0", "-machdep", "x86_64", "-cpp-extra-args=-I. -DSIZE=" + str(size)]
-    done = subprocess.run(
-        ["frama-c", *flags, "eva_open.c", "prewarp_open.c"],
-        cwd=folder, capture_output=True, text=True, check=True, timeout=600,
-        env={**os.environ, "PWD": str(folder)},  # Frama-C goes by it
-    )  # fmt: skip
-    alarms = re.findall(r"\[eva:alarm\] (prewarp_\w+\.[ch]):(\d+): Warning:\s+(.+)", done.stdout)
-    places = Counter()
-    for name, line, _ in alarms:
-        places[name, function_at((folder / name).read_text(), int(line))] += 1
-    for (name, function), count in sorted(places.items()):
-        argument = DISCHARGED.get((name, function), "NOT DISCHARGED")
-        print(f"Eva: {count} in {function} ({name}): {argument}")
-    summary = re.search(r"(\d+) alarms? generated", done.stdout)
-    print("Eva: " + (summary[0] if summary else "no alarm"))
-    return [f"Eva: {name}, {function}" for name, function in places if (name, function) not in DISCHARGED]
-
-
 def main() -> None:
     """Run all; end with 1 where something is found."""
     with tempfile.TemporaryDirectory() as text:
@@ -190,7 +122,7 @@ def main() -> None:
         write_c_sources(folder)
         found = analyser(folder) + cppcheck(folder) + integers(folder)
         if "--no-eva" not in sys.argv:
-            found += eva(folder)
+            found += eva()
     print("\n".join(found) or "nothing found")
     sys.exit(1 if found else 0)
 

@@ -11,12 +11,12 @@ static void unit_pupil(const prewarp_lookup *lookup, const int32_t pupil[3], int
     const unsigned char *display = prewarp_record(lookup, PREWARP_SECTION_DISPLAY, PREWARP_DISPLAY_BYTES, 0);
     uint32_t axis;
     for (axis = 0; axis < 3u; axis++) {
-        int64_t low = fixed_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis), PUPIL_ONE);
-        int64_t high = fixed_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis), PUPIL_ONE);
-        int64_t at = 2 * (int64_t)pupil[axis] - low - high;
+        int64_t low = pupil_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis));
+        int64_t high = pupil_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis));
+        int64_t at = 2 * (int64_t)pupil[axis] - low - high, length = high - low;
         unit[axis] = 0;
-        if (high > low)
-            unit[axis] = clamped_to(at, high - low) * UNIT / (high - low);
+        if (length > 0)
+            unit[axis] = clamped_to(at, length) * UNIT / length;
     }
 }
 

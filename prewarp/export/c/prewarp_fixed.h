@@ -98,6 +98,12 @@ static inline int64_t fixed_from_bits(uint32_t bits, int one)
     return scaled(value.mantissa, value.exponent + one);
 }
 
+/* A float32 of mm as a number of 2^-16, cut to what a blob may say. */
+static inline int64_t pupil_from_bits(uint32_t bits)
+{
+    return clamped_to(fixed_from_bits(bits, PUPIL_ONE), (int64_t)PREWARP_LARGEST_PUPIL_MM << PUPIL_ONE);
+}
+
 /* Product of a weight of 2^-28 and a scale, the bits of a float32; its mantissa has at most 31 bits. Times a code it
  * is a number of 2^-28 (`multiplied`). */
 static inline number multiplier(int64_t weight, uint32_t scale_bits)

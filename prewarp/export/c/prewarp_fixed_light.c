@@ -165,8 +165,8 @@ prewarp_status prewarp_fixed_prepare_light(const prewarp_lookup *lookup, const i
     if (count < prewarp_light_count(lookup))
         return PREWARP_TOO_SMALL;
     for (axis = 0; axis < 3u; axis++) {
-        int64_t low = fixed_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis), PUPIL_ONE);
-        int64_t high = fixed_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis), PUPIL_ONE);
+        int64_t low = pupil_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_LOW + 4u * axis));
+        int64_t high = pupil_from_bits(prewarp_u32(display + PREWARP_DISPLAY_PUPIL_HIGH + 4u * axis));
         int64_t above = pupil[axis] > low ? pupil[axis] : low;
         light->pupil[axis] = cut(above < high ? above : high);
     }
@@ -206,8 +206,8 @@ static void reference(const prewarp_fixed_light *light, const unsigned char *cen
     uint32_t axis;
     for (axis = 0; axis < 2u; axis++) {
         int64_t at = light->pupil[axis] - rounded((int64_t)light->pupil[2] * direction[axis], ONE);
-        at -= fixed_from_bits(prewarp_u32(centre + 4u * axis), PUPIL_ONE);
-        place[axis] = clamped_to(at, (int64_t)1 << 30) * UNIT / fixed_from_bits(prewarp_u32(half + 4u * axis), PUPIL_ONE);
+        at -= pupil_from_bits(prewarp_u32(centre + 4u * axis));
+        place[axis] = clamped_to(at, (int64_t)1 << 30) * UNIT / pupil_from_bits(prewarp_u32(half + 4u * axis));
         place[axis] = clamped_to(place[axis], 7 * UNIT);
     }
 }

@@ -82,20 +82,21 @@ static inline void add_codes(prewarp_bits *bits, uint32_t count, float factor, f
         const uint32_t width = prewarp_take_width(bits);
         const uint32_t here = count - from < PREWARP_TERM_RUN ? count - from : PREWARP_TERM_RUN;
         const uint32_t first = here < PREWARP_ADDED_BY ? here : PREWARP_ADDED_BY;
+        const uint32_t more = here > PREWARP_ADDED_BY ? here - PREWARP_ADDED_BY : 0u;
         if (width == 0u)
             continue;
         if (width < 8u) {
             const uint64_t codes = next_bits(bits, width * here);
             add_narrow((uint32_t)codes, width, factor, sums);
-            if (here > PREWARP_ADDED_BY)
+            if (more > 0u)
                 add_narrow((uint32_t)(codes >> (PREWARP_ADDED_BY * width)), width, factor, sums + PREWARP_ADDED_BY);
             bits->place += (size_t)width * here;
         } else if (width < 14u) {
             add_wide(next_bits(bits, width * first), width, factor, sums);
             bits->place += (size_t)width * first;
-            if (here > PREWARP_ADDED_BY)
-                add_wide(next_bits(bits, width * (here - first)), width, factor, sums + PREWARP_ADDED_BY);
-            bits->place += (size_t)width * (here - first);
+            if (more > 0u)
+                add_wide(next_bits(bits, width * more), width, factor, sums + PREWARP_ADDED_BY);
+            bits->place += (size_t)width * more;
         } else {
             for (place = 0; place < here; place++)
                 sums[place] += factor * (float)prewarp_take_code(bits, width);
