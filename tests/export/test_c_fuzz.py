@@ -31,7 +31,7 @@ def test_damaged_blobs_do_no_harm(harness, tmp_path, name):
     ("rule", "said"), [(CHECKSUMS, "accepted with a broken checksum"), (PANEL_SIZES, "ended with -6")]
 )
 def test_the_harness_notices_a_broken_reader(tmp_path, rule, said):
-    """The fuzz is held to its own promise: a reader that lacks a rule is found out (-6: a promise not kept)."""
+    """The fuzz is held to its own promise: a reader that lacks a rule is found out (-6: abort)."""
     program = build_harness(tmp_path, require_tool("gcc"), without=rule)
     path = tmp_path / "tables.bin"
     path.write_bytes(small_blobs()["chebyshev"])
