@@ -87,20 +87,20 @@ def choices(
     LineError
         More than `MOST`, or more than the eye box has candidates.
     """
-    available = int(np.prod(_counts(family)))
+    available = int(np.prod(candidate_counts(family)))
     if not 1 <= most <= min(MOST, available):
         raise LineError(f"{most} camera positions; expected 1 to {min(MOST, available)}.")
     with threadpool_limits(1, user_api="blas"):
-        told = _Told(family, settings)
+        told = Told(family, settings)
         low, high = family.pupil_box_mm
-        candidates = box_lattice(low, high, _counts(family))
+        candidates = box_lattice(low, high, candidate_counts(family))
         progress(f"what {len(candidates)} positions tell")
         every = np.stack([told.by(place) for place in candidates])
         random = np.random.default_rng(_SEED)
         found, chosen = [], list[int]()
         for count in range(1, most + 1):
             progress(f"{count} positions")
-            chosen = _chosen(told, every, chosen)
+            chosen = chosen_among(told, every, chosen)
             drawn = [
                 told.rms_px(every[random.choice(len(every), count, replace=False)].sum(axis=0))
                 for _ in range(DRAWS)
@@ -117,7 +117,7 @@ def choices(
     return tuple(found)
 
 
-class _Told:
+class Told:
     """What camera positions tell of a family's coefficients."""
 
     def __init__(self, family: Family, settings: PositionsSettings) -> None:
@@ -172,7 +172,7 @@ class _Told:
         return float(np.sqrt(self.variance(told)))
 
 
-def _chosen(told: _Told, every: FloatArray, before: list[int]) -> list[int]:
+def chosen_among(told: Told, every: FloatArray, before: list[int], /) -> list[int]:
     """Return the candidates of the least variance: one more than before, then exchanged."""
     chosen = [*before, -1]
     free = [len(before)]
@@ -190,13 +190,14 @@ def _chosen(told: _Told, every: FloatArray, before: list[int]) -> list[int]:
     return chosen
 
 
-def _counts(family: Family) -> tuple[int, int, int]:
+def candidate_counts(family: Family, /) -> tuple[int, int, int]:
+    """Return how many candidates there are along x, y and z."""
     half = 0.5 * np.diff(family.pupil_box_mm, axis=0)[0]
     x, y, z = (count if length > 0.0 else 1 for count, length in zip(CANDIDATES, half, strict=True))
     return x, y, z
 
 
-def _regular(told: _Told, family: Family, count: int) -> float | None:
+def _regular(told: Told, family: Family, count: int) -> float | None:
     """Return what is claimed from a square lattice of so many positions over the eye box's middle plane."""
     each_way = round(np.sqrt(count))
     if each_way**2 != count:
