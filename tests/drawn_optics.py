@@ -46,16 +46,25 @@ def _lens(name):
 
 
 def _drawn(name):
-    """Return what gives panel points, px, of tangents (n, 2) and pupils (n, 3), mm; half field, degrees."""
+    return moved_image(name)
+
+
+def moved_image(name, pitch_deg=0.0, yaw_deg=0.0, x_mm=0.0, y_mm=0.0, z_mm=0.0):
+    """Return what gives panel points, px, of tangents (n, 2) and pupils (n, 3), mm; half field, degrees.
+
+    The eye is turned and moved by so much more than by lot.
+    """
     random = np.random.default_rng(list(LENSES).index(name))
     pitch, yaw = np.radians(random.uniform(-MOST_TURN, MOST_TURN, 2))
     shift = random.uniform(-MOST_SHIFT, MOST_SHIFT, 2)
     relief = random.uniform(*RELIEF)
+    middle_turn = _turn(pitch, yaw)
+    pitch, yaw = pitch + np.radians(pitch_deg), yaw + np.radians(yaw_deg)
+    shift, relief = shift + [x_mm, y_mm], relief + z_mm
     surfaces, focal = _lens(name)
     half = LENSES[name][1]
-    (cp, sp), (cy, sy) = ((np.cos(a), np.sin(a)) for a in (pitch, yaw))
-    turn = np.array([[1, 0, 0], [0, cp, sp], [0, -sp, cp]]) @ np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])
-    middle = focal * np.array([turn[0, 2], turn[1, 2]]) / turn[2, 2]
+    turn = _turn(pitch, yaw)
+    middle = focal * middle_turn[:2, 2] / middle_turn[2, 2]
     per_mm = 0.5 * PANEL_PX / (1.15 * focal * np.tan(np.radians(half)))
 
     def image(tangent, pupil):
@@ -73,6 +82,11 @@ def _drawn(name):
         return 0.5 * PANEL_PX + (height - middle) * np.array([1.0, -1.0]) * per_mm
 
     return image, half
+
+
+def _turn(pitch, yaw):
+    (cp, sp), (cy, sy) = ((np.cos(a), np.sin(a)) for a in (pitch, yaw))
+    return np.array([[1, 0, 0], [0, cp, sp], [0, -sp, cp]]) @ np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])
 
 
 OPTICS = (*LENSES, "eyepiece", "eyepiece, tilted", "coaxial demo", "folded demo")

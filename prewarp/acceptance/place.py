@@ -7,7 +7,7 @@ import numpy as np
 
 from prewarp.acceptance.coverage import PARTS, lacking, part_of
 from prewarp.acceptance.figures import Figure
-from prewarp.acceptance.lengths import length, lengths_by_shot, rms_without_noise, sigma_of_mean
+from prewarp.acceptance.lengths import length, rms_without_noise
 from prewarp.acceptance.pose import unknown_arcmin
 from prewarp.acceptance.predicted import Deviations
 from prewarp.acceptance.smooth import Smooth
@@ -94,17 +94,14 @@ def place_figures(
     ):
         smooth = Smooth(step, group.pixel, group.tangent, group.pupil_mm, group.shot, box_mm)
         sigma = noise.taken_out * per_px
-        # Of positions and noise alike, then with the noise itself unsure.
-        drawn = smooth.drawn(sigma, noise.unsure)
-        value, share = float(drawn.mean()), smooth.per_rough(sigma, noise.unsure)
-        positions = float(smooth.drawn(sigma).std(ddof=1))
-        rough = sigma_of_mean(lengths_by_shot(smooth.rest, group.shot), shots)
+        told = smooth.told(sigma, noise.unsure)
         parts = {
-            "positions": None if rough is None else float(np.hypot(positions, share * rough)),
-            "rim": smooth.rim(sigma),
-            "noise": float(np.sqrt(max(drawn.var(ddof=1) - positions**2, 0.0))),
+            "positions": told.positions,
+            "rim": told.rim,
+            "read_off": told.read_off,
+            "noise": told.noise,
             "common_to_rows": noise.common * per_px,
-            "package": None if table is None else share * table * per_px / np.sqrt(shots),
+            "package": None if table is None else told.per_rough * table * per_px / np.sqrt(shots),
             "pose": pose * (1.0 if unit == "arcmin" else 1.0 / scale),
         }
         unknown = needs or (TWO_SHOTS if parts["positions"] is None else "")
@@ -113,7 +110,7 @@ def place_figures(
             "95 % over panel and eye box, noise taken out; errors of the fit and of the package are included"
         )
         found.append(
-            Figure(key, of, unit, value, known, smooth.raw, len(group), unknown, note, limits.get(key))
+            Figure(key, of, unit, told.value, known, smooth.raw, len(group), unknown, note, limits.get(key))
         )
     return found
 

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from prewarp.acceptance.figures import Figure
-from prewarp.acceptance.lengths import length, lengths_by_shot, sigma_of_mean
+from prewarp.acceptance.lengths import length, sigma_of_mean
 from prewarp.acceptance.place import Noise
 from prewarp.acceptance.predicted import Deviations
 from prewarp.acceptance.smooth import Smooth
@@ -152,10 +152,8 @@ def seam_figure(
         return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
     box_mm = np.asarray(lookup.pupil_box_mm, dtype=float)
     smooth = Smooth(found.step_arcmin, found.tangent, found.tangent, found.pupil_mm, found.shot, box_mm)
-    sigma = found.sigma_arcmin
-    drawn, raw = smooth.drawn(sigma, found.noise_unsure), smooth.raw
-    still, positions = float(drawn.mean()), float(smooth.drawn(sigma).std(ddof=1))
-    rough = sigma_of_mean(lengths_by_shot(smooth.rest, found.shot), len(np.unique(found.shot)))
+    told, raw = smooth.told(found.sigma_arcmin, found.noise_unsure), smooth.raw
+    still = told.value
     steps = found.step_arcmin * (still / raw if raw > 0.0 else 1.0)
     try:
         first, second = (cast(Field, TableField(lookup, one, _alone(lookup))) for one in found.channels)
@@ -166,9 +164,10 @@ def seam_figure(
     moments = simulate(BudgetScene(surface, residual_arcmin=steps), tracker, samples=_MOMENTS)
     value = moments.percentile_arcmin(P95)
     parts = {
-        "positions": float(np.hypot(positions, smooth.per_rough(sigma, found.noise_unsure) * (rough or 0.0))),
-        "rim": smooth.rim(sigma),
-        "noise": float(np.sqrt(max(drawn.var(ddof=1) - positions**2, 0.0))),
+        "positions": told.positions,
+        "rim": told.rim,
+        "read_off": told.read_off,
+        "noise": told.noise,
         "common_to_rows": found.common_arcmin,
         "simulation": 0.5 * value * half_width(value, moments.interval_arcmin(P95)),
     }
