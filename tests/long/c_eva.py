@@ -10,7 +10,7 @@ alarm must have an argument here; ends with 1 where one has none.
 
 Last run, alarms, each with an argument, and seconds of processor time on a busy machine: open 19, 1 s;
 Chebyshev of degree 0, 5, a strip, 9: none on the float path (4, 19, 16, 15 s), 10, 10, 5, 8 on the integer
-path (4, 9, 5, 6 s); splines of 8, 12, 16 bits: 1 (4 s), 13 (5 s) each; light over splines 3, 30 (7, 5 s),
+path (4, 9, 5, 6 s); splines of 8, 12, 16 bits: 1 (4 s), 13 (5 s) each; light over splines 6, 30 (11, 5 s),
 over Chebyshev maps 2, 28 (8, 5 s); turns none (2, 58 s). Some 210 s in all.
 """
 
@@ -192,6 +192,7 @@ _NAN = (
     "no NaN is above or below a number (C99, F.8.3), so it took the other branch and what is left is finite; "
     "Eva keeps NaN on both"
 )
+_EACH = "beside_border writes each k before it is raised, and ends where k is AT_ONCE: all are written"
 _PANEL = "is_picture has asked for 16 px at least; the two bytes by themselves may also be 0"
 # Alarms of opening, or of the parts, by file and function, each with its argument.
 DISCHARGED = {
@@ -219,7 +220,11 @@ DISCHARGED = {
     ): "a width below 32: chebyshev_is_good asked for less than 8 just before",
     # Conversions of floats that may be NaN.
     ("parts", "prewarp_float.h", "spline_weights"): "held is `place` only where it is above 0: " + _NAN,
-    ("parts", "prewarp_claims.c", "splines"): "place was replaced by 0 where it is not above 0: " + _NAN,
+    ("parts", "prewarp_claims.c", "claims_of_one"): "place_on gives 0 for what is not above 0: " + _NAN,
+    ("parts", "prewarp_claims.c", "splines"): "place_on gives 0 for what is not above 0: " + _NAN,
+    # Steps of a loop that begin where the step before ended.
+    ("parts", "prewarp_light.c", "beside_border"): _EACH,
+    ("parts", "prewarp_light.c", "depths_of_many"): _EACH,
     ("parts", "prewarp_light.c", "exponential"): "bounded() gives -limit for NaN: " + _NAN,
     # Whole numbers whose bounds hang together.
     ("parts", "prewarp_fixed.c", "on_panel_axis"): _PANEL,

@@ -176,11 +176,11 @@ static void light_of(const prewarp_lookup *lookup, const a_map *maps)
     (void)CALL(gain)(&light, choice(0u, 0xFFFFFFFFu), panel, direction);
 #ifndef INTEGER
     {
-        float several[2 * 3], all[3 * CHANNELS], depths[3 * CHANNELS], limit;
+        float several[2 * 17], all[17 * CHANNELS], depths[17 * CHANNELS], limit;
         ARBITRARY(several);
         Frama_C_make_unknown((char *)&limit, sizeof limit);
-        prewarp_weights_of(&light, several, 3u, all);
-        prewarp_claims_and_depths_of(&light, several, 3u, limit, all, depths);
+        prewarp_weights_of(&light, several, 17u, all);
+        prewarp_claims_and_depths_of(&light, several, 17u, limit, all, depths);
     }
 #endif
 }
