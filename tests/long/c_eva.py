@@ -11,7 +11,7 @@ alarm must have an argument here; ends with 1 where one has none.
 Last run, alarms, each with an argument, and seconds of processor time on a busy machine: open 19, 1 s;
 Chebyshev of degree 0, 5, a strip, 9: none on the float path (4, 19, 16, 15 s), 10, 10, 5, 8 on the integer
 path (4, 9, 5, 6 s); splines of 8, 12, 16 bits: 1 (4 s), 13 (5 s) each; light over splines 6, 30 (11, 5 s),
-over Chebyshev maps 2, 28 (8, 5 s); turns none (2, 58 s). Some 210 s in all.
+over Chebyshev maps 5, 28 (12, 5 s); turns none (2, 58 s). Some 210 s in all.
 """
 
 import os
