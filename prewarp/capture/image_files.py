@@ -1,4 +1,4 @@
-"""Photographs from files: PNG and TIFF of one plane with 8 or 16 bits, read whole or not at all.
+"""Photographs from files: PNG, TIFF and raw files of one plane with 8 or 16 bits, read whole or not at all.
 
 Sizes are held against limits, and against the camera's, before any pixel is read.
 """
@@ -9,16 +9,17 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
+from prewarp.capture.raw_files import RAW_SUFFIXES, read_raw
 from prewarp.errors import CaptureError, InputFileError
 from prewarp.files import require_file
 
 LIMIT_BYTES = 1 << 30
 LIMIT_PIXELS = 400_000_000
 WHAT = "a photograph (PNG or TIFF)"
+SUFFIXES = (".png", ".tif", ".tiff", *RAW_SUFFIXES)
 _FORMATS = ("PNG", "TIFF")
 _KINDS = {"L": 8, "I;16": 16, "I;16B": 16, "I;16L": 16}
 _ORIENTATION = 274
-_RAW = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".raw", ".rw2")
 
 
 def read_photograph(
@@ -37,18 +38,16 @@ def read_photograph(
     Raises
     ------
     InputFileError
-        Missing, empty, too large, truncated, or no PNG or TIFF.
+        Missing, empty, too large, truncated, or neither PNG nor TIFF nor a raw file that can be read.
     CaptureError
         Another size or depth than the camera's, colours, several pages, or a turn noted in its EXIF data.
     """
     path = Path(path)
     require_file(path, limit_bytes=LIMIT_BYTES, what=WHAT)
-    if path.suffix.lower() in _RAW:
-        raise InputFileError(
-            f"{path}: a raw file of a camera; expected {WHAT}. Save it as 16-bit TIFF without any "
-            "correction.",
-            path=str(path),
-        )
+    if path.suffix.lower() in RAW_SUFFIXES:
+        values = read_raw(path, limit_pixels=LIMIT_PIXELS)
+        _require_fit((values.shape[1], values.shape[0]), 16, path, size_px, highest)
+        return values
     with warnings.catch_warnings():
         # Pillow warns of large pictures; the limit below is what counts.
         warnings.simplefilter("ignore")
@@ -102,6 +101,14 @@ def _require_kind(
             "1 without turning pixels, and switch that off in the camera.",
             path=str(path),
         )
+    _require_fit((width, height), depth, path, size_px, highest)
+
+
+def _require_fit(
+    found_px: tuple[int, int], depth: int, path: Path, size_px: tuple[int, int] | None, highest: float | None
+) -> None:
+    """Raise unless a photograph has the camera's size, and bits enough for its values."""
+    width, height = found_px
     if size_px is not None and (width, height) != tuple(size_px):
         swapped = " It is turned by 90 degrees." if (height, width) == tuple(size_px) else ""
         raise CaptureError(

@@ -1,11 +1,14 @@
 """Photographs from files: every depth to the last bit; damaged, wrong and foreign files by one clear line."""
 
+import sys
+
 import numpy as np
 import pytest
 from PIL import Image
 
 from prewarp.capture.image_files import read_photograph
 from prewarp.errors import CaptureError, InputFileError
+from tests.capture.dng import dng
 
 
 @pytest.fixture
@@ -84,9 +87,6 @@ def test_turned_by_exif_pages_and_foreign_files(tmp_path, values):
     (tmp_path / "j.png").write_text("not a picture")
     with pytest.raises(InputFileError, match="no PNG or TIFF"):
         read_photograph(tmp_path / "j.png")
-    (tmp_path / "k.dng").write_text("raw")
-    with pytest.raises(InputFileError, match="16-bit TIFF"):
-        read_photograph(tmp_path / "k.dng")
     with pytest.raises(InputFileError, match="not found"):
         read_photograph(tmp_path / "nowhere.png")
 
@@ -96,3 +96,34 @@ def test_a_small_file_cannot_ask_for_much_memory(tmp_path, monkeypatch):
     Image.fromarray(np.zeros((40, 64), np.uint8)).save(tmp_path / "l.png")
     with pytest.raises(InputFileError, match="at most"):
         read_photograph(tmp_path / "l.png")
+
+
+@pytest.mark.outside
+def test_raw_files_come_back_as_they_were_read_out(tmp_path, values):
+    """LibRaw reads what is written after the DNG specification; a note of a turn does not turn it."""
+    pytest.importorskip("rawpy")
+    (tmp_path / "a.dng").write_bytes(dng(values))
+    found = read_photograph(tmp_path / "a.dng", size_px=(64, 40), highest=65535)
+    assert found.dtype == np.uint16 and np.array_equal(found, values)
+    with pytest.raises(CaptureError, match="turned by 90 degrees"):
+        read_photograph(tmp_path / "a.dng", size_px=(40, 64))
+
+
+def test_raw_files_that_are_refused(tmp_path, values, monkeypatch):
+    pytest.importorskip("rawpy")
+    (tmp_path / "b.dng").write_bytes(dng(values, mosaic=True))
+    with pytest.raises(CaptureError, match=r"b\.dng: its pixels have filters of 3 colours"):
+        read_photograph(tmp_path / "b.dng")
+    (tmp_path / "c.dng").write_bytes(dng(values)[:-1000])
+    with pytest.raises(InputFileError, match=r"c\.dng: cannot be read to its end"):
+        read_photograph(tmp_path / "c.dng")
+    (tmp_path / "d.dng").write_bytes(bytes(5000))
+    with pytest.raises(InputFileError, match=r"d\.dng: no raw file that LibRaw knows"):
+        read_photograph(tmp_path / "d.dng")
+    (tmp_path / "e.dng").write_bytes(dng(values, size=(30_000, 30_000)))
+    with pytest.raises(InputFileError, match="at most 400 million"):
+        read_photograph(tmp_path / "e.dng")
+    (tmp_path / "f.dng").write_bytes(dng(values))
+    monkeypatch.setitem(sys.modules, "rawpy", None)
+    with pytest.raises(InputFileError, match=r"pip install 'prewarp\[raw\]'"):
+        read_photograph(tmp_path / "f.dng")

@@ -22,7 +22,6 @@ from prewarp.errors import CaptureError, InputFileError
 from prewarp.files import MEBIBYTE
 from prewarp.records import Number, Text
 
-SUFFIXES = (".png", ".tif", ".tiff")
 # Fewer photographs leave focal length, centre and distance mixed up, or hang on one of them.
 LEAST_PHOTOGRAPHS = 3
 _STAGE_COLUMNS = ("eye_x_mm", "eye_y_mm", "eye_z_mm", "yaw_deg", "pitch_deg", "roll_deg")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from prewarp.capture.image_files import SUFFIXES
 from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Plan
 
@@ -17,8 +18,7 @@ _ALIKE = 0.5
 REFUSED = ": refused. "
 _WHERE = re.compile(r"^pose [^:]*: ")
 # What differs between lines that say the same: files and numbers.
-_OWN = re.compile(r"\S+\.(?:png|tiff?)\b|\d+(?:\.\d+)?", re.IGNORECASE)
-_PHOTOGRAPHS = (".png", ".tif", ".tiff")
+_OWN = re.compile(rf"\S+(?:{'|'.join(map(re.escape, SUFFIXES))})\b|\d+(?:\.\d+)?", re.IGNORECASE)
 _MOST_FILES, _MOST_NAMED = 100_000, 3
 
 
@@ -44,9 +44,7 @@ def unnamed_files(plan: Plan, folder: Path, /) -> list[str]:
     missing = sum(not one.is_file() for one in wanted)
     if not missing:
         return []
-    there = sorted(
-        one for one in islice(folder.rglob("*"), _MOST_FILES) if one.suffix.lower() in _PHOTOGRAPHS
-    )
+    there = sorted(one for one in islice(folder.rglob("*"), _MOST_FILES) if one.suffix.lower() in SUFFIXES)
     others = [one.relative_to(folder).as_posix() for one in there if one not in wanted]
     if not others:
         return []

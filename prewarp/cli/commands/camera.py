@@ -5,9 +5,10 @@ from pathlib import Path
 import click
 
 from prewarp.capture.calibration.board import CHESSBOARD, DOTS, Board
-from prewarp.capture.calibration.calibrate import SUFFIXES, Calibration, calibrate_camera
+from prewarp.capture.calibration.calibrate import Calibration, calibrate_camera
 from prewarp.capture.camera import write_cameras
 from prewarp.capture.distortion import COUNTS
+from prewarp.capture.image_files import SUFFIXES
 from prewarp.cli.arguments import FILE, Counts, output_option, require_output_file
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import CaptureError, InputFileError
@@ -75,8 +76,9 @@ def camera(
 ) -> None:
     """Find a camera's focal length, centre and distortion from photographs of a flat board.
 
-    PHOTOGRAPHS is a folder of PNG or TIFF files of one camera, 8 or 16 bits. Take some 15, each showing the
-    whole board, with the board turned by up to 40 degrees both ways and reaching into the sensor's corners.
+    PHOTOGRAPHS is a folder of PNG, TIFF or raw files of one camera, 8 or 16 bits (raw: a sensor without
+    colour filters, and the extra 'raw'). Take some 15, each showing the whole board, with the board turned by
+    up to 40 degrees both ways and reaching into the sensor's corners.
     NAME=FOLDER, given once per camera, writes several cameras into one file.
 
     What the photographs do not show is not written, and the command says what it needs. The place of the

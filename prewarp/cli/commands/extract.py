@@ -67,12 +67,13 @@ def extract(
 ) -> None:
     """Find the dots of photographed targets and write a distortion grid.
 
-    PLAN is the plan.csv of 'prewarp targets', or its folder. Photographs are PNG or TIFF of 8 or 16 bits,
-    named as the plan says. A dot is named by its code, its strength and its place together; the codes also
-    serve to take out the light of ghosts and neighbours. Dots that are partly covered or saturated are left
-    out and listed. A pose whose names do not agree is refused whole, and the rest goes on. One-frame marks
-    are named by their sizes; photographs of exchanged channels are reported. Shifted sines give points
-    between the dots (mark -1); the command says how far they differ from the dots of the same pose.
+    PLAN is the plan.csv of 'prewarp targets', or its folder. Photographs are PNG or TIFF of 8 or 16 bits, or
+    raw files of a sensor without colour filters (extra 'raw'), named as the plan says. A dot is named by its
+    code, its strength and its place together; the codes also serve to take out the light of ghosts and
+    neighbours. Dots that are partly covered or saturated are left out and listed. A pose whose names do not
+    agree is refused whole, and the rest goes on. One-frame marks are named by their sizes; photographs of
+    exchanged channels are reported. Shifted sines give points between the dots (mark -1); the command says
+    how far they differ from the dots of the same pose.
 
     Beside GRID, a folder of its name with '.extract' keeps the result of each pose, a picture of each view
     and report.json; with seam frames (seam.csv beside PLAN) also pairs.csv, which 'register' reads. Started
