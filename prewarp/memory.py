@@ -6,6 +6,8 @@ from prewarp.errors import PrewarpError
 
 _PROCESSES, _GROUP = Path("/proc/meminfo"), Path("/sys/fs/cgroup")
 GIGABYTE = 1e9
+# Interpreter and libraries of a process that works, by measurement.
+PROGRAM_BYTES = 130e6
 
 
 def available_bytes() -> int | None:
@@ -33,3 +35,26 @@ def require_memory(needed_bytes: float, what: str, mend: str, /) -> None:
             f"{what} needs about {needed_bytes / GIGABYTE:.3g} GB of memory; {free / GIGABYTE:.3g} GB are "
             f"free. {mend}"
         )
+
+
+def processes_within_memory(
+    asked: int | None, most: int, /, *, each_bytes: float, what: str, mend: str
+) -> int:
+    """Return how many processes to work with, `most` at most: those asked for, else those that memory holds.
+
+    `each_bytes`: what one of them takes, its libraries (`PROGRAM_BYTES`) included.
+
+    Raises
+    ------
+    PrewarpError
+        Those asked for, or even one, need more memory than there is: what it is, and how to mend it.
+    """
+    free = available_bytes()
+    room = most if free is None else int(free // each_bytes)
+    count = max(min(most, room if asked is None else asked), 1)
+    if count == 1:
+        require_memory(each_bytes, what, mend)
+        return count
+    fewer = f"Give --jobs {room}{' or less' if room > 1 else ''}." if room else mend
+    require_memory(count * each_bytes, f"{what} in {count} processes", fewer)
+    return count

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
-from prewarp.capture.raw_files import RAW_SUFFIXES, read_raw
+from prewarp.capture.raw_files import RAW_SUFFIXES, raw_size_px, read_raw
 from prewarp.errors import CaptureError, InputFileError
 from prewarp.files import require_file
 
@@ -69,6 +69,21 @@ def read_photograph(
                 path=str(path),
             ) from cause
     return values if values.dtype == np.uint8 else values.astype(np.uint16, copy=False)
+
+
+def told_size_px(path: Path, /) -> tuple[int, int] | None:
+    """Return width and height from the head of a photograph, no pixel read; None where it cannot be read."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        # Whatever is wrong with a file is told when it is read.
+        try:
+            require_file(path, limit_bytes=LIMIT_BYTES, what=WHAT)
+            if path.suffix.lower() in RAW_SUFFIXES:
+                return raw_size_px(path)
+            with Image.open(path, formats=_FORMATS) as picture:
+                return picture.size
+        except Exception:
+            return None
 
 
 def _require_kind(

@@ -60,6 +60,17 @@ def read_raw(path: Path, /, *, limit_pixels: int) -> np.ndarray:
         ) from cause
 
 
+def raw_size_px(path: Path, /) -> tuple[int, int]:
+    """Return the width and height that the head of a raw file says; pixels are not decoded.
+
+    Raises whatever rawpy raises, ImportError where it is not installed.
+    """
+    import rawpy
+
+    with rawpy.imread(str(path)) as raw:
+        return raw.sizes.raw_width, raw.sizes.raw_height
+
+
 def _text(cause: Exception) -> str:
     """Return the message of an error of LibRaw, which is bytes."""
     text = cause.args[0] if cause.args else ""

@@ -1,12 +1,15 @@
 """The camera from photographs of a board: against OpenCV both ways, how sure it is, and what it refuses."""
 
 import json
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from prewarp import memory
+from prewarp.capture.calibration import calibrate
 from prewarp.capture.calibration.board import Board
 from prewarp.capture.calibration.bundle import adjusted
 from prewarp.capture.calibration.calibrate import find_board
@@ -355,3 +358,50 @@ def test_the_simulator_s_board_is_where_the_test_says():
     away = np.column_stack([flat, np.full(9, DISTANCE_MM)]) - place
     assert np.abs(seen - away[:, :2] / away[:, 2:]).max() < 1e-9
     assert np.diff(dot_places((3, 1), 10.0)[:, 0])[0] == PX_PER_MM * 10.0
+
+
+def test_memory_is_asked_for_before_the_first_photograph_is_read(tmp_path, monkeypatch):
+    monkeypatch.setattr(memory, "available_bytes", lambda: 150_000_000)
+    monkeypatch.setattr(calibrate, "read_photograph", lambda *given, **more: pytest.fail("the work began"))
+    folder = tmp_path / "board"
+    folder.mkdir()
+    (folder / "0.png").write_bytes(b"no picture")
+    for name in ("1.png", "2.tif", "3.png"):
+        Image.fromarray(np.zeros((1000, 1200), np.uint16)).save(folder / name)
+    words = ("camera", folder, "--pitch", 12, "-o", tmp_path / "camera.toml", "--board", "chessboard")
+    done = run(*words, "--count", "15x11")
+    told = "finding 165 marks in 4 photographs of 1200 x 1000 px needs about 0.22 GB"
+    assert done.exit_code == 2 and told in done.stderr
+    assert done.stderr.rstrip().endswith("take a camera with fewer pixels.")
+    done = run(*words, "--count", "200x200")
+    assert done.exit_code == 2 and "needs about 0.687 GB" in done.stderr
+    assert done.stderr.rstrip().endswith("fewer photographs, or a board with fewer marks (--count).")
+
+
+@pytest.mark.parametrize(
+    ("kind", "size_px", "resident_mb"),
+    [
+        ("dots", (800, 600), 105),
+        ("dots", (2000, 1500), 186),
+        ("chessboard", (800, 600), 126),
+        ("chessboard", (2000, 1500), 315),
+    ],
+)
+def test_memory_is_foreseen_within_half_of_what_was_measured(kind, size_px, resident_mb):
+    """Resident sizes of `camera` on two photographs."""
+    board = Board(kind, (15, 11), 12.0)
+    foreseen = calibrate.calibration_bytes(size_px, 2, board, coefficients=5, walk=False) / 1e6
+    assert resident_mb / 1.5 < foreseen < resident_mb * 1.5
+
+
+@pytest.mark.parametrize("count", [6, 12])
+def test_memory_of_the_adjustment_is_foreseen(count):
+    pixel, _, _ = seen_board(DOTS.places_mm, count, 3, 0.05)
+    tracemalloc.start()
+    try:
+        adjusted(DOTS.places_mm, pixel, CAMERA.size_px)
+        taken = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    foreseen = calibrate.calibration_bytes((16, 16), count, DOTS, coefficients=5, walk=False)
+    assert taken / 1.5 < foreseen - memory.PROGRAM_BYTES < taken * 1.5

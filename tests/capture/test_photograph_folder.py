@@ -3,12 +3,19 @@
 import csv
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from prewarp import memory
 from prewarp.capture.camera import Camera, pose_rotation, turned_by, write_camera
+from prewarp.capture.marks import read_marks
+from prewarp.capture.photograph import folder as folder_module
+from prewarp.capture.photograph.bench import Bench
+from prewarp.capture.photograph.taking import Taking
+from prewarp.capture.photograph.working import working_bytes
 from prewarp.capture.plan import read_plan
 from prewarp.field import fit_grid
 from prewarp.module import read_module
@@ -219,3 +226,37 @@ def test_bad_plans_say_what_and_where(capture, tmp_path, change, message):
 def test_a_folder_stands_for_its_plan(capture, tmp_path):
     done = photograph(capture, tmp_path / "shots", plan="pictures")
     assert done.exit_code == 2 and "pictures/plan.csv: not found" in done.stderr
+
+
+def test_memory_is_asked_for_before_the_first_photograph(capture, tmp_path, monkeypatch):
+    """A process takes 338 MB here, by measurement."""
+    monkeypatch.setattr(folder_module, "_taken", lambda *given: pytest.fail("the work began"))
+    monkeypatch.setattr(memory, "available_bytes", lambda: 400_000_000)
+    large = replace(CAMERA, width_px=1300, height_px=1040)
+    write_camera(tmp_path / "large.toml", large)
+    words = ("--module", capture / "visor.toml", "--camera", tmp_path / "large.toml", "-o", tmp_path / "new")
+    plan = ("photograph", capture / "targets" / "short.csv", "--design", capture / "design.toml")
+    done = run(*plan, *words, "--jobs", 2)
+    assert done.exit_code == 2 and "1300 x 1040 px of panels of 320 x 256 px in 2 processes" in done.stderr
+    assert "0.4 GB are free. Give --jobs 1." in done.stderr
+    monkeypatch.setattr(memory, "available_bytes", lambda: 200_000_000)
+    done = run(*plan, *words)
+    assert done.exit_code == 2 and "smaller camera (--camera)" in done.stderr
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize(
+    ("size", "resident_mb"), [((320, 256), 162), ((1300, 1040), 339), ((1500, 1200), 369)]
+)
+def test_memory_is_foreseen_within_half_of_what_was_measured(capture, size, resident_mb):
+    """Resident sizes of `photograph` with one process, of even light and of sines, on a panel of 400 px."""
+    taking = Taking(
+        plan=read_plan(capture / "targets" / "short.csv"),
+        marks=read_marks(capture / "targets" / "marks.csv"),
+        folder=capture / "targets",
+        module=read_module(capture / "visor.toml"),
+        optics=None,
+        cameras={"": replace(CAMERA, width_px=size[0], height_px=size[1])},
+        bench=Bench(blur_px=0.7),
+    )
+    assert resident_mb / 1.5 < working_bytes(taking) / 1e6 < resident_mb * 1.5

@@ -5,6 +5,7 @@ import io
 import os
 import subprocess
 import sys
+from functools import partial
 
 import click
 import pytest
@@ -83,6 +84,18 @@ def test_work_that_does_not_fit_into_memory_is_told_before_it(capture, tmp_path,
     memory.require_memory(1.9e6, "this", "Mend it.")
     with pytest.raises(PrewarpError, match=r"this needs about .* are free\. Mend it\."):
         memory.require_memory(2.1e6, "this", "Mend it.")
+
+
+def test_processes_are_as_many_as_memory_holds(monkeypatch):
+    monkeypatch.setattr(memory, "available_bytes", lambda: 3_500_000_000)
+    fitting = partial(memory.processes_within_memory, each_bytes=1e9, what="this", mend="Mend it.")
+    assert [fitting(None, 8), fitting(None, 2), fitting(3, 8), fitting(9, 2)] == [3, 2, 3, 2]
+    with pytest.raises(PrewarpError, match=r"this in 4 processes needs about 4 GB .* Give --jobs 3 or less"):
+        fitting(4, 8)
+    with pytest.raises(PrewarpError, match=r"this needs about 4 GB .* Mend it\."):
+        fitting(None, 8, each_bytes=4e9)
+    monkeypatch.setattr(memory, "available_bytes", lambda: None)
+    assert [fitting(None, 8), fitting(3, 8)] == [8, 3]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems may not tell")

@@ -20,12 +20,16 @@ from prewarp.capture.tables import Column, read_table
 from prewarp.checks import FloatArray
 from prewarp.errors import CaptureError, InputFileError
 from prewarp.files import MEBIBYTE
+from prewarp.memory import PROGRAM_BYTES
 from prewarp.records import Number, Text
 
 # Fewer photographs leave focal length, centre and distance mixed up, or hang on one of them.
 LEAST_PHOTOGRAPHS = 3
 _STAGE_COLUMNS = ("eye_x_mm", "eye_y_mm", "eye_z_mm", "yaw_deg", "pitch_deg", "roll_deg")
 Step = Callable[[str, int], None]
+# By measurement: a pixel of the one photograph whose marks are looked for; a number of the Jacobian of all
+# photographs.
+_DOT_BYTES, _CORNER_BYTES, _SLOPE_BYTES = 32, 75, 116
 
 
 @dataclass(frozen=True)
@@ -204,6 +208,15 @@ def calibrate_camera(
         entrance,
         tuple(_not_known(camera, levels, stage is not None).items()),
     )
+
+
+def calibration_bytes(
+    size_px: tuple[int, int], photographs: int, board: Board, /, *, coefficients: int, walk: bool
+) -> float:
+    """Return how much memory `calibrate_camera` takes for photographs of a size, bytes."""
+    pixel = (_DOT_BYTES if board.kind == DOTS else _CORNER_BYTES) * size_px[0] * size_px[1]
+    numbers = 2 * board.marks * photographs * (10 + coefficients + (1 if walk else 0))
+    return PROGRAM_BYTES + max(pixel, _SLOPE_BYTES * numbers)
 
 
 def _camera(

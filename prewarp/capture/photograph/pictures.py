@@ -83,6 +83,13 @@ def _spread(point: FloatArray, footprint: FloatArray, lit: BoolArray) -> float:
     return float(np.sqrt(np.median(np.sum(across**2, axis=(1, 2))) / 8.0))
 
 
+def band_px(size_px: tuple[int, int], bench: Bench, /) -> int:
+    """Return how many pixels of a photograph are worked on together; the spread by the aperture left out."""
+    blurs = [bench.blur_px, *(float(np.hypot(bench.blur_px, one.blur_px)) for one in bench.ghosts)]
+    rim = int(np.ceil(_REACH * max(blurs))) + 1
+    return (min(_BAND, size_px[1]) + 2 * rim) * (size_px[0] + 2 * rim)
+
+
 def add_picture(
     picture: FloatArray,
     mapped: PanelMap,

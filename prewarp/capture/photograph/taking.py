@@ -41,7 +41,7 @@ _ARCMIN_PER_DEG = 60.0
 # Code frames and whole ones come again at every pose: what they show about the marks is kept, up to this.
 _KEPT_BYTES = 256 * MEBIBYTE
 _OF_MARKS = ("whole", "code", "one")
-_KEPT_PLANES = 4
+KEPT_PLANES = 4
 # Kinds whose pictures change slowly from pixel to pixel, but for the panel's edge.
 _SMOOTH = ("sine", "flat", "ramp")
 
@@ -356,7 +356,7 @@ class Taking:
             )
 
 
-@lru_cache(maxsize=_KEPT_PLANES)
+@lru_cache(maxsize=KEPT_PLANES)
 def _read_plane(path: Path, size_px: tuple[int, int], bit_depth: int, plane: int) -> np.ndarray:
     codes = np.ascontiguousarray(read_panel_png(path, size_px, bit_depth)[..., plane])
     codes.flags.writeable = False

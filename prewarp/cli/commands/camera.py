@@ -5,13 +5,14 @@ from pathlib import Path
 import click
 
 from prewarp.capture.calibration.board import CHESSBOARD, DOTS, Board
-from prewarp.capture.calibration.calibrate import Calibration, calibrate_camera
+from prewarp.capture.calibration.calibrate import Calibration, calibrate_camera, calibration_bytes
 from prewarp.capture.camera import write_cameras
 from prewarp.capture.distortion import COUNTS
-from prewarp.capture.image_files import SUFFIXES
+from prewarp.capture.image_files import SUFFIXES, told_size_px
 from prewarp.cli.arguments import FILE, Counts, output_option, require_output_file
 from prewarp.cli.talk import Talk, number, talking
 from prewarp.errors import CaptureError, InputFileError
+from prewarp.memory import require_memory
 from prewarp.records import Name
 
 
@@ -97,8 +98,14 @@ def camera(
     board = Board(kind, (across, down), pitch)
     dark = [file for path in dark_paths for file in _files(path)]
     found: dict[str, Calibration] = {}
+    shown = {
+        name: [file for file in _files(folder) if not any(file.samefile(one) for one in dark)]
+        for name, folder in folders.items()
+    }
+    for files in shown.values():
+        _require_memory(files, board, int(distortion), walk)
     for name, folder in folders.items():
-        files = [file for file in _files(folder) if not any(file.samefile(one) for one in dark)]
+        files = shown[name]
         with talk.progress(f"finding the board in {folder}", total=len(files)) as step:
             found[name] = calibrate_camera(
                 files,
@@ -141,6 +148,25 @@ def _files(path: Path) -> list[Path]:
     if not files:
         raise InputFileError(f"{path}: holds no {', '.join(SUFFIXES)} file.", path=str(path))
     return files
+
+
+def _require_memory(files: list[Path], board: Board, coefficients: int, walk: bool) -> None:
+    """Raise where photographs of a camera do not fit into memory; the first that tells its size counts."""
+    size = next((size for size in map(told_size_px, files) if size is not None), None)
+    if size is None:
+        return
+    needed, of_pixels = (
+        calibration_bytes(size, count, board, coefficients=coefficients, walk=walk)
+        for count in (len(files), 0)
+    )
+    less = "a camera with fewer pixels"
+    if needed > of_pixels:
+        less = "fewer photographs, or a board with fewer marks (--count)"
+    require_memory(
+        needed,
+        f"finding {board.marks} marks in {len(files)} photographs of {size[0]} x {size[1]} px",
+        f"End other programs, or take {less}.",
+    )
 
 
 def _tell(talk: Talk, name: str, found: Calibration) -> None:

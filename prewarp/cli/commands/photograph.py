@@ -11,6 +11,7 @@ from prewarp.capture.photograph.bench import Bench, read_bench
 from prewarp.capture.photograph.folder import write_photographs
 from prewarp.capture.photograph.optics import OpticsOfDesign, OpticsOfFit
 from prewarp.capture.photograph.taking import Taking
+from prewarp.capture.photograph.working import working_bytes
 from prewarp.capture.plan import read_plan
 from prewarp.cli.arguments import FILE, module_option, output_option
 from prewarp.cli.talk import Talk, talking
@@ -18,6 +19,7 @@ from prewarp.cores import usable_cores
 from prewarp.errors import CaptureError
 from prewarp.field import FieldSet
 from prewarp.folders import require_output_folder
+from prewarp.memory import processes_within_memory
 from prewarp.module import read_module
 from prewarp.trace import read_design
 
@@ -38,7 +40,9 @@ from prewarp.trace import read_design
     "--seed", type=click.IntRange(0, 2**31), help="Seed of all that is random; replaces the bench file's."
 )
 @click.option(
-    "--jobs", type=click.IntRange(1, 256), help="How many poses to take at a time [default: one per core]."
+    "--jobs",
+    type=click.IntRange(1, 256),
+    help="How many poses to take at a time [default: one per core, fewer where memory is short].",
 )
 @output_option("Folder to write: the photographs, truth.csv and truth_poses.csv.")
 @talking
@@ -93,8 +97,23 @@ def photograph(
         cameras=read_cameras(camera_path),
         bench=bench,
     )
+    taking.require()
     count = len(plan)
+    processes = processes_within_memory(
+        jobs,
+        min(len(plan.poses), usable_cores() if jobs is None else jobs),
+        each_bytes=working_bytes(taking),
+        what=f"taking photographs of {_size(taking)}",
+        mend="End other programs, or take them with a smaller camera (--camera) or of smaller panels.",
+    )
     with talk.progress(f"taking {count} photographs", total=count) as step:
-        done = write_photographs(taking, output, progress=step, processes=jobs or usable_cores())
+        done = write_photographs(taking, output, progress=step, processes=processes)
     talk.text(f"{output}: {done.photographs} photographs, truth of {done.dots} dots.")
     talk.json({"photographs": done.photographs, "dots": done.dots, "focus_dioptres": taking.focus_dioptres})
+
+
+def _size(taking: Taking) -> str:
+    """Return the size of the largest camera and panel, for people."""
+    camera = max((one.size_px for one in taking.cameras.values()), key=lambda size: size[0] * size[1])
+    panel = max((one.panel.size_px for one in taking.module.channels), key=lambda size: size[0] * size[1])
+    return f"{camera[0]} x {camera[1]} px of panels of {panel[0]} x {panel[1]} px"
