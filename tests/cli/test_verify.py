@@ -37,7 +37,9 @@ def test_a_good_package(package, capture):
     assert done.exit_code == 0 and "all good" in done.stdout and "C evaluator, integer" in done.stdout
     found = json.loads(run("verify", package[0], "--fit", capture / "visor.fit.npz", "--json").stdout)
     assert found["ok"] and not [one for one in found["checks"] if one["ok"] is False]
-    assert any(check["what"] == "against the fit" and check["measured"] == 0.0 for check in found["checks"])
+    # Truth is worked out for all pupils at once, and held to the fit pupil by pupil: last digits differ.
+    (held,) = (check for check in found["checks"] if check["what"] == "against the fit")
+    assert held["measured"] < 1e-9
     assert found["requested"] == {
         "max_error_px": 0.5, "max_light_percent": 1.0, "max_gradient_per_deg": 1.0
     }  # fmt: skip

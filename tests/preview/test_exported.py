@@ -227,7 +227,7 @@ def test_an_edited_shader_is_exported_anew_and_a_broken_one_is_not_taken(
         stage,
         lambda: stage.draw(State(scene="smooth", view="panels"), PUPIL, TRACKED),
         folder / "device_mesh.frag",
-        broken=("prewarp_panel_codes(v_red", "no_such_function(v_red"),
+        broken=("prewarp_panel_codes(red", "no_such_function(red"),
         dark=("vec4(prewarp_panel_codes(", "vec4(0.0 * prewarp_panel_codes("),
         message=r"(?s)the device's shaders do not compile.*no_such_function",
     )
