@@ -46,27 +46,34 @@ class Stopwatch:
 
     def ms(self, work):
         """Return how long `work(number)` takes; numbers differ from call to call."""
-        number = 0
-        work(number)
+        return self.ms_by_turns({"": work})[""]
+
+    def ms_by_turns(self, works, batches=None):
+        """Return how long works take, by name; each has its turn in every batch."""
+        numbers, best = dict.fromkeys(works, 0), dict.fromkeys(works, np.inf)
+        for work in works.values():
+            work(0)
         self._context.finish()
-        best = np.inf
-        for _ in range(self._batches):
-            if self.by_queries:
-                query = self._context.query(time=True)
-                with query:
-                    for _ in range(self._repeats):
-                        number += 1
-                        work(number)
-                took = query.elapsed / 1e6
-            else:
-                start = time.perf_counter()
-                for _ in range(self._repeats):
-                    number += 1
-                    work(number)
-                self._context.finish()
-                took = (time.perf_counter() - start) * 1000.0
-            best = min(best, took / self._repeats)
+        for _ in range(batches or self._batches):
+            for name, work in works.items():
+                first = numbers[name] + 1
+                numbers[name] += self._repeats
+                took = self._took(work, range(first, numbers[name] + 1))
+                best[name] = min(best[name], took / self._repeats)
         return best
+
+    def _took(self, work, numbers):
+        if self.by_queries:
+            query = self._context.query(time=True)
+            with query:
+                for number in numbers:
+                    work(number)
+            return query.elapsed / 1e6
+        start = time.perf_counter()
+        for number in numbers:
+            work(number)
+        self._context.finish()
+        return (time.perf_counter() - start) * 1000.0
 
 
 def pupil(number, z=0.0):
