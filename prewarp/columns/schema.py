@@ -50,12 +50,17 @@ class Schema:
         """Every column with a meaning."""
         return self.text + self.numbers + self.optional
 
+    @property
+    def most_columns(self) -> int:
+        """How many columns a table may have: twice what has a meaning, where that is many."""
+        return max(LIMIT_COLUMNS, 2 * len(self.known))
+
 
 def require_columns(names: Sequence[str], source: str, schema: Schema) -> None:
     """Raise `GridError` for a column of `schema` that is missing, misspelt or twice; names the nearest."""
-    if len(names) > LIMIT_COLUMNS:
+    if len(names) > schema.most_columns:
         raise GridError(
-            f"{source}: {len(names)} columns; at most {LIMIT_COLUMNS} are accepted. Remove columns.",
+            f"{source}: {len(names)} columns; at most {schema.most_columns} are accepted. Remove columns.",
             path=source,
         )
     for position, name in enumerate(names, start=1):

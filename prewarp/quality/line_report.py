@@ -166,9 +166,8 @@ def _figure(units: Units, name: str, limits: Limits) -> FigureOfLine:
     places = np.flatnonzero(np.isfinite(values))
     own = values[places]
     if len(own) < FEWEST:
-        return FigureOfLine(
-            name, limits, tuple(places.tolist()), own, None, None, None, None, f"{FEWEST} units or more"
-        )
+        needs = f"{FEWEST} units or more that have a value ({len(own)} of {len(units)} have one)"
+        return FigureOfLine(name, limits, tuple(places.tolist()), own, None, None, None, None, needs)
     percent = None
     if sigma is not None and np.isfinite(sigma[places]).any() and np.ptp(own) > 0.0:
         percent = 100.0 * float(np.nanmean(sigma[places] ** 2) / np.var(own, ddof=1))

@@ -27,6 +27,8 @@ FLAGS = ("outside_p", "inside_p", "figure_p")
 SIGMA = "_sigma"
 LIMIT_BYTES, LIMIT_UNITS = 256 * MEBIBYTE, 1_000_000
 MOST_MODES = 256
+# Modes with their sigmas, and as many others.
+_MOST_COLUMNS = 4 * MOST_MODES
 _TEXT = ("serial", "status", "reason")
 _MODE = re.compile(r"mode_([1-9][0-9]*)")
 _PARQUET = b"PAR1"
@@ -166,10 +168,10 @@ def _from_parquet(path: Path) -> tuple[dict[str, np.ndarray], np.ndarray]:
     try:
         with pyarrow.parquet.ParquetFile(path) as file:
             rows, names = file.metadata.num_rows, file.schema_arrow.names
-            if not 1 <= rows <= LIMIT_UNITS or len(names) > 256:
+            if not 1 <= rows <= LIMIT_UNITS or len(names) > _MOST_COLUMNS:
                 raise GridError(
                     f"{path}: {rows} rows, {len(names)} columns; expected 1 to {LIMIT_UNITS} rows and at "
-                    "most 256 columns.",
+                    f"most {_MOST_COLUMNS} columns.",
                     path=str(path),
                 )
             missing = [name for name in _TEXT if name not in names]

@@ -97,6 +97,25 @@ def test_parquet_says_the_same_as_csv_and_rows_may_come_in_any_order(tmp_path):
     assert told == {name: value for name, value in one.as_dict().items() if name != "sentences"}
 
 
+def test_a_figure_that_no_unit_has_is_not_known(tmp_path):
+    empty = {f"focus_step_dioptres{ending}": [None] * 30 for ending in ("", "_sigma")}
+    columns = {**table(30), **{name: pa.array(values, pa.float64()) for name, values in empty.items()}}
+    limits = {**LIMITS, "focus_step_dioptres": Limits(None, 0.6)}
+    for name in ("units.csv", "units.parquet"):
+        found = line_report(read_units(write(tmp_path, columns, name), figures=list(limits)), limits)
+        told = found.as_dict()["figures"]["focus_step_dioptres"]
+        assert told["capability"] is None and told["chart"] is None
+        words = "focus step dioptres: not known: needs 2 units or more that have a value (0 of 30 have one)."
+        assert words in found.sentences()
+
+
+def test_a_table_may_have_as_many_modes_as_are_read(tmp_path):
+    # Three channels of 45 tolerances.
+    modes = {f"mode_{number}{ending}": [0.5] * 30 for number in range(1, 136) for ending in ("", "_sigma")}
+    for name in ("units.csv", "units.parquet"):
+        assert read_units(write(tmp_path, table(30) | modes, name)).modes.shape == (30, 135)
+
+
 def test_no_drift_is_seen_where_there_is_none(tmp_path):
     units = read_units(write(tmp_path, table(drift=0.0)), figures=list(LIMITS))
     found = line_report(units, LIMITS)
