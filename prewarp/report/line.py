@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from prewarp.quality.capability import Limits
 from prewarp.quality.charts import RANGES
 from prewarp.quality.conformance import chance_text
 from prewarp.quality.line_report import FigureOfLine, LineReport, ModeDrift
@@ -82,6 +83,7 @@ def _draw_statuses(axes: "Axes", found: LineReport) -> None:
     for place, count in enumerate(counts):
         axes.annotate(f" {count}", (count, place), va="center")
     axes.margins(x=0.12)
+    _count_units(axes)
     axes.set(xlabel="units", title="Verdicts")
 
 
@@ -99,6 +101,7 @@ def _draw_pareto(axes: "Axes", found: LineReport) -> None:
     for place, one in enumerate(shown):
         axes.annotate(f" {one.count}, sum {100.0 * one.cumulative:.0f} %", (one.count, place), va="center")
     axes.margins(x=0.3)
+    _count_units(axes)
     left = len(found.failing) - len(shown)
     axes.set_xlabel("units" + (f"; {left} more causes" if left else ""))
 
@@ -108,6 +111,7 @@ def _draw_values(axes: "Axes", one: FigureOfLine) -> None:
     axes.set(xlabel=name, ylabel="units", title=name)
     if one.capability is None:
         axes.text(0.5, 0.5, f"not known: needs {one.needs}", ha="center", transform=axes.transAxes)
+        axes.set_axis_off()
         return
     edges = np.histogram_bin_edges(one.values, bins="auto")
     if len(edges) - 1 > _MOST_BINS:
@@ -128,8 +132,8 @@ def _write_indices(axes: "Axes", one: FigureOfLine) -> None:
     own = one.capability
     if own is None:
         return
-    ends = " to ".join("-" if end is None else f"{end:g}" for end in (one.limits.lower, one.limits.upper))
-    lines = [f"limits {ends}; mean {own.mean:.4g}", *(str(index) for index in own.indices)]
+    lines = [f"limit {_limits_in_words(one.limits)}; mean {own.mean:.4g}"]
+    lines += [str(index) for index in own.indices]
     if own.cp is None:
         lines.append("Cp, Pp, Cpm: not known: need two limits")
     if own.expected_outside is not None:
@@ -149,6 +153,18 @@ def _write_indices(axes: "Axes", one: FigureOfLine) -> None:
     axes.text(0.0, 0.98, "\n".join(lines), va="top", fontsize=11, linespacing=1.5, transform=axes.transAxes)
 
 
+def _count_units(axes: "Axes") -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+
+
+def _limits_in_words(limits: Limits) -> str:
+    if limits.lower is None:
+        return f"at most {limits.upper:g}"
+    return f"at least {limits.lower:g}" if limits.upper is None else f"{limits.lower:g} to {limits.upper:g}"
+
+
 def _draw_individuals(axes: "Axes", one: FigureOfLine) -> None:
     chart = one.chart
     assert chart is not None
@@ -159,6 +175,8 @@ def _draw_individuals(axes: "Axes", one: FigureOfLine) -> None:
         axes.axhline(level, color=INK, linestyle=style, linewidth=1.0)
     if one.limits.upper is not None:
         axes.axhline(one.limits.upper, color=RED, linewidth=2.0)
+    if one.limits.lower is not None:
+        axes.axhline(one.limits.lower, color=RED, linewidth=2.0)
     seen = [one for one in chart.signals if one.rule is not RANGES]
     for number, signal in enumerate(seen):
         at = list(signal.places)
