@@ -4,12 +4,21 @@ each.
 
 import json
 import shutil
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from prewarp import memory
+from prewarp.capture.codes import all_words, assigned_names, text_of_word
+from prewarp.capture.extract import run as run_module
+from prewarp.capture.extract.pose import PoseTask
+from prewarp.capture.extract.working import working_bytes
+from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Plan, read_plan, write_plan
+from prewarp.capture.sines import Sines
 from prewarp.grids import read_grid
 from tests.capture.disc_folder import camera, lens_at, row, save, write_capture
 from tests.capture.discs import Lens, Scene
@@ -308,3 +317,37 @@ def test_flats_a_ramp_and_dark_frames(tmp_path):
     at = folder.scenes["p0", "inner"].place[grid.extra["mark"], 0]
     expected = 1.0 + at / 640.0
     assert np.abs(grid.luminance / grid.luminance.max() - expected / expected.max()).max() < 0.01
+
+
+def test_memory_is_asked_for_before_the_first_photograph_is_read(folder, tmp_path, monkeypatch):
+    monkeypatch.setattr(run_module, "extract_pose", lambda task: pytest.fail("the work began"))
+    monkeypatch.setattr(memory, "available_bytes", lambda: 200_000_000)
+    done, _ = extracted(folder, tmp_path / "no.npz", "--jobs", 2)
+    told = "extracting photographs of 640 x 512 px in 2 processes needs about 0.289 GB"
+    assert done.exit_code == 2 and told in done.stderr
+    assert "0.2 GB are free. Give --jobs 1." in done.stderr
+    monkeypatch.setattr(memory, "available_bytes", lambda: 100_000_000)
+    done, _ = extracted(folder, tmp_path / "no.npz")
+    assert done.exit_code == 2 and "plan fewer or smaller dots" in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("size_px", "dots", "resident_mb"),
+    [((640, 512), (17, 17), 181), ((640, 512), (30, 24), 224), ((1600, 1280), (17, 17), 215)],
+)
+def test_memory_is_foreseen_within_half_of_what_was_measured(size_px, dots, resident_mb):
+    """Resident sizes of `extract` with one process; discs of 8 px on panels of 1600 x 1280 px."""
+    u, v = (np.linspace(0.07, 0.93, count) * length for count, length in zip(dots, (1600, 1280), strict=True))
+    panel = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+    count = len(panel)
+    words = tuple(text_of_word(word) for word in all_words()[assigned_names(*dots, 0)].reshape(-1, 13))
+    marks = Marks(np.full(count, "inner"), np.arange(count), panel, np.full(count, 8.0), words)
+    rows = [row(0, "p0", "inner", "whole", 0), *(row(k + 1, "p0", "inner", "code", k) for k in range(13))]
+    seen = replace(camera(), width_px=size_px[0], height_px=size_px[1])
+    task = PoseTask("p0", "p0", tuple(rows), marks, seen, Path())
+    assert resident_mb / 1.5 < working_bytes([task]) / 1e6 < resident_mb * 1.5
+    # Eight shifts of two periods along u and v, in windows of 13 x 13 px: the stack alone is 4 bytes a value.
+    shifted = replace(task, rows=(*rows, row(14, "p0", "inner", "sine", 0)), dense=4,
+                      sines={"inner": Sines((1600, 1280), (40, 41), 8)})  # fmt: skip
+    assert working_bytes([shifted]) > working_bytes([task]) + 4 * 8 * 169 * 12 * count

@@ -69,7 +69,12 @@ def radius_of(blobs: Blobs) -> float:
 
 def half_of(blobs: Blobs) -> int:
     """Return how far windows reach from their middles, px."""
-    return int(min(np.ceil(1.25 * radius_of(blobs) + 6.0), MOST_HALF))
+    return half_around(radius_of(blobs))
+
+
+def half_around(radius_px: float) -> int:
+    """Return how far windows of dots of a radius reach from their middles, px."""
+    return int(min(np.ceil(1.25 * radius_px + 6.0), MOST_HALF))
 
 
 def cut_all(frames: list[Frame], blobs: Blobs, sensor: Sensor, findings: list[str]) -> Cut:

@@ -26,6 +26,7 @@ from prewarp.checks import BoolArray, FloatArray
 
 # Half a window, px of the photograph: bends beyond the second order do not show in it.
 _HALF = 6
+SINE_SIDE_PX = 2 * _HALF + 1
 # Columns times rows of a lattice are not more than so many times its dots.
 _LATTICE = 4
 # Dots that both ways measure; and by how much they may differ, px of the photograph.

@@ -8,7 +8,7 @@ from scipy import ndimage
 from prewarp.checks import FloatArray, IntArray
 
 # Pixels are joined two by two until no more than this are left to be searched.
-_MOST_PIXELS = 6_000_000
+MOST_PIXELS = 6_000_000
 _BLOCK = 32
 _THRESHOLD_SIGMA = 6.0
 # A piece that is brighter than its neighbour by less than this part stays one with it.
@@ -94,7 +94,7 @@ def _dead_lines(frame: np.ndarray) -> tuple[list[int], list[int]]:
 def _joined(frame: np.ndarray) -> np.ndarray:
     """Return the frame as float32, pixels averaged two by two while there are too many."""
     result = frame
-    while result.size > _MOST_PIXELS:
+    while result.size > MOST_PIXELS:
         rows, columns = (length // 2 * 2 for length in result.shape)
         kind = np.uint32 if result.dtype.kind == "u" else np.float32
         summed = result[0:rows:2, 0:columns:2].astype(kind)

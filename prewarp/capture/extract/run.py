@@ -12,6 +12,7 @@ from prewarp.capture.camera import Camera, camera_named
 from prewarp.capture.extract.drawing import draw_pose
 from prewarp.capture.extract.pose import SEAM, SINE, PoseResult, PoseTask, extract_pose
 from prewarp.capture.extract.stored import digest_of, load_result, save_result
+from prewarp.capture.extract.working import working_bytes
 from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.capture.seam_marks import SeamMarks
@@ -19,10 +20,10 @@ from prewarp.capture.sines import Sines
 from prewarp.cores import usable_cores
 from prewarp.errors import CaptureError
 from prewarp.files import file_stems
+from prewarp.memory import processes_within_memory
 from prewarp.processes import worker_pool
 
 Step = Callable[[str, int], None]
-# Workers keep one photograph and the windows of a view at a time; more of them than this ask for memory.
 MOST_WORKERS = 64
 _FEWEST_FOR_POOL = 2
 _NONE: Mapping[str, Sines] = MappingProxyType({})
@@ -80,7 +81,7 @@ def pose_tasks(
 
 
 def run_poses(
-    tasks: tuple[PoseTask, ...], work: Path, /, *, pictures: bool, jobs: int | None, progress: Step | None
+    tasks: tuple[PoseTask, ...], work: Path, /, *, pictures: bool, processes: int, progress: Step | None
 ) -> list[PoseResult]:
     """Return the results of all poses, in their order.
 
@@ -90,8 +91,8 @@ def run_poses(
         Folder for results and pictures; a result there with the digest of the same inputs is used again.
     pictures : bool
         Draw a picture of each view.
-    jobs : int, optional
-        Processes; as many as there are cores where left out.
+    processes : int
+        How many poses are worked on side by side.
     """
     stems = file_stems(task.name for task in tasks)
     planned = [
@@ -99,8 +100,7 @@ def run_poses(
         for task in tasks
     ]
     (work / "poses").mkdir(parents=True, exist_ok=True)
-    count = min(jobs or usable_cores(), len(planned), MOST_WORKERS)
-    for done, (name, again) in enumerate(_finished(planned, count), 1):
+    for done, (name, again) in enumerate(_finished(planned, processes), 1):
         if progress is not None:
             progress(f"pose {name}{' (kept from before)' if again else ''}", done)
     results = [load_result(one.result) for one in planned]
@@ -108,6 +108,24 @@ def run_poses(
     if lost:
         raise CaptureError(f"{work}: the result of pose {lost[0]} is gone; something else writes there.")
     return [one for one in results if one is not None]
+
+
+def processes_for(tasks: tuple[PoseTask, ...], jobs: int | None, /) -> int:
+    """Return how many processes extract poses: `jobs`, else as many as there are cores and memory for.
+
+    Raises
+    ------
+    PrewarpError
+        They need more memory than there is.
+    """
+    size = max((task.camera.size_px for task in tasks), key=lambda one: one[0] * one[1])
+    return processes_within_memory(
+        jobs,
+        min(usable_cores() if jobs is None else jobs, len(tasks), MOST_WORKERS),
+        each_bytes=working_bytes(tasks),
+        what=f"extracting photographs of {size[0]} x {size[1]} px",
+        mend="End other programs, or plan fewer or smaller dots, or photographs of a smaller camera.",
+    )
 
 
 def _finished(planned: list[Job], count: int) -> Iterator[tuple[str, bool]]:

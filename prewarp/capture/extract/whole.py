@@ -11,7 +11,7 @@ from prewarp.capture.extract.assemble import grid_of, report_of, write_pairs
 from prewarp.capture.extract.consistency import contradictions, strange_views, without
 from prewarp.capture.extract.notes import in_short, notes_on, unnamed_files
 from prewarp.capture.extract.pose import KINDS_READ, SEAM, SINE
-from prewarp.capture.extract.run import Step, pose_tasks, run_poses
+from prewarp.capture.extract.run import Step, pose_tasks, processes_for, run_poses
 from prewarp.capture.falloff import falloff_words
 from prewarp.capture.marks import read_marks
 from prewarp.capture.plan import read_plan
@@ -124,8 +124,9 @@ def extract_plan(
         seams = read_seam_marks(plan_file.parent / SEAM_NAME)
     sines = read_sines(plan_file.parent / SUMMARY_NAME) if dense and plan.select(kind=SINE) else {}
     tasks = pose_tasks(plan, marks, cameras, folder, seams, sines=sines, dense=dense)
+    count = processes_for(tasks, jobs)
     claim_work_folder(work)
-    results = run_poses(tasks, work, pictures=pictures, jobs=jobs, progress=progress)
+    results = run_poses(tasks, work, pictures=pictures, processes=count, progress=progress)
     strange = strange_views(results)
     results = [without(one, strange) for one in results]
     grid, treated = treat_aperture(grid_of(results, plan_file.name), tasks, results, aperture, base=base)

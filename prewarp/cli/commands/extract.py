@@ -47,7 +47,9 @@ _MOST_LINES = 40
     "compares sines with the dots, 0 ignores sines.",
 )
 @click.option("--no-pictures", is_flag=True, help="Draw no pictures of what was found.")
-@click.option("--jobs", type=click.IntRange(1, 64), help="Processes [default: one a core].")
+@click.option(
+    "--jobs", type=click.IntRange(1, 64), help="Processes [default: one a core, fewer where memory is short]."
+)
 @output_option("Grid to write: .csv, .csv.gz or .npz.")
 @talking
 @click.pass_context
