@@ -23,6 +23,7 @@ from prewarp.errors import ShapeError
 Kind = TypeVar("Kind")
 
 MOST_SAMPLES = 50_000_000
+_ERROR_BYTES, _MOMENT_BYTES = 36, 600
 # Moments begin this long after the path does, so that a late tracker still finds the eye on it.
 LEAD_S = 2.5
 # A path has one fixation for so many moments, and never fewer than LEAST_FIXATIONS.
@@ -234,6 +235,15 @@ def simulate(
         float(np.sqrt(sum(part[3] for part in parts) / count)),
         np.concatenate([part[4] for part in parts])[order],
     )
+
+
+def simulation_bytes(samples: int, directions: int, /) -> float:
+    """Return how much memory `simulate` takes for time samples of some directions, bytes.
+
+    By measurement: the errors of all samples as they are joined and sorted, and the moments of a direction on
+    every core.
+    """
+    return samples * (_ERROR_BYTES + _MOMENT_BYTES * min(usable_cores(), directions) / directions)
 
 
 def begin(scene: BudgetScene, /, *, samples: int, seed: int) -> tuple[EyePath, list[np.random.Generator]]:

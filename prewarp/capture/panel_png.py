@@ -8,6 +8,7 @@ cannot write 16-bit colour, and reads it as 8 bits.
 
 import struct
 import zlib
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,38 +18,87 @@ from numpy.typing import NDArray
 from prewarp.encoding import largest_code
 from prewarp.errors import CaptureError
 from prewarp.files import MEBIBYTE, read_bytes
+from prewarp.memory import PROGRAM_BYTES
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _COLOUR = 2
 _UP = 2
+_BAND_ROWS = 16
+# Deflate with a window of 32 kB at the usual level; an empty last block of fixed codes (RFC 1950, 1951).
+_ZLIB_HEAD, _DEFLATE_END = b"\x78\x9c", b"\x03\x00"
 LIMIT_BYTES = 256 * MEBIBYTE
 MOST_PX = 1 << 28
-# Codes, their planes and rows, by measurement: 6.1 and 18.1.
-_BYTES_PER_PX, _BYTES_PER_PX_16 = 7, 19
+# Codes of one plane, and what a picture packs to, by measurement.
+_BYTES_PER_PX, _BYTES_PER_PX_16 = 1.2, 2.3
 
 Codes = NDArray[np.unsignedinteger]
 
 
-def drawing_bytes(size_px: tuple[int, int], bit_depth: int, /) -> int:
-    """Return how much memory a picture of a panel takes while it is drawn and packed, bytes."""
-    return size_px[0] * size_px[1] * (_BYTES_PER_PX if bit_depth <= 8 else _BYTES_PER_PX_16)
+def drawing_bytes(size_px: tuple[int, int], bit_depth: int, /) -> float:
+    """Return how much memory a process takes that draws and packs pictures of a panel, bytes."""
+    return PROGRAM_BYTES + size_px[0] * size_px[1] * (_BYTES_PER_PX if bit_depth <= 8 else _BYTES_PER_PX_16)
 
 
-def panel_png(codes: Codes, bit_depth: int, /) -> bytes:
-    """Return a PNG file of panel codes (height, width, 3): red, green, blue, row 0 the panel's top."""
-    height, width, _ = codes.shape
+def panel_png(codes: Codes, bit_depth: int, /, *, planes: tuple[int, ...] | None = None) -> bytes:
+    """Return a PNG file of panel codes: red, green, blue, row 0 the panel's top.
+
+    `codes` (height, width, 3), or (height, width), which is what `planes` (0 red, 1 green, 2 blue) show.
+    """
+    height, width = codes.shape[:2]
     sample_bits = 8 if bit_depth <= 8 else 16
     samples = np.rint(
         np.arange(largest_code(bit_depth) + 1) * (largest_code(sample_bits) / largest_code(bit_depth))
     )
     table = samples.astype(">u2" if sample_bits == 16 else np.uint8)
-    rows = (codes if bit_depth == 8 else table[codes]).view(np.uint8).reshape(height, -1)
-    filtered = np.empty((height, 1 + rows.shape[1]), dtype=np.uint8)
-    filtered[:, 0] = _UP
-    filtered[0, 1:] = rows[0]
-    np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
+
+    def row_bytes(part: Codes) -> NDArray[np.uint8]:
+        values = part if bit_depth == 8 else table[part]
+        if planes is not None:
+            shown = np.zeros((*values.shape, 3), dtype=values.dtype)
+            for plane in planes:
+                shown[..., plane] = values
+            values = shown
+        return values.view(np.uint8).reshape(len(part), -1)
+
     head = struct.pack(">IIBBBBB", width, height, sample_bits, _COLOUR, 0, 0, 0)
-    return png_file(head, (b"sBIT", bytes([bit_depth] * 3)), (b"IDAT", zlib.compress(filtered.data, 6)))
+    return png_file(head, (b"sBIT", bytes([bit_depth] * 3)), (b"IDAT", _packed(codes, row_bytes)))
+
+
+def _packed(codes: Codes, row_bytes: Callable[[Codes], NDArray[np.uint8]]) -> bytes:
+    """Return the filtered rows of codes as a zlib stream (RFC 1950).
+
+    Bands of rows are filtered and packed each by itself (full flush). Most rows of a target are as those
+    above them: a band of such rows is packed once and written again.
+    """
+    length = row_bytes(codes[:1]).shape[1]
+    same = _filtered(np.zeros((_BAND_ROWS + 1, length), dtype=np.uint8))
+    packed_same = _packed_band(same)
+    parts, check = [_ZLIB_HEAD], 1
+    for top in range(0, len(codes), _BAND_ROWS):
+        # With the row above the band; nothing is above the first.
+        part = codes[max(top - 1, 0) : top + _BAND_ROWS]
+        if top and len(part) == len(same) + 1 and np.array_equal(part[1:], part[:-1]):
+            band, packed = same, packed_same
+        else:
+            rows = row_bytes(part)
+            band = _filtered(rows if top else np.concatenate([np.zeros_like(rows[:1]), rows]))
+            packed = _packed_band(band)
+        check = zlib.adler32(band.data, check)
+        parts.append(packed)
+    return b"".join([*parts, _DEFLATE_END, struct.pack(">I", check)])
+
+
+def _filtered(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return rows but for the first, each less the one above it, behind the filter's number."""
+    filtered = np.empty((len(rows) - 1, 1 + rows.shape[1]), dtype=np.uint8)
+    filtered[:, 0] = _UP
+    np.subtract(rows[1:], rows[:-1], out=filtered[:, 1:])
+    return filtered
+
+
+def _packed_band(band: NDArray[np.uint8]) -> bytes:
+    packer = zlib.compressobj(6, zlib.DEFLATED, -zlib.MAX_WBITS)
+    return packer.compress(band.data) + packer.flush(zlib.Z_FULL_FLUSH)
 
 
 def png_file(head: bytes, /, *chunks: tuple[bytes, bytes]) -> bytes:

@@ -67,8 +67,15 @@ class Targets:
     def codes(self, picture: Picture, /) -> Codes:
         """Return what a picture shows, (height, width, 3), codes of its panel."""
         panel = self.module.channel(picture.channel).panel
-        planes = planes_of(self.module.colour_names)[picture.colour]
-        return in_planes(self._plane(panel, picture), planes)
+        return in_planes(self._plane(panel, picture), self._planes(picture))
+
+    def png(self, picture: Picture, /) -> bytes:
+        """Return a picture as PNG."""
+        panel = self.module.channel(picture.channel).panel
+        return panel_png(self._plane(panel, picture), panel.bit_depth, planes=self._planes(picture))
+
+    def _planes(self, picture: Picture) -> tuple[int, ...]:
+        return planes_of(self.module.colour_names)[picture.colour]
 
     def _plane(self, panel: Panel, picture: Picture) -> Codes:
         lattice = self.lattices[picture.channel]
@@ -228,8 +235,7 @@ def write_targets(targets: Targets, folder: Path, /, *, progress: Step | None = 
     total = 0
     with output_folder(folder) as working:
         for number, picture in enumerate(targets.pictures, 1):
-            bits = targets.module.channel(picture.channel).panel.bit_depth
-            write_bytes(working / picture.path, panel_png(targets.codes(picture), bits))
+            write_bytes(working / picture.path, targets.png(picture))
             if progress is not None:
                 progress(picture.path, number)
         write_plan(targets.plan, working / PLAN)

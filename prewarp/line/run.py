@@ -29,6 +29,8 @@ from prewarp.line.storage import read_family
 from prewarp.line.store import opened_store
 from prewarp.line.unit import LineSettings, UnitRow
 from prewarp.line.workers import Job, local_rows
+from prewarp.line.working import SEARCH_BYTES, most_rows, working_bytes
+from prewarp.memory import processes_within_memory, require_memory
 from prewarp.quality.units_table import BAD, natural_key
 
 ENDINGS = (".npz", ".csv.gz", ".csv")
@@ -87,6 +89,24 @@ def units_of(places: Sequence[Path], /) -> dict[str, Path]:
     return {serial: found[serial] for serial in sorted(found, key=natural_key)}
 
 
+def _processes(
+    units: dict[str, Path], settings: LineSettings, packages: PackageSettings | None, workers: int | None
+) -> int:
+    """Return how many processes to work with: `workers`, else as many as there are cores and memory for."""
+    rows = most_rows(units.values())
+    wanted = packages is not None
+    if wanted:
+        mend = "End other programs, or leave out --packages."
+        require_memory(SEARCH_BYTES, "searching the tables of a family", mend)
+    return processes_within_memory(
+        workers,
+        min(usable_cores() if workers is None else workers, len(units)),
+        each_bytes=working_bytes(rows, judged=settings.display is not None, packages=wanted),
+        what=f"finding units of up to {rows} rows a grid",
+        mend=f"End other programs, give grids with fewer rows{', or leave out --packages' * wanted}.",
+    )
+
+
 def run_line(
     family_path: Path,
     units: dict[str, Path],
@@ -108,11 +128,15 @@ def run_line(
         what is not ours.
     PackageError
         No tables of the family keep what packages must.
+    PrewarpError
+        There is not enough memory for so many processes, or for one.
     """
     family = read_family(family_path)
     if settings.display is not None:
         # Of another display every unit would be a bad one.
         eyes_of(family, settings.display)
+    if scheduler is None:
+        workers = _processes(units, settings, packages, workers)
     claim_work_folder(folder)
     with (folder / _LOCK).open("a") as lock:
         if not _locked(lock):

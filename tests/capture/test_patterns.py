@@ -219,3 +219,21 @@ def test_colours_light_their_planes():
     assert planes_of(("B",)) == {"B": (2,)} and planes_of(("amber",)) == {"amber": (0, 1, 2)}
     with pytest.raises(CaptureError, match="colour 'cyan' is none of R, G, B"):
         planes_of(("R", "cyan"))
+
+
+@pytest.mark.parametrize("bits", [6, 8, 10, 16])
+@pytest.mark.parametrize("shape", [(5, 7), (16, 9), (17, 9), (33, 12), (80, 5)])
+def test_one_plane_is_written_as_the_picture_it_means(tmp_path, bits, shape):
+    """Rows that repeat, one that does not, and bands that are cut short."""
+    random = np.random.default_rng(bits)
+    codes = np.repeat(random.integers(0, 2**bits, (1, shape[1])), shape[0], axis=0)
+    codes[shape[0] // 2] = random.integers(0, 2**bits, shape[1])
+    codes = codes.astype(np.uint8 if bits <= 8 else np.uint16)
+    path = tmp_path / "plane.png"
+    for planes in ((1,), (0, 1, 2)):
+        whole = in_planes(codes, planes)
+        path.write_bytes(panel_png(codes, bits, planes=planes))
+        assert path.read_bytes() == panel_png(whole, bits)
+        assert np.array_equal(read_panel_png(path, (shape[1], shape[0]), bits), whole)
+        if bits == 8:
+            assert np.array_equal(np.asarray(Image.open(path)), whole)

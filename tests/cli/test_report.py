@@ -1,9 +1,17 @@
 """`prewarp report`: a file whatever the verdict, limits, a package, two displays, errors."""
 
 import json
+import tracemalloc
 
+import numpy as np
 import pytest
 
+from prewarp import memory
+from prewarp.budget import EyeMotion, Tracker
+from prewarp.budget import simulate as simulate_module
+from prewarp.budget.simulate import simulate, simulation_bytes
+from prewarp.cli.commands import report as report_command
+from tests.budget.scenes import linear_scene
 from tests.cli.conftest import run
 from tests.report.page.pages import Page
 
@@ -70,3 +78,43 @@ def test_the_page_does_not_replace_an_input(capture):
     fit = capture / "visor.fit.npz"
     done = run("report", fit, "--module", capture / "visor.toml", "-o", fit)
     assert done.exit_code == 2 and "visor.fit.npz" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("options", "resident_mb"),
+    [
+        (("--no-package", "--no-figures", "--samples", 1000, "--directions", 1), 193),
+        (("--no-package", "--no-figures", "--samples", 1_000_000, "--directions", 1), 796),
+        (("--no-package", "--no-figures", "--samples", 3_000_000, "--directions", 20), 421),
+        (("--no-package", "--samples", 1000, "--directions", 1), 233),
+        (("--no-figures", "--samples", 1000, "--directions", 1), 668),
+    ],
+)
+def test_memory_is_asked_for_before_work(capture, tmp_path, monkeypatch, options, resident_mb):
+    """Resident sizes of reports on the folded demo, on two cores; foreseen within half of them."""
+    monkeypatch.setattr(simulate_module, "usable_cores", lambda: 2)
+    monkeypatch.setattr(report_command, "_read", lambda *given, **more: pytest.fail("the work began"))
+    monkeypatch.setattr(memory, "available_bytes", lambda: int(resident_mb * 1e6 / 1.5))
+    page = tmp_path / "visor.html"
+    words = ("report", capture / "visor.fit.npz", "--module", capture / "visor.toml", "-o", page)
+    done = run(*words, *options)
+    assert done.exit_code == 2 and "a report with" in done.stderr and "are free. End other" in done.stderr
+    if 1_000_000 in options:
+        assert done.stderr.rstrip().endswith("give less --samples, or more --directions.")
+    monkeypatch.setattr(memory, "available_bytes", lambda: int(resident_mb * 1e6 * 1.5))
+    with pytest.raises(BaseException, match="the work began"):
+        run(*words, *options)
+
+
+@pytest.mark.parametrize(("directions", "samples"), [(1, 100_000), (20, 200_000)])
+def test_memory_of_time_samples_is_foreseen(monkeypatch, directions, samples):
+    monkeypatch.setattr(simulate_module, "usable_cores", lambda: 1)
+    across = np.linspace(-0.005, 0.005, directions) if directions > 1 else np.zeros(1)
+    scene = linear_scene(np.column_stack([across, np.zeros(directions)]), motion=EyeMotion())
+    tracemalloc.start()
+    try:
+        simulate(scene, Tracker(), samples=samples)
+        taken = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert taken / 1.5 < simulation_bytes(samples, directions) < taken * 1.5

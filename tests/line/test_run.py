@@ -13,9 +13,13 @@ import numpy as np
 import pyarrow.parquet
 import pytest
 
+from prewarp import memory
+from prewarp.errors import PrewarpError
 from prewarp.grids import read_grid, write_grid
+from prewarp.line import run as run_module
 from prewarp.line.run import run_line, units_of
 from prewarp.line.unit import LineSettings
+from prewarp.line.working import most_rows, working_bytes
 from prewarp.quality.units_table import read_units
 from tests.support import long_form, require_module
 
@@ -124,3 +128,34 @@ def test_a_cluster_that_loses_a_worker_writes_the_same_bytes(whole, line, tmp_pa
         )
     for name in TABLES:
         assert (tmp_path / "line" / name).read_bytes() == (folder / name).read_bytes()
+
+
+def test_memory_is_asked_for_before_the_first_grid_is_read(line, tmp_path, monkeypatch):
+    _, family, grids = line
+    monkeypatch.setattr(run_module, "local_rows", lambda *given, **more: pytest.fail("the work began"))
+    monkeypatch.setattr(memory, "available_bytes", lambda: 300_000_000)
+    with pytest.raises(PrewarpError, match=r"grid in 2 processes needs about .* Give --jobs 1\."):
+        run_line(family, units_of([grids]), tmp_path / "line", LineSettings(), workers=2)
+    monkeypatch.setattr(memory, "available_bytes", lambda: 100_000_000)
+    with pytest.raises(PrewarpError, match=r"give grids with fewer rows\.$"):
+        run_line(family, units_of([grids]), tmp_path / "line", LineSettings())
+    assert not (tmp_path / "line").exists()
+
+
+@pytest.mark.parametrize(
+    ("rows", "judged", "resident_mb"), [(2976, False, 192), (23808, False, 254), (2976, True, 250)]
+)
+def test_memory_is_foreseen_within_half_of_what_was_measured(rows, judged, resident_mb):
+    """Resident sizes of a worker with the family of the folded demo, two shots of three colours."""
+    foreseen = working_bytes(rows, judged=judged, packages=False) / 1e6
+    assert resident_mb / 1.5 < foreseen < resident_mb * 1.5
+
+
+@pytest.mark.parametrize("name", ["grid.npz", "grid.csv", "grid.csv.gz"])
+def test_rows_of_a_grid_are_told_by_its_file(line, tmp_path, name):
+    grid = read_grid(line[2] / "U1.npz")
+    write_grid(tmp_path / name, grid)
+    (tmp_path / "small.npz").write_bytes(b"PK\x03\x04 no grid")
+    told = most_rows(tmp_path.iterdir())
+    assert told == pytest.approx(len(grid), rel=0.02 if name.endswith("npz") else 0.5)
+    assert most_rows([tmp_path / "small.npz"]) == 0

@@ -31,7 +31,11 @@ from prewarp.wording import counted
 )
 @pose_offset_option
 @pose_turn_option
-@click.option("--jobs", type=click.IntRange(1, 1024), help="Processes [default: all cores].")
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, 1024),
+    help="Processes [default: all cores, fewer where memory is short].",
+)
 @click.option(
     "--scheduler",
     metavar="ADDRESS",

@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from prewarp.budget import Limit, Tracker
+from prewarp.budget.budget import FIRST_SAMPLES
+from prewarp.budget.simulate import simulation_bytes
 from prewarp.cli.arguments import FILE, module_option, output_option, require_output_file
 from prewarp.cli.displays import channels_in, extrapolate_option, eye_option, read_display, within_capture
 from prewarp.cli.settings import settings_options
@@ -16,6 +18,7 @@ from prewarp.field import FieldSet, Outside, outside_capture
 from prewarp.files import sha256_of_file, write_text
 from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
+from prewarp.memory import PROGRAM_BYTES, require_memory
 from prewarp.module import DisplayModule
 from prewarp.report.live.eye_data import JsonObject
 from prewarp.report.live.make import live_eyes
@@ -26,6 +29,8 @@ from prewarp.report.page.html import report_html
 from prewarp.report.page.make import display_report
 from prewarp.report.page.tree import DisplayReport
 
+# By measurement: fields and chapters of a display; its figures; a package that is built and drawn from.
+_DISPLAY_BYTES, _FIGURE_BYTES, _PACKAGE_BYTES = 63e6, 40e6, 475e6
 # The budget takes no smaller one; a limit of 0 is judged by its own row.
 LEAST_FOCUS_DIOPTRES = 0.01
 
@@ -119,6 +124,12 @@ def report(
     if compared is not None:
         jobs.append((*compared, compared_light_path, compared_package_path))
     require_output_file(output, *(path for job in jobs for path in job))
+    _require_memory(
+        samples or FIRST_SAMPLES,
+        directions,
+        drawn=not no_figures,
+        packages=not no_package or package_path is not None,
+    )
     # All that can be wrong with what was given is found before the work begins.
     read = [_read(talk, *job, side=side, extrapolate=extrapolate) for job in jobs]
     found: list[DisplayReport] = []
@@ -143,6 +154,20 @@ def report(
         talk.text(f"{done.name}: {done.headline}. {done.sentence}")
     talk.text(f"{output}: written.")
     talk.json({"displays": [one.as_dict() for one in found]})
+
+
+def _require_memory(samples: int, directions: int, *, drawn: bool, packages: bool) -> None:
+    """Raise where a report does not fit into memory; what a grid of luminance takes is not in it."""
+    simulated = simulation_bytes(samples, directions)
+    own = PROGRAM_BYTES + _DISPLAY_BYTES + drawn * _FIGURE_BYTES + packages * _PACKAGE_BYTES
+    less = "leave out its package (--no-package)" if packages else "leave out its pictures (--no-figures)"
+    if simulated > own:
+        less = "give less --samples, or more --directions"
+    require_memory(
+        max(own, PROGRAM_BYTES + _DISPLAY_BYTES + simulated),
+        f"a report with {samples} time samples of {directions} directions",
+        f"End other programs, or {less}.",
+    )
 
 
 @dataclass(frozen=True, eq=False)

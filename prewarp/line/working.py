@@ -1,0 +1,61 @@
+"""How much memory a process takes that finds units of a line, told before a grid is read."""
+
+import os
+import zipfile
+from collections.abc import Iterable
+from heapq import nlargest
+from pathlib import Path
+
+from prewarp.columns.unpacking import is_gzip, is_zip, require_npz_ratio
+from prewarp.errors import PrewarpError
+from prewarp.grids.columns import PIXEL_COLUMNS
+from prewarp.line.unit import LIMIT_BYTES
+from prewarp.memory import PROGRAM_BYTES
+
+# Bytes by measurement, of the family of the folded demo: its own, what judges the seam, what writes packages;
+# a row of a grid. Searching a family's tables.
+_FAMILY, _SEAM, _PACKAGES, _ROW = 54e6, 58e6, 150e6, 3000
+SEARCH_BYTES = PROGRAM_BYTES + 475e6
+# Bytes of a number of NPZ, and of a row as text.
+_NUMBER, _TEXT_ROW = 8, 80
+_LOOKED_AT = 8
+
+
+def working_bytes(rows: int, /, *, judged: bool, packages: bool) -> float:
+    """Return how much memory a process takes whose largest grid has so many rows, bytes.
+
+    `judged`: the display is known, so the seam is judged; `packages`: they are written.
+    """
+    return PROGRAM_BYTES + _FAMILY + judged * _SEAM + packages * _PACKAGES + _ROW * rows
+
+
+def most_rows(paths: Iterable[Path], /) -> int:
+    """Return about how many rows the largest of some grids has, by what their files say of themselves.
+
+    One that cannot be read has none: it becomes a unit with a reason.
+    """
+    return max(map(_rows, nlargest(_LOOKED_AT, paths, key=_size)), default=0)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _rows(path: Path) -> int:
+    try:
+        if is_zip(path):
+            require_npz_ratio(path, limit_bytes=LIMIT_BYTES, what="a grid")
+            with zipfile.ZipFile(path) as parts:
+                return min(parts.getinfo(f"{name}.npy").file_size for name in PIXEL_COLUMNS) // _NUMBER
+        size = _size(path)
+        if is_gzip(path):
+            with path.open("rb") as stream:
+                # The size of what was packed, in the last four bytes (RFC 1952).
+                stream.seek(-4, os.SEEK_END)
+                size = int.from_bytes(stream.read(4), "little")
+        return 0 if size > LIMIT_BYTES else size // _TEXT_ROW
+    except (PrewarpError, OSError, KeyError, zipfile.BadZipFile):
+        return 0
