@@ -23,7 +23,7 @@ from prewarp.errors import ShapeError
 Kind = TypeVar("Kind")
 
 MOST_SAMPLES = 50_000_000
-_ERROR_BYTES, _MOMENT_BYTES = 36, 600
+_ERROR_BYTES, _MOMENT_BYTES, _SORTED_BYTES = 9, 600, 36
 # Moments begin this long after the path does, so that a late tracker still finds the eye on it.
 LEAD_S = 2.5
 # A path has one fixation for so many moments, and never fewer than LEAST_FIXATIONS.
@@ -240,10 +240,11 @@ def simulate(
 def simulation_bytes(samples: int, directions: int, /) -> float:
     """Return how much memory `simulate` takes for time samples of some directions, bytes.
 
-    By measurement: the errors of all samples as they are joined and sorted, and the moments of a direction on
-    every core.
+    By measurement: the errors of all samples and the moments of a direction on every core, or the errors as
+    they are joined and sorted.
     """
-    return samples * (_ERROR_BYTES + _MOMENT_BYTES * min(usable_cores(), directions) / directions)
+    moments = _MOMENT_BYTES * min(usable_cores(), directions) / directions
+    return samples * max(_ERROR_BYTES + moments, _SORTED_BYTES)
 
 
 def begin(scene: BudgetScene, /, *, samples: int, seed: int) -> tuple[EyePath, list[np.random.Generator]]:

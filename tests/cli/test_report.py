@@ -1,6 +1,7 @@
 """`prewarp report`: a file whatever the verdict, limits, a package, two displays, errors."""
 
 import json
+import sys
 import tracemalloc
 
 import numpy as np
@@ -8,13 +9,14 @@ import pytest
 
 from prewarp import memory
 from prewarp.budget import EyeMotion, Tracker
-from prewarp.budget import simulate as simulate_module
 from prewarp.budget.simulate import simulate, simulation_bytes
 from prewarp.cli.commands import report as report_command
 from tests.budget.scenes import linear_scene
 from tests.cli.conftest import run
 from tests.report.page.pages import Page
 
+# The package has a function of its name.
+simulate_module = sys.modules["prewarp.budget.simulate"]
 QUICK = ("--samples", 1000, "--directions", 1, "--no-figures")
 
 
@@ -106,7 +108,7 @@ def test_memory_is_asked_for_before_work(capture, tmp_path, monkeypatch, options
         run(*words, *options)
 
 
-@pytest.mark.parametrize(("directions", "samples"), [(1, 100_000), (20, 200_000)])
+@pytest.mark.parametrize(("directions", "samples"), [(1, 100_000), (20, 200_000), (100, 200_000)])
 def test_memory_of_time_samples_is_foreseen(monkeypatch, directions, samples):
     monkeypatch.setattr(simulate_module, "usable_cores", lambda: 1)
     across = np.linspace(-0.005, 0.005, directions) if directions > 1 else np.zeros(1)
