@@ -14,10 +14,10 @@ from prewarp.memory import PROGRAM_BYTES
 
 # Bytes by measurement, of the family of the folded demo: its own, what judges the seam, what writes packages;
 # a row of a grid. Searching a family's tables.
-_FAMILY, _SEAM, _PACKAGES, _ROW = 54e6, 58e6, 150e6, 3000
-SEARCH_BYTES = PROGRAM_BYTES + 475e6
-# Bytes of a number of NPZ, and of a row as text.
-_NUMBER, _TEXT_ROW = 8, 80
+_FAMILY, _SEAM, _PACKAGES, _ROW = 54e6, 58e6, 10e6, 3000
+SEARCH_BYTES = PROGRAM_BYTES + 540e6
+# Bytes of an array's head and of a number in NPZ, and of a row as text.
+_HEAD, _NUMBER, _TEXT_ROW = 128, 8, 80
 _LOOKED_AT = 8
 
 
@@ -49,7 +49,8 @@ def _rows(path: Path) -> int:
         if is_zip(path):
             require_npz_ratio(path, limit_bytes=LIMIT_BYTES, what="a grid")
             with zipfile.ZipFile(path) as parts:
-                return min(parts.getinfo(f"{name}.npy").file_size for name in PIXEL_COLUMNS) // _NUMBER
+                size = min(parts.getinfo(f"{name}.npy").file_size for name in PIXEL_COLUMNS)
+                return max(size - _HEAD, 0) // _NUMBER
         size = _size(path)
         if is_gzip(path):
             with path.open("rb") as stream:

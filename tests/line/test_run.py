@@ -143,11 +143,17 @@ def test_memory_is_asked_for_before_the_first_grid_is_read(line, tmp_path, monke
 
 
 @pytest.mark.parametrize(
-    ("rows", "judged", "resident_mb"), [(2976, False, 192), (23808, False, 254), (2976, True, 250)]
+    ("rows", "judged", "packages", "resident_mb"),
+    [
+        (2976, False, False, 192),
+        (23808, False, False, 254),
+        (2976, True, False, 250),
+        (2976, True, True, 262),
+    ],
 )
-def test_memory_is_foreseen_within_half_of_what_was_measured(rows, judged, resident_mb):
+def test_memory_is_foreseen_within_half_of_what_was_measured(rows, judged, packages, resident_mb):
     """Resident sizes of a worker with the family of the folded demo, two shots of three colours."""
-    foreseen = working_bytes(rows, judged=judged, packages=False) / 1e6
+    foreseen = working_bytes(rows, judged=judged, packages=packages) / 1e6
     assert resident_mb / 1.5 < foreseen < resident_mb * 1.5
 
 
