@@ -36,6 +36,8 @@ _PUPIL_FALL = 0.125
 # Where figures are read off: places of the panel, pupils over the eye box; draws of the posterior.
 _PLACES, _PUPILS, _DRAWS, _SEED = 256, 32, 64, 11
 _SIZES, _LEAST, _QUARTERS = 400, 1e-9, 4
+# Of so many draws steps are told.
+_STEPS = 8
 # Relative standard deviation of the variance that a 95 % length tells, times the root of its rows (Rayleigh).
 _SCATTER = 1.45
 # Power of its size by which the chance of a rough part falls: 0 for all sizes alike, 1 for all orders alike.
@@ -66,6 +68,9 @@ class Told:
 class Smooth:
     """Steps (n, 2) over places (n, 2), directions (n, 2), pupils (n, 3) and shots (n,), in an eye box (2, 3):
     told apart once, for any noise.
+
+    `asked`: places (m, 2) that are directions, and pupils (p, 3), where lengths are read off; without it all
+    that rows show and all of the eye box, which leaves open where the rim is.
     """
 
     def __init__(
@@ -77,6 +82,8 @@ class Smooth:
         shot: IntArray,
         box_mm: FloatArray,
         /,
+        *,
+        asked: tuple[FloatArray, FloatArray] | None = None,
     ) -> None:
         self.raw, self.shot = length(step), shot
         degree, rows = _DEGREE, float(np.median(np.bincount(shot)[np.unique(shot)]))
@@ -95,10 +102,15 @@ class Smooth:
         values, vectors = np.linalg.eigh(covariance)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
         drawn = mean + root @ random.standard_normal((_DRAWS, len(mean), 2))
-        there, reference, self._within = _everywhere(place, tangent, box_mm, rows)
-        asked = basis.columns(there, reference)
+        if asked is None:
+            self._pupils = _PUPILS
+            there, reference, self._within = _everywhere(place, tangent, box_mm, rows)
+        else:
+            self._pupils = len(asked[1])
+            there, reference = _pairs(asked[0], *asked)
+            self._within = np.ones((4, len(there)), dtype=bool)
         # (points, 2, draws).
-        self._drawn = np.moveaxis(asked @ drawn, 0, -1)
+        self._drawn = np.moveaxis(basis.columns(there, reference) @ drawn, 0, -1)
         self._rough = random.standard_normal(self._drawn.shape)
 
     def drawn(
@@ -113,6 +125,13 @@ class Smooth:
         used = slice(None) if side is None else self._within[side]
         square = np.sum((self._drawn[used] + rough * self._rough[used]) ** 2, axis=1)
         return np.asarray(np.quantile(square, 0.95, axis=0) ** 0.5)
+
+    def steps(self, sigma: float, unsure: float = 0.0, /) -> FloatArray:
+        """Return steps (n, 2) of what the unit may be, where lengths are read off; arguments as `drawn`."""
+        rough = self._roughness(sigma, unsure)
+        some = slice(None, None, _DRAWS // _STEPS)
+        every = self._drawn[..., some] + rough[some] * self._rough[..., some]
+        return np.asarray(np.moveaxis(every, 1, -1).reshape(-1, 2))
 
     def told(self, sigma: float, unsure: float = 0.0, /) -> "Told":
         """Return the length that 95 % stay under and how sure it is; arguments as `drawn`."""
@@ -135,6 +154,8 @@ class Smooth:
         outermost dots of each side (even laws, JCGM 100, 4.3.7, about one of their ends); as much as that
         spacing changes inside.
         """
+        if self._within.all():
+            return 0.0
         whole = float(np.mean(self.drawn(sigma)))
         if not self._within.any(axis=1).all():
             return whole
@@ -145,7 +166,7 @@ class Smooth:
         """Return how unsure the length is since it is read off at so many points: the first quarter of the
         places, the second and so on tell it four times, and so of the pupils.
         """
-        square = np.sum(np.mean(self._drawn, axis=2) ** 2, axis=1).reshape(-1, _PUPILS)
+        square = np.sum(np.mean(self._drawn, axis=2) ** 2, axis=1).reshape(-1, self._pupils)
         found = 0.0
         for points in (square, square.T):
             parts = [np.quantile(part, 0.95) ** 0.5 for part in np.array_split(points, _QUARTERS)]
@@ -223,10 +244,16 @@ def _everywhere(
     within = np.concatenate([(even >= low + spacing).T, (even <= high - spacing).T])
     seen = tangent[cKDTree(place).query(even)[1]]
     pupils = box_mm[0] + (box_mm[1] - box_mm[0]) * qmc.Halton(3, scramble=False).random(_PUPILS)
-    shape = (len(even), _PUPILS)
-    there, seen = (np.broadcast_to(one[:, None], (*shape, 2)).reshape(-1, 2) for one in (even, seen))
-    reference = reference_pupil(seen, np.broadcast_to(pupils, (*shape, 3)).reshape(-1, 3))
-    return there, reference, np.repeat(within, _PUPILS, axis=1)
+    return *_pairs(even, seen, pupils), np.repeat(within, _PUPILS, axis=1)
+
+
+def _pairs(place: FloatArray, tangent: FloatArray, pupils: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return every place (m, 2), where the directions (m, 2) are seen, with every pupil (p, 3): places
+    (m p, 2), and pupils (m p, 2) in the plane z = 0.
+    """
+    shape = (len(place), len(pupils))
+    there, seen = (np.broadcast_to(one[:, None], (*shape, 2)).reshape(-1, 2) for one in (place, tangent))
+    return there, reference_pupil(seen, np.broadcast_to(pupils, (*shape, 3)).reshape(-1, 3))
 
 
 def _belongs(design: FloatArray, step: FloatArray) -> BoolArray:

@@ -59,7 +59,10 @@ def conformance_probability(
 
 def chance_text(chance: float, /) -> str:
     """Return a chance in words that people read: per cent, or that it is small."""
-    return "below 0.01 %" if chance < 1e-4 else f"{100.0 * chance:.2g} %"
+    if chance < 1e-4:
+        return "below 0.01 %"
+    # Two digits of 99.5 and more would be 1e+02.
+    return f"{100.0 * chance:.2g} %" if chance < 0.995 else "100 %"
 
 
 @dataclass(frozen=True)

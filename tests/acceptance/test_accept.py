@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import ndtr, ndtri
 
 from prewarp.acceptance.accept import accept_unit
 from prewarp.acceptance.belonging import lookup_of
@@ -16,6 +17,7 @@ from prewarp.acceptance.lost import lost_figure
 from prewarp.acceptance.place import noise_of, place_figures
 from prewarp.acceptance.pose import BenchPrior
 from prewarp.acceptance.predicted import held_against
+from prewarp.budget import Tracker
 from prewarp.errors import GridError, PackageError
 from prewarp.export.package_reading import read_package
 from prewarp.frames import turned_tangent
@@ -166,6 +168,23 @@ def test_a_turned_channel_shows_in_the_seam_as_far_as_it_is_turned(judge):
     seam = figure(found, "seam_error_p95_arcmin")
     assert seam.value == pytest.approx(6.0, abs=2.0 * seam.sigma + 0.4)
     assert seam.verdict == FAIL and found.verdict == FAIL
+
+
+def test_pupils_count_in_the_seam_as_often_as_an_eye_is_there(judge):
+    grid, per_mm = capture(colours=("G",)), 5.0
+    turn = np.zeros((len(grid), 3))
+    turn[:, 1] = per_mm * ARCMIN * grid.pupil_mm[:, 1]
+    tangent = np.where((grid.channel == 1)[:, None], turned_tangent(grid.tangent, turn), grid.tangent)
+    exact = Tracker(accuracy_mm=0.0, noise_mm=0.0, latency_ms=0.0, rate_hz=1e5)
+    found = judge(replace(grid, tangent=tangent, direction_deg=None), tracker=exact)
+    seam = figure(found, "seam_error_p95_arcmin")
+    # Up and down: fixations within 6 degrees, 1 sigma, 8.95 mm before the centre of rotation, and slip, as
+    # long as the pupil is within 2 mm. All places of the eye box alike would make it 9.5 arcmin.
+    sigma_mm = np.hypot(8.95 * np.sin(np.radians(6.0)), 0.6)
+    within = 2.0 * ndtr(2.0 / sigma_mm) - 1.0
+    expected = per_mm * sigma_mm * ndtri(0.5 + 0.5 * 0.95 * within)
+    assert expected == pytest.approx(8.65, abs=0.05)
+    assert seam.value == pytest.approx(expected, rel=0.04)
 
 
 def test_light_that_differs_at_the_seam(judge):

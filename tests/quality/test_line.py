@@ -11,6 +11,7 @@ import pytest
 from prewarp.errors import GridError, InputFileError, ShapeError
 from prewarp.quality.capability import Limits, capability, short_term_spread
 from prewarp.quality.charts import RULES, chart
+from prewarp.quality.conformance import chance_text
 from prewarp.quality.line_report import line_report
 from prewarp.quality.units_table import read_units
 from tests.acceptance.units import module_text
@@ -114,6 +115,11 @@ def test_a_table_may_have_as_many_modes_as_are_read(tmp_path):
     modes = {f"mode_{number}{ending}": [0.5] * 30 for number in range(1, 136) for ending in ("", "_sigma")}
     for name in ("units.csv", "units.parquet"):
         assert read_units(write(tmp_path, table(30) | modes, name)).modes.shape == (30, 135)
+
+
+def test_a_chance_of_one_is_told_in_plain_digits():
+    told = [chance_text(chance) for chance in (1e-5, 0.0123, 0.994, 0.996, 1.0)]
+    assert told == ["below 0.01 %", "1.2 %", "99 %", "100 %", "100 %"]
 
 
 def test_no_drift_is_seen_where_there_is_none(tmp_path):
