@@ -19,10 +19,10 @@ difference:
     grid, 4 times at the seam  100 %, 1     100 %, 1
 
 What differs lies along the outer border of what is lit, which the page reads from the texture of shares;
-before the pre-warp along the folded panel's rim, where blue is seen up to 0.02 px off. Frames at 960 x 960 px
-take 0.24 s of processor time (0.50 before cells bent, in the same run): 8.9 (coaxial) and 7.1 (folded) a
-second on two quiet cores, 1.6 to 4.1 where others used them six times over. Firefox 153 under Xvfb (llvmpipe):
-the same shares and differences in every case, 6.5 (coaxial) and 4.3 frames a second.
+before the pre-warp along the folded panel's rim, where blue is seen up to 0.02 px off. Frames at 960 x 960
+px take 0.24 s of processor time (0.50 before cells bent, in the same run): 8.9 (coaxial) and 7.1 (folded) a
+second on two quiet cores, 1.6 to 4.1 where others used them six times over. Firefox 153 under Xvfb
+(llvmpipe): the same shares and differences in every case, 6.5 (coaxial) and 4.3 frames a second.
 """
 
 import json
