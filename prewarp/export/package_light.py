@@ -33,6 +33,8 @@ from prewarp.seam.directions import plane_deg_from_tangent, tangent_from_plane_d
 
 LEVEL, BITS, WINDOW_DEG = 0.5, 10, 0.1
 STEP_DEG = 0.25
+# Half a window, px: no panel has 240 px per degree, but a damaged map may say so.
+_MOST_HALF = 12
 # Half steps over which weights are differenced, degrees.
 _HALF_STEP_DEG = 0.02
 # A channel with more of the light than this gives all of it, as far as a step is meant.
@@ -184,7 +186,7 @@ def _shown(
         near[place, asked[status == Status.OK]] = pixel[status == Status.OK]
         gain = light.gain(number, pixel.astype(float), tangent[asked]).astype(float)
         wanted = np.clip(LEVEL * weights[place, asked] * gain, 0.0, 1.0)
-        half = max(round(0.5 * WINDOW_DEG * _px_per_deg(light, number)), 1)
+        half = round(min(max(1.0, 0.5 * WINDOW_DEG * _px_per_deg(light, number)), _MOST_HALF))
         threshold = _thresholds(np.floor(pixel).astype(int), half)
         levels = transfers[channel].linear_of_codes(BITS)
         code = np.clip(np.searchsorted(levels, wanted, side="right") - 1, 0, len(levels) - 2)
@@ -203,7 +205,7 @@ def _thresholds(whole: IntArray, half: int) -> FloatArray:
     return np.asarray(windows[row, column])
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=2)
 def _windows(half: int) -> FloatArray:
     """Return the thresholds (rows, columns, pixels) around every pixel of the tile of dither."""
     tile = dither_tile("blue").astype(float)
@@ -216,7 +218,8 @@ def _px_per_deg(light: PreparedLight, number: int) -> float:
     width, height = light.maps[number].panel_size_px
     pixel = np.array([[0.5 * width - 50.0, 0.5 * height], [0.5 * width + 50.0, 0.5 * height]])
     seen = light.maps[number].direction_from_panel(pixel).astype(float)
-    return 100.0 / float(np.linalg.norm(np.diff(plane_deg_from_tangent(seen), axis=0)))
+    apart_deg = float(np.linalg.norm(np.diff(plane_deg_from_tangent(seen), axis=0)))
+    return 100.0 / apart_deg if apart_deg > 0.0 else np.inf
 
 
 def _off_place(seen: LookupAtTruth) -> tuple[float, float]:
