@@ -17,6 +17,13 @@ def usable_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def wanted_processes(pieces: int, asked: int | None, /) -> int:
+    """Return how many processes to work with on so many pieces: those asked for, else one a core; no more
+    than there are pieces, and at least one.
+    """
+    return max(1, min(usable_cores() if asked is None else asked, pieces))
+
+
 def on_cores(work: Callable[[Thing], Result], things: Sequence[Thing], /) -> list[Result]:
     """Return `work` of each of the things, in their order; the first error among them is raised.
 

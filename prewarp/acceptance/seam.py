@@ -42,7 +42,7 @@ _DIRECTIONS, _MOMENTS, P95 = 48, 100_000, 95.0
 # Where the steps are read off: directions and pupils of so many tried; how far beyond the dots, over their
 # extent.
 _PLACES, _PUPILS, _TRIED, _BEYOND, _SEED = 128, 64, 512, 0.25, 12
-LEAST_ARCMIN = 1e-9
+_LEAST_ARCMIN = 1e-9
 OVERLAP_NEEDS = (
     f"dots of both channels in their overlap from {FEWEST_SHOTS} pupil positions or more, "
     f"{FEWEST_ROWS} in all"
@@ -175,7 +175,7 @@ def seam_figure(
     )
     told = smooth.told(found.sigma_arcmin, found.noise_unsure)
     steps = smooth.steps(found.sigma_arcmin, found.noise_unsure)
-    steps *= told.value / max(length(steps), LEAST_ARCMIN)
+    steps *= told.value / max(length(steps), _LEAST_ARCMIN)
 
     def simulated(times: float) -> Simulation:
         return simulate(BudgetScene(surface, residual_arcmin=times * steps), tracker, samples=_MOMENTS)
@@ -190,8 +190,8 @@ def seam_figure(
     }
     known = {name: float(part) for name, part in parts.items() if part is not None}
     # Where the tracker's error rules, what the steps are off by counts for less.
-    off = max(float(np.linalg.norm(list(known.values()))), LEAST_ARCMIN)
-    larger = simulated(1.0 + off / max(told.value, LEAST_ARCMIN)).percentile_arcmin(P95)
+    off = max(float(np.linalg.norm(list(known.values()))), _LEAST_ARCMIN)
+    larger = simulated(1.0 + off / max(told.value, _LEAST_ARCMIN)).percentile_arcmin(P95)
     known = {name: part * max(larger - value, 0.0) / off for name, part in known.items()}
     known["simulation"] = 0.5 * value * half_width(value, moments.interval_arcmin(P95))
     note = (

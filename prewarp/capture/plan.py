@@ -25,6 +25,8 @@ from prewarp.records.rules import Rule
 # flat, ramp: shifted sines, even light, levels of light. seam: dots to pair channels by. dark: all black.
 KINDS = ("whole", "code", "one", "sine", "flat", "ramp", "seam", "dark")
 LIMIT_BYTES = 64 * MEBIBYTE
+# In a folder of targets: the plan and what stands beside it.
+PLAN_NAME, MARKS_NAME, SEAM_NAME, SUMMARY_NAME = "plan.csv", "marks.csv", "seam.csv", "targets.json"
 # From so many panel frames on, a part of a frame more or less no longer moves a dot.
 MANY_FRAMES = 50.0
 _SAME = 1e-9
@@ -186,6 +188,11 @@ class Plan:
         return tuple(
             one for one in self.photographs if all(getattr(one, name) == v for name, v in wanted.items())
         )
+
+
+def plan_file_of(path: Path, /) -> Path:
+    """Return the file of a plan that is named by itself or by its folder."""
+    return path / PLAN_NAME if path.is_dir() else path
 
 
 def read_plan(path: Path | str, /) -> Plan:

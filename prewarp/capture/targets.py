@@ -24,7 +24,7 @@ from prewarp.capture.patterns import (
     ramp_levels,
     sine_codes,
 )
-from prewarp.capture.plan import Plan, write_plan
+from prewarp.capture.plan import MARKS_NAME, PLAN_NAME, SEAM_NAME, SUMMARY_NAME, Plan, write_plan
 from prewarp.capture.positions import known_distance
 from prewarp.capture.schedule import (
     ONE_FRAME,
@@ -43,7 +43,7 @@ from prewarp.folders import output_folder
 from prewarp.module import DisplayModule, Panel
 
 FORMAT = "prewarp targets 1"
-PLAN, MARKS, SEAM, SUMMARY, GUIDE = "plan.csv", "marks.csv", "seam.csv", "targets.json", "GUIDE.md"
+GUIDE = "GUIDE.md"
 
 Step = Callable[[str, int], None]
 
@@ -238,12 +238,12 @@ def write_targets(targets: Targets, folder: Path, /, *, progress: Step | None = 
             write_bytes(working / picture.path, targets.png(picture))
             if progress is not None:
                 progress(picture.path, number)
-        write_plan(targets.plan, working / PLAN)
-        write_marks(targets.marks, working / MARKS)
+        write_plan(targets.plan, working / PLAN_NAME)
+        write_marks(targets.marks, working / MARKS_NAME)
         if targets.seams:
-            write_seam_marks(list(targets.seams), working / SEAM)
+            write_seam_marks(list(targets.seams), working / SEAM_NAME)
         summary = targets.as_dict()
-        write_text(working / SUMMARY, json_text(summary))
+        write_text(working / SUMMARY_NAME, json_text(summary))
         write_text(working / GUIDE, guide_text(summary, with_seams=bool(targets.seams)))
         total = sum(file.stat().st_size for file in working.rglob("*") if file.is_file())
     return total

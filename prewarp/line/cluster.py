@@ -86,6 +86,8 @@ def put_package(files: Mapping[str, bytes], folder: Path, /) -> None:
     ------
     PackageError
         They are not those that its manifest lists; nothing is written.
+    LineError
+        A name leads out of the folder; nothing is written.
     InputFileError
         The folder cannot be written.
     """

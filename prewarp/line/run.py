@@ -10,7 +10,7 @@ from typing import IO, Any
 from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
-from prewarp.cores import usable_cores
+from prewarp.cores import wanted_processes
 from prewarp.errors import LineError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
@@ -100,7 +100,7 @@ def _processes(
         require_memory(SEARCH_BYTES, "searching the tables of a family", mend)
     return processes_within_memory(
         workers,
-        min(usable_cores() if workers is None else workers, len(units)),
+        wanted_processes(len(units), workers),
         each_bytes=working_bytes(rows, judged=settings.display is not None, packages=wanted),
         what=f"finding units of up to {rows} rows a grid",
         mend=f"End other programs, give grids with fewer rows{', or leave out --packages' * wanted}.",
@@ -178,7 +178,7 @@ def run_line(
                     with threadpool_limits(1, user_api="blas"):
                         search_tables(family, packages, tables)
                 plan = PackagePlan(packages, read_tables(tables)) if jobs else None
-            count, place = max(1, min(workers or usable_cores(), len(jobs))), folder / FOLDER
+            count, place = wanted_processes(len(jobs), workers), folder / FOLDER
             source = (
                 local_rows(jobs, family_path, settings, count, plan=plan, folder=place)
                 if scheduler is None

@@ -1,9 +1,7 @@
 """Tables of units from those of their family, and packages of a line."""
 
-import os
 import pickle
 import shutil
-import signal
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +22,8 @@ from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
 from prewarp.lookup.series import field_series
 from prewarp.quality.units_table import read_units
-from tests.support import long_form, require_module
+from tests.line.clusters import cluster_that_loses_a_worker
+from tests.support import long_form
 
 STEP_PX = 0.002
 
@@ -119,21 +118,14 @@ def test_every_unit_gets_a_verified_package_on_a_cluster_too(line, optics, tmp_p
     shutil.rmtree(here / FOLDER / "U2")
     again = run_line(family, units, here, settings, workers=1, packages=wanted)
     assert again.worked_on == 1 and files_of(here / FOLDER) == written
-    distributed = require_module("distributed")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-        first = next(iter(cluster.workers.values())).process.pid
-
-        def step(text, done):
-            if done == 2:
-                os.kill(first, signal.SIGKILL)
-
+    with cluster_that_loses_a_worker(after=2) as (address, step):
         run_line(
             family,
             units,
             tmp_path / "dask",
             settings,
             packages=wanted,
-            scheduler=cluster.scheduler_address,
+            scheduler=address,
             progress=step,
         )
     assert files_of(tmp_path / "dask" / FOLDER) == written

@@ -21,7 +21,8 @@ from prewarp.line.run import run_line, units_of
 from prewarp.line.unit import LineSettings
 from prewarp.line.working import most_rows, working_bytes
 from prewarp.quality.units_table import read_units
-from tests.support import long_form, require_module
+from tests.line.clusters import cluster_that_loses_a_worker
+from tests.support import long_form
 
 TABLES = ("units.csv", "units.parquet")
 
@@ -110,20 +111,13 @@ def test_only_what_changed_is_done_again(whole, line, tmp_path):
 @long_form
 def test_a_cluster_that_loses_a_worker_writes_the_same_bytes(whole, line, tmp_path):
     folder, place, settings = whole
-    distributed = require_module("distributed")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-        first = next(iter(cluster.workers.values())).process.pid
-
-        def step(text, done):
-            if done == 4:
-                os.kill(first, signal.SIGKILL)
-
+    with cluster_that_loses_a_worker(after=4) as (address, step):
         run_line(
             line[1],
             units_of([place]),
             tmp_path / "line",
             settings,
-            scheduler=cluster.scheduler_address,
+            scheduler=address,
             progress=step,
         )
     for name in TABLES:

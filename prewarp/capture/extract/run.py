@@ -17,7 +17,7 @@ from prewarp.capture.marks import Marks
 from prewarp.capture.plan import Photograph, Plan
 from prewarp.capture.seam_marks import SeamMarks
 from prewarp.capture.sines import Sines
-from prewarp.cores import usable_cores
+from prewarp.cores import wanted_processes
 from prewarp.errors import CaptureError
 from prewarp.files import file_stems
 from prewarp.memory import processes_within_memory
@@ -121,7 +121,7 @@ def processes_for(tasks: tuple[PoseTask, ...], jobs: int | None, /) -> int:
     size = max((task.camera.size_px for task in tasks), key=lambda one: one[0] * one[1])
     return processes_within_memory(
         jobs,
-        min(usable_cores() if jobs is None else jobs, len(tasks), MOST_WORKERS),
+        min(wanted_processes(len(tasks), jobs), MOST_WORKERS),
         each_bytes=working_bytes(tasks),
         what=f"extracting photographs of {size[0]} x {size[1]} px",
         mend="End other programs, or plan fewer or smaller dots, or photographs of a smaller camera.",

@@ -14,7 +14,7 @@ from prewarp.capture.extract.pose import KINDS_READ, SEAM, SINE
 from prewarp.capture.extract.run import Step, pose_tasks, processes_for, run_poses
 from prewarp.capture.falloff import falloff_words
 from prewarp.capture.marks import read_marks
-from prewarp.capture.plan import read_plan
+from prewarp.capture.plan import MARKS_NAME, SEAM_NAME, SUMMARY_NAME, plan_file_of, read_plan
 from prewarp.capture.seam_marks import read_seam_marks
 from prewarp.capture.sines import read_sines
 from prewarp.errors import GridError, InputFileError
@@ -23,7 +23,6 @@ from prewarp.files import json_text, write_text
 from prewarp.folders import claim_work_folder, list_work_folder
 from prewarp.grids import Grid
 
-PLAN_NAME, MARKS_NAME, SEAM_NAME, SUMMARY_NAME = "plan.csv", "marks.csv", "seam.csv", "targets.json"
 REPORT_NAME, PAIRS_NAME = "report.json", "pairs.csv"
 _SUFFIXES = (".csv.gz", ".csv", ".npz")
 
@@ -113,7 +112,7 @@ def extract_plan(
         Plan, marks, camera or folder cannot be used, or no pose gave a dot. Single photographs, views and
         poses that cannot be used are told of instead.
     """
-    plan_file = plan_path / PLAN_NAME if plan_path.is_dir() else plan_path
+    plan_file = plan_file_of(plan_path)
     plan = read_plan(plan_file)
     marks = read_marks(marks_path if marks_path is not None else plan_file.parent / MARKS_NAME)
     cameras = read_cameras(camera_path)

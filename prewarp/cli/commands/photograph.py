@@ -5,17 +5,16 @@ from pathlib import Path
 import click
 
 from prewarp.capture.camera import read_cameras
-from prewarp.capture.extract.whole import MARKS_NAME, PLAN_NAME
 from prewarp.capture.marks import read_marks
 from prewarp.capture.photograph.bench import Bench, read_bench
 from prewarp.capture.photograph.folder import write_photographs
 from prewarp.capture.photograph.optics import OpticsOfDesign, OpticsOfFit
 from prewarp.capture.photograph.taking import Taking
 from prewarp.capture.photograph.working import working_bytes
-from prewarp.capture.plan import read_plan
+from prewarp.capture.plan import MARKS_NAME, plan_file_of, read_plan
 from prewarp.cli.arguments import FILE, module_option, output_option
 from prewarp.cli.talk import Talk, talking
-from prewarp.cores import usable_cores
+from prewarp.cores import wanted_processes
 from prewarp.errors import CaptureError
 from prewarp.field import FieldSet
 from prewarp.folders import require_output_folder
@@ -86,7 +85,7 @@ def photograph(
     bench = Bench() if bench_path is None else read_bench(bench_path)
     if seed is not None:
         bench = bench.seeded(seed)
-    plan_file = plan_path / PLAN_NAME if plan_path.is_dir() else plan_path
+    plan_file = plan_file_of(plan_path)
     plan = read_plan(plan_file)
     taking = Taking(
         plan=plan,
@@ -101,7 +100,7 @@ def photograph(
     count = len(plan)
     processes = processes_within_memory(
         jobs,
-        min(len(plan.poses), usable_cores() if jobs is None else jobs),
+        wanted_processes(len(plan.poses), jobs),
         each_bytes=working_bytes(taking),
         what=f"taking photographs of {_size(taking)}",
         mend="End other programs, or take them with a smaller camera (--camera) or of smaller panels.",
