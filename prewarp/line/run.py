@@ -90,20 +90,16 @@ def units_of(places: Sequence[Path], /) -> dict[str, Path]:
 
 
 def _processes(
-    units: dict[str, Path], settings: LineSettings, packages: PackageSettings | None, workers: int | None
+    units: dict[str, Path], settings: LineSettings, workers: int | None, /, *, packages: bool
 ) -> int:
     """Return how many processes to work with: `workers`, else as many as there are cores and memory for."""
     rows = most_rows(units.values())
-    wanted = packages is not None
-    if wanted:
-        mend = "End other programs, or leave out --packages."
-        require_memory(SEARCH_BYTES, "searching the tables of a family", mend)
     return processes_within_memory(
         workers,
         wanted_processes(len(units), workers),
-        each_bytes=working_bytes(rows, judged=settings.display is not None, packages=wanted),
+        each_bytes=working_bytes(rows, judged=settings.display is not None, packages=packages),
         what=f"finding units of up to {rows} rows a grid",
-        mend=f"End other programs, give grids with fewer rows{', or leave out --packages' * wanted}.",
+        mend=f"End other programs, give grids with fewer rows{', or leave out --packages' * packages}.",
     )
 
 
@@ -135,13 +131,19 @@ def run_line(
     if settings.display is not None:
         # Of another display every unit would be a bad one.
         eyes_of(family, settings.display)
+    of_family = sha256_of_file(family_path)
+    # Of the family, the display and what is asked for: units share it, and later runs.
+    name = sha256_of_bytes(f"{of_family} {packages!r} {__version__}".encode())
+    tables = folder / f"tables-{name[:16]}.prewarp"
+    if packages is not None and not tables.is_file():
+        mend = "End other programs, or leave out --packages."
+        require_memory(SEARCH_BYTES, "searching the tables of a family", mend)
     if scheduler is None:
-        workers = _processes(units, settings, packages, workers)
+        workers = _processes(units, settings, workers, packages=packages is not None)
     claim_work_folder(folder)
     with (folder / _LOCK).open("a") as lock:
         if not _locked(lock):
             raise LineError(f"{folder}: another run is at work there. Wait for it, or name another folder.")
-        of_family = sha256_of_file(family_path)
         common = sha256_of_bytes(f"{__version__} {of_family} {settings!r} {packages!r}".encode())
         grids = {serial: sha256_of_file(path) for serial, path in units.items()}
         alike = defaultdict(list)
@@ -170,9 +172,6 @@ def run_line(
             progress(f"{done} of {len(units)} units", done)
             plan = None
             if packages is not None:
-                # Of the family, the display and what is asked for: units share it, and later runs.
-                name = sha256_of_bytes(f"{of_family} {packages!r} {__version__}".encode())
-                tables = folder / f"tables-{name[:16]}.prewarp"
                 if jobs and not tables.is_file():
                     progress("searching the family's tables", done)
                     with threadpool_limits(1, user_api="blas"):

@@ -17,6 +17,7 @@ from prewarp import memory
 from prewarp.errors import PrewarpError
 from prewarp.grids import read_grid, write_grid
 from prewarp.line import run as run_module
+from prewarp.line.package import PackageSettings
 from prewarp.line.run import run_line, units_of
 from prewarp.line.unit import LineSettings
 from prewarp.line.working import most_rows, working_bytes
@@ -134,6 +135,23 @@ def test_memory_is_asked_for_before_the_first_grid_is_read(line, tmp_path, monke
     with pytest.raises(PrewarpError, match=r"give grids with fewer rows\.$"):
         run_line(family, units_of([grids]), tmp_path / "line", LineSettings())
     assert not (tmp_path / "line").exists()
+
+
+def test_memory_for_the_search_is_asked_for_where_tables_are_not_there_yet(
+    line, optics, tmp_path, monkeypatch
+):
+    """Room for a worker and not for the search; what is searched is read again by its name."""
+    _, family, grids = line
+    units, wanted, folder = units_of([grids]), PackageSettings(optics[0], 0.5), tmp_path / "line"
+    monkeypatch.setattr(run_module, "search_tables", lambda family, settings, path: path.write_bytes(b"blob"))
+    monkeypatch.setattr(run_module, "local_rows", lambda *given, **more: [])
+    run_line(family, units, folder, LineSettings(), packages=wanted)
+    monkeypatch.setattr(memory, "available_bytes", lambda: 400_000_000)
+    run_line(family, units, folder, LineSettings(), packages=wanted)
+    for other in (tmp_path / "other", folder):
+        wanted = replace(wanted, max_error_px=0.5 if other != folder else 0.4)
+        with pytest.raises(PrewarpError, match=r"searching the tables .* leave out --packages\.$"):
+            run_line(family, units, other, LineSettings(), packages=wanted)
 
 
 @pytest.mark.parametrize(
