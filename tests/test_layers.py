@@ -16,7 +16,7 @@ LAYERS = (
     ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("renaming",),
     ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
-    ("scan", "limits", "quality"),
+    ("scan", "limits", "tracker", "quality"),
     ("module",),
     ("grids",),
     ("checking", "trace", "module_file"),

@@ -13,7 +13,7 @@ from prewarp.budget.residual import lookup_residual
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Simulation, simulate
 from prewarp.budget.surface import SeamSurface, seam_surface
-from prewarp.budget.tracker import Tracker
+from prewarp.tracker import Tracker
 
 __all__ = [
     "Budget",

@@ -10,9 +10,9 @@ from prewarp.budget.interval import half_width
 from prewarp.budget.saccades import KINDS
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Effects, Simulation, one_blas_thread, simulate
-from prewarp.budget.tracker import LARGEST_MM, Tracker
 from prewarp.checks import FloatArray
 from prewarp.notebook import html_table
+from prewarp.tracker import LARGEST_MM, Tracker
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,8 +8,8 @@ import numpy as np
 
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.simulate import Effects, begin, draw_moments, effects_of, seam_steps, spread
-from prewarp.budget.tracker import LARGEST_MM, Tracker
 from prewarp.checks import FloatArray
+from prewarp.tracker import LARGEST_MM, Tracker
 
 LATENCIES_MS = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 100.0)
 # Moments per direction that stay the same for every tracker tried, so that the frontier is smooth.

@@ -10,13 +10,13 @@ from prewarp.budget.frontier import LATENCIES_MS
 from prewarp.budget.residual import lookup_residual
 from prewarp.budget.scene import BudgetScene, Limit
 from prewarp.budget.surface import seam_surface
-from prewarp.budget.tracker import Tracker
 from prewarp.checks import FloatArray
 from prewarp.errors import FitError
 from prewarp.eye import Eye
 from prewarp.field import motion_not_known
 from prewarp.focus import focus_step
 from prewarp.seam import Overlap, lit_ms
+from prewarp.tracker import Tracker
 
 
 def seam_budget(

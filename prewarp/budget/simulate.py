@@ -15,10 +15,10 @@ from threadpoolctl import threadpool_limits
 from prewarp.budget.eye import EyePath, eye_path, slips
 from prewarp.budget.interval import BLOCKS, BlockArray, percentile_interval
 from prewarp.budget.scene import BudgetScene
-from prewarp.budget.tracker import Tracker
 from prewarp.checks import FloatArray
 from prewarp.cores import usable_cores
 from prewarp.errors import ShapeError
+from prewarp.tracker import Tracker
 
 Kind = TypeVar("Kind")
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import integrate, special
+from scipy import special
 
 from prewarp.errors import ShapeError
 
@@ -150,6 +150,9 @@ def global_risks(
             f"spread {spread:g}, sigma {sigma:g}, limits {lower:g} and {upper:g}; expected positive numbers "
             "and limits in order."
         )
+    # Slow to import, and most who judge ask for no risk of a whole line.
+    from scipy import integrate
+
     low, high = lower + guard, upper - guard
 
     def accepted(true: float) -> float:

@@ -9,8 +9,8 @@ import numpy as np
 
 from prewarp.budget import Budget, Simulation
 from prewarp.budget.budget import NO_TRACKER_WILL_DO, NONE_NEEDED
-from prewarp.budget.tracker import LARGEST_MM
 from prewarp.report.style import CHANNEL_COLOURS, INK, figure, figure_bytes, require_any
+from prewarp.tracker import LARGEST_MM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

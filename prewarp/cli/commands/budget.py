@@ -9,7 +9,6 @@ import numpy as np
 from prewarp.budget import EyeMotion, Limit, Tracker, seam_budget
 from prewarp.budget.saccades import KINDS
 from prewarp.budget.simulate import MOST_SAMPLES
-from prewarp.budget.tracker import LARGEST_MM
 from prewarp.cli.arguments import (
     FILE,
     Counts,
@@ -33,6 +32,7 @@ from prewarp.eye import Eye, assemble_eyes
 from prewarp.field import NotKnown, motion_not_known
 from prewarp.files import write_bytes
 from prewarp.published import SACCADES
+from prewarp.tracker import LARGEST_MM
 
 _MOTION = EyeMotion()
 

@@ -4,7 +4,6 @@ import numpy as np
 
 from prewarp.budget import Budget
 from prewarp.budget.budget import NONE_NEEDED
-from prewarp.budget.tracker import LARGEST_MM
 from prewarp.field import motion_not_known
 from prewarp.focus import NO_WARP, channel_focus, focus_step
 from prewarp.published import DEPTH_OF_FOCUS, HEAD_RATES, SACCADES
@@ -13,6 +12,7 @@ from prewarp.report.page.tree import DataTable, Limit, Row, Section
 from prewarp.report.page.words import number_text
 from prewarp.resampling.sampling_map import SamplingMap, content_width_for, sampling_map
 from prewarp.seam import panels_in_step, timing_not_known
+from prewarp.tracker import LARGEST_MM
 
 _STEP = "focus step across the seam (difference of image vergence), largest"
 _OUT_OF_STEP = "panels out of step across the seam: split per rate of turn"
