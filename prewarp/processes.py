@@ -2,9 +2,10 @@
 
 import os
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection
 from threading import Thread
@@ -12,21 +13,54 @@ from typing import Any
 
 from prewarp import leftovers
 
+# How processes are begun: afresh, or as copies of one that has imported what they need.
+_FRESH, _COPIED = "spawn", "forkserver"
+_method = _FRESH
+
+
+@contextmanager
+def imported_ahead(module: str, /) -> Iterator[None]:
+    """Let a process apart import a module at once; those of `worker_pool` are copies of it in this block.
+
+    So none of them imports it again, and this process may go on meanwhile. Elsewhere than on Linux they are
+    begun afresh, as ever. BLAS must be held to one thread by the environment: what has several threads must
+    not be copied.
+    """
+    global _method
+    if sys.platform != "linux":
+        yield
+        return
+    from multiprocessing import forkserver
+
+    forkserver.set_forkserver_preload([module])
+    forkserver.ensure_running()
+    # It ends when this process does; while it imports, only by a signal.
+    pid = getattr(getattr(forkserver, "_forkserver", None), "_forkserver_pid", None)
+    _method = _COPIED
+    try:
+        yield
+    finally:
+        _method = _FRESH
+        if pid is not None:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+
 
 @contextmanager
 def worker_pool(
     processes: int, /, *, begin: Callable[..., None] | None = None, given: tuple[Any, ...] = ()
 ) -> Iterator[ProcessPoolExecutor]:
-    """Yield a pool of fresh processes, each of which first calls `begin(*given)`.
+    """Yield a pool of processes, each of which first calls `begin(*given)`.
 
-    What has not begun when the block is left by an error is never begun. The calling program's main module
-    must be one that can be imported (the usual rule of `multiprocessing`).
+    They are fresh ones, or copies (`imported_ahead`). What has not begun when the block is left by an error
+    is never begun. The calling program's main module must be one that can be imported (the usual rule of
+    `multiprocessing`).
     """
     pipe = leftovers.told_to()
     # A connection is handed to a fresh process; a bare number would mean nothing there.
     told = None if pipe is None else Connection(os.dup(pipe), readable=False)
     pool = ProcessPoolExecutor(
-        processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(told, begin, given)
+        processes, mp_context=get_context(_method), initializer=_begin, initargs=(told, begin, given)
     )
     try:
         yield pool

@@ -192,11 +192,32 @@ def _same_code(text: str, found: bytes) -> bool:
         return False
 
 
+_OPTIONS = ("-O0",)
+_compiled: Path | None = None
+
+
+def compiled_for_others(folder: Path, /) -> Path | None:
+    """Compile the evaluator into a folder for processes that `take_compiled`; None where no compiler does."""
+    try:
+        return compile_evaluator(folder, options=_OPTIONS)
+    except PackageError:
+        # Said of every package that asks for it.
+        return None
+
+
+def take_compiled(library: Path | None, /) -> None:
+    """Let this process run the evaluator that another of the same program compiled."""
+    global _compiled
+    _compiled = library
+
+
 @cache
 def _library(compiler: str) -> ctypes.CDLL:
     """Return the compiled evaluator, loaded: one for all packages of a process. Its file is not kept."""
+    if _compiled is not None:
+        return ctypes.CDLL(str(_compiled))
     with tempfile.TemporaryDirectory(prefix="prewarp-", ignore_cleanup_errors=True) as folder:
-        return ctypes.CDLL(str(compile_evaluator(Path(folder), compiler=compiler, options=("-O0",))))
+        return ctypes.CDLL(str(compile_evaluator(Path(folder), compiler=compiler, options=_OPTIONS)))
 
 
 def _run(evaluator: CEvaluator, seen: LookupAtTruth, tally: Tally) -> int:

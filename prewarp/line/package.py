@@ -121,6 +121,10 @@ class UnitPackages:
     def _moved(self) -> MovedFields:
         return MovedFields(self.family)
 
+    def prepare(self) -> None:
+        """Make what all units share, so that a copy of this has it."""
+        _ = self._tables
+
     @cached_property
     def _tables(self) -> FamilyTables:
         nominal = fields_of(self._moved, np.zeros(self.family.count), {})

@@ -179,7 +179,7 @@ def run_line(
                 plan = PackagePlan(packages, read_tables(tables)) if jobs else None
             count, place = wanted_processes(len(jobs), workers), folder / FOLDER
             source = (
-                local_rows(jobs, family_path, settings, count, plan=plan, folder=place)
+                local_rows(jobs, family, settings, count, plan=plan, folder=place)
                 if scheduler is None
                 else cluster_rows(jobs, family_path, settings, scheduler, plan=plan, folder=place)
             )

@@ -1,24 +1,25 @@
 """Who works: processes of this machine, which yield rows as they come. `cluster` has the same for Dask."""
 
-import multiprocessing
-import os
-import threading
-import time
+import pickle
+import tempfile
 from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
+from threadpoolctl import threadpool_limits
+
+from prewarp.export.lookup_files import compiled_for_others, take_compiled
+from prewarp.line.family import Family
 from prewarp.line.package import PackagePlan
-from prewarp.line.storage import read_family
 from prewarp.line.unit import LineSettings, UnitRow, UnitWork
+from prewarp.processes import worker_pool
 from prewarp.quality.units_table import BAD
 
 # Units given out ahead of the results, per worker: what bounds the memory.
 AHEAD = 3
-_WATCH_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -30,35 +31,34 @@ class Job:
     key: str
 
 
-_work: UnitWork | None = None
-_folder: Path | None = None
+@dataclass(frozen=True, eq=False)
+class _Shared:
+    """What is made once for all processes: the work, where packages go, the compiled evaluator."""
+
+    work: UnitWork
+    folder: Path | None
+    evaluator: Path | None
 
 
-def _begin(
-    family: str, settings: LineSettings, plan: PackagePlan | None, folder: Path | None, parent: int
-) -> None:
-    """Set a worker process up. It ends by itself when the process that started it is gone."""
-    global _work, _folder
-
-    def watch() -> None:
-        while os.getppid() == parent:
-            time.sleep(_WATCH_S)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
-    read = read_family(family)
-    _work = UnitWork(read, settings, None if plan is None else plan.of(read))
-    _folder = folder
+_shared: _Shared | None = None
 
 
-def _one(serial: str, path: str) -> UnitRow:
-    assert _work is not None
-    return _work.row(serial, Path(path), folder=_folder)
+def _begin(path: Path) -> None:
+    global _shared
+    read = pickle.loads(path.read_bytes())
+    assert isinstance(read, _Shared)
+    take_compiled(read.evaluator)
+    _shared = read
+
+
+def _one(serial: str, path: Path) -> UnitRow:
+    assert _shared is not None
+    return _shared.work.row(serial, path, folder=_shared.folder)
 
 
 def local_rows(
     jobs: Sequence[Job],
-    family: Path,
+    family: Family,
     settings: LineSettings,
     workers: int,
     /,
@@ -72,24 +72,34 @@ def local_rows(
 
     A unit whose process ends (memory, a crash of a library) gets a row with that reason; the others go on.
     """
+    if not jobs:
+        return
+    with tempfile.TemporaryDirectory(prefix="prewarp-", ignore_cleanup_errors=True) as name:
+        place = Path(name)
+        # The compiler works beside this process, which prepares what else all units share.
+        with ThreadPoolExecutor(1) as beside, threadpool_limits(1, user_api="blas"):
+            compiled = None if plan is None else beside.submit(compiled_for_others, place / "c")
+            packages = None if plan is None else plan.of(family)
+            work = UnitWork(family, settings, packages)
+            if packages is not None:
+                packages.prepare()
+            evaluator = None if compiled is None else compiled.result()
+        shared = place / "shared"
+        shared.write_bytes(pickle.dumps(_Shared(work, folder, evaluator)))
+        del work, packages
+        yield from _rows(jobs, shared, workers)
+
+
+def _rows(jobs: Sequence[Job], shared: Path, workers: int) -> Iterator[tuple[Job, UnitRow]]:
     waiting, suspects = deque(jobs), deque[Job]()
-
-    def pool_of(count: int) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(
-            count,
-            mp_context=multiprocessing.get_context("spawn"),
-            initializer=_begin,
-            initargs=(str(family), settings, plan, folder, os.getpid()),
-        )
-
     while waiting:
         running: dict[Future[UnitRow], Job] = {}
-        with pool_of(workers) as pool:
+        with worker_pool(workers, begin=_begin, given=(shared,)) as pool:
             try:
                 while waiting or running:
                     while waiting and len(running) < AHEAD * workers:
                         job = waiting[0]
-                        running[pool.submit(_one, job.serial, str(job.path))] = job
+                        running[pool.submit(_one, job.serial, job.path)] = job
                         waiting.popleft()
                     for future in wait(running, return_when=FIRST_COMPLETED).done:
                         row = future.result()
@@ -98,9 +108,9 @@ def local_rows(
                 suspects.extend(running.values())
         # One of these ended its process: each is tried alone.
         for job in suspects:
-            with pool_of(1) as alone:
+            with worker_pool(1, begin=_begin, given=(shared,)) as alone:
                 try:
-                    yield job, alone.submit(_one, job.serial, str(job.path)).result()
+                    yield job, alone.submit(_one, job.serial, job.path).result()
                 except BrokenProcessPool:
                     yield job, UnitRow(job.serial, BAD, "the process that worked on it ended", {})
         suspects.clear()

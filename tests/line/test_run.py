@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import nullcontext
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +21,9 @@ from prewarp.line import run as run_module
 from prewarp.line.package import PackageSettings
 from prewarp.line.run import run_line, units_of
 from prewarp.line.unit import LineSettings
+from prewarp.line.workers import Job, local_rows
 from prewarp.line.working import most_rows, working_bytes
+from prewarp.processes import imported_ahead
 from prewarp.quality.units_table import read_units
 from tests.line.clusters import cluster_that_loses_a_worker
 from tests.support import long_form
@@ -123,6 +126,24 @@ def test_a_cluster_that_loses_a_worker_writes_the_same_bytes(whole, line, tmp_pa
         )
     for name in TABLES:
         assert (tmp_path / "line" / name).read_bytes() == (folder / name).read_bytes()
+
+
+class _Deadly:
+    """What ends the process that it is handed to."""
+
+    def __reduce__(self):
+        return os._exit, (9,)
+
+
+@pytest.mark.parametrize("ahead", [nullcontext(), imported_ahead("prewarp.line.workers")])
+def test_a_unit_whose_process_ends_is_a_row_and_the_line_goes_on(line, ahead):
+    family, _, grids = line
+    jobs = [Job(serial, grids / f"{serial}.npz", "") for serial in ("U1", "U2", "U3")]
+    jobs[1] = Job("U2", _Deadly(), "")
+    with ahead:
+        rows = {job.serial: row for job, row in local_rows(jobs, family, LineSettings(), 1)}
+    assert {serial: row.status for serial, row in rows.items()} == {"U1": "pass", "U2": "bad", "U3": "pass"}
+    assert rows["U2"].reason == "the process that worked on it ended"
 
 
 def test_memory_is_asked_for_before_the_first_grid_is_read(line, tmp_path, monkeypatch):

@@ -36,11 +36,14 @@ COMMANDS = {
     "film": "film fit.npz --module {module} --seconds 1 -o out",
     "report": "report fit.npz --module {module} -o out.html",
     "accept": "accept {grid} --package package --module {module} -o out.png",
-    "line": "line run family.npz units --module {folded} --positions 2 --jobs 2 -o out",
+    "line": "line run family.npz units --module {folded} --positions 2 --jobs 2 --packages -o out",
     "bench": "demo --bench -o out",
 }
 # What a command keeps on purpose, for the same command to go on from.
-KEPT = {"extract": re.compile(r"out\.extract(/.*)?"), "line": re.compile(r"out(/line\.sqlite.*)?")}
+KEPT = {
+    "extract": re.compile(r"out\.extract(/.*)?"),
+    "line": re.compile(r"out(/\.prewarp|/line\.(sqlite.*|lock)|/tables-\w+\.prewarp|/packages(/\d+(/.*)?)?)?"),
+}
 # No fault of the command: `accept` says by these that a unit fails, or that there is no sure verdict.
 SAID = {"accept": (0, 1, 3)}
 UNITS = 12

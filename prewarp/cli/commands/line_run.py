@@ -1,20 +1,18 @@
 """`prewarp line run`."""
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import click
 
-from prewarp.budget import Tracker
 from prewarp.cli.arguments import FILE, module_option, output_option, pose_offset_option, pose_turn_option
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk, talking
 from prewarp.errors import LineError
 from prewarp.limits import Limits
-from prewarp.line.package import PackageSettings
-from prewarp.line.rows import PosePrior
-from prewarp.line.run import run_line, units_of
-from prewarp.line.unit import LineSettings
 from prewarp.module import read_module
+from prewarp.processes import imported_ahead
+from prewarp.tracker import Tracker
 from prewarp.wording import counted
 
 
@@ -104,20 +102,27 @@ def run(
     if packages and module is None:
         raise LineError("--packages needs the display they are for. Add --module.")
     limits = Limits() if module is None else module.limits
-    wanted = PackageSettings(module, max_error) if packages and module is not None else None
-    settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits, module, tracker)
-    units = units_of(grids)
-    with talk.progress(f"finding {counted(len(units), 'unit')}", len(units)) as step:
-        done = run_line(
-            family_path,
-            units,
-            output,
-            settings,
-            workers=jobs,
-            scheduler=scheduler,
-            packages=wanted,
-            progress=step,
-        )
+    # What units need is slow to import: processes that share the work begin with it as this one does.
+    with imported_ahead("prewarp.line.workers") if scheduler is None else nullcontext():
+        from prewarp.line.package import PackageSettings
+        from prewarp.line.rows import PosePrior
+        from prewarp.line.run import run_line, units_of
+        from prewarp.line.unit import LineSettings
+
+        wanted = PackageSettings(module, max_error) if packages and module is not None else None
+        settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits, module, tracker)
+        units = units_of(grids)
+        with talk.progress(f"finding {counted(len(units), 'unit')}", len(units)) as step:
+            done = run_line(
+                family_path,
+                units,
+                output,
+                settings,
+                workers=jobs,
+                scheduler=scheduler,
+                packages=wanted,
+                progress=step,
+            )
     talk.table("Units", ("status", "units"), [("", [(name, f"{n}") for name, n in done.counts.items()])])
     where = "line.sqlite, units.csv, units.parquet and modes.csv"
     talk.text(
