@@ -42,7 +42,7 @@ COMMANDS = {
 # What a command keeps on purpose, for the same command to go on from.
 KEPT = {
     "extract": re.compile(r"out\.extract(/.*)?"),
-    "line": re.compile(r"out(/\.prewarp|/line\.(sqlite.*|lock)|/tables-\w+\.prewarp|/packages(/\d+(/.*)?)?)?"),
+    "line": re.compile(r"out(/(\.prewarp|line\.(sqlite.*|lock)|tables-\w+\.prewarp|packages(/\d+(/.*)?)?))?"),
 }
 # No fault of the command: `accept` says by these that a unit fails, or that there is no sure verdict.
 SAID = {"accept": (0, 1, 3)}
