@@ -80,9 +80,10 @@ def assemble(moments: Moments, columns: JointColumns, /) -> NormalEquations:
         matrix[own, own] = matrix[own, ordered.places_in_block(0, *own_columns)]
         side[own] = right_sides(moments, colour, *own_columns)
     back = np.argsort(order)
-    return NormalEquations(
-        matrix[back].take(back, axis=1), side[back], float(total.target[0, 0]), float(total.samples[0, 0])
-    )
+    # Rows and columns one after the other: no third matrix beside these two.
+    matrix = matrix[back]
+    matrix = matrix.take(back, axis=1)
+    return NormalEquations(matrix, side[back], float(total.target[0, 0]), float(total.samples[0, 0]))
 
 
 @dataclass(frozen=True)

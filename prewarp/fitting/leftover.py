@@ -14,7 +14,7 @@ memory).
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -60,33 +60,48 @@ def spread(fit: PolynomialFit, samples: Samples, /) -> Spread:
     cosines, as the coefficients.
     """
     columns, chosen = _wider_columns(fit, samples)
-    equations = assemble(fit.moments, columns)
-    solver = factor(equations)
-    rest = equations.target - np.sum(solver.forward**2)
-    freedom = max(2.0 * equations.samples - columns.count, 1.0)
-    variance = max(rest, 1e-15 * equations.target) / freedom
-    noise, extremes = _noise_matrix(fit, samples, columns, solver)
+    # Each matrix is as large as the work's largest: none is kept longer than it is asked.
+    solver, variance = _factored(fit, columns)
+    noise, extremes = _noise_matrix(fit, samples, columns, solver.scale)
     noise *= variance
     inverse, _ = linalg.lapack.dtrtri(solver.lower, lower=True)
+    gain = np.diagonal(solver.lower)[chosen:] ** 2 / solver.scale[chosen:] ** 2
+    seen, scale = solver.forward[chosen:], solver.scale
+    del solver
     inverse = np.tril(inverse)
     kept, out = inverse[:chosen, :chosen], inverse[chosen:]
     normal = kept.T @ kept
     covariance, expected = np.zeros_like(noise), None
     covariance[:chosen, :chosen] = normal @ noise[:chosen, :chosen] @ normal
+    del normal
     if len(out):
         # A weighted mean of the samples' variances; beyond their extremes it is rounding.
         own = np.concatenate(
             [np.sum((part @ noise[:end, :end]) * part, axis=1) for part, end in _strips(out)]
         )
-        mean, variances = _left_out(fit, columns, solver, chosen, np.clip(own, *(variance * extremes)))
-        expected = (mean @ out) * solver.scale
+        del noise
+        own = np.clip(own, *(variance * extremes))
+        unit = np.median(own) * np.median(scale[chosen:] ** 2)
+        level, symmetry = _levels_and_symmetries(fit, columns.take(np.arange(chosen, columns.count)))
+        mean, variances = _left_out(seen, own, gain * unit, level, symmetry)
+        expected = (mean @ out) * scale
         out *= np.sqrt(variances)[:, None]
         for half, end in _strips(out):
             # numpy sees that this is symmetric and computes half of it.
             covariance[:end, :end] += half.T @ half
-    covariance *= solver.scale
-    covariance *= solver.scale[:, None]
+    covariance *= scale
+    covariance *= scale[:, None]
     return Spread(columns, covariance, expected)
+
+
+def _factored(fit: PolynomialFit, columns: JointColumns) -> tuple[Factor, float]:
+    """Return the factor of the equations of some columns, without their matrix; the variance left over."""
+    equations = assemble(fit.moments, columns)
+    solver = factor(equations)
+    rest = equations.target - np.sum(solver.forward**2)
+    freedom = max(2.0 * equations.samples - columns.count, 1.0)
+    variance = max(rest, 1e-15 * equations.target) / freedom
+    return replace(solver, equations=equations.leading(0)), variance
 
 
 def _strips(lower: FloatArray) -> Iterator[tuple[FloatArray, int]]:
@@ -129,7 +144,7 @@ def _wider_columns(fit: PolynomialFit, samples: Samples) -> tuple[JointColumns, 
 
 
 def _noise_matrix(
-    fit: PolynomialFit, samples: Samples, columns: JointColumns, solver: Factor
+    fit: PolynomialFit, samples: Samples, columns: JointColumns, scale: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return A^T W V W A in scaled columns, V the noise's variance relative to its mean; extremes of W V."""
     few, some = samples.thinned(NOISE_SAMPLES)
@@ -146,7 +161,7 @@ def _noise_matrix(
         product_degrees=fit.moments.product_degrees,
     )
     matrix = assemble(moments.over_cells(slice(None)), columns).matrix
-    for factors in (samples.count / len(some), solver.scale, solver.scale[:, None]):
+    for factors in (samples.count / len(some), scale, scale[:, None]):
         matrix *= factors
     return matrix, np.array([extremes.min(), extremes.max()])
 
@@ -193,22 +208,19 @@ def noise_variance(samples: Samples, rest_px: FloatArray, weight: FloatArray, /)
 
 
 def _left_out(
-    fit: PolynomialFit, columns: JointColumns, solver: Factor, chosen: int, noise: FloatArray
+    seen: FloatArray, noise: FloatArray, gain: FloatArray, level: IntArray, symmetry: IntArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return what each left-out column truly is, given the data: mean and variance, (n - chosen,) each.
+    """Return what each left-out column truly is, given the data: mean and variance, (n,) each.
 
-    `noise` the variance of each of them from noise, in the orthonormal coordinates.
+    In the orthonormal coordinates: `seen` what the data give, `noise` the variance of it from noise, `gain`
+    the scale of its own, a prior of one size for coefficients of one degree. For `level` and `symmetry` see
+    `_levels_and_symmetries`.
     """
-    level, symmetry = _levels_and_symmetries(fit, columns.take(np.arange(chosen, columns.count)))
-    seen = solver.forward[chosen:]
-    # A prior of one size for coefficients of one degree, in these coordinates.
-    gain = np.diagonal(solver.lower)[chosen:] ** 2 / solver.scale[chosen:] ** 2
-    unit = np.median(noise) * np.median(solver.scale[chosen:] ** 2)
     mean, variance = np.empty(len(seen)), np.empty(len(seen))
     for one in np.unique(symmetry):
         own = symmetry == one
         mean[own], variance[own] = expected_sizes(
-            seen[own], noise[own], gain[own] * unit, level[own] - level[own].min()
+            seen[own], noise[own], gain[own], level[own] - level[own].min()
         )
     return mean, variance
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from prewarp.checks import FloatArray, IntArray
-from prewarp.fitting.leastsquares import Factor, assemble, factor
+from prewarp.fitting.leastsquares import Factor, NormalEquations, assemble, factor
 from prewarp.fitting.models import JointColumns, PolynomialModel, columns_of, nested_order
 from prewarp.fitting.moments import Moments
 from prewarp.fitting.samples import CELLS, DOT_GROUPS, PUPIL_GROUPS
@@ -180,9 +180,14 @@ def _cross_validate(
     the factor.
     """
     everything = solver.equations.leading(columns.count)
-    scores = []
-    for moments in left_out:
-        validation = assemble(moments, columns)
-        training = factor(everything.minus(validation))
-        scores.append(validation.squared_residual(training.solve_each(lengths)) / validation.samples)
+    scores = [_errors_of_fold(moments, everything, columns, lengths) for moments in left_out]
     return np.maximum(np.array(scores).T, 0.0)
+
+
+def _errors_of_fold(
+    moments: Moments, everything: NormalEquations, columns: JointColumns, lengths: Sequence[int]
+) -> FloatArray:
+    """Return mean squared errors (models,) of what one fold leaves out; its matrices go with it."""
+    validation = assemble(moments, columns)
+    training = factor(everything.minus(validation))
+    return validation.squared_residual(training.solve_each(lengths)) / validation.samples
