@@ -93,6 +93,7 @@ class Stage:
         self.context = context
         self.subject = subject
         self._picture_of = picture_of
+        self._centre = centre_of_seam(subject)
         # Where panels are drawn coarsely, half as many nodes each way follow the optics as well.
         tables = subject.tables
         thins = finesse < FINE and path != "exported"
@@ -108,6 +109,7 @@ class Stage:
             panel_kind=_panel_kind(path, subject),
             whole_content=path == "exported",
             scans=subject.eye.scans,
+            shrink=self._first_shrink(size_px),
         )
         self._show = Program(context, "show.frag")
         self._present = Program(context, "show.frag", {"PREWARP_ENCODED": 1})
@@ -124,12 +126,19 @@ class Stage:
             program.set("u_content_scale", (focal, -focal))
         for place, program in enumerate(self._weights.values()):
             program.set("u_tint_linear", tint(place))
-        self._centre = centre_of_seam(subject)
         self._scene = ""
         self._world: moderngl.Texture | None = None
         self._pages: dict[str, tuple[Page, moderngl.Texture]] = {}
         self._spread_target: Target | None = None
         self.frame = Target(context, size_px, "srgb")
+
+    def _first_shrink(self, size_px: tuple[int, int]) -> int:
+        """Return how small panels are most likely drawn: whole ones of large displays take gigabytes."""
+        state = State()
+        box = regions_of(state.view, size_px, self.subject).view
+        return shrink_for(
+            self.subject, outlook_of(state, self.subject, box, self._centre), finesse=self._finesse
+        )
 
     @property
     def programs(self) -> list[Reloadable]:

@@ -218,9 +218,13 @@ def eye_table(
     basis = values_2d(x, y, degree).T
     to_coefficients = np.linalg.pinv(basis)
     fitted = [np.tensordot(to_coefficients, samples, axes=1) for samples in (cosine, seen)]
-    back = np.tensordot(basis, fitted[0], axes=1)
+    # One pupil position after the other: all together are as large as the table is ever.
+    off = max(
+        _largest(np.tensordot(row, fitted[0], axes=1) - own) for row, own in zip(basis, cosine, strict=True)
+    )
     per_px = np.linalg.norm(np.diff(cosine[..., 1, :], axis=2), axis=-1).min() / (u[1] - u[0])
-    with_ring = [ringed(part) for part in fitted]
+    del cosine, seen
+    with_ring = [ringed(fitted.pop(0)) for _ in range(2)]
     return EyeTable(
         channel=channel,
         panel_size_px=(int(size[0]), int(size[1])),
@@ -231,8 +235,13 @@ def eye_table(
         degree=degree,
         cosine=with_ring[0],
         seen_px=with_ring[1],
-        residual_px=float(np.max(np.linalg.norm(back - cosine, axis=-1)) / max(per_px, 1e-12)),
+        residual_px=float(off / max(per_px, 1e-12)),
     )
+
+
+def _largest(vectors: FloatArray) -> float:
+    """Return the length of the longest of some vectors (..., 2)."""
+    return float(np.max(np.linalg.norm(vectors, axis=-1)))
 
 
 def _cosines(colours: Sequence["Field"], u: FloatArray, v: FloatArray, pupils: FloatArray) -> FloatArray:

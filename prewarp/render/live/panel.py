@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 # More bits than this make no difference to a preview, and some drivers take no table that large.
 MOST_BITS = 12
+# Pixels of a picture made into light at a time.
+_BAND_PX = 1 << 20
 
 
 class ContentTexture:
@@ -53,12 +55,19 @@ def shrunk_size(size_px: tuple[int, int], shrink: int, /) -> tuple[int, int]:
 
 def shrunk_picture(image: NDArray[np.uint8], factor: int, /) -> NDArray[np.uint8]:
     """Return an sRGB picture `factor` times smaller each way: means of linear light, black beyond the rim."""
-    light = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32).take(image)
+    of_code = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
     height, width = (-(-length // factor) for length in image.shape[:2])
-    padded = np.zeros((height * factor, width * factor, 3), dtype=np.float32)
-    padded[: image.shape[0], : image.shape[1]] = light
-    mean = padded.reshape(height, factor, width, factor, 3).mean(axis=(1, 3))
-    return np.rint(srgb_from_linear(mean) * 255.0).astype(np.uint8)
+    small = np.empty((height, width, 3), dtype=np.uint8)
+    # Some rows at a time: light of the whole picture takes many times as many bytes as the picture.
+    rows = max(_BAND_PX // (width * factor * factor), 1)
+    for top in range(0, height, rows):
+        light = of_code.take(image[top * factor : (top + rows) * factor])
+        count = min(rows, height - top)
+        padded = np.zeros((count * factor, width * factor, 3), dtype=np.float32)
+        padded[: light.shape[0], : light.shape[1]] = light
+        mean = padded.reshape(count, factor, width, factor, 3).mean(axis=(1, 3))
+        small[top : top + count] = np.rint(srgb_from_linear(mean) * 255.0)
+    return small
 
 
 class Reloadable(Protocol):
