@@ -48,6 +48,16 @@ REASONS = (
     ("prewarp_fixed.h", "factor.exponent >= -62", "no test's blob has a scale so small"),
     ("prewarp_fixed.h", "t = t < -UNIT", "nodes lie within; held for points beside the panel"),
     ("prewarp_fixed_turn.c", "if (depth < LEAST_DEPTH)", "takes a tangent above 2.6, turned outward"),
+    (
+        "prewarp_light.c",
+        "near == count ||",
+        "a run of directions ends where the next lies before its piece; kept for the table's end",
+    ),
+    (
+        "prewarp_light.c",
+        "if (prewarp_panel_from_direction(own, direction, pixel) == PREWARP_NOT_CONVERGED)",
+        "takes a map that folds inside its own border",
+    ),
     ("prewarp_open.c", "PREWARP_TERM_WIDTH_BITS)", "one of three places where terms may end early"),
     ("prewarp_open.c", "PREWARP_TERM_CHOICE_BITS)", "as above"),
     ("prewarp_open.c", "if (columns < 1u || columns != rows", "columns and rows would have to grow together"),

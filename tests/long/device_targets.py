@@ -17,30 +17,8 @@ from pathlib import Path
 
 from prewarp.export.c_sources import SOURCES, write_c_sources
 from tests.lookup.small_lookups import small_blobs
-from tests.target.targets import (
-    CORTEX,
-    FLAGS,
-    HERE,
-    HOST,
-    LINUX,
-    Target,
-    answers,
-    compile_program,
-    run_program,
-    write_blob,
-)
-
-BEFORE = ("prewarp_open", "prewarp_find_map", "prewarp_base_of", "prewarp_coefficient_count")
-FEATURES = {
-    "open": (),
-    "mesh": ("prepare", "meshes", "meshes_work_count"),
-    "points": ("prepare", "direction_from_panel", "panel_from_direction"),
-    "light": ("prepare", "prepare_light", "weights", "gain"),
-    "all": (
-        *("prepare", "meshes", "meshes_work_count", "direction_from_panel", "panel_from_direction"),
-        *("prepare_light", "weights", "gain", "turn_mesh"),
-    ),
-}
+from tests.target.measured import FEATURES, FLOAT, INTEGER, Compiled
+from tests.target.targets import CORTEX, FLAGS, HERE, HOST, LINUX, answers, write_blob
 
 
 def same_bits(folder: Path) -> None:
@@ -56,49 +34,20 @@ def same_bits(folder: Path) -> None:
             print(f"{name}: {target.name}: {same} of {len(want)} lines the same")
 
 
-def code_bytes(target: Target, folder: Path, names: tuple[str, ...]) -> str:
-    """Return the bytes of flash of these functions and all that they call; memory of the C library."""
-    cpu = [option for option in target.options if option.startswith("-m") and option != "-mthumb"]
-    command = [target.compiler, *FLAGS, *cpu, "-mthumb", "-Os", "-ffunction-sections", "-fdata-sections"]
-    command += [
-        "-fno-math-errno",
-        "-nostartfiles",
-        "-Wl,--gc-sections",
-        "-Wl,-e,prewarp_open",
-        "-o",
-        "linked",
-    ]
-    command += [f"-Wl,-u,{name}" for name in names]
-    subprocess.run([*command, *SOURCES, "-lm"], cwd=folder, check=True, timeout=300)
-    told = subprocess.run(
-        ["arm-none-eabi-size", "linked"], cwd=folder, check=True, capture_output=True, text=True, timeout=60
-    )
-    text, data, bss = map(int, told.stdout.splitlines()[1].split()[:3])
-    return f"{text}" if data + bss == 0 else f"{text} (+ {data + bss} of memory)"
-
-
-def sizes(folder: Path) -> None:
-    """Print bytes of code by feature, path and core."""
-    write_c_sources(folder)
+def small_cores(folder: Path, paths: list[Path]) -> None:
+    """Print bytes of code by feature, and instructions and stack of every step for some blobs."""
     for target in CORTEX:
-        for path in ("prewarp_", "prewarp_fixed_"):
+        compiled = Compiled(target, folder / target.name.split()[0])
+        for path in (FLOAT, INTEGER):
             row = []
-            for feature, names in FEATURES.items():
-                own = tuple(path + name for name in names)
-                row.append(f"{feature} {code_bytes(target, folder, BEFORE + own)}")
+            for feature in FEATURES:
+                code, memory = compiled.code_bytes(path, feature)
+                row.append(f"{feature} {code}" + f" (+ {memory} of memory)" * (memory > 0))
             print(f"{target.name}, {path}*: " + ", ".join(row))
-
-
-def counts(folder: Path, path: Path) -> None:
-    """Print instructions and bytes of stack of every step for one blob."""
-    for target in CORTEX:
-        for extra in ((), ("-DCOUNT_INTEGER",)):
-            source = write_blob(folder, path.read_bytes())
-            program = compile_program(target, folder, HERE / "counts.c", extra=extra, sources=(source,))
-            print(
-                f"{path.name}, {target.name}, {'integer' if extra else 'float'} path (instructions, stack):"
-            )
-            print(run_program(target, program))
+            for blob in paths:
+                print(f"{blob}, {target.name}, {path}* (instructions, stack):")
+                for step, numbers in compiled.counts(path, blob.read_bytes()).items():
+                    print(f"  {step}: {numbers[0]}, {numbers[1]}")
 
 
 def rust(folder: Path) -> None:
@@ -150,12 +99,9 @@ def main() -> None:
     """Print all of it."""
     with tempfile.TemporaryDirectory() as text:
         folder = Path(text)
-        for name in ("rust", "sizes", "counts"):
-            (folder / name).mkdir()
+        (folder / "rust").mkdir()
         rust(folder / "rust")
-        sizes(folder / "sizes")
-        for name in sys.argv[1:]:
-            counts(folder / "counts", Path(name))
+        small_cores(folder, [Path(name) for name in sys.argv[1:]])
         same_bits(folder)
 
 
