@@ -4,9 +4,10 @@ The folded demo's optics, as in `tests.long.line_units`; FOLDER keeps the family
 traced on all cores, the line runs in `--jobs` processes. Told: seconds a unit and peak memory of half the
 line and of all of it; flags of right units, and of units with each fault (`--faults`); packages of the
 first units (`--packages`); a line of 40 units that is killed at random moments and taken up again
-(`--kills`): its tables must be those of one that was not; or (`--cluster` UNITS) the rate of one and two
-Dask workers. `--pinned` holds every line to so many cores, no two of them threads of one. Last figures:
-DEVELOPERS.md, "A family of units".
+(`--kills`; `--kills-packages`: with packages), as many lines at a time as half the cores: its files must be
+those of one that was not, with none left over; or (`--cluster` UNITS) the rate of one and two Dask workers.
+`--pinned` holds every line to so many cores, no two of them threads of one. Last figures: DEVELOPERS.md, "A
+family of units".
 """
 
 import argparse
@@ -26,12 +27,15 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from prewarp.export.verify import verify_package
+from prewarp.files import sha256_of_file
+from prewarp.folders import MARKER
 from prewarp.grids import write_grid
 from prewarp.line.flags import THRESHOLD
 from prewarp.line.from_design import family_from_design
 from prewarp.line.package import FOLDER
 from prewarp.line.run import run_line, units_of
 from prewarp.line.storage import write_family
+from prewarp.line.store import NAME as STORE
 from prewarp.line.unit import LineSettings
 from prewarp.module import read_module
 from prewarp.quality.units_table import FLAGS, read_units
@@ -39,7 +43,6 @@ from prewarp.trace import read_design
 from tests.line_units import captured_unit, faulty_unit, unit_design
 from tests.long.line_units import CALIB, FAULTS, TWO
 
-TABLES = ("units.csv", "units.parquet")
 KILLED_UNITS = 40
 
 
@@ -118,24 +121,59 @@ def told_flags(name, folder):
     )
 
 
-def killed(family, grids, folder, jobs, kills, whole, seed):
+def told_kills(family, part, folder, jobs, kills, *more):
+    """Kill lines until there were so many kills, and print how many there were."""
+    name = "packages" if more else "tables"
+    whole = folder / f"forty_{name}"
+    run(family, part, whole, jobs, *more)
+    workers = max(1, len(os.sched_getaffinity(0)) // 2)
+    share = -(-kills // workers)
+    with ProcessPoolExecutor(workers) as pool:
+        waiting = [
+            pool.submit(killed, family, part, folder, jobs, share, whole, seed, more)
+            for seed in range(workers)
+        ]
+        found = np.array([one.result() for one in waiting])
+    print(
+        f"{name}: {len(part)} units, killed {found[:, 0].sum()} times in {found[:, 1].sum()} lines:",
+        "all files the same bytes, none left over",
+        flush=True,
+    )
+
+
+def killed(family, grids, folder, jobs, kills, whole, seed, more):
     """Kill lines at random moments, each again and again until it is done; return kills and lines."""
     draw, needed, lines = random.Random(seed), 0, 0
+    wanted = files_of(whole)
     while needed < kills:
-        place, lines = folder / f"killed{seed}_{lines}", lines + 1
+        place, lines = folder / f"killed_{whole.name}_{seed}_{lines}", lines + 1
         while True:
-            process = subprocess.Popen(command_of(family, grids, place, jobs), start_new_session=True)
+            # A search that never ends would be no trial of what follows it.
+            searched = not more or any(place.glob("tables-*"))
+            process = subprocess.Popen(command_of(family, grids, place, jobs, *more), start_new_session=True)
             try:
-                process.wait(draw.uniform(0.3, 4.0))
+                process.wait(draw.uniform(0.3, 4.0 if searched else 60.0))
                 break
             except subprocess.TimeoutExpired:
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait()
                 needed += 1
         assert process.returncode in (0, 1, 3), process.returncode
-        for name in TABLES:
-            assert (place / name).read_bytes() == (whole / name).read_bytes(), (place, name)
+        found = files_of(place)
+        different = {name for name in wanted | found if wanted.get(name) != found.get(name)}
+        assert not different, (place, different)
     return needed, lines
+
+
+def files_of(folder):
+    """Return the SHA-256 of all files by name, but of the store, whose rows stand in the order of the work,
+    and of the list of what was written, which holds the store's.
+    """
+    return {
+        path.relative_to(folder).as_posix(): sha256_of_file(path)
+        for path in folder.rglob("*")
+        if path.is_file() and path not in (folder / STORE, folder / MARKER)
+    }
 
 
 def cluster_rate(family, folder, units):
@@ -176,6 +214,7 @@ def main():
     parser.add_argument("--units", type=int, default=1000)
     parser.add_argument("--faults", type=int, default=60)
     parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--kills-packages", type=int, default=0)
     parser.add_argument("--packages", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0)
@@ -219,18 +258,12 @@ def main():
             told_flags(fault, asked.folder / f"line_{fault}")
     if asked.packages:
         told_packages(family, right[: asked.packages], asked.folder / "line_packages", asked.jobs)
+    part = right[:KILLED_UNITS]
     if asked.kills:
-        whole, part = asked.folder / "line_forty", right[:KILLED_UNITS]
-        run(family, part, whole, asked.jobs)
-        with ProcessPoolExecutor(max(1, (os.cpu_count() or 2) // 2)) as pool:
-            workers = max(1, (os.cpu_count() or 2) // 2)
-            share = -(-asked.kills // workers)
-            jobs = [
-                pool.submit(killed, family, part, asked.folder, asked.jobs, share, whole, seed)
-                for seed in range(workers)
-            ]
-            found = np.array([one.result() for one in jobs])
-        print(f"killed {found[:, 0].sum()} times in {found[:, 1].sum()} lines: all tables the same bytes")
+        told_kills(family, part, asked.folder, asked.jobs, asked.kills)
+    if asked.kills_packages:
+        module = ["--packages", "--module", str(CALIB / "folded.module.toml")]
+        told_kills(family, part, asked.folder, asked.jobs, asked.kills_packages, *module)
 
 
 if __name__ == "__main__":
