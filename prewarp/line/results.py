@@ -11,9 +11,9 @@ import pyarrow.parquet
 from prewarp.files import write_bytes
 from prewarp.line.family import Family
 from prewarp.line.unit import UnitRow, columns_of
-from prewarp.quality.units_table import natural_key
+from prewarp.quality.units_table import MEANING_HEAD, MEANINGS, natural_key
 
-CSV_NAME, PARQUET_NAME, MODES_NAME = "units.csv", "units.parquet", "modes.csv"
+CSV_NAME, PARQUET_NAME = "units.csv", "units.parquet"
 _DIGITS = 9
 
 
@@ -35,7 +35,7 @@ def write_results(folder: Path, family: Family, rows: Sequence[UnitRow], /) -> N
     pyarrow.parquet.write_table(pa.table(dict(zip(head, arrays, strict=True))), buffer, compression="zstd")
     write_bytes(folder / PARQUET_NAME, buffer.getvalue())
     named = [(f"mode_{number}", label) for number, label in enumerate(family.labels, 1)]
-    write_bytes(folder / MODES_NAME, _csv([("column", "one sigma of"), *named]))
+    write_bytes(folder / MEANINGS, _csv([MEANING_HEAD, *named]))
 
 
 def _rounded(row: UnitRow, name: str) -> float | None:

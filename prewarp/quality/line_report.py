@@ -1,5 +1,6 @@
 """What a table of units says of a line: yield, failing limits, capability, control charts, drift of modes."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from prewarp.checks import FloatArray, IntArray
+from prewarp.checks import BoolArray, FloatArray, IntArray
 from prewarp.errors import GridError
 from prewarp.quality.capability import FEWEST, Capability, Limits, capability
 from prewarp.quality.charts import FEWEST as FEWEST_CHART
@@ -17,11 +18,15 @@ from prewarp.quality.shares import ParetoRow, Share, pareto, share
 from prewarp.quality.trend import FEWEST as FEWEST_TREND
 from prewarp.quality.trend import Trend, trend
 from prewarp.quality.units_table import BAD, FLAGS, PASSED, STATUSES, Units
+from prewarp.wording import counted
 
 # A mode drifts where a slope as steep is less likely than this among all modes together (Bonferroni).
 DRIFT_BELOW = 0.01
 # A unit is flagged below this chance.
 FLAGGED_BELOW = 1e-3
+# What a reason begins with that a unit's own numbers make different from all others.
+_KIND_ENDS = re.compile(r"[:;(]|\. |\.$")
+_NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e[+-]?\d+)?")
 
 
 @dataclass(frozen=True)
@@ -29,7 +34,9 @@ class FigureOfLine:
     """One figure over the units that have it: `capability` and `chart`, None where there are too few units.
 
     `places`: of those units among all; `sigma_percent`: 100 times the mean square of the units' own sigma
-    over the variance seen, None where sigmas are not told or nothing varies.
+    over the variance seen, None where sigmas are not told or nothing varies. Above 100 the units may differ
+    by more than is seen (of what is not known of each, an estimate says the expected value), so there is no
+    capability.
     """
 
     name: str
@@ -45,11 +52,14 @@ class FigureOfLine:
 
 @dataclass(frozen=True)
 class ModeDrift:
-    """One mode over the order of units: `p` is corrected for the number of modes."""
+    """One mode over the order of units of the family: `p` is corrected for the number of modes; `meaning`:
+    what one sigma of it is, where that is told.
+    """
 
     name: str
     trend: Trend
     p: float
+    meaning: str = ""
 
     @property
     def drifts(self) -> bool:
@@ -70,6 +80,11 @@ class LineReport:
     flagged: Mapping[str, int]
 
     @property
+    def of_family(self) -> BoolArray:
+        """Which units (n,) no flag takes from the family: of others modes say nothing."""
+        return _of_family(self.units)
+
+    @property
     def drifting(self) -> tuple[ModeDrift, ...]:
         """Modes that drift, the surest first."""
         return tuple(sorted((one for one in self.drifts if one.drifts), key=lambda one: one.p))
@@ -81,13 +96,17 @@ class LineReport:
             told.append("The rows were not in order of serial; they are taken in that order.")
         for one in self.drifting:
             low, high = one.trend.slope_interval
+            where = "" if one.meaning else ": modes.csv says which tolerance the mode belongs to"
             told.append(
-                f"{one.name.replace('_', ' ')} drifts: {100.0 * one.trend.slope:+.2f} prior sigmas "
-                f"per 100 units ({100.0 * low:+.2f} to {100.0 * high:+.2f}). A tool may be wearing: "
-                "modes.csv says which tolerance the mode belongs to."
+                f"{one.name.replace('_', ' ')}{f' ({one.meaning})' * bool(one.meaning)} drifts: "
+                f"{100.0 * one.trend.slope:+.2f} prior sigmas per 100 units ({100.0 * low:+.2f} to "
+                f"{100.0 * high:+.2f}). A tool may be wearing{where}."
             )
         if self.drifts and not self.drifting:
             told.append(f"No mode drifts (of {len(self.drifts)}, chance below {100.0 * DRIFT_BELOW:g} %).")
+        left = int(np.count_nonzero(~self.of_family))
+        if self.drifts and left:
+            told.append(f"{counted(left, 'unit')} not of the family: left out of the drift of modes.")
         for figure in self.figures:
             name = figure.name.replace("_", " ")
             if figure.needs:
@@ -130,8 +149,10 @@ class LineReport:
         }
 
 
-def line_report(units: Units, limits: Mapping[str, Limits], /) -> LineReport:
-    """Return what a table of units says; `limits` by name of figure.
+def line_report(
+    units: Units, limits: Mapping[str, Limits], /, *, meanings: Mapping[str, str] | None = None
+) -> LineReport:
+    """Return what a table of units says; `limits` by name of figure; `meanings` of modes by theirs.
 
     Raises
     ------
@@ -152,7 +173,7 @@ def line_report(units: Units, limits: Mapping[str, Limits], /) -> LineReport:
         share(passed, judged) if judged else None,
         figures,
         pareto(_failures(units, limits)),
-        _drifts(units),
+        _drifts(units, meanings or {}),
         {
             name: int(np.count_nonzero(units.flags[name] < FLAGGED_BELOW))
             for name in FLAGS
@@ -168,23 +189,30 @@ def _figure(units: Units, name: str, limits: Limits) -> FigureOfLine:
     if len(own) < FEWEST:
         needs = f"{FEWEST} units or more that have a value ({len(own)} of {len(units)} have one)"
         return FigureOfLine(name, limits, tuple(places.tolist()), own, None, None, None, None, needs)
-    percent = None
+    percent, needs = None, ""
     if sigma is not None and np.isfinite(sigma[places]).any() and np.ptp(own) > 0.0:
-        percent = 100.0 * float(np.nanmean(sigma[places] ** 2) / np.var(own, ddof=1))
+        square, spread = float(np.nanmean(sigma[places] ** 2)), float(np.std(own, ddof=1))
+        percent = 100.0 * square / spread**2
+        if percent > 100.0:
+            needs = (
+                f"units that differ by more than each is unsure of ({np.sqrt(square):.2g}; they differ by "
+                f"{spread:.2g}, both 1-sigma)"
+            )
     return FigureOfLine(
         name,
         limits,
         tuple(places.tolist()),
         own,
-        capability(own, limits),
+        None if needs else capability(own, limits),
         chart(own) if len(own) >= FEWEST_CHART else None,
         trend(_numbers(places), own) if len(own) >= FEWEST_TREND else None,
         percent,
+        needs,
     )
 
 
 def _failures(units: Units, limits: Mapping[str, Limits]) -> Counter[str]:
-    """Return how many units exceed each limit; of units that are bad, or failed by none, their reasons."""
+    """Return how many units exceed each limit; of those that are bad, or failed by none, their reasons."""
     counts: Counter[str] = Counter()
     outside = np.zeros(len(units), dtype=bool)
     for name, one in limits.items():
@@ -194,19 +222,37 @@ def _failures(units: Units, limits: Mapping[str, Limits]) -> Counter[str]:
         outside |= beyond
     for place, status in enumerate(units.status):
         if status == BAD:
-            counts[f"bad: {units.reason[place] or 'no reason told'}"] += 1
+            counts[f"bad: {_kind(units, place) or 'no reason told'}"] += 1
         elif status not in PASSED and not outside[place]:
-            counts[f"failed: {units.reason[place] or 'by a limit that is not given here'}"] += 1
+            counts[f"failed: {_kind(units, place) or 'by a limit that is not given here'}"] += 1
     return counts
 
 
-def _drifts(units: Units) -> tuple[ModeDrift, ...]:
-    found = []
+def _kind(units: Units, place: int) -> str:
+    """Return what a unit's reason begins with, without its file and numbers: what units have in common."""
+    file = re.match(rf"{re.escape(units.serial[place])}(\.\w+)*: ", units.reason[place])
+    text = units.reason[place][file.end() if file else 0 :]
+    first = _KIND_ENDS.split(text, maxsplit=1)[0].strip()
+    return _NUMBER.sub("...", first)
+
+
+def _of_family(units: Units) -> BoolArray:
+    flagged = np.zeros(len(units), dtype=bool)
+    for name in FLAGS:
+        if name in units.flags:
+            flagged |= units.flags[name] < FLAGGED_BELOW
+    return ~flagged
+
+
+def _drifts(units: Units, meanings: Mapping[str, str]) -> tuple[ModeDrift, ...]:
+    found, kept = [], _of_family(units)
     for number, values in enumerate(units.modes.T, 1):
-        places = np.flatnonzero(np.isfinite(values))
+        places = np.flatnonzero(np.isfinite(values) & kept)
         if len(places) >= FEWEST_TREND:
             found.append((f"mode_{number}", trend(_numbers(places), values[places])))
-    return tuple(ModeDrift(name, one, min(one.p * len(found), 1.0)) for name, one in found)
+    return tuple(
+        ModeDrift(name, one, min(one.p * len(found), 1.0), meanings.get(name, "")) for name, one in found
+    )
 
 
 def _numbers(places: IntArray) -> FloatArray:

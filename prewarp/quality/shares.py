@@ -72,6 +72,11 @@ class ParetoRow:
     count: int
     cumulative: float
 
+    @property
+    def words(self) -> str:
+        """The cause as people read it: the name of a figure has blanks, a reason is words already."""
+        return self.name if " " in self.name else self.name.replace("_", " ")
+
 
 def pareto(counts: Mapping[str, int], /) -> tuple[ParetoRow, ...]:
     """Return causes with a count above 0, the most frequent first; equal ones by name."""

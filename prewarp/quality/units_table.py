@@ -5,6 +5,8 @@ differs from its family, in prior sigmas, and `mode_1_sigma` and on; `outside_p`
 `figure_p`, chances of the flags; `positions`. CSV and Parquet alike.
 """
 
+import csv
+import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +19,7 @@ import pyarrow.parquet
 from prewarp.checks import FloatArray, nearest_name
 from prewarp.columns import Schema, read_columns, row_list
 from prewarp.errors import GridError, InputFileError
-from prewarp.files import MEBIBYTE, require_file
+from prewarp.files import MEBIBYTE, read_bytes, require_file
 from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, PASS_WITHIN
 
 BAD = "bad"
@@ -25,6 +27,8 @@ STATUSES = (PASS, PASS_WITHIN, FAIL_WITHIN, FAIL, BAD)
 PASSED = (PASS, PASS_WITHIN)
 FLAGS = ("outside_p", "inside_p", "figure_p")
 SIGMA = "_sigma"
+# What each mode is, beside the table.
+MEANINGS, MEANING_HEAD = "modes.csv", ("column", "one sigma of")
 LIMIT_BYTES, LIMIT_UNITS = 256 * MEBIBYTE, 1_000_000
 MOST_MODES = 256
 # Modes with their sigmas, and as many others.
@@ -131,6 +135,28 @@ def read_units(path: Path | str, /, *, figures: Sequence[str] = ()) -> Units:
         str(path),
         bool(np.all(np.diff(order) == 1)),
     )
+
+
+def read_meanings(path: Path, /) -> dict[str, str]:
+    """Return what one sigma of every mode is, by the mode's column, from the list beside a line's table; none
+    where there is no such file.
+
+    Raises
+    ------
+    InputFileError
+        The file is no such list.
+    """
+    if not path.is_file():
+        return {}
+    text = read_bytes(path, limit_bytes=MEBIBYTE, what="a list of modes").decode("utf-8", "replace")
+    rows = list(csv.reader(io.StringIO(text)))
+    if not rows or rows[0] != list(MEANING_HEAD) or any(len(row) != 2 for row in rows):
+        raise InputFileError(
+            f"{path}: not the list of modes that 'prewarp line run' writes. Run the line again, or take the "
+            "file away.",
+            path=str(path),
+        )
+    return dict((name, meaning) for name, meaning in rows[1:])
 
 
 def natural_key(serial: str) -> list[tuple[int, int, str]]:

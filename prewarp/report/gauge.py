@@ -1,5 +1,7 @@
 """The picture of a gauge study: every trial by part and appraiser, and where the spread comes from."""
 
+import textwrap
+
 import numpy as np
 
 from prewarp.quality.gauge import GaugeStudy
@@ -10,11 +12,13 @@ _WIDTH_PX, _HEIGHT_PX = 1500, 560
 _MARKS = "os^Dv<>P"
 # Further apart names of parts do not fit.
 _MOST_NAMES = 40
+_LONGEST_LINE = 130
 
 
 def gauge_picture(table: GaugeTable, study: GaugeStudy, /, *, title: str = "") -> bytes:
     """Return the picture as PNG."""
-    with figure(_WIDTH_PX, _HEIGHT_PX, title) as drawn:
+    head = textwrap.fill(f"{title}: {study.sentence}", _LONGEST_LINE)
+    with figure(_WIDTH_PX, _HEIGHT_PX, head, title_size=12) as drawn:
         left, right = drawn.subplots(1, 2, width_ratios=(2, 1))
         parts, appraisers, trials = table.values.shape
         for number, name in enumerate(table.appraisers):
@@ -29,7 +33,12 @@ def gauge_picture(table: GaugeTable, study: GaugeStudy, /, *, title: str = "") -
             left.set_xticks(range(parts), table.parts, rotation=90 if parts > 15 else 0)
         left.set(xlabel="part", ylabel="value", title="Every trial; lines join the means of an appraiser")
         left.legend(title="appraiser", fontsize=9)
-        shown = [("EV", study.ev), ("AV", study.av), ("GRR", study.grr), ("PV", study.pv)]
+        shown = [
+            ("repeats", study.ev),
+            ("appraisers", study.av),
+            ("both: the gauge", study.grr),
+            ("parts", study.pv),
+        ]
         known = [(name, one) for name, one in shown if one is not None]
         for line, (_, one) in enumerate(known):
             right.barh(line, one.sigma, color=BLUE)

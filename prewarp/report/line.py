@@ -1,25 +1,31 @@
 """Pictures of a production line: capability sheet, control charts, drift of modes."""
 
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from prewarp.quality.capability import Limits
+from prewarp.checks import FloatArray
+from prewarp.quality.capability import FEWEST, Limits
 from prewarp.quality.charts import RANGES
 from prewarp.quality.conformance import chance_text
 from prewarp.quality.line_report import FigureOfLine, LineReport, ModeDrift
 from prewarp.quality.units_table import STATUSES
-from prewarp.report.style import BLUE, GREEN, INK, ORANGE, RED, figure, figure_bytes, text_colour
+from prewarp.report.style import BLUE, GREEN, INK, ORANGE, PAPER, RED, figure, figure_bytes, text_colour
+from prewarp.wording import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 _WIDTH_PX, _ROW_PX, _HEAD_PX = 1500, 330, 60
 _STATUS_COLOURS = dict(zip(STATUSES, (GREEN, BLUE, ORANGE, RED, INK), strict=True))
 _MOST_BINS, _MOST_CAUSES, _MOST_MODES, _MOST_FIGURES = 40, 8, 12, 8
-_LONGEST_NAME = 42
+_LONGEST_NAME, _LONGEST_SERIAL, _LONGEST_MEANING, _LONGEST_LINE = 42, 12, 52, 48
+# How many times the height of all values and control limits a limit may lie beyond them and be drawn.
+_FAR = 1.5
 
 
 def line_pictures(found: LineReport, /, *, title: str = "") -> Iterator[tuple[str, bytes]]:
@@ -51,25 +57,30 @@ def capability_figure(found: LineReport, /, *, title: str = "") -> "Figure":
 def control_figure(found: LineReport, /, *, title: str = "") -> "Figure":
     """Draw individuals and moving ranges of every figure, with the rules that found something."""
     shown = [one for one in found.figures if one.chart is not None][:_MOST_FIGURES]
-    head = f"{title}: individuals and moving ranges"
+    head = f"{title}: individuals and moving ranges of {counted(len(found.units), 'unit')}"
     with figure(_WIDTH_PX, _HEAD_PX + 2 * _ROW_PX * len(shown), head) as drawn:
         axes = drawn.subplots(2 * len(shown), 1, squeeze=False)[:, 0]
         for number, one in enumerate(shown):
             _draw_individuals(axes[2 * number], one)
             _draw_ranges(axes[2 * number + 1], one)
+            for place in axes[2 * number : 2 * number + 2]:
+                _name_units(place, found)
     return drawn
 
 
 def modes_figure(found: LineReport, /, *, title: str = "") -> "Figure":
     """Draw modes over the order of units, those that drift first."""
-    shown = sorted(found.drifts, key=lambda one: (one.p, int(one.name.rpartition("_")[2])))[:_MOST_MODES]
+    shown = sorted(found.drifts, key=lambda one: (one.p, one.trend.p))[:_MOST_MODES]
     columns = 3
     rows = -(-len(shown) // columns)
-    drifting = ", ".join(one.name.replace("_", " ") for one in found.drifting) or "none"
-    with figure(_WIDTH_PX, _HEAD_PX + _ROW_PX * rows, f"{title}: modes that drift: {drifting}") as drawn:
+    drifting = ", ".join(one.name.replace("_", " ") for one in found.drifting[:_MOST_MODES]) or "none"
+    left = int(np.count_nonzero(~found.of_family))
+    head = f"{title}: modes that drift: {drifting}" + (f"; {left} not of the family left out" if left else "")
+    with figure(_WIDTH_PX, _HEAD_PX + _ROW_PX * rows, head) as drawn:
         axes = drawn.subplots(rows, columns, squeeze=False).ravel()
         for place, one in zip(axes, shown, strict=False):
             _draw_mode(place, found, one)
+            _name_units(place, found)
         for place in axes[len(shown) :]:
             place.set_visible(False)
     return drawn
@@ -83,7 +94,7 @@ def _draw_statuses(axes: "Axes", found: LineReport) -> None:
     for place, count in enumerate(counts):
         axes.annotate(f" {count}", (count, place), va="center")
     axes.margins(x=0.12)
-    _count_units(axes)
+    _count_units(axes.xaxis)
     axes.set(xlabel="units", title="Verdicts")
 
 
@@ -94,14 +105,14 @@ def _draw_pareto(axes: "Axes", found: LineReport) -> None:
         axes.text(0.5, 0.5, "nothing failed", ha="center", va="center", transform=axes.transAxes)
         axes.set_axis_off()
         return
-    names = [_short(one.name.replace("_", " ")) for one in shown]
+    names = [_short(one.words) for one in shown]
     axes.barh(range(len(shown)), [one.count for one in shown], color=BLUE)
     axes.set_yticks(range(len(shown)), names)
     axes.invert_yaxis()
     for place, one in enumerate(shown):
         axes.annotate(f" {one.count}, sum {100.0 * one.cumulative:.0f} %", (one.count, place), va="center")
     axes.margins(x=0.3)
-    _count_units(axes)
+    _count_units(axes.xaxis)
     left = len(found.failing) - len(shown)
     axes.set_xlabel("units" + (f"; {left} more causes" if left else ""))
 
@@ -109,16 +120,15 @@ def _draw_pareto(axes: "Axes", found: LineReport) -> None:
 def _draw_values(axes: "Axes", one: FigureOfLine) -> None:
     name = one.name.replace("_", " ")
     axes.set(xlabel=name, ylabel="units", title=name)
-    if one.capability is None:
-        axes.text(0.5, 0.5, f"not known: needs {one.needs}", ha="center", transform=axes.transAxes)
+    if len(one.values) < FEWEST:
+        axes.text(0.5, 0.5, "too few units have a value", ha="center", transform=axes.transAxes)
         axes.set_axis_off()
         return
-    edges = np.histogram_bin_edges(one.values, bins="auto")
-    if len(edges) - 1 > _MOST_BINS:
-        edges = np.linspace(edges[0], edges[-1], _MOST_BINS + 1)
-    axes.hist(one.values, bins=edges.tolist(), color=BLUE)
-    spread = one.capability.overall.sigma
-    if spread > 0.0:
+    edges = _edges(one)
+    axes.hist(one.values, bins=edges.tolist(), color=BLUE, edgecolor=PAPER, linewidth=0.4)
+    _count_units(axes.yaxis)
+    spread = 0.0 if one.capability is None else one.capability.overall.sigma
+    if one.capability is not None and spread > 0.0:
         x = np.linspace(one.values.min() - spread, one.values.max() + spread, 300)
         law = np.exp(-0.5 * ((x - one.capability.mean) / spread) ** 2) / (spread * np.sqrt(2.0 * np.pi))
         axes.plot(x, law * len(one.values) * (edges[1] - edges[0]), color=INK, linewidth=1.2)
@@ -130,9 +140,12 @@ def _draw_values(axes: "Axes", one: FigureOfLine) -> None:
 def _write_indices(axes: "Axes", one: FigureOfLine) -> None:
     axes.set_axis_off()
     own = one.capability
+    lines = [f"limit {_limits_in_words(one.limits)}"]
     if own is None:
+        lines += ["capability: not known: needs", *textwrap.wrap(one.needs, _LONGEST_LINE)]
+        _write(axes, lines)
         return
-    lines = [f"limit {_limits_in_words(one.limits)}; mean {own.mean:.4g}"]
+    lines[0] += f"; mean {own.mean:.4g}"
     lines += [str(index) for index in own.indices]
     if own.cp is None:
         lines.append("Cp, Pp, Cpm: not known: need two limits")
@@ -150,13 +163,46 @@ def _write_indices(axes: "Axes", one: FigureOfLine) -> None:
         lines.append(f"measurement: {one.sigma_percent:.3g} % of the variance")
     if one.chart is not None:
         lines.append("steady" if one.chart.is_steady else "NOT steady: see control.png")
+    _write(axes, lines)
+
+
+def _write(axes: "Axes", lines: list[str]) -> None:
     axes.text(0.0, 0.98, "\n".join(lines), va="top", fontsize=11, linespacing=1.5, transform=axes.transAxes)
 
 
-def _count_units(axes: "Axes") -> None:
+def _edges(one: FigureOfLine) -> FloatArray:
+    """Return edges of bars; a limit between the values is one, so that no bar stands on both sides."""
+    edges = np.histogram_bin_edges(one.values, bins="auto")
+    if len(edges) - 1 > _MOST_BINS:
+        edges = np.linspace(edges[0], edges[-1], _MOST_BINS + 1)
+    inside = [end for end in (one.limits.upper, one.limits.lower) if end is not None]
+    inside = [end for end in inside if edges[0] < end < edges[-1]]
+    if inside:
+        width = edges[1] - edges[0]
+        start = inside[0] - width * np.ceil((inside[0] - edges[0]) / width)
+        edges = start + width * np.arange(len(edges) + 1)
+    return np.asarray(edges)
+
+
+def _count_units(axis: "Axis") -> None:
     from matplotlib.ticker import MaxNLocator
 
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axis.set_major_locator(MaxNLocator(integer=True))
+
+
+def _name_units(axes: "Axes", found: LineReport) -> None:
+    """Let the axis of units show serials at some of their places."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    serials = found.units.serial
+    axes.set_xlim(0.0, len(serials) + 1.0)
+
+    def name(place: float, _: int | None) -> str:
+        number = round(place)
+        return _short(serials[number - 1], _LONGEST_SERIAL) if 1 <= number <= len(serials) else ""
+
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
+    axes.xaxis.set_major_formatter(FuncFormatter(name))
 
 
 def _limits_in_words(limits: Limits) -> str:
@@ -173,10 +219,15 @@ def _draw_individuals(axes: "Axes", one: FigureOfLine) -> None:
     axes.plot(place, chart.values, ".", color=BLUE, markersize=4)
     for level, style in ((chart.centre, "-"), (chart.low, "--"), (chart.high, "--")):
         axes.axhline(level, color=INK, linestyle=style, linewidth=1.0)
-    if one.limits.upper is not None:
-        axes.axhline(one.limits.upper, color=RED, linewidth=2.0)
-    if one.limits.lower is not None:
-        axes.axhline(one.limits.lower, color=RED, linewidth=2.0)
+    low, high = axes.get_ylim()
+    told = []
+    for end in (one.limits.lower, one.limits.upper):
+        # One far away would leave nothing to see of the values.
+        if end is None or not low - _FAR * (high - low) < end < high + _FAR * (high - low):
+            told += [] if end is None else [f"limit {end:g} is outside the picture"]
+            continue
+        axes.axhline(end, color=RED, linewidth=2.5)
+        told.append(f"limit {end:g} (thick)")
     seen = [one for one in chart.signals if one.rule is not RANGES]
     for number, signal in enumerate(seen):
         at = list(signal.places)
@@ -191,7 +242,8 @@ def _draw_individuals(axes: "Axes", one: FigureOfLine) -> None:
         axes.set_ylim(low, high + (0.1 + 0.12 * len(seen)) * (high - low))
         axes.legend(fontsize=9, loc="upper left")
     name = one.name.replace("_", " ")
-    axes.set(ylabel=name, title=f"{name}: mean, three sigma by moving ranges (dashed), limit (red)")
+    head = f"{name} of {counted(len(place), 'unit')}: mean, three sigma by moving ranges (dashed)"
+    axes.set(ylabel=name, title=", ".join([head, *told]))
 
 
 def _draw_ranges(axes: "Axes", one: FigureOfLine) -> None:
@@ -206,23 +258,27 @@ def _draw_ranges(axes: "Axes", one: FigureOfLine) -> None:
     axes.set(
         ylabel="moving range",
         xlabel="unit, in order of serial",
-        title=f"{len(far)} of {len(place) - 1} ranges beyond",
+        title=f"{len(far)} of {len(place) - 1} moving ranges beyond their limit (dashed)",
     )
 
 
 def _draw_mode(axes: "Axes", found: LineReport, one: ModeDrift) -> None:
     number = int(one.name.rpartition("_")[2]) - 1
-    values = found.units.modes[:, number]
-    place = np.arange(1, len(values) + 1)
+    place = np.flatnonzero(found.of_family) + 1
+    values = found.units.modes[place - 1, number]
     colour = RED if one.drifts else BLUE
     axes.plot(place, values, ".", color=colour, markersize=4)
     axes.plot(place, one.trend.intercept + one.trend.slope * place, "-", color=INK, linewidth=1.5)
     for level in (-2.0, 2.0):
         axes.axhline(level, color=INK, linestyle=":", linewidth=0.8)
     told = f"{100.0 * one.trend.slope:+.2f} a 100 units, chance {chance_text(one.p)}"
-    axes.set_title(f"{one.name.replace('_', ' ')}: {told}", fontsize=11, color=text_colour(colour))
+    drifts = ", DRIFTS" if one.drifts else ""
+    meaning = f"\n{_short(one.meaning, _LONGEST_MEANING)}" if one.meaning else ""
+    axes.set_title(
+        f"{one.name.replace('_', ' ')}: {told}{drifts}{meaning}", fontsize=10, color=text_colour(colour)
+    )
     axes.set(xlabel="unit, in order of serial", ylabel="prior sigmas")
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= _LONGEST_NAME else f"{text[: _LONGEST_NAME - 1]}…"
+def _short(text: str, most: int = _LONGEST_NAME) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"

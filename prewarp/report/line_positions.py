@@ -8,7 +8,7 @@ import numpy as np
 from prewarp.checks import FloatArray
 from prewarp.line.positions import Choice
 from prewarp.line.shapes import ModeShape
-from prewarp.report.style import BLUE, INK, ORANGE, figure, figure_bytes
+from prewarp.report.style import BLUE, INK, ORANGE, PAPER, figure, figure_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,10 +37,21 @@ def positions_picture(
         left.set(xlabel="camera positions", ylabel="predicted error of place, RMS px", yscale="log")
         left.set_title("Field and eye box, common motions removed")
         left.set_xticks(numbers)
+        _write_plainly(left)
         left.grid(visible=True, which="both", alpha=0.3)
         left.legend(fontsize=9)
         _draw_places(right, choices[count - 1], pupil_box_mm)
     return figure_bytes(drawn)
+
+
+def _write_plainly(axes: "Axes") -> None:
+    """Let the axis of errors show plain decimals at some of its ticks."""
+    from matplotlib.ticker import FuncFormatter, LogLocator
+
+    plain = FuncFormatter(lambda value, place: f"{value:.3g}")
+    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 3.0, 5.0, 7.0)))
+    axes.yaxis.set_major_formatter(plain)
+    axes.yaxis.set_minor_formatter(FuncFormatter(lambda value, place: ""))
 
 
 def _draw_places(axes: "Axes", choice: Choice, pupil_box_mm: FloatArray) -> None:
@@ -58,6 +69,7 @@ def _draw_places(axes: "Axes", choice: Choice, pupil_box_mm: FloatArray) -> None
             textcoords="offset points",
             ha="center",
             fontsize=9,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
         )
     axes.set_aspect("equal")
     axes.margins(0.18)
@@ -83,6 +95,7 @@ def modes_picture(shapes: Sequence[ModeShape], /, *, title: str = "") -> bytes:
                 scale=max(longest, 1e-12) / (0.1 * width),
                 color=BLUE,
                 width=0.006,
+                pivot="mid",
             )
             axes.set(xlim=(-0.06 * width, 1.06 * width), ylim=(1.06 * height, -0.06 * height), aspect="equal")
             axes.set(xticks=[0, width], yticks=[0, height])

@@ -83,6 +83,58 @@ def test_yield_failures_capability_and_drift(tmp_path):
                              "inside_p": 1}  # fmt: skip
 
 
+def test_units_that_are_not_of_the_family_say_nothing_of_a_drift(tmp_path):
+    """Their modes may lie anywhere: two far out hide the drift of all others."""
+    columns = table(60, drift=0.06)
+    for place, far in ((10, 300.0), (50, -300.0)):
+        columns["mode_3"][place], columns["inside_p"][place] = far, 1e-9
+    found = line_report(read_units(write(tmp_path, columns)), LIMITS, meanings={"mode_3": "outer, panel"})
+    (drift,) = found.drifting
+    low, high = drift.trend.slope_interval
+    assert drift.name == "mode_3" and low < 0.06 < high
+    left = int(np.count_nonzero(~found.of_family))
+    told = " ".join(found.sentences())
+    assert "mode 3 (outer, panel) drifts" in told and f"{left} units not of the family: left out" in told
+    unflagged = columns | {"inside_p": [0.5] * 60, "outside_p": [0.5] * 60}
+    assert not line_report(read_units(write(tmp_path, unflagged)), LIMITS).drifting
+
+
+def test_reasons_of_one_kind_are_one_cause(tmp_path):
+    columns = table(30)
+    reasons = {
+        3: ("fail", "not of this family: what the modes leave is 1.20 times what noise explains"),
+        4: ("fail", "not of this family: coefficients lie 41.69 times further out than tolerances allow"),
+        5: ("bad", "U6.npz: 1 camera positions; expected 2. Capture it again."),
+        6: ("bad", "U7.npz: 3 camera positions; expected 2. Capture it again."),
+        7: ("bad", "the same file as U9: swapped or copied"),
+        8: ("fail", ""),
+    }
+    for place, (status, reason) in reasons.items():
+        columns["status"][place], columns["reason"][place] = status, reason
+    found = line_report(read_units(write(tmp_path, columns)), {"place_px": Limits(None, 9.0)})
+    counts = {one.words: one.count for one in found.failing}
+    assert counts.pop("failed: by a limit that is not given here") >= 1
+    assert counts == {
+        "failed: not of this family": 2,
+        "bad: ... camera positions": 2,
+        "bad: missing shots": 1,
+        "bad: the same file as U...": 1,
+    }
+
+
+def test_units_that_differ_less_than_each_is_unsure_of_have_no_capability(tmp_path):
+    """What is not known of each unit may spread them further than what is."""
+    columns = table(60)
+    columns["place_px_sigma"] = [None if one is None else 0.2 for one in columns["place_px"]]
+    found = line_report(read_units(write(tmp_path, columns)), LIMITS)
+    place, seam = found.figures
+    assert place.capability is None and place.chart is not None and place.sigma_percent > 100.0
+    assert "place px: not known: needs units that differ by more than each is unsure of (0.2;" in " ".join(
+        found.sentences()
+    )
+    assert seam.capability is not None and found.as_dict()["figures"]["place_px"]["capability"] is None
+
+
 def test_parquet_says_the_same_as_csv_and_rows_may_come_in_any_order(tmp_path):
     columns = table()
     order = np.random.default_rng(1).permutation(120)
@@ -187,12 +239,13 @@ def test_rules_find_what_they_say_and_little_by_chance():
 
 def test_the_command(tmp_path):
     write(tmp_path, table(60, drift=0.06))
+    (tmp_path / "modes.csv").write_text('column,one sigma of\nmode_3,"outer, panel: tilt_deg x"\n')
     limits = "[limits]\nplace_px = 0.5\nluminance_step_percent = 5.0\n"
     (tmp_path / "unit.toml").write_text(module_text(limits), encoding="utf-8")
     asked = ("line", "capability", tmp_path / "units.csv", "--module", tmp_path / "unit.toml")
     done = run(*asked, "--lower", "place_px=0.1", "-o", tmp_path / "out")
     assert done.exit_code == 0, done.output
-    assert "Clopper-Pearson" in done.stdout and "mode 3 drifts" in done.stdout
+    assert "Clopper-Pearson" in done.stdout and "mode 3 (outer, panel: tilt_deg x) drifts" in done.stdout
     assert "luminance step percent: not known: needs a column" in done.stdout
     names = {"capability.png", "control.png", "modes.png", "capability.json", ".prewarp"}
     assert {one.name for one in (tmp_path / "out").iterdir()} == names
@@ -202,3 +255,6 @@ def test_the_command(tmp_path):
     for wrong in (("--limit", "place_px"), ("--limit", "place_pixel=1")):
         done = run(*asked[:3], *wrong, "-o", tmp_path / "new")
         assert done.exit_code == 2 and not (tmp_path / "new").exists()
+    (tmp_path / "modes.csv").write_text("mode,meaning\n")
+    done = run(*asked, "-o", tmp_path / "new")
+    assert done.exit_code == 2 and "modes.csv: not the list of modes" in done.stderr

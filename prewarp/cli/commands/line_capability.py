@@ -13,7 +13,7 @@ from prewarp.folders import output_folder, require_output_folder
 from prewarp.module import read_module
 from prewarp.quality.capability import Limits
 from prewarp.quality.line_report import LineReport, line_report
-from prewarp.quality.units_table import read_units
+from prewarp.quality.units_table import MEANINGS, read_meanings, read_units
 from prewarp.wording import counted
 
 
@@ -91,7 +91,7 @@ def capability(
             f"{table_path}: holds none of {', '.join(missing)}, which the module limits. Give the "
             "line's table."
         )
-    found = line_report(units, limits)
+    found = line_report(units, limits, meanings=read_meanings(table_path.with_name(MEANINGS)))
     figures = {"table": table_path.name, "not_in_table": missing, **found.as_dict()}
     with talk.progress("drawing") as step, output_folder(output) as folder:
         # The plot library is slow to import; it is loaded only where it is used.
@@ -145,4 +145,4 @@ def _print(talk: Talk, found: LineReport) -> None:
 
 def _pareto(found: LineReport) -> Iterable[tuple[str, str, str]]:
     for one in found.failing:
-        yield one.name.replace("_", " "), str(one.count), f"{100.0 * one.cumulative:.0f}"
+        yield one.words, str(one.count), f"{100.0 * one.cumulative:.0f}"

@@ -105,7 +105,9 @@ def positions(
         picture = positions_picture(found, count, family.pupil_box_mm, title=family_path.name)
         write_bytes(folder / "positions.png", picture)
         shapes = mode_shapes(family)
-        title = f"{family_path.name}: what one sigma moves, the largest of {len(shapes)}"
+        title = (
+            f"{family_path.name}: what one sigma moves, the largest of {len(shapes)}; each to its own scale"
+        )
         write_bytes(folder / "modes.png", modes_picture(shapes, title=title))
     table = [
         (
