@@ -65,9 +65,17 @@ def read_columns(path: Path, /, *, schema: Schema, limit_bytes: int, with_arrays
         return _npz_columns(path, source, limit_bytes, schema)
     data = unpacked_bytes(path, limit_bytes=limit_bytes, what=schema.what)
     sha256 = sha256_of_file(path) if is_gzip(path) else sha256_of_bytes(data)
-    text = csv_text_from_bytes(data, source, schema)
-    del data
-    texts, numbers, extra = csv_columns(text, source, limit_bytes=limit_bytes, schema=schema)
+    try:
+        text = csv_text_from_bytes(data, source, schema)
+        del data
+        texts, numbers, extra = csv_columns(text, source, limit_bytes=limit_bytes, schema=schema)
+    except (GridError, InputFileError) as cause:
+        if path.suffix.lower() != ".npz":
+            raise
+        raise InputFileError(
+            f"{path}: its name says NPZ, but it holds neither that nor a table. Copy or write it again.",
+            path=source,
+        ) from cause
     return Columns(texts, numbers, extra, text.row, sha256)
 
 

@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
 from prewarp.cores import wanted_processes
-from prewarp.errors import LineError
+from prewarp.errors import LineError, ModuleError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
 from prewarp.line.cluster import cluster_rows
@@ -32,6 +32,7 @@ from prewarp.line.workers import Job, local_rows
 from prewarp.line.working import SEARCH_BYTES, most_rows, working_bytes
 from prewarp.memory import processes_within_memory, require_memory
 from prewarp.quality.units_table import BAD, natural_key
+from prewarp.wording import counted
 
 ENDINGS = (".npz", ".csv.gz", ".csv")
 MOST_UNITS = 1_000_000
@@ -79,7 +80,10 @@ def units_of(places: Sequence[Path], /) -> dict[str, Path]:
                 continue
             serial = path.name[: -len(ending)] if ending else path.name
             if serial in found:
-                raise LineError(f"serial {serial}: {found[serial]} and {path}; expected one grid a unit.")
+                raise LineError(
+                    f"serial {serial}: {found[serial]} and {path}; expected one grid a unit. Take one out, "
+                    "or name it by its own serial."
+                )
             found[serial] = path
     if not 1 <= len(found) <= MOST_UNITS:
         raise LineError(
@@ -130,7 +134,15 @@ def run_line(
     family = read_family(family_path)
     if settings.display is not None:
         # Of another display every unit would be a bad one.
-        eyes_of(family, settings.display)
+        try:
+            eyes_of(family, settings.display)
+        except ModuleError as cause:
+            name = settings.display.name
+            why = str(cause).removeprefix(f"{name}: ").partition(". ")[0]
+            raise ModuleError(
+                f"{family_path}: a family of another display than '{name}': {why}. Give the module that the "
+                "family was made with."
+            ) from cause
     of_family = sha256_of_file(family_path)
     # Of the family, the display and what is asked for: units share it, and later runs.
     name = sha256_of_bytes(f"{of_family} {packages!r} {__version__}".encode())
@@ -169,7 +181,7 @@ def run_line(
                 else:
                     jobs.append(Job(serial, path, keys[serial]))
             done = len(units) - len(jobs)
-            progress(f"{done} of {len(units)} units", done)
+            progress(f"{done} of {counted(len(units), 'unit')}", done)
             plan = None
             if packages is not None:
                 if jobs and not tables.is_file():
@@ -186,7 +198,7 @@ def run_line(
             for job, row in source:
                 store.put(row, job.key)
                 done += 1
-                progress(f"{done} of {len(units)} units: {job.serial} {row.status}", done)
+                progress(f"{done} of {counted(len(units), 'unit')}: {job.serial} {row.status}", done)
             rows = list(store.rows().values())
         write_results(folder, family, rows)
     list_work_folder(folder)

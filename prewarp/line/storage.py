@@ -77,7 +77,7 @@ def read_family(path: Path | str, /) -> Family:
     digest = arrays.pop(_DIGEST, None)
     if digest is None or not np.array_equal(digest, arrays_digest(arrays)):
         raise InputFileError(
-            f"{path}: not a family as it was written. Write it again by 'prewarp line family'.",
+            f"{path}: not a family as 'prewarp line family' writes one. Name its file, or write it again.",
             path=str(path),
         )
     try:

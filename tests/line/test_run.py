@@ -1,6 +1,7 @@
 """A line: rows with reasons, the same bytes after a kill, the cluster."""
 
 import os
+import re
 import shutil
 import signal
 import sqlite3
@@ -25,7 +26,9 @@ from prewarp.line.workers import Job, local_rows
 from prewarp.line.working import most_rows, working_bytes
 from prewarp.processes import imported_ahead
 from prewarp.quality.units_table import read_units
+from tests.cli.conftest import run
 from tests.line.clusters import cluster_that_loses_a_worker
+from tests.line.conftest import CALIB
 from tests.support import long_form
 
 TABLES = ("units.csv", "units.parquet")
@@ -102,6 +105,40 @@ def _rows(path):
             return store.execute("SELECT COUNT(*) FROM units").fetchone()[0]
     except sqlite3.Error:
         return 0
+
+
+def test_what_a_new_user_gets_wrong_is_told_with_its_mend(line, tmp_path):
+    _, family, grids = line
+    shutil.copytree(grids, tmp_path / "grids")
+    (tmp_path / "grids" / "U3.npz").write_bytes(b"half a file")
+    (tmp_path / "none").mkdir()
+    coaxial, folded = (CALIB / f"{name}.module.toml" for name in ("coaxial", "folded"))
+    begin = ("line", "run", family, grids)
+    for given, words in (
+        (
+            (*begin, "--module", coaxial),
+            r"another display than '.*coaxial'.* Give the module that the family",
+        ),
+        ((*begin, tmp_path / "grids"), r"serial U1: .*; expected one grid a unit\. Take one out"),
+        (("line", "run", family, tmp_path / "none"), r"0 grids in .*files ending in \.npz"),
+        (("line", "run", grids / "U1.npz", grids), r"not a family as 'prewarp line family' writes one"),
+        ((*begin, "--packages"), r"Add --module"),
+    ):
+        done = run(*given, "-o", tmp_path / "out")
+        assert done.exit_code == 2 and re.search(words, done.stderr), (given, done.stderr)
+        assert not (tmp_path / "out").exists()
+    # The family of the tests has one colour.
+    text = re.sub(r"\[color\.[RB]\]\n[^\[]*", "", folded.read_text(encoding="utf-8"))
+    text += "\n[limits]\nfield_lost_percent = 1.0\n"
+    (tmp_path / "module.toml").write_text(text, encoding="utf-8")
+    done = run("line", "run", family, tmp_path / "grids", "--module", tmp_path / "module.toml",
+               "-o", tmp_path / "out", "--jobs", "1")  # fmt: skip
+    assert done.exit_code == 0, done.stderr
+    for words in ("'pass' says that a unit belongs", "field lost percent: not judged here", "did not pass"):
+        assert words in done.stdout
+    reasons = dict(zip(*(getattr(read_units(tmp_path / "out" / "units.csv"), name)
+                         for name in ("serial", "reason")), strict=True))  # fmt: skip
+    assert "its name says NPZ" in reasons["U3"]
 
 
 def test_only_what_changed_is_done_again(whole, line, tmp_path):

@@ -104,10 +104,13 @@ def run(
     limits = Limits() if module is None else module.limits
     # What units need is slow to import: processes that share the work begin with it as this one does.
     with imported_ahead("prewarp.line.workers") if scheduler is None else nullcontext():
+        from prewarp.line.figures import FIGURES
         from prewarp.line.package import PackageSettings
         from prewarp.line.rows import PosePrior
         from prewarp.line.run import run_line, units_of
+        from prewarp.line.seam import SEAM_FIGURES
         from prewarp.line.unit import LineSettings
+        from prewarp.quality.units_table import PASSED
 
         wanted = PackageSettings(module, max_error) if packages and module is not None else None
         settings = LineSettings(PosePrior(pose_offset, pose_turn), positions, limits, module, tracker)
@@ -124,6 +127,18 @@ def run(
                 progress=step,
             )
     talk.table("Units", ("status", "units"), [("", [(name, f"{n}") for name, n in done.counts.items()])])
+    given = {name for name in limits.__dataclass_fields__ if getattr(limits, name) is not None}
+    judged = {*FIGURES, *SEAM_FIGURES}
+    if not given & judged:
+        talk.text(
+            f"No limit of {', '.join(sorted(judged))} is set, so 'pass' says that a unit belongs to the "
+            "family and no more. Limits are [limits] of the module file (--module)."
+        )
+    for name in sorted(given - judged):
+        talk.text(f"{name.replace('_', ' ')}: not judged here; 'prewarp accept' judges it.")
+    failed = done.units - sum(done.counts.get(name, 0) for name in PASSED)
+    if failed:
+        talk.text(f"{counted(failed, 'unit')} did not pass: the column 'reason' of units.csv says why.")
     where = "line.sqlite, units.csv, units.parquet and modes.csv"
     talk.text(
         f"{output}: {counted(done.units, 'unit')}, {done.worked_on} found in this run; {where} written."
