@@ -23,7 +23,7 @@ _ENTRY = struct.pack("<iB3xii", _FLOAT, 0, 1, 1)
 _MOST_ATTRIBUTES = 64
 
 
-def exr_bytes(channels: Mapping[str, FloatArray], /, *, comments: str = "") -> bytes:
+def exr_bytes(channels: Mapping[str, FloatArray | NDArray[np.float32]], /, *, comments: str = "") -> bytes:
     """Return an OpenEXR file of channels (height, width) each, by name; the same input gives the same bytes.
 
     Parameters
@@ -53,12 +53,15 @@ def exr_bytes(channels: Mapping[str, FloatArray], /, *, comments: str = "") -> b
     table = begin + np.arange(height, dtype="<u8") * (8 + size)
     lines: NDArray[np.void] = np.empty(height, dtype=_lines(len(planes), width, height))
     lines["y"], lines["size"] = np.arange(height), size
-    lines["data"] = np.stack(list(planes.values()), axis=1)
-    return b"".join([head, table.astype("<u8").tobytes(), lines.tobytes()])
+    for place, plane in enumerate(planes.values()):
+        lines["data"][:, place] = plane
+    return b"".join([head, table.astype("<u8").tobytes(), memoryview(lines.view(np.uint8))])
 
 
-def channels_from_exr(data: bytes, /, *, where: str) -> dict[str, FloatArray]:
+def channels_from_exr(data: bytes, /, *, where: str) -> dict[str, NDArray[np.float32]]:
     """Return the channels (height, width) of a file such as `exr_bytes` writes; any other is refused.
+
+    They are the file's own bytes, not copied.
 
     Raises
     ------
@@ -97,7 +100,7 @@ def channels_from_exr(data: bytes, /, *, where: str) -> dict[str, FloatArray]:
     found = np.frombuffer(data, dtype=lines, offset=begin)
     if attributes.get("compression") != b"\0" or not np.array_equal(found["y"], np.arange(height)):
         refuse("its lines are compressed, or not in their order.")
-    planes = np.moveaxis(found["data"], 1, 0).astype(np.float64)
+    planes = np.moveaxis(found["data"], 1, 0)
     return dict(zip(names, planes, strict=True))
 
 

@@ -9,8 +9,9 @@ there.
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
-from prewarp.checks import FloatArray
+from prewarp.checks import FloatArray, IntArray
 from prewarp.content import ContentProjection
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
@@ -22,6 +23,8 @@ KIND = "ST map"
 RED, GREEN, WEIGHT = "R", "G", "weight"
 # Of all maps of a package: every pixel of every panel, colour and pupil position.
 MOST_BYTES = 4 << 30
+# Pixels of a map made at a time.
+_BAND_PX = 1 << 18
 _COMMENTS = (
     "ST map, absolute: R = s from the left edge of the content picture, G = t from its bottom edge, for the "
     "centre of each panel pixel; outside 0 to 1 is black. weight = blend weight, linear light. "
@@ -56,28 +59,32 @@ def st_file(build: DeviceBuild, mesh: PanelMesh, pupil: int, /) -> PackageFile:
 
 
 def at_panel(
-    planes: Mapping[str, FloatArray], content: ContentProjection, pixel: FloatArray, /
+    planes: Mapping[str, NDArray[np.float32]], content: ContentProjection, pixel: FloatArray, /
 ) -> FloatArray:
     """Return content u, v, px, and weight (n, 3) of a map's channels at panel points (n, 2), px.
 
     Linear between the centres of pixels, and on from there in the outermost half pixel.
     """
-    value = np.stack([planes[name] for name in (RED, GREEN, WEIGHT)], axis=-1)
-    rows, columns = value.shape[:2]
+    rows, columns = planes[RED].shape
     place = pixel - 0.5
     left = np.clip(np.floor(place[:, 0]).astype(int), 0, max(columns - 2, 0))
     top = np.clip(np.floor(place[:, 1]).astype(int), 0, max(rows - 2, 0))
     a, b = (place - np.stack([left, top], axis=-1)).T[..., None]
     right, bottom = np.minimum(left + 1, columns - 1), np.minimum(top + 1, rows - 1)
-    upper = value[top, left] * (1.0 - a) + value[top, right] * a
-    lower = value[bottom, left] * (1.0 - a) + value[bottom, right] * a
+
+    def value(row: IntArray, column: IntArray) -> FloatArray:
+        found = [planes[name][row, column] for name in (RED, GREEN, WEIGHT)]
+        return np.stack(found, axis=-1).astype(np.float64)
+
+    upper = value(top, left) * (1.0 - a) + value(top, right) * a
+    lower = value(bottom, left) * (1.0 - a) + value(bottom, right) * a
     found = upper * (1.0 - b) + lower * b
     across, down = content.size_px
     return np.stack([found[:, 0] * across, (1.0 - found[:, 1]) * down, found[:, 2]], axis=-1)
 
 
-def st_map(mesh: PanelMesh, content: ContentProjection, /) -> FloatArray:
-    """Return (s, t, weight) at the centre of every panel pixel, (height, width, 3).
+def st_map(mesh: PanelMesh, content: ContentProjection, /) -> NDArray[np.float32]:
+    """Return s, t, weight at the centre of every panel pixel, (3, height, width).
 
     Parameters
     ----------
@@ -92,15 +99,21 @@ def st_map(mesh: PanelMesh, content: ContentProjection, /) -> FloatArray:
             f"channel '{mesh.channel}', {mesh.colour}: its mesh holds values that are no numbers."
         )
     columns, rows = ((np.arange(length) + 0.5).astype(np.float64) for length in (width, height))
-    values = mesh.spline().on_lattice(columns, rows)
-    across, down = content.size_px
-    s, t = values[..., 0] / across, 1.0 - values[..., 1] / down
-    return np.stack([s, t, values[..., 2]], axis=-1)
+    spline, (across, down) = mesh.spline(), content.size_px
+    planes = np.empty((3, height, width), dtype=np.float32)
+    # Some rows at a time: what a spline is summed from takes many times as many bytes as the map.
+    step = max(_BAND_PX // width, 1)
+    for top in range(0, height, step):
+        band = slice(top, top + step)
+        values = spline.on_lattice(columns, rows[band])
+        planes[0, band], planes[1, band] = values[..., 0] / across, 1.0 - values[..., 1] / down
+        planes[2, band] = values[..., 2]
+    return planes
 
 
 def st_map_exr(mesh: PanelMesh, content: ContentProjection, /) -> bytes:
     """Return the ST map of a mesh as an OpenEXR file with the channels R, G and weight."""
-    planes = np.moveaxis(st_map(mesh, content), -1, 0)
+    planes = st_map(mesh, content)
     x, y, z = mesh.tracked_pupil_mm
     about = (
         f"Channel {mesh.channel}, colour {mesh.colour}, pupil ({x:g}, {y:g}, {z:g}) mm; "

@@ -173,7 +173,12 @@ def px_error(difference: FloatArray | NDArray[np.float32], px_per_tangent: Float
 
 def _px_per_tangent(tangent: FloatArray, step_u: float, step_v: float) -> FloatArray:
     """Return J^-1 (n, rows, columns, 2, 2); J by second-order differences of the lattice, ends included."""
-    slopes: list[FloatArray] = list(np.gradient(tangent, step_v, step_u, axis=(1, 2), edge_order=2))
+    # One pupil position after the other: what lies between takes many times as many bytes as the result.
+    return np.stack([_px_per_tangent_at(one, step_u, step_v) for one in tangent])
+
+
+def _px_per_tangent_at(tangent: FloatArray, step_u: float, step_v: float) -> FloatArray:
+    slopes: list[FloatArray] = list(np.gradient(tangent, step_v, step_u, axis=(0, 1), edge_order=2))
     by_v, by_u = slopes
     determinant = by_u[..., 0] * by_v[..., 1] - by_v[..., 0] * by_u[..., 1]
     rows = [

@@ -109,7 +109,7 @@ class Optimiser:
                     truth = map_truth(fields.field(name, colour), pupils, panel_points=panel_points)
                     if shared is not None and inside is None:
                         # The seam of the first colour is that of all, but for a few px.
-                        inside = shared(truth.tangent)
+                        inside = np.stack([shared(tangent) for tangent in truth.tangent])
                     self.truths[name, colour] = replace(truth, shared=inside)
 
     def search(self, limit_px: float, family: str, pins: Pins = FREE) -> tuple[Lookup, tuple[MapError, ...]]:

@@ -282,7 +282,8 @@ def export(
 def _print_package(talk: Talk, folder: Path, done: WrittenPackage) -> None:
     """Say what was written into a folder, and how it compares with the fit."""
     found = done.search
-    if found is not None:
+    # Other artefacts may need the search too, and the blob not be asked for.
+    if found is not None and any(file["kind"] == BLOB for file in done.manifest["files"]):
         _print_lookup(talk, found, done.manifest)
     print_checks(talk, f"{folder}, read back and compared with the fit", done.verification)
     missing = done.manifest["not_available"]
