@@ -1,10 +1,18 @@
 """How much memory there is, asked before work that needs much of it."""
 
 from pathlib import Path
+from types import ModuleType
 
 from prewarp.errors import PrewarpError
 
-_PROCESSES, _GROUP = Path("/proc/meminfo"), Path("/sys/fs/cgroup")
+# POSIX systems alone have such limits.
+resource: ModuleType | None
+try:
+    import resource
+except ImportError:
+    resource = None
+
+_PROCESSES, _OWN, _GROUP = Path("/proc/meminfo"), Path("/proc/self/statm"), Path("/sys/fs/cgroup")
 GIGABYTE = 1e9
 # Interpreter and libraries of a process that works, by measurement.
 PROGRAM_BYTES = 130e6
@@ -24,7 +32,18 @@ def available_bytes() -> int | None:
         found.append(most - taken)
     except (OSError, ValueError):
         pass
+    # What the shell allows (`ulimit -v`), less the addresses taken, of which memory is a part.
+    if resource is not None and (most := resource.getrlimit(resource.RLIMIT_AS)[0]) != resource.RLIM_INFINITY:
+        found.append(most - _addresses())
     return max(min(found), 0) if found else None
+
+
+def _addresses() -> int:
+    """Return how many bytes of addresses this process has taken; 0 where the system does not tell."""
+    try:
+        return int(_OWN.read_text(encoding="ascii").split()[0]) * resource.getpagesize() if resource else 0
+    except (OSError, ValueError):
+        return 0
 
 
 def require_memory(needed_bytes: float, what: str, mend: str, /) -> None:

@@ -36,6 +36,7 @@ from prewarp.checking.samples import Samples, samples_from_grid
 from prewarp.checking.shots import Measured, find_shots
 from prewarp.checking.values import check_values
 from prewarp.checking.windows import CARRIED_POSITIONS
+from prewarp.checking.working import require_room
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.cores import on_cores
 from prewarp.grids import Grid
@@ -74,6 +75,11 @@ def check_grid(
         `findings`, errors first; `figures` with noise in px, curl in arcmin per mm and others per channel and
         colour.
 
+    Raises
+    ------
+    PrewarpError
+        Memory does not hold the work.
+
     Notes
     -----
     Gross faults (axes, units, mixed-up names) are found from affine maps of each channel, colour and pupil
@@ -89,6 +95,7 @@ def check_grid(
     >>> result.passed, result.count("error")
     (True, 0)
     """
+    require_room(grid)
     findings, samples = _check_columns(grid, _panel_sizes(grid, module, panel_size_px))
     figures: dict[str, object] = {}
     if samples is not None:

@@ -10,7 +10,13 @@ from prewarp.checks import FloatArray, IntArray, StringArray
 from prewarp.columns.csv_cells import csv_columns
 from prewarp.columns.csv_text import csv_text_from_bytes
 from prewarp.columns.schema import Schema, require_columns
-from prewarp.columns.unpacking import is_gzip, is_zip, require_npz_ratio, unpacked_bytes
+from prewarp.columns.unpacking import (
+    is_gzip,
+    is_zip,
+    require_memory_to_read,
+    require_npz_ratio,
+    unpacked_bytes,
+)
 from prewarp.errors import GridError, InputFileError
 from prewarp.files import read_npz, sha256_of_bytes, sha256_of_file
 
@@ -62,7 +68,10 @@ def read_columns(path: Path, /, *, schema: Schema, limit_bytes: int, with_arrays
     if path.is_file() and is_zip(path):
         if not with_arrays:
             raise InputFileError(f"{path}: not a CSV file; expected {schema.what}.", path=source)
+        require_npz_ratio(path, limit_bytes=limit_bytes, what=schema.what)
+        require_memory_to_read(path, limit_bytes=limit_bytes, schema=schema)
         return _npz_columns(path, source, limit_bytes, schema)
+    require_memory_to_read(path, limit_bytes=limit_bytes, schema=schema)
     data = unpacked_bytes(path, limit_bytes=limit_bytes, what=schema.what)
     sha256 = sha256_of_file(path) if is_gzip(path) else sha256_of_bytes(data)
     try:
@@ -80,7 +89,6 @@ def read_columns(path: Path, /, *, schema: Schema, limit_bytes: int, with_arrays
 
 
 def _npz_columns(path: Path, source: str, limit_bytes: int, schema: Schema) -> Columns:
-    require_npz_ratio(path, limit_bytes=limit_bytes, what=schema.what)
     arrays = read_npz(path, limit_bytes=limit_bytes, what=schema.what)
     require_columns(list(arrays), source, schema)
     first = schema.required[0]

@@ -20,6 +20,7 @@ from prewarp.field.dark import lit_regions
 from prewarp.field.field import Field
 from prewarp.field.fieldset import ChannelReport, FieldSet
 from prewarp.field.fold import find_fold
+from prewarp.field.working import channels_at_once
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.fit import ChannelSamples, FitResult, fit_channel, prepare_channel, require_family
 from prewarp.fitting.models import PolynomialModel
@@ -50,7 +51,7 @@ def fit_grid(
     panel_size_px: tuple[int, int] | Mapping[str, tuple[int, int]],
     family: str = "auto",
     progress: Callable[[str, int, int], None] | None = None,
-    threads: int = 2,
+    threads: int | None = None,
     pupils_estimated: bool = False,
     base: FieldSet | None = None,
     most_pupil_degree: int | None = None,
@@ -69,9 +70,9 @@ def fit_grid(
         where its residuals hang together and cross-validation takes them.
     progress : callable, optional
         Called with (channel, channels done, channels) after each channel.
-    threads : int
-        Channels fitted at the same time. Two gain about a third on two free cores, and cost as much where
-        other work waits.
+    threads : int, optional
+        Channels fitted at the same time; where not given two, or one where memory does not hold both. Two
+        gain about a third on two free cores, and cost as much where other work waits.
     pupils_estimated : bool
         Pupil positions were found from these very samples (`prewarp.poses`): no model is judged by pupil
         positions left out, which would tell how well their poses are known.
@@ -96,6 +97,8 @@ def fit_grid(
         colour of the grid, or of other panels.
     FoldError
         A fitted map folds within the border of its samples; names panel point and pupil.
+    PrewarpError
+        Memory does not hold the fit, with `threads` not given.
 
     Examples
     --------
@@ -108,6 +111,7 @@ def fit_grid(
     """
     require_family(family, is_difference=base is not None)
     work = checked_panel_sizes(grid, panel_size_px)
+    threads = channels_at_once(grid) if threads is None else threads
     reference = grid.reference_colour
     colours = (reference, *(name for name in grid.colour_names if name != reference))
 

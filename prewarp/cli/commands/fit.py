@@ -21,6 +21,7 @@ from prewarp.cli.talk import Talk, number, talking
 from prewarp.field import FieldSet, fit_grid
 from prewarp.field.known import needs_of
 from prewarp.field.pupils_needed import pupils_needed
+from prewarp.field.working import channels_at_once
 from prewarp.files import write_bytes
 from prewarp.fitting.fit import FAMILIES
 from prewarp.grids import Grid, read_grid
@@ -119,6 +120,7 @@ def fit(
         sizes = module.panel_sizes_px
     base = None if base_path is None else FieldSet.load(base_path)
     grid = read_grid(grid_path)
+    threads = channels_at_once(grid)
     checked = quick_check(grid, module=module, panel_size_px=panel_size_px)
     require_no_error(grid.source, checked.findings)
     for found in checked.findings:
@@ -142,6 +144,7 @@ def fit(
             panel_size_px=sizes,
             family=family,
             progress=lambda name, done, total: step(f"channel '{name}' fitted ({done} of {total})", done),
+            threads=threads,
             pupils_estimated=estimate is not None,
             base=base,
             most_pupil_degree=None if estimate is None else estimate.difference_degree,
