@@ -15,7 +15,7 @@ _PROGRAM = 70e6
 def working_bytes(grid: Grid, /) -> float:
     """Return how much memory a check takes beside the grid itself, bytes."""
     pairs = np.bincount(grid.channel * len(grid.colour_names) + grid.colour)
-    at_once = min(np.count_nonzero(pairs), usable_cores())
+    at_once = min(int(np.count_nonzero(pairs)), usable_cores())
     surfaces = np.minimum(_SURFACE_ROW * np.sort(pairs)[-at_once:], _SURFACE)
     return float(_PROGRAM + (_ROW + _ROW_AT_ONCE * at_once) * len(grid) + surfaces.sum())
 

@@ -21,6 +21,8 @@ from prewarp.cli.displays import (
 from prewarp.cli.settings import settings_options
 from prewarp.cli.talk import Talk
 from prewarp.cli.turning import require_turn, turning_options
+from prewarp.field import FieldSet
+from prewarp.module import DisplayModule
 from prewarp.preview.eyedriver import EyeDriver
 from prewarp.preview.motion import read_motion
 from prewarp.preview.scenery import Scenery
@@ -172,10 +174,12 @@ def looked_at(
     default_motion: str,
     tracker_settings: Tracker,
     extrapolate: bool,
+    before: Callable[[FieldSet, DisplayModule | None, State], None] = lambda fields, module, state: None,
 ) -> tuple[list[Look], Scenery]:
     """Return what the options ask for: how each eye is looked at, and the scenery.
 
-    Small files are read first, so that a wrong name is told before the long work begins.
+    Small files are read first, so that a wrong name is told before the long work begins; `before` is called
+    in between, and may refuse it.
     """
     scenery = Scenery(scene)
     named = motion is None or motion in MOTIONS
@@ -205,6 +209,7 @@ def looked_at(
             light_path=light_path,
             feather_deg=feather_deg,
             progress=talk.note,
+            before=lambda fields, module: before(fields, module, state),
         )
     else:
         one = load_subject(
@@ -214,6 +219,7 @@ def looked_at(
             light_path=light_path,
             feather_deg=feather_deg,
             progress=talk.note,
+            before=lambda fields, module: before(fields, module, state),
         )
         subjects = [one]
     looks = []

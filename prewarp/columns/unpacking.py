@@ -15,7 +15,8 @@ from prewarp.memory import require_memory
 _PIECE = 1 << 20
 # By measurement, bytes: what reads CSV, and a row of it beside its text; a row of NPZ beside its arrays; a
 # number there; what is looked at of a file's beginning.
-_CSV, _CSV_ROW, _NPZ_ROW, _NUMBER, _LOOKED_AT = 110e6, 170.0, 150.0, 8, 1 << 16
+CSV_BYTES = 110e6
+_CSV_ROW, _NPZ_ROW, _NUMBER, _LOOKED_AT = 190.0, 150.0, 8, 1 << 16
 _GZIP = b"\x1f\x8b"
 
 
@@ -67,8 +68,13 @@ def require_memory_to_read(path: Path, /, *, limit_bytes: int, schema: Schema) -
     A file that cannot be read asks for nothing: who reads it says why.
     """
     with suppress(OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError):
-        needed = _npz_bytes(path, limit_bytes, schema) if is_zip(path) else _csv_bytes(path, limit_bytes)
+        needed = reading_bytes(path, limit_bytes=limit_bytes, schema=schema)
         require_memory(needed, f"reading {path.name}", "Split it, or end other programs.")
+
+
+def reading_bytes(path: Path, /, *, limit_bytes: int, schema: Schema) -> float:
+    """Return how much memory reading a table takes, bytes, by what its file says of itself."""
+    return _npz_bytes(path, limit_bytes, schema) if is_zip(path) else _csv_bytes(path, limit_bytes)
 
 
 def _npz_bytes(path: Path, limit_bytes: int, schema: Schema) -> float:
@@ -92,7 +98,7 @@ def _csv_bytes(path: Path, limit_bytes: int) -> float:
             head = zlib.decompressobj(wbits=31).decompress(head, _LOOKED_AT)
     size = min(size, limit_bytes)
     rows = size * head.count(b"\n") / max(len(head), 1)
-    return _CSV + (2 if b"\r" in head else 1) * size + _CSV_ROW * rows
+    return CSV_BYTES + (2 if b"\r" in head else 1) * size + _CSV_ROW * rows
 
 
 def is_gzip(path: Path, /) -> bool:

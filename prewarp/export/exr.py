@@ -55,7 +55,7 @@ def exr_bytes(channels: Mapping[str, FloatArray | NDArray[np.float32]], /, *, co
     lines["y"], lines["size"] = np.arange(height), size
     for place, plane in enumerate(planes.values()):
         lines["data"][:, place] = plane
-    return b"".join([head, table.astype("<u8").tobytes(), memoryview(lines.view(np.uint8))])
+    return b"".join([head, table.astype("<u8").tobytes(), lines.view(np.uint8).data])
 
 
 def channels_from_exr(data: bytes, /, *, where: str) -> dict[str, NDArray[np.float32]]:

@@ -20,6 +20,7 @@ from prewarp.export.sealing import Sign
 from prewarp.export.shader_files import DIALECTS, EXACT, FILTERED
 from prewarp.export.st_map import require_room
 from prewarp.export.truth import Truth
+from prewarp.export.working import SEARCHED, require_package_memory
 from prewarp.eye import Eye
 from prewarp.folders import require_output_folder
 from prewarp.lookup import OptimisationResult, Pins, optimise_lookup
@@ -145,7 +146,7 @@ def write_package(
         most_px = LARGEST_SHARE * max_error_px
         sampling = FILTERED if filter_error_px(truth, eye.content) <= most_px else EXACT
     found = None
-    if not {"lookup", "blocks"}.isdisjoint(formats):
+    if not SEARCHED.isdisjoint(formats):
         limit_px = max_error_px - rounding_px(truth, eye.content, sampling)
         if "gpu" in formats:
             # The rest is for triangles, from whose nodes nobody else can take it.
@@ -172,6 +173,8 @@ def write_package(
                 raise
             progress(f"meshes again, with nodes {finer:g} px apart")
             build = replace(build, step_px=finer)
+            sizes = [build.panel_size_px(channel) for channel in build.channels]
+            require_package_memory(sizes, len(build.colours), finer, formats)
         else:
             return WrittenPackage(Path(folder), done.manifest, done.verification, found)
 

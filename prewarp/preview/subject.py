@@ -25,6 +25,8 @@ _GRID_ENDINGS = (".grid.npz", ".grid.csv", ".grid.csv.gz", ".npz", ".csv", ".csv
 _JOINING = ("joining the channels", "joining and matching the channels")
 
 Progress = Callable[[str], None]
+# Called once files are read, before the work begins.
+Before = Callable[[FieldSet, DisplayModule | None], None]
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,7 @@ def load_subject(
     light_path: Path | None = None,
     feather_deg: float | None = None,
     progress: Progress = lambda text: None,
+    before: Before = lambda fields, module: None,
 ) -> Subject:
     """Make a subject from a fit (NPZ), or from a module (TOML) and the fit or grid beside it.
 
@@ -99,7 +102,7 @@ def load_subject(
     none. A module takes the fit beside it (.fit.npz), else fits the grid beside it. The names of the demo
     modules stand for their files.
     `light_path`: a grid with luminance. `feather_deg`: width of the hand-over; the widest that fits if not
-    given.
+    given. `before`: called once files are read, and may refuse them.
 
     Raises
     ------
@@ -107,6 +110,7 @@ def load_subject(
         A file is missing or unreadable; says what was looked for.
     """
     loaded = _load(path, module_path, light_path, progress)
+    before(loaded.fields, loaded.module)
     progress(_JOINING[light_path is not None])
     return subject_of(_assembled(loaded, eye, feather_deg), files=loaded.files)
 
@@ -119,6 +123,7 @@ def load_every_subject(
     light_path: Path | None = None,
     feather_deg: float | None = None,
     progress: Progress = lambda text: None,
+    before: Before = lambda fields, module: None,
 ) -> list[Subject]:
     """Make a subject of every eye of the module, left before right; see `load_subject`.
 
@@ -134,6 +139,7 @@ def load_every_subject(
         raise ModuleError(
             f"{path}: a fit alone does not say which eyes there are. Name a module with --module."
         )
+    before(loaded.fields, loaded.module)
     progress(_JOINING[light_path is not None])
     eyes = (_assembled(loaded, side, feather_deg) for side in loaded.module.eyes)
     return [subject_of(eye, files=loaded.files) for eye in eyes]

@@ -37,6 +37,7 @@ from prewarp.export.package_file import PackageFile
 from prewarp.export.shader_files import DIALECTS, NOT_ASKED, SAMPLINGS
 from prewarp.export.signing import read_signing_key
 from prewarp.export.texture_table import STORAGES
+from prewarp.export.working import require_package_memory
 from prewarp.export.write import WrittenPackage, write_package
 from prewarp.eye import Eye, assemble_eye, assemble_eyes
 from prewarp.files import sha256_of_file
@@ -226,6 +227,16 @@ def export(
         served,
         extrapolate=extrapolate,
     )
+    for one in module.eyes if side == BOTH else (side,):
+        require_package_memory(
+            [
+                fields.field(name, fields.colours[0]).panel_size_px
+                for name in channels_in(fields, module, one)
+            ],
+            len(fields.colours),
+            NODE_STEP_PX if step_px is None else step_px,
+            formats or DEFAULT_FORMATS,
+        )
     luminance = None if light_path is None else read_grid(light_path)
 
     def write(folder: Path, eye: Eye, step: Callable[[str], None]) -> WrittenPackage:

@@ -1,18 +1,26 @@
 """`prewarp film`."""
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
 from prewarp.cli.arguments import PictureSize, gl_option, output_option, require_output_file
-from prewarp.cli.displays import BOTH
+from prewarp.cli.displays import BOTH, channels_in
 from prewarp.cli.looking import Look, looked_at, looking_options
 from prewarp.cli.talk import Talk, talking
+from prewarp.content import ContentProjection
+from prewarp.eye import eye_of_fit
+from prewarp.field import FieldSet
 from prewarp.folders import output_folder, require_output_folder
+from prewarp.memory import require_memory
+from prewarp.module import DisplayModule
 from prewarp.preview.film import ANIMATIONS, MOST_FRAMES, Film, film_frames, require_film_name, write_film
-from prewarp.preview.painting import open_painter
+from prewarp.preview.painting import CpuPainter, open_painter
+from prewarp.preview.state import State
+from prewarp.preview.working import film_bytes, held_bytes
 from prewarp.wording import counted
 
 
@@ -78,7 +86,37 @@ def film(
         require_output_file(output, path, module_path)
     else:
         require_output_folder(output)
-    seen, scenery = looked_at(talk, path, module_path, eye, default_motion="circle", **looks)
+
+    def require_room(
+        fields: FieldSet,
+        channels: Sequence[str],
+        content: ContentProjection,
+        state: State,
+        *,
+        on_cpu: bool = gl == "none",
+    ) -> None:
+        plan = Film(state, size_px, count, fps)
+        drawn = film_bytes(plan, fields, channels, content, on_cpu=on_cpu)
+        together = held_bytes(plan, output.suffix.lower())
+        less = "a smaller --size"
+        if together > drawn:
+            less = "less --seconds, fewer --fps or a smaller --size, or name a folder"
+        require_memory(
+            drawn + together,
+            f"a film of {counted(count, 'frame')} of {size_px[0]} x {size_px[1]} px",
+            f"Give {less}, or end other programs.",
+        )
+
+    def before(fields: FieldSet, module: DisplayModule | None, state: State) -> None:
+        if module is None:
+            seen = eye_of_fit(fields)
+            require_room(fields, seen.channels, seen.content, state)
+        else:
+            # Of two eyes both are held.
+            side = None if eye == BOTH else eye or module.eyes[-1]
+            require_room(fields, channels_in(fields, module, side), module.content, state)
+
+    seen, scenery = looked_at(talk, path, module_path, eye, default_motion="circle", before=before, **looks)
 
     def write(target: Path, look: Look) -> tuple[dict[str, Any], float]:
         start = time.perf_counter()
@@ -87,6 +125,10 @@ def film(
             open_painter(look.subject, plan.picture_px, picture_of=scenery.picture, choice=gl) as painter,
             talk.progress(f"drawing {plan.frames} frames, {painter.name}", total=plan.frames) as step,
         ):
+            if isinstance(painter, CpuPainter) and gl != "none":
+                # It stands in for OpenGL, which takes less for large frames.
+                own = look.subject.eye
+                require_room(own.fields, own.channels, own.content, look.state, on_cpu=True)
             every = max(plan.frames // 10, 1)
 
             def tell(number: int) -> None:

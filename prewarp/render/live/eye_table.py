@@ -202,15 +202,13 @@ def eye_table(
     require_range(step_px, "step_px", 4.0, 4096.0, unit="px")
     colours = [fields.field(channel, colour) for colour in field_colours(fields.colours)]
     size = np.array(colours[1].panel_size_px, dtype=float)
-    # Even numbers, so that a table can be thinned.
-    cells = 2 * np.maximum(np.ceil(size / (2.0 * step_px)), 2).astype(int)
+    cells = np.array(node_counts(colours[1].panel_size_px, step_px)) - 1
     u, v = (np.linspace(0.0, size[axis], cells[axis] + 1) for axis in range(2))
     half = np.maximum(as_pupil(half_mm, "half_mm").reshape(3), 0.0)
     # Rays of a pupil off the plane cross it further out.
     steepest = np.nanmax(np.abs(colours[1].forward_lattice(u[[0, -1]], v[[0, -1]], pupil_mm=np.zeros(3))))
     reach = np.maximum(half[:2] + half[2] * min(steepest, 3.0), 0.5)
-    # At least 1, so that shaders read what they are given even where one pupil was captured.
-    degree = min(max(getattr(getattr(colours[1], "expansion", None), "pupil_degree", _DEGREE), 1), 8)
+    degree = pupil_degree_of(colours[1])
     pupils = lattice_points(*(length * nodes_1d(degree + 2) for length in reach), np.zeros(1))
     cosine = _cosines(colours, u, v, pupils)
     seen = _seen_together(cosine, size, [field is colours[1] for field in colours])
@@ -237,6 +235,23 @@ def eye_table(
         seen_px=with_ring[1],
         residual_px=float(off / max(per_px, 1e-12)),
     )
+
+
+def node_counts(panel_size_px: tuple[int, int], step_px: float = NODE_STEP_PX, /) -> tuple[int, int]:
+    """Return the numbers of a table's nodes along u and v, without the ring beyond the panel.
+
+    Even numbers of cells, so that a table can be thinned.
+    """
+    cells = 2 * np.maximum(np.ceil(np.array(panel_size_px) / (2.0 * step_px)), 2).astype(int)
+    return int(cells[0]) + 1, int(cells[1]) + 1
+
+
+def pupil_degree_of(field: "Field", /) -> int:
+    """Return the degree over the pupil of a field's table.
+
+    At least 1, so that shaders read what they are given even where one pupil was captured.
+    """
+    return min(max(getattr(getattr(field, "expansion", None), "pupil_degree", _DEGREE), 1), 8)
 
 
 def _largest(vectors: FloatArray) -> float:
