@@ -165,7 +165,7 @@ for points in (15, 45):
 def test_a_check_takes_no_more_than_it_asks():
     done = subprocess.run([sys.executable, "-c", CHILD], cwd=ROOT, capture_output=True, text=True, check=True)
     for line in done.stdout.splitlines():
-        foreseen(*map(float, line.split()), within=2.5)
+        foreseen(*map(float, line.split()), within=2.0)
     assert len(done.stdout.splitlines()) == 2
 
 

@@ -18,7 +18,7 @@ from prewarp.columns.unpacking import (
     unpacked_bytes,
 )
 from prewarp.errors import GridError, InputFileError
-from prewarp.files import read_npz, sha256_of_bytes, sha256_of_file
+from prewarp.files import read_npz, require_file, sha256_of_bytes, sha256_of_file
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +71,7 @@ def read_columns(path: Path, /, *, schema: Schema, limit_bytes: int, with_arrays
         require_npz_ratio(path, limit_bytes=limit_bytes, what=schema.what)
         require_memory_to_read(path, limit_bytes=limit_bytes, schema=schema)
         return _npz_columns(path, source, limit_bytes, schema)
+    require_file(path, limit_bytes=limit_bytes, what=schema.what)
     require_memory_to_read(path, limit_bytes=limit_bytes, schema=schema)
     data = unpacked_bytes(path, limit_bytes=limit_bytes, what=schema.what)
     sha256 = sha256_of_file(path) if is_gzip(path) else sha256_of_bytes(data)

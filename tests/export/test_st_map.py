@@ -97,7 +97,7 @@ def test_a_picture_moved_by_it_shows_each_direction_where_it_is_seen(tmp_path, m
 
 def test_the_same_input_gives_the_same_bytes(mesh):
     assert st_map_exr(mesh, CONTENT) == st_map_exr(mesh, CONTENT)
-    assert st_map(mesh, CONTENT).shape == (240, 320, 3)
+    assert st_map(mesh, CONTENT).shape == (3, 240, 320)
     # Magic number 20000630 and version 2, as the format's page has them (from memory).
     assert st_map_exr(mesh, CONTENT)[:8] == struct.pack("<II", 20000630, 2) == b"\x76\x2f\x31\x01\x02\0\0\0"
 
