@@ -10,6 +10,7 @@ from prewarp.acceptance.belonging import lookup_of, rows_of_eye, side_of
 from prewarp.acceptance.figures import Figure, whole_risk, worst_verdict
 from prewarp.acceptance.focus import FOCUS_KEY, focus_figure
 from prewarp.acceptance.lost import LOST_KEY, lost_figure
+from prewarp.acceptance.panel_points import panel_points
 from prewarp.acceptance.place import Noise, Part, noise_of, place_figures, regions_of, shots_of
 from prewarp.acceptance.pose import BenchPrior, CommonPose, common_pose, describe, without
 from prewarp.acceptance.predicted import Capture, held_against, lookup_pairs
@@ -22,7 +23,9 @@ from prewarp.acceptance.seam import (
     seam_figure,
     step_figure,
 )
+from prewarp.acceptance.seam_moments import seam_moments
 from prewarp.budget import Tracker
+from prewarp.errors import SeamError
 from prewarp.export.package_reading import Package
 from prewarp.export.truth import KIND as TRUTH
 from prewarp.export.truth import Truth, read_truth
@@ -163,9 +166,11 @@ def accept_unit(
     limits = {name: getattr(module.limits, name) for name in module.limits.__dataclass_fields__}
     noises = {(one.channel, one.colour): noise_of(one) for one in capture.groups}
     figures: list[Figure] = []
+    points = panel_points(lookup)
     for one in capture.groups:
         noise = noises[one.channel, one.colour]
-        figures += place_figures(one, noise, lookup, truth, covariance, limits)
+        own_points = points[one.channel, one.colour]
+        figures += place_figures(one, noise, lookup, truth, covariance, limits, own_points)
     for channel, colour in lookup_pairs(lookup):
         if (channel, colour) not in noises:
             needs = f"rows of channel '{channel}' in colour '{colour}' from inside the eye box"
@@ -219,13 +224,22 @@ def _seam_figures(
     for one in meetings(capture.groups, noises):
         met.setdefault(one.channels, []).append(one)
     for channels, colours in met.items():
-        known = all(noises[name, one.colour].known for one in colours for name in channels)
-        found.append(seam_figure(colours, lookup, module.eye_box, tracker, known, limits[SEAM_KEY]))
+        try:
+            moments = seam_moments(channels, lookup, module.eye_box, tracker)
+        except SeamError as cause:
+            needs = f"directions that both channels show from all of the eye box ({cause})"
+            found += [
+                Figure(SEAM_KEY, one.of, "arcmin", needs=needs, limit=limits[SEAM_KEY]) for one in colours
+            ]
+        else:
+            for one in colours:
+                known = all(noises[name, one.colour].known for name in channels)
+                found.append(seam_figure(one, moments, lookup, known, limits[SEAM_KEY]))
         found += [step_figure(one, bool(lookup.gains), limits[STEP_KEY]) for one in colours]
         found.append(focus_figure(capture.groups, channels, limits[FOCUS_KEY]))
     if not met:
         found.append(Figure(FOCUS_KEY, "", "D", needs=OVERLAP_NEEDS, limit=limits[FOCUS_KEY]))
-    shown = {one.colour for colours in met.values() for one in colours if one.is_enough}
+    shown = {one.colour for colours in met.values() for one in colours}
     for colour in lookup.colours:
         if colour not in shown:
             found += [

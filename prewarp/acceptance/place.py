@@ -10,10 +10,11 @@ from prewarp.acceptance.figures import Figure
 from prewarp.acceptance.lengths import length, rms_without_noise
 from prewarp.acceptance.pose import unknown_arcmin
 from prewarp.acceptance.predicted import Deviations
-from prewarp.acceptance.smooth import Smooth
+from prewarp.acceptance.smooth import Points, Smooth
 from prewarp.checks import FloatArray
 from prewarp.export.truth import Truth
 from prewarp.fitting.lack_of_fit import SPREAD
+from prewarp.frames import reference_pupil
 from prewarp.lookup import Lookup, prepare
 from prewarp.neighbours import FEWEST_DOTS, local_differences
 from prewarp.robust import sigma_of_lengths
@@ -77,9 +78,12 @@ def place_figures(
     truth: Truth | None,
     pose_covariance: FloatArray | None,
     limits: dict[str, float | None],
+    points: Points,
     /,
 ) -> list[Figure]:
-    """Return `place_px` and `place_arcmin` of a channel and colour."""
+    """Return `place_px` and `place_arcmin` of a channel and colour, read off at points over panel and eye
+    box (`panel_points`).
+    """
     of = f"{group.channel} {group.colour}"
     scale = float(np.median(group.arcmin_per_px))
     shots = len(np.unique(group.shot))
@@ -87,17 +91,16 @@ def place_figures(
     table = _table_spread(lookup, truth, group)
     box_mm = np.asarray(lookup.pupil_box_mm, dtype=float)
     needs = lacking(group, lookup) or ("" if noise.known else NOISE_NEEDS)
-    found = []
+    reference, found = reference_pupil(group.tangent, group.pupil_mm), []
     for key, unit, step, per_px in (
         ("place_px", "px", group.step_px, 1.0),
         ("place_arcmin", "arcmin", group.step_arcmin, scale),
     ):
-        smooth = Smooth(step, group.pixel, group.tangent, group.pupil_mm, group.shot, box_mm)
+        smooth = Smooth(step, group.pixel, reference, group.shot, box_mm, points)
         sigma = noise.taken_out * per_px
         told = smooth.told(sigma, noise.unsure)
         parts = {
             "positions": told.positions,
-            "rim": told.rim,
             "read_off": told.read_off,
             "noise": told.noise,
             "common_to_rows": noise.common * per_px,

@@ -34,6 +34,8 @@ class Deviations:
         Rows in the file.
     pixel, tangent : (n, 2) float arrays
         Panel points, px, and the directions in which they were seen.
+    said : (n, 2) float array
+        The directions in which the package says that they are seen.
     pupil_mm : (n, 3) float array
     shot : (n,) int array
         Equal for rows of one shot (`Capture.shots_mm`).
@@ -54,6 +56,7 @@ class Deviations:
     row: IntArray
     pixel: FloatArray
     tangent: FloatArray
+    said: FloatArray
     pupil_mm: FloatArray
     shot: IntArray
     step_arcmin: FloatArray
@@ -184,6 +187,7 @@ def _shot(
         grid.row[rows],
         pixel,
         seen,
+        said,
         grid.pupil_mm[rows],
         np.full(len(rows), number),
         _step(said, seen),
@@ -217,6 +221,6 @@ def _joined(parts: list[Deviations]) -> Deviations:
 
 
 _COLUMNS = (
-    "row", "pixel", "tangent", "pupil_mm", "shot", "step_arcmin", "px_per_arcmin", "per_mm", "sigma_px",
-    "luminance", "gain",
+    "row", "pixel", "tangent", "said", "pupil_mm", "shot", "step_arcmin", "px_per_arcmin", "per_mm",
+    "sigma_px", "luminance", "gain",
 )  # fmt: skip

@@ -1,48 +1,35 @@
 """Where two channels show one direction: how far apart, and how much brighter one is, as measured.
 
-Rows of one channel are held to those of the other around them, seen from the same pupil position; between
-dots the small deviations from the package follow a plane.
+Rows of one channel are held to those of the other around them, where the package has the same content, seen
+from the same pupil position; between dots the small deviations from the package follow a plane.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import qmc
 
+from prewarp.acceptance.coverage import UNSEEN_SHARE
 from prewarp.acceptance.figures import Figure
 from prewarp.acceptance.lengths import length, sigma_of_mean
 from prewarp.acceptance.place import Noise
 from prewarp.acceptance.predicted import Deviations
+from prewarp.acceptance.seam_moments import SeamMoments
 from prewarp.acceptance.smooth import Smooth
-from prewarp.acceptance.tables_as_fields import TableField
-from prewarp.budget import Tracker
-from prewarp.budget.eye import EyeMotion, eye_path, slips
-from prewarp.budget.interval import half_width
-from prewarp.budget.scene import BudgetScene
-from prewarp.budget.simulate import LEAST_FIXATIONS, Simulation, simulate
-from prewarp.budget.surface import LEAST_HALF_MM, seam_surface
-from prewarp.checks import FloatArray, IntArray, extent
-from prewarp.errors import SeamError
-from prewarp.field import Field
+from prewarp.checks import FloatArray, IntArray
+from prewarp.frames import reference_pupil
 from prewarp.lookup import Lookup
-from prewarp.module import EyeBox
 
 SEAM_KEY, STEP_KEY = "seam_error_p95_arcmin", "luminance_step_percent"
 # A row has the other channel's dots around it where one is nearer than so many of their own spacings.
 _NEAR = 1.5
-# So many of them are joined, if their noise does not grow by more than this in variance.
-_NEIGHBOURS, _MOST_GAIN = 8, 1.0
+# So many of them are joined, fewer by a plane, if their noise does not grow by more than this in variance.
+_NEIGHBOURS, _OF_PLANE, _MOST_GAIN = 14, 8, 1.0
 # Fewer rows, or shots, in an overlap say nothing of it.
 FEWEST_ROWS, FEWEST_SHOTS = 30, 2
-# Directions and moments of the simulation.
-_DIRECTIONS, _MOMENTS, P95 = 48, 100_000, 95.0
-# Where the steps are read off: directions and pupils of so many tried; how far beyond the dots, over their
-# extent.
-_PLACES, _PUPILS, _TRIED, _BEYOND, _SEED = 128, 64, 512, 0.25, 12
-_LEAST_ARCMIN = 1e-9
+# Directions of the overlap further from every dot than so many of their spacings are not seen.
+_FAR = 2.0
 OVERLAP_NEEDS = (
     f"dots of both channels in their overlap from {FEWEST_SHOTS} pupil positions or more, "
     f"{FEWEST_ROWS} in all"
@@ -54,9 +41,10 @@ class Meeting:
     """Rows of one channel where the other shows the same direction.
 
     `step_arcmin` (n, 2): from the first channel's picture to the second's, tracker right; `shot` (n,);
-    `tangent` (n, 2); `pupil_mm` (n, 3); `sigma_arcmin`: noise of a step per axis, its variance known to a
-    share `noise_unsure`; `common_arcmin`: what both channels' rows may share. `log_ratio` (n,) or None: of
-    the light of the second to that of the first, gains applied.
+    `tangent` (n, 2), as the package says; `pupil_mm` (n, 3); `spacing` of the dots of a shot, in tangents;
+    `sigma_arcmin`: noise of a step per axis, its variance known to a share `noise_unsure`; `common_arcmin`:
+    what both channels' rows may share. `log_ratio` (n,) or None: of the light of the second to that of the
+    first, gains applied.
     """
 
     channels: tuple[str, str]
@@ -65,6 +53,7 @@ class Meeting:
     shot: IntArray
     tangent: FloatArray
     pupil_mm: FloatArray
+    spacing: float
     sigma_arcmin: float
     common_arcmin: float
     noise_unsure: float
@@ -98,7 +87,7 @@ def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str]
         joined = np.einsum("nk,nki->ni", weights, second.step_arcmin[near])
         steps.append(joined - first.step_arcmin[rows])
         shots.append(np.full(len(rows), shot))
-        tangents.append(first.tangent[rows])
+        tangents.append(first.said[rows])
         pupils.append(first.pupil_mm[rows])
         gains.append(np.sum(weights**2, axis=1))
         if lit:
@@ -118,6 +107,7 @@ def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str]
         np.concatenate(shots),
         np.concatenate(tangents),
         np.concatenate(pupils),
+        max(_spacing(one) for one in (first, second)),
         float(np.linalg.norm(per_axis)),
         float(np.linalg.norm(common)),
         max(noises[one.channel, one.colour].unsure for one in (first, second)),
@@ -125,81 +115,98 @@ def _meeting(first: Deviations, second: Deviations, noises: dict[tuple[str, str]
     )
 
 
+def _spacing(group: Deviations) -> float:
+    """Return how far dots of a shot are from the next, tangents."""
+    found = []
+    for shot in np.unique(group.shot):
+        own = group.said[group.shot == shot]
+        found.append(np.median(np.asarray(cKDTree(own).query(own, k=2)[0])[:, 1]) if len(own) > 1 else 0.0)
+    return float(np.max(found))
+
+
 def neighbours(
     first: Deviations, second: Deviations, /
 ) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
     """Yield shots that show both, and of each the rows (n,) of the first, rows (n, k) of the second about
-    them, and the weights (n, k) of those.
+    them, by the directions that the package says, and the weights (n, k) of those.
     """
     for shot in np.intersect1d(first.shot, second.shot):
         own, other = np.flatnonzero(first.shot == shot), np.flatnonzero(second.shot == shot)
-        rows, near, weights = _around(first.tangent, own, second.tangent, other)
+        rows, near, weights = _around(first.said, own, second.said, other)
         if len(rows):
             yield int(shot), rows, near, weights
 
 
 def seam_figure(
-    colours: list[Meeting],
+    found: Meeting,
+    moments: SeamMoments,
     lookup: Lookup,
-    eye_box: EyeBox,
-    tracker: Tracker,
     noise_known: bool,
     limit: float | None,
     /,
 ) -> Figure:
-    """Return `seam_error_p95_arcmin` of two channels: with the tracker, the measured steps in every moment.
-
-    `colours`: where they meet, by colour; the worst colour counts. How the picture moves with the pupil is
-    that of a colour whose tables stand alone: others differ from it by little.
+    """Return `seam_error_p95_arcmin` of two channels in a colour: the measured steps on top of those of the
+    package's tables with the tracker, moment by moment.
     """
-    found = max(colours, key=lambda one: (one.is_enough, length(one.step_arcmin)))
-    if not found.is_enough or not noise_known:
-        needs = OVERLAP_NEEDS if not found.is_enough else "the noise of the capture (sigma_px)"
-        return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
-    box_mm = np.asarray(lookup.pupil_box_mm, dtype=float)
-    try:
-        first, second = (cast(Field, TableField(lookup, one, _alone(lookup))) for one in found.channels)
-        content = _directions(found, lookup, eye_box)
-        surface = seam_surface(first, second, content[:_DIRECTIONS], eye_box=eye_box)
-    except SeamError as cause:
-        needs = f"directions that both channels show from all of the eye box ({cause})"
-        return Figure(SEAM_KEY, found.of, "arcmin", needs=needs, limit=limit)
+    needs = "" if noise_known else "the noise of the capture (sigma_px)"
+    if needs or not found.is_enough:
+        return Figure(SEAM_KEY, found.of, "arcmin", needs=needs or OVERLAP_NEEDS, limit=limit)
     smooth = Smooth(
         found.step_arcmin,
         found.tangent,
-        found.tangent,
-        found.pupil_mm,
+        reference_pupil(found.tangent, found.pupil_mm),
         found.shot,
-        box_mm,
-        asked=(content, _pupils(eye_box)),
+        np.asarray(lookup.pupil_box_mm, dtype=float),
+        moments.points,
     )
-    told = smooth.told(found.sigma_arcmin, found.noise_unsure)
-    steps = smooth.steps(found.sigma_arcmin, found.noise_unsure)
-    steps *= told.value / max(length(steps), _LEAST_ARCMIN)
-
-    def simulated(times: float) -> Simulation:
-        return simulate(BudgetScene(surface, residual_arcmin=times * steps), tracker, samples=_MOMENTS)
-
-    moments = simulated(1.0)
-    value = moments.percentile_arcmin(P95)
+    sigma, unsure = found.sigma_arcmin, found.noise_unsure
+    told = smooth.told(sigma, unsure)
     parts = {
         "positions": told.positions,
-        "read_off": told.read_off,
         "noise": told.noise,
-        "common_to_rows": found.common_arcmin,
+        "common_to_rows": _of_shift(smooth.steps(sigma, unsure), found.common_arcmin),
+        "simulation": told.read_off,
     }
-    known = {name: float(part) for name, part in parts.items() if part is not None}
-    # Where the tracker's error rules, what the steps are off by counts for less.
-    off = max(float(np.linalg.norm(list(known.values()))), _LEAST_ARCMIN)
-    larger = simulated(1.0 + off / max(told.value, _LEAST_ARCMIN)).percentile_arcmin(P95)
-    known = {name: part * max(larger - value, 0.0) / off for name, part in known.items()}
-    known["simulation"] = 0.5 * value * half_width(value, moments.interval_arcmin(P95))
+    right = float(smooth.drawn(sigma, unsure, added=False).mean())
     note = (
         "95 % of time samples of natural eye movement with the tracker; with a tracker "
-        f"without error {told.value:.3g} arcmin"
+        f"without error {right:.3g} arcmin"
     )
     return Figure(
-        SEAM_KEY, found.of, "arcmin", value, known, smooth.raw, len(found.shot), note=note, limit=limit
+        SEAM_KEY,
+        found.of,
+        "arcmin",
+        told.value,
+        {name: float(part) for name, part in parts.items() if part is not None},
+        smooth.raw,
+        len(found.shot),
+        _unseen(found, moments),
+        note,
+        limit,
+    )
+
+
+def _of_shift(step_arcmin: FloatArray, shift_arcmin: float) -> float:
+    """Return how unsure the length that 95 % of steps (n, 2) stay under is by an unknown shift of all,
+    1-sigma per axis.
+    """
+    if not shift_arcmin > 0.0:
+        return 0.0
+    here, squares = length(step_arcmin), 0.0
+    for axis in shift_arcmin * np.eye(2):
+        squares += max(abs(length(step_arcmin + sign * axis) - here) for sign in (-1.0, 1.0)) ** 2
+    return float(np.sqrt(squares))
+
+
+def _unseen(found: Meeting, moments: SeamMoments) -> str:
+    """Return what of the overlap the rows do not show; "" if hardly anything."""
+    away = np.asarray(cKDTree(found.tangent).query(moments.directions)[0])
+    missing = int(np.count_nonzero(away > _FAR * found.spacing))
+    if missing <= UNSEEN_SHARE * len(away):
+        return ""
+    return (
+        f"dots of both channels over all of their overlap: {100.0 * missing / len(away):.0f} % of it, as the "
+        "package shows it, have none near"
     )
 
 
@@ -229,23 +236,11 @@ def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Fig
     return Figure(STEP_KEY, found.of, "%", value, parts, None, int(good.sum()), note=note, limit=limit)
 
 
-def _alone(lookup: Lookup) -> str:
-    """Return a colour whose maps are not built on another's, where there is one."""
-    return next(
-        (
-            colour
-            for number, colour in enumerate(lookup.colours)
-            if all(one.base is None for one in lookup.maps if one.colour == number)
-        ),
-        lookup.colours[0],
-    )
-
-
 def _around(
     tangent: FloatArray, own: IntArray, others: FloatArray, other: IntArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return the rows (n,) that have others about them, the nearest of those (n, k) and their weights (n, k):
-    the value at a row of the plane that fits the others best.
+    the value at a row of the paraboloid that fits the others best, of the plane where that is not sure.
     """
     nothing = own[:0], np.zeros((0, _NEIGHBOURS), dtype=np.int64), np.zeros((0, _NEIGHBOURS))
     if len(other) <= _NEIGHBOURS:
@@ -258,11 +253,22 @@ def _around(
         return nothing
     own, near = own[close], other[place[close]]
     away = (others[near] - tangent[own][:, None]) / spacing
-    basis = np.concatenate([np.ones((*away.shape[:2], 1)), away], axis=2)
+    x, y = np.moveaxis(away, -1, 0)
+    plane = np.stack([np.ones_like(x), x, y], axis=-1)
+    weights = _weights(np.concatenate([plane, np.stack([x * x, x * y, y * y], axis=-1)], axis=-1))
+    bent = np.sum(weights**2, axis=1) > _MOST_GAIN
+    weights[bent] = 0.0
+    weights[bent, :_OF_PLANE] = _weights(plane[bent, :_OF_PLANE])
     # Others on one line say nothing across it; that shows as a large weight.
-    weights = np.linalg.pinv(basis, rcond=1e-6)[:, 0]
     inside = np.sum(weights**2, axis=1) <= _MOST_GAIN
     return own[inside], near[inside], weights[inside]
+
+
+def _weights(basis: FloatArray) -> FloatArray:
+    """Return the weights (n, k) of the values at places whose functions are given (n, k, functions), at the
+    middle, where all functions but the first are 0.
+    """
+    return np.asarray(np.linalg.pinv(basis, rcond=1e-6)[:, 0])
 
 
 def _log_light(group: Deviations) -> FloatArray:
@@ -270,30 +276,3 @@ def _log_light(group: Deviations) -> FloatArray:
     assert group.luminance is not None
     light = group.luminance if group.gain is None else group.luminance * group.gain
     return np.log(np.where(light > 0.0, light, np.nan))
-
-
-def _directions(found: Meeting, lookup: Lookup, eye_box: EyeBox) -> FloatArray:
-    """Return directions (m, 2), spread evenly, that both channels show from every corner of the eye box."""
-    low, high = extent(found.tangent)
-    # Dots end up to a spacing inside what both channels show.
-    wide = _BEYOND * (high - low)
-    even = low - wide + (high - low + 2.0 * wide) * qmc.Halton(2, scramble=False).random(_TRIED)
-    served = np.ones(len(even), dtype=bool)
-    for name in found.channels:
-        own = TableField(lookup, name, _alone(lookup))
-        points = own.inverse(even[:, None, :], pupil_mm=eye_box.corners)
-        served &= points.valid.all(axis=1)
-    if not served.any():
-        raise SeamError("none is")
-    return np.asarray(even[served][:_PLACES])
-
-
-def _pupils(eye_box: EyeBox) -> FloatArray:
-    """Return pupil positions (p, 3) of natural eye movement in the eye box, mm."""
-    motion, random, half = EyeMotion(), np.random.default_rng(_SEED), eye_box.half_mm
-    path = eye_path(motion, random, count=LEAST_FIXATIONS)
-    time = path.length_s * random.random(_TRIED)
-    pupil = (path.turned_mm(time) + slips(motion, random, _TRIED)[0]).T
-    inside = np.all(np.abs(pupil[:, :2]) <= half[:2], axis=1)
-    inside &= (np.abs(pupil[:, 2]) <= half[2]) | (half[2] <= LEAST_HALF_MM)
-    return np.clip(pupil[inside] if inside.any() else pupil, -half, half)[:_PUPILS]

@@ -16,8 +16,9 @@ from prewarp.lookup import Family, Lookup, prepare
 from prewarp.lookup.chebyshev_terms import decoded_coefficients
 from prewarp.lookup.pupil import pupil_values
 
-# Newton's method: slopes by differences of so many px, steps, and where they end, px.
-_STEP_PX, _STEPS, _DONE_PX = 2.0, 12, 1e-6
+# Newton's method: slopes by differences of so many px, kept when steps are as short as this; steps, and where
+# they end, px.
+_STEP_PX, _NEAR_PX, _STEPS, _DONE_PX = 2.0, 4.0, 16, 1e-6
 
 
 @dataclass(frozen=True)
@@ -47,22 +48,39 @@ class TableField:
 
     def inverse(self, tangent: ArrayLike, /, *, pupil_mm: ArrayLike) -> PanelPoints:
         """Return the panel points (m, p, 2) of directions."""
-        own = self._for(as_pupil(pupil_mm))
-        wanted = as_tangent(tangent)
-        wanted = np.broadcast_to(wanted, (len(wanted), len(own.pupils_mm), 2))
+        pupils, wanted = as_pupil(pupil_mm).reshape(-1, 3), as_tangent(tangent)
+        start = np.broadcast_to(0.5 * np.asarray(self.panel_size_px), (len(wanted), 1, 2))
+        if len(pupils) > 1:
+            # What a pupil in the middle sees is near.
+            start, _ = self._searched(wanted[:, :1], np.mean(pupils, axis=0)[None], start)
+        pixel, move = self._searched(wanted, pupils, start)
         size = np.asarray(self.panel_size_px, dtype=float)
-        pixel = np.broadcast_to(0.5 * size, wanted.shape).copy()
-        move = np.full(wanted.shape, np.inf)
-        for _ in range(_STEPS):
-            here = own.forward(pixel)
-            columns = [(own.forward(pixel + step) - here) / _STEP_PX for step in _STEP_PX * np.eye(2)]
-            slope = np.stack(columns, axis=-1)
-            move = np.linalg.solve(slope, (wanted - here)[..., None])[..., 0]
-            pixel = np.clip(pixel + np.clip(move, -0.25 * size, 0.25 * size), -0.05 * size, 1.05 * size)
-            if np.abs(move).max() < _DONE_PX:
-                break
         found = np.all(np.abs(move) < 1e-3, axis=-1) & np.all((pixel >= 0.0) & (pixel <= size), axis=-1)
         return PanelPoints(pixel, found)
+
+    def _searched(
+        self, wanted: FloatArray, pupils: FloatArray, start: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return panel points (m, p, 2) near directions (m, 1 or p, 2) and their last move, from a start."""
+        own, size = self._for(pupils), np.asarray(self.panel_size_px, dtype=float)
+        wanted = np.broadcast_to(wanted, (len(wanted), len(pupils), 2))
+        pixel = np.broadcast_to(start, wanted.shape).copy()
+        inverse, largest = np.zeros((*wanted.shape, 2)), np.inf
+        for _ in range(_STEPS):
+            here = own.forward(pixel)
+            if largest > _NEAR_PX:
+                columns = [(own.forward(pixel + step) - here) / _STEP_PX for step in _STEP_PX * np.eye(2)]
+                inverse = np.linalg.inv(np.stack(columns, axis=-1))
+            move = np.einsum("mpij,mpj->mpi", inverse, wanted - here)
+            wished = pixel + np.clip(move, -0.25 * size, 0.25 * size)
+            pixel = np.clip(wished, -0.05 * size, 1.05 * size)
+            # What ends beyond the panel need not be found.
+            largest = float(
+                np.max(np.abs(move), initial=0.0, where=np.all(wished == pixel, axis=-1)[..., None])
+            )
+            if largest < _DONE_PX:
+                break
+        return pixel, move
 
     def _for(self, pupils: FloatArray) -> "_Prepared":
         place = self.lookup.map_index(self.channel, self.colour)
@@ -106,7 +124,8 @@ class _Prepared:
         total = np.zeros(pixel.shape)
         for table in self._tables:
             values = values_2d(s.ravel(), t.ravel(), _degree_of(table.shape[1]))
-            total += np.einsum("fmp,pfc->mpc", values.reshape(-1, *s.shape), table)
+            at = np.moveaxis(values.reshape(-1, *s.shape), 0, -1)
+            total += np.matmul(at.swapaxes(0, 1), table).swapaxes(0, 1)
         return total
 
 

@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 from prewarp.budget.eye import EyePath, eye_path, slips
 from prewarp.budget.interval import BLOCKS, BlockArray, percentile_interval
 from prewarp.budget.scene import BudgetScene
-from prewarp.checks import FloatArray
+from prewarp.checks import BoolArray, FloatArray
 from prewarp.cores import usable_cores
 from prewarp.errors import ShapeError
 from prewarp.tracker import Tracker
@@ -111,6 +111,21 @@ def seam_steps(
     pupil outside the eye box is taken at the nearest position inside, as a table would. Rays do not bend: in
     an eye box without depth pupils count where their ray crosses z = 0.
     """
+    true, tracked, inside = pupils_in_box(scene, scene.surface.tangent[place], moments, effects, late_mm)
+    step = scene.surface.step_arcmin(place, true, tracked)
+    if effects is None or effects.residual:
+        step = step + moments.residual_arcmin
+    return np.where(inside, step, np.nan), true - tracked
+
+
+def pupils_in_box(
+    scene: BudgetScene, tangent: FloatArray, moments: Moments, effects: Effects | None, late_mm: FloatArray, /
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Return true and tracked pupils (3, n), mm, as a device takes them, and where the true one is in the eye
+    box (n,).
+
+    `tangent` (2,) or (n, 2); the rest and what becomes of pupils outside: `seam_steps`.
+    """
     half = scene.surface.half_mm[:, None]
     tracked = np.zeros_like(late_mm) if effects is None else late_mm
     if effects is not None and (effects.lateral_mm or effects.depth_mm):
@@ -118,19 +133,14 @@ def seam_steps(
         tracked = tracked + spread_mm[:, None] * moments.noise
     true = moments.pupil_mm
     if scene.surface.is_flat:
-        true, tracked = (_on_plane(one, scene.surface.tangent[place]) for one in (true, tracked))
+        true, tracked = (_on_plane(one, tangent) for one in (true, tracked))
     inside = np.all(np.abs(true) <= half, axis=0)
-    true = true if inside.all() else np.clip(true, -half, half)
-    tracked = np.clip(tracked, -half, half)
-    step = scene.surface.step_arcmin(place, true, tracked)
-    if effects is None or effects.residual:
-        step = step + moments.residual_arcmin
-    return np.where(inside, step, np.nan), true - tracked
+    return np.clip(true, -half, half), np.clip(tracked, -half, half), inside
 
 
 def _on_plane(pupil_mm: FloatArray, tangent: FloatArray) -> FloatArray:
-    """Return where rays of a direction through pupils (3, n) cross z = 0, (3, n), mm."""
-    across = pupil_mm[:2] - pupil_mm[2] * tangent[:, None]
+    """Return where rays of directions (2,) or (n, 2) through pupils (3, n) cross z = 0, (3, n), mm."""
+    across = pupil_mm[:2] - pupil_mm[2] * np.atleast_2d(tangent).T
     return np.vstack([across, np.zeros((1, across.shape[1]))])
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from prewarp.chebyshev import count_of_degree, exponents_of_degree, values_2d
-from prewarp.checks import FloatArray, as_tangent
+from prewarp.checks import FloatArray, as_tangent, extent
 from prewarp.errors import SeamError
 from prewarp.module import EyeBox
 from prewarp.seam.misregistration import seam_error
@@ -29,6 +29,9 @@ NEAR_MM = 1.5
 NEAR_WEIGHT_MM = 0.5
 # A side of an eye box without length still gets this much, so that slip and noise have somewhere to go.
 LEAST_HALF_MM = 0.25
+# Degree over direction of what lies between the directions of a surface; pupils at once.
+BETWEEN_DEGREE = 5
+_ROWS_AT_ONCE = 8192
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,33 @@ class SeamSurface:
                 step += power * (own[:, start : start + functions] @ base[:functions])
                 start += functions
         return np.asarray(step + pupil_mm[2] * (own[:, start:] @ apart))
+
+    def step_between_arcmin(
+        self, tangent: FloatArray, pupil_mm: FloatArray, tracked_mm: FloatArray, /
+    ) -> FloatArray:
+        """Return the steps (2, n) in directions (n, 2) among those of the surface, each for a pupil of its
+        own.
+
+        `pupil_mm`, `tracked_mm`: (3, n) mm, inside the eye box. Coefficients are joined by a polynomial.
+        """
+        degree = BETWEEN_DEGREE
+        while degree and 2 * count_of_degree(degree) > len(self.tangent):
+            degree -= 1
+        low, high = extent(self.tangent)
+
+        def over_direction(asked: FloatArray) -> FloatArray:
+            s, t = ((2.0 * asked - low - high) / np.maximum(high - low, 1e-12)).T
+            return values_2d(s, t, degree).T
+
+        flat = self.coefficients.reshape(len(self.tangent), -1)
+        between = np.linalg.lstsq(over_direction(self.tangent), flat, rcond=None)[0]
+        step = np.empty((2, len(tangent)))
+        for start in range(0, len(tangent), _ROWS_AT_ONCE):
+            part = slice(start, start + _ROWS_AT_ONCE)
+            own = (over_direction(tangent[part]) @ between).reshape(-1, *self.coefficients.shape[1:])
+            terms = _terms(pupil_mm.T[part], tracked_mm.T[part], tangent[part], self.half_mm)
+            step[:, part] = np.einsum("nct,nt->cn", own, terms)
+        return step
 
     def first_order(self) -> FloatArray:
         """Return d(step)/d(x, y of the pupil) (m, 2, 2), arcmin per mm, pupil and tracked pupil centred."""
@@ -159,14 +189,15 @@ def _pupil_pairs(half: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _scale(half: FloatArray, tangent: FloatArray) -> FloatArray:
+    """Return how far reference pupils reach (..., 2), for directions (..., 2)."""
     return np.asarray(half[:2] + half[2] * np.abs(tangent))
 
 
 def _terms(pupil: FloatArray, tracked: FloatArray, tangent: FloatArray, half: FloatArray) -> FloatArray:
-    """Return the basis (n, terms) in the order in which `step_arcmin` sums it."""
+    """Return the basis (n, terms) in the order in which `step_arcmin` sums it; tangent (2,) or (n, 2)."""
     reference = (tracked[:, :2] - tracked[:, 2:] * tangent).T
     apart = (pupil[:, :2] - pupil[:, 2:] * tangent).T - reference
-    x, y = reference / _scale(half, tangent)[:, None]
+    x, y = (reference.T / _scale(half, tangent)).T
     base = values_2d(x, y, DEGREE - 1)
     powers = _powers(apart)
     parts = [

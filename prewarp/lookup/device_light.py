@@ -95,12 +95,17 @@ class PreparedLight:
 
     def lit(self, tangent: FloatArray, /) -> BoolArray:
         """Return, per channel (channels, n), whether it shows directions (n, 2) in every colour."""
+        return np.stack([self.lit_by(channel, tangent) for channel in range(len(self.lookup.channels))])
+
+    def lit_by(self, channel: int, tangent: FloatArray, /) -> BoolArray:
+        """Return whether one channel shows directions (n, 2) in every colour (n,)."""
         asked = as_tangent(tangent).astype(np.float32)
-        lit = np.ones((len(self.lookup.channels), len(asked)), dtype=bool)
+        lit = np.ones(len(asked), dtype=bool)
         # What is not a number is dark, whatever comes of it.
         with np.errstate(all="ignore"):
             for place in range(len(self.lookup.borders)):
-                lit[self.lookup.maps[place].channel] &= self._shows(place, asked)
+                if self.lookup.maps[place].channel == channel:
+                    lit &= self._shows(place, asked)
         return lit
 
     def _shows(self, place: int, tangent: Float32Array) -> BoolArray:

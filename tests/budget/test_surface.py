@@ -47,6 +47,22 @@ def test_agrees_with_the_exact_seam_error(displays):
     assert largest > 5.0 and surface.error_rms_arcmin < MISSED_ARCMIN
 
 
+def test_directions_between_those_of_the_surface_agree_too(displays):
+    random = np.random.default_rng(9)
+    nodes = random.uniform([-0.04, -0.2], [0.04, 0.2], (60, 2))
+    surface = seam_surface(*displays, nodes, eye_box=BOX)
+    tangent = random.uniform([-0.03, -0.18], [0.03, 0.18], (200, 2))
+    pupil, tracked = random.uniform(-1.0, 1.0, (2, 200, 3)) * BOX.half_mm
+    exact = seam_error(*displays, tangent, pupil_mm=pupil, tracked_pupil_mm=tracked)
+    missed = np.hypot(*(surface.step_between_arcmin(tangent, pupil.T, tracked.T) - exact.vector_arcmin.T))
+    assert np.sqrt(np.mean(missed**2)) < MISSED_ARCMIN and missed.max() < 2.0 * MISSED_ARCMIN
+    assert exact.error_arcmin.max() > 1.0
+    # With few directions nothing is known between them but their mean.
+    few = seam_surface(*displays, nodes[:1], eye_box=BOX)
+    one = few.step_between_arcmin(np.broadcast_to(nodes[0], (200, 2)), pupil.T, tracked.T)
+    np.testing.assert_allclose(one, few.step_arcmin(0, pupil.T, tracked.T), atol=1e-9)
+
+
 def test_first_order_is_the_sensitivity(displays):
     tangent = np.array([[0.0, 0.0], [0.02, 0.15]])
     surface = seam_surface(*displays, tangent, eye_box=EyeBox(4.0, 3.0, 2.0))

@@ -15,11 +15,13 @@ from click.testing import CliRunner
 from scipy.stats import qmc
 
 from prewarp.acceptance.belonging import lookup_of
+from prewarp.acceptance.panel_points import panel_points
 from prewarp.acceptance.place import noise_of, place_figures
 from prewarp.acceptance.predicted import held_against
 from prewarp.cli import main as program
 from prewarp.export.package_reading import read_package
 from prewarp.export.truth import KIND, read_truth
+from prewarp.lookup.device_light import PreparedLight
 from prewarp.module import read_module
 from prewarp.trace import built_design, departures, reach_lattice, read_design, trace_grid
 
@@ -52,10 +54,13 @@ def captured(unit, module, pupils, directions, noise_px, seed):
     return replace(grid, pixel=grid.pixel + noise_px * random.standard_normal(grid.pixel.shape))
 
 
-def over_panel(group):
-    """Return the length that 95 % of the panel's area stays under."""
+def over_panel(group, lookup):
+    """Return the length that 95 % of the panel's area, as far as the package lights it, stays under."""
     size = np.linalg.norm(group.step_px, axis=1)
-    area = np.abs(np.linalg.det(group.px_per_arcmin))
+    area, number = np.abs(np.linalg.det(group.px_per_arcmin)), lookup.channels.index(group.channel)
+    for shot in np.unique(group.shot):
+        mine = np.flatnonzero(group.shot == shot)
+        area[mine] *= PreparedLight(lookup, group.pupil_mm[mine[0]]).lit_by(number, group.tangent[mine])
     order = np.argsort(size)
     return float(size[order][np.searchsorted(np.cumsum(area[order]), 0.95 * area.sum())])
 
@@ -90,7 +95,7 @@ def main():
         package = package_of(name, module, asked.folder)
         lookup, (entry,) = lookup_of(package), package.entries(KIND)
         truth = read_truth(package.path(entry), package.channels, package.colours)
-        half = np.array(module.eye_box.half_mm)
+        points, half = panel_points(lookup), np.array(module.eye_box.half_mm)
         even = (2.0 * qmc.Halton(3, scramble=True, seed=3).random(40) - 1.0) * half
         which = departures(design)
         for share in shares:
@@ -99,7 +104,7 @@ def main():
                 amounts = share * np.random.default_rng([18, number]).normal(size=len(which))
                 units.append(built_design(design, which, amounts * [one.sigma for one in which]))
                 dense = held_against(captured(units[-1], module, even, (41, 37), 0.0, 0), lookup)
-                true.append({one.channel: over_panel(one) for one in dense.groups})
+                true.append({one.channel: over_panel(one, lookup) for one in dense.groups})
             for count in (2, 4, 9):
                 for noise_px in (0.05, 0.2):
                     over, off, sigma, value = [], [], [], []
@@ -108,7 +113,9 @@ def main():
                         pupils = positions(count, half)
                         fresh = captured(units[own], module, pupils, (17, 15), noise_px, number)
                         for one in held_against(fresh, lookup).groups:
-                            found = place_figures(one, noise_of(one), lookup, truth, None, {})[0]
+                            found = place_figures(
+                                one, noise_of(one), lookup, truth, None, {}, points[one.channel, one.colour]
+                            )[0]
                             off.append(found.value - true[own][one.channel])
                             over.append(off[-1] / found.sigma)
                             sigma.append(found.sigma)
