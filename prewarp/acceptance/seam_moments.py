@@ -11,7 +11,6 @@ from scipy.stats import qmc
 
 from prewarp.acceptance.smooth import Points
 from prewarp.acceptance.tables_as_fields import TableField
-from prewarp.budget import Tracker
 from prewarp.budget.eye import eye_path
 from prewarp.budget.scene import BudgetScene
 from prewarp.budget.simulate import draw_moments, effects_of, pupils_in_box
@@ -23,6 +22,7 @@ from prewarp.frames import reference_pupil
 from prewarp.lookup import Lookup
 from prewarp.lookup.device_light import PreparedLight
 from prewarp.module import EyeBox
+from prewarp.tracker import Tracker
 
 # Directions whose steps are expanded; moments that are drawn, of how many one is kept; directions that are
 # tried, and how few of them are an overlap.

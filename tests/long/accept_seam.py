@@ -23,7 +23,6 @@ from prewarp.acceptance.predicted import held_against
 from prewarp.acceptance.seam import meetings, seam_figure
 from prewarp.acceptance.seam_moments import seam_moments
 from prewarp.acceptance.tables_as_fields import TableField
-from prewarp.budget import Tracker
 from prewarp.budget.eye import EyeMotion, eye_path, slips
 from prewarp.budget.simulate import LEAD_S
 from prewarp.frames import arcmin_step
@@ -31,6 +30,7 @@ from prewarp.lookup.device_light import PreparedLight
 from prewarp.module import read_module
 from prewarp.trace import built_design, departures, read_design, trace_channel
 from prewarp.trace.built import Departure
+from prewarp.tracker import Tracker
 from tests.long.accept_sigma import CALIB, captured, package_of
 from tests.long.accept_sigma import positions as on_lattice
 
