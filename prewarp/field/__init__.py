@@ -1,6 +1,11 @@
-"""The fitted field: forward, inverse, Jacobians, folds; whole fits and files; a fit compared with a grid."""
+"""The fitted field: forward, inverse, Jacobians, folds; whole fits and files; a fit compared with a grid.
 
-from prewarp.field.build import fit_grid
+`fit_grid` is imported when it is asked for: with all that checks a grid it takes a tenth of what commands
+need to begin that have a fit already.
+"""
+
+from typing import TYPE_CHECKING
+
 from prewarp.field.captured import Captured
 from prewarp.field.certainty import prediction_sigma
 from prewarp.field.comparison import Comparison, compare_grid
@@ -16,6 +21,9 @@ from prewarp.field.known import (
     require_captured,
 )
 from prewarp.field.mount import UNMOUNTED, Mount
+
+if TYPE_CHECKING:
+    from prewarp.field.build import fit_grid as fit_grid
 
 __all__ = [
     "UNMOUNTED",
@@ -38,3 +46,11 @@ __all__ = [
     "prediction_sigma",
     "require_captured",
 ]
+
+
+def __getattr__(name: str) -> object:
+    if name != "fit_grid":
+        raise AttributeError(f"module 'prewarp.field' has no attribute {name!r}.")
+    from prewarp.field.build import fit_grid
+
+    return fit_grid

@@ -7,8 +7,7 @@ import numpy as np
 
 from prewarp.checks import require_range
 from prewarp.errors import FitError
-from prewarp.field import FieldSet, fit_grid
-from prewarp.field.build import base_expansions, checked_panel_sizes
+from prewarp.field import FieldSet
 from prewarp.fitting.base import trend_of
 from prewarp.fitting.expansion import Expansion
 from prewarp.fitting.samples import prepare_samples
@@ -73,6 +72,9 @@ def free_poses(
     """
     require_range(stage_mm, "stage_mm", 1e-4, 5.0, unit="mm", error=FitError)
     require_range(turn_arcmin, "turn_arcmin", 1e-2, 600.0, unit="arcmin", error=FitError)
+    # Slow to import, and most who name a pose fit nothing.
+    from prewarp.field.build import base_expansions, checked_panel_sizes
+
     sizes = checked_panel_sizes(grid, panel_size_px)
     shots = shots_of(grid, with_base=base is not None)
     pupil_degree = pose_pupil_degree(shots, with_base=base is not None)
@@ -173,6 +175,8 @@ def fit_free_poses(
         threads=threads,
         base=base,
     )
+    from prewarp.field import fit_grid
+
     fields = fit_grid(
         found.moved(grid),
         panel_size_px=panel_size_px,
