@@ -57,11 +57,12 @@ def require_memory(needed_bytes: float, what: str, mend: str, /) -> None:
 
 
 def processes_within_memory(
-    asked: int | None, most: int, /, *, each_bytes: float, what: str, mend: str
+    asked: int | None, most: int, /, *, each_bytes: float, what: str, mend: str, beside_bytes: float = 0.0
 ) -> int:
     """Return how many processes to work with, `most` at most: those asked for, else those that memory holds.
 
-    `each_bytes`: what one of them takes, its libraries (`PROGRAM_BYTES`) included.
+    `each_bytes`: what one of them takes, its libraries (`PROGRAM_BYTES`) included; `beside_bytes`: what this
+    one will take besides.
 
     Raises
     ------
@@ -69,11 +70,11 @@ def processes_within_memory(
         Those asked for, or even one, need more memory than there is: what it is, and how to mend it.
     """
     free = available_bytes()
-    room = most if free is None else int(free // each_bytes)
+    room = most if free is None else max(int((free - beside_bytes) // each_bytes), 0)
     count = max(min(most, room if asked is None else asked), 1)
     if count == 1:
-        require_memory(each_bytes, what, mend)
+        require_memory(each_bytes + beside_bytes, what, mend)
         return count
     fewer = f"Give --jobs {room}{' or less' if room > 1 else ''}." if room else mend
-    require_memory(count * each_bytes, f"{what} in {count} processes", fewer)
+    require_memory(count * each_bytes + beside_bytes, f"{what} in {count} processes", fewer)
     return count

@@ -29,7 +29,7 @@ from prewarp.line.storage import read_family
 from prewarp.line.store import opened_store
 from prewarp.line.unit import LineSettings, UnitRow
 from prewarp.line.workers import Job, local_rows
-from prewarp.line.working import SEARCH_BYTES, most_rows, working_bytes
+from prewarp.line.working import MAKING_BYTES, SEARCH_BYTES, most_rows, working_bytes
 from prewarp.memory import processes_within_memory, require_memory
 from prewarp.quality.units_table import BAD, natural_key
 from prewarp.wording import counted
@@ -102,6 +102,7 @@ def _processes(
         workers,
         wanted_processes(len(units), workers),
         each_bytes=working_bytes(rows, judged=settings.display is not None, packages=packages),
+        beside_bytes=0.0 if settings.display is None else MAKING_BYTES,
         what=f"finding units of up to {rows} rows a grid",
         mend=f"End other programs, give grids with fewer rows{', or leave out --packages' * packages}.",
     )

@@ -12,9 +12,11 @@ from prewarp.grids.columns import PIXEL_COLUMNS
 from prewarp.line.unit import LIMIT_BYTES
 from prewarp.memory import PROGRAM_BYTES
 
-# Bytes by measurement, of the family of the folded demo: its own, what judges the seam, what writes packages;
-# a row of a grid. Searching a family's tables.
-_FAMILY, _SEAM, _PACKAGES, _ROW = 54e6, 58e6, 10e6, 3000
+# Bytes by measurement with the family of the folded demo: what a process of units holds of the family, of the
+# judge of its seam and of tables of packages; a row of a grid. What the process that makes the judge takes.
+_FAMILY, _SEAM, _PACKAGES, _ROW = 10e6, 10e6, 35e6, 4300
+MAKING_BYTES = 100e6
+# Searching a family's tables.
 SEARCH_BYTES = PROGRAM_BYTES + 540e6
 # Bytes of an array's head and of a number in NPZ, and of a row as text.
 _HEAD, _NUMBER, _TEXT_ROW = 128, 8, 80

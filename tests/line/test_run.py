@@ -186,7 +186,7 @@ def test_a_unit_whose_process_ends_is_a_row_and_the_line_goes_on(line, ahead):
 def test_memory_is_asked_for_before_the_first_grid_is_read(line, tmp_path, monkeypatch):
     _, family, grids = line
     monkeypatch.setattr(run_module, "local_rows", lambda *given, **more: pytest.fail("the work began"))
-    monkeypatch.setattr(memory, "available_bytes", lambda: 300_000_000)
+    monkeypatch.setattr(memory, "available_bytes", lambda: 250_000_000)
     with pytest.raises(PrewarpError, match=r"grid in 2 processes needs about .* Give --jobs 1\."):
         run_line(family, units_of([grids]), tmp_path / "line", LineSettings(), workers=2)
     monkeypatch.setattr(memory, "available_bytes", lambda: 100_000_000)
@@ -215,14 +215,15 @@ def test_memory_for_the_search_is_asked_for_where_tables_are_not_there_yet(
 @pytest.mark.parametrize(
     ("rows", "judged", "packages", "resident_mb"),
     [
-        (2976, False, False, 192),
-        (23808, False, False, 254),
-        (2976, True, False, 250),
-        (2976, True, True, 262),
+        (2976, False, False, 136),
+        (25049, False, False, 231),
+        (2976, True, False, 144),
+        (2976, True, True, 178),
+        (25049, True, False, 240),
     ],
 )
 def test_memory_is_foreseen_within_half_of_what_was_measured(rows, judged, packages, resident_mb):
-    """Resident sizes of a worker with the family of the folded demo, two shots of three colours."""
+    """Resident sizes of a fresh worker with the family of the folded demo, two shots of three colours."""
     foreseen = working_bytes(rows, judged=judged, packages=packages) / 1e6
     assert resident_mb / 1.5 < foreseen < resident_mb * 1.5
 
