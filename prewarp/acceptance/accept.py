@@ -19,6 +19,7 @@ from prewarp.acceptance.seam import (
     SEAM_KEY,
     STEP_KEY,
     Meeting,
+    lacking_of,
     meetings,
     seam_figure,
     step_figure,
@@ -75,8 +76,9 @@ class Acceptance:
                 "No verdict: the module file sets no limit ([limits]), so nothing passes and nothing fails."
             )
         if risk is None:
-            needs = next(one.needs for one in self.figures if one.verdict == verdict and one.needs)
-            return f"No verdict: a figure that has a limit is not known. Needs {needs}."
+            lacking = [one for one in self.figures if one.verdict == verdict and one.needs]
+            more = f" {len(lacking) - 1} more figures with a limit are not known." if len(lacking) > 1 else ""
+            return f"No verdict: {lacking[0].name} is not known. Needs {lacking[0].needs}.{more}"
         kind = "exceeds a limit" if verdict.startswith("pass") else "keeps its limits"
         return (
             f"{verdict.capitalize()}. Specific risk, the chance that the unit {kind} all the "
@@ -225,18 +227,19 @@ def _seam_figures(
         met.setdefault(one.channels, []).append(one)
     for channels, colours in met.items():
         try:
-            moments = seam_moments(channels, lookup, module.eye_box, tracker)
+            moments, why = seam_moments(channels, lookup, module.eye_box, tracker), ""
         except SeamError as cause:
-            needs = f"directions that both channels show from all of the eye box ({cause})"
-            found += [
-                Figure(SEAM_KEY, one.of, "arcmin", needs=needs, limit=limits[SEAM_KEY]) for one in colours
-            ]
-        else:
-            for one in colours:
+            moments, why = None, f"directions that both channels show from all of the eye box ({cause})"
+        lack = {}
+        for one in colours:
+            lack[one.colour] = lacking_of(one, None if moments is None else moments.directions, lookup)
+            if moments is None:
+                found.append(Figure(SEAM_KEY, one.of, "arcmin", needs=why, limit=limits[SEAM_KEY]))
+            else:
                 known = all(noises[name, one.colour].known for name in channels)
-                found.append(seam_figure(one, moments, lookup, known, limits[SEAM_KEY]))
-        found += [step_figure(one, bool(lookup.gains), limits[STEP_KEY]) for one in colours]
-        found.append(focus_figure(capture.groups, channels, limits[FOCUS_KEY]))
+                found.append(seam_figure(one, moments, lookup, known, lack[one.colour], limits[SEAM_KEY]))
+            found.append(step_figure(one, bool(lookup.gains), lack[one.colour], limits[STEP_KEY]))
+        found.append(focus_figure(capture.groups, channels, lack, limits[FOCUS_KEY]))
     if not met:
         found.append(Figure(FOCUS_KEY, "", "D", needs=OVERLAP_NEEDS, limit=limits[FOCUS_KEY]))
     shown = {one.colour for colours in met.values() for one in colours}

@@ -19,7 +19,7 @@ def lacking(group: Deviations, lookup: Lookup, /) -> str:
     """Return what a channel and colour lack for figures over panel and eye box; "" if nothing."""
     if len(group) < FEWEST_ROWS:
         return f"{FEWEST_ROWS} rows or more of each channel and colour; there are {len(group)}"
-    return _pupils_lacking(group, lookup) or _dots_lacking(group, lookup)
+    return pupils_lacking(group.pupil_mm, lookup) or _dots_lacking(group, lookup)
 
 
 def part_of(pixel: FloatArray, size_px: tuple[int, int], /) -> np.ndarray:
@@ -29,9 +29,9 @@ def part_of(pixel: FloatArray, size_px: tuple[int, int], /) -> np.ndarray:
     return np.asarray(place[:, 1] * PARTS + place[:, 0])
 
 
-def _pupils_lacking(group: Deviations, lookup: Lookup) -> str:
+def pupils_lacking(shown: FloatArray, lookup: Lookup, /) -> str:
+    """Return what pupil positions (n, 3) lack for figures over the eye box; "" if nothing."""
     low, high = np.asarray(lookup.pupil_box_mm, dtype=float)
-    shown = group.pupil_mm
     for axis, name in enumerate("xy"):
         least, most = float(shown[:, axis].min()), float(shown[:, axis].max())
         if most - least < SPAN_SHARE * (high[axis] - low[axis]) - 1e-6:

@@ -9,8 +9,19 @@ import numpy as np
 from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, PASS_WITHIN, Verdict, judge
 
 NOT_KNOWN, NO_LIMIT = "not known", "no limit set"
+NAMES = {
+    "place_px": "error of place",
+    "place_arcmin": "error of place, angle",
+    "seam_error_p95_arcmin": "seam error with the tracker",
+    "luminance_step_percent": "luminance step at the seam",
+    "focus_step_dioptres": "focus step",
+    "field_lost_percent": "field lost",
+}
 # The worst first: what is not known may hide anything but a fail.
 ORDER = (FAIL, NOT_KNOWN, FAIL_WITHIN, PASS_WITHIN, PASS)
+# What was not captured may differ by as much as this share of a figure that holds over 95 % of all, 1-sigma:
+# a belief, so that a fail by little is none.
+NOT_SEEN = 0.25
 # Outside this, figures are told without a verdict: nothing is measured so well.
 LEAST_SIGMA = 1e-9
 
@@ -34,6 +45,11 @@ class Figure:
     needs: str = ""
     note: str = ""
     limit: float | None = None
+
+    @property
+    def name(self) -> str:
+        """What it is and of what, in words."""
+        return f"{NAMES[self.key]}{f' of {self.of}' if self.of else ''}"
 
     @property
     def sigma(self) -> float | None:

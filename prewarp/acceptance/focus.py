@@ -27,8 +27,17 @@ NEEDS = (
 )
 
 
-def focus_figure(groups: tuple[Deviations, ...], channels: tuple[str, str], limit: float | None, /) -> Figure:
-    """Return `focus_step_dioptres` of two channels, in the first colour in which both were captured."""
+def focus_figure(
+    groups: tuple[Deviations, ...],
+    channels: tuple[str, str],
+    lack: dict[str, str],
+    limit: float | None,
+    /,
+) -> Figure:
+    """Return `focus_step_dioptres` of two channels, in the first colour in which both were captured.
+
+    `lack`: what the rows of each colour do not show of eye box and overlap.
+    """
     of = " and ".join(channels)
     pairs = [
         (first, second)
@@ -46,7 +55,16 @@ def focus_figure(groups: tuple[Deviations, ...], channels: tuple[str, str], limi
             spread = (len(around) - 1.0) * (sigma_of_mean(around, len(around)) or 0.0)
             note = f"{first.colour}, largest over {step.shape[1]} rows of the overlap; {parts} parts of shots"
             return Figure(
-                FOCUS_KEY, of, "D", largest, {"positions": spread}, None, step.shape[1], "", note, limit
+                FOCUS_KEY,
+                of,
+                "D",
+                largest,
+                {"positions": spread},
+                None,
+                step.shape[1],
+                lack.get(first.colour, ""),
+                note,
+                limit,
             )
     return Figure(FOCUS_KEY, of, "D", needs=NEEDS, limit=limit)
 

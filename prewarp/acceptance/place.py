@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from prewarp.acceptance.coverage import PARTS, lacking, part_of
-from prewarp.acceptance.figures import Figure
+from prewarp.acceptance.figures import NOT_SEEN, Figure
 from prewarp.acceptance.lengths import length, rms_without_noise
 from prewarp.acceptance.pose import unknown_arcmin
 from prewarp.acceptance.predicted import Deviations
@@ -108,6 +108,8 @@ def place_figures(
             "pose": pose * (1.0 if unit == "arcmin" else 1.0 / scale),
         }
         unknown = needs or (TWO_SHOTS if parts["positions"] is None else "")
+        if unknown:
+            parts["not_seen"] = NOT_SEEN * told.value
         known = {name: float(part) for name, part in parts.items() if part is not None}
         note = (
             "95 % over panel and eye box, noise taken out; errors of the fit and of the package are included"

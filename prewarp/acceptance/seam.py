@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from prewarp.acceptance.coverage import UNSEEN_SHARE
-from prewarp.acceptance.figures import Figure
+from prewarp.acceptance.coverage import UNSEEN_SHARE, pupils_lacking
+from prewarp.acceptance.figures import NOT_SEEN, Figure
 from prewarp.acceptance.lengths import length, sigma_of_mean
 from prewarp.acceptance.place import Noise
 from prewarp.acceptance.predicted import Deviations
@@ -142,11 +142,14 @@ def seam_figure(
     moments: SeamMoments,
     lookup: Lookup,
     noise_known: bool,
+    lack: str,
     limit: float | None,
     /,
 ) -> Figure:
     """Return `seam_error_p95_arcmin` of two channels in a colour: the measured steps on top of those of the
     package's tables with the tracker, moment by moment.
+
+    `lack`: what the rows do not show of eye box and overlap (`lacking_of`).
     """
     needs = "" if noise_known else "the noise of the capture (sigma_px)"
     if needs or not found.is_enough:
@@ -166,8 +169,9 @@ def seam_figure(
         "noise": told.noise,
         "common_to_rows": _of_shift(smooth.steps(sigma, unsure), found.common_arcmin),
         "simulation": told.read_off,
+        "not_seen": NOT_SEEN * told.value if lack else None,
     }
-    right = float(smooth.drawn(sigma, unsure, added=False).mean())
+    right = length(smooth.steps(sigma, unsure, added=False))
     note = (
         "95 % of time samples of natural eye movement with the tracker; with a tracker "
         f"without error {right:.3g} arcmin"
@@ -180,7 +184,7 @@ def seam_figure(
         {name: float(part) for name, part in parts.items() if part is not None},
         smooth.raw,
         len(found.shot),
-        _unseen(found, moments),
+        lack,
         note,
         limit,
     )
@@ -198,9 +202,14 @@ def _of_shift(step_arcmin: FloatArray, shift_arcmin: float) -> float:
     return float(np.sqrt(squares))
 
 
-def _unseen(found: Meeting, moments: SeamMoments) -> str:
-    """Return what of the overlap the rows do not show; "" if hardly anything."""
-    away = np.asarray(cKDTree(found.tangent).query(moments.directions)[0])
+def lacking_of(found: Meeting, directions: FloatArray | None, lookup: Lookup, /) -> str:
+    """Return what of the eye box and of the overlap, directions (m, 2), the rows do not show; "" if hardly
+    anything. None: the package has no overlap.
+    """
+    lack = pupils_lacking(found.pupil_mm, lookup)
+    if lack or directions is None:
+        return lack
+    away = np.asarray(cKDTree(found.tangent).query(directions)[0])
     missing = int(np.count_nonzero(away > _FAR * found.spacing))
     if missing <= UNSEEN_SHARE * len(away):
         return ""
@@ -210,8 +219,11 @@ def _unseen(found: Meeting, moments: SeamMoments) -> str:
     )
 
 
-def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Figure:
-    """Return `luminance_step_percent` of two channels in a colour: the package's gains on measured light."""
+def step_figure(found: Meeting, with_gains: bool, lack: str, limit: float | None, /) -> Figure:
+    """Return `luminance_step_percent` of two channels in a colour: the package's gains on measured light.
+
+    `lack`: as `seam_figure`.
+    """
     needs = ""
     if found.log_ratio is None:
         needs = "the column 'luminance', in one unit for both channels"
@@ -222,6 +234,9 @@ def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Fig
     if needs or found.log_ratio is None:
         return Figure(STEP_KEY, found.of, "%", needs=needs, limit=limit)
     good = np.isfinite(found.log_ratio)
+    if np.count_nonzero(good) < FEWEST_ROWS or len(np.unique(found.shot[good])) < FEWEST_SHOTS:
+        needs = f"the column 'luminance', above 0, in {FEWEST_ROWS} rows of the overlap or more"
+        return Figure(STEP_KEY, found.of, "%", needs=needs, limit=limit)
     per_shot = np.array(
         [np.median(found.log_ratio[good & (found.shot == one)]) for one in np.unique(found.shot[good])]
     )
@@ -230,10 +245,13 @@ def step_figure(found: Meeting, with_gains: bool, limit: float | None, /) -> Fig
     rows = found.log_ratio[good & (found.shot == np.unique(found.shot[good])[worst])]
     spread = 1.4826 * float(np.median(np.abs(rows - np.median(rows))))
     sigma = 1.2533 * spread / np.sqrt(len(rows))
-    parts = {"rows": 100.0 * sigma, "positions": 100.0 * (sigma_of_mean(per_shot, len(per_shot)) or 0.0)}
+    parts = {
+        "rows": 100.0 * float(sigma),
+        "positions": 100.0 * (sigma_of_mean(per_shot, len(per_shot)) or 0.0),
+    }
     note = f"worst of {len(per_shot)} pupil positions, median over the overlap"
     value = 100.0 * abs(float(np.expm1(per_shot[worst])))
-    return Figure(STEP_KEY, found.of, "%", value, parts, None, int(good.sum()), note=note, limit=limit)
+    return Figure(STEP_KEY, found.of, "%", value, parts, None, int(good.sum()), lack, note, limit)
 
 
 def _around(

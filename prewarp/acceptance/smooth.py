@@ -35,6 +35,9 @@ _PUPIL_FALL = 0.125
 # Draws of the posterior, so many of them with sizes alike.
 _DRAWS, _ALIKE, _SEED = 64, 2, 11
 _SIZES, _LEAST = 400, 1e-9
+# No coefficient is larger than this beforehand over the mean square of steps, no degree over the panel over
+# the lowest, in variance.
+_MOST_TIMES = 1e6
 # Relative standard deviation of the variance that a 95 % length tells, times the root of its rows (Rayleigh).
 _SCATTER = 1.45
 # Power of its size by which the chance of a rough part falls: 0 for all sizes alike, 1 for all orders alike.
@@ -122,23 +125,21 @@ class Smooth:
         self._rough = random.standard_normal(self._drawn.shape)
         self._mean = there @ found.mean
 
-    def drawn(
-        self, sigma: float, unsure: float = 0.0, /, *, more: float = 0.0, added: bool = True
-    ) -> FloatArray:
+    def drawn(self, sigma: float, unsure: float = 0.0, /, *, more: float = 0.0) -> FloatArray:
         """Return the length that 95 % stay under, (draws,), of what the unit may be.
 
         Noise of `sigma` per axis is taken out, whose variance is known to a share `unsure`, 1-sigma; the
-        rough part is larger by the share `more`. `added`: with what comes on top.
+        rough part is larger by the share `more`.
         """
         step = self._drawn + (1.0 + more) * self._roughness(sigma, unsure) * self._rough
-        if added and self.points.added is not None:
+        if self.points.added is not None:
             step += self.points.added[..., None]
         return np.asarray(np.quantile(np.sum(step**2, axis=1), SHARE, axis=0) ** 0.5)
 
-    def steps(self, sigma: float, unsure: float = 0.0, /) -> FloatArray:
-        """Return the likeliest steps (n, 2) at the points, with what comes on top; arguments as `drawn`."""
+    def steps(self, sigma: float, unsure: float = 0.0, /, *, added: bool = True) -> FloatArray:
+        """Return the likeliest steps (n, 2) at the points; arguments as `drawn`."""
         step = self._mean + float(np.mean(self._roughness(sigma, unsure))) * self._rough[..., 0]
-        return np.asarray(step if self.points.added is None else step + self.points.added)
+        return np.asarray(step + self.points.added if added and self.points.added is not None else step)
 
     def told(self, sigma: float, unsure: float = 0.0, /) -> "Told":
         """Return the length that 95 % stay under and how sure it is; arguments as `drawn`."""
@@ -256,13 +257,14 @@ def _posterior(normal: FloatArray, side: FloatArray, square: float, count: int, 
     """
     panel_of, pupil_of = basis.panel_of, basis.pupil_of
     noise = max(square / (2.0 * count), _LEAST**2)
+    most = _MOST_TIMES * noise
     by_pupil = np.full(len(basis.degrees), noise)
     # What does not change with the pupil is a shift most of all; what does has a profile of its own.
     still, moving = (0.5 ** np.arange(panel_of.max() + 1) for _ in range(2))
     unmoved = pupil_of == 0
     for _ in range(_ROUNDS):
         by_panel = np.where(unmoved, still[panel_of], moving[panel_of])
-        variance = by_pupil[pupil_of] * by_panel
+        variance = np.minimum(by_pupil[pupil_of] * by_panel, most)
         mean, covariance = _conditional(normal, side, variance, noise)
         decided = np.clip(1.0 - np.diagonal(covariance) / variance, 0.0, 1.0)
         rest = square - 2.0 * float(np.sum(mean * side)) + float(np.sum(mean * (normal @ mean)))
@@ -320,7 +322,8 @@ def _resize_panel(sizes: FloatArray, degree: IntArray, energy: FloatArray, known
         told, share, numbers = _told(k, degree, energy, known)
         fall = min(sizes[k - 1] / sizes[k - 2], 1.0) if k > 1 else 1.0
         belief = _BELIEF * (share / (2.0 * numbers) + 1e-3 * unit)
-        sizes[k] = max((told + belief * sizes[k - 1] * fall) / max(share + belief, 1e-300), _LEAST**2)
+        size = (told + belief * sizes[k - 1] * fall) / max(share + belief, 1e-300)
+        sizes[k] = float(np.clip(size, _LEAST**2, _MOST_TIMES))
 
 
 def _unit(known: FloatArray) -> float:

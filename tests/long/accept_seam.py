@@ -169,7 +169,7 @@ def judged(fresh, lookup, moments):
     """Return the seam figure of a capture."""
     groups = held_against(fresh, lookup).groups
     (found,) = meetings(groups, {(one.channel, one.colour): noise_of(one) for one in groups})
-    return seam_figure(found, moments, lookup, True, None)
+    return seam_figure(found, moments, lookup, True, "", None)
 
 
 @cache

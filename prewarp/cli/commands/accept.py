@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from prewarp.acceptance.accept import Acceptance, accept_unit
-from prewarp.acceptance.figures import NO_LIMIT
+from prewarp.acceptance.figures import NAMES, NO_LIMIT
 from prewarp.acceptance.pose import BenchPrior
 from prewarp.budget import Tracker
 from prewarp.cli.arguments import FILE, module_option, require_output_file
@@ -115,7 +115,7 @@ def _print(talk: Talk, found: Acceptance, name: str) -> None:
         judged = one.judged
         rows.append(
             (
-                _NAMES[one.key],
+                NAMES[one.key],
                 one.of,
                 number(one.value, 3),
                 number(None if one.sigma is None else 2.0 * one.sigma, 2),
@@ -128,19 +128,9 @@ def _print(talk: Talk, found: Acceptance, name: str) -> None:
     head = ("figure", "of", "value", "+- (k = 2)", "limit", "unit", "verdict", "risk")
     talk.table(f"{name}, {found.side} eye", head, [("", rows)], text_columns=2)
     for needs in dict.fromkeys(
-        f"{_NAMES[one.key]} is not known{' over eye box and panel' if one.value is not None else ''}: needs "
+        f"{NAMES[one.key]} is not known{' over eye box and panel' if one.value is not None else ''}: needs "
         f"{one.needs}."
         for one in found.figures
         if one.needs and one.limit is not None
     ):
         talk.text(needs)
-
-
-_NAMES = {
-    "place_px": "error of place",
-    "place_arcmin": "error of place, angle",
-    "seam_error_p95_arcmin": "seam error with the tracker",
-    "luminance_step_percent": "luminance step at the seam",
-    "focus_step_dioptres": "focus step",
-    "field_lost_percent": "field lost",
-}
