@@ -92,19 +92,18 @@ def place_figures(
     box_mm = np.asarray(lookup.pupil_box_mm, dtype=float)
     needs = lacking(group, lookup) or ("" if noise.known else NOISE_NEEDS)
     reference, found = reference_pupil(group.tangent, group.pupil_mm), []
-    for key, unit, step, per_px in (
+    smooth = Smooth(group.step_px, group.pixel, reference, group.shot, box_mm, points)
+    for key, unit, raw, per_px in (
         ("place_px", "px", group.step_px, 1.0),
         ("place_arcmin", "arcmin", group.step_arcmin, scale),
     ):
-        smooth = Smooth(step, group.pixel, reference, group.shot, box_mm, points)
-        sigma = noise.taken_out * per_px
-        told = smooth.told(sigma, noise.unsure)
+        told = smooth.told(noise.taken_out, noise.unsure, seen=unit == "arcmin")
         parts = {
             "positions": told.positions,
             "read_off": told.read_off,
             "noise": told.noise,
             "common_to_rows": noise.common * per_px,
-            "package": None if table is None else told.per_rough * table * per_px / np.sqrt(shots),
+            "package": None if table is None else told.per_rough * table / np.sqrt(shots),
             "pose": pose * (1.0 if unit == "arcmin" else 1.0 / scale),
         }
         unknown = needs or (TWO_SHOTS if parts["positions"] is None else "")
@@ -115,7 +114,7 @@ def place_figures(
             "95 % over panel and eye box, noise taken out; errors of the fit and of the package are included"
         )
         found.append(
-            Figure(key, of, unit, told.value, known, smooth.raw, len(group), unknown, note, limits.get(key))
+            Figure(key, of, unit, told.value, known, length(raw), len(group), unknown, note, limits.get(key))
         )
     return found
 

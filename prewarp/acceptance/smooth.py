@@ -24,8 +24,8 @@ from prewarp.robust import RAYLEIGH_P95, robust_fit
 # Highest degree over the panel of what does not change with the pupil; by how much less for each degree over
 # the pupil; rows of a shot that each function of the panel needs.
 _DEGREE, _LESS, _ROWS_PER_NUMBER = 8, (0, 3, 5, 6), 3
-# Fewer positions show a third degree over the pupil as the first.
-_FEWEST_OF_THREE = 16
+# Fewer positions show a third degree over the pupil as the first; closer ones, over the eye box, no change.
+_FEWEST_OF_THREE, _APART = 16, 0.2
 _MOST_ROWS, _ROUNDS = 40_000, 40
 # So many numbers' worth of belief has the size of a degree as those before it tell.
 _BELIEF = 4.0
@@ -50,21 +50,21 @@ class Points:
 
     `place` (n, 2) and `reference` (n, 2): the pupil in the plane z = 0; `group` (n,): parts that were drawn
     apart from each other, so that they tell how sure reading off is. `added` (n, 2) or None: steps that come
-    on top of the unit's own.
+    on top of the unit's own. `seen` (n, 2, 2) or None: what makes another unit of a step.
     """
 
     place: FloatArray
     reference: FloatArray
     group: IntArray
     added: FloatArray | None = None
+    seen: FloatArray | None = None
 
 
 @dataclass(frozen=True)
 class Told:
     """A length that 95 % stay under: `value`, and standard uncertainties by source: what lies between
     `positions` and beyond them (None: a single shot does not tell), at which points it is `read_off`, and how
-    unsure the `noise` that was taken out is. `per_rough`: how much the value grows with the rough part, 0 to
-    1.
+    unsure the `noise` that was taken out is. `per_rough`: how much the value grows with the rough part.
     """
 
     value: float
@@ -98,8 +98,8 @@ class Smooth:
         degree, rows = _DEGREE, float(np.median(np.bincount(shot)[np.unique(shot)]))
         while degree and count_of_degree(degree) * _ROWS_PER_NUMBER > rows:
             degree -= 1
-        less = _LESS if len(np.unique(shot)) >= _FEWEST_OF_THREE else _LESS[:3]
-        basis = _Basis(extent(np.concatenate([place, points.place])), box_mm, [degree - one for one in less])
+        degrees = [degree - less for less in _LESS[: _pupil_degrees(reference, shot, box_mm)]]
+        basis = _Basis(extent(np.concatenate([place, points.place])), box_mm, degrees)
         design = basis.columns(place, reference)
         thin = slice(None, None, max(len(step) // _MOST_ROWS, 1))
         kept = _belongs(design[thin][:, basis.pupil_of < 2], step[thin])
@@ -120,58 +120,71 @@ class Smooth:
                 mean[..., None] + np.tensordot(root, random.standard_normal((len(mean), 2, _ALIKE)), 1)
             )
         drawn = np.concatenate(draws, axis=-1)
-        # (points, 2, draws).
-        self._drawn = (there @ drawn.reshape(len(drawn), -1)).reshape(len(there), 2, -1)
-        self._rough = random.standard_normal(self._drawn.shape)
+        # (points, 2, draws), in single precision: a ten millionth of a length.
+        flat = drawn.reshape(len(drawn), -1).astype(np.float32)
+        self._drawn = (there.astype(np.float32) @ flat).reshape(len(there), 2, -1)
+        self._rough = random.standard_normal(self._drawn.shape, dtype=np.float32)
         self._mean = there @ found.mean
 
-    def drawn(self, sigma: float, unsure: float = 0.0, /, *, more: float = 0.0) -> FloatArray:
+    def drawn(
+        self, sigma: float, unsure: float = 0.0, /, *, more: float = 0.0, seen: bool = False
+    ) -> FloatArray:
         """Return the length that 95 % stay under, (draws,), of what the unit may be.
 
         Noise of `sigma` per axis is taken out, whose variance is known to a share `unsure`, 1-sigma; the
-        rough part is larger by the share `more`.
+        rough part is larger by the share `more`. `seen`: in the points' other unit; sigma stays as it is.
         """
-        step = self._drawn + (1.0 + more) * self._roughness(sigma, unsure) * self._rough
+        rough = ((1.0 + more) * self._roughness(sigma, unsure)).astype(np.float32)
+        step = self._drawn + rough * self._rough
         if self.points.added is not None:
-            step += self.points.added[..., None]
-        return np.asarray(np.quantile(np.sum(step**2, axis=1), SHARE, axis=0) ** 0.5)
+            step += self.points.added[..., None].astype(np.float32)
+        if seen and self.points.seen is not None:
+            step = self.points.seen.astype(np.float32) @ step
+        return np.asarray(np.quantile(np.sum(step**2, axis=1), SHARE, axis=0), dtype=float) ** 0.5
 
-    def steps(self, sigma: float, unsure: float = 0.0, /, *, added: bool = True) -> FloatArray:
-        """Return the likeliest steps (n, 2) at the points; arguments as `drawn`."""
+    def steps(
+        self, sigma: float, unsure: float = 0.0, /, *, added: bool = True, seen: bool = False
+    ) -> FloatArray:
+        """Return the likeliest steps (n, 2) at the points; arguments as `drawn`. `added`: with what comes on
+        top.
+        """
         step = self._mean + float(np.mean(self._roughness(sigma, unsure))) * self._rough[..., 0]
-        return np.asarray(step + self.points.added if added and self.points.added is not None else step)
+        if added and self.points.added is not None:
+            step = step + self.points.added
+        if seen and self.points.seen is not None:
+            step = np.einsum("nij,nj->ni", self.points.seen, step)
+        return np.asarray(step)
 
-    def told(self, sigma: float, unsure: float = 0.0, /) -> "Told":
+    def told(self, sigma: float, unsure: float = 0.0, /, *, seen: bool = False) -> "Told":
         """Return the length that 95 % stay under and how sure it is; arguments as `drawn`."""
-        drawn = self.drawn(sigma, unsure)
-        value = length(self.steps(sigma, unsure))
+        drawn, steps = self.drawn(sigma, unsure, seen=seen), self.steps(sigma, unsure, seen=seen)
+        value = length(steps)
         # What is unsure makes steps longer: those told have it in them where it was added to the truth, and
         # lack it where it was taken off; that is not known (even law).
         longer = abs(float(drawn.mean()) - value) / np.sqrt(3.0)
-        positions = float(np.hypot(self.drawn(sigma).std(ddof=1), longer))
-        share = self._per_rough(sigma, unsure, drawn)
+        positions = float(np.hypot(self.drawn(sigma, seen=seen).std(ddof=1), longer))
+        share = self._per_rough(sigma, unsure, drawn, seen)
         rough = sigma_of_mean(lengths_by_shot(self.rest, self.shot), len(np.unique(self.shot)))
+        parts = lengths_by_shot(steps, self.points.group)
         return Told(
             value,
             None if rough is None else float(np.hypot(positions, share * rough)),
-            self._read_off(sigma, unsure),
+            float(np.std(parts, ddof=1) / np.sqrt(len(parts))) if len(parts) > 1 else 0.0,
             # Positions and noise alike, then with the noise itself unsure.
             float(np.sqrt(max(drawn.var(ddof=1) + longer**2 - positions**2, 0.0))),
             share,
         )
 
-    def _read_off(self, sigma: float, unsure: float) -> float:
-        """Return how unsure the length is since it is read off at so many points."""
-        parts = lengths_by_shot(self.steps(sigma, unsure), self.points.group)
-        return float(np.std(parts, ddof=1) / np.sqrt(len(parts))) if len(parts) > 1 else 0.0
-
-    def _per_rough(self, sigma: float, unsure: float, drawn: FloatArray) -> float:
-        """Return how much the length grows with that of the rough part alone, 0 to 1."""
+    def _per_rough(self, sigma: float, unsure: float, drawn: FloatArray, seen: bool) -> float:
+        """Return how much the length grows with that of the rough part alone: at most as if alone."""
         rough = RAYLEIGH_P95 * float(np.mean(self._roughness(sigma, unsure)))
         if not rough > _LEAST:
             return 0.0
-        grown = np.mean(self.drawn(sigma, unsure, more=0.1) - drawn)
-        return float(np.clip(grown / (0.1 * rough), 0.0, 1.0))
+        grown = np.mean(self.drawn(sigma, unsure, more=0.1, seen=seen) - drawn)
+        most = 1.0
+        if seen and self.points.seen is not None:
+            most = float(np.sqrt(np.abs(np.linalg.det(self.points.seen)).max()))
+        return float(np.clip(grown / (0.1 * rough), 0.0, most))
 
     def _roughness(self, sigma: float, unsure: float) -> FloatArray:
         """Return the rough part per axis (draws,), as scatter and noise leave it likely.
@@ -188,6 +201,18 @@ class Smooth:
         chance = np.cumsum(np.exp(-0.5 * (off - off.min())) / sizes**_FALL)
         wanted = (np.random.default_rng(_SEED).permutation(_DRAWS) + 0.5) / _DRAWS
         return np.asarray(sizes[np.searchsorted(chance, wanted * chance[-1])])
+
+
+def _pupil_degrees(reference: FloatArray, shot: IntArray, box_mm: FloatArray) -> int:
+    """Return how many degrees over the pupil, from 0, positions can show: one alone, or several beside each
+    other, show none but that.
+    """
+    shots = np.unique(shot)
+    middle = extent(np.array([reference[shot == one].mean(axis=0) for one in shots]))
+    wide = np.maximum(np.diff(box_mm[:, :2], axis=0)[0], 1e-9)
+    if np.all(np.diff(middle, axis=0)[0] < _APART * wide):
+        return 1
+    return len(_LESS) if len(shots) >= _FEWEST_OF_THREE else len(_LESS) - 1
 
 
 class _Basis:
