@@ -24,26 +24,36 @@ def imported_ahead(module: str, /) -> Iterator[None]:
 
     So none of them imports it again, and this process may go on meanwhile. Elsewhere than on Linux they are
     begun afresh, as ever. BLAS must be held to one thread by the environment: what has several threads must
-    not be copied.
+    not be copied, but for such as know of it (pyarrow's allocator).
     """
     global _method
-    if sys.platform != "linux":
+    pid = _begin_importing(module)
+    if pid is None:
         yield
         return
-    from multiprocessing import forkserver
-
-    forkserver.set_forkserver_preload([module])
-    forkserver.ensure_running()
-    # It ends when this process does; while it imports, only by a signal.
-    pid = getattr(getattr(forkserver, "_forkserver", None), "_forkserver_pid", None)
     _method = _COPIED
     try:
         yield
     finally:
         _method = _FRESH
-        if pid is not None:
-            with suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
+        # It ends when this process does; while it imports, only by a signal.
+        with suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+
+
+def _begin_importing(module: str) -> int | None:
+    """Begin the process that others are copied from; return its number, None where there can be none."""
+    if sys.platform != "linux":
+        return None
+    from multiprocessing import forkserver
+
+    forkserver.set_forkserver_preload([module])
+    try:
+        forkserver.ensure_running()
+    except OSError:
+        # It listens at a socket in the folder for temporary files, whose name may be too long for one.
+        return None
+    return getattr(getattr(forkserver, "_forkserver", None), "_forkserver_pid", None)
 
 
 @contextmanager

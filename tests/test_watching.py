@@ -4,10 +4,12 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 
 import pytest
 
-from tests.stopping import begun, contents, stopped
+from tests.stopping import begun, contents, processes_of, stopped
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here: commands run by themselves")
 
@@ -33,9 +35,11 @@ def work():
         ready()
         # One call of the regular expressions' C code, which lets no other thread run.
         re.match("(a?){60}b", "a" * 60)
-    elif kind == "processes":
-        from prewarp.processes import worker_pool
-        with worker_pool(2) as pool:
+    elif kind.endswith("processes"):
+        from contextlib import nullcontext
+        from prewarp.processes import imported_ahead, worker_pool
+        ahead = imported_ahead("decimal") if kind == "copied processes" else nullcontext()
+        with ahead, worker_pool(2) as pool:
             jobs = [pool.submit(hold, f"{folder}/{number}") for number in range(2)]
             while len(list(Path(folder).glob("*.begun"))) < 2:
                 time.sleep(0.01)
@@ -53,6 +57,12 @@ def work():
             (working / "half").write_text("half")
             ready()
             time.sleep(90)
+    elif kind == "ends while another imports":
+        from prewarp import processes
+        from prewarp.processes import imported_ahead
+        with imported_ahead("scipy.stats"):
+            assert processes._method == ("forkserver" if len(folder) < 60 else "spawn")
+            sys.exit(7)
     elif kind == "ends":
         Path(folder, "whole").write_text("whole")
         sys.exit(7)
@@ -63,12 +73,14 @@ if __name__ == "__main__":
 
 
 @pytest.fixture
-def place(tmp_path):
-    """Folders to work in and for temporary files, and the script beside."""
-    for name in ("work", "temporary"):
-        (tmp_path / name).mkdir()
-    (tmp_path / "script.py").write_text(_SCRIPT)
-    return tmp_path
+def place():
+    """Folders to work in and for temporary files, and the script beside; names short enough for sockets."""
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name)
+        for folder in ("work", "temporary"):
+            (path / folder).mkdir()
+        (path / "script.py").write_text(_SCRIPT)
+        yield path
 
 
 @pytest.mark.parametrize(
@@ -76,6 +88,7 @@ def place(tmp_path):
     [
         ("locked interpreter", signal.SIGINT),
         ("processes", signal.SIGTERM),
+        ("copied processes", signal.SIGINT),
         ("program", signal.SIGINT),
         ("folder", signal.SIGTERM),
     ],
@@ -91,8 +104,9 @@ def test_a_signal_ends_all_at_once(place, kind, number):
     assert found.seconds < 20.0
 
 
-def test_the_end_of_the_watcher_is_the_end_of_all(place):
-    command = [sys.executable, str(place / "script.py"), "processes", str(place / "work")]
+@pytest.mark.parametrize("kind", ["processes", "copied processes"])
+def test_the_end_of_the_watcher_is_the_end_of_all(place, kind):
+    command = [sys.executable, str(place / "script.py"), kind, str(place / "work")]
     process = begun(command, place, temporary=place / "temporary")
     assert process.stdout.readline() == "ready\n"
     found = stopped(process, signal.SIGKILL, place / "work", set(), temporary=place / "temporary")
@@ -106,6 +120,17 @@ def test_an_end_of_its_own_is_passed_on(place):
     process = begun(command, place, temporary=place / "temporary")
     assert process.communicate(timeout=60) == ("", "") and process.returncode == 7
     assert contents(place / "work") == {"whole"} and not contents(place / "temporary")
+
+
+@pytest.mark.parametrize("name", ["work", "long" * 40])
+def test_what_imports_ahead_ends_with_the_command(place, name):
+    """Where the folder for temporary files has a name too long for a socket, nothing is imported ahead."""
+    temporary = place / name
+    temporary.mkdir(exist_ok=True)
+    command = [sys.executable, str(place / "script.py"), "ends while another imports", str(temporary)]
+    process = begun(command, place, temporary=temporary)
+    assert process.communicate(timeout=60) == ("", "") and process.returncode == 7
+    assert not [one for one in processes_of(temporary) if "forkserver" in one]
 
 
 def test_a_command_that_is_killed_is_told(place):
