@@ -5,9 +5,9 @@ traced on all cores, the line runs in `--jobs` processes. Told: seconds a unit a
 line and of all of it; flags of right units, and of units with each fault (`--faults`); packages of the
 first units (`--packages`); a line of 40 units that is killed at random moments and taken up again
 (`--kills`; `--kills-packages`: with packages), as many lines at a time as half the cores: its files must be
-those of one that was not, with none left over; or (`--cluster` UNITS) the rate of one and two Dask workers.
-`--pinned` holds every line to so many cores, no two of them threads of one. Last figures: DEVELOPERS.md, "A
-family of units".
+those of one that was not, with none left over; or, and nothing else, one unit as a command (`--commands`, so
+many times), or (`--cluster` UNITS) the rate of one and two Dask workers. `--pinned` holds every line to so
+many cores, no two of them threads of one. Last figures: DEVELOPERS.md, "A family of units".
 """
 
 import argparse
@@ -104,6 +104,18 @@ def told_packages(family, right, folder, jobs):
         f"in {seconds:.0f} s by {jobs} processes on {len(os.sched_getaffinity(0))} cores: "
         f"{seconds / count:.3f} s a unit, {used / count:.3f} s of processor time; {good} of "
         f"{len(right[:20])} verified again; largest process {largest:.0f} MB",
+        flush=True,
+    )
+
+
+def told_commands(family, right, folder):
+    """Print what a command takes that writes one unit's package where the tables of the family are there."""
+    module = ["--packages", "--module", str(CALIB / "folded.module.toml")]
+    run(family, right[:1], folder, 1, *module)
+    seconds = sorted(run(family, [one], folder, 1, *module)[0] for one in right[1:])
+    print(
+        f"one unit as a command, {len(seconds)} times: least {seconds[0]:.2f}, median "
+        f"{np.median(seconds):.2f} s, load {os.getloadavg()[0]:.1f}",
         flush=True,
     )
 
@@ -216,6 +228,7 @@ def main():
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--kills-packages", type=int, default=0)
     parser.add_argument("--packages", type=int, default=0)
+    parser.add_argument("--commands", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0)
     parser.add_argument("--pinned", type=int, default=0)
@@ -244,6 +257,9 @@ def main():
     if asked.pinned:
         os.sched_setaffinity(0, apart(asked.pinned))
     right = sorted(grids[None].glob("*.npz"))[: asked.units]
+    if asked.commands:
+        told_commands(family, right[: asked.commands + 1], asked.folder / "line_commands")
+        return
     for name, part in (("half", right[: asked.units // 2]), ("all", right)):
         seconds, largest = run(family, part, asked.folder / f"line_{name}", asked.jobs)
         print(
