@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from prewarp.acceptance.belonging import lookup_of, rows_of_eye, side_of
-from prewarp.acceptance.figures import Figure, whole_risk, worst_verdict
+from prewarp.acceptance.figures import Figure, least_risk, whole_risk, worst_verdict
 from prewarp.acceptance.focus import FOCUS_KEY, focus_figure
 from prewarp.acceptance.lost import LOST_KEY, lost_figure
 from prewarp.acceptance.panel_points import panel_points
@@ -35,6 +35,9 @@ from prewarp.limits import Limits
 from prewarp.lookup import Lookup
 from prewarp.module import DisplayModule
 from prewarp.quality.conformance import RULE, chance_text
+
+# A smaller risk is as good as none (`chance_text`).
+_LEAST_TOLD = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,9 +84,20 @@ class Acceptance:
             return f"No verdict: {lacking[0].name} is not known. Needs {lacking[0].needs}.{more}"
         kind = "exceeds a limit" if verdict.startswith("pass") else "keeps its limits"
         return (
-            f"{verdict.capitalize()}. Specific risk, the chance that the unit {kind} all the "
-            f"same: {chance_text(risk)}."
+            f"{verdict.capitalize()}. Specific risk, the chance that the unit {kind} all the same: "
+            f"{self.chance}."
         )
+
+    @property
+    def chance(self) -> str:
+        """The risk in words; what is known of it are two ends. "" without a verdict."""
+        least, most = least_risk(list(self.figures), self.verdict), self.risk
+        if least is None or most is None:
+            return ""
+        ends = chance_text(least), chance_text(most)
+        if ends[0] == ends[1]:
+            return ends[0]
+        return f"at most {ends[1]}" if least < _LEAST_TOLD else f"{ends[0]} to {ends[1]}"
 
     def as_dict(self) -> dict[str, Any]:
         """Return all of it for machines; what is not known is None."""
@@ -91,6 +105,7 @@ class Acceptance:
         return {
             "eye": self.side,
             "verdict": self.verdict,
+            "specific_risk_at_least": least_risk(list(self.figures), self.verdict),
             "specific_risk_at_most": self.risk,
             "sentence": self.sentence,
             "rule": RULE,
@@ -238,7 +253,7 @@ def _seam_figures(
             else:
                 known = all(noises[name, one.colour].known for name in channels)
                 found.append(seam_figure(one, moments, lookup, known, lack[one.colour], limits[SEAM_KEY]))
-            found.append(step_figure(one, bool(lookup.gains), lack[one.colour], limits[STEP_KEY]))
+        found += [step_figure(one, bool(lookup.gains), lack[one.colour], limits[STEP_KEY]) for one in colours]
         found.append(focus_figure(capture.groups, channels, lack, limits[FOCUS_KEY]))
     if not met:
         found.append(Figure(FOCUS_KEY, "", "D", needs=OVERLAP_NEEDS, limit=limits[FOCUS_KEY]))

@@ -11,7 +11,7 @@ from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, PASS_WITHIN, Ve
 NOT_KNOWN, NO_LIMIT = "not known", "no limit set"
 NAMES = {
     "place_px": "error of place",
-    "place_arcmin": "error of place, angle",
+    "place_arcmin": "error of place in angle",
     "seam_error_p95_arcmin": "seam error with the tracker",
     "luminance_step_percent": "luminance step at the seam",
     "focus_step_dioptres": "focus step",
@@ -99,6 +99,14 @@ def worst_verdict(figures: list[Figure], /) -> str | None:
     """Return the worst verdict of figures that have a limit; None where none has."""
     found = {one.verdict for one in figures if one.limit is not None}
     return next((word for word in ORDER if word in found), None)
+
+
+def least_risk(figures: list[Figure], verdict: str | None, /) -> float | None:
+    """Return the risk that the verdict on a unit is wrong, at least: of a pass the largest of one figure."""
+    judged = [one.judged for one in figures if one.judged is not None]
+    if verdict in (PASS, PASS_WITHIN):
+        return float(max(one.risk for one in judged))
+    return None if verdict not in (FAIL, FAIL_WITHIN) else 0.0
 
 
 def whole_risk(figures: list[Figure], verdict: str | None, /) -> float | None:

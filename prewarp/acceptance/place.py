@@ -139,13 +139,15 @@ def _table_spread(lookup: Lookup, truth: Truth | None, group: Deviations) -> flo
 class Part:
     """Rows of one part of the panel, or of one shot: `name` and `where` say which.
 
-    `rms_px`: noise taken out; `p95_px`: as measured; `mean_arcmin` (2,): right and up.
+    `rms_px`: noise taken out; `rms_most_px`: what it may be, 95 %, as the noise leaves it; `p95_px`: as
+    measured; `mean_arcmin` (2,): right and up.
     """
 
     name: str
     where: tuple[float, ...]
     count: int
     rms_px: float
+    rms_most_px: float
     p95_px: float
     mean_arcmin: tuple[float, float]
 
@@ -155,6 +157,7 @@ class Part:
             self.name: list(self.where),
             "samples": self.count,
             "rms_px": self.rms_px,
+            "rms_at_most_px": self.rms_most_px,
             "p95_px": self.p95_px,
             "mean_right_arcmin": self.mean_arcmin[0],
             "mean_up_arcmin": self.mean_arcmin[1],
@@ -184,11 +187,15 @@ def shots_of(group: Deviations, noise: Noise, shots_mm: FloatArray, /) -> tuple[
 def _part(name: str, where: tuple[float, ...], group: Deviations, noise: Noise, mine: np.ndarray) -> Part:
     px, arcmin = group.step_px[mine], group.step_arcmin[mine]
     right, up = arcmin.mean(axis=0)
+    rms, sigma = rms_without_noise(px, noise.taken_out), noise.taken_out
+    # Of a mean square of n lengths of a step s with noise per axis: variance (4 sigma^4 + 4 sigma^2 s^2) / n.
+    unsure = 2.0 * sigma * float(np.hypot(sigma, rms)) / float(np.sqrt(mine.sum()))
     return Part(
         name,
         where,
         int(mine.sum()),
-        rms_without_noise(px, noise.taken_out),
+        rms,
+        float(np.sqrt(rms**2 + 2.0 * unsure)),
         length(px),
         (float(right), float(up)),
     )

@@ -27,10 +27,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawn
 
 _WIDTH_PX, _ROW_PX, _HEAD_PX = 1500, 420, 60
+# Of the part with figures: so much for each, and for what is about them.
+_LINE_PX, _ABOUT_PX = 22, 110
 _COLOURS = {PASS: GREEN, PASS_WITHIN: BLUE, FAIL_WITHIN: ORANGE, FAIL: RED, NOT_KNOWN: INK, NO_LIMIT: INK}
 # Told with the verdict, so that colour is not all that says it.
 _MARKS = {PASS: "o", PASS_WITHIN: "s", FAIL_WITHIN: "D", FAIL: "X"}
-_MOST_FIGURES = 14
+_MOST_FIGURES = 40
 
 
 def acceptance_picture(found: Acceptance, /, *, title: str = "") -> bytes:
@@ -48,17 +50,23 @@ def acceptance_figure(found: Acceptance, /, *, title: str = "") -> "Drawn":
     """
     require_any(found.capture.groups, "groups", "channels with rows")
     channels = list(dict.fromkeys(one.channel for one in found.capture.groups))
-    rows = 1 + len(channels)
     verdict = (found.verdict or "no verdict").upper()
-    with figure(_WIDTH_PX, _HEAD_PX + _ROW_PX * rows, f"{title}\n{verdict}", title_size=15) as drawn:
+    risk = f", specific risk {found.chance}" if found.chance else ""
+    shown, missing = _shown(found)
+    head_px = max(_ROW_PX, _ABOUT_PX + _LINE_PX * (len(shown) + len(missing)))
+    height_px = _HEAD_PX + head_px + _ROW_PX * len(channels)
+    worst = [part.rms_px for parts in (found.regions, found.shots) for one in parts.values() for part in one]
+    most = max(*worst, found.limits.place_px or 0.0, 1e-6)
+    name = f"{title}, {found.side} eye".lstrip(", ")
+    with figure(_WIDTH_PX, height_px, f"{name}\n{verdict}{risk}", title_size=15) as drawn:
         # Parts of their own, so that long names above take no room below.
-        head, *parts = drawn.subfigures(rows, 1, squeeze=False)[:, 0]
+        heights = [head_px, *[_ROW_PX] * len(channels)]
+        head, *parts = drawn.subfigures(len(heights), 1, squeeze=False, height_ratios=heights)[:, 0]
         left, right = head.subplots(1, 2, width_ratios=(2, 1))
         _draw_figures(left, found)
         _draw_law(right, found)
         for part, channel in zip(parts, channels, strict=True):
             key = _key_of(found, channel)
-            most = max(one.rms_px for one in (*found.regions[key], *found.shots[key]))
             regions, arrows, pupils = part.subplots(1, 3)
             _draw_regions(regions, found, key, most)
             _draw_arrows(arrows, found, key)
@@ -66,11 +74,15 @@ def acceptance_figure(found: Acceptance, /, *, title: str = "") -> "Drawn":
     return drawn
 
 
+def _shown(found: Acceptance) -> tuple[list[Figure], list[Figure]]:
+    """Return figures with a limit, the nearest to it or the furthest beyond first, and those not known."""
+    limited = [one for one in found.figures if one.limit is not None]
+    shown = sorted((one for one in limited if one.value is not None), key=_share, reverse=True)
+    return shown[:_MOST_FIGURES], [one for one in limited if one.value is None][:_MOST_FIGURES]
+
+
 def _draw_figures(axes: "Axes", found: Acceptance) -> None:
-    shown = [one for one in found.figures if one.limit is not None and one.value is not None]
-    # The nearest to their limits, or the furthest beyond, first.
-    shown = sorted(shown, key=_share, reverse=True)[:_MOST_FIGURES]
-    names = []
+    shown, missing = _shown(found)
     for place, one in enumerate(shown):
         colour = _COLOURS[one.verdict]
         limit, sigma, value = float(one.limit or 1.0), float(one.sigma or 0.0), float(one.value or 0.0)
@@ -83,20 +95,33 @@ def _draw_figures(axes: "Axes", found: Acceptance) -> None:
             capsize=4,
             markersize=8,
         )
-        names.append(f"{one.key.replace('_', ' ')}, {one.of}")
-        told = f"{value:.3g} of {limit:g} {one.unit}: {one.verdict}"
-        axes.annotate(
-            told, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=9,
-            color=text_colour(colour),
-        )  # fmt: skip
+        _tell(axes, place, f"{_measured(value, 2.0 * sigma)} of {limit:g} {one.unit}: {one.verdict}", colour)
+    for place, one in enumerate(missing, len(shown)):
+        _tell(axes, place, f"limit {one.limit:g} {one.unit}: not known", INK)
+    every = [*shown, *missing]
     axes.axvline(100.0, color=INK, linewidth=1.5)
-    axes.set_yticks(range(len(names)), names, fontsize=9)
-    axes.set_ylim(len(shown) - 0.5, -0.5)
+    axes.set_yticks(range(len(every)), [one.name for one in every], fontsize=9)
+    axes.set_ylim(max(len(every), 1) - 0.5, -0.5)
     axes.set_xlim(left=0.0)
     axes.set_xlabel("fraction of the limit, %; bars: expanded uncertainty, k = 2")
-    absent = [one for one in found.figures if one.limit is not None and one.value is None]
-    more = f"; {len(absent)} with a limit not known" if absent else ""
-    axes.set_title(f"Figures with a limit{more}" if shown else f"No figure has a limit and a value{more}")
+    count = sum(one.limit is not None for one in found.figures)
+    more = f"; {count - len(every)} more are not drawn" if count > len(every) else ""
+    axes.set_title(f"Figures with a limit{more}" if every else "No figure has a limit")
+
+
+def _tell(axes: "Axes", place: int, told: str, colour: str) -> None:
+    axes.annotate(
+        told, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=9,
+        color=text_colour(colour),
+    )  # fmt: skip
+
+
+def _measured(value: float, expanded: float) -> str:
+    """Return a value and its expanded uncertainty, two digits of that."""
+    if not expanded > 0.0:
+        return f"{value:.3g}"
+    digits = max(1 - int(np.floor(np.log10(expanded))), 0)
+    return f"{value:.{digits}f} +- {expanded:.{digits}f}"
 
 
 def _share(one: Figure) -> float:
@@ -121,7 +146,8 @@ def _draw_law(axes: "Axes", found: Acceptance) -> None:
         )
     axes.axhline(5.0, color=INK, linewidth=0.8)
     if found.limits.place_px is not None:
-        axes.axvline(found.limits.place_px, color=INK, linewidth=1.5)
+        limit = found.limits.place_px
+        axes.axvline(limit, color=INK, linewidth=1.5, label=f"limit of 95 %: {limit:g} px")
     axes.set(
         yscale="log", ylim=(0.1, 100.0), xlabel="error of place as measured, px", ylabel="rows beyond, %"
     )
@@ -143,8 +169,11 @@ def _draw_regions(axes: "Axes", found: Acceptance, key: tuple[str, str], most: f
     cells.set_clim(0.0, max(most, 1e-6))
     axes.add_collection(cells)
     for one in parts:
+        # Where noise hides it, what it is below.
+        hidden = one.rms_px**2 <= one.rms_most_px**2 - one.rms_px**2
+        told = f"< {one.rms_most_px:.2g}" if hidden else f"{one.rms_px:.2g}"
         axes.text(
-            0.5 * (one.where[0] + one.where[2]), 0.5 * (one.where[1] + one.where[3]), f"{one.rms_px:.2g}",
+            0.5 * (one.where[0] + one.where[2]), 0.5 * (one.where[1] + one.where[3]), told,
             ha="center", va="center", fontsize=9, bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
         )  # fmt: skip
     _panel_axes(axes, found, key)
@@ -160,7 +189,7 @@ def _draw_arrows(axes: "Axes", found: Acceptance, key: tuple[str, str]) -> None:
     # On the page up is up as seen, though v runs down: arrows are of what is seen.
     axes.quiver(
         middle[:, 0], middle[:, 1], mean[:, 0], mean[:, 1],
-        angles="uv", scale=longest / (0.11 * width), scale_units="x", width=0.006, color=BLUE,
+        angles="uv", scale=longest / (0.11 * width), scale_units="x", width=0.006, color=BLUE, pivot="middle",
     )  # fmt: skip
     _panel_axes(axes, found, key)
     axes.set_title(f"{key[0]} {key[1]}: mean step as seen, longest {longest:.2g} arcmin", fontsize=11)
@@ -177,7 +206,8 @@ def _draw_pupils(axes: "Axes", shots: tuple[Part, ...], key: tuple[str, str], mo
         edgecolors=INK,
     )  # fmt: skip
     axes.margins(0.15)
-    axes.set(aspect="equal", xlabel="pupil x, mm (depths side by side)", ylabel="pupil y, mm")
+    beside = " (larger z shifted to the right)" if np.ptp(depth) else ""
+    axes.set(aspect="equal", xlabel=f"pupil x, mm{beside}", ylabel="pupil y, mm")
     axes.set_title(f"{key[0]} {key[1]}: RMS by pupil position, px", fontsize=11)
     assert axes.figure is not None
     axes.figure.colorbar(drawn, ax=axes, shrink=0.8)

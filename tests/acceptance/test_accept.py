@@ -415,6 +415,6 @@ def test_the_command(folder, tmp_path):
     assert done.exit_code == 1 and "Fail. Specific risk" in done.stdout and "ISO 14253-1" in done.stdout
     write_grid(tmp_path / "fresh.npz", capture(pupils=PUPILS[:1], colours=("G",)))
     done = run(*asked)
-    assert done.exit_code == 3 and "needs pupil positions over the eye box" in done.stdout
+    assert done.exit_code == 3 and "Needs pupil positions over the eye box" in done.stdout
     done = run(*asked[:3], folder / "nothing", *asked[4:])
     assert done.exit_code == 2 and done.stderr.count("prewarp:") == 1

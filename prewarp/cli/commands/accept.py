@@ -127,10 +127,10 @@ def _print(talk: Talk, found: Acceptance, name: str) -> None:
         )
     head = ("figure", "of", "value", "+- (k = 2)", "limit", "unit", "verdict", "risk")
     talk.table(f"{name}, {found.side} eye", head, [("", rows)], text_columns=2)
-    for needs in dict.fromkeys(
-        f"{NAMES[one.key]} is not known{' over eye box and panel' if one.value is not None else ''}: needs "
-        f"{one.needs}."
-        for one in found.figures
-        if one.needs and one.limit is not None
-    ):
-        talk.text(needs)
+    lacking: dict[tuple[str, bool], list[str]] = {}
+    for one in found.figures:
+        if one.needs and one.limit is not None:
+            lacking.setdefault((one.needs, one.value is not None), []).append(one.name)
+    for (needs, partly), names in lacking.items():
+        over = " over eye box and panel" if partly else ""
+        talk.text(f"Not known{over}: {'; '.join(names)}. Needs {needs}.")
