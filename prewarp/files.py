@@ -68,30 +68,49 @@ def read_bytes(path: Path, /, *, limit_bytes: int, what: str) -> bytes:
         raise InputFileError(f"{path}: cannot be read ({cause.strerror}).", path=str(path)) from cause
 
 
+def require_file_name(path: Path, /) -> None:
+    """Raise `InputFileError` where something stands at `path` that a file must not replace."""
+    if path.is_dir():
+        raise InputFileError(f"{path}: is a folder; expected the name of a file to write.", path=str(path))
+    if path.exists() and not path.is_file():
+        raise InputFileError(
+            f"{path}: is a device, a pipe or a socket, which would be replaced; expected the name of a file "
+            "to write.",
+            path=str(path),
+        )
+
+
 def write_bytes(path: Path, data: bytes, /) -> None:
     """Write `data` to a temporary file beside `path`, flush it to disk, then rename it into place.
 
     The file is locked until it has its name, so that `remove_abandoned_files` can tell a writer's from one
-    whose writer was killed.
+    whose writer was killed. Who may read it is up to the user's file mode mask.
+
+    Raises
+    ------
+    InputFileError
+        A folder, a device, a pipe or a socket has that name.
     """
+    require_file_name(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(f".{path.name}.{os.urandom(6).hex()}.part")
     with removed_if_stopped(beside):
-        # At most as readable as the finished file, which is made so at the end.
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
         try:
             with os.fdopen(handle, "wb") as stream:
                 try_lock(stream)
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())
-                os.chmod(beside, 0o644)
                 if LOCKS_ARE_KNOWN:
                     os.replace(beside, path)
             if not LOCKS_ARE_KNOWN:
                 # There an open file cannot be renamed.
                 os.replace(beside, path)
-        except BaseException:
+        except BaseException as cause:
+            if isinstance(cause, OSError) and cause.filename is None:
+                # A disk that is full does not say what was written.
+                cause.filename = str(path)
             beside.unlink(missing_ok=True)
             raise
 

@@ -109,7 +109,7 @@ def output_folder(path: Path, /) -> Iterator[Path]:
             # Made and locked under the lock of the folder around, so nobody takes it for an abandoned one.
             with locked_folder(path.parent) as alone:
                 _mend(path, alone)
-                working.mkdir(mode=0o700)
+                working.mkdir()
                 marker = (working / MARKER).open("w", encoding="utf-8")
                 try_lock(marker)
                 marker.write(_HEAD)
@@ -121,7 +121,6 @@ def output_folder(path: Path, /) -> Iterator[Path]:
                     if name != MARKER:
                         marker.write(f"{sha256_of_file(file)}  {name}\n")
                 marker.flush()
-                os.chmod(working, 0o755)
                 if LOCKS_ARE_KNOWN:
                     _put_in_place(working, path)
             if not LOCKS_ARE_KNOWN:

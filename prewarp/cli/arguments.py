@@ -9,7 +9,7 @@ import numpy as np
 
 from prewarp.checks import FloatArray
 from prewarp.errors import InputFileError
-from prewarp.files import remove_abandoned_files
+from prewarp.files import remove_abandoned_files, require_file_name
 from prewarp.pupils.needed import WANTED_PX
 from prewarp.render.choices import CHOICES
 
@@ -209,14 +209,11 @@ def output_option(what: str, *, default: Path | None = None) -> Decorator:
 
 
 def require_output_file(output: Path, /, *inputs: Path | None) -> None:
-    """Raise when an output file is a folder or one of the inputs, before the work begins.
+    """Raise when an output file is a folder, a device or one of the inputs, before the work begins.
 
     What killed writers of that file left beside it is removed.
     """
-    if output.is_dir():
-        raise InputFileError(
-            f"{output}: is a folder; expected the name of a file to write.", path=str(output)
-        )
+    require_file_name(output)
     for path in inputs:
         if path is not None and output.exists() and path.exists() and output.samefile(path):
             raise InputFileError(
