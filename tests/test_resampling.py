@@ -70,6 +70,18 @@ def test_coarse_and_fine_places_are_found_and_the_content_that_mends_them():
         content_width_for([away], coarse)
 
 
+class Vignetted(PlaneChannel):
+    """Of which the left quarter is not lit."""
+
+    def depth_px(self, pixel, /, *, pupil_mm):
+        return np.asarray(pixel)[..., 0] - 0.25 * self.panel_size_px[0]
+
+
+def test_what_is_dark_is_not_sampled():
+    found = sampling_map(Vignetted("one"), ContentProjection("flat", (400, 250), 90.0), count=(9, 5))
+    assert not found.shown[:, :2].any() and found.shown[:, 2:].all()
+
+
 @pytest.mark.outside
 def test_closed_forms_of_the_kernels():
     # Mean over all offsets = Fourier transform of the kernel: the triangle's is sinc^2 (Bracewell, The

@@ -18,7 +18,7 @@ from prewarp.acceptance.panel_points import _unit, panel_points
 from prewarp.acceptance.place import noise_of, place_figures, shots_of
 from prewarp.acceptance.pose import BenchPrior
 from prewarp.acceptance.predicted import held_against
-from prewarp.acceptance.seam import lacking_of, meetings, seam_figure, step_figure
+from prewarp.acceptance.seam import _of_shift, lacking_of, meetings, seam_figure, step_figure
 from prewarp.acceptance.seam_moments import seam_moments
 from prewarp.budget import Tracker
 from prewarp.budget.eye import EyeMotion, eye_path, slips
@@ -27,10 +27,11 @@ from prewarp.export.package_reading import read_package
 from prewarp.frames import turned_tangent
 from prewarp.grids import write_grid
 from prewarp.limits import Limits
-from prewarp.module import read_module
+from prewarp.module import EyeBox, read_module
 from prewarp.quality.conformance import FAIL, FAIL_WITHIN, PASS, PASS_WITHIN
 from tests.acceptance.units import PUPILS, capture, module_text, moved, package, renamed
 from tests.cli.conftest import run
+from tests.export.device_builds import small_fields
 from tests.report.conftest import readable
 from tests.support import long_form
 
@@ -38,6 +39,7 @@ from tests.support import long_form
 __all__ = ["readable"]
 
 ARCMIN = np.pi / 10800.0
+BOX = EyeBox(3.0, 2.0, 1.0)
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -225,6 +227,30 @@ def test_pupils_count_in_the_seam_as_often_as_an_eye_is_there(judge):
     seen = per_mm * np.quantile(np.abs(pupil[1, inside]), 0.95)
     assert seen == pytest.approx(expected, rel=0.05)
     assert seam.value == pytest.approx(seen, rel=0.03)
+
+
+def test_the_seam_is_read_off_where_both_channels_show_and_at_moments_of_all_sizes(lookup, monkeypatch):
+    found = seam_moments(("left", "right"), lookup, BOX, Tracker())
+    for name in ("left", "right"):
+        # Tables are off by a tenth of a px.
+        own = small_fields().field(name, "G")
+        assert own.inverse(found.directions[:, None, :], pupil_mm=BOX.corners, margin_px=0.5).valid.all()
+    # One in so many is kept, of all sizes alike: what they show is what all of them show.
+    monkeypatch.setattr("prewarp.acceptance.seam_moments._THIN", 1)
+    every = seam_moments(("left", "right"), lookup, BOX, Tracker())
+    kept, whole = (np.linalg.norm(one.points.added, axis=1) for one in (found, every))
+    assert len(whole) > 4 * len(kept)
+    np.testing.assert_allclose(
+        np.quantile(kept, [0.2, 0.5, 0.95]), np.quantile(whole, [0.2, 0.5, 0.95]), rtol=0.05
+    )
+
+
+@pytest.mark.parametrize(("steps", "counts"), [((3.0, 0.0), (0.39, 0.42)), ((0.0, 0.0), (0.55, 0.58))])
+def test_a_shift_of_all_rows_counts_as_far_as_it_makes_steps_longer(steps, counts):
+    """Along long steps one to one, across them hardly; of no step either way, so both axes count."""
+    steps = np.tile(steps, (200, 1)) + 1e-3 * np.random.default_rng(2).standard_normal((200, 2))
+    assert counts[0] < _of_shift(steps, 0.4) < counts[1]
+    assert _of_shift(steps, 0.0) == 0.0
 
 
 def test_light_that_differs_at_the_seam(lookup):

@@ -122,6 +122,14 @@ def test_a_gain_follows_the_pupil():
     table = gain_table(gain, field, channel=0, colour=0, box_mm=BOX_MM, degrees=(1, 2))
     assert (table.panel_degree, table.pupil_degree) == (1, 2) and table.error < 2e-4
     assert table.block.format == Format.INT16 and isinstance(table.block, CodedArray)
+    # As a device reads it, from another pupil.
+    lookup, own = chebyshev_lookup(matched=True), small_build().fields.field("left", "G")
+    table = gain_table(gain, own, channel=0, colour=lookup.colours.index("G"), box_mm=BOX_MM, degrees=(1, 2))
+    light = PreparedLight(replace(lookup, gains=(table,)), np.array([1.0, -0.7, 0.4]))
+    pixel = np.random.default_rng(4).uniform(0.0, own.panel_size_px, (50, 2))
+    tangent = own.forward(pixel, pupil_mm=light.pupil_mm)
+    found = light.gain(lookup.map_index("left", "G"), pixel, tangent)
+    np.testing.assert_allclose(found, gain(pixel, tangent, light.pupil_mm), rtol=2e-3)
     rough = gain_table(
         lambda p, t, e: 1.0 + 0.3 * (p[:, 0] > 300.0), field, channel=0, colour=0, box_mm=BOX_MM
     )

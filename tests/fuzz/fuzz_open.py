@@ -16,6 +16,7 @@ from prewarp.export.c_sources import SOURCES, write_c_sources
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.tables import Family
 from tests.lookup.small_lookups import one_channel, small_blobs, small_lookup
+from tests.lookup.test_blob import cut_terms
 
 HARNESS = Path(__file__).parent / "fuzz_open.c"
 SANITIZERS = ("-fsanitize=fuzzer,address,undefined", "-fno-sanitize-recover=all", "-g", "-O1")
@@ -50,6 +51,7 @@ def run(program, folder, limit, processes=1, seed=1):
     corpus.mkdir()
     for name, blob in seeds().items():
         (corpus / name).write_bytes(blob)
+    (corpus / "cut").write_bytes(cut_terms())
     options = [f"-max_len={MOST_BYTES}", f"-{limit}", "-print_final_stats=1", "-timeout=10"]
     # A process counts the largest size that its parent ever had as its own: single allocations are bounded.
     options += ["-rss_limit_mb=0", "-malloc_limit_mb=2048", f"-artifact_prefix={folder}/", "-reload=0"]

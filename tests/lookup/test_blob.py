@@ -30,8 +30,9 @@ from prewarp.lookup.layout import (
     SECTIONS,
     aligned,
 )
+from prewarp.lookup.tables import Family
 from tests.fuzz.fuzz_lookup import damaged, fuzz_python, mended
-from tests.lookup.small_lookups import CASES, case, small_blobs
+from tests.lookup.small_lookups import CASES, case, one_channel, small_blobs
 
 PUPIL = np.array([1.0, -2.0, 0.5])
 
@@ -251,6 +252,17 @@ def with_terms(data):
     )
 
 
+def cut_terms():
+    """Return a blob at whose end terms stop within a run: eight codes of 25 bits are said, none there."""
+    lookup = replace(one_channel(Family.CHEBYSHEV), borders=())
+    (table,) = lookup.maps
+    # A row (1 bit), its degree (6 bits), both j (2 bits), the place of the width (4 bits).
+    head = 1 | (table.columns - 1) << 1 | 2 << 7 | 15 << 9
+    numbers = np.frombuffer(head.to_bytes(2, "little") + bytes(7), np.uint8).astype(np.int64)
+    block = replace(table.blocks[0], numbers=numbers)
+    return blob_from_lookup(replace(lookup, maps=(replace(table, blocks=(block,)),)))
+
+
 def bad_terms():
     """Return {what is wrong: bytes} of streams that no map may hold."""
     table = case("chebyshev").maps[0]
@@ -281,6 +293,8 @@ def test_terms_that_no_map_may_hold_are_refused():
     for data in streams.values():
         with pytest.raises(PackageError, match="blocks of map 0"):
             lookup_from_blob(with_terms(data))
+    with pytest.raises(PackageError, match="blocks of map 0"):
+        lookup_from_blob(cut_terms())
 
 
 @pytest.mark.parametrize(

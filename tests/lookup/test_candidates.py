@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from prewarp.lookup.candidates import largest_step, smallest, tables_bytes
+from prewarp.lookup.candidates import ChannelProblem, Probe, largest_step, smallest, tables_bytes
 from prewarp.lookup.coding import CodedArray, Format
 from prewarp.lookup.layout import BLOCK, MAP
 from prewarp.lookup.measure import map_truth, measured_errors
+from prewarp.lookup.series import field_series
 from tests.lookup.small_lookups import BOX_MM, SIZE, case, plane_fields
 
 
@@ -45,6 +46,26 @@ def test_an_error_is_told_where_it_is():
     assert (error.channel, error.colour) == ("left", "G") and error.max_px > 5.0 > error.rms_px
     assert error.pixel == pytest.approx((5 * SIZE[0] / 10, 2 * SIZE[1] / 10))
     assert error.pupil_mm == tuple(pupils[4])
+
+
+def test_a_px_inside_the_seam_counts_as_more():
+    """Of one direction alone by 0.4 of the limit, of all by 0.075, as the limit allows."""
+    (series,) = (field_series(plane_fields()["left", "G"], BOX_MM, panel_nodes=12, pupil_nodes=(3, 3, 3)),)
+    ends = np.linspace(-1.0, 1.0, 9)
+    alone, joined = (
+        Probe(ChannelProblem(0, SIZE, (0,), (series,), shared=shared), ends, ends)
+        for shared in (None, lambda tangent: tangent[..., 0] > 0.0)
+    )
+    assert 0.2 < joined.shared.mean() < 0.8 and joined.typical_px == alone.typical_px
+    miss = np.zeros((41, 9, 9, 2))
+    for place, times in ((~joined.shared, 1.0), (joined.shared, 1.0 / 0.4)):
+        row, column = np.argwhere(place)[0]
+        one = np.zeros_like(miss)
+        one[3, row, column] = 1e-4
+        assert joined.largest([one]) == pytest.approx(times * alone.largest([one]), rel=1e-12)
+    every = np.where(joined.shared[..., None], 1e-4, 0.0) + miss
+    px = np.linalg.norm(alone.px(every), axis=-1)[:, joined.shared]
+    assert joined.largest([every]) == pytest.approx(np.sqrt(np.mean(px**2)) / 0.075, rel=1e-12)
 
 
 def test_gains_are_those_of_their_channel():

@@ -19,6 +19,16 @@ def test_by_hand():
     np.testing.assert_array_equal(unpacked_terms(wanted, 1, 0), codes)
 
 
+@pytest.mark.parametrize("empty", [False, True], ids=["codes", "runs of width 0"])
+def test_a_degree_above_the_map_s_is_refused(empty):
+    """Degree 2 in a map of degree 1, with codes or with none."""
+    row = "1" + "010000" + "01" + ("0000" * 2 if empty else "0100" + "110" * 4 + "0100" + "110" * 2) + "0"
+    data = int(row[::-1], 2).to_bytes(-(-len(row) // 8), "little") + bytes(7)
+    assert unpacked_terms(data, 2, 0).any() != empty
+    with pytest.raises(ValueError, match="degree above"):
+        unpacked_terms(data, 1, 0)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_codes_come_back(seed):
     random = np.random.default_rng(seed)

@@ -1,6 +1,7 @@
 """Put one fault after the other into a copy of the tree and run the tests that should see it.
 
 `--list` names the faults, `--only PATTERN` takes those whose file or words match, `--jobs N` has N copies.
+A fault that survives is looked at once more by the tests' long form (`PREWARP_LONG`).
 At the end the tests that saw a fault run on the tree as it is: one that fails there too has caught nothing.
 """
 
@@ -98,7 +99,7 @@ def tried(chosen: list[Mutation], folder: Path, jobs: int) -> list[Outcome]:
 
     with ThreadPoolExecutor(max(jobs, 1)) as pool:
         outcomes = list(pool.map(work, chosen))
-    return without_faulty_tests(outcomes, trees.get())
+    return without_faulty_tests(outcomes, trees.get(), jobs)
 
 
 def copied_to(tree: Path) -> Path:
@@ -123,6 +124,8 @@ def one_fault(mutation: Mutation, tree: Path) -> Outcome:
     try:
         place.write_text(mutation.applied(text), encoding="utf-8")
         code, output = run_tests(mutation.tests, tree)
+        if code == 0:
+            code, output = run_tests(mutation.tests, tree, long=True)
     finally:
         place.write_text(text, encoding="utf-8")
     seconds = time.perf_counter() - start
@@ -136,10 +139,14 @@ def one_fault(mutation: Mutation, tree: Path) -> Outcome:
     return Outcome(mutation, CAUGHT, found[1], seconds)
 
 
-def run_tests(tests: tuple[str, ...] | list[str], tree: Path, *more: str) -> tuple[int | None, str]:
+def run_tests(
+    tests: tuple[str, ...] | list[str], tree: Path, *more: str, long: bool = False
+) -> tuple[int | None, str]:
     """Return pytest's exit code (None: it ran too long) and what it printed."""
     options = ("-n", "0", "-q", "-p", "no:cacheprovider", "--tb=no", *(more or ("-x",)))
     environment = {**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"}
+    if long:
+        environment["PREWARP_LONG"] = "1"
     try:
         done = subprocess.run(
             [sys.executable, "-m", "pytest", *options, *tests],
@@ -150,12 +157,12 @@ def run_tests(tests: tuple[str, ...] | list[str], tree: Path, *more: str) -> tup
     return done.returncode, done.stdout
 
 
-def without_faulty_tests(outcomes: list[Outcome], tree: Path) -> list[Outcome]:
+def without_faulty_tests(outcomes: list[Outcome], tree: Path, jobs: int) -> list[Outcome]:
     """Return the outcomes; a fault seen by a test that fails on the tree as it is has not been caught."""
     asked = sorted({one.test for one in outcomes if one.test})
     if not asked:
         return outcomes
-    code, output = run_tests(asked, tree, "--maxfail=1000")
+    code, output = run_tests(asked, tree, "--maxfail=1000", "-n", str(jobs if jobs > 1 else 0), long=True)
     if code not in (0, 1):
         print(f"the tests that saw faults did not run without them:\n{output}", file=sys.stderr)
     failing = set(_FAILED.findall(output))
