@@ -6,6 +6,7 @@ Little-endian throughout. A blob is a header, a table of sections, then the sect
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -48,7 +49,7 @@ class Record:
     meaning: str
     entries: tuple[Entry, ...]
 
-    @property
+    @cached_property
     def dtype(self) -> np.dtype[np.void]:
         """The record as a packed, little-endian numpy type."""
         return np.dtype([(entry.name, entry.format) for entry in self.entries])
