@@ -12,6 +12,9 @@ import numpy as np
 
 from prewarp.checks import FloatArray, IntArray
 
+# Products of so many places are taken row by row.
+_LONG = 1000
+
 
 def count_of_degree(degree: int, /, variables: int = 2) -> int:
     """Return the number of polynomials of total degree <= `degree` (0 for a negative degree)."""
@@ -88,8 +91,20 @@ def chebyshev_terms(
 
     `derivative` takes the derivative by that variable.
     """
-    result = np.ones((len(exponents), len(place)))
-    for axis, powers in enumerate(exponents.T):
-        table = (derivatives_1d if axis == derivative else values_1d)(place[:, axis], int(powers.max()))
-        result = table[powers] if axis == 0 else np.multiply(result, table[powers], out=result)
+    tables = [
+        (derivatives_1d if axis == derivative else values_1d)(place[:, axis], int(powers.max()))
+        for axis, powers in enumerate(exponents.T)
+    ]
+    if len(place) < _LONG:
+        result = tables[0][exponents[:, 0]]
+        for table, powers in zip(tables[1:], exponents.T[1:], strict=True):
+            np.multiply(result, table[powers], out=result)
+        return result.T
+    # Row by row, each in the core's cache until it is done; T_0 is 1.
+    result = np.empty((len(exponents), len(place)))
+    for row, own in zip(result, exponents.tolist(), strict=True):
+        row[:] = tables[0][own[0]]
+        for axis in range(1, len(own)):
+            if own[axis] > 0 or axis == derivative:
+                row *= tables[axis][own[axis]]
     return result.T

@@ -61,9 +61,9 @@ def local_differences(
         found_near = cKDTree(points).query(points, k=NEIGHBOURS + 1)
         distance, near = np.asarray(found_near[0]), np.asarray(found_near[1], dtype=np.int64)
         offset = (points[near[:, 1:]] - points[:, None]) / distance[:, -1:, None]
-        x, y = offset[..., 0], offset[..., 1]
+        x, y = ([offset[..., axis] ** power for power in range(degree + 1)] for axis in range(2))
         powers = [(i - j, j) for i in range(degree + 1) for j in range(i + 1)]
-        basis = np.stack([x**i * y**j for i, j in powers], axis=-1)
+        basis = np.stack([x[i] * y[j] for i, j in powers], axis=-1)
         # The polynomial's value at the dot is the first coefficient: a weighted sum of the neighbours.
         normal = np.swapaxes(basis, 1, 2) @ basis
         terms = len(powers)

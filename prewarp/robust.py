@@ -5,6 +5,7 @@ distributed.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -105,12 +106,17 @@ def ranked_by(key: IntArray, values: FloatArray, /) -> tuple[FloatArray, IntArra
 
 @dataclass(frozen=True, eq=False)
 class RobustFit:
-    """`coefficient` (k, m), `residual` (n, m), `scale` per component, `covariance` (k, k) of unit noise."""
+    """`coefficient` (k, m), `residual` (n, m), `scale` per component, `normal` matrix (k, k)."""
 
     coefficient: FloatArray
     residual: FloatArray
     scale: float
-    covariance: FloatArray
+    normal: FloatArray
+
+    @cached_property
+    def covariance(self) -> FloatArray:
+        """The covariance (k, k) of coefficients under unit noise."""
+        return np.asarray(np.linalg.pinv(self.normal, hermitian=True), dtype=np.float64)
 
 
 def robust_fit(
@@ -144,8 +150,7 @@ def robust_fit(
         weight = bisquare_weight(ratio) if reject else huber_weight(ratio)
         if weight.sum() < 1.2 * design.shape[1]:
             break
-    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), dtype=np.float64)
-    return RobustFit(coefficient, residual, scale, covariance)
+    return RobustFit(coefficient, residual, scale, normal)
 
 
 class _Sums:
@@ -154,7 +159,11 @@ class _Sums:
     def __init__(self, design: FloatArray, values: FloatArray) -> None:
         self._rows = design, values
         self._plain = design.T @ design, design.T @ values
-        self._sizes = [np.abs(one).max(axis=1) for one in self._rows]
+
+    @cached_property
+    def _sizes(self) -> list[FloatArray]:
+        """The largest number of each row, (n,), of both."""
+        return [np.abs(one).max(axis=1) for one in self._rows]
 
     def weighted(self, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return both for a `weight` (n,) of each row: of all rows, less what few of them lack."""

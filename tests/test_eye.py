@@ -134,10 +134,10 @@ def test_nothing_else_puts_an_eye_together():
     """Only `prewarp.eye` joins the channels of an eye and matches their light ."""
     found = set()
     for path in ROOT.rglob("*.py"):
+        place = path.relative_to(ROOT).as_posix()
         for node in nodes_of(path):
             called = node.func if isinstance(node, ast.Call) else None
             name = getattr(called, "id", getattr(called, "attr", None))
-            place = path.relative_to(ROOT).as_posix()
             if name in JOINING and place not in CHANNEL_ALONE.get(name, ()):
                 found.add(place)
     assert found == PLACES

@@ -11,7 +11,7 @@ import prewarp
 from prewarp.budget import EyeMotion, Limit, Tracker
 from prewarp.capture.photograph.bench import read_bench
 from prewarp.trace import read_design
-from tests.sources import nodes_of, tree_of
+from tests.sources import nodes_of
 from tests.trace.test_design import GOOD as DESIGN
 
 SOURCES = sorted(Path(prewarp.__file__).parent.rglob("*.py"))
@@ -25,10 +25,11 @@ OWN_KEYS = {
 }
 
 
-def keys_in(tree: ast.AST) -> set[str]:
+def keys_in(path: Path) -> set[str]:
     """Return the text by which dictionaries are made and asked in a module."""
-    found = [key for node in ast.walk(tree) if isinstance(node, ast.Dict) for key in node.keys]
-    found += [node.slice for node in ast.walk(tree) if isinstance(node, ast.Subscript)]
+    nodes = nodes_of(path)
+    found = [key for node in nodes if isinstance(node, ast.Dict) for key in node.keys]
+    found += [node.slice for node in nodes if isinstance(node, ast.Subscript)]
     return {node.value for node in found if isinstance(node, ast.Constant) and isinstance(node.value, str)}
 
 
@@ -36,7 +37,7 @@ def test_keys_of_files_say_color():
     folder = Path(prewarp.__file__).parent
     for path in SOURCES:
         if path.relative_to(folder).as_posix() not in OWN_KEYS | {"files.py"}:
-            keys = keys_in(tree_of(path))
+            keys = keys_in(path)
             assert [key for key in keys if "colour" in key] == [], path
 
 

@@ -9,8 +9,9 @@ from prewarp.budget.frontier import LATENCIES_MS, Bench, Frontier, frontier, ter
 from prewarp.budget.interval import half_width
 from prewarp.budget.saccades import KINDS
 from prewarp.budget.scene import BudgetScene, Limit
-from prewarp.budget.simulate import Effects, Simulation, one_blas_thread, simulate
+from prewarp.budget.simulate import Effects, Simulation, simulate
 from prewarp.checks import FloatArray
+from prewarp.cores import one_blas_thread
 from prewarp.notebook import html_table
 from prewarp.tracker import LARGEST_MM, Tracker
 

@@ -10,13 +10,12 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.budget.eye import EyePath, eye_path, slips
 from prewarp.budget.interval import BLOCKS, BlockArray, percentile_interval
 from prewarp.budget.scene import BudgetScene
 from prewarp.checks import BoolArray, FloatArray
-from prewarp.cores import usable_cores
+from prewarp.cores import one_blas_thread, usable_cores
 from prewarp.errors import ShapeError
 from prewarp.tracker import Tracker
 
@@ -263,11 +262,6 @@ def begin(scene: BudgetScene, /, *, samples: int, seed: int) -> tuple[EyePath, l
     fixations = max(samples // MOMENTS_PER_FIXATION, LEAST_FIXATIONS)
     path = eye_path(scene.motion, np.random.Generator(np.random.SFC64(seeds[0])), count=fixations)
     return path, [np.random.Generator(np.random.SFC64(one)) for one in seeds[1:]]
-
-
-def one_blas_thread() -> threadpool_limits:
-    """Return a context with one BLAS thread; entering takes some ms: once around many calls of `spread`."""
-    return threadpool_limits(1, user_api="blas")
 
 
 def spread(work: Callable[[int], Kind], count: int, /) -> list[Kind]:

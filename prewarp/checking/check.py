@@ -5,7 +5,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.checking.advice import advise, noise_px, reference_pairs
 from prewarp.checking.affine import Frame, common_frame, group_affine, px_per_tangent
@@ -38,7 +37,7 @@ from prewarp.checking.values import check_values
 from prewarp.checking.windows import CARRIED_POSITIONS
 from prewarp.checking.working import require_room
 from prewarp.checks import BoolArray, FloatArray
-from prewarp.cores import on_cores
+from prewarp.cores import on_cores, one_blas_thread
 from prewarp.grids import Grid
 from prewarp.module import DisplayModule
 from prewarp.pupils.needed import WANTED_PX
@@ -155,7 +154,7 @@ def _check_columns(
 @contextmanager
 def _small_solves() -> Iterator[None]:
     # Small solves are up to 100 times slower with two BLAS threads than with one.
-    with threadpool_limits(limits=1, user_api="blas"), np.errstate(all="ignore"):
+    with one_blas_thread(), np.errstate(all="ignore"):
         yield
 
 

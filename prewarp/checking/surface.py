@@ -6,6 +6,7 @@ higher, since panels have fine structure and pupils move it but little.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from prewarp.chebyshev import chebyshev_terms, count_of_degree, exponents_of_deg
 from prewarp.checking.affine import Frame, scaled
 from prewarp.checking.samples import Samples
 from prewarp.checks import BoolArray, FloatArray, IntArray, all_of_rows
-from prewarp.robust import robust_fit
+from prewarp.robust import RobustFit, robust_fit
 
 _DEGREES = ((2, 2), (3, 3), (5, 5), (7, 7), (7, 11))  # total, and of the terms without pupil
 _PUPIL_DEGREE = 3
@@ -30,7 +31,7 @@ _TOLERANCE_PX = 0.5  # misfit that may pull the model; larger residuals may be w
 
 @dataclass(frozen=True, eq=False)
 class MapModel:
-    """The model of one channel and colour. `scale` is the robust residual of one cosine component.
+    """The model of one channel and colour.
 
     `starved`: there are too few samples for the highest degree, so the model may not follow the map
     everywhere.
@@ -41,11 +42,25 @@ class MapModel:
     middle_mm: FloatArray
     half_mm: FloatArray
     exponents: IntArray
-    coefficient: FloatArray
-    covariance: FloatArray
-    scale: float
+    fit: RobustFit
+    share: float  # of the samples it stands for that it was fitted to
     places: int  # distinct places on the panel that carry it
     starved: bool = False
+
+    @property
+    def coefficient(self) -> FloatArray:
+        """Return the coefficients (k, 2) of direction cosines."""
+        return self.fit.coefficient
+
+    @property
+    def scale(self) -> float:
+        """Return the robust residual of one cosine component."""
+        return self.fit.scale
+
+    @cached_property
+    def covariance(self) -> FloatArray:
+        """The covariance (k, k) of the coefficients under unit noise, were all samples fitted to."""
+        return self.fit.covariance * self.share
 
     @property
     def panel_degree(self) -> int:
@@ -165,9 +180,8 @@ def fit_surface(
         middle_mm=middle,
         half_mm=half,
         exponents=exponents,
-        coefficient=fit.coefficient,
-        covariance=fit.covariance * len(subset) / len(index),
-        scale=fit.scale,
+        fit=fit,
+        share=len(subset) / len(index),
         places=places,
         starved=starved,
     )

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.capture.camera import Camera, write_camera
 from prewarp.capture.extract.whole import extract_plan
@@ -23,7 +22,7 @@ from prewarp.capture.plan import Plan, read_plan
 from prewarp.capture.schedule import CaptureSettings
 from prewarp.capture.targets import planned_targets, write_targets
 from prewarp.checks import FloatArray
-from prewarp.cores import usable_cores
+from prewarp.cores import one_blas_thread, usable_cores
 from prewarp.demo.bench_build import build_from_grid
 from prewarp.demo.bench_judged import judged
 from prewarp.demo.bench_pictures import bench_pictures
@@ -155,7 +154,7 @@ def run_bench(
         if progress is not None:
             progress(text, done, total)
 
-    with output_folder(Path(folder)) as working, threadpool_limits(1, user_api="blas"):
+    with output_folder(Path(folder)) as working, one_blas_thread():
         write_targets(targets, working / "targets")
         step("targets drawn")
         base = fit_of_design(design, module) if settings.needs_base else None

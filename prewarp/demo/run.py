@@ -11,6 +11,7 @@ from typing import Any
 
 from threadpoolctl import threadpool_limits
 
+from prewarp.cores import one_blas_thread
 from prewarp.demo.build import STEPS, BuiltModule, build_module
 from prewarp.demo.capture import MISSING_SHARE, NOISE_PX, OUTLIER_SHARE, SEED
 from prewarp.demo.drawn import FIGURES, DrawnModule, close_up, draw_module, overview
@@ -118,7 +119,7 @@ def _in_turn(step: Tell) -> Iterator[tuple[Executor, Tell]]:
     """Yield an executor that does one thing after the other in this process, and what its work tells steps
     to.
     """
-    with ThreadPoolExecutor(1) as pool, threadpool_limits(1, user_api="blas"):
+    with ThreadPoolExecutor(1) as pool, one_blas_thread():
         yield pool, step
 
 

@@ -15,9 +15,9 @@ from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.cores import one_blas_thread
 from prewarp.encoding import TransferFunction
 from prewarp.errors import PackageError, ShapeError
 from prewarp.export.lookup_at_truth import LookupAtTruth, lookup_in
@@ -89,7 +89,7 @@ def package_light(package: Package | Path | str, /) -> PackageLight:
         return PackageLight(None, None, None, None, False, 0)
     if seen.lookup.claims is None or len(seen.lookup.channels) < 2:
         return PackageLight(None, None, None, None, bool(seen.lookup.gains), 0)
-    with threadpool_limits(1, user_api="blas"):
+    with one_blas_thread():
         return lookup_light(seen, transfers=_transfers(package))
 
 

@@ -10,9 +10,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray, IntArray
+from prewarp.cores import one_blas_thread
 from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.outlines import area
@@ -43,7 +43,7 @@ def pupil_name(pupil: int, /) -> str:
 def masks_of(build: DeviceBuild, /) -> dict[str, ViewMask]:
     """Return the mask of the whole eye box, and of each of the build's pupil positions."""
     lights = channel_lights(build.fields, build.channels)
-    with threadpool_limits(1, user_api="blas"):
+    with one_blas_thread():
         masks = {BOX: view_mask(lit_areas_of_box(lights, build.eye.eye_box))}
         for pupil, pupil_mm in enumerate(build.pupils_mm):
             masks[pupil_name(pupil)] = view_mask(lit_areas(lights, pupil_mm))

@@ -3,9 +3,7 @@
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
-from threadpoolctl import threadpool_limits
-
-from prewarp.cores import usable_cores
+from prewarp.cores import one_blas_thread, usable_cores
 
 SLICE = 8192
 
@@ -22,6 +20,6 @@ def over_slices(count: int, work: Callable[[slice], None], /) -> None:
         work(slices[0])
         return
     workers = min(len(slices), usable_cores())
-    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(workers) as pool:
+    with one_blas_thread(), ThreadPoolExecutor(workers) as pool:
         # list() lets an exception of a worker through.
         list(pool.map(work, slices))

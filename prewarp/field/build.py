@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp import __version__
 from prewarp.checking import require_no_error
 from prewarp.checking.panels import check_colours, check_panels
 from prewarp.checking.values import check_pupil_range
 from prewarp.checks import IntArray, extent
+from prewarp.cores import one_blas_thread
 from prewarp.errors import FitError, FoldError
 from prewarp.field.border import captured_border, hull_corners
 from prewarp.field.captured import Captured, captured_by
@@ -129,7 +129,7 @@ def fit_grid(
     # for all of them, set here and not in each: the setting is the process's, and the channel that ends first
     # would undo it for the other, in the middle of a sum. With two threads small factorisations are slower
     # besides.
-    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
+    with one_blas_thread(), ThreadPoolExecutor(threads) as pool:
         for (name, _), result in zip(work.items(), pool.map(fit_one, work.items()), strict=True):
             results.append(result)
             if progress is not None:

@@ -4,9 +4,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray
+from prewarp.cores import one_blas_thread
 from prewarp.errors import LineError
 from prewarp.field.border import captured_border, hull_corners
 from prewarp.fitting.chebyshev import ChebyshevPanel
@@ -60,7 +60,7 @@ def family_from_design(
         The design lacks a channel of the module.
     """
     channels = {}
-    with threadpool_limits(1, user_api="blas"):
+    with one_blas_thread():
         for channel in module.channels:
             work = _ChannelWork(design, module, channel, settings)
             progress(f"channel '{channel.name}': nominal field")

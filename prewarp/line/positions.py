@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import FloatArray
+from prewarp.cores import one_blas_thread
 from prewarp.errors import LineError
 from prewarp.field.border import distance_inside
 from prewarp.frames import tangent_from_cosine
@@ -90,7 +90,7 @@ def choices(
     available = int(np.prod(candidate_counts(family)))
     if not 1 <= most <= min(MOST, available):
         raise LineError(f"{most} camera positions; expected 1 to {min(MOST, available)}.")
-    with threadpool_limits(1, user_api="blas"):
+    with one_blas_thread():
         told = Told(family, settings)
         low, high = family.pupil_box_mm
         candidates = box_lattice(low, high, candidate_counts(family))

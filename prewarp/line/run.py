@@ -7,10 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from threadpoolctl import threadpool_limits
-
 from prewarp import __version__
-from prewarp.cores import wanted_processes
+from prewarp.cores import one_blas_thread, wanted_processes
 from prewarp.errors import LineError, ModuleError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
@@ -187,7 +185,7 @@ def run_line(
             if packages is not None:
                 if jobs and not tables.is_file():
                     progress("searching the family's tables", done)
-                    with threadpool_limits(1, user_api="blas"):
+                    with one_blas_thread():
                         search_tables(family, packages, tables)
                 plan = PackagePlan(packages, read_tables(tables)) if jobs else None
             count, place = wanted_processes(len(jobs), workers), folder / FOLDER

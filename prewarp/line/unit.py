@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.budget import Tracker
+from prewarp.cores import one_blas_thread
 from prewarp.errors import GridError, PrewarpError
 from prewarp.grids import Grid, read_grid
 from prewarp.limits import Limits
@@ -72,7 +72,7 @@ class UnitWork:
         Its package is written into `folder`, named by serial, where packages are asked for.
         """
         try:
-            with threadpool_limits(1, user_api="blas"):
+            with one_blas_thread():
                 return self._row(serial, read_grid(path, limit_bytes=LIMIT_BYTES), folder)
         except (PrewarpError, OSError, MemoryError, np.linalg.LinAlgError) as cause:
             text = " ".join((str(cause) or type(cause).__name__).replace(f"{path}", path.name).split())

@@ -9,8 +9,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
-from threadpoolctl import threadpool_limits
-
+from prewarp.cores import one_blas_thread
 from prewarp.export.lookup_files import compiled_for_others, take_compiled
 from prewarp.line.family import Family
 from prewarp.line.package import PackagePlan
@@ -77,7 +76,7 @@ def local_rows(
     with tempfile.TemporaryDirectory(prefix="prewarp-", ignore_cleanup_errors=True) as name:
         place = Path(name)
         # The compiler works beside this process, which prepares what else all units share.
-        with ThreadPoolExecutor(1) as beside, threadpool_limits(1, user_api="blas"):
+        with ThreadPoolExecutor(1) as beside, one_blas_thread():
             compiled = None if plan is None else beside.submit(compiled_for_others, place / "c")
             packages = None if plan is None else plan.of(family)
             work = UnitWork(family, settings, packages)

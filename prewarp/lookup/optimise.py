@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import ArrayLike
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import BoolArray, FloatArray
 from prewarp.content import ContentProjection
+from prewarp.cores import one_blas_thread
 from prewarp.errors import PackageError, ShapeError
 from prewarp.lookup.candidates import ChannelProblem, Tables, tables_bytes
 from prewarp.lookup.chebyshev_search import chebyshev_search
@@ -93,7 +93,7 @@ class Optimiser:
         places = tuple(range(len(self.colours)))
         pupils = pupil_lattice(self.box_mm, pupil_counts)
         self.problems, self.truths = [], {}
-        with threadpool_limits(1, user_api="blas"):
+        with one_blas_thread():
             for place, name in enumerate(self.channels):
                 progress(f"channel '{name}': series")
                 own = [fields.field(name, colour) for colour in self.colours]
@@ -129,7 +129,7 @@ class Optimiser:
             names = ("spline",)
         maps: list[MapTable] = []
         errors: list[MapError] = []
-        with threadpool_limits(1, user_api="blas"):
+        with one_blas_thread():
             for problem in self.problems:
                 found, failures = [], []
                 for name in names:

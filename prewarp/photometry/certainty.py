@@ -20,10 +20,10 @@ from memory: posterior, and choice of hyperparameters by marginal likelihood.
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.chebyshev import chebyshev_terms
 from prewarp.checks import FloatArray, IntArray
+from prewarp.cores import one_blas_thread
 from prewarp.photometry.samples import LightSamples
 
 # Degrees: a + b, c + d, and (a + b) + 2 (c + d) are at most these.
@@ -136,7 +136,7 @@ def light_certainty(
     wanted = np.log(level) + (samples.light[part] - level) / level
     fold = np.random.default_rng(1).permutation(positions)[position] % FOLDS
     folds = [np.flatnonzero(fold == k) for k in range(FOLDS)]
-    with threadpool_limits(1, user_api="blas"):
+    with one_blas_thread():
         sums = [
             _sums(place[:, own], exponents, position[own], gains, weight[own], wanted[own]) for own in folds
         ]

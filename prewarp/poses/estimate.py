@@ -5,9 +5,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from prewarp.checks import FloatArray
+from prewarp.cores import one_blas_thread
 from prewarp.fitting.gaps import degree_carried
 from prewarp.fitting.residuals import in_pixels
 from prewarp.poses.choice import least_score, noise_of
@@ -183,7 +183,7 @@ def solve_poses(
     solved anew at each step: equations at old poses make the common motions look measured. How steps shrink
     is told by the first two, so the last is that after which another would be short.
     """
-    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(threads) as pool:
+    with one_blas_thread(), ThreadPoolExecutor(threads) as pool:
         search = _Search(label_mm, prior, pool)
         few = list(pool.map(some_of, rays))
         leading = sorted(set(leads))

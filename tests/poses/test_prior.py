@@ -4,7 +4,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import Covariance, multivariate_normal
 
 from prewarp.poses import free_poses
 from prewarp.poses.gauge import orthonormal, similarity_vectors, wavefront_vectors
@@ -69,7 +69,8 @@ def test_scales_are_the_upper_end_of_those_that_a_normal_density_allows(scale):
         own = rest * np.where(is_turn, turns, offsets) ** 2 @ rest
         inner = common.T @ common + wave**2 * waves.T @ waves + own
         covariance = rows @ inner @ rows.T + np.eye(len(rows))
-        density[offsets, turns, wave] = multivariate_normal(cov=covariance).logpdf(seen)
+        by_root = Covariance.from_cholesky(np.linalg.cholesky(covariance))
+        density[offsets, turns, wave] = multivariate_normal(cov=by_root).logpdf(seen)
     best = max(density.values())
     likely = np.array([one for one, value in density.items() if value >= best - HARDLY_LESS])
     single = likely[:, :2].max()
