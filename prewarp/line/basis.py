@@ -46,6 +46,13 @@ class FamilyBasis:
         return panel, pupil
 
     @property
+    def orders(self) -> IntArray:
+        """Total degree (count,) of every column, each degree over the pupil counting two."""
+        panel, pupil = self._places
+        total: IntArray = exponents_of_degree(self.degree).sum(axis=1)[panel]
+        return total + PUPIL_COST * self._table.order[pupil]
+
+    @property
     def count(self) -> int:
         """Number of columns."""
         return len(self._places[0])

@@ -4,6 +4,10 @@ y = B x + e, x of unit normal prior, e noise of sigma px a component: Lambda = 1
 Lambda^-1 B'Wy / sigma^2, covariance Lambda^-1. Noise is what neighbouring dots do not share (what smooth
 functions of a view leave), so no stated noise is trusted, and a unit that the family does not hold does not
 pass for a noisy one. Dots that lie off are weighed down.
+
+What a family's modes leave of units (`family.Remainder`) is noise that dots share: the smooth functions of all
+views of a channel have the covariance sigma^2 + R, and their rows are whitened by it. It is nothing in a family
+from a design.
 """
 
 from collections.abc import Mapping, Sequence
@@ -55,7 +59,7 @@ class Estimate:
 
     `mean` (k,), `covariance` (k, k): posterior in prior sigmas, coefficients of the family first, then six
     numbers a camera position. `noise_px`: sigma of one component of a dot. `smooth`: sums over what is smooth
-    in the views, for the flags. `outliers`: dots weighed below one half; `dots`: all. `figure`: by channel,
+    in the views, for the flags; `rest_share`: of its energy, what the modes' remainder is expected to have. `outliers`: dots weighed below one half; `dots`: all. `figure`: by channel,
     what the dots say of figure terms that have no tolerance.
     """
 
@@ -63,6 +67,7 @@ class Estimate:
     covariance: FloatArray
     noise_px: float
     smooth: Equations
+    rest_share: float
     outliers: int
     dots: int
     figure: Mapping[str, FigureScore]
@@ -84,21 +89,89 @@ def estimate(views: Sequence[View], unknowns: int, /) -> Estimate:
         if turn and all(np.array_equal(a > 0.5, b > 0.5) for a, b in zip(found, weights, strict=True)):
             break
         weights = found
-    mean, covariance = _posterior(sums, noise)
+    parts = smooth_parts(views, smooths, unknowns, noise)
+    mean, covariance = _posterior(_with_remainder(sums, parts), noise)
     return Estimate(
         mean,
         covariance,
         noise,
-        _smooth_sums(views, weights, smooths, unknowns),
+        _smooth_sums(parts, unknowns),
+        _rest_share(parts),
         int(sum((one < 0.5).sum() for one in weights)),
         sum(map(len, weights)),
-        _figure_scores(views, weights, mean, covariance, noise),
+        _figure_scores(views, weights, parts, mean, covariance, noise),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class SmoothPart:
+    """What is smooth in all views of a channel: `plain` and `white` (m, unknowns + 1 + t) rows of matrix,
+    side and figure terms, `white` such that noise and remainder together are as noise alone. `rest`: the
+    remainder's share of their variance.
+    """
+
+    channel: str
+    plain: FloatArray
+    white: FloatArray
+    rest: float
+
+
+def smooth_parts(
+    views: Sequence[View], smooths: Sequence[FloatArray], unknowns: int, noise_px: float, /
+) -> list[SmoothPart]:
+    """Return the smooth parts of all channels, for smooth functions (n, f) of every view."""
+    parts = []
+    for name in dict.fromkeys(view.seen.channel for view in views):
+        rows, rests, colours, common = [], [], list[str](), 0.0
+        for view, smooth in zip(views, smooths, strict=True):
+            if view.seen.channel != name:
+                continue
+            known, terms = view.matrix.shape[1], view.figure.shape[1]
+            everything = np.column_stack([view.matrix, view.side, view.figure, view.rest])
+            pairs = everything.reshape(len(smooth), -1)
+            seen = (smooth.T @ pairs).reshape(2 * smooth.shape[1], -1)
+            whole = np.zeros((len(seen), unknowns + 1 + terms))
+            whole[:, view.places] = seen[:, :known]
+            whole[:, unknowns:] = seen[:, known : known + 1 + terms]
+            rows.append(whole)
+            rests.append(seen[:, known + 1 + terms :])
+            colours += [view.seen.colour] * len(seen)
+            common = view.common
+        plain, rest = np.concatenate(rows), np.concatenate(rests)
+        if rest.shape[1] == 0:
+            parts.append(SmoothPart(name, plain, plain, 0.0))
+            continue
+        of = np.array(colours)
+        spread = (rest @ rest.T) * ((of[:, None] == of) + common**2)
+        share = float(np.trace(spread))
+        spread[np.diag_indices_from(spread)] += noise_px**2
+        lower = linalg.cholesky(spread, lower=True, check_finite=False)
+        white = noise_px * linalg.solve_triangular(lower, plain, lower=True, check_finite=False)
+        parts.append(SmoothPart(name, plain, white, share / float(np.trace(spread))))
+    return parts
+
+
+def _with_remainder(sums: Equations, parts: Sequence[SmoothPart]) -> Equations:
+    """Return the sums with what is smooth whitened."""
+    unknowns = len(sums.side)
+    matrix, side = sums.matrix.copy(), sums.side.copy()
+    for part in parts:
+        if part.rest > 0.0:
+            for sign, rows in ((1.0, part.white), (-1.0, part.plain)):
+                matrix += sign * (rows[:, :unknowns].T @ rows[:, :unknowns])
+                side += sign * (rows[:, :unknowns].T @ rows[:, unknowns])
+    return Equations(matrix, side, sums.square, sums.count)
+
+
+def _rest_share(parts: Sequence[SmoothPart]) -> float:
+    counts = np.array([len(part.plain) for part in parts], dtype=float)
+    return float(counts @ [part.rest for part in parts] / counts.sum())
 
 
 def _figure_scores(
     views: Sequence[View],
     weights: Sequence[FloatArray],
+    parts: Sequence[SmoothPart],
     mean: FloatArray,
     covariance: FloatArray,
     noise_px: float,
@@ -116,6 +189,16 @@ def _figure_scores(
         slope[name] += weighted.T @ (view.side - view.matrix @ mean[view.places])
         square[name] += np.einsum("nt,nt->t", weighted, view.figure)
         cross[name][view.places] += view.matrix.T @ weighted
+    unknowns = len(mean)
+    for part in parts:
+        if part.rest > 0.0:
+            name = part.channel
+            for sign, rows in ((1.0, part.white), (-1.0, part.plain)):
+                own, terms = rows[:, :unknowns], rows[:, unknowns + 1 :]
+                weighted = (sign / noise_px**2) * terms
+                slope[name] += weighted.T @ (rows[:, unknowns] - own @ mean)
+                square[name] += np.einsum("nt,nt->t", weighted, terms)
+                cross[name] += own.T @ weighted
     return {
         name: FigureScore(
             slope[name], square[name] - np.einsum("kt,kt->t", cross[name], covariance @ cross[name])
@@ -198,18 +281,13 @@ def _noise(rest: Sequence[FloatArray], weights: Sequence[FloatArray], smooths: S
     return max(float(np.sqrt(total / max(freedom, 1.0))), _least_noise(numbers))
 
 
-def _smooth_sums(
-    views: Sequence[View], weights: Sequence[FloatArray], smooths: Sequence[FloatArray], unknowns: int
-) -> Equations:
+def _smooth_sums(parts: Sequence[SmoothPart], unknowns: int) -> Equations:
     """Return the sums over the smooth parts of all views: as many numbers as smooth functions, twice."""
     matrix, side, square, count = np.zeros((unknowns, unknowns)), np.zeros(unknowns), 0.0, 0
-    for view, smooth in zip(views, smooths, strict=True):
-        functions = smooth.shape[1]
-        pairs = view.matrix.reshape(-1, 2 * view.matrix.shape[1])
-        own = (smooth.T @ pairs).reshape(2 * functions, -1)
-        seen = (smooth.T @ view.side.reshape(-1, 2)).reshape(-1)
-        matrix[np.ix_(view.places, view.places)] += own.T @ own
-        side[view.places] += own.T @ seen
+    for part in parts:
+        own, seen = part.white[:, :unknowns], part.white[:, unknowns]
+        matrix += own.T @ own
+        side += own.T @ seen
         square += float(seen @ seen)
-        count += 2 * functions
+        count += len(seen)
     return Equations(matrix, side, square, count)

@@ -1,17 +1,22 @@
-"""A family of units: the design with its tolerances, the nominal field of every channel and colour, and what
-one sigma of each tolerance does to it.
+"""A family of units: the nominal field of every channel and colour, and modes, by which units differ from it.
 
-q = q_0 + sum_k c_k q_k + what only the trace of the moved design tells, direction cosines; c are independent,
-of mean 0 and 1-sigma 1: the coefficients of a unit are in prior sigmas. A mode for every tolerance, by finite
-differences of the trace; all are kept with their priors. The sum of modes is where a search starts, and the
-slope by which it goes on; what a unit shows is told by the trace of the design with its numbers moved
-(`prewarp.line.moved`).
+q = q_0 + sum_k c_k q_k + what a sum does not tell, direction cosines; c are independent, of mean 0 and 1-sigma
+1: the coefficients of a unit are in prior sigmas. There are two kinds:
+
+- from a design (`prewarp.line.from_design`): a mode for every tolerance, by finite differences of the trace;
+  all are kept with their priors. The sum of modes is where a search starts, and the slope by which it goes
+  on; what a unit shows is told by the trace of the design with its numbers moved (`prewarp.line.moved`);
+- from fits of earlier units (`prewarp.line.from_fits`): the nominal field is their mean, modes are directions
+  in which they differ, and motions that all channels share. There is nothing to trace: the sum is the unit,
+  and what it leaves is counted with its variance (`Learned`).
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from prewarp.checks import FloatArray
+import numpy as np
+
+from prewarp.checks import FloatArray, IntArray
 from prewarp.errors import LineError
 from prewarp.fitting.expansion import Expansion
 from prewarp.line.basis import FamilyBasis
@@ -25,6 +30,54 @@ FIGURE_STEP_UM = 0.05
 _FIRST_TERM = 3
 
 
+@dataclass(frozen=True)
+class FigureTerm:
+    """A pattern that no mode holds: what it is called, and its step, um."""
+
+    label: str
+    step_um: float
+
+
+@dataclass(frozen=True, eq=False)
+class ChannelOptics:
+    """What lets a channel of a family from a design be traced.
+
+    `departures`: the tolerances, one a mode. `pitch_um` of the panel. `lattice`: rays by which a unit's field
+    is told from the sum of its modes.
+    """
+
+    departures: tuple[Departure, ...]
+    pitch_um: float
+    lattice: RayLattice
+
+
+@dataclass(frozen=True, eq=False)
+class Remainder:
+    """What the modes of a channel leave of units, a smooth field by chance of mean zero.
+
+    `columns` (columns, functions): functions in the family's basis, one sigma of what every colour has on its
+    own. `common`: how much larger than that is what all colours share.
+    """
+
+    columns: FloatArray
+    common: float
+
+
+@dataclass(frozen=True)
+class Learned:
+    """How well a family from fits is known, from units left out one by one.
+
+    `units` earlier units, of `unsolved` of which poses were taken from their labels. `inside_freedom`:
+    degrees of freedom of the variances, by how energies of left-out units scatter. `rest_scatter`: of the
+    energy of what modes leave, standard deviation over mean.
+    """
+
+    units: int
+    unsolved: int
+    inside_freedom: float
+    rest_scatter: float
+
+
 @dataclass(frozen=True, eq=False)
 class ChannelFamily:
     """One channel of a family.
@@ -34,40 +87,39 @@ class ChannelFamily:
     nominal_basis, basis : FamilyBasis
         Of the nominal field, and of the modes, which are smaller and need fewer functions.
     nominal : (colours, panel functions, pupil functions, 2) float array
-        The design's field, direction cosines.
+        The design's field, or the mean of earlier units, direction cosines.
     modes : (colours, columns, modes) float array
-        One sigma of every tolerance.
-    departures : tuple of Departure
-        The tolerances.
+        What one sigma of every mode does: the channel's own, then those that all channels share.
+    labels : tuple of str
+        What each of its own modes is.
     figure_modes : (columns, terms) float array
-        What `FIGURE_STEP_UM` of every figure term that has no tolerance does, middle colour, of surfaces
-        whose figure has one.
-    figure_terms : tuple of Departure
-        These terms; their sigma is the step.
+        What a step of every figure term does that no mode holds, middle colour.
+    figure_terms : tuple of FigureTerm
+        These terms.
     rest_px : float
-        What fields of units (`prewarp.line.moved`) leave of their trace, RMS of the distance, panel px.
+        What fields of units leave of what units are, RMS of the distance, panel px.
     border_px : (k, 2) float array
-        Convex hull of the panel points of the rays, within the panel.
+        Convex hull of the panel points that are known, within the panel.
     captured_tangent : (k, 2) float array
-        Convex hull of the directions of the rays that reach the panel, tangents.
-    pitch_um : float
-        Of the panel.
-    lattice : RayLattice
-        Rays by which a unit's field is told from the sum of its modes.
+        Convex hull of the directions of rays that reach the panel, tangents.
+    optics : ChannelOptics or None
+        Where the family is that of a design.
+    remainder : Remainder or None
+        Where it is one from fits.
     """
 
     nominal_basis: FamilyBasis
     basis: FamilyBasis
     nominal: FloatArray
     modes: FloatArray
-    departures: tuple[Departure, ...]
+    labels: tuple[str, ...]
     figure_modes: FloatArray
-    figure_terms: tuple[Departure, ...]
+    figure_terms: tuple[FigureTerm, ...]
     rest_px: float
     border_px: FloatArray
     captured_tangent: FloatArray
-    pitch_um: float
-    lattice: RayLattice
+    optics: ChannelOptics | None
+    remainder: Remainder | None = None
 
     def expansion(self, colour: int, amounts: FloatArray | None = None, /) -> Expansion:
         """Return the field of a colour for coefficients (modes,) in prior sigmas, modes alone; the nominal
@@ -90,30 +142,34 @@ def added(table: FloatArray, smaller: FloatArray, /) -> FloatArray:
 class Family:
     """All channels of a family, in the order of the module.
 
-    `channels`: by name; the coefficients of a unit are those of the first channel, then of the next.
-    `colours`: names; `wavelengths_nm` theirs. `pupil_box_mm` (2, 3): pupil positions that the fields hold
-    for. `design`: with its tolerances. `provenance`: facts.
+    `channels`: by name; the coefficients of a unit are those of the first channel's own modes, then of the
+    next, then those of modes that all channels share (`shared` labels). `colours`: names; `wavelengths_nm`
+    theirs. `pupil_box_mm` (2, 3): pupil positions that the fields hold for. `design`: with its tolerances;
+    None of a family from fits, which has `learned`. `provenance`: facts.
     """
 
     channels: Mapping[str, ChannelFamily]
     colours: tuple[str, ...]
     wavelengths_nm: tuple[float, ...]
     pupil_box_mm: FloatArray
-    design: Design
+    design: Design | None
     provenance: Mapping[str, object]
+    shared: tuple[str, ...] = ()
+    learned: Learned | None = None
 
     @property
     def count(self) -> int:
         """Number of coefficients of a unit."""
-        return sum(len(one.departures) for one in self.channels.values())
+        return sum(len(one.labels) for one in self.channels.values()) + len(self.shared)
 
-    def places_of(self, channel: str, /) -> slice:
-        """Return which coefficients of a unit are a channel's."""
+    def places_of(self, channel: str, /) -> IntArray:
+        """Return which coefficients of a unit move a channel, in the order of its modes."""
         start = 0
         for name, one in self.channels.items():
             if name == channel:
-                return slice(start, start + len(one.departures))
-            start += len(one.departures)
+                own = np.arange(start, start + len(one.labels))
+                return np.concatenate([own, np.arange(self.count - len(self.shared), self.count)])
+            start += len(one.labels)
         raise LineError(f"the family has no channel {channel!r}; it has {', '.join(self.channels)}.")
 
     def optics_of(self, channel: str, coefficients: FloatArray, /) -> DesignChannel:
@@ -121,20 +177,30 @@ class Family:
 
         Raises
         ------
+        LineError
+            The family is not that of a design.
         TraceError
             A key of the design would leave what it may be.
         """
-        own = self.channels[channel].departures
-        return moved_optics(self.design, channel, own, coefficients[self.places_of(channel)])
+        optics = self.channels[channel].optics
+        if self.design is None or optics is None:
+            raise LineError("a family of earlier units' fits has no optics to trace.")
+        return moved_optics(
+            self.design, channel, optics.departures, coefficients[self.places_of(channel)]
+        )
 
     @property
     def labels(self) -> tuple[str, ...]:
         """What every coefficient is, in order."""
-        return tuple(
-            f"{name}, {departure.label}"
-            for name, one in self.channels.items()
-            for departure in one.departures
-        )
+        own = (f"{name}, {label}" for name, one in self.channels.items() for label in one.labels)
+        return (*own, *self.shared)
+
+    @property
+    def kind(self) -> str:
+        """What units are judged by, in words."""
+        if self.learned is None:
+            return "tolerances of a design"
+        return f"fits of {self.learned.units} earlier units"
 
 
 def moved_optics(

@@ -11,6 +11,11 @@ do not share, known from finitely many: its own scatter widens the thresholds (F
 - figure: energy spread over all numbers hides a ripple of one term of a surface's figure. Of every such term
   that has no tolerance the score is asked (slope of the likelihood over the root of its expected square,
   normal), everything else keeping its prior; the largest counts, by Bonferroni's bound for their number.
+
+A family from fits has more directions than units tell variances of, and most of what it knows of them is
+noise's. There `inside` takes those that the data say more of than the prior, and the others stay in `outside`
+with the variance of their prior. Thresholds are those that units left out were held to: variances are known
+with as many degrees of freedom as energies of left-out units scatter (`family.Learned`).
 """
 
 from dataclasses import dataclass
@@ -22,8 +27,9 @@ from prewarp.line.estimate import Estimate
 from prewarp.line.family import Family
 
 THRESHOLD = 1e-3
-# Directions of c that data say less of than a thousandth of the prior's precision are left to the prior.
-_DECIDED = 1e-3
+# Directions of c that data say less of than a thousandth of the prior's precision are left to the prior; of a
+# family from fits, less than as much as the prior.
+_DECIDED, _DECIDED_BY_FITS = 1e-3, 1.0
 
 
 @dataclass(frozen=True)
@@ -60,23 +66,47 @@ def flags_of(found: Estimate, family: Family, /) -> Flags:
     own_side = side[named] - cross.T @ solved[:, -1]
     total = smooth.square / spread - float(side[others] @ solved[:, -1])
     values, vectors = np.linalg.eigh(own)
-    decided = values > _DECIDED
-    squares = (vectors[:, decided].T @ own_side) ** 2
-    values = values[decided]
-    outside = total - float(np.sum(squares / values))
+    learned = family.learned
+    values = np.maximum(values, 0.0)
+    decided = values > (_DECIDED if learned is None else _DECIDED_BY_FITS)
+    squares = (vectors.T @ own_side) ** 2
+    # Of directions that are not decided: what the data say is noise and prior together.
+    left = float(np.sum(squares[~decided] / (1.0 + values[~decided])))
+    squares, values = squares[decided], values[decided]
+    outside = total - float(np.sum(squares / values)) - (0.0 if learned is None else left)
     inside = float(np.sum(squares / (values * (1.0 + values))))
     rank = int(decided.sum())
     freedom = smooth.count - rank
     noise_freedom = 2 * found.dots - smooth.count
+    outside_noise = inside_noise = float(noise_freedom)
+    if learned is not None:
+        outside_noise = freedom_of_scatter(
+            2.0 / freedom + (found.rest_share * learned.rest_scatter) ** 2, freedom, noise_freedom
+        )
+        inside_noise = min(inside_noise, learned.inside_freedom)
     figure, figure_p = _figure(found, family)
     return Flags(
         outside / freedom,
-        float(special.fdtrc(freedom, noise_freedom, outside / freedom)),
+        _chance(outside / freedom, freedom, outside_noise, noise_freedom),
         inside / rank,
-        float(special.fdtrc(rank, noise_freedom, inside / rank)),
+        _chance(inside / rank, rank, inside_noise, noise_freedom),
         figure,
         figure_p,
     )
+
+
+def freedom_of_scatter(scatter: float, count: int, most: float, /) -> float:
+    """Return degrees of freedom d of a denominator such that F of `count` and d has the variance over squared
+    mean `scatter`, 2 (d + count - 2) / (count (d - 4)); `most` where it scatters less.
+    """
+    excess = count * scatter - 2.0
+    return most if excess <= 0.0 else min(most, 4.0 + (2.0 * count + 4.0) / excess)
+
+
+def _chance(ratio: float, count: int, freedom: float, noise_freedom: float) -> float:
+    """Return the chance of more, by F; where variances come from units, with the mean that these gave it."""
+    mean = freedom / (freedom - 2.0) if freedom < noise_freedom else 1.0
+    return float(special.fdtrc(count, freedom, ratio * mean))
 
 
 def _figure(found: Estimate, family: Family) -> tuple[str, float]:
@@ -89,6 +119,6 @@ def _figure(found: Estimate, family: Family) -> tuple[str, float]:
         if len(size) and size.max() > largest:
             place = int(size.argmax())
             largest, term = float(size[place]), family.channels[name].figure_terms[place]
-            amount, sigma = (term.sigma * one for one in (size[place] / root[place], 1.0 / root[place]))
+            amount, sigma = (term.step_um * one for one in (size[place] / root[place], 1.0 / root[place]))
             text = f"channel '{name}', {term.label}: {amount:.2g} um, 1-sigma {sigma:.1g}"
-    return text, min(1.0, count * 2.0 * float(special.ndtr(-largest)))
+    return text, 1.0 if count == 0 else min(1.0, count * 2.0 * float(special.ndtr(-largest)))

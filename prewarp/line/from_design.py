@@ -13,7 +13,15 @@ from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import cosine_from_tangent
 from prewarp.line.basis import FamilyBasis
-from prewarp.line.family import ChannelFamily, Family, departures_of, figure_terms_of, moved_optics
+from prewarp.line.family import (
+    ChannelFamily,
+    ChannelOptics,
+    Family,
+    FigureTerm,
+    departures_of,
+    figure_terms_of,
+    moved_optics,
+)
 from prewarp.line.moved import LeastSquares, MovedFields
 from prewarp.line.tracing import BEYOND_PX, RayLattice, ray_lattice, traced, traced_rays
 from prewarp.module import Channel, DisplayModule
@@ -195,14 +203,15 @@ class _ChannelWork:
             self.basis,
             self.nominal,
             modes,
-            self.own,
+            tuple(one.label for one in self.own),
             self.figure_modes(),
-            figure_terms_of(self.design, self.channel.name),
+            tuple(
+                FigureTerm(one.label, one.sigma) for one in figure_terms_of(self.design, self.channel.name)
+            ),
             0.0,
             captured_border(hull_corners(self.pixel[0][self.valid[0]]), 0.0, size_px),
             hull_corners(self.lattice.tangents[on_panel]),
-            self.channel.panel.pitch_um,
-            self.unit_lattice,
+            ChannelOptics(self.own, self.channel.panel.pitch_um, self.unit_lattice),
         )
 
 
@@ -220,8 +229,9 @@ def _rest_px(family: Family, module: DisplayModule, units: int) -> dict[str, flo
             said = reach_lattice(module.channel(name), _HELD_OUT)
             tangent = np.broadcast_to(said, (_PUPILS, *said.shape))
             size, optics = own.basis.panel.size_px, family.optics_of(name, drawn)
+            pitch_um = module.channel(name).panel.pitch_um
             pixel, valid = traced_rays(
-                optics, size, own.pitch_um, tangent, pupil[:, None], family.wavelengths_nm[colour]
+                optics, size, pitch_um, tangent, pupil[:, None], family.wavelengths_nm[colour]
             )
             kept = valid & np.all((pixel >= 0.0) & (pixel <= np.array(size)), axis=-1)
             seen = tangent[kept]

@@ -1,6 +1,6 @@
 """The map of a unit: the trace of the design with its numbers moved, and a field that follows it.
 
-A sum of modes is off by terms of second order: 0.03 px for tolerances that move the picture by 4 px. So a
+Of a family from fits it is the sum of modes. Of a design's, a sum of modes is off by terms of second order: 0.03 px for tolerances that move the picture by 4 px. So a
 sum is where both begin, and what the trace shows beside it is a smooth difference.
 """
 
@@ -14,7 +14,7 @@ from prewarp.checks import BoolArray, FloatArray
 from prewarp.errors import LineError
 from prewarp.fitting.expansion import Expansion
 from prewarp.line.basis import FamilyBasis
-from prewarp.line.family import ChannelFamily, Family, added
+from prewarp.line.family import ChannelOptics, Family, added
 from prewarp.line.tracing import RayLattice, traced
 from prewarp.trace import DesignChannel
 
@@ -69,29 +69,32 @@ class MovedFields:
             A key of the design would leave what it may be.
         """
         found = {}
-        for channel in self.family.channels:
-            optics = self.family.optics_of(channel, coefficients)
+        for channel, own in self.family.channels.items():
+            optics = None if own.optics is None else self.family.optics_of(channel, coefficients)
             amounts = coefficients[self.family.places_of(channel)]
             for colour, name in enumerate(self.family.colours):
-                found[channel, name] = self._expansion(channel, colour, amounts, optics)
+                found[channel, name] = (
+                    own.expansion(colour, amounts)
+                    if optics is None or own.optics is None
+                    else self._expansion(channel, colour, amounts, optics, own.optics)
+                )
         return found
 
     @cached_property
     def _bases(self) -> dict[str, FamilyBasis]:
         return {name: difference_basis(one.basis) for name, one in self.family.channels.items()}
 
-    def _expansion(self, channel: str, colour: int, amounts: FloatArray, optics: DesignChannel) -> Expansion:
-        own, basis = self.family.channels[channel], self._bases[channel]
-        pixel, valid = _traced(own, optics, self.family.wavelengths_nm[colour])
+    def _expansion(
+        self, channel: str, colour: int, amounts: FloatArray, optics: DesignChannel, rays: ChannelOptics
+    ) -> Expansion:
+        own, basis, lattice = self.family.channels[channel], self._bases[channel], rays.lattice
+        size_px, wavelength_nm = own.basis.panel.size_px, self.family.wavelengths_nm[colour]
+        pixel, valid = traced(optics, size_px, rays.pitch_um, lattice, wavelength_nm)
         if int(valid.sum()) < basis.count:
             raise LineError(f"channel '{channel}': the rays of the unit's optics miss its panel.")
         table = added(own.nominal[colour], own.basis.table(own.modes[colour] @ amounts))
-        said = own.nominal_basis.expansion(table).values(pixel[valid], own.lattice.pupils[valid])
-        rest = own.lattice.cosines[valid].T - said
-        least = LeastSquares.of(basis, own.lattice, pixel, valid)
+        said = own.nominal_basis.expansion(table).values(pixel[valid], lattice.pupils[valid])
+        rest = lattice.cosines[valid].T - said
+        least = LeastSquares.of(basis, lattice, pixel, valid)
         left = basis.table(least.fitted(rest.reshape(-1, 1))[:, 0])
         return own.nominal_basis.expansion(added(table, left))
-
-
-def _traced(own: ChannelFamily, optics: DesignChannel, wavelength_nm: float) -> tuple[FloatArray, BoolArray]:
-    return traced(optics, own.basis.panel.size_px, own.pitch_um, own.lattice, wavelength_nm)

@@ -47,7 +47,8 @@ class View:
     """Equations of what one shot saw of a channel and colour.
 
     `matrix` (2 n, a): u and v of every dot in turn; `side` (2 n,), px; `places` (a,): which unknowns the
-    columns belong to. `figure` (2 n, t): what the channel's figure terms without a tolerance would add.
+    columns belong to. `figure` (2 n, t): what figure terms that no mode holds would add. `rest` (2 n, r): one
+    sigma of what the family's modes leave, with `common` as in `Remainder`; r is 0 where nothing is told.
     """
 
     seen: Seen
@@ -55,6 +56,8 @@ class View:
     side: FloatArray
     places: IntArray
     figure: FloatArray
+    rest: FloatArray
+    common: float = 0.0
 
 
 def view_of(family: Family, seen: Seen, shot: int, prior: PosePrior, /) -> View:
@@ -64,21 +67,25 @@ def view_of(family: Family, seen: Seen, shot: int, prior: PosePrior, /) -> View:
     nominal = own.expansion(colour)
     value, jacobian = nominal.values_and_jacobian(seen.pixel, reference)
     px_per_cosine = np.linalg.inv(np.moveaxis(jacobian, -1, 0))
-    both = np.concatenate([own.modes[colour], own.figure_modes], axis=1)
+    known = [own.modes[colour], own.figure_modes]
+    if own.remainder is not None:
+        known.append(own.remainder.columns)
+    both = np.concatenate(known, axis=1)
     moved = own.basis.sums(seen.pixel, reference, both).transpose(0, 2, 1)
-    modes, terms = moved[:, :, : len(own.departures)], moved[:, :, len(own.departures) :]
+    modes, terms, rest = np.split(moved, np.cumsum([one.shape[1] for one in known[:2]]), axis=2)
     unit = unit_from_tangent(seen.tangent)
     poses = pose_slopes(
         unit, seen.tangent, seen.label_mm[:, 2], nominal.pupil_jacobian(seen.pixel, reference)
     )
     poses = np.moveaxis(poses * prior.sigmas[:, None, None], 0, -1)
-    columns = np.concatenate([modes, poses, terms], axis=2)
+    columns = np.concatenate([modes, poses, terms, rest], axis=2)
     whole = np.matmul(px_per_cosine, columns.transpose(1, 0, 2)).reshape(-1, columns.shape[2])
-    known = modes.shape[2] + PER_SHOT
-    rest = cosine_from_tangent(seen.tangent) - value.T
-    side = np.matmul(px_per_cosine, rest[:, :, None]).reshape(-1)
-    field = family.places_of(seen.channel)
+    ends = np.cumsum([modes.shape[2] + PER_SHOT, terms.shape[2]])
+    missed = cosine_from_tangent(seen.tangent) - value.T
+    side = np.matmul(px_per_cosine, missed[:, :, None]).reshape(-1)
     places = np.concatenate(
-        [np.arange(field.start, field.stop), family.count + PER_SHOT * shot + np.arange(PER_SHOT)]
+        [family.places_of(seen.channel), family.count + PER_SHOT * shot + np.arange(PER_SHOT)]
     )
-    return View(seen, whole[:, :known], side, places, whole[:, known:])
+    matrix, figure, left = np.split(whole, ends, axis=1)
+    common = 0.0 if own.remainder is None else own.remainder.common
+    return View(seen, matrix, side, places, figure, left, common)

@@ -173,7 +173,8 @@ def _seam(family: Family, eye: Eye, overlap: Overlap, tracker: Tracker) -> tuple
         shown.append(seen)
         here = _turned(own.basis.sums(pixel, reference_pupil(seen, true), modes), seen)
         meant = _turned(own.basis.sums(pixel, reference_pupil(direction, tracked), modes), direction)
-        by_rest[:, :, places], by_mean[:, :, places] = sign * here, sign * (here - meant)
+        by_rest[:, :, places] += sign * here
+        by_mean[:, :, places] += sign * (here - meant)
         area = np.abs(np.linalg.det(field.jacobian(pixel, pupil_mm=true)))
         per_px = ARCMIN_PER_RADIAN * np.sqrt(area * unit_from_tangent(seen)[:, 2] ** 3)
         rest += (own.rest_px * per_px) ** 2
@@ -247,5 +248,5 @@ def _focus(family: Family, eye: Eye, overlap: Overlap) -> _Steps:
             per_mm = (ahead - behind) / (2.0 * _PUPIL_STEP_MM)
             # dt = sqrt(1 + |t|^2) (1 + t t^T) dq; the root is the length that the vergence is divided by.
             trace += per_mm[axis] + tangent[:, axis] * np.einsum("nb,bkn->kn", tangent, per_mm)
-        moved[0, :, family.places_of(name)] = sign * -0.5 * MM_PER_M * trace.T
+        moved[:, :, family.places_of(name)] += sign * -0.5 * MM_PER_M * trace.T[None]
     return _Steps(nominal[None, known], moved[:, known], moved[:, known], np.zeros(int(known.sum())))

@@ -50,7 +50,7 @@ def mode_shapes(family: Family, /) -> tuple[ModeShape, ...]:
         # At a fixed direction the panel point moves against the field at a fixed panel point.
         moved = -view.matrix.reshape(len(pixel), 2, -1)
         found += [
-            ModeShape(departure.label, channel, size, pixel, moved[:, :, k])
-            for k, departure in enumerate(own.departures)
+            ModeShape(label, channel, size, pixel, moved[:, :, k])
+            for k, label in enumerate((*own.labels, *family.shared))
         ]
     return tuple(sorted(found, key=lambda one: -one.rms_px))

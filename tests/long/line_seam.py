@@ -58,7 +58,7 @@ def seam_slopes(family, module):
     moved = np.zeros((2, int(good.sum()), family.count))
     for sign, channel, (pixel, tangent, label) in zip((1.0, -1.0), module.channels, seen, strict=True):
         own, reference = family.channels[channel.name], label[good, :2] - label[good, 2:] * tangent[good]
-        moved[:, :, family.places_of(channel.name)] = sign * own.basis.sums(
+        moved[:, :, family.places_of(channel.name)] += sign * own.basis.sums(
             pixel[good], reference, own.modes[number]
         ).transpose(0, 2, 1)
     return ARCMIN_PER_RADIAN * moved

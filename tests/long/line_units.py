@@ -88,7 +88,7 @@ def held_out(unit, module, family, found):
         cosine = field.values(seen[good], reference).T
         shown.append(np.column_stack([cosine, np.sqrt(1.0 - np.sum(cosine**2, axis=1))]))
         own = family.channels[channel.name]
-        moved[:, :, family.places_of(channel.name)] = sign * own.basis.sums(
+        moved[:, :, family.places_of(channel.name)] += sign * own.basis.sums(
             seen[good], reference, own.modes[place]
         ).transpose(0, 2, 1)
     assert np.allclose(unit_from_tangent(tangent[good]), shown[0], atol=0.02)
