@@ -5,9 +5,9 @@ Lambda^-1 B'Wy / sigma^2, covariance Lambda^-1. Noise is what neighbouring dots 
 functions of a view leave), so no stated noise is trusted, and a unit that the family does not hold does not
 pass for a noisy one. Dots that lie off are weighed down.
 
-What a family's modes leave of units (`family.Remainder`) is noise that dots share: the smooth functions of all
-views of a channel have the covariance sigma^2 + R, and their rows are whitened by it. It is nothing in a family
-from a design.
+What a family's modes leave of units (`family.Remainder`) is noise that dots share: the smooth functions of
+all views of a channel have the covariance sigma^2 + R, and their rows are whitened by it. It is nothing in a
+family from a design.
 """
 
 from collections.abc import Mapping, Sequence
@@ -59,8 +59,9 @@ class Estimate:
 
     `mean` (k,), `covariance` (k, k): posterior in prior sigmas, coefficients of the family first, then six
     numbers a camera position. `noise_px`: sigma of one component of a dot. `smooth`: sums over what is smooth
-    in the views, for the flags; `rest_share`: of its energy, what the modes' remainder is expected to have. `outliers`: dots weighed below one half; `dots`: all. `figure`: by channel,
-    what the dots say of figure terms that have no tolerance.
+    in the views, for the flags; `rest_share`: of its energy, what the modes' remainder is expected to have.
+    `outliers`: dots weighed below one half; `dots`: all. `figure`: by channel, what the dots say of figure
+    terms that no mode holds.
     """
 
     mean: FloatArray

@@ -1,7 +1,7 @@
-"""A family of units: the nominal field of every channel and colour, and modes, by which units differ from it.
+"""A family of units: the nominal field of every channel and colour, and modes, by which units differ.
 
-q = q_0 + sum_k c_k q_k + what a sum does not tell, direction cosines; c are independent, of mean 0 and 1-sigma
-1: the coefficients of a unit are in prior sigmas. There are two kinds:
+q = q_0 + sum_k c_k q_k + what a sum does not tell, direction cosines; c are independent, of mean 0 and
+1-sigma 1: the coefficients of a unit are in prior sigmas. There are two kinds:
 
 - from a design (`prewarp.line.from_design`): a mode for every tolerance, by finite differences of the trace;
   all are kept with their priors. The sum of modes is where a search starts, and the slope by which it goes
@@ -32,10 +32,13 @@ _FIRST_TERM = 3
 
 @dataclass(frozen=True)
 class FigureTerm:
-    """A pattern that no mode holds: what it is called, and its step, um."""
+    """A pattern that no mode holds: what it is called; its step, um; and the variance, in squared steps, with
+    which it is found in right units beside what the data leave open.
+    """
 
     label: str
     step_um: float
+    variance: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +79,16 @@ class Learned:
     unsolved: int
     inside_freedom: float
     rest_scatter: float
+
+    @property
+    def warning(self) -> str:
+        """What is wrong with the earlier units' fits, in words; "" for nothing."""
+        if self.unsolved == 0:
+            return ""
+        return (
+            f"poses of {self.unsolved} of {self.units} earlier units were taken from their labels. What a "
+            "stage was off by counts as how units differ: errors grow, and faults hide in it."
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,9 +198,13 @@ class Family:
         optics = self.channels[channel].optics
         if self.design is None or optics is None:
             raise LineError("a family of earlier units' fits has no optics to trace.")
-        return moved_optics(
-            self.design, channel, optics.departures, coefficients[self.places_of(channel)]
-        )
+        return moved_optics(self.design, channel, optics.departures, coefficients[self.places_of(channel)])
+
+    @property
+    def remainder_count(self) -> int:
+        """Most functions of the remainder of a channel; 0 where nothing is told of one."""
+        told = [one.remainder for one in self.channels.values()]
+        return max((one.columns.shape[1] for one in told if one is not None), default=0)
 
     @property
     def labels(self) -> tuple[str, ...]:

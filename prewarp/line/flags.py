@@ -113,12 +113,21 @@ def _figure(found: Estimate, family: Family) -> tuple[str, float]:
     """Return the figure term of the largest score in words, and the chance of a larger one among all."""
     largest, text, count = 0.0, "", 0
     for name, score in found.figure.items():
-        root = np.sqrt(np.maximum(score.curvature, 1e-12))
-        size = np.abs(score.slope) / root
+        terms = family.channels[name].figure_terms
+        curvature = np.maximum(score.curvature, 1e-12)
+        # 1-sigma of the amount, in steps, and the amount over it.
+        sigmas = np.sqrt(1.0 / curvature + [one.variance for one in terms])
+        size = np.abs(score.slope) / curvature / sigmas
         count += len(size)
         if len(size) and size.max() > largest:
             place = int(size.argmax())
-            largest, term = float(size[place]), family.channels[name].figure_terms[place]
-            amount, sigma = (term.step_um * one for one in (size[place] / root[place], 1.0 / root[place]))
+            largest, term = float(size[place]), terms[place]
+            amount, sigma = (term.step_um * one for one in (largest * sigmas[place], sigmas[place]))
             text = f"channel '{name}', {term.label}: {amount:.2g} um, 1-sigma {sigma:.1g}"
-    return text, 1.0 if count == 0 else min(1.0, count * 2.0 * float(special.ndtr(-largest)))
+    # Variances from units are known with as many degrees of freedom.
+    tail = (
+        special.ndtr(-largest)
+        if family.learned is None
+        else special.stdtr(family.learned.units - 1, -largest)
+    )
+    return text, 1.0 if count == 0 else min(1.0, count * 2.0 * float(tail))

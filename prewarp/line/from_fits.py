@@ -1,7 +1,7 @@
 """A family from fits of earlier units (`prewarp fit`): nothing of the design is needed.
 
-Fits of all units are written in the same functions, at the same rays: those of a lattice over the panel and the
-eye box. `prewarp.line.spread` says how they differ.
+Fits of all units are written in the same functions, at the same rays: those of a lattice over the panel and
+the eye box. `prewarp.line.spread` says how they differ.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -12,6 +12,7 @@ import numpy as np
 from scipy import linalg
 from threadpoolctl import threadpool_limits
 
+from prewarp.chebyshev import derivatives_1d, exponents_of_degree, products, values_1d
 from prewarp.checks import FloatArray, IntArray
 from prewarp.errors import LineError
 from prewarp.field import Field, FieldSet
@@ -21,9 +22,9 @@ from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
 from prewarp.frames import reference_pupil, unit_from_tangent
 from prewarp.line.basis import FamilyBasis
-from prewarp.line.family import ChannelFamily, Family, Learned, Remainder
+from prewarp.line.family import ChannelFamily, Family, FigureTerm, Learned, Remainder
 from prewarp.line.flags import freedom_of_scatter
-from prewarp.line.spread import LEAST_UNITS, Spread, motion_excess, spread_of
+from prewarp.line.spread import LEAST_UNITS, Spread, motion_excess, pattern_excess, spread_of
 from prewarp.module import DisplayModule
 from prewarp.poses.rays import pose_slopes
 
@@ -38,6 +39,9 @@ _FEW_POSITIONS = 4
 # Beyond its captured positions a fit is a guess: by more than this share of their spacing.
 _BEYOND = 0.5
 _MANY = 1e6
+# Patterns of surfaces that no direction holds: lowest and highest degree, distances, each sqrt(2) of the one
+# before, so that one of them is near any surface's.
+RIPPLE_DEGREES, RIPPLE_MM, RIPPLE_UM = (3, 6), (20.0, 28.0, 40.0, 56.0), 0.05
 # Shifts along x, y, z, mm; turns about them, arcmin; scale.
 MOTIONS = ("shift x", "shift y", "shift z", "turn x", "turn y", "turn z", "scale")
 
@@ -97,9 +101,9 @@ def family_from_fits(
 class _Rays:
     """Rays of a channel at which fits are read off, and the functions in which they are written.
 
-    `pixel` (n, 2), `label_mm` (n, 3), `reference_mm` (n, 2), `tangent` (n, 2) of the first fit. `rows` (2 n, m)
-    functions; `lower` Cholesky factor of their squares; `px_per_cosine` (n, 2, 2). `metric` (m, m):
-    coefficients in the order `sort` times it are coordinates of `Spread` in px; `group` (m,) of these: degree.
+    `pixel` (n, 2), `label_mm` (n, 3), `reference_mm` (n, 2), `tangent` (n, 2) of the first fit. `rows`
+    (2 n, m) functions; `lower` Cholesky factor of their squares; `px_per_cosine` (n, 2, 2). `metric` (m, m):
+    coefficients in the order `sort` times it are coordinates of `Spread`, px; `group` (m,): their degree.
     """
 
     basis: FamilyBasis
@@ -133,7 +137,7 @@ class _Rays:
         )
         rows = basis.rows(pixel, reference)
         _, jacobian = field.expansion.values_and_jacobian(pixel, reference)
-        px_per_cosine = np.linalg.inv(np.moveaxis(jacobian, -1, 0))
+        px_per_cosine = np.asarray(np.linalg.inv(np.moveaxis(jacobian, -1, 0)), dtype=float)
         sort = np.argsort(basis.orders, kind="stable")
         moved = np.einsum("nab,bnm->anm", px_per_cosine, rows[:, :, sort]).reshape(-1, basis.count)
         rows = rows.reshape(-1, basis.count)
@@ -151,6 +155,10 @@ class _Rays:
             basis.orders[sort],
         )
 
+    def cosines(self, fields: Sequence[Field]) -> FloatArray:
+        """Return direction cosines (k, 2, n) of fields at the rays."""
+        return np.stack([one.expansion.values(self.pixel, self.reference_mm) for one in fields])
+
     def coefficients(self, cosines: FloatArray) -> FloatArray:
         """Return coefficients (k, m) of direction cosines (k, 2, n) at the rays."""
         values = cosines.reshape(len(cosines), -1)
@@ -158,7 +166,7 @@ class _Rays:
         return result
 
     def missed_px(self, cosines: FloatArray) -> float:
-        """Return what the functions leave of direction cosines (k, 2, n), mean square of the distance, px^2."""
+        """Return what functions leave of direction cosines (k, 2, n), mean square of the distance, px^2."""
         values = cosines.reshape(len(cosines), -1)
         left = (values - self.coefficients(cosines) @ self.rows.T).reshape(cosines.shape)
         px = np.einsum("nab,kbn->kan", self.px_per_cosine, left, optimize=True)
@@ -182,6 +190,22 @@ class _Rays:
     def functions(self, sigma_px: FloatArray) -> FloatArray:
         """Return coefficients (m, m) of one sigma of every coordinate of a single colour, sigmas (m,)."""
         return self._columns(np.diag(sigma_px))
+
+    def ripples(
+        self, fits: FloatArray, spread: Spread, floor: float
+    ) -> tuple[FloatArray, tuple[FigureTerm, ...]]:
+        """Return smooth patterns of surfaces at several distances, coefficients (m, t), and their terms."""
+        columns, labels = [], []
+        for distance in RIPPLE_MM:
+            cosines, degrees = ripples(self.reference_mm, self.tangent, distance)
+            columns.append(self.coefficients(cosines))
+            labels += [f"wavefront of degree {degree} at {distance:g} mm from the eye" for degree in degrees]
+        found = np.concatenate(columns)
+        colours = fits.shape[1] // self.basis.count
+        patterns = self.coordinates(np.repeat(found[:, None], colours, axis=1)).T
+        excess = pattern_excess(fits, spread, patterns, floor)
+        terms = (FigureTerm(label, RIPPLE_UM, float(one)) for label, one in zip(labels, excess, strict=True))
+        return found.T, tuple(terms)
 
     def motions(self, fields: Sequence[Field]) -> FloatArray:
         """Return what the seven motions of all shots do, coefficients (colours, m, 7): mm, arcmin, 1."""
@@ -208,6 +232,25 @@ def motion_columns(place_mm: FloatArray, /) -> FloatArray:
     return result
 
 
+def ripples(place_mm: FloatArray, tangent: FloatArray, distance_mm: float, /) -> tuple[FloatArray, list[int]]:
+    """Return what smooth patterns on a surface do to direction cosines (t, 2, n), and their degrees.
+
+    `place_mm` (n, 2) where rays cross z = 0, `tangent` (n, 2); the surface stands `distance_mm` ahead of the
+    eye. Chebyshev functions of where rays cross it, as wavefronts of amplitude `RIPPLE_UM`: their gradients.
+    """
+    crossed = place_mm + distance_mm * tangent
+    low, high = crossed.min(axis=0), crossed.max(axis=0)
+    half = 0.5 * (high - low)
+    x, y = ((crossed - 0.5 * (low + high)) / half).T
+    most = RIPPLE_DEGREES[1]
+    by_x = products(derivatives_1d(x, most) / half[0], values_1d(y, most), most)
+    by_y = products(values_1d(x, most), derivatives_1d(y, most) / half[1], most)
+    degree = exponents_of_degree(most).sum(axis=1)
+    kept = degree >= RIPPLE_DEGREES[0]
+    mm = 1e-3 * RIPPLE_UM
+    return mm * np.stack([by_x[kept], by_y[kept]], axis=1), degree[kept].tolist()
+
+
 def _pupils(module: DisplayModule) -> FloatArray:
     half = np.array(module.eye_box.half_mm)
     along = np.linspace(-1.0, 1.0, _PUPILS)
@@ -219,7 +262,7 @@ def _pupils(module: DisplayModule) -> FloatArray:
 def _lower(squares: FloatArray) -> FloatArray:
     """Return the Cholesky factor, places that no ray reaches held."""
     squares[np.diag_indices_from(squares)] += 1e-12 * np.trace(squares) / len(squares)
-    return np.linalg.cholesky(squares)
+    return np.asarray(np.linalg.cholesky(squares), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -305,22 +348,23 @@ class _Reading:
             pupil = [one.expansion.pupil_degree for unit in every for one in unit]
             degrees = min(max(trends), _MOST_DEGREE), min(max(pupil), _MOST_PUPIL_DEGREE)
             own = _Rays.of(every[0][0], borders[name], degrees, module)
-            values = [
-                np.stack([one.expansion.values(own.pixel, own.reference_mm) for one in unit]) for unit in every
-            ]
+            values = [own.cosines(unit) for unit in every]
             coefficients[name] = np.stack([own.coefficients(one) for one in values])
             missed[name] = float(np.mean([own.missed_px(one) for one in values]))
             rays[name] = own
         coordinates = {name: rays[name].coordinates(coefficients[name]) for name in channels}
-        spreads, floors, motions = {}, [], []
+        spreads, floors, motions, patterns = {}, [], [], {}
         positions = float(np.median([one.positions for one in self.stated]))
         for name in channels:
             own = rays[name]
-            noise = float(np.median([one.noise[name] for one in self.stated])) / own.basis.count / len(colours)
+            noise = (
+                float(np.median([one.noise[name] for one in self.stated])) / own.basis.count / len(colours)
+            )
             spreads[name] = spread_of(coordinates[name], own.group, len(colours), noise)
             # Of a few positions, beside what the family itself does not know.
             rest = float(np.mean(spreads[name].rest * (1.0 + spreads[name].common ** 2)))
             floors.append(max(noise, 1e-12) * max(positions / _FEW_POSITIONS, 1.0) + rest)
+            patterns[name] = own.ripples(coordinates[name], spreads[name], floors[-1])
             motion = own.motions([self.fields[0][name, colour] for colour in colours])
             motions.append(own.coordinates(motion.transpose(2, 0, 1)).T)
         excess = motion_excess(
@@ -330,18 +374,26 @@ class _Reading:
             floors,
             self._own_motions(),
         )
-        values, vectors = np.linalg.eigh(excess)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        sizes, vectors = np.linalg.eigh(excess)
+        root = vectors * np.sqrt(np.maximum(sizes, 0.0))
         made = {
-            name: self._channel(rays[name], spreads[name], motion @ root, missed[name], borders[name], seen[name])
+            name: self._channel(
+                rays[name],
+                spreads[name],
+                motion @ root,
+                patterns[name],
+                float(np.sqrt(missed[name])),
+                borders[name],
+                seen[name],
+            )
             for name, motion in zip(channels, motions, strict=True)
         }
         half = np.array(module.eye_box.half_mm)
         energy = sum(len(one.variance) * one.energy for one in spreads.values())
-        # Wrong by far in no unit: the scatter is that of most.
         directions = sum(len(one.variance) for one in spreads.values())
         rests = [
-            float(np.std(one.rest_energy) / np.mean(one.rest_energy) / one.carried) for one in spreads.values()
+            float(np.std(one.rest_energy) / np.mean(one.rest_energy) / one.carried)
+            for one in spreads.values()
         ]
         return Family(
             made,
@@ -350,7 +402,7 @@ class _Reading:
             np.array([-half, half]),
             None,
             {"module": module.name, "units": len(self.names)},
-            tuple(f"motion {k + 1} that all channels share" for k in range(len(MOTIONS))),
+            tuple(f"all channels, motion {k + 1} of {len(MOTIONS)}" for k in range(len(MOTIONS))),
             Learned(
                 len(self.names),
                 sum(one.stage_mm is None for one in self.stated),
@@ -380,7 +432,8 @@ class _Reading:
         rays: _Rays,
         spread: Spread,
         shared: FloatArray,
-        missed: float,
+        patterns: tuple[FloatArray, tuple[FigureTerm, ...]],
+        missed_px: float,
         border_px: FloatArray,
         captured_tangent: FloatArray,
     ) -> ChannelFamily:
@@ -395,10 +448,11 @@ class _Reading:
             basis,
             np.stack([basis.table(one) for one in nominal]),
             rays.columns(modes, colours),
-            tuple(f"direction {k + 1}" for k in range(len(spread.variance))),
-            np.zeros((basis.count, 0)),
-            (),
-            float(np.sqrt(rest + missed)),
+            tuple(
+                f"direction {k + 1} of {len(self.names)} earlier units" for k in range(len(spread.variance))
+            ),
+            *patterns,
+            float(np.hypot(np.sqrt(rest), missed_px)),
             border_px,
             captured_tangent,
             None,
@@ -407,7 +461,7 @@ class _Reading:
 
 
 def common_polygon(polygons: Sequence[FloatArray], /) -> FloatArray:
-    """Return the corners (k, 2) of what convex polygons, counter-clockwise, have in common; k is 0 for nothing."""
+    """Return the corners (k, 2) of what convex polygons, counter-clockwise, have in common; k may be 0."""
     found = polygons[0]
     for other in polygons[1:]:
         for start, end in zip(other, np.roll(other, -1, axis=0), strict=True):

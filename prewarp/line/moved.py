@@ -1,7 +1,8 @@
 """The map of a unit: the trace of the design with its numbers moved, and a field that follows it.
 
-Of a family from fits it is the sum of modes. Of a design's, a sum of modes is off by terms of second order: 0.03 px for tolerances that move the picture by 4 px. So a
-sum is where both begin, and what the trace shows beside it is a smooth difference.
+Of a family from fits it is the sum of modes. Of a design's, a sum is off by terms of second order: 0.03 px
+for tolerances that move the picture by 4 px. So a sum is where both begin, and what the trace shows beside it
+is a smooth difference.
 """
 
 from dataclasses import dataclass

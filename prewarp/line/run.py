@@ -13,6 +13,7 @@ from prewarp.errors import LineError, ModuleError
 from prewarp.files import sha256_of_bytes, sha256_of_file, try_lock
 from prewarp.folders import claim_work_folder, list_work_folder
 from prewarp.line.cluster import cluster_rows
+from prewarp.line.family import Family
 from prewarp.line.package import (
     FOLDER,
     PackagePlan,
@@ -50,10 +51,14 @@ def _locked(stream: IO[Any], /) -> bool:
 
 @dataclass(frozen=True)
 class LineRun:
-    """What a run did: units by status, and how many were worked on now."""
+    """What a run did: units by status, and how many were worked on now; by what `kind` of family, and what is
+    wrong with that one (`warning`, "" for nothing).
+    """
 
     counts: dict[str, int]
     worked_on: int
+    kind: str
+    warning: str
 
     @property
     def units(self) -> int:
@@ -92,14 +97,19 @@ def units_of(places: Sequence[Path], /) -> dict[str, Path]:
 
 
 def _processes(
-    units: dict[str, Path], settings: LineSettings, workers: int | None, /, *, packages: bool
+    family: Family, units: dict[str, Path], settings: LineSettings, workers: int | None, /, *, packages: bool
 ) -> int:
     """Return how many processes to work with: `workers`, else as many as there are cores and memory for."""
     rows = most_rows(units.values())
     return processes_within_memory(
         workers,
         wanted_processes(len(units), workers),
-        each_bytes=working_bytes(rows, judged=settings.display is not None, packages=packages),
+        each_bytes=working_bytes(
+            rows,
+            judged=settings.display is not None,
+            packages=packages,
+            remainder=family.remainder_count,
+        ),
         beside_bytes=0.0 if settings.display is None else MAKING_BYTES,
         what=f"finding units of up to {rows} rows a grid",
         mend=f"End other programs, give grids with fewer rows{', or leave out --packages' * packages}.",
@@ -150,7 +160,7 @@ def run_line(
         mend = "End other programs, or leave out --packages."
         require_memory(SEARCH_BYTES, "searching the tables of a family", mend)
     if scheduler is None:
-        workers = _processes(units, settings, workers, packages=packages is not None)
+        workers = _processes(family, units, settings, workers, packages=packages is not None)
     claim_work_folder(folder)
     with (folder / _LOCK).open("a") as lock:
         if not _locked(lock):
@@ -202,4 +212,5 @@ def run_line(
         write_results(folder, family, rows)
     list_work_folder(folder)
     counts = Counter(row.status for row in rows)
-    return LineRun(dict(sorted(counts.items())), len(jobs))
+    warning = "" if family.learned is None else family.learned.warning
+    return LineRun(dict(sorted(counts.items())), len(jobs), family.kind, warning)

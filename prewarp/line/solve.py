@@ -103,8 +103,8 @@ def _retraced(family: Family, views: Sequence[View], mean: FloatArray, prior: Po
         matrix, seen = view.matrix[twice], _those(view.seen, valid)
         # At a fixed direction the trace moves against the field at a fixed panel point.
         side = (pixel[valid] - seen.pixel).reshape(-1) + matrix @ mean[view.places]
-        kept = {"figure": view.figure[twice], "rest": view.rest[twice]}
-        result.append(replace(view, seen=seen, matrix=matrix, side=side, **kept))
+        figure, rest = view.figure[twice], view.rest[twice]
+        result.append(replace(view, seen=seen, matrix=matrix, side=side, figure=figure, rest=rest))
     return result
 
 

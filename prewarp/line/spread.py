@@ -2,21 +2,23 @@
 
 A fit is g_i = mean + sum_k c_ik d_k + n_i, in coordinates of which the sum of squares is the mean square over
 field and eye box, px^2; n_i is what noise and poses leave of a fit. Directions d_k are those of the sample.
-How large c_k are is not the sample's own spread, which is too large where it is large and too small where it
-is small: each unit is left out in turn, and its coefficients on the directions of the others count, made
-monotone. What a left-out unit has beside the directions is its own n and the n of the others, which directions
-carry: with weights w on their fits n^2 (1 + |w|^2), and the second part is the remainder of a new unit.
+How large c_k are is not the sample's own spread, which is too large where it is large and too small where
+it is small: each unit is left out in turn, and its coefficients on the directions of the others count, made
+monotone. What a left-out unit has beside the directions is its own n and the n of the others, which
+directions carry: with weights w on their fits n^2 (1 + |w|^2), and the second part is a new unit's remainder.
 
-Of combinations that pictures hardly tell, sample and left-out units speak differently still: a motion that all
-shots share is told from a unit's own by such alone. With y = f + M b, b free, the best b has the covariance
-C = (M' S^-1 M)^-1 if S is that of f; if M E M' is added to S it is C + E. So E is what b of left-out units
-has more than C, which makes the claim right and leaves b as it is.
+Of combinations that pictures hardly tell, sample and left-out units speak differently still: a motion that
+all shots share is told from a unit's own by such alone. With y = f + M b, b free, the best b has the
+covariance C = (M' S^-1 M)^-1 if S is that of f; if M E M' is added to S it is C + E. So E is what b of
+left-out units has more than C, which makes the claim right and leaves b as it is. So it is with the amount
+of a pattern.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from prewarp.checks import FloatArray, IntArray
 
@@ -35,8 +37,8 @@ class Spread:
     `mean` (d,); `directions` (d, k), orthonormal; `variance` (k,), px^2; `rest` (groups,): variance of one
     coordinate of the remainder of a new unit, by group; `common`: of it, sigma of what colours share over
     sigma of what each has of its own; `energy` (n,), of each left-out unit on the directions, over what is
-    expected; `rest_energy` (n,) of what it has beside them, px^2; `carried`: of that, the share that a new unit
-    has.
+    expected; `rest_energy` (n,) of what it has beside them, px^2; `carried`: of that, the share that a new
+    unit has.
     """
 
     mean: FloatArray
@@ -65,17 +67,6 @@ def principal(fits: FloatArray, most: int, /) -> tuple[FloatArray, FloatArray]:
     return mean, (rows.T @ vectors) / np.sqrt(values)
 
 
-def falling(values: FloatArray, /) -> FloatArray:
-    """Return the falling sequence nearest to values, by least squares (pool adjacent violators)."""
-    blocks: list[tuple[float, int]] = []
-    for value in values.tolist():
-        blocks.append((value, 1))
-        while len(blocks) > 1 and blocks[-2][0] < blocks[-1][0]:
-            (a, n), (b, m) = blocks[-2:]
-            blocks[-2:] = [((n * a + m * b) / (n + m), n + m)]
-    return np.repeat([value for value, _ in blocks], [count for _, count in blocks])
-
-
 def spread_of(fits: FloatArray, group: IntArray, colours: int, noise: float, /) -> Spread:
     """Return how units of a channel differ.
 
@@ -97,7 +88,7 @@ def spread_of(fits: FloatArray, group: IntArray, colours: int, noise: float, /) 
         others = np.delete(fits, out, axis=0)
         mean, directions = principal(others, min(most, len(others) - 1))
         scores[out, : directions.shape[1]] = (fits[out] - mean) @ directions
-    variance = falling(np.mean(scores**2, axis=0))
+    variance = isotonic_regression(np.mean(scores**2, axis=0), increasing=False).x
     kept = max(1, int(np.sum(variance > _LEAST_SHARE * noise)))
     weights = np.zeros(count)
     for out in left_out(count):
@@ -115,17 +106,19 @@ def spread_of(fits: FloatArray, group: IntArray, colours: int, noise: float, /) 
     by_colour = rest.reshape(count, colours, -1)
     square = np.mean(by_colour**2, axis=(0, 1))
     each = np.bincount(group, square) / np.bincount(group)
+    # What noise does not explain counts too, where it is more than what directions carry.
+    each = np.maximum(carried * each, each - noise)
     shared = _shared(by_colour)
     # Of the whole variance each colour's own has 1 / (1 + common^2).
     return Spread(
         mean,
         directions,
         np.maximum(variance[:kept] - noise, 0.0),
-        carried * (1.0 - shared) * each,
+        (1.0 - shared) * each,
         float(np.sqrt(shared / (1.0 - shared))),
         np.mean(scores[:, :kept] ** 2 / variance[:kept], axis=1),
         np.sum(rest**2, axis=1),
-        carried,
+        float(np.sum(np.bincount(group) * each) * colours / np.mean(np.sum(rest**2, axis=1))),
     )
 
 
@@ -137,6 +130,27 @@ def _shared(by_colour: FloatArray) -> float:
     both = np.einsum("nad,nbd->ab", by_colour, by_colour)
     across = (both.sum() - np.trace(both)) / (colours - 1)
     return float(np.clip(across / np.trace(both), 0.0, 0.9))
+
+
+def pattern_excess(fits: FloatArray, spread: Spread, patterns: FloatArray, floor: float, /) -> FloatArray:
+    """Return the variances (t,) by which amounts of patterns (d, t) scatter more over units left out than
+    what is known of the others and a `floor`, the variance of a coordinate, px^2, explain.
+    """
+    found, claimed = np.zeros((len(fits), patterns.shape[1])), np.zeros(patterns.shape[1])
+    for out in left_out(len(fits)):
+        mean, directions = principal(np.delete(fits, out, axis=0), len(spread.variance))
+        solved = _solved(directions, spread.variance, floor, patterns)
+        told = np.einsum("dt,dt->t", patterns, solved)
+        found[out] = ((fits[out] - mean) @ solved) / told
+        claimed += len(out) / len(fits) / told
+    return np.asarray(np.maximum(np.mean(found**2, axis=0) - claimed, 0.0))
+
+
+def _solved(directions: FloatArray, variance: FloatArray, floor: float, side: FloatArray) -> FloatArray:
+    """Return S^-1 times `side` (d, k), S = sum of variances of directions + floor."""
+    along = directions.T @ side
+    shrunk = variance[: len(along)] / (variance[: len(along)] + floor)
+    return np.asarray((side - directions @ (shrunk[:, None] * along)) / floor)
 
 
 def motion_excess(
@@ -165,9 +179,7 @@ def motion_excess(
         matrix, side = np.zeros((size, size)), np.zeros((size, len(out)))
         for every, spread, motion, floor in zip(fits, spreads, motions, floors, strict=True):
             mean, directions = principal(np.delete(every, out, axis=0), len(spread.variance))
-            along = directions.T @ motion
-            shrunk = spread.variance[: len(along)] / (spread.variance[: len(along)] + floor)
-            solved = (motion - directions @ (shrunk[:, None] * along)) / floor
+            solved = _solved(directions, spread.variance, floor, motion)
             matrix += motion.T @ solved
             side += solved.T @ (every[out] - mean).T
         found[out] = np.linalg.solve(matrix, side).T
@@ -178,4 +190,4 @@ def motion_excess(
     inverse = np.linalg.inv(lower)
     values, vectors = np.linalg.eigh(inverse @ excess @ inverse.T)
     root = lower @ vectors * np.sqrt(np.maximum(values, 0.0))
-    return root @ root.T
+    return np.asarray(root @ root.T)

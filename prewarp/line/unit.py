@@ -30,6 +30,8 @@ SERIAL_COLUMN = "serial"
 # A shot's view with fewer dots says too little of what is smooth in it.
 LEAST_DOTS = 40
 LIMIT_BYTES = 1 << 28
+# What positions share of a family's remainder is a matrix of all their dots.
+MOST_POSITIONS = 12
 # Off by more than this, RMS in prior sigmas of a dot, no tolerance is the cause.
 _GROSS = 8.0
 
@@ -85,10 +87,11 @@ class UnitWork:
         found = solved(self.family, views, shots, self.settings.prior)
         flags = flags_of(found, self.family)
         numbers = self._numbers(found, flags, shots)
-        reasons = _flag_reasons(flags)
+        reasons = _flag_reasons(flags, self.family)
         if reasons:
             # Figures speak of the family; of another kind of unit they are not known.
-            return UnitRow(serial, "fail", "not of this family: " + "; ".join(reasons), numbers)
+            text = f"not of this family ({self.family.kind}): " + "; ".join(reasons)
+            return UnitRow(serial, "fail", text, numbers)
         covariance = found.covariance[: self.family.count, : self.family.count]
         figures = {name: Known(*one) for name, one in self.judge.figures(covariance).items()}
         if self.seam is not None:
@@ -143,6 +146,11 @@ class UnitWork:
             raise GridError(f"{source}: no row is finite.")
         names, _, shot = shot_codes(grid, finite)
         expected = self.settings.positions
+        if family.learned is not None and len(names) > MOST_POSITIONS:
+            raise GridError(
+                f"{source}: {len(names)} camera positions; by a family from fits a unit is found from at "
+                f"most {MOST_POSITIONS}. Leave positions out, or fit the unit itself ('prewarp fit')."
+            )
         if expected is not None and len(names) != expected:
             raise GridError(
                 f"{source}: {len(names)} camera positions; expected {expected}. Capture it again."
@@ -237,12 +245,13 @@ def _swapped(grid: Grid) -> Grid:
     return replace(grid, channel_names=tuple(reversed(grid.channel_names)))
 
 
-def _flag_reasons(flags: Flags) -> list[str]:
+def _flag_reasons(flags: Flags, family: Family) -> list[str]:
     told = []
     if flags.outside_p < THRESHOLD:
         told.append(f"what the modes leave is {flags.outside:.2f} times what noise explains")
     if flags.inside_p < THRESHOLD:
-        told.append(f"coefficients lie {np.sqrt(flags.inside):.2f} times further out than tolerances allow")
+        told.append(f"coefficients lie {np.sqrt(flags.inside):.2f} times further out than the family's")
     if flags.figure_p < THRESHOLD:
-        told.append(f"a figure that no tolerance allows: {flags.figure}")
+        whose = "no tolerance allows" if family.learned is None else "no earlier unit has"
+        told.append(f"a figure that {whose}: {flags.figure}")
     return told

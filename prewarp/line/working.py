@@ -21,14 +21,18 @@ SEARCH_BYTES = PROGRAM_BYTES + 540e6
 # Bytes of an array's head and of a number in NPZ, and of a row as text.
 _HEAD, _NUMBER, _TEXT_ROW = 128, 8, 80
 _LOOKED_AT = 8
+# Numbers of a row for each function of a remainder: two components, kept and once more while in work.
+_COPIES = 4
 
 
-def working_bytes(rows: int, /, *, judged: bool, packages: bool) -> float:
+def working_bytes(rows: int, /, *, judged: bool, packages: bool, remainder: int = 0) -> float:
     """Return how much memory a process takes whose largest grid has so many rows, bytes.
 
-    `judged`: the display is known, so the seam is judged; `packages`: they are written.
+    `judged`: the display is known, so the seam is judged; `packages`: they are written; `remainder`: how many
+    functions a family's remainder has.
     """
-    return PROGRAM_BYTES + _FAMILY + judged * _SEAM + packages * _PACKAGES + _ROW * rows
+    row = _ROW + _NUMBER * _COPIES * remainder
+    return PROGRAM_BYTES + _FAMILY + judged * _SEAM + packages * _PACKAGES + row * rows
 
 
 def most_rows(paths: Iterable[Path], /) -> int:

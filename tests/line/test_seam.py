@@ -69,7 +69,7 @@ def test_a_unit_found_from_two_positions_shows_the_seam_that_is_said(line, optic
     (overlap,) = eye.overlaps()
     moments = seam_moments(eye, overlap, Tracker())
     order = departures(family.design)
-    places = [order.index(one) for own in family.channels.values() for one in own.departures]
+    places = [order.index(one) for own in family.channels.values() for one in own.optics.departures]
     work = UnitWork(family, LineSettings())
     for number in (1, 2):
         views, shots = work.views(read_grid(grids / f"U{number}.npz"))

@@ -95,7 +95,7 @@ def test_what_is_known_by_score_is_the_figure_that_was_made(work, optics):
     grid = captured_unit(faulty_unit(unit_design(design, 8), "ripple", 0), module, TWO, 8)
     score = found_in(work, grid).figure["inner"]
     terms = work.family.channels["inner"].figure_terms
-    place = [term.entry for term in terms].index(33)
+    place = [term.label.split()[-1] for term in terms].index("Z33")
     amount = score.slope[place] / score.curvature[place]
     assert amount == pytest.approx(1.0, abs=3.0 / np.sqrt(score.curvature[place]))
     assert amount > 5.0 / np.sqrt(score.curvature[place])
@@ -105,7 +105,8 @@ def test_modes_are_those_of_the_tolerances(line, optics):
     family, (_, design) = line[0], optics
     assert family.count == len(family.labels) == len(departures(design))
     own = family.channels["inner"]
-    assert family.places_of("outer").start == own.modes.shape[2] == len(own.departures)
+    count = len(own.optics.departures)
+    assert family.places_of("outer")[0] == own.modes.shape[2] == len(own.labels) == count
 
 
 def test_fields_of_units_follow_their_trace(line):
@@ -116,7 +117,7 @@ def test_fields_of_units_follow_their_trace(line):
     tangent, pupil = np.array([[-0.3, 0.1], [-0.2, -0.1], [-0.05, 0.02]]), np.array([1.0, -1.0, 0.0])
     optics = family.optics_of("inner", amounts)
     pixel, valid = traced_rays(
-        optics, own.basis.panel.size_px, own.pitch_um, tangent, pupil, family.wavelengths_nm[0]
+        optics, own.basis.panel.size_px, own.optics.pitch_um, tangent, pupil, family.wavelengths_nm[0]
     )
     assert valid.all()
 

@@ -145,7 +145,7 @@ def main():
             print(f"family: {time.process_time() - start:.0f} s of one core")
         family = read_family(asked.cache / "family.npz")
         for name, one in family.channels.items():
-            print(f"{name}: {len(one.departures)} tolerances, rest {one.rest_px:.4f} px")
+            print(f"{name}: {len(one.labels)} tolerances, rest {one.rest_px:.4f} px")
         five = np.concatenate([[[0.0, 0.0, 0.0]], [[x, y, 0.0] for x in (-3.0, 3.0) for y in (-2.2, 2.2)]])
         regular = module.eye_box.lattice((5, 5, 1))
         for name, places, units in (("two", TWO, asked.units), ("five", five, 8), ("25", regular, 8)):

@@ -82,7 +82,8 @@ def run(
     three flags: energy that the modes leave, energy within the modes against their tolerances, and a figure
     term that no tolerance allows. A unit fails if one of these chances is below 0.1 %; its figures are then
     not known. A grid that cannot be used becomes a row with a reason. Two camera positions are enough; 'line
-    positions' says where.
+    positions' says where. By a family from fits of earlier units ('line family --fits') the third flag is a
+    ripple that none of these has, and a unit may have at most 12 positions.
 
     With --packages, every unit that belongs to the family gets a device package of the format 'lookup' in
     packages/SERIAL, which is verified before it takes its place. The form of the tables is searched once for
@@ -140,7 +141,18 @@ def run(
     if failed:
         talk.text(f"{counted(failed, 'unit')} did not pass: the column 'reason' of units.csv says why.")
     where = "line.sqlite, units.csv, units.parquet and modes.csv"
+    talk.text(f"judged by {done.kind}.")
+    if done.warning:
+        talk.text(f"warning: {done.warning}")
     talk.text(
         f"{output}: {counted(done.units, 'unit')}, {done.worked_on} found in this run; {where} written."
     )
-    talk.json({"units": done.units, "worked_on": done.worked_on, "status": done.counts})
+    talk.json(
+        {
+            "units": done.units,
+            "worked_on": done.worked_on,
+            "status": done.counts,
+            "family": done.kind,
+            "warning": done.warning or None,
+        }
+    )
