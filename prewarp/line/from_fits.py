@@ -17,6 +17,7 @@ from prewarp.checks import FloatArray, IntArray
 from prewarp.errors import LineError
 from prewarp.field import Field, FieldSet
 from prewarp.field.border import distance_inside
+from prewarp.field.fieldset import ChannelReport
 from prewarp.fitting.base import trend_of
 from prewarp.fitting.chebyshev import ChebyshevPanel
 from prewarp.fitting.pupil import PupilFrame
@@ -268,13 +269,21 @@ def _lower(squares: FloatArray) -> FloatArray:
 @dataclass(frozen=True)
 class _Stated:
     """What the fit of a unit says of itself: `stage_mm`, `turn_arcmin` (None: poses were not solved);
-    `positions`; by channel `noise` (mean square of what noise leaves over the map, px^2).
+    `positions`; by channel `noise` (mean square of what noise leaves over the map, px^2) and `misfit` (of what
+    the model leaves besides, as far as that is known).
     """
 
     stage_mm: float | None
     turn_arcmin: float | None
     positions: int
     noise: Mapping[str, float]
+    misfit: Mapping[str, float]
+
+
+def _misfit(report: ChannelReport) -> float:
+    """Return what a model leaves of its samples besides noise, mean square of the distance, px^2."""
+    known = [one for one in report.misfit_px if one is not None]
+    return 2.0 * float(np.mean(np.square(known))) if known else 0.0
 
 
 class _Reading:
@@ -315,6 +324,7 @@ class _Reading:
                 float(str(said["turn_arcmin"])) if free else None,
                 min(fit.captured[channel].positions for channel in fit.channels),
                 {channel: reports[channel].floor_px ** 2 for channel in fit.channels},
+                {channel: _misfit(reports[channel]) for channel in fit.channels},
             )
         )
 
@@ -351,6 +361,8 @@ class _Reading:
             values = [own.cosines(unit) for unit in every]
             coefficients[name] = np.stack([own.coefficients(one) for one in values])
             missed[name] = float(np.mean([own.missed_px(one) for one in values]))
+            # What all fits miss alike no unit left out shows.
+            missed[name] += float(np.median([one.misfit[name] for one in self.stated]))
             rays[name] = own
         coordinates = {name: rays[name].coordinates(coefficients[name]) for name in channels}
         spreads, floors, motions, patterns = {}, [], [], {}
