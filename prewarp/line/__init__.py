@@ -1,1 +1,1 @@
-"""A line of units of one design: families from tolerances or earlier units, units from few camera positions, flags, runs."""
+"""A line of units: families from tolerances or from fits, units from few camera positions, flags, runs."""

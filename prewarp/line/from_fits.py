@@ -269,8 +269,8 @@ def _lower(squares: FloatArray) -> FloatArray:
 @dataclass(frozen=True)
 class _Stated:
     """What the fit of a unit says of itself: `stage_mm`, `turn_arcmin` (None: poses were not solved);
-    `positions`; by channel `noise` (mean square of what noise leaves over the map, px^2) and `misfit` (of what
-    the model leaves besides, as far as that is known).
+    `positions`; by channel `noise` (mean square of what noise leaves over the map, px^2) and `misfit` (of
+    what the model leaves besides, as far as that is known).
     """
 
     stage_mm: float | None

@@ -106,8 +106,8 @@ def spread_of(fits: FloatArray, group: IntArray, colours: int, noise: float, /) 
     by_colour = rest.reshape(count, colours, -1)
     square = np.mean(by_colour**2, axis=(0, 1))
     each = np.bincount(group, square) / np.bincount(group)
-    # What noise does not explain counts too, where it is more than what directions carry.
-    each = np.maximum(carried * each, each - noise)
+    # Own noise is at least what dots explain, at most all that directions do not carry: the middle of both.
+    each = 0.5 * (carried * each + np.maximum(carried * each, each - noise))
     shared = _shared(by_colour)
     # Of the whole variance each colour's own has 1 / (1 + common^2).
     return Spread(

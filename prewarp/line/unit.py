@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from prewarp.budget import Tracker
+from prewarp.checks import FloatArray
 from prewarp.cores import one_blas_thread
 from prewarp.errors import GridError, PrewarpError
 from prewarp.grids import Grid, read_grid
@@ -32,6 +33,9 @@ LEAST_DOTS = 40
 LIMIT_BYTES = 1 << 28
 # What positions share of a family's remainder is a matrix of all their dots.
 MOST_POSITIONS = 12
+# More positions ask for finer directions than few earlier units tell, and the seam would be said to be known
+# better than it is: by 1.2 to 1.5 times from five positions with 60 units, not with 200, nor from two.
+UNITS_A_POSITION = 30
 # Off by more than this, RMS in prior sigmas of a dot, no tolerance is the cause.
 _GROSS = 8.0
 
@@ -95,7 +99,7 @@ class UnitWork:
         covariance = found.covariance[: self.family.count, : self.family.count]
         figures = {name: Known(*one) for name, one in self.judge.figures(covariance).items()}
         if self.seam is not None:
-            figures |= self.seam.figures(found.mean[: self.family.count], covariance)
+            figures |= self._seam_figures(self.seam, found.mean[: self.family.count], covariance, shots)
         worst, told = PASS, []
         for name, one in figures.items():
             limit = getattr(self.settings.limits, name)
@@ -122,6 +126,15 @@ class UnitWork:
                 told.append("no package: " + str(cause).replace(str(folder / serial), serial))
                 worst = FAIL
         return UnitRow(serial, worst, "; ".join(told), numbers)
+
+    def _seam_figures(
+        self, judge: SeamJudge, mean: FloatArray, covariance: FloatArray, shots: int
+    ) -> Mapping[str, Known]:
+        learned = self.family.learned
+        if learned is not None and learned.units < UNITS_A_POSITION * shots:
+            needs = f"{UNITS_A_POSITION * shots} earlier units in the family, or fewer camera positions"
+            return dict.fromkeys(SEAM_FIGURES, Known(needs=needs))
+        return judge.figures(mean, covariance)
 
     def views(self, grid: Grid, /) -> tuple[list[View], int]:
         """Return the equations of every shot, channel and colour of a grid, and the number of shots.

@@ -20,6 +20,7 @@ from prewarp.line.from_fits import common_polygon, family_from_fits, fits_of, mo
 from prewarp.line.moved import MovedFields
 from prewarp.line.package import fields_of
 from prewarp.line.rows import PosePrior, Seen, view_of
+from prewarp.line.seam import SEAM
 from prewarp.line.solve import solved
 from prewarp.line.storage import family_bytes, read_family, write_family
 from prewarp.line.unit import LineSettings, UnitWork
@@ -200,6 +201,17 @@ def test_commands_say_what_judged_a_unit(earlier, learned, units, tmp_path):
     assert few.exit_code == 2 and "not known: needs 50 or more units" in few.output
     both = ["line", "family", "a.toml", "b.toml", "--fits", str(earlier), "-o", str(family)]
     assert CliRunner().invoke(main, both).exit_code == 2
+
+
+def test_the_seam_is_not_known_from_fewer_units_than_positions_need(learned, units, optics, tmp_path):
+    """The same unit judged by as many as are needed, as a family would say it."""
+    write_grid(tmp_path / "U0.npz", captured(units[0], 0))
+    settings = LineSettings(display=optics[0])
+    row = UnitWork(learned, settings).row("U0", tmp_path / "U0.npz")
+    assert "seam_error_p95_arcmin not known: needs 60 earlier units" in row.reason
+    assert "place_px" in row.numbers and SEAM not in row.numbers
+    enough = replace(learned, learned=replace(learned.learned, units=60))
+    assert SEAM in UnitWork(enough, settings).row("U0", tmp_path / "U0.npz").numbers
 
 
 @pytest.mark.parametrize(
