@@ -10,10 +10,10 @@ from pathlib import Path
 
 import numpy as np
 from scipy import linalg
-from threadpoolctl import threadpool_limits
 
 from prewarp.chebyshev import derivatives_1d, exponents_of_degree, products, values_1d
 from prewarp.checks import FloatArray, IntArray
+from prewarp.cores import one_blas_thread
 from prewarp.errors import LineError
 from prewarp.field import Field, FieldSet
 from prewarp.field.border import distance_inside
@@ -89,7 +89,7 @@ def family_from_fits(
     InputFileError
         A file is no fit.
     """
-    with threadpool_limits(1, user_api="blas"):
+    with one_blas_thread():
         read = _Reading(module)
         for done, (name, path) in enumerate(fits.items()):
             progress(f"reading {name}", done)
@@ -358,9 +358,13 @@ class _Reading:
             pupil = [one.expansion.pupil_degree for unit in every for one in unit]
             degrees = min(max(trends), _MOST_DEGREE), min(max(pupil), _MOST_PUPIL_DEGREE)
             own = _Rays.of(every[0][0], borders[name], degrees, module)
-            values = [own.cosines(unit) for unit in every]
-            coefficients[name] = np.stack([own.coefficients(one) for one in values])
-            missed[name] = float(np.mean([own.missed_px(one) for one in values]))
+            found, left = [], []
+            for unit in every:
+                cosines = own.cosines(unit)
+                found.append(own.coefficients(cosines))
+                left.append(own.missed_px(cosines))
+            coefficients[name] = np.stack(found)
+            missed[name] = float(np.mean(left))
             # What all fits miss alike no unit left out shows.
             missed[name] += float(np.median([one.misfit[name] for one in self.stated]))
             rays[name] = own
