@@ -14,6 +14,7 @@ import argparse
 import os
 import random
 import resource
+import shutil
 import signal
 import subprocess
 import sys
@@ -138,11 +139,15 @@ def told_kills(family, part, folder, jobs, kills, *more):
     name = "packages" if more else "tables"
     whole = folder / f"forty_{name}"
     run(family, part, whole, jobs, *more)
+    # How long one unit takes from the beginning, where nothing is to be searched: kills that come before that
+    # alone would let no line be done.
+    shutil.copytree(whole, folder / f"one_{name}")
+    one_s, _ = run(family, part[:1], folder / f"one_{name}", jobs, "--pose-offset", "0.11", *more)
     workers = max(1, len(os.sched_getaffinity(0)) // 2)
     share = -(-kills // workers)
     with ProcessPoolExecutor(workers) as pool:
         waiting = [
-            pool.submit(killed, family, part, folder, jobs, share, whole, seed, more)
+            pool.submit(killed, family, part, folder, jobs, share, whole, seed, 3.0 * one_s, more)
             for seed in range(workers)
         ]
         found = np.array([one.result() for one in waiting])
@@ -153,7 +158,7 @@ def told_kills(family, part, folder, jobs, kills, *more):
     )
 
 
-def killed(family, grids, folder, jobs, kills, whole, seed, more):
+def killed(family, grids, folder, jobs, kills, whole, seed, most_s, more):
     """Kill lines at random moments, each again and again until it is done; return kills and lines."""
     draw, needed, lines = random.Random(seed), 0, 0
     wanted = files_of(whole)
@@ -164,7 +169,7 @@ def killed(family, grids, folder, jobs, kills, whole, seed, more):
             searched = not more or any(place.glob("tables-*"))
             process = subprocess.Popen(command_of(family, grids, place, jobs, *more), start_new_session=True)
             try:
-                process.wait(draw.uniform(0.3, 4.0 if searched else 60.0))
+                process.wait(draw.uniform(0.3, most_s if searched else 20.0 * most_s))
                 break
             except subprocess.TimeoutExpired:
                 os.killpg(process.pid, signal.SIGKILL)
