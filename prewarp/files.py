@@ -239,7 +239,7 @@ def read_npz(path: Path, /, *, limit_bytes: int, what: str) -> dict[str, np.ndar
             found = on_cores(read, entries) if total > _LARGE_BYTES else [read(entry) for entry in entries]
             names = [entry.filename.removesuffix(".npy") for entry in entries]
             arrays = dict(zip(names, found, strict=True))
-    except InputFileError:
+    except (InputFileError, MemoryError):
         raise
     # zipfile, zlib and numpy raise many kinds of error on damaged bytes; each means the same to the reader.
     except Exception as cause:

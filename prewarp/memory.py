@@ -16,6 +16,8 @@ _PROCESSES, _OWN, _GROUP = Path("/proc/meminfo"), Path("/proc/self/statm"), Path
 GIGABYTE = 1e9
 # Interpreter and libraries of a process that works, by measurement.
 PROGRAM_BYTES = 130e6
+# Addresses of libraries, of threads and of their heaps, most of them never used, by measurement.
+_LIBRARIES_BYTES = 550e6
 
 
 def available_bytes() -> int | None:
@@ -32,18 +34,40 @@ def available_bytes() -> int | None:
         found.append(most - taken)
     except (OSError, ValueError):
         pass
-    # What the shell allows (`ulimit -v`), less the addresses taken, of which memory is a part.
-    if resource is not None and (most := resource.getrlimit(resource.RLIMIT_AS)[0]) != resource.RLIM_INFINITY:
-        found.append(most - _addresses())
+    if (left := _addresses_left()) is not None:
+        found.append(left)
     return max(min(found), 0) if found else None
 
 
-def _addresses() -> int:
-    """Return how many bytes of addresses this process has taken; 0 where the system does not tell."""
+def _addresses_left() -> int | None:
+    """Return how many addresses the shell leaves to this process (`ulimit -v`); None without a limit.
+
+    Memory is a part of them.
+    """
+    if resource is None:
+        return None
+    most = int(resource.getrlimit(resource.RLIMIT_AS)[0])
+    if most == resource.RLIM_INFINITY:
+        return None
+    taken = 0
     try:
-        return int(_OWN.read_text(encoding="ascii").split()[0]) * resource.getpagesize() if resource else 0
+        taken = int(_OWN.read_text(encoding="ascii").split()[0]) * int(resource.getpagesize())
     except (OSError, ValueError):
-        return 0
+        pass
+    return max(most - taken, 0)
+
+
+def require_addresses(needed_bytes: float = _LIBRARIES_BYTES, what: str = "libraries alone", /) -> None:
+    """Raise `PrewarpError` where the shell leaves fewer addresses than `what` takes beside any work.
+
+    Libraries are not written to end well there: some die of a signal, some wait for ever.
+    """
+    left = _addresses_left()
+    if left is not None and left < needed_bytes:
+        raise PrewarpError(
+            f"the shell leaves {left / GIGABYTE:.3g} GB of addresses (ulimit -v); {what} take "
+            f"{needed_bytes / GIGABYTE:.3g} GB. Allow more."
+        )
 
 
 def require_memory(needed_bytes: float, what: str, mend: str, /) -> None:

@@ -12,6 +12,10 @@ from threading import Thread
 from typing import Any
 
 from prewarp import leftovers
+from prewarp.memory import require_addresses
+
+# Addresses of a pool's threads and of their heaps, by measurement.
+_POOL_BYTES = 450e6
 
 # How processes are begun: afresh, or as copies of one that has imported what they need.
 _FRESH, _COPIED = "spawn", "forkserver"
@@ -66,6 +70,8 @@ def worker_pool(
     is never begun. The calling program's main module must be one that can be imported (the usual rule of
     `multiprocessing`).
     """
+    # Its threads begin one by one, and where one cannot it waits for ever.
+    require_addresses(_POOL_BYTES, "processes that share work")
     pipe = leftovers.told_to()
     # A connection is handed to a fresh process; a bare number would mean nothing there.
     told = None if pipe is None else Connection(os.dup(pipe), readable=False)

@@ -55,7 +55,7 @@ def read_photograph(
             with Image.open(path, formats=_FORMATS) as picture:
                 _require_kind(picture, path, size_px, highest)
                 values = np.asarray(picture)
-        except (InputFileError, CaptureError):
+        except (InputFileError, CaptureError, MemoryError):
             raise
         except UnidentifiedImageError as cause:
             raise InputFileError(

@@ -15,6 +15,7 @@ import click
 from prewarp import __version__
 from prewarp.cli.lazy import LazyGroup
 from prewarp.errors import PrewarpError
+from prewarp.memory import require_addresses
 
 BAD_INPUT = 2
 INTERRUPTED = 130
@@ -81,6 +82,14 @@ class _Group(LazyGroup):
                 "not enough memory for this input. Use fewer samples or a smaller picture (--size, --width)."
             )
             sys.exit(BAD_INPUT)
+        except RuntimeError as cause:
+            # A thread that could not begin, or a process of several that the system ended.
+            if "start new thread" not in str(cause) and type(cause).__name__ != "BrokenProcessPool":
+                raise
+            _complain(
+                f"{cause} Most likely there is not enough memory for this input, or for so many --jobs."
+            )
+            sys.exit(BAD_INPUT)
         except OSError as cause:
             place = f"{cause.filename}: " if cause.filename else ""
             _complain(
@@ -91,6 +100,7 @@ class _Group(LazyGroup):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; a reader that closed the pipe (`prewarp ... | head`) ends it quietly."""
+        require_addresses()
         try:
             result = super().invoke(ctx)
             sys.stdout.flush()

@@ -53,6 +53,8 @@ def require_npz_ratio(path: Path, /, *, limit_bytes: int, what: str) -> None:
     try:
         with zipfile.ZipFile(path) as archive:
             unpacked = sum(entry.file_size for entry in archive.infolist())
+    except MemoryError:
+        raise
     # zipfile raises many kinds of error on damaged bytes; each means the same to the reader.
     except Exception as cause:
         raise InputFileError(

@@ -204,6 +204,8 @@ def _from_parquet(path: Path) -> tuple[dict[str, np.ndarray], np.ndarray]:
             if missing:
                 raise GridError(f"{path}: column missing: {missing[0]}. Expected {', '.join(_TEXT)}.")
             table = file.read()
+    except MemoryError:
+        raise
     except (pa.ArrowException, OSError) as cause:
         raise InputFileError(
             f"{path}: not a readable Parquet file ({str(cause).splitlines()[0]}). Write it again.",

@@ -121,7 +121,7 @@ def read_picture(path: Path, /) -> NDArray[np.uint8]:
                     path=str(path),
                 )
             return np.asarray(picture.convert("RGB"))
-    except InputFileError:
+    except (InputFileError, MemoryError):
         raise
     # Pillow raises many kinds of error on damaged bytes; each means the same to the reader.
     except Exception as cause:
