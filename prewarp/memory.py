@@ -1,5 +1,6 @@
 """How much memory there is, asked before work that needs much of it."""
 
+from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 
@@ -50,10 +51,8 @@ def _addresses_left() -> int | None:
     if most == resource.RLIM_INFINITY:
         return None
     taken = 0
-    try:
+    with suppress(OSError, ValueError):
         taken = int(_OWN.read_text(encoding="ascii").split()[0]) * int(resource.getpagesize())
-    except (OSError, ValueError):
-        pass
     return max(most - taken, 0)
 
 

@@ -2,11 +2,14 @@
 
 import subprocess
 import sys
+from concurrent.futures.process import BrokenProcessPool
+from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from PIL import Image
 
 import prewarp.checking.working as checking
 from prewarp import memory
@@ -20,7 +23,10 @@ from prewarp.grids.columns import GRID_SCHEMA
 from prewarp.preview.film import Film
 from prewarp.preview.state import State
 from prewarp.preview.working import film_bytes, held_bytes
+from prewarp.render.pictures import read_picture
+from tests.cli.conftest import run
 
+check_command = import_module("prewarp.cli.commands.check")
 ROOT = Path(__file__).parents[1]
 # What a process that reads a grid takes before it does.
 STARTED_MB = 85
@@ -177,3 +183,39 @@ def test_a_limit_of_the_shell_is_memory_that_is_not_there():
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert 0 < int(done.stdout) < 1 << 30
+
+
+@linux
+def test_too_few_addresses_for_libraries_are_told_before_they_are_loaded(tmp_path):
+    command = f"ulimit -v 400000; exec {sys.executable} -m prewarp check none.csv"
+    done = subprocess.run(["sh", "-c", command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "the shell leaves 0.3" in done.stderr and "take 0.55 GB. Allow more." in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_file_that_memory_does_not_hold_is_not_called_damaged(tmp_path, monkeypatch):
+    def none(*given):
+        raise MemoryError
+
+    write_grid(tmp_path / "a.npz", grid_of(60))
+    monkeypatch.setattr(np.lib.format, "read_magic", none)
+    with pytest.raises(MemoryError):
+        read_grid(tmp_path / "a.npz")
+    (tmp_path / "a.png").write_bytes(b"no picture")
+    monkeypatch.setattr(Image, "open", none)
+    with pytest.raises(MemoryError):
+        read_picture(tmp_path / "a.png")
+
+
+@pytest.mark.parametrize(
+    "cause", [RuntimeError("can't start new thread"), BrokenProcessPool("A process was terminated.")]
+)
+def test_a_thread_or_process_without_memory_is_one_line(monkeypatch, cause):
+    def work(*given, **more):
+        raise cause
+
+    monkeypatch.setattr(check_command, "read_grid", work)
+    done = run("check", ROOT / "calib" / "folded.grid.npz", "-q")
+    assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1
+    assert f"{str(cause).rstrip('.')}. Most likely there is not enough memory" in done.stderr

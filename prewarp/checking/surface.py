@@ -43,7 +43,6 @@ class MapModel:
     half_mm: FloatArray
     exponents: IntArray
     fit: RobustFit
-    share: float  # of the samples it stands for that it was fitted to
     places: int  # distinct places on the panel that carry it
     starved: bool = False
 
@@ -59,8 +58,10 @@ class MapModel:
 
     @cached_property
     def covariance(self) -> FloatArray:
-        """The covariance (k, k) of the coefficients under unit noise, were all samples fitted to."""
-        return self.fit.covariance * self.share
+        """The covariance (k, k) of the coefficients under unit noise, of the samples that it was fitted to:
+        some thousand at most, however many there are.
+        """
+        return self.fit.covariance
 
     @property
     def panel_degree(self) -> int:
@@ -181,7 +182,6 @@ def fit_surface(
         half_mm=half,
         exponents=exponents,
         fit=fit,
-        share=len(subset) / len(index),
         places=places,
         starved=starved,
     )

@@ -87,7 +87,7 @@ class _Group(LazyGroup):
             if "start new thread" not in str(cause) and type(cause).__name__ != "BrokenProcessPool":
                 raise
             _complain(
-                f"{cause} Most likely there is not enough memory for this input, or for so many --jobs."
+                f"{str(cause).rstrip('.')}. Most likely there is not enough memory for this input, or for so many --jobs."
             )
             sys.exit(BAD_INPUT)
         except OSError as cause:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from prewarp.checking import check_grid
+from prewarp.checking import check_grid, consistency
 from prewarp.frames import tangent_from_degrees, unit_from_tangent
 from prewarp.grids import read_grid
 from prewarp.module import read_module
@@ -243,6 +243,18 @@ def test_turns_of_a_camera_by_an_arcmin_are_no_curl():
     assert not [found for found in result.findings if found.severity != "remark"]
     for name, curl in result.figures["curl_arcmin_per_mm"].items():
         assert 0.4 < curl / result.figures["curl_noise_arcmin_per_mm"][name] < 2.5
+
+
+def test_curl_of_noise_is_foreseen_where_a_part_of_the_rows_is_fitted(monkeypatch):
+    """22,500 rows, of which the surface takes 6,000: its errors are those of 6,000."""
+    seen, curl_of = [], consistency._curl
+    monkeypatch.setattr(consistency, "_curl", lambda *given: seen.append(curl_of(*given)) or seen[-1])
+    channels = {"inner": two_channels()["inner"]}
+    check_grid(
+        make_grid(noise_px=0.3, points=30, channels=channels, colours=("G",)), panel_size_px=(2560, 2560)
+    )
+    curl, variance = seen[0]
+    assert np.sqrt(np.mean(curl**2) / np.mean(variance)) == pytest.approx(1.0, abs=0.3)
 
 
 def test_curl_of_a_turned_pupil_stage(clean):
