@@ -12,8 +12,8 @@ ROOT = Path(prewarp.__file__).parent
 # Rows may import from rows above them, and from their own package; modules in one row know nothing of others.
 LAYERS = (
     ("errors", "leftovers"),
-    ("checks", "published", "notebook", "wording", "processes", "watching", "memory", "cores"),
-    ("files", "frames", "chebyshev", "points", "neighbours", "robust"),
+    ("checks", "published", "notebook", "wording", "watching", "memory", "cores"),
+    ("files", "processes", "frames", "chebyshev", "points", "neighbours", "robust"),
     ("renaming",),
     ("resources", "folders", "content", "lattice", "encoding", "records", "columns", "pupils"),
     ("scan", "limits", "tracker", "quality"),

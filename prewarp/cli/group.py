@@ -86,9 +86,8 @@ class _Group(LazyGroup):
             # A thread that could not begin, or a process of several that the system ended.
             if "start new thread" not in str(cause) and type(cause).__name__ != "BrokenProcessPool":
                 raise
-            _complain(
-                f"{str(cause).rstrip('.')}. Most likely there is not enough memory for this input, or for so many --jobs."
-            )
+            why = "Most likely there is not enough memory for this input, or for so many --jobs."
+            _complain(f"{str(cause).rstrip('.')}. {why}")
             sys.exit(BAD_INPUT)
         except OSError as cause:
             place = f"{cause.filename}: " if cause.filename else ""
