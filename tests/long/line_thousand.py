@@ -43,6 +43,7 @@ from prewarp.quality.units_table import FLAGS, read_units
 from prewarp.trace import read_design
 from tests.line_units import captured_unit, faulty_unit, unit_design
 from tests.long.line_units import CALIB, FAULTS, TWO
+from tests.long.load import measured
 
 KILLED_UNITS = 40
 
@@ -66,12 +67,10 @@ def command_of(family, grids, folder, jobs, *more):
 
 
 def run(family, grids, folder, jobs, *more):
-    """Run a line; return its seconds and the largest memory of any of its processes so far, MB."""
-    start = time.monotonic()
-    done = subprocess.run(command_of(family, grids, folder, jobs, *more), check=False)
-    assert done.returncode in (0, 1, 3), done.returncode
-    largest = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
-    return time.monotonic() - start, largest
+    """Run a line; return its seconds and the largest memory of any of its processes, MB."""
+    status, seconds, _, largest = measured(command_of(family, grids, folder, jobs, *more))
+    assert status in (0, 1, 3), status
+    return seconds, largest / 2**20
 
 
 def spent_s():

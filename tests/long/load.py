@@ -119,7 +119,11 @@ print(process.returncode, used.ru_utime + used.ru_stime, 1024 * used.ru_maxrss)
 
 def run(*words):
     """Run a command of the program; return its exit status, seconds, processor seconds and peak bytes."""
-    command = [sys.executable, "-m", "prewarp", *map(str, words), "-q"]
+    return measured([sys.executable, "-m", "prewarp", *map(str, words), "-q"])
+
+
+def measured(command):
+    """Run any command; return its exit status, seconds, processor seconds and the peak bytes of a process."""
     start = time.perf_counter()
     told = subprocess.run([sys.executable, "-c", _START, *command], stdout=subprocess.PIPE, check=True)
     seconds = time.perf_counter() - start
