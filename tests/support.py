@@ -7,15 +7,30 @@ import importlib
 import os
 import shutil
 import subprocess
+from collections.abc import Iterable
+from itertools import product
 from pathlib import Path
 from types import ModuleType
 from typing import NoReturn
 
 import pytest
+from _pytest.mark.structures import ParameterSet
 
 # Tests that take long and say little more than others do.
 LONG = bool(os.environ.get("PREWARP_LONG"))
 long_form = pytest.mark.skipif(not LONG, reason="long form: set PREWARP_LONG")
+
+
+def one_in(every: int, *axes: Iterable[object]) -> list[ParameterSet]:
+    """Return all combinations of some axes, of which one in `every` runs always, the others in the long form.
+
+    As in a Latin square: no value of an axis is left out, nor are two of them always taken together.
+    """
+    params = []
+    for one in product(*(list(enumerate(axis)) for axis in axes)):
+        places, values = zip(*one, strict=True)
+        params.append(pytest.param(*values, marks=() if sum(places) % every == 0 else long_form))
+    return params
 
 
 def missing(reason: str) -> NoReturn:

@@ -16,7 +16,7 @@ from prewarp.frames import tangent_from_degrees, unit_from_tangent
 from prewarp.grids import read_grid
 from prewarp.module import read_module
 from tests.poses import captures
-from tests.support import LONG, long_form
+from tests.support import LONG, long_form, one_in
 from tests.synthetic import PlaneImage, make_grid, plane_image_forward, pupil_lattice, two_channels
 
 KINDS = ("panel", "direction", "scattered")
@@ -88,9 +88,7 @@ CLEAN = {
 }
 
 
-@pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("noise_px", [0.0, 0.2])
-@pytest.mark.parametrize("case", CLEAN)
+@pytest.mark.parametrize(("kind", "noise_px", "case"), one_in(2, KINDS, [0.0, 0.2], CLEAN))
 def test_clean_grids_are_left_in_peace(kind, noise_px, case):
     arguments = {"points": 11, "pupils": pupil_lattice(3), "colours": ("R", "G")} | CLEAN[case]
     grid = make_grid(kind, noise_px=noise_px, **arguments)

@@ -92,7 +92,7 @@ def program(tmp_path_factory):
     folder = tmp_path_factory.mktemp("names")
     write_c_sources(folder)
     (folder / "main.c").write_text(PROGRAM, encoding="utf-8")
-    checked = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+    checked = ("-g", "-O0", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
     command = [require_tool("gcc"), *STRICT, *checked, "-o", "names", "main.c", *SOURCES, "-lm"]
     subprocess.run(command, cwd=folder, check=True)
     return folder / "names"

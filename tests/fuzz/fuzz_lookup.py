@@ -20,7 +20,7 @@ from prewarp.lookup.layout import HEADER, SECTION, SECTIONS
 from tests.lookup.small_lookups import small_blobs
 
 HARNESS = Path(__file__).parent / "fuzz_blob.c"
-SANITIZERS = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g", "-O1")
+SANITIZERS = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g")
 ODD = np.array([0, 1, 2, 127, 255, 32767, 32768, 65535, 0x7FFFFFFF, 0xFFFFFFFF, 0x7F800000, 0x7FC00000])
 
 
@@ -29,13 +29,13 @@ CHECKSUMS = "crc_32(0, bytes + offset, size) != prewarp_u32(record + PREWARP_SEC
 PANEL_SIZES = "!is_picture(prewarp_u32(channel + PREWARP_CHANNEL_PANEL_WIDTH),"
 
 
-def build_harness(folder, compiler="gcc", *, without=None):
+def build_harness(folder, compiler="gcc", *, without=None, optimise="-O1"):
     """Return the path of the C harness, compiled with address and undefined-behaviour sanitizers.
 
     `without` takes one of the rules above from the reader, to see that the harness notices.
     """
     write_c_sources(folder)
-    sanitizers = SANITIZERS
+    sanitizers = (*SANITIZERS, optimise)
     if without:
         sanitizers = ()
         reader = folder / "prewarp_open.c"
