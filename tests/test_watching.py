@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from prewarp import leftovers
+from prewarp.watching import _Watch
 from tests.stopping import begun, contents, processes_of, stopped
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here: commands run by themselves")
@@ -165,3 +167,20 @@ def test_a_module_that_is_run_is_the_program(place):
         [sys.executable, "-m", "prewarp", "check", "no.csv"], capture_output=True, text=True, check=False
     )
     assert done.returncode == 2 and done.stderr.count("prewarp: no.csv: ") == 1
+
+
+def test_what_was_moved_aside_is_put_back_where_nothing_else_has_its_name(tmp_path):
+    """What a stopped command had told of: a folder that stood in its way, and one that came of its work."""
+    for name in ("aside", "other aside", "other", "begun"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "file").write_text(name)
+    watch = _Watch(0, 0, None)
+    home, other = (os.fsencode(tmp_path / name) for name in ("home", "other"))
+    watch._begun = {
+        os.fsencode(tmp_path / "aside"): (leftovers.BEGUN, home),
+        os.fsencode(tmp_path / "other aside"): (leftovers.BEGUN, other),
+        os.fsencode(tmp_path / "begun"): (leftovers.BEGUN, b""),
+    }
+    watch._remove()
+    found = {path.parent.name: path.read_text() for path in tmp_path.rglob("file")}
+    assert found == {"home": "aside", "other": "other"}

@@ -4,6 +4,7 @@ import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -193,6 +194,22 @@ def test_field_that_no_channel_lights_is_judged_where_a_limit_asks(judge, right,
     )
     assert 100.0 * 0.05 / 1.28 - 2.0 * found.sigma < found.value < 100.0 * 0.17 / 1.28
     assert found.verdict == FAIL
+
+
+def test_the_worst_position_counts_for_field_lost(folder, monkeypatch):
+    """Of three positions that lose 1, 4 and 2 per cent, give or take a half."""
+    gaps = [
+        SimpleNamespace(lost_percent=np.array([one - 0.5, one, one + 0.5]), pupil_mm=(one, 0.0, 0.0))
+        for one in (1.0, 4.0, 2.0)
+    ]
+    for name, made in (
+        ("fit_grid", None),
+        ("assemble_eye", SimpleNamespace(seam=None)),
+        ("survey_gaps", gaps),
+    ):
+        monkeypatch.setattr(f"prewarp.acceptance.lost.{name}", lambda *given, made=made, **named: made)
+    found = lost_figure(capture(colours=("G",)), read_module(folder / "unit.toml"), "right", "", 3.0)
+    assert found.value == 4.0 and "(4, 0, 0) mm" in found.note and found.parts["borders"] > 0.0
 
 
 def test_a_turned_channel_shows_in_the_seam_as_far_as_it_is_turned(judge):

@@ -7,8 +7,11 @@ _CODES = {SHORT: "H", LONG: "I", RATIO: "i"}
 _IDENTITY = (1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1)
 
 
-def dng(values, *, mosaic=False, size=None):
-    """Return the bytes of a DNG of `values`, (height, width), uint16: one plane, or a mosaic of colours."""
+def dng(values, *, mosaic=False, size=None, covered=0):
+    """Return the bytes of a DNG of `values`, (height, width), uint16: one plane, or a mosaic of colours.
+
+    `covered`: so many columns and rows, at the left and at the top, see no light.
+    """
     height, width = size or values.shape
     data = values.astype("<u2").tobytes()
     tags = {
@@ -18,6 +21,8 @@ def dng(values, *, mosaic=False, size=None):
         50706: (BYTE, bytes([1, 4, 0, 0])), 50707: (BYTE, bytes([1, 1, 0, 0])), 50708: (TEXT, b"bench one\0"),
         50714: (SHORT, [0]), 50717: (SHORT, [65535]),
     }  # fmt: skip
+    if covered:
+        tags[50829] = (LONG, [covered, covered, height, width])
     if mosaic:
         tags |= {33421: (SHORT, [2, 2]), 33422: (BYTE, bytes([0, 1, 1, 2])), 50721: (RATIO, _IDENTITY)}
     tags[273] = (LONG, [0])

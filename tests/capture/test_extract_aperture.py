@@ -202,7 +202,7 @@ class LitAperture:
             seen = turned_by(self.grid.tangent[own], self.rotation[own].transpose(0, 2, 1))
             place, slopes = camera.pixel(seen), np.diag([700.0, -690.0])
             blur = slopes @ self.square[own] @ slopes.T
-            lens = lens_px2 * (1.0 + 0.3 * np.sum(((place - [440.0, 410.0]) / 400.0) ** 2, axis=1))
+            lens = lens_px2 * (1.0 + 2.0 * np.sum(((place - [440.0, 410.0]) / 400.0) ** 2, axis=1))
             lens = lens + 0.01 * random.normal()
             spread = np.stack([blur[:, 0, 0] + lens, blur[:, 0, 1], blur[:, 1, 1] + lens], axis=1)
             rows = Rows(

@@ -107,6 +107,9 @@ def test_raw_files_come_back_as_they_were_read_out(tmp_path, values):
     assert found.dtype == np.uint16 and np.array_equal(found, values)
     with pytest.raises(CaptureError, match="turned by 90 degrees"):
         read_photograph(tmp_path / "a.dng", size_px=(40, 64))
+    (tmp_path / "b.dng").write_bytes(dng(values, covered=8))
+    found = read_photograph(tmp_path / "b.dng", size_px=(56, 32), highest=65535)
+    assert np.array_equal(found, values[8:, 8:])
 
 
 def test_raw_files_that_are_refused(tmp_path, values, monkeypatch):

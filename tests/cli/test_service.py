@@ -103,6 +103,16 @@ def test_the_system_tells_how_much_memory_is_free():
     assert memory.available_bytes() > 1 << 20
 
 
+def test_a_container_has_no_more_memory_than_its_limit(tmp_path, monkeypatch):
+    (tmp_path / "meminfo").write_text("MemTotal: 90 kB\nMemAvailable:   80 kB\n")
+    monkeypatch.setattr(memory, "_PROCESSES", tmp_path / "meminfo")
+    monkeypatch.setattr(memory, "_GROUP", tmp_path)
+    for limit, free in (("max", 81_920), ("70000", 60_000), ("900000", 81_920), ("5000", 0)):
+        (tmp_path / "memory.max").write_text(f"{limit}\n")
+        (tmp_path / "memory.current").write_text("10000\n")
+        assert memory.available_bytes() == free
+
+
 def test_a_film_of_too_many_frames_names_the_options():
     done = run("film", "none.npz", "--seconds", "600", "--fps", "120", "-o", "film")
     assert done.exit_code == 2

@@ -282,6 +282,22 @@ def test_light_that_fades_at_the_rim_as_in_shaders(library, pupil):
     assert 0.02 < np.mean((shares.sum(axis=0) > 0.05) & (shares.sum(axis=0) < 0.95)) < 0.9
 
 
+def test_claims_far_out_side_by_side(library):
+    """A lattice that reaches 80 degrees, where angles follow another formula: sixteen at once and singly."""
+    lookup = lookup_from_blob(small_blobs()["chebyshev"])
+    wide = replace(
+        lookup.claims, origin_deg=10.0 * lookup.claims.origin_deg, pitch_deg=10.0 * lookup.claims.pitch_deg
+    )
+    lookup = replace(lookup, claims=wide)
+    radius, turn = np.tan(np.radians(np.linspace(50.0, 75.0, 64))), np.linspace(0.0, 20.0, 64)
+    asked = (radius * np.array([np.cos(turn), np.sin(turn)])).T.astype(np.float32)
+    twin, real = PreparedLight(lookup, PUPIL), CEvaluator(library, blob_from_lookup(lookup)).light_at(PUPIL)
+    claims = twin.claims_and_depths(asked, limit_deg=2.0)[0]
+    assert len(np.unique(claims)) > 60
+    np.testing.assert_array_equal(real.claims_and_depths_of(asked, limit_deg=2.0)[0], claims)
+    np.testing.assert_array_equal(real.claims_and_depths(asked, limit_deg=2.0)[0], claims)
+
+
 @pytest.mark.parametrize("place", [59.9, 60.0, 60.1, 85.0])
 def test_angles_far_out_follow_the_arc_tangent(place):
     """Two formulas meet at 60 degrees."""

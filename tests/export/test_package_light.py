@@ -1,14 +1,17 @@
 """The light of a package from its own bytes: even where it is right, and what is wrong is seen."""
 
+import shutil
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from prewarp.errors import PackageError
 from prewarp.export.build import DeviceBuild
 from prewarp.export.lookup_at_truth import LookupAtTruth
 from prewarp.export.lookup_files import with_light
-from prewarp.export.package_light import lookup_light, package_light
+from prewarp.export.package_light import _off_place, _px_per_deg, lookup_light, package_light
 from prewarp.export.truth import truth_of
 from prewarp.export.verify import verify_package
 from prewarp.lookup import Optimiser
@@ -44,6 +47,13 @@ def test_an_even_picture_looks_even(folder):
     assert judged == {name: found[name] for name in judged} and len(judged) == 4
 
 
+def test_a_truth_that_is_not_the_one_of_the_manifest_is_not_read(folder, tmp_path):
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    (copy / "truth.npz").write_bytes((copy / "truth.npz").read_bytes() + b"\0")
+    with pytest.raises(PackageError, match="truth.npz"):
+        package_light(copy)
+
+
 def test_with_luminance_gains_are_judged_too():
     build, lookup = small_build(matched=True), chebyshev_lookup(matched=True)
     truth, transfers = truth_of(build), build.eye.transfers
@@ -69,6 +79,39 @@ def test_a_map_that_is_off_shows_in_the_light():
     wrong = lookup_light(LookupAtTruth(lookup, off), transfers=build.eye.transfers)
     gained = (wrong.ripple_percent - right.ripple_percent) / 100.0
     assert 0.03 * right.gradient_per_deg < gained < 0.11 * right.gradient_per_deg
+
+
+def test_both_channels_of_a_seam_may_be_off_their_places():
+    build, lookup = small_build(), chebyshev_lookup()
+    truth, found = truth_of(build), []
+    for channels in (("left",), ("right",), ("left", "right")):
+        maps = dict(truth.maps)
+        for name in channels:
+            points = maps[name, "G"]
+            maps[name, "G"] = replace(points, tangent=points.tangent + [np.radians(0.1), 0.0])
+        found.append(_off_place(LookupAtTruth(lookup, replace(truth, maps=maps)))[0])
+    nothing = _off_place(LookupAtTruth(lookup, truth))[0]
+    assert found[2] == pytest.approx(found[0] + found[1] - nothing, rel=0.05) and min(found) > 2.0 * nothing
+
+
+def test_the_lookup_at_the_truth_is_that_of_each_pupil_position():
+    build, lookup = small_build(), chebyshev_lookup()
+    at_truth = LookupAtTruth(lookup, truth_of(build))
+    points = at_truth.truth.maps["left", "G"]
+    for number in (0, len(at_truth.truth.pupils_mm) - 1, 0):
+        light = PreparedLight(lookup, at_truth.truth.pupils_mm[number])
+        for _ in range(2):
+            for got, wanted in zip(
+                at_truth.lit_and_weights(lookup.map_index("left", "G"), number),
+                light.lit_and_weights(points.tangent[number]),
+                strict=True,
+            ):
+                np.testing.assert_array_equal(got, wanted)
+
+
+def test_a_map_that_shows_one_direction_everywhere_has_no_end_of_px_per_degree():
+    flat = SimpleNamespace(panel_size_px=(320, 240), direction_from_panel=np.zeros_like)
+    assert _px_per_deg(SimpleNamespace(maps=[flat]), 0) == np.inf
 
 
 def test_one_channel_has_no_seam_to_judge():

@@ -23,6 +23,18 @@ def table_rays(terms, lit):
     return Rays(lambda part: terms[part].T, lit)
 
 
+def test_a_ray_that_stands_for_others_counts_as_often():
+    """Cost, slope and curvature are those of rays said so many times."""
+    random = np.random.default_rng(3)
+    terms, lit, weight = random.normal(size=(40, 6)), random.random(40) < 0.6, random.integers(1, 5, 40)
+    coefficients = 0.3 * random.normal(size=(2, 6))
+    own = Rays(lambda part: terms[part].T, lit, weight.astype(float))
+    many = table_rays(np.repeat(terms, weight, axis=0), np.repeat(lit, weight))
+    for got, wanted in zip(own.derivatives(coefficients), many.derivatives(coefficients), strict=True):
+        np.testing.assert_allclose(got, wanted, rtol=1e-12, atol=1e-12)
+    assert own.cost(coefficients) == pytest.approx(many.cost(coefficients), rel=1e-12)
+
+
 def sides(place):
     """Return how far places (n, 4) are inside three straight edges that move with the pupil, (3, n)."""
     u, v, x, y = place.T

@@ -10,17 +10,19 @@ import pytest
 from prewarp.errors import PrewarpError
 from prewarp.export.verify import verify_package
 from prewarp.frames import cosine_from_tangent
+from prewarp.line import cluster
 from prewarp.line.cluster import Shared, put_package, unit_sent
 from prewarp.line.moved import MovedFields
 from prewarp.line.package import FOLDER, PackagePlan, PackageSettings, fields_of
 from prewarp.line.run import run_line, units_of
 from prewarp.line.storage import read_family
 from prewarp.line.tables import FamilyTables
-from prewarp.line.unit import LineSettings, UnitWork
+from prewarp.line.unit import LineSettings, UnitRow, UnitWork
 from prewarp.lookup import Lookup, prepare
 from prewarp.lookup.blob import blob_from_lookup
 from prewarp.lookup.chebyshev_terms import chebyshev_table, graded_coefficients, rounded_codes
 from prewarp.lookup.series import field_series
+from prewarp.quality.conformance import FAIL, PASS
 from prewarp.quality.units_table import read_units
 from tests.line.clusters import cluster_that_loses_a_worker
 from tests.support import long_form
@@ -93,6 +95,23 @@ def test_a_package_that_is_sent_is_the_one_that_is_written(line, plan, tmp_path)
         with pytest.raises(PrewarpError, match=why):
             put_package(files, tmp_path / "spoilt" / "U1")
     assert not (tmp_path / "spoilt").exists() and not (tmp_path / "elsewhere").exists()
+
+
+def test_a_package_that_is_too_large_is_not_sent_and_fails_its_unit(monkeypatch):
+    class Work:
+        def row(self, serial, path, *, folder):
+            (folder / serial).mkdir(parents=True)
+            (folder / serial / "large").write_bytes(bytes(3 << 20))
+            return UnitRow(serial, PASS, "", {"place_px": 0.1, "package_error_px": 0.2})
+
+    monkeypatch.setattr(cluster, "_work", lambda shared: Work())
+    sent = unit_sent(Shared(b"", LineSettings()), "U1", "U1.npz", b"")
+    assert sent.row.status == PASS and len(sent.files["large"]) == 3 << 20
+    monkeypatch.setattr(cluster, "MAX_PACKAGE_BYTES", 2 << 20)
+    sent = unit_sent(Shared(b"", LineSettings()), "U1", "U1.npz", b"")
+    assert not sent.files and sent.row.status == FAIL
+    assert sent.row.reason == "no package: it takes 3 MiB; at most 2 are sent"
+    assert sent.row.numbers == {"place_px": 0.1}
 
 
 def files_of(folder):
