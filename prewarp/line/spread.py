@@ -22,8 +22,8 @@ from scipy.optimize import isotonic_regression
 
 from prewarp.checks import FloatArray, IntArray
 
-# Fewer units say nothing of variances.
-LEAST_UNITS = 50
+# Fewer units say too little of variances: of a line of 52 one of twelve right units was flagged.
+LEAST_UNITS = 60
 # Left out one by one up to so many, then in so many parts.
 _MOST_PARTS = 60
 # Directions of less than this share of the noise of a fit are noise's, and a channel has at most so many.

@@ -22,7 +22,7 @@ from prewarp.trace import read_design
     metavar="FOLDER",
     multiple=True,
     type=click.Path(exists=True, path_type=Path),
-    help="Fits of earlier units (NPZ, by 'prewarp fit'), one a unit, 50 or more, instead of DESIGN; a folder "
+    help="Fits of earlier units (NPZ, by 'prewarp fit'), one a unit, 60 or more, instead of DESIGN; a folder "
     "or a file; may be given several times.",
 )
 @output_option("Family to write (NPZ).")
@@ -43,7 +43,7 @@ def family(talk: Talk, paths: tuple[Path, ...], fits: tuple[Path, ...], output: 
     traced again near the values found for it. With a family, two camera positions are enough for a unit. An
     index that is off by two tolerances is not detected: a tolerance allows that much.
 
-    With --fits no design is needed: modes are directions in which 50 or more earlier units differ, as large
+    With --fits no design is needed: modes are directions in which 60 or more earlier units differ, as large
     as units left out in turn show them. Capture each of these over the whole eye box, both channels from the
     same camera positions, 25 or more in two depths, and fit it by 'prewarp fit --poses free'. Such a family
     knows units less well than a design's tolerances do, and finds fewer of those with faults: README says how
