@@ -16,9 +16,10 @@ from prewarp.frames import unit_from_tangent
 from prewarp.grids import grid_from_samples, write_grid
 from prewarp.line.family import added
 from prewarp.line.flags import flags_of, freedom_of_scatter
-from prewarp.line.from_fits import common_polygon, family_from_fits, fits_of, motion_columns, ripples
+from prewarp.line.from_fits import common_polygon, family_from_fits, fits_of
 from prewarp.line.moved import MovedFields
 from prewarp.line.package import fields_of
+from prewarp.line.patterns import motion_columns, ripples
 from prewarp.line.rows import PosePrior, Seen, view_of
 from prewarp.line.seam import SEAM
 from prewarp.line.solve import solved
