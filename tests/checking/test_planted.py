@@ -1,11 +1,13 @@
 """A few of the draws of `tests.long.check_draws`: each fault once in each kind of grid, and right grids."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from prewarp.checking import check_grid
+from prewarp.checking.moved import _significance
 from tests.long.check_draws import KINDS, SIZES, draw, exact, extra, judge, right
 from tests.support import one_in
 
@@ -45,3 +47,14 @@ def test_a_hole_is_told_apart_from_points_missing_at_random():
     assert hole[0].size.value == pytest.approx(corner.sum(), abs=3) and hole[0].size.unit == "points"
     assert hole[0].pupil_mm == tuple(grid.pupil_mm[0]) and hole[0].region is not None
     assert lone[0].size.value == pytest.approx(2.0, abs=0.5)
+
+
+def test_what_the_model_misses_grows_toward_the_corners_of_the_eye_box():
+    """As the leverage of a position does: there a deviation must be larger to stand out of what is missed."""
+    others, freedom = np.full((2, 4), 50.0), np.full(4, 10.0)
+    leverage = np.array([[0.0] * 4, [0.8] * 4])
+    found = SimpleNamespace(others=others, freedom=freedom, leverage=leverage, squared=np.full((2, 4), 90.0))
+    ratio, _ = _significance(found, (2, 2), 1.0)
+    # A mean square of 5 where noise gives 1: 4 are missed, at the corner 4 / 0.2^2.
+    np.testing.assert_allclose(ratio[0], 90.0 / 5.0)
+    np.testing.assert_allclose(ratio[1], 90.0 / 101.0)

@@ -50,6 +50,9 @@ def test_figures_of_a_unit_that_is_known_are_those_of_the_report(line, optics, j
     low, high = budget.interval_arcmin(95.0)
     off = nominal[SEAM].value - budget.percentile_arcmin(95.0)
     assert nominal[SEAM].sigma < 0.02 * nominal[SEAM].value
+    # Of a unit that is known what so few moments leave, and nothing else.
+    assert nominal[SEAM].sigma == pytest.approx(judge.simulated * nominal[SEAM].value, rel=1e-3)
+    assert judge.simulated > 1e-3
     assert abs(off) < 2.5 * np.hypot(nominal[SEAM].sigma, 0.25 * (high - low))
     exact = 2.0 * np.random.default_rng(4).normal(size=family.count)
     found = judge.figures(exact, known)
@@ -83,6 +86,25 @@ def test_a_unit_found_from_two_positions_shows_the_seam_that_is_said(line, optic
         for name, wanted in ((SEAM, seam), (FOCUS, float(step))):
             assert abs(figures[name].value - wanted) < 3.0 * figures[name].sigma
             assert figures[name].sigma < 0.05 * wanted
+
+
+def test_what_is_not_sure_of_a_unit_is_seen_though_its_maps_do_not_know_of_it(line, optics, judge):
+    """Sigma of the seam is the spread over units that may be meant, through maps of the one that is known."""
+    family, random = line[0], np.random.default_rng(6)
+    (eye,) = eyes_of(family, optics[0])
+    (overlap,) = eye.overlaps()
+    moments, nothing = seam_moments(eye, overlap, Tracker()), np.zeros(family.count)
+    said = fields_of(MovedFields(family), nothing, {})
+    shown = [
+        seam_shown(
+            said, fields_of(MovedFields(family), 0.2 * random.normal(size=family.count), {}), overlap, moments
+        )
+        for _ in range(8)
+    ]
+    found = judge.figures(nothing, 0.04 * np.eye(family.count))[SEAM]
+    # Of eight the spread is sure to a quarter.
+    assert 0.5 < np.std(shown, ddof=1) / found.sigma < 1.8
+    assert found.value == pytest.approx(np.mean(shown), abs=1.5 * found.sigma)
 
 
 def test_what_tolerances_alone_say_is_not_known_of_a_unit(line, judge):

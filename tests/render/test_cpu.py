@@ -8,8 +8,9 @@ import pytest
 from prewarp.content import ContentProjection
 from prewarp.encoding import Quantiser, TransferFunction, linear_from_srgb
 from prewarp.errors import InputFileError, RenderError, ShapeError
+from prewarp.lattice import SplineLattice
 from prewarp.mesh import panel_mesh
-from prewarp.render.cpu import content_planes, panel_picture, perceived_view, prewarp_panel
+from prewarp.render.cpu import content_planes, panel_picture, perceived_light, perceived_view, prewarp_panel
 from prewarp.render.pictures import PanelPicture, field_colours, read_picture
 from tests.closed_form import PlaneChannel, plane_set
 from tests.render.scenes import centroid, hard_scene, one_dot
@@ -60,6 +61,20 @@ def test_one_dot_from_content_to_eye(backwards):
     assert (found[0] < 320.0) == backwards and found[1] < 240.0
     seen = perceived_view(fields, {"one": panel}, CONTENT, pupil_mm=PUPIL)
     np.testing.assert_allclose(centroid(linear_from_srgb(seen[..., 1] / 255.0)), [560.5, 190.5], atol=0.05)
+
+
+def test_what_is_dark_is_not_seen():
+    """A map in closed form: places as in the view, half the luminance, lit right of column 24."""
+    view, nodes = ContentProjection("flat", (64, 48), 40.0), np.arange(-1, 10) * 8.0
+    # Coefficients of straight lines are the lines themselves.
+    u, v = np.meshgrid(nodes, nodes)
+    lattice = SplineLattice(
+        np.stack([u, v, np.full_like(u, 0.5), u - 24.0], axis=-1), np.zeros(2), np.full(2, 8.0)
+    )
+    white = PanelPicture(np.full((48, 64, 3), 255, np.uint8), TransferFunction(), 8)
+    seen = perceived_light({"one": white}, {"one": [lattice] * 3}, view)
+    assert not seen[:, :24].any()
+    np.testing.assert_allclose(seen[:, 24:], 0.5, atol=1e-6)
 
 
 def test_view_shows_the_content_where_it_belongs(fields, seam):
