@@ -68,15 +68,21 @@ def plane_image_inverse(tangent, pupil_mm, display: PlaneImage) -> np.ndarray:
     width, height = display.size_px
     sign = -1.0 if display.u_backwards else 1.0
     pixel = np.array([width / 2, height / 2]) + wanted * display.focal_px * np.array([sign, -1.0])
-    step = 1e-2
+    places, aims = pixel.reshape(-1, 2), wanted.reshape(-1, 2)
+    step, moving = 1e-2, np.arange(len(places))
     for _ in range(40):
-        error = display.plane(pixel) - wanted
-        du = (display.plane(pixel + [step, 0]) - display.plane(pixel - [step, 0])) / (2 * step)
-        dv = (display.plane(pixel + [0, step]) - display.plane(pixel - [0, step])) / (2 * step)
+        place = places[moving]
+        error = display.plane(place) - aims[moving]
+        du = (display.plane(place + [step, 0]) - display.plane(place - [step, 0])) / (2 * step)
+        dv = (display.plane(place + [0, step]) - display.plane(place - [0, step])) / (2 * step)
         determinant = du[..., 0] * dv[..., 1] - du[..., 1] * dv[..., 0]
         change_u = (error[..., 0] * dv[..., 1] - error[..., 1] * dv[..., 0]) / determinant
         change_v = (error[..., 1] * du[..., 0] - error[..., 0] * du[..., 1]) / determinant
-        pixel = pixel - np.stack([change_u, change_v], axis=-1)
+        places[moving] = place - np.stack([change_u, change_v], axis=-1)
+        moving = moving[np.hypot(change_u, change_v) > 1e-9]
+        if not len(moving):
+            break
+    pixel = places.reshape(pixel.shape)
     converged = np.abs(display.plane(pixel) - wanted).max(axis=-1) * display.focal_px < 1e-8
     return np.where(converged[..., None], pixel, np.nan)
 
