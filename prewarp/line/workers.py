@@ -43,6 +43,7 @@ _shared: _Shared | None = None
 
 
 def _begin(path: Path) -> None:
+    """Take what the command's process wrote, in a folder of its own that no other user may enter."""
     global _shared
     read = pickle.loads(path.read_bytes())
     assert isinstance(read, _Shared)
